@@ -77,7 +77,7 @@ class Problem:
             )
             if part
         )
-        text = f"{self.severity.value}: {place}: {self.what}" if place else f"{self.severity.value}: {self.what}"
+        text = f"{self.severity.value}: {place + ': ' if place else ''}{self.what}"
         if self.remedy:
             text += f"\n    right would be: {self.remedy}"
         return text + f"  [{self.layer.value}/{self.rule}]"

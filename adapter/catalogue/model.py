@@ -1,0 +1,282 @@
+"""The catalogue's typed objects: what can be examined, how it is answered, and what each answer means.
+
+All are frozen pydantic models that refuse unknown fields, so that ``mappings/`` is checked as it is read.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from decimal import Decimal
+from enum import StrEnum
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from adapter.exam.model import Side, Urgency
+from adapter.exam.text import Key
+
+
+class Frozen(BaseModel):
+    """Base of all catalogue objects: immutable, no unknown fields."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Code(Frozen):
+    """One code: system (a key of ``systems.yaml``), code, and the display that may be sent with it.
+
+    Written in the YAML as ``loinc 8867-4 |Heart rate|``; without the bars no display is sent.
+    """
+
+    system: str
+    code: str
+    display: str | None = None
+
+    def __str__(self) -> str:
+        return f"{self.system} {self.code}" + (f" |{self.display}|" if self.display else "")
+
+
+_CODE = re.compile(r"(?P<system>[a-z0-9-]+) +(?P<code>\S+)(?: +\|(?P<display>[^|]+)\|)?")
+
+
+def _read_code(value: Any) -> Any:
+    if isinstance(value, str):
+        found = _CODE.fullmatch(value.strip())
+        if not found:
+            raise ValueError(f"'{value}' is not a code; write: system code |display|, as in loinc 8867-4 |Heart rate|")
+        return found.groupdict()
+    return value
+
+
+CodeText = Annotated[Code, BeforeValidator(_read_code)]
+Codes = tuple[CodeText, ...]
+
+
+class Meaning(StrEnum):
+    """What an answer or a value says of the infant."""
+
+    EXPECTED = "expected"
+    VARIANT = "variant"
+    ABNORMAL = "abnormal"
+
+
+class Answer(Frozen):
+    """One possible answer: its meaning, how soon to tell, and the codes of the value."""
+
+    id: Key
+    label: str
+    meaning: Meaning
+    urgency: Urgency = Urgency.NONE
+    codes: Codes = ()
+
+
+class Bound(Frozen):
+    """One end of a range with its comparator: ``>=30`` is not ``>30``."""
+
+    comparator: str
+    value: Decimal
+
+    def holds(self, number: Decimal) -> bool:
+        """Whether the number satisfies this end."""
+        return {
+            ">": number > self.value,
+            ">=": number >= self.value,
+            "<": number < self.value,
+            "<=": number <= self.value,
+        }[self.comparator]
+
+    def __str__(self) -> str:
+        return f"{self.comparator}{self.value}"
+
+
+_BOUND = re.compile(r"(>=|>|<=|<) *(-?\d+(?:\.\d+)?)")
+
+
+def _read_bound(value: Any) -> Any:
+    if value is None or isinstance(value, (Bound, Mapping)):
+        return value
+    found = _BOUND.fullmatch(str(value).strip())
+    if not found:
+        raise ValueError(f"'{value}' has no comparator; write the end as '>=30', '>30', '<=60' or '<60'")
+    return {"comparator": found[1], "value": found[2]}
+
+
+BoundText = Annotated[Bound, BeforeValidator(_read_bound)]
+
+
+class Span(Frozen):
+    """From low to high, either end open when left out."""
+
+    low: BoundText | None = None
+    high: BoundText | None = None
+
+    def holds(self, number: Decimal) -> bool:
+        """Whether the number lies within."""
+        return (self.low is None or self.low.holds(number)) and (self.high is None or self.high.holds(number))
+
+    def __str__(self) -> str:
+        return " and ".join(str(end) for end in (self.low, self.high) if end) or "any"
+
+
+class Condition(Frozen):
+    """When a range applies: all that is given must hold. Ages in hours since birth, gestation in weeks."""
+
+    age_hours: Span | None = None
+    gestation_weeks: Span | None = None
+    states: tuple[Key, ...] = ()
+    sites: tuple[Key, ...] = ()
+    methods: tuple[Key, ...] = ()
+    sex: str | None = None
+
+
+class Flag(StrEnum):
+    """Codes of HL7 v3 ObservationInterpretation used for a number (FHIR R4 binding of interpretation)."""
+
+    NORMAL = "N"
+    LOW = "L"
+    LOW_CRITICAL = "LL"
+    HIGH = "H"
+    HIGH_CRITICAL = "HH"
+    ABNORMAL = "A"
+
+
+class Range(Span):
+    """A band of values and what it means; the first band in the list whose condition holds decides."""
+
+    meaning: Meaning
+    flag: Flag
+    urgency: Urgency = Urgency.NONE
+    when: Condition = Condition()
+    component: Key | None = None
+    source: str
+
+
+class Limits(Frozen):
+    """Two limits of a number: outside ``possible`` it is refused, outside ``plausible`` warned. Inclusive."""
+
+    possible: tuple[Decimal, Decimal]
+    plausible: tuple[Decimal, Decimal]
+
+
+class Component(Frozen):
+    """One number of a measurement that has several, such as the systolic pressure."""
+
+    id: Key
+    label: str
+    codes: Codes = ()
+    limits: Limits
+    required: bool = True
+
+
+class SignAnswer(Frozen):
+    """One answer of a scored sign and its points."""
+
+    id: Key
+    label: str
+    points: int
+    codes: Codes = ()
+
+
+class Sign(Frozen):
+    """One sign of a scored instrument."""
+
+    id: Key
+    label: str
+    codes: Codes = ()
+    answers: tuple[SignAnswer, ...] = Field(min_length=2)
+
+
+class ItemType(StrEnum):
+    """How an item is answered."""
+
+    CHOICE = "choice"
+    CHOICES = "choices"
+    QUANTITY = "quantity"
+    QUANTITIES = "quantities"
+    SCORE = "score"
+    TIME = "time"
+    TEXT = "text"
+
+
+class Sides(StrEnum):
+    """Whether an item is about the midline, each side, or the pair."""
+
+    NONE = "none"
+    EACH = "each"
+    PAIR = "pair"
+
+
+class CodesBy(Frozen):
+    """Further codings of the question that apply only with a given side, site or method."""
+
+    side: dict[Side, Codes] = Field(default_factory=dict)
+    site: dict[Key, Codes] = Field(default_factory=dict)
+    method: dict[Key, Codes] = Field(default_factory=dict)
+
+
+class Category(StrEnum):
+    """FHIR R4 observation-category codes used."""
+
+    VITAL_SIGNS = "vital-signs"
+    EXAM = "exam"
+    SURVEY = "survey"
+    LABORATORY = "laboratory"
+
+
+class Item(Frozen):
+    """One thing to look at, feel, listen to, count, measure or ask; the question of an Observation."""
+
+    id: Key
+    position: int = Field(ge=1)
+    disturbance: int = Field(ge=1, le=5)
+    label: str
+    type: ItemType
+    category: Category | None = None
+    codes: Codes = ()
+    codes_by: CodesBy = CodesBy()
+    profile: str | None = None
+    sides: Sides = Sides.NONE
+    sites: tuple[Key, ...] = ()
+    site_required: bool = False
+    body_site: Key | None = None
+    methods: tuple[Key, ...] = ()
+    method: Key | None = None
+    states: bool = False
+    count_seconds: Decimal | None = None
+    unit: str | None = None
+    whole_numbers: bool = False
+    limits: Limits | None = None
+    components: tuple[Component, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    signs: tuple[Sign, ...] = ()
+    ranges: tuple[Range, ...] = ()
+    tell_when_not_examined: tuple[str, ...] = ()
+    sex: str | None = None
+    computed: bool = False
+    no_standard_code: str | None = None
+    how: str = ""
+    caution: str = ""
+    sources: tuple[str, ...] = Field(min_length=1)
+
+    def answer(self, answer_id: str) -> Answer | None:
+        """The answer with this id, or None."""
+        return next((a for a in self.answers if a.id == answer_id), None)
+
+    def component(self, component_id: str) -> Component | None:
+        """The component with this id, or None."""
+        return next((c for c in self.components if c.id == component_id), None)
+
+    def sign(self, sign_id: str) -> Sign | None:
+        """The sign with this id, or None."""
+        return next((s for s in self.signs if s.id == sign_id), None)
+
+
+class Region(Frozen):
+    """A body region or topic; becomes one panel Observation."""
+
+    region: Key
+    label: str
+    category: Category = Category.EXAM
+    codes: Codes = ()
+    items: tuple[Item, ...] = Field(min_length=1)

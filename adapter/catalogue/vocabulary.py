@@ -1,0 +1,82 @@
+"""The small lists beside the items: units, sites, reasons, methods, states, roles, exam kinds, sources."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from pydantic import Field
+
+from adapter.catalogue.model import Codes, Frozen
+from adapter.exam.model import Urgency
+from adapter.exam.text import Key
+
+
+class Unit(Frozen):
+    """A unit: UCUM code, dimension, the spellings people write, and its exact size in the dimension's base.
+
+    ``base = (value + offset) * numerator / denominator``; ``places`` is how many decimal places a value keeps
+    after it was converted *to* this unit. A unit with ``ucum: null`` is known only so as to be refused well.
+    """
+
+    ucum: str
+    label: str
+    dimension: Key
+    spellings: tuple[str, ...] = ()
+    offset: Decimal = Decimal(0)
+    numerator: Decimal = Decimal(1)
+    denominator: Decimal = Decimal(1)
+    places: int = Field(default=2, ge=0, le=6)
+
+
+class Term(Frozen):
+    """An entry of a plain list: a method, a state of the infant, an examiner's role."""
+
+    id: Key
+    label: str
+    codes: Codes = ()
+
+
+class Site(Term):
+    """A place on the body; ``left`` and ``right`` hold the lateralised structures where verified ones exist."""
+
+    left: Codes = ()
+    right: Codes = ()
+
+
+class Reason(Term):
+    """Why something was not examined.
+
+    ``absent`` is the code of FHIR R4 data-absent-reason; ``deferred`` says the item is put off to a later exam.
+    """
+
+    absent: str
+    deferred: bool = False
+    urgency: Urgency = Urgency.NONE
+
+
+class Kind(Frozen):
+    """A kind of exam and what it is expected to cover: whole regions, single items, less what is left out."""
+
+    id: Key
+    label: str
+    codes: Codes = ()
+    regions: tuple[Key, ...] = ()
+    items: tuple[Key, ...] = ()
+    without: tuple[Key, ...] = ()
+
+
+class CodeSystem(Frozen):
+    """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical."""
+
+    id: Key
+    uri: str
+    label: str
+    own: bool = False
+
+
+class Source(Frozen):
+    """Where a range, an answer or a rule comes from, and how well it was seen."""
+
+    id: str
+    label: str
+    mark: str

@@ -1,0 +1,247 @@
+"""The domain, and at once the schema of the capture record (our own format, version 1): one document an exam.
+
+Unknown keys are errors. Times carry their offset. Nothing here knows FHIR, files or the catalogue: whether an
+item, an answer or a unit exists is the catalogue's to say (:mod:`adapter.capture.check`).
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from enum import StrEnum
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+from adapter.exam.quantity import Number, Quantities, Quantity, Score
+from adapter.exam.text import Key, Line, Moment, Text
+
+ExamId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._\-]{0,63}$")]
+"""An exam's id at its site: letters, digits, point, hyphen, underscore; it becomes part of identifiers."""
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+class Side(StrEnum):
+    """The infant's own side; ``both`` only where the finding is about the pair (symmetry)."""
+
+    LEFT = "left"
+    RIGHT = "right"
+    BOTH = "both"
+
+
+class Sex(StrEnum):
+    """FHIR R4 AdministrativeGender; ``other`` and ``unknown`` are answers, not gaps."""
+
+    FEMALE = "female"
+    MALE = "male"
+    OTHER = "other"
+    UNKNOWN = "unknown"
+
+
+class Status(StrEnum):
+    """How far the record stands (FHIR R4 ObservationStatus, the part that a finished exam can have)."""
+
+    FINAL = "final"
+    AMENDED = "amended"
+    ENTERED_IN_ERROR = "entered-in-error"
+
+
+class Urgency(StrEnum):
+    """How soon the provider must hear of a finding."""
+
+    NONE = "none"
+    TELL = "tell"
+    TELL_NOW = "tell-now"
+
+
+class Identifier(_Frozen):
+    """A business identifier; ``system`` is a URI, or a short name that the site's settings translate."""
+
+    system: Annotated[str, StringConstraints(pattern=r"^\S+$", max_length=255)]
+    value: Line
+
+    def __str__(self) -> str:
+        return f"{self.system}|{self.value}"
+
+
+class Gestation(_Frozen):
+    """Completed weeks and days at birth, and how they were estimated (a method id of the catalogue)."""
+
+    weeks: int = Field(ge=20, le=45)
+    days: int | None = Field(default=None, ge=0, le=6)
+    method: Key | None = None
+
+
+class BirthOrder(_Frozen):
+    """Which of how many born of this pregnancy: ``order`` 1 of ``of`` 2 is the first twin."""
+
+    order: int = Field(ge=1, le=9)
+    of: int | None = Field(default=None, ge=2, le=9)
+
+    @model_validator(mode="after")
+    def _within(self) -> BirthOrder:
+        if self.of is not None and self.order > self.of:
+            raise ValueError(f"order {self.order} of {self.of} cannot be; order counts from 1 to of")
+        return self
+
+
+class Mother(_Frozen):
+    """Who gave birth, known by her own identifiers, never by the newborn's."""
+
+    identifiers: tuple[Identifier, ...] = Field(min_length=1)
+    name: Line | None = None
+
+
+class Newborn(_Frozen):
+    """Whom the exam is about."""
+
+    identifiers: tuple[Identifier, ...] = Field(min_length=1)
+    name: Line | None = None
+    sex: Sex
+    birth_time: Moment
+    birth_order: BirthOrder | None = None
+    gestation: Gestation | None = None
+    mother: Mother | None = None
+
+
+class Examiner(_Frozen):
+    """Who examined, in which role (an examiner role id of the catalogue)."""
+
+    name: Line | None = None
+    identifier: Identifier | None = None
+    role: Key
+
+    @model_validator(mode="after")
+    def _known(self) -> Examiner:
+        if self.name is None and self.identifier is None:
+            raise ValueError("an examiner needs a name, an identifier, or both")
+        return self
+
+
+class ExamDetails(_Frozen):
+    """When, where, by whom and as what the exam was done.
+
+    An amended or retracted exam names in ``amends`` the id of the exam as first recorded, and says why.
+    """
+
+    id: ExamId
+    kind: Key
+    started: Moment
+    ended: Moment | None = None
+    status: Status = Status.FINAL
+    amends: ExamId | None = None
+    reason: Text | None = None
+    place: Line | None = None
+    encounter: Identifier | None = None
+    examiners: tuple[Examiner, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _coherent(self) -> ExamDetails:
+        if self.ended is not None and self.ended < self.started:
+            raise ValueError("ended before it started; check both times and their offsets")
+        changed = self.status is not Status.FINAL
+        if changed and (self.amends is None or self.reason is None):
+            raise ValueError(f"status {self.status.value} needs both amends (the first exam's id) and reason")
+        if not changed and (self.amends is not None or self.reason is not None):
+            raise ValueError("amends and reason belong to status amended or entered-in-error")
+        return self
+
+    @property
+    def root(self) -> str:
+        """The id that identifiers are built on: an amendment keeps those of the exam it amends."""
+        return self.amends or self.id
+
+
+class At(_Frozen):
+    """A finding that is itself a moment, such as the first stool."""
+
+    time: Moment
+
+
+Value = Quantity | Quantities | Score | At | Key
+"""A measured value, several of one measurement, a score, a moment, or the id of one answer."""
+
+
+class Finding(_Frozen):
+    """One thing looked at, felt, listened to, counted or measured: exactly one of value, not_examined, text.
+
+    ``value`` as an answer id is one answer; the record may list several, each becomes a finding of its own.
+    ``text`` answers in words. ``not_examined`` holds the reason. ``urgency`` is the examiner's own mark: it
+    raises what the catalogue says, never lowers it.
+    """
+
+    item: Key
+    value: Value | None = None
+    not_examined: Key | None = None
+    text: Text | None = None
+    side: Side | None = None
+    method: Key | None = None
+    site: Key | None = None
+    state: Key | None = None
+    counted_seconds: Number | None = Field(default=None, gt=0, le=600)
+    observed_at: Moment | None = None
+    urgency: Urgency | None = None
+    note: Text | None = None
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> Finding:
+        given = [k for k in ("value", "not_examined", "text") if getattr(self, k) is not None]
+        if len(given) != 1:
+            said = " and ".join(given) or "none of them"
+            raise ValueError(f"needs exactly one of value, not_examined or text; it has {said}")
+        return self
+
+    @property
+    def answer(self) -> str | None:
+        """The answer id, where the value is one."""
+        return self.value if isinstance(self.value, str) else None
+
+
+class Exam(_Frozen):
+    """One newborn, one exam, its findings in the order captured."""
+
+    version: Literal[1] = 1
+    details: ExamDetails = Field(alias="exam")
+    newborn: Newborn
+    findings: tuple[Finding, ...] = ()
+
+    def at(self, finding: Finding) -> datetime:
+        """When a finding was made: its own time, else the exam's start."""
+        return finding.observed_at or self.details.started
+
+    def record(self) -> dict[str, Any]:
+        """The capture record as plain data: keys as in the format, Decimals and times as they are."""
+        return self.model_dump(by_alias=True, exclude_none=True, exclude_defaults=False)
+
+
+def record_schema() -> dict[str, Any]:
+    """JSON Schema of the capture record, generated from these models; ``value`` may list several answers."""
+    schema = Exam.model_json_schema(by_alias=True)
+    value = schema["$defs"]["Finding"]["properties"]["value"]
+    value["anyOf"].insert(-1, {"type": "array", "items": {"type": "string"}, "minItems": 1})
+    schema["title"] = "Capture record of a newborn examination, version 1"
+    return schema
+
+
+__all__ = [
+    "At",
+    "BirthOrder",
+    "Exam",
+    "ExamDetails",
+    "Examiner",
+    "Finding",
+    "Gestation",
+    "Identifier",
+    "Mother",
+    "Newborn",
+    "Quantities",
+    "Quantity",
+    "Score",
+    "Sex",
+    "Side",
+    "Status",
+    "Urgency",
+    "record_schema",
+]
