@@ -44,7 +44,7 @@ def _read_code(value: Any) -> Any:
     if isinstance(value, str):
         found = _CODE.fullmatch(value.strip())
         if not found:
-            raise ValueError(f"'{value}' is not a code; write: system code |display|, as in loinc 8867-4 |Heart rate|")
+            raise ValueError(f"'{value}' is not a code; write it as loinc 8867-4 |Heart rate|")
         return found.groupdict()
     return value
 
@@ -200,10 +200,11 @@ class ItemType(StrEnum):
 
 
 class Sides(StrEnum):
-    """Whether an item is about the midline, each side, or the pair."""
+    """Whether an item is about the midline, each side, a place that may have a side, or the pair."""
 
     NONE = "none"
     EACH = "each"
+    OPTIONAL = "optional"
     PAIR = "pair"
 
 

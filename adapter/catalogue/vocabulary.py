@@ -7,7 +7,7 @@ from decimal import Decimal
 from pydantic import Field
 
 from adapter.catalogue.model import Codes, Frozen
-from adapter.exam.model import Urgency
+from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key
 
 
@@ -15,7 +15,7 @@ class Unit(Frozen):
     """A unit: UCUM code, dimension, the spellings people write, and its exact size in the dimension's base.
 
     ``base = (value + offset) * numerator / denominator``; ``places`` is how many decimal places a value keeps
-    after it was converted *to* this unit. A unit with ``ucum: null`` is known only so as to be refused well.
+    after it was converted *to* this unit.
     """
 
     ucum: str
@@ -37,16 +37,21 @@ class Term(Frozen):
 
 
 class Site(Term):
-    """A place on the body; ``left`` and ``right`` hold the lateralised structures where verified ones exist."""
+    """A place on the body.
+
+    ``left`` and ``right`` hold the lateralised structures where verified ones exist; ``side`` is set where the
+    place itself has a side (the right hand), so that a finding there needs none of its own.
+    """
 
     left: Codes = ()
     right: Codes = ()
+    side: Side | None = None
 
 
 class Reason(Term):
     """Why something was not examined.
 
-    ``absent`` is the code of FHIR R4 data-absent-reason; ``deferred`` says the item is put off to a later exam.
+    ``absent`` is the code of FHIR R4 data-absent-reason; ``deferred``: the item is put off to a later exam.
     """
 
     absent: str
