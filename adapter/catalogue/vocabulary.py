@@ -60,11 +60,15 @@ class Reason(Term):
 
 
 class Kind(Frozen):
-    """A kind of exam and what it is expected to cover: whole regions, single items, less what is left out."""
+    """A kind of exam and what it is expected to cover: whole regions, single items, less what is left out.
+
+    ``encounter_class`` is the HL7 v3 ActCode of the Encounter it happens in (FHIR R4 Encounter.class).
+    """
 
     id: Key
     label: str
     codes: Codes = ()
+    encounter_class: str = "IMP"
     regions: tuple[Key, ...] = ()
     items: tuple[Key, ...] = ()
     without: tuple[Key, ...] = ()

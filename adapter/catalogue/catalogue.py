@@ -1,0 +1,144 @@
+"""The loaded catalogue: immutable, read once, the same for every stage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+from uuid import NAMESPACE_URL, UUID, uuid5
+
+from pydantic import Field
+
+from adapter.catalogue.model import Category, Code, Frozen, Item, Region
+from adapter.catalogue.units import UnitTable
+from adapter.catalogue.verified import VerifiedCode
+from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term
+from adapter.exam.model import Identifier
+
+
+class Policy(Frozen):
+    """The policy whose ranges and urgencies are in force."""
+
+    name: str
+    date: str
+
+
+class Settings(Frozen):
+    """What a site sets (``settings.yaml``, overlaid by the site's ``site.yaml``)."""
+
+    version: str
+    canonical: str = Field(pattern=r"^(https?://\S+[^/\s]|urn:\S+)$")
+    snomed: Literal["all", "global-patient-set", "off"] = "all"
+    identifier_systems: dict[str, str] = Field(default_factory=dict)
+    policy: Policy
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """Items by region in exam order, the vocabularies beside them, and the site's settings."""
+
+    settings: Settings
+    regions: Mapping[str, Region]
+    units: UnitTable
+    systems: Mapping[str, CodeSystem]
+    sites: Mapping[str, Site]
+    reasons: Mapping[str, Reason]
+    methods: Mapping[str, Term]
+    states: Mapping[str, Term]
+    roles: Mapping[str, Term]
+    kinds: Mapping[str, Kind]
+    sources: Mapping[str, Source]
+    verified: Mapping[tuple[str, str], VerifiedCode]
+
+    @cached_property
+    def items(self) -> Mapping[str, Item]:
+        """Every item by id, in the order of the exam."""
+        found = [item for region in self.regions.values() for item in region.items]
+        return {item.id: item for item in sorted(found, key=lambda item: item.position)}
+
+    @cached_property
+    def region_of(self) -> Mapping[str, str]:
+        """The region id of each item id."""
+        return {item.id: region.region for region in self.regions.values() for item in region.items}
+
+    @cached_property
+    def namespace(self) -> UUID:
+        """The site's namespace for name-based UUIDs (RFC 9562, version 5)."""
+        return uuid5(NAMESPACE_URL, self.settings.canonical)
+
+    def category(self, item: Item) -> Category:
+        """The Observation category of an item: its own, else its region's."""
+        return item.category or self.regions[self.region_of[item.id]].category
+
+    def expected(self, kind_id: str) -> tuple[Item, ...]:
+        """The items that an exam of this kind should cover, in exam order; never computed or free-text ones."""
+        kind = self.kinds[kind_id]
+        return tuple(
+            item
+            for item in self.items.values()
+            if (self.region_of[item.id] in kind.regions or item.id in kind.items)
+            and item.id not in kind.without
+            and not item.computed
+            and item.type != "text"
+        )
+
+    def uri(self, system: str) -> str:
+        """The URI of a code system id; the project's own systems hang under the site's canonical."""
+        known = self.systems[system]
+        return f"{self.settings.canonical}/{known.uri}" if known.own else known.uri
+
+    def identifier_system(self, name: str) -> str:
+        """The identifier system of our own resources: ``exam``, ``observation``, ``panel`` ..."""
+        return f"{self.settings.canonical}/identifier/{name}"
+
+    def resolve(self, identifier: Identifier) -> Identifier:
+        """The identifier with a site's short system name replaced by its URI."""
+        uri = self.settings.identifier_systems.get(identifier.system)
+        return identifier.model_copy(update={"system": uri}) if uri else identifier
+
+    def sends(self, code: Code) -> bool:
+        """Whether the site sends this code: SNOMED CT may be off, or kept to the Global Patient Set."""
+        if code.system != "snomed" or self.settings.snomed == "all":
+            return True
+        if self.settings.snomed == "off":
+            return False
+        row = self.verified.get((code.system, code.code))
+        return row is not None and row.global_patient_set
+
+    def codes(self) -> Iterator[tuple[str, Code]]:
+        """Every published code of the catalogue, with a word on where it stands."""
+        for region in self.regions.values():
+            yield from ((f"region {region.region}", code) for code in region.codes)
+            for item in region.items:
+                yield from _item_codes(item)
+        vocabularies: dict[str, Mapping[str, Term]] = {
+            "site": self.sites,
+            "reason": self.reasons,
+            "method": self.methods,
+            "state": self.states,
+            "role": self.roles,
+        }
+        for name, terms in vocabularies.items():
+            for term in terms.values():
+                yield from ((f"{name} {term.id}", code) for code in term.codes)
+        for site in self.sites.values():
+            yield from ((f"site {site.id}", code) for code in (*site.left, *site.right))
+        for kind in self.kinds.values():
+            yield from ((f"kind {kind.id}", code) for code in kind.codes)
+
+
+def _item_codes(item: Item) -> Iterator[tuple[str, Code]]:
+    place = f"item {item.id}"
+    yield from ((place, code) for code in item.codes)
+    for by in (item.codes_by.side, item.codes_by.site, item.codes_by.method):
+        for codes in by.values():
+            yield from ((place, code) for code in codes)
+    for answer in item.answers:
+        yield from ((f"{place}, answer {answer.id}", code) for code in answer.codes)
+    for component in item.components:
+        yield from ((f"{place}, component {component.id}", code) for code in component.codes)
+    for sign in item.signs:
+        yield from ((f"{place}, sign {sign.id}", code) for code in sign.codes)
+        for choice in sign.answers:
+            yield from ((f"{place}, sign {sign.id}, answer {choice.id}", code) for code in choice.codes)

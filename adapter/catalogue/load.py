@@ -1,0 +1,190 @@
+"""Loading the catalogue: ``mappings/``, a site's folder laid over it, all problems at once."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from adapter.catalogue.catalogue import Catalogue, Settings
+from adapter.catalogue.files import Node, mappings, read_yaml, yaml_files
+from adapter.catalogue.model import Frozen, Region
+from adapter.catalogue.units import UnitTable
+from adapter.catalogue.verified import read_verified
+from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term, Unit
+from adapter.problems import Layer, Problem, Severity
+
+_LISTS: dict[str, type[Frozen]] = {
+    "systems": CodeSystem,
+    "units": Unit,
+    "reasons": Reason,
+    "states": Term,
+    "methods": Term,
+    "roles": Term,
+    "kinds": Kind,
+    "sites": Site,
+    "sources": Source,
+}
+_KEYS = {"units": "ucum"}
+T = TypeVar("T", bound=Frozen)
+
+
+class CatalogueError(Exception):
+    """The catalogue cannot be used; ``problems`` says why, each with file, line and remedy."""
+
+    def __init__(self, problems: list[Problem]) -> None:
+        super().__init__("\n".join(str(problem) for problem in problems))
+        self.problems = problems
+
+
+@lru_cache(maxsize=8)
+def load_catalogue(site: Path | None = None) -> Catalogue:
+    """The shipped catalogue, with a site's folder laid over it.
+
+    A site's folder holds ``site.yaml`` (settings) and any of the files of ``mappings/``; entries of the same id
+    are merged key by key, new ones are added. Raises :class:`CatalogueError`.
+    """
+    raw, problems = _read_folder(mappings())
+    verified = dict(read_verified(mappings() / "codes.csv"))
+    if site is not None:
+        over, more = _read_site(site)
+        problems += more
+        raw = merged(raw, over)
+        if (site / "codes.csv").is_file():
+            verified.update(read_verified(site / "codes.csv"))
+    if problems:
+        raise CatalogueError(problems)
+    lists: dict[str, list[Any]] = {
+        name: _typed_list(name, kind, raw.get(name, []), problems) for name, kind in _LISTS.items()
+    }
+    regions = _typed_regions(raw["regions"], problems)
+    settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
+    if problems or settings is None:
+        raise CatalogueError(problems)
+    units = UnitTable(lists.pop("units"))
+    tables: dict[str, Any] = {name: {entry.id: entry for entry in entries} for name, entries in lists.items()}
+    return Catalogue(settings=settings, regions=regions, units=units, verified=verified, **tables)
+
+
+def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
+    """All YAML of a folder: lists by file name, regions together by region id."""
+    raw: dict[str, Any] = {"regions": {}, "settings": {}}
+    problems: list[Problem] = []
+    for name, path in yaml_files(folder):
+        content, found = read_yaml(path, name)
+        problems += found
+        if content is None:
+            continue
+        stem = name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+        if name.startswith("regions/"):
+            region = content.get("region") if isinstance(content, dict) else None
+            if not isinstance(region, str):
+                problems.append(_problem(name, "names no region", "a mapping with the key region"))
+            elif region in raw["regions"]:
+                problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
+            else:
+                raw["regions"][region] = content
+        elif stem in ("settings", "site"):
+            raw["settings"] = content
+        elif stem in _LISTS:
+            raw[stem] = content
+        else:
+            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join(_LISTS)}"))
+    return raw, problems
+
+
+def _read_site(site: Path) -> tuple[dict[str, Any], list[Problem]]:
+    if not site.is_dir():
+        return {}, [_problem(str(site), "is not a folder", "the folder that holds the site's site.yaml")]
+    return _read_folder(site)
+
+
+def merged(base: Any, over: Any) -> Any:
+    """``over`` laid over ``base``: mappings key by key, lists of entries by id (or UCUM code), else replaced."""
+    if isinstance(base, dict) and isinstance(over, dict):
+        result = Node(base)
+        result.file, result.line = getattr(over, "file", ""), getattr(over, "line", 0)
+        for key, value in over.items():
+            result[key] = merged(base[key], value) if key in base else value
+        return result
+    if isinstance(base, list) and isinstance(over, list) and _keyed(base) and _keyed(over):
+        entries = {_key(entry): entry for entry in base}
+        for entry in over:
+            entries[_key(entry)] = merged(entries[_key(entry)], entry) if _key(entry) in entries else entry
+        return list(entries.values())
+    return over
+
+
+def _key(entry: Any) -> Any:
+    return entry.get("id", entry.get("ucum"))
+
+
+def _keyed(entries: list[Any]) -> bool:
+    return all(isinstance(entry, dict) and _key(entry) is not None for entry in entries)
+
+
+def _typed_list(name: str, kind: type[T], raw: Any, problems: list[Problem]) -> list[Any]:
+    key = _KEYS.get(name, "id")
+    found: dict[str, T] = {}
+    for entry in raw or []:
+        typed = _typed(kind, entry, f"{name}.yaml", problems)
+        if typed is not None:
+            name_of = getattr(typed, key)
+            if name_of in found:
+                problems.append(_problem(f"{name}.yaml", f"'{name_of}' stands twice", "each id once", entry))
+            found[name_of] = typed
+    return list(found.values())
+
+
+def _typed_regions(raw: dict[str, Any], problems: list[Problem]) -> dict[str, Region]:
+    found = {}
+    for name, content in raw.items():
+        file = getattr(content, "file", name)
+        region = _typed(Region, content, file, problems)
+        if region is not None:
+            found[name] = region
+    return found
+
+
+def _typed(kind: type[T], raw: Any, file: str, problems: list[Problem]) -> T | None:
+    try:
+        return kind.model_validate(raw)
+    except ValidationError as error:
+        for detail in error.errors(include_url=False, include_context=False):
+            problems.append(_explained(detail, raw, file))
+        return None
+
+
+def _explained(detail: Any, raw: Any, file: str) -> Problem:
+    """One pydantic error as a problem, placed at the nearest entry that has an id and a line."""
+    item, node, place = "", raw, []
+    for step in detail["loc"]:
+        try:
+            node = node[step]
+        except (KeyError, IndexError, TypeError):
+            pass
+        else:
+            if isinstance(node, Node):
+                raw = node
+                item = str(node.get("id", item))
+        place.append(str(step))
+    what = detail["msg"].removeprefix("Value error, ")
+    remedy = "remove it, or spell it as the catalogue's model does" if detail["type"] == "extra_forbidden" else ""
+    return Problem(
+        Severity.ERROR,
+        Layer.CATALOGUE,
+        "unknown-field" if detail["type"] == "extra_forbidden" else "wrong-field",
+        what,
+        remedy,
+        where=".".join(place),
+        file=getattr(raw, "file", "") or file,
+        line=getattr(raw, "line", None) or None,
+        item=item,
+    )
+
+
+def _problem(file: str, what: str, remedy: str, node: Any = None) -> Problem:
+    line = getattr(node, "line", None)
+    return Problem(Severity.ERROR, Layer.CATALOGUE, "wrong-file", what, remedy, file=file, line=line)
