@@ -50,6 +50,8 @@ class Catalogue:
     kinds: Mapping[str, Kind]
     sources: Mapping[str, Source]
     verified: Mapping[tuple[str, str], VerifiedCode]
+    places: Mapping[str, tuple[str, int]]
+    """Where each region and item stands: file and line, for messages to whoever edits it."""
 
     @cached_property
     def items(self) -> Mapping[str, Item]:

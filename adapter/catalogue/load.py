@@ -65,7 +65,17 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
     tables: dict[str, Any] = {name: {entry.id: entry for entry in entries} for name, entries in lists.items()}
-    return Catalogue(settings=settings, regions=regions, units=units, verified=verified, **tables)
+    return Catalogue(
+        settings=settings, regions=regions, units=units, verified=verified, places=_places(raw), **tables
+    )
+
+
+def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
+    found = {}
+    for content in raw["regions"].values():
+        for entry in [content, *content.get("items", [])]:
+            found[str(entry.get("id", entry.get("region")))] = (entry.file, entry.line)
+    return found
 
 
 def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:

@@ -14,7 +14,10 @@ from adapter.catalogue.model import Frozen
 
 
 class VerifiedCode(Frozen):
-    """A published code and what is known of it; an empty display is never sent."""
+    """A published code and what is known of it; an empty display is never sent.
+
+    ``dimension`` is what a quantity under the code must measure (LOINC property), where that is known.
+    """
 
     system: str
     code: str
@@ -22,6 +25,7 @@ class VerifiedCode(Frozen):
     status: Literal["verified", "candidate", "look-alike", "extension"]
     global_patient_set: bool = False
     evidence: str
+    dimension: str = ""
 
 
 def read_verified(path: Any) -> Mapping[tuple[str, str], VerifiedCode]:

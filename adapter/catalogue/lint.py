@@ -1,0 +1,270 @@
+"""The catalogue's linter: every fault of the data, with file, item and remedy.
+
+What the types already refuse (unknown fields, an answer without a meaning, a range end without a comparator)
+is reported by :mod:`adapter.catalogue.load`; here stands what needs the whole catalogue to see.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from itertools import combinations
+
+from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
+from adapter.catalogue.model import Code, Item, ItemType, Limits, Meaning, Range
+from adapter.exam.model import Urgency
+from adapter.problems import Layer, Problem, Severity
+
+
+def lint(catalogue: Catalogue) -> list[Problem]:
+    """All faults of a loaded catalogue, in the order of the exam."""
+    return [
+        *_duplicate_items(catalogue),
+        *(problem for item in catalogue.items.values() for problem in _item(item, catalogue)),
+        *_codes(catalogue),
+        *_kinds(catalogue),
+        *_units(catalogue),
+    ]
+
+
+class _Reporter:
+    """Makes problems placed at one item."""
+
+    def __init__(self, catalogue: Catalogue, item_id: str) -> None:
+        self._file, self._line = catalogue.places.get(item_id, ("", 0))
+        self._item = item_id
+
+    def __call__(self, rule: str, what: str, remedy: str) -> Problem:
+        return Problem(
+            Severity.ERROR,
+            Layer.CATALOGUE,
+            rule,
+            what,
+            remedy,
+            file=self._file,
+            line=self._line or None,
+            item=self._item,
+        )
+
+
+def _duplicates(ids: Iterable[object]) -> list[object]:
+    return [name for name, count in Counter(ids).items() if count > 1]
+
+
+def _duplicate_items(catalogue: Catalogue) -> Iterator[Problem]:
+    every = [item for region in catalogue.regions.values() for item in region.items]
+    for name in _duplicates(item.id for item in every):
+        yield _Reporter(catalogue, str(name))("duplicate-id", f"item '{name}' stands twice", "rename one of them")
+    for position in _duplicates(item.position for item in every):
+        same = [item.id for item in every if item.position == position]
+        report = _Reporter(catalogue, same[-1])
+        yield report("duplicate-position", f"position {position} is taken by {same[0]} too", "give each its own")
+
+
+def _item(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
+    report = _Reporter(catalogue, item.id)
+    yield from _shape(item, report)
+    yield from _questions(item, report)
+    yield from _references(item, catalogue, report)
+    yield from _measures(item, catalogue, report)
+    for rule, ids in {
+        "answer": [a.id for a in item.answers],
+        "component": [c.id for c in item.components],
+        "sign": [s.id for s in item.signs],
+    }.items():
+        for name in _duplicates(ids):
+            yield report("duplicate-id", f"{rule} '{name}' stands twice", "rename one of them")
+    for answer in item.answers:
+        if answer.meaning is Meaning.EXPECTED and answer.urgency is not Urgency.NONE:
+            yield report(
+                "urgent-expected",
+                f"answer '{answer.id}' is expected and yet to be told",
+                "make it variant or abnormal, or its urgency none",
+            )
+
+
+_NEEDS = {
+    ItemType.CHOICE: "answers",
+    ItemType.CHOICES: "answers",
+    ItemType.QUANTITY: "unit",
+    ItemType.QUANTITIES: "components",
+    ItemType.SCORE: "signs",
+    ItemType.TIME: "answers",
+}
+
+
+def _shape(item: Item, report: _Reporter) -> Iterator[Problem]:
+    need = _NEEDS.get(item.type)
+    if need and not getattr(item, need):
+        yield report("missing-part", f"type {item.type.value} needs {need}", f"add {need}, or change the type")
+    if item.type in (ItemType.QUANTITY, ItemType.SCORE) and item.limits is None:
+        yield report("missing-part", "has no limits", "limits: {possible: [low, high], plausible: [low, high]}")
+    if item.type is ItemType.QUANTITIES and item.unit is None:
+        yield report("missing-part", "has no unit", "the unit of its components")
+    if item.type in (ItemType.CHOICE, ItemType.CHOICES) and not any(
+        a.meaning is not Meaning.ABNORMAL for a in item.answers
+    ):
+        yield report("missing-part", "has no answer for an infant in whom all is well", "add an expected answer")
+    if item.site_required and not item.sites:
+        yield report("missing-part", "requires a site but allows none", "list the allowed sites")
+
+
+def _questions(item: Item, report: _Reporter) -> Iterator[Problem]:
+    if not item.codes and not item.no_standard_code:
+        yield report("missing-code", "has no published code and does not say why", "codes, or no_standard_code")
+    if item.codes and item.no_standard_code:
+        yield report("missing-code", "has codes and yet says there are none", "remove no_standard_code")
+    for code in item.codes:
+        display = code.display or ""
+        if code.system == "snomed" and display.endswith(("(finding)", "(disorder)", "(situation)")):
+            yield report(
+                "finding-as-question",
+                f"{code} is an answer, not a question",
+                "a SNOMED CT observable entity, or LOINC (FHIR R4 Observation, section 10.1.4)",
+            )
+        if code.system == "loinc" and display.endswith("Narrative") and item.type is not ItemType.TEXT:
+            yield report("narrative-code", f"{code} takes free text", "the coded code of the region, or none")
+
+
+def _references(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
+    wanted = {
+        "site": ({*item.sites, *item.codes_by.site, *filter(None, [item.body_site])}, catalogue.sites),
+        "method": ({*item.methods, *item.codes_by.method, *filter(None, [item.method])}, catalogue.methods),
+        "reason": ({*item.tell_when_not_examined} - {"any"}, catalogue.reasons),
+        "source": ({*item.sources, *(r.source for r in item.ranges)}, catalogue.sources),
+        "state": ({s for r in item.ranges for s in r.when.states}, catalogue.states),
+        "site of a range": ({s for r in item.ranges for s in r.when.sites}, catalogue.sites),
+        "method of a range": ({m for r in item.ranges for m in r.when.methods}, catalogue.methods),
+    }
+    for word, (names, known) in wanted.items():
+        for name in sorted(set(names) - set(known)):
+            yield report("unknown-reference", f"{word} '{name}' is not defined", f"define it, or use a known {word}")
+    if item.methods and item.method and item.method not in item.methods:
+        yield report("unknown-reference", f"default method '{item.method}' is not among its methods", "add it")
+
+
+def _measures(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
+    if item.unit is not None:
+        yield from _unit(item, catalogue, report)
+    for name, limits in [("", item.limits), *((c.id, c.limits) for c in item.components)]:
+        if limits is not None:
+            yield from _limits(name, limits, report)
+    for band in item.ranges:
+        yield from _band(item, band, report)
+    for one, other in combinations(item.ranges, 2):
+        if one.component == other.component and one.when == other.when and _overlap(one, other):
+            yield report("range-overlap", f"ranges '{one}' and '{other}' overlap", "end one where the next begins")
+
+
+def _unit(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
+    unit = catalogue.units.get(item.unit or "")
+    if unit is None:
+        yield report("unknown-unit", f"unit '{item.unit}' is not in units.yaml", "a UCUM unit defined there")
+        return
+    every = [*item.codes, *(c for codes in item.codes_by.site.values() for c in codes)]
+    every += [c for component in item.components for c in component.codes]
+    for code in every:
+        row = catalogue.verified.get((code.system, code.code))
+        if row is not None and row.dimension and row.dimension != unit.dimension:
+            yield report(
+                "wrong-dimension",
+                f"unit {unit.ucum} measures {unit.dimension}, {code} a {row.dimension}",
+                "a unit or a code of the same dimension",
+            )
+
+
+def _limits(name: str, limits: Limits, report: _Reporter) -> Iterator[Problem]:
+    (low, high), (inner_low, inner_high) = limits.possible, limits.plausible
+    if not low <= inner_low < inner_high <= high:
+        what = f"limits{' of ' + name if name else ''} are upside down or plausible lies outside possible"
+        yield report("limits", what, "possible low <= plausible low < plausible high <= possible high")
+
+
+def _band(item: Item, band: Range, report: _Reporter) -> Iterator[Problem]:
+    if band.low is None and band.high is None:
+        yield report("range-open", "a range has neither low nor high", "give at least one end")
+    if band.low and band.low.comparator[0] != ">":
+        yield report("range-upside-down", f"low end '{band.low}' points down", "low ends take >= or >")
+    if band.high and band.high.comparator[0] != "<":
+        yield report("range-upside-down", f"high end '{band.high}' points up", "high ends take <= or <")
+    if band.low and band.high and band.low.value > band.high.value:
+        yield report("range-upside-down", f"range '{band}' is upside down", "low before high")
+    if item.components and (band.component is None or item.component(band.component) is None):
+        yield report("unknown-reference", f"range '{band}' names no component", "component: one of its own")
+    if band.meaning is Meaning.EXPECTED and band.urgency is not Urgency.NONE:
+        yield report("urgent-expected", f"range '{band}' is expected and yet to be told", "its urgency none")
+
+
+def _overlap(one: Range, other: Range) -> bool:
+    """Whether some number lies in both."""
+    return _reaches(one, other) and _reaches(other, one)
+
+
+def _reaches(lower: Range, upper: Range) -> bool:
+    if lower.high is None or upper.low is None:
+        return True
+    if lower.high.value == upper.low.value:
+        return lower.high.comparator == "<=" and upper.low.comparator == ">="
+    return lower.high.value > upper.low.value
+
+
+def _codes(catalogue: Catalogue) -> Iterator[Problem]:
+    displays: dict[tuple[str, str], tuple[str, str]] = {}
+    for place, code in catalogue.codes():
+        item_id = place.split(",")[0].removeprefix("item ").removeprefix("region ")
+        yield from _code(place, code, catalogue, _Reporter(catalogue, item_id))
+        if code.display:
+            before = displays.setdefault((code.system, code.code), (code.display, place))
+            if before[0] != code.display:
+                what = f"{place}: {code} has display '{before[0]}' at {before[1]}"
+                yield _Reporter(catalogue, item_id)("two-displays", what, "one display for one code")
+
+
+def _code(place: str, code: Code, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
+    if code.system not in catalogue.systems:
+        yield report("unknown-system", f"{place}: system of {code} is not defined", "add it to systems.yaml")
+        return
+    valid = {"loinc": loinc_is_valid, "snomed": snomed_is_valid}.get(code.system)
+    if valid and not valid(code.code):
+        yield report("check-digit", f"{place}: {code} fails its check digit", "look the code up again; never guess")
+        return
+    if code.system not in ("loinc", "snomed", "ucum"):
+        return
+    row = catalogue.verified.get((code.system, code.code))
+    if row is None:
+        yield report("not-verified", f"{place}: {code} is not in codes.csv", "verify it, then add it there")
+    elif row.status != "verified":
+        yield report("not-verified", f"{place}: {code} is marked {row.status} in codes.csv", "another code, or none")
+    elif (code.display or "") != row.display:
+        what = f"{place}: display of {code} is not the verified one"
+        yield report("display", what, f"'{row.display}'" if row.display else "no display: none was verified")
+
+
+def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
+    for kind in catalogue.kinds.values():
+        unknown = {*kind.regions} - {*catalogue.regions} | {*kind.items, *kind.without} - {*catalogue.items}
+        for name in sorted(unknown):
+            yield Problem(
+                Severity.ERROR,
+                Layer.CATALOGUE,
+                "unknown-reference",
+                f"kind {kind.id} names '{name}', which is not in the catalogue",
+                "a region or an item that exists",
+                file="kinds.yaml",
+            )
+
+
+def _units(catalogue: Catalogue) -> Iterator[Problem]:
+    for unit in catalogue.units.values():
+        annotation = unit.ucum.startswith("{") and unit.ucum.endswith("}")
+        row = catalogue.verified.get(("ucum", unit.ucum))
+        if not annotation and (row is None or row.status != "verified"):
+            yield Problem(
+                Severity.ERROR,
+                Layer.CATALOGUE,
+                "unknown-unit",
+                f"'{unit.ucum}' is not a verified UCUM unit",
+                "the UCUM code (mm[Hg], not mmHg), and its row in codes.csv",
+                file="units.yaml",
+            )
