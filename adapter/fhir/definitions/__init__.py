@@ -95,7 +95,10 @@ class TypeDefinition:
 
 @dataclass(frozen=True, slots=True)
 class PrimitiveDefinition:
-    """A primitive datatype: its JSON type (``string``, ``number`` or ``boolean``) and regular expression."""
+    """A primitive datatype: its JSON type (``string``, ``number`` or ``boolean``) and regular expression.
+
+    White space in the expression is ASCII white space, as in XML Schema: a no-break space is a character.
+    """
 
     name: str
     json: str
@@ -156,7 +159,7 @@ def primitive(name: str) -> PrimitiveDefinition:
     """The definition of a primitive datatype. Raises KeyError for anything else."""
     entry = _table()["primitives"][name]
     regex = entry.get("regex", "")
-    return PrimitiveDefinition(name, entry["json"], regex, re.compile(regex) if regex else None)
+    return PrimitiveDefinition(name, entry["json"], regex, re.compile(regex, re.ASCII) if regex else None)
 
 
 @cache
