@@ -1,0 +1,239 @@
+"""The web application: routes, and the way from an HTTP request to an interaction and back.
+
+FHIR R4 RESTful API (http.html). Base path ``/fhir``. Every error is an OperationOutcome; the log names
+method, resource type and status and nothing else, since paths and parameters may hold patient data.
+"""
+
+from __future__ import annotations
+
+import logging
+import traceback
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from email.utils import format_datetime
+from typing import Any
+from urllib.parse import parse_qsl
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from adapter.sandbox import bundles, capability, interactions, negotiation, search, transaction
+from adapter.sandbox.interactions import Plan
+from adapter.sandbox.negotiation import MEDIA_TYPE, Limits, Preference
+from adapter.sandbox.refusal import Refusal, outcome
+from adapter.sandbox.store import Session, Store, Version
+
+BASE_PATH = "/fhir"
+
+_LOG = logging.getLogger("adapter.sandbox")
+
+
+@dataclass(slots=True)
+class _Call:
+    """One request, read: what the interactions below need of it."""
+
+    store: Store
+    base: str
+    type: str
+    id: str
+    version: str
+    query: list[tuple[str, str]]
+    criteria: str
+    prefer: Preference
+    if_match: str
+    if_none_exist: str
+    content_type: str
+    body: bytes = b""
+
+    def resource(self) -> Any:
+        """The resource in the body."""
+        return negotiation.decode(self.body, self.content_type)
+
+
+@dataclass(frozen=True, slots=True)
+class _Reply:
+    """An answer before it is put into a format."""
+
+    status: int
+    resource: dict[str, Any] | None = None
+    headers: dict[str, str] = field(default_factory=dict)
+
+
+def create_app(store: Store, *, limits: Limits = Limits()) -> Starlette:  # noqa: B008 (Limits is immutable)
+    """The server as an ASGI application over ``store``; ``limits`` are those on request bodies."""
+
+    def route(path: str, **by_method: Callable[[_Call], _Reply]) -> Route:
+        async def endpoint(request: Request) -> Response:
+            act = by_method["GET" if request.method == "HEAD" else request.method]
+            return await _answer(request, lambda: _carry(request, act, store, limits))
+
+        return Route(BASE_PATH + path, endpoint, methods=list(by_method))
+
+    async def refused(request: Request, error: Exception) -> Response:
+        status = error.status_code if isinstance(error, HTTPException) else 500
+        code = {404: "not-found", 405: "not-supported"}.get(status, "processing")
+        what = f"there is no {request.method} at this address; see {BASE_PATH}/metadata"
+
+        async def refuse() -> _Reply:
+            raise Refusal(status, code, what)
+
+        response = await _answer(request, refuse)
+        if isinstance(error, HTTPException) and error.headers:
+            response.headers.update(error.headers)
+        return response
+
+    return Starlette(
+        routes=[
+            route("", POST=_bundle),
+            route("/", POST=_bundle),
+            route("/metadata", GET=_metadata),
+            route("/{type}", GET=_search, POST=_create, PUT=_conditional_update),
+            route("/{type}/_search", POST=_search_by_form),
+            route("/{type}/{id}", GET=_read, PUT=_update, DELETE=_delete),
+            route("/{type}/{id}/_history", GET=_history),
+            route("/{type}/{id}/_history/{version}", GET=_vread),
+        ],
+        exception_handlers={HTTPException: refused},
+    )
+
+
+async def _carry(request: Request, act: Callable[[_Call], _Reply], store: Store, limits: Limits) -> _Reply:
+    """Read the request, then do the work in a thread: the store waits for its turn."""
+    path, headers = request.path_params, request.headers
+    call = _Call(
+        store=store,
+        base=f"{str(request.base_url).rstrip('/')}{BASE_PATH}",
+        type=path.get("type", ""),
+        id=path.get("id", ""),
+        version=path.get("version", ""),
+        query=parse_qsl(request.url.query, keep_blank_values=True),
+        criteria=request.url.query,
+        prefer=negotiation.preference(headers.getlist("prefer")),
+        if_match=headers.get("if-match", ""),
+        if_none_exist=headers.get("if-none-exist", ""),
+        content_type=headers.get("content-type", ""),
+    )
+    if request.method in ("POST", "PUT"):
+        encoding = headers.get("content-encoding", "").strip().lower()
+        call.body = await negotiation.body(request.stream(), encoding, limits)
+    if call.type:
+        interactions.check_type(call.type)
+    return await run_in_threadpool(act, call)
+
+
+async def _answer(request: Request, work: Callable[[], Awaitable[_Reply]]) -> Response:
+    """Run ``work`` and put its reply, or its refusal, into the format the client asks for."""
+    format_: negotiation.Format = "json"
+    try:
+        format_ = negotiation.wanted(request.headers.get("accept", ""), request.query_params.get("_format"))
+        reply = await work()
+    except Refusal as refusal:
+        reply = _Reply(refusal.status, refusal.outcome())
+    except ClientDisconnect:
+        raise
+    except Exception as error:
+        # The message of an exception may hold patient data: the log gets its type and its place only.
+        trace = "".join(traceback.format_tb(error.__traceback__))
+        _LOG.error("%s failed inside: %s\n%s", request.method, type(error).__name__, trace)
+        reply = _Reply(500, outcome("fatal", "exception", "the server failed; its log says where"))
+    _LOG.info("%s %s %d", request.method, request.path_params.get("type", "-"), reply.status)
+    if reply.resource is None:
+        return Response(status_code=reply.status, headers=reply.headers)
+    pretty = request.query_params.get("_pretty") == "true"
+    content = negotiation.encode(reply.resource, format_, pretty=pretty)
+    media_type = f"{MEDIA_TYPE[format_]}; charset=utf-8"
+    return Response(content, reply.status, reply.headers, media_type)
+
+
+def _metadata(call: _Call) -> _Reply:
+    return _Reply(200, capability.statement(call.base))
+
+
+def _bundle(call: _Call) -> _Reply:
+    bundle = call.resource()
+    if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
+        raise Refusal(400, "invalid", "only a Bundle of type transaction or batch can be posted to the base")
+    prefer = call.prefer.returned or "minimal"
+    return _Reply(200, transaction.process(call.store, bundle, base=call.base, prefer=prefer))
+
+
+def _search(call: _Call) -> _Reply:
+    query = search.parse(call.type, call.query, base=call.base, strict=call.prefer.strict)
+    with call.store.session() as session:
+        return _Reply(200, bundles.search_set(session, query, call.base))
+
+
+def _search_by_form(call: _Call) -> _Reply:
+    """Search by POST (3.1.0.9): the parameters of the form and those of the URL together."""
+    if call.content_type.partition(";")[0].strip().lower() != "application/x-www-form-urlencoded":
+        raise Refusal(415, "not-supported", "_search takes application/x-www-form-urlencoded")
+    try:
+        call.query += parse_qsl(call.body.decode("utf-8"), keep_blank_values=True)
+    except UnicodeDecodeError:
+        raise Refusal(400, "structure", "the form is not UTF-8") from None
+    return _search(call)
+
+
+def _create(call: _Call) -> _Reply:
+    resource = interactions.check_resource(call.resource(), call.type)
+    with call.store.session() as session:
+        plan = interactions.plan_create(session, call.type, call.if_none_exist)
+        return _written(call, session, plan, resource)
+
+
+def _update(call: _Call) -> _Reply:
+    resource = interactions.check_resource(call.resource(), call.type)
+    with call.store.session() as session:
+        plan = interactions.plan_update(session, call.type, call.id, resource, call.if_match)
+        return _written(call, session, plan, resource)
+
+
+def _conditional_update(call: _Call) -> _Reply:
+    resource = interactions.check_resource(call.resource(), call.type)
+    with call.store.session() as session:
+        plan = interactions.plan_conditional_update(session, call.type, call.criteria, resource, call.if_match)
+        return _written(call, session, plan, resource)
+
+
+def _written(call: _Call, session: Session, plan: Plan, resource: dict[str, Any]) -> _Reply:
+    status, version = interactions.carry_out(session, plan, resource)
+    content = version.resource
+    if call.prefer.returned == "minimal":
+        content = None
+    elif call.prefer.returned == "OperationOutcome":
+        content = outcome("information", "informational", f"{version.location} is current")
+    return _Reply(status, content, {"Location": f"{call.base}/{version.location}", **_version_headers(version)})
+
+
+def _read(call: _Call) -> _Reply:
+    with call.store.session() as session:
+        version = interactions.read(session, call.type, call.id)
+    return _Reply(200, version.resource, _version_headers(version))
+
+
+def _vread(call: _Call) -> _Reply:
+    with call.store.session() as session:
+        version = interactions.vread(session, call.type, call.id, call.version)
+    return _Reply(200, version.resource, _version_headers(version))
+
+
+def _history(call: _Call) -> _Reply:
+    with call.store.session() as session:
+        return _Reply(200, bundles.history(session, call.type, call.id, call.base))
+
+
+def _delete(call: _Call) -> _Reply:
+    with call.store.session() as session:
+        version = interactions.delete(session, call.type, call.id, call.if_match)
+    return _Reply(204, None, {"ETag": version.etag} if version else {})
+
+
+def _version_headers(version: Version) -> dict[str, str]:
+    """ETag and Last-Modified (3.1.0.1; the latter in the form of RFC 9110)."""
+    when = datetime.fromisoformat(version.last_updated)
+    return {"ETag": version.etag, "Last-Modified": format_datetime(when, usegmt=True)}

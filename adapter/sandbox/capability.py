@@ -1,0 +1,58 @@
+"""What the server can do, as it says at ``[base]/metadata`` (R4 CapabilityStatement; http.html 3.1.0.10)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from adapter.sandbox.negotiation import MEDIA_TYPE
+from adapter.sandbox.parameters import PARAMETERS
+
+#: The day this statement was last changed; it must move with what the server can do.
+_DATE = "2026-11-25"
+
+_INTERACTIONS = ("read", "vread", "update", "delete", "history-instance", "create", "search-type")
+
+
+def statement(base: str) -> dict[str, Any]:
+    """The CapabilityStatement of the server at ``base``; made from the same table that searching uses."""
+    return {
+        "resourceType": "CapabilityStatement",
+        "status": "active",
+        "date": _DATE,
+        "kind": "instance",
+        "software": {"name": "newborn-adapter sandbox"},
+        "implementation": {
+            "description": "A loopback FHIR server for tests and demonstrations. Not for real patients.",
+            "url": base,
+        },
+        "fhirVersion": "4.0.1",
+        "format": list(MEDIA_TYPE.values()),
+        "rest": [
+            {
+                "mode": "server",
+                "documentation": (
+                    "Incoming resources are validated; an invalid one is refused with 422. An update with the"
+                    " content of the current version makes no new version. Times without a zone are read as UTC"
+                    " in searches. Versioned references to entries of a transaction are left as they are."
+                ),
+                "resource": [_resource(type_) for type_ in PARAMETERS],
+                "interaction": [{"code": "transaction"}, {"code": "batch"}],
+            }
+        ],
+    }
+
+
+def _resource(type_: str) -> dict[str, Any]:
+    return {
+        "type": type_,
+        "interaction": [{"code": code} for code in _INTERACTIONS],
+        "versioning": "versioned",
+        "readHistory": True,
+        "updateCreate": True,
+        "conditionalCreate": True,
+        "conditionalRead": "not-supported",
+        "conditionalUpdate": True,
+        "conditionalDelete": "not-supported",
+        "referencePolicy": ["literal", "logical"],
+        "searchParam": [{"name": p.name, "type": p.kind.value} for p in PARAMETERS[type_].values()],
+    }
