@@ -34,7 +34,7 @@ class Settings(Frozen):
     policy: Policy
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Catalogue:
     """Items by region in exam order, the vocabularies beside them, and the site's settings."""
 

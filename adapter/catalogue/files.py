@@ -39,9 +39,7 @@ def _mapping(loader: Any, node: Any) -> Node:
         if not isinstance(key, str):
             key = str(key)
         if key in found:
-            raise yaml.constructor.ConstructorError(
-                None, None, f"key '{key}' is given twice", key_node.start_mark
-            )
+            raise yaml.constructor.ConstructorError(None, None, f"key '{key}' is given twice", key_node.start_mark)
         found[key] = loader.construct_object(value_node, deep=True)
     return found
 

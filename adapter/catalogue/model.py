@@ -226,7 +226,11 @@ class Category(StrEnum):
 
 
 class Item(Frozen):
-    """One thing to look at, feel, listen to, count, measure or ask; the question of an Observation."""
+    """One thing to look at, feel, listen to, count, measure or ask; the question of an Observation.
+
+    ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
+    without a time of its own, its finding was made then. ``no_standard_code`` says why ``codes`` is empty.
+    """
 
     id: Key
     position: int = Field(ge=1)
@@ -245,6 +249,7 @@ class Item(Frozen):
     method: Key | None = None
     states: bool = False
     count_seconds: Decimal | None = None
+    minutes_after_birth: int | None = None
     unit: str | None = None
     whole_numbers: bool = False
     limits: Limits | None = None

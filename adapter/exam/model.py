@@ -6,7 +6,6 @@ item, an answer or a unit exists is the catalogue's to say (:mod:`adapter.captur
 
 from __future__ import annotations
 
-from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
@@ -207,9 +206,16 @@ class Exam(_Frozen):
     newborn: Newborn
     findings: tuple[Finding, ...] = ()
 
-    def at(self, finding: Finding) -> datetime:
-        """When a finding was made: its own time, else the exam's start."""
-        return finding.observed_at or self.details.started
+    @model_validator(mode="after")
+    def _one_way_to_say_it(self) -> Exam:
+        """A finding made at the exam's very start needs no time of its own: one fact, one form."""
+        started = self.details.started
+        if any(finding.observed_at == started for finding in self.findings):
+            plain = (
+                f.model_copy(update={"observed_at": None}) if f.observed_at == started else f for f in self.findings
+            )
+            object.__setattr__(self, "findings", tuple(plain))
+        return self
 
     def record(self) -> dict[str, Any]:
         """The capture record as plain data: keys as in the format, Decimals and times as they are."""
