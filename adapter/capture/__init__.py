@@ -1,0 +1,14 @@
+"""Captured exams in: any known input to Exams, everything that is wrong with them, and back to files."""
+
+from adapter.capture.check import check_exam
+from adapter.capture.completeness import NotRecorded, completeness
+from adapter.capture.json_writer import to_json
+from adapter.capture.reading import Reading
+
+__all__ = [
+    "NotRecorded",
+    "Reading",
+    "check_exam",
+    "completeness",
+    "to_json",
+]

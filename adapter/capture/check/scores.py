@@ -1,0 +1,70 @@
+"""Scored instruments: known signs and answers, a total that can be and that agrees with its signs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from adapter.capture.check.answers import fits
+from adapter.capture.check.subject import Placed, Subject
+from adapter.capture.wording import listed, one_of, shown
+from adapter.exam import Score
+from adapter.problems import Problem
+
+
+def check_scores(subject: Subject) -> Iterator[Problem]:
+    """Unknown signs and answers, totals that their signs cannot give."""
+    for placed in subject.findings:
+        value = placed.finding.value
+        if isinstance(value, Score) and fits(value, placed.item):
+            problems = list(_signs(placed, value))
+            yield from problems
+            if not problems and value.total is not None:
+                yield from _total(placed, value, value.total)
+
+
+def _signs(placed: Placed, value: Score) -> Iterator[Problem]:
+    item = placed.item
+    for name, answer in value.signs.items():
+        sign = item.sign(name)
+        field = f"value/signs/{name}"
+        if sign is None:
+            known = [s.id for s in item.signs]
+            remedy = one_of(name, known) if known else "the total alone; this score has no signs here"
+            yield placed.error(field, "unknown-sign", f"{item.id} has no sign {shown(name)}", remedy)
+        elif not any(a.id == answer for a in sign.answers):
+            yield placed.error(
+                field,
+                "unknown-sign-answer",
+                f"sign {name} of {item.id} has no answer {shown(answer)}",
+                one_of(answer, [a.id for a in sign.answers]),
+            )
+
+
+def _total(placed: Placed, value: Score, total: int) -> Iterator[Problem]:
+    item = placed.item
+    points = {s.id: {a.id: a.points for a in s.answers} for s in item.signs}
+    if points:
+        given = [points[name][answer] for name, answer in value.signs.items()]
+        open_signs = [list(answers.values()) for name, answers in points.items() if name not in value.signs]
+        low = sum(given) + sum(min(p) for p in open_signs)
+        high = sum(given) + sum(max(p) for p in open_signs)
+        if value.signs and not low <= total <= high:
+            can = f"{low}" if low == high else f"{low} to {high}"
+            yield placed.error(
+                "value/total",
+                "total-not-of-signs",
+                f"the total {total} is not what the signs give: {can}",
+                f"{can}; check each sign ({listed(value.signs)}) and the total against the sheet",
+            )
+            return
+    elif item.limits is not None:
+        low, high = int(item.limits.possible[0]), int(item.limits.possible[1])
+    else:
+        return
+    if not low <= total <= high:
+        yield placed.error(
+            "value/total",
+            "impossible-total",
+            f"a total of {total} cannot be",
+            f"a whole number from {low} to {high}",
+        )
