@@ -16,6 +16,7 @@ from adapter.catalogue.model import (
     Region,
     Sides,
     Sign,
+    Span,
 )
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
 
@@ -36,6 +37,7 @@ __all__ = [
     "Settings",
     "Sides",
     "Sign",
+    "Span",
     "UnitTable",
     "UnknownUnit",
     "WrongDimension",

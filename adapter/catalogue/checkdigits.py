@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-_LOINC = re.compile(r"[1-9]\d{0,6}-\d")
-_SCTID = re.compile(r"[1-9]\d{5,17}")
+_LOINC = re.compile(r"[1-9][0-9]{0,6}-[0-9]")
+_SCTID = re.compile(r"[1-9][0-9]{5,17}")
 
 # Verhoeff's dihedral tables as SNOMED CT uses them (SNOMED CT Release File Specification, SCTID check digit).
 _MULTIPLY = (

@@ -1,4 +1,4 @@
-"""FHIR JSON as bytes and back, digits kept (FHIR R4 section 2.6.2, JSON representation).
+"""FHIR JSON as bytes and back, digits kept (FHIR R4, JSON Representation of Resources, json.html).
 
 A resource is a plain dict in the shape of FHIR JSON. A number with a fraction or an exponent is a
 :class:`decimal.Decimal` with the digits as written (``3.10`` stays ``3.10``), a number without is an int.

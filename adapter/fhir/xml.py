@@ -1,4 +1,4 @@
-"""FHIR XML from and to the dicts of FHIR JSON (FHIR R4 section 2.6.1, XML representation).
+"""FHIR XML from and to the dicts of FHIR JSON (FHIR R4, XML Representation of Resources, xml.html).
 
 Both ways follow the element table of :mod:`adapter.fhir.definitions`, so that order, arrays and types are
 the standard's. Digits of decimals survive. Input is never trusted: no document type, no entities, no network.
@@ -101,7 +101,7 @@ def _write_one(parent: etree._Element, item: Property, value: Any, sibling: Any,
     if value is None and sibling is None:
         raise FhirXmlError("null stands for nothing here", where=where)
     if item.type == "xhtml":
-        parent.append(_parse_div(value, where))
+        parent.append(parse_div(value, where))
     elif item.element.representation:
         _set(parent, item.name, _text(value, item.type, where), where)
     elif item.is_primitive:
@@ -146,8 +146,8 @@ def _set(element: etree._Element, name: str, text: str, where: str) -> None:
         raise FhirXmlError("text holds a character that XML 1.0 cannot hold", where=where) from None
 
 
-def _parse_div(value: Any, where: str) -> etree._Element:
-    """The XHTML of a narrative, from its JSON string."""
+def parse_div(value: Any, where: str = "") -> etree._Element:
+    """The XHTML of a narrative as an element, from its JSON string; raises FhirXmlError."""
     if not isinstance(value, str):
         raise FhirXmlError("the narrative's div must be a string of XHTML", where=where)
     try:
@@ -317,7 +317,7 @@ def _value(text: str, type_name: str, element: etree._Element, where: str) -> An
     read = _READERS["decimal" if type_name == "decimal" else primitive(type_name).json]
     value = read(text)
     if value is None:
-        raise _fail(element, where, f"{text[:40]!r} is not a {type_name}")
+        raise _fail(element, where, f"the value is not of type {type_name}")
     return value
 
 

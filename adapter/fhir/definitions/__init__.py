@@ -175,7 +175,7 @@ def value_set(url: str) -> ValueSetDefinition | None:
 def choice_name(element_name: str, type_name: str) -> str:
     """The JSON name of one type of a choice: ``value[x]`` and ``dateTime`` give ``valueDateTime``.
 
-    FHIR R4 section 2.24.0.1 (JSON) and 2.23.0.1 (XML): the type's name with an initial capital.
+    FHIR R4, Resource Formats (formats.html, choice of datatypes): the type's name with an initial capital.
     """
     return element_name.removesuffix("[x]") + type_name[0].upper() + type_name[1:]
 

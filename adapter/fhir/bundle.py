@@ -1,0 +1,154 @@
+"""From an Exam to its resources, and from the resources to a Bundle (FHIR R4 Bundle, section 2.36)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from urllib.parse import quote
+
+from adapter.catalogue import Catalogue
+from adapter.derive import Computed, computed_findings, tell_list
+from adapter.exam import Exam, Finding
+from adapter.fhir import people
+from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier
+from adapter.fhir.observation import Around, instant, observation
+from adapter.fhir.report import diagnostic_report, panel, provenance
+from adapter.fhir.templates import Json, templates
+
+
+class BundleType(StrEnum):
+    """The kinds of bundle made here; ``document`` and ``message`` are outward formats of their own."""
+
+    TRANSACTION = "transaction"
+    COLLECTION = "collection"
+    BATCH = "batch"
+
+
+@dataclass(frozen=True, slots=True)
+class Resource:
+    """A resource, its name, and whether the adapter owns it (updates it) or only needs it to exist."""
+
+    name: Name
+    content: Json
+    owned: bool
+
+
+def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list[Resource]:
+    """Everything an exam becomes, people first; deterministic.
+
+    Expects an exam that the checks found no error in (:func:`adapter.capture.check_exam`).
+    """
+    identity = Identity(exam, catalogue)
+    details = exam.details
+    around = Around(
+        exam=exam,
+        parts=templates(catalogue),
+        subject=refer(identity.patient()),
+        encounter=refer(identity.encounter(details.encounter)),
+        performers=[people.examiner_reference(e, identity, refer) for e in details.examiners],
+    )
+    observations, regions, findings, computed = _observations(exam, identity, around, refer)
+    panels = []
+    for region in (r for r in catalogue.regions if r in regions):
+        name = identity.panel(region)
+        panels.append(Resource(name, panel(region, name, [refer(n) for n in regions[region]], around), True))
+    report_name = identity.report()
+    report = diagnostic_report(
+        identity, [refer(p.name) for p in panels], around, tell_list(exam, computed, catalogue), findings
+    )
+    targets = [refer(report_name), *(refer(r.name) for r in (*panels, *observations))]
+    provenance_name = identity.provenance(details.id)
+    return [
+        *_people(exam, identity, refer, catalogue),
+        *observations,
+        *panels,
+        Resource(report_name, report, True),
+        Resource(provenance_name, provenance(provenance_name, targets, identity, refer, around), True),
+    ]
+
+
+def _people(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> list[Resource]:
+    found = [Resource(identity.patient(), people.patient(exam.newborn, catalogue), False)]
+    mother = people.mother(exam.newborn, identity, refer, catalogue)
+    if mother is not None:
+        found.append(Resource(identity.mother(), mother, False))
+    for examiner in exam.details.examiners:
+        content = people.practitioner(examiner, catalogue)
+        if content is not None and examiner.identifier is not None:
+            name = identity.practitioner(examiner.identifier)
+            if all(name != other.name for other in found):
+                found.append(Resource(name, content, False))
+    encounter = people.encounter(exam, identity, refer, catalogue)
+    found.append(Resource(identity.encounter(exam.details.encounter), encounter, False))
+    found.append(Resource(identity.device(), people.device(identity, catalogue), False))
+    return found
+
+
+def _observations(
+    exam: Exam, identity: Identity, around: Around, refer: Refer
+) -> tuple[list[Resource], dict[str, list[Name]], list[Finding], tuple[Computed, ...]]:
+    """Observations in the order captured, the computed ones after; and their names by region."""
+    computed = computed_findings(exam, around.catalogue)
+    resources: list[Resource] = []
+    regions: dict[str, list[Name]] = {}
+    captured: list[Name] = []
+    for finding in exam.findings:
+        name = identity.observation(finding)
+        captured.append(name)
+        resources.append(Resource(name, observation(finding, name, around), True))
+        regions.setdefault(around.catalogue.region_of[finding.item], []).append(name)
+    for one in computed:
+        name = identity.observation(one.finding)
+        rests_on = [refer(captured[index]) for index in one.derived_from]
+        resources.append(Resource(name, observation(one.finding, name, around, rests_on, one.exact), True))
+        regions.setdefault(around.catalogue.region_of[one.finding.item], []).append(name)
+    return resources, regions, [*exam.findings, *(c.finding for c in computed)], computed
+
+
+_REFER: dict[BundleType, Refer] = {
+    BundleType.TRANSACTION: by_full_url,
+    BundleType.COLLECTION: by_full_url,
+    BundleType.BATCH: by_identifier,
+}
+
+
+def to_bundle(exam: Exam, catalogue: Catalogue, kind: BundleType = BundleType.TRANSACTION) -> Json:
+    """An exam as one Bundle; the same exam and catalogue give the same bytes.
+
+    A *transaction* creates what must exist (``ifNoneExist``) and updates by identifier what the adapter owns. A
+    *batch* does the same without references between its entries (R4 section 3.1.0.11.2): they are logical. A
+    *collection* holds the resources alone.
+    """
+    resources = to_resources(exam, catalogue, _REFER[kind])
+    bundle: Json = {"resourceType": "Bundle"}
+    if kind is BundleType.COLLECTION:
+        bundle["id"] = Identity(exam, catalogue).report().uuid
+    bundle["identifier"] = {"system": catalogue.identifier_system("bundle"), "value": exam.details.id}
+    bundle["type"] = kind.value
+    bundle["timestamp"] = instant(exam.details.ended or exam.details.started)
+    make = _entry_of_collection if kind is BundleType.COLLECTION else _entry_with_request
+    bundle["entry"] = [make(resource, kind) for resource in resources]
+    return bundle
+
+
+def with_id(resource: Resource) -> Json:
+    """The content with its id, as it stands alone."""
+    content = resource.content
+    return {"resourceType": content["resourceType"], "id": resource.name.uuid, **content}
+
+
+def _entry_of_collection(resource: Resource, kind: BundleType) -> Json:
+    return {"fullUrl": resource.name.full_url, "resource": with_id(resource)}
+
+
+def _entry_with_request(resource: Resource, kind: BundleType) -> Json:
+    name = resource.name
+    query = f"identifier={quote(name.system, safe='')}%7C{quote(name.value, safe='')}"
+    content, request = resource.content, {"method": "PUT", "url": f"{name.resource_type}?{query}"}
+    if not resource.owned:
+        request = {"method": "POST", "url": name.resource_type, "ifNoneExist": query}
+    elif name.resource_type == "Provenance":
+        # R4 gives Provenance no identifier to search by, so it is updated by its own id.
+        content, request = with_id(resource), {"method": "PUT", "url": f"Provenance/{name.uuid}"}
+    entry: Json = {} if kind is BundleType.BATCH else {"fullUrl": name.full_url}
+    return {**entry, "resource": content, "request": request}

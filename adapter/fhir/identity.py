@@ -1,0 +1,120 @@
+"""Who is who: stable ids and business identifiers, so that sending an exam twice changes nothing.
+
+Every id is a UUIDv5 (RFC 9562, section 5.5) of the site's namespace and a name built from business
+identifiers: an Observation's from its exam and item, a Patient's from the newborn's own first identifier, so
+that two exams of one newborn speak of one Patient. An amendment keeps the names of the exam it amends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+from uuid import uuid5
+
+from adapter import __version__
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam, Finding, Identifier
+
+SOFTWARE = "newborn-exam-adapter"
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """A resource's type, its UUID, and the business identifier it is found by."""
+
+    resource_type: str
+    uuid: str
+    system: str
+    value: str
+
+    @property
+    def full_url(self) -> str:
+        """The ``urn:uuid:`` form (FHIR R4 Bundle, section 2.36.4)."""
+        return f"urn:uuid:{self.uuid}"
+
+    @property
+    def identifier(self) -> dict[str, Any]:
+        """As FHIR Identifier."""
+        return {"system": self.system, "value": self.value}
+
+
+Refer = Callable[[Name], dict[str, Any]]
+
+
+def by_full_url(name: Name) -> dict[str, Any]:
+    """A reference inside a transaction, collection or document bundle."""
+    return {"reference": name.full_url}
+
+
+def by_id(name: Name) -> dict[str, Any]:
+    """A reference between stored resources, relative to the server's base."""
+    return {"reference": f"{name.resource_type}/{name.uuid}"}
+
+
+def by_identifier(name: Name) -> dict[str, Any]:
+    """A logical reference (FHIR R4 Reference.identifier), for batches, whose entries may not refer to each other."""
+    return {"type": name.resource_type, "identifier": name.identifier}
+
+
+class Identity:
+    """The names of everything that one exam becomes."""
+
+    def __init__(self, exam: Exam, catalogue: Catalogue) -> None:
+        self._catalogue = catalogue
+        self._root = exam.details.root
+        self.newborn = catalogue.resolve(exam.newborn.identifiers[0])
+        self._seen: dict[str, int] = {}
+
+    def patient(self) -> Name:
+        """The newborn."""
+        return self._known("Patient", self.newborn)
+
+    def mother(self) -> Name:
+        """The mother as RelatedPerson of this newborn: named after the newborn, since she may have others."""
+        value = f"mother-of/{self.newborn.system}|{self.newborn.value}"
+        return self._own("RelatedPerson", "related-person", value)
+
+    def practitioner(self, identifier: Identifier) -> Name:
+        """An examiner who has an identifier."""
+        return self._known("Practitioner", self._catalogue.resolve(identifier))
+
+    def encounter(self, identifier: Identifier | None) -> Name:
+        """The ward's own Encounter where it has been named, else one for this exam."""
+        if identifier is not None:
+            return self._known("Encounter", self._catalogue.resolve(identifier))
+        return self._own("Encounter", "encounter", self._root)
+
+    def device(self) -> Name:
+        """This software in this version."""
+        version = f"{SOFTWARE}/{__version__}/{self._catalogue.settings.version}"
+        return self._own("Device", "device", version)
+
+    def report(self) -> Name:
+        """The DiagnosticReport, found by the exam's id."""
+        return self._own("DiagnosticReport", "exam", self._root)
+
+    def provenance(self, version: str) -> Name:
+        """The Provenance of one version of the exam."""
+        return self._own("Provenance", "provenance", version)
+
+    def panel(self, region: str) -> Name:
+        """The panel Observation of a region."""
+        return self._own("Observation", "observation", f"{self._root}/panel/{region}")
+
+    def observation(self, finding: Finding) -> Name:
+        """The Observation of a finding: exam/item[/side][/n], n from 2 on for further ones of the same."""
+        side = f"/{finding.side.value}" if finding.side else ""
+        value = f"{self._root}/{finding.item}{side}"
+        count = self._seen[value] = self._seen.get(value, 0) + 1
+        return self._own("Observation", "observation", value if count == 1 else f"{value}/{count}")
+
+    def _own(self, resource_type: str, kind: str, value: str) -> Name:
+        return self._name(resource_type, self._catalogue.identifier_system(kind), value)
+
+    def _known(self, resource_type: str, identifier: Identifier) -> Name:
+        return self._name(resource_type, identifier.system, identifier.value)
+
+    def _name(self, resource_type: str, system: str, value: str) -> Name:
+        uuid = uuid5(self._catalogue.namespace, f"{resource_type}|{system}|{value}")
+        return Name(resource_type, str(uuid), system, value)

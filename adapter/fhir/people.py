@@ -1,0 +1,116 @@
+"""The newborn, the mother, the examiners, the encounter and this software as FHIR resources."""
+
+from __future__ import annotations
+
+from adapter import __version__
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam, Examiner, Identifier, Newborn
+from adapter.fhir.identity import SOFTWARE, Identity, Refer
+from adapter.fhir.observation import instant
+from adapter.fhir.templates import Json
+
+BIRTH_TIME = "http://hl7.org/fhir/StructureDefinition/patient-birthTime"
+BIRTH_TOTAL = "http://hl7.org/fhir/StructureDefinition/patient-multipleBirthTotal"
+ROLE_CODE = "http://terminology.hl7.org/CodeSystem/v3-RoleCode"
+ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
+_CLASSES = {"IMP": "inpatient encounter", "AMB": "ambulatory", "OBSENC": "observation encounter"}
+
+
+def identifiers(given: tuple[Identifier, ...], catalogue: Catalogue) -> list[Json]:
+    """Business identifiers with the site's short system names resolved."""
+    resolved = (catalogue.resolve(identifier) for identifier in given)
+    return [{"system": identifier.system, "value": identifier.value} for identifier in resolved]
+
+
+def patient(newborn: Newborn, catalogue: Catalogue) -> Json:
+    """The newborn (FHIR R4 Patient, section 8.1).
+
+    The ward's name is ``use`` = ``temp``; the birth date is the local one of the birth time, whose full form with
+    offset stands in the standard extension ``patient-birthTime``.
+    """
+    resource: Json = {"resourceType": "Patient", "identifier": identifiers(newborn.identifiers, catalogue)}
+    if newborn.name is not None:
+        resource["name"] = [{"use": "temp", "text": newborn.name}]
+    resource["gender"] = newborn.sex.value
+    resource["birthDate"] = newborn.birth_time.date().isoformat()
+    birth_time = {"url": BIRTH_TIME, "valueDateTime": instant(newborn.birth_time)}
+    resource["_birthDate"] = {"extension": [birth_time]}
+    if newborn.birth_order is not None:
+        resource["multipleBirthInteger"] = newborn.birth_order.order
+        if newborn.birth_order.of is not None:
+            total = {"url": BIRTH_TOTAL, "valuePositiveInt": newborn.birth_order.of}
+            resource["_multipleBirthInteger"] = {"extension": [total]}
+    return resource
+
+
+def mother(newborn: Newborn, identity: Identity, refer: Refer, catalogue: Catalogue) -> Json | None:
+    """The mother as RelatedPerson of the newborn (FHIR R4, section 8.1.8), known by her own identifiers."""
+    if newborn.mother is None:
+        return None
+    own = identity.mother().identifier
+    role = {"system": ROLE_CODE, "code": "MTH", "display": "mother"}
+    resource: Json = {
+        "resourceType": "RelatedPerson",
+        "identifier": [own, *identifiers(newborn.mother.identifiers, catalogue)],
+        "patient": refer(identity.patient()),
+        "relationship": [{"coding": [role]}],
+    }
+    if newborn.mother.name is not None:
+        resource["name"] = [{"text": newborn.mother.name}]
+    return resource
+
+
+def practitioner(examiner: Examiner, catalogue: Catalogue) -> Json | None:
+    """An examiner who has an identifier; one known by name alone is only named in references."""
+    if examiner.identifier is None:
+        return None
+    resource: Json = {
+        "resourceType": "Practitioner",
+        "identifier": identifiers((examiner.identifier,), catalogue),
+    }
+    if examiner.name is not None:
+        resource["name"] = [{"text": examiner.name}]
+    return resource
+
+
+def examiner_reference(examiner: Examiner, identity: Identity, refer: Refer) -> Json:
+    """Who performed, as a reference with a display, or as a display alone."""
+    reference = refer(identity.practitioner(examiner.identifier)) if examiner.identifier else {}
+    return {**reference, "display": examiner.name} if examiner.name else reference
+
+
+def encounter(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> Json:
+    """The Encounter: only named by its identifier where it is the ward's own, else one that is the exam itself."""
+    details = exam.details
+    code = catalogue.kinds[details.kind].encounter_class
+    resource: Json = {
+        "resourceType": "Encounter",
+        "identifier": [identity.encounter(details.encounter).identifier],
+        "status": "finished" if details.encounter is None else "in-progress",
+        "class": {"system": ACT_CODE, "code": code, "display": _CLASSES.get(code, code)},
+        "subject": refer(identity.patient()),
+    }
+    if details.encounter is None:
+        resource["period"] = period(exam)
+    return resource
+
+
+def period(exam: Exam) -> Json:
+    """From start to end of the exam."""
+    found = {"start": instant(exam.details.started)}
+    if exam.details.ended is not None:
+        found["end"] = instant(exam.details.ended)
+    return found
+
+
+def device(identity: Identity, catalogue: Catalogue) -> Json:
+    """This software, its version and the version of the catalogue it used."""
+    return {
+        "resourceType": "Device",
+        "identifier": [identity.device().identifier],
+        "deviceName": [{"name": SOFTWARE, "type": "user-friendly-name"}],
+        "version": [
+            {"type": {"text": "software"}, "value": __version__},
+            {"type": {"text": "catalogue"}, "value": catalogue.settings.version},
+        ],
+    }

@@ -1,0 +1,116 @@
+"""What holds an exam's Observations together: a panel a region, the DiagnosticReport, the Provenance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from adapter.catalogue import Catalogue
+from adapter.derive import Tell
+from adapter.exam import Exam, Finding, Status, Urgency
+from adapter.fhir.identity import Identity, Name, Refer
+from adapter.fhir.observation import Around, instant
+from adapter.fhir.people import examiner_reference, period
+from adapter.fhir.templates import Json
+
+PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
+_CAUTION = "A list for a licensed person, not a diagnosis; local policy decides."
+
+
+def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
+    """The Observation of a region: no value of its own, its members in ``hasMember``."""
+    exam = around.exam
+    resource: Json = {
+        "resourceType": "Observation",
+        "identifier": [name.identifier],
+        "status": exam.details.status.value,
+        "category": around.parts.category(around.catalogue.regions[region].category.value),
+        "code": around.parts.panel(region),
+        "subject": around.subject,
+        "encounter": around.encounter,
+        "effectiveDateTime": instant(exam.details.started),
+    }
+    if around.performers:
+        resource["performer"] = around.performers
+    return {**resource, "hasMember": members}
+
+
+def diagnostic_report(
+    identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell], findings: Sequence[Finding]
+) -> Json:
+    """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest."""
+    exam, catalogue = around.exam, around.catalogue
+    kind = catalogue.kinds[exam.details.kind]
+    own_id = {"system": catalogue.identifier_system("exam-version"), "value": exam.details.id}
+    resource: Json = {
+        "resourceType": "DiagnosticReport",
+        "identifier": [identity.report().identifier, own_id],
+        "status": exam.details.status.value,
+        "code": {
+            "coding": [*around.parts.published(kind.codes), around.parts.own("kind", kind.id, kind.label)],
+            "text": kind.label,
+        },
+        "subject": around.subject,
+        "encounter": around.encounter,
+    }
+    if exam.details.ended is None:
+        resource["effectiveDateTime"] = instant(exam.details.started)
+    else:
+        resource["effectivePeriod"] = period(exam)
+    resource["issued"] = instant(exam.details.ended or exam.details.started)
+    if around.performers:
+        resource["performer"] = around.performers
+    if panels:
+        resource["result"] = panels
+    resource["conclusion"] = conclusion(exam, catalogue, tells, findings)
+    return resource
+
+
+def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], findings: Sequence[Finding]) -> str:
+    """Counts first, then each line to tell; an empty list never reads as "all normal"."""
+    skipped = sum(finding.not_examined is not None for finding in findings)
+    policy = catalogue.settings.policy
+    lines = [f"{len(findings) - skipped} findings recorded, {skipped} not examined."]
+    words = {Urgency.TELL_NOW: "Tell now", Urgency.TELL: "Tell"}
+    lines += [f"{words[tell.urgency]}: {tell.words}" for tell in tells]
+    if not tells:
+        lines.append("Nothing among what was examined is marked to be told.")
+    lines.append(f"Policy: {policy.name} ({policy.date}). {_CAUTION}")
+    if exam.details.status is Status.ENTERED_IN_ERROR:
+        lines.insert(0, "Entered in error.")
+    return "\n".join(lines)
+
+
+def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer, around: Around) -> Json:
+    """Who examined, what assembled it, and from which capture record (FHIR R4 Provenance, section 6.3)."""
+    details, catalogue = around.exam.details, around.catalogue
+    ended = instant(details.ended or details.started)
+    resource: Json = {
+        "resourceType": "Provenance",
+        "target": targets,
+        "occurredPeriod": period(around.exam),
+        "recorded": ended,
+    }
+    if details.place is not None:
+        resource["location"] = {"display": details.place}
+    if details.reason is not None:
+        resource["reason"] = [{"text": details.reason}]
+    authors = []
+    for examiner in details.examiners:
+        role = catalogue.roles[examiner.role]
+        own = around.parts.own("role", role.id, role.label)
+        authors.append(
+            {
+                "type": _participant("author", "Author"),
+                "role": [{"coding": [*around.parts.published(role.codes), own], "text": role.label}],
+                "who": examiner_reference(examiner, identity, refer),
+            }
+        )
+    assembler = {"type": _participant("assembler", "Assembler"), "who": refer(identity.device())}
+    resource["agent"] = [*authors, assembler]
+    capture = {"system": catalogue.identifier_system("capture-record"), "value": details.id}
+    resource["entity"] = [{"role": "source", "what": {"identifier": capture}}]
+    return resource
+
+
+def _participant(code: str, display: str) -> Json:
+    return {"coding": [{"system": PARTICIPANT, "code": code, "display": display}]}
