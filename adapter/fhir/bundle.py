@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from urllib.parse import quote
@@ -141,9 +142,14 @@ def _entry_of_collection(resource: Resource, kind: BundleType) -> Json:
     return {"fullUrl": resource.name.full_url, "resource": with_id(resource)}
 
 
+def _token(text: str) -> str:
+    """Part of a token parameter: FHIR's own escapes (R4 Search, section 3.1.1.3.1.1), then the URL's."""
+    return quote(re.sub(r"([\\,$|])", r"\\\1", text), safe="")
+
+
 def _entry_with_request(resource: Resource, kind: BundleType) -> Json:
     name = resource.name
-    query = f"identifier={quote(name.system, safe='')}%7C{quote(name.value, safe='')}"
+    query = f"identifier={_token(name.system)}%7C{_token(name.value)}"
     content, request = resource.content, {"method": "PUT", "url": f"{name.resource_type}?{query}"}
     if not resource.owned:
         request = {"method": "POST", "url": name.resource_type, "ifNoneExist": query}

@@ -72,8 +72,7 @@ class Identity:
 
     def mother(self) -> Name:
         """The mother as RelatedPerson of this newborn: named after the newborn, since she may have others."""
-        value = f"mother-of/{self.newborn.system}|{self.newborn.value}"
-        return self._own("RelatedPerson", "related-person", value)
+        return self._own("RelatedPerson", "related-person", f"mother-of/{self.patient().uuid}")
 
     def practitioner(self, identifier: Identifier) -> Name:
         """An examiner who has an identifier."""

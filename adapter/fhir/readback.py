@@ -2,8 +2,8 @@
 
 It reads what :mod:`adapter.fhir.bundle` writes, and what a FHIR server gives back of it: references may be
 ``urn:uuid:`` full URLs, ``Type/id`` or logical ones. Everything rests on the project's own codings and
-identifiers, so it works with SNOMED CT switched off. An Observation whose answers stand in components that repeat its code (R4 obs-7, the
-standard's other form for several answers) is read as one finding an answer.
+identifiers, so it works with SNOMED CT switched off. An Observation whose answers stand in components that
+repeat its code (R4 obs-7, the standard's other form for several answers) is read as one finding an answer.
 """
 
 from __future__ import annotations
@@ -47,7 +47,8 @@ class _Graph:
             if resource is None:
                 continue
             self.resources.append(resource)
-            self._by_reference[entry.get("fullUrl", "")] = resource
+            if "fullUrl" in entry:
+                self._by_reference[entry["fullUrl"]] = resource
             if "id" in resource:
                 self._by_reference[f"{resource['resourceType']}/{resource['id']}"] = resource
             for identifier in resource.get("identifier", []) if isinstance(resource.get("identifier"), list) else []:
