@@ -7,7 +7,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from adapter.sandbox.interactions import check_type
-from adapter.sandbox.refusal import Refusal
+from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.search import Query
 from adapter.sandbox.store import Session, Version
 
@@ -20,8 +20,9 @@ def status_line(status: int) -> str:
 def search_set(session: Session, query: Query, base: str) -> dict[str, Any]:
     """One page of a search's matches, with ``total`` and the links ``self`` and, when there is more, ``next``.
 
-    The self link names only the parameters that were used (R4 search 3.1.1.3). The next link goes on after
-    the last resource shown, so that what is created or deleted meanwhile makes none be skipped or repeated.
+    The self link names only the parameters that were used (R4 search, server conformance); an
+    OperationOutcome names those that were ignored. The next link goes on after the last resource shown, so
+    that what is created or deleted meanwhile makes none be skipped or repeated.
     """
     total, page = session.page(query.type, query.sql, query.arguments, query.after, query.count + 1)
     shown = page[: query.count]
@@ -31,10 +32,14 @@ def search_set(session: Session, query: Query, base: str) -> dict[str, Any]:
     if len(page) > query.count and shown:
         links.append({"relation": "next", "url": _url(where, [*query.used, ("_after", str(shown[-1][0]))])})
     bundle: dict[str, Any] = {"resourceType": "Bundle", "type": "searchset", "total": total, "link": links}
-    if shown:
-        bundle["entry"] = [
-            {"fullUrl": f"{where}/{v.id}", "resource": v.resource, "search": {"mode": "match"}} for _, v in shown
-        ]
+    entries: list[dict[str, Any]] = [
+        {"fullUrl": f"{where}/{v.id}", "resource": v.resource, "search": {"mode": "match"}} for _, v in shown
+    ]
+    if query.ignored:
+        ignored = outcome("warning", "not-supported", f"ignored: {', '.join(query.ignored)}")
+        entries.append({"resource": ignored, "search": {"mode": "outcome"}})
+    if entries:
+        bundle["entry"] = entries
     return bundle
 
 

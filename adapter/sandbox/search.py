@@ -1,8 +1,8 @@
 """Search: parameters of a request become one SQL statement over the index.
 
 FHIR R4 search (search.html): repeated parameters are ANDed, values parted by commas are ORed (3.1.1.4),
-``\\,`` ``\\|`` ``\\$`` and ``\\\\`` are escapes. Modifiers and chaining are refused, never ignored: a search
-that ignored them would find the wrong resources.
+``\\,`` ``\\|`` ``\\$`` and ``\\\\`` are escapes. Modifiers and chaining are refused (3.1.1.4.4), never ignored:
+a search that ignored them would find the wrong resources.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from adapter.sandbox.store import Session
 
 DEFAULT_COUNT, MAX_COUNT = 50, 1000
 
-#: Parameters that steer the answer, not the choice of resources (R4 search 3.1.1.5, http.html 3.1.0.1).
+#: Parameters that steer the answer, not the choice of resources (R4 search.html; http.html 3.1.0.1).
 _RESULT_PARAMETERS = frozenset({"_count", "_format", "_pretty", "_after"})
 
 # The comparison of the span [low, high) of a resource with that of the search value, each with its
@@ -42,8 +42,8 @@ _REFERENCE = re.compile(r"[A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64}")
 class Query:
     """A search, understood: the statement that selects ids, and what was made of the request.
 
-    ``used`` are the parameters that took part, for the self link (R4 search 3.1.1.3: the server says which
-    it used); ``ignored`` the names of those it does not know.
+    ``used`` are the parameters that took part, for the self link (R4 search, server conformance: the server says
+    which it used); ``ignored`` the names of those it does not know.
     """
 
     type: str
@@ -74,7 +74,7 @@ def parse(type_: str, pairs: Iterable[tuple[str, str]], *, base: str = "", stric
             _unknown(query, name, known, strict)
             continue
         if not value:
-            continue  # an empty value says nothing (R4 search 3.1.1.4.1)
+            continue  # an empty value says nothing (R4 search.html)
         sql, arguments = _condition(parameter, value, base)
         # The SQL is put together from constants of this module only; every value is an argument.
         statements.append(f"SELECT DISTINCT id FROM idx WHERE type = ? AND param = ? AND ({sql})")  # noqa: S608
@@ -93,7 +93,8 @@ def matches(session: Session, type_: str, criteria: str) -> list[str]:
     Every part of the criteria must be understood and at least one must choose: else what is meant for one
     resource would touch another. Raises :class:`Refusal` 400 or 412.
     """
-    query = parse(type_, parse_qsl(criteria.removeprefix("?"), keep_blank_values=True), strict=True)
+    pairs = parse_qsl(criteria.removeprefix("?"), keep_blank_values=True)
+    query = parse(type_, [pair for pair in pairs if pair[0] not in _RESULT_PARAMETERS], strict=True)
     if not query.used:
         raise Refusal(412, "incomplete", f"criteria on {type_} that choose nothing: name a search parameter")
     return sorted(session.ids(query.sql, query.arguments))
@@ -105,7 +106,7 @@ def split(text: str) -> list[str]:
 
 
 def unescape(text: str) -> str:
-    """Take the escapes of R4 search, section 3.1.1.4.14, out of a value."""
+    """Take the escapes of R4 search (escaping search parameters) out of a value."""
     return re.sub(r"\\([,|$\\])", r"\1", text)
 
 
