@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from adapter.fhir.definitions import ElementDefinition, Property, definition, value_set
 
-# every character of XML 1.0 and of the FHIR string (R4 section 2.24.0.1): no controls but TAB, LF, CR
+# every character of XML 1.0 and of the FHIR string (R4 datatypes.html#string): no controls but TAB, LF, CR
 CHARACTERS = st.one_of(
     st.sampled_from(" \t\n\r\"'<>&;#é\u00a0\u2028😀"),
     st.characters(min_codepoint=32, exclude_categories=("Cs",), exclude_characters="\ufffe\uffff"),

@@ -33,10 +33,10 @@ def test_no_prose_of_the_standard_is_shipped() -> None:
 @pytest.mark.parametrize(
     ("type_name", "names"),
     [
-        # FHIR R4 section 2.24.0.14 (Quantity) and 2.24.0.20 (Narrative, section 2.4), element lists
+        # FHIR R4, Data Types (datatypes.html#Quantity) and Narrative (narrative.html): the element lists
         ("Quantity", ["id", "extension", "value", "comparator", "unit", "system", "code"]),
         ("Narrative", ["id", "extension", "status", "div"]),
-        # FHIR R4 section 10.1.3, Observation: the tail of the resource
+        # FHIR R4, Observation (observation.html), resource content
         (
             "Observation.component",
             [
@@ -80,7 +80,7 @@ def test_cardinality_targets_bindings_and_content_references() -> None:
     assert link.types == ("Bundle.link",)
     codes = value_set(status.binding)
     assert codes is not None
-    # FHIR R4 section 4.5.1.1157, code system ObservationStatus
+    # FHIR R4, code system http://hl7.org/fhir/observation-status
     assert codes.codes == {
         "registered", "preliminary", "final", "amended", "corrected", "cancelled", "entered-in-error", "unknown"
     }  # fmt: skip

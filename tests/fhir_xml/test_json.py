@@ -16,7 +16,7 @@ TREES = st.recursive(SCALARS, lambda inner: st.lists(inner) | st.dictionaries(st
 
 
 def test_digits_survive() -> None:
-    # R4 section 2.24.0.1, decimal: "the precision of the decimal value has significance"
+    # R4, Data Types (datatypes.html#decimal): the precision of a decimal is significant
     text = b'{"value":[3.10,0.00,-7.250,100.0,12]}'
     assert loads(text) == {"value": [Decimal(d) for d in ("3.10", "0.00", "-7.250", "100.0", "12")]}
     assert dumps(loads(text)) == text

@@ -19,7 +19,7 @@ from adapter.fhir.xml import FhirXmlError, from_xml, to_xml
 
 NS = 'xmlns="http://hl7.org/fhir"'
 
-# invented; the shapes are those of R4 section 2.6.1 (XML) and 2.6.2 (JSON)
+# invented; the shapes are those of R4 xml.html and json.html
 WEIGHT_JSON = """{
   "resourceType": "Observation",
   "id": "weight-1",
@@ -180,17 +180,17 @@ def test_a_bundle_of_no_declared_namespaces_in_the_narrative() -> None:
         ("<status/>", "neither a value", "Observation.status", 1),
         ("<status value='final' colour='x'/>", "no attribute 'colour'", "Observation.status", 1),
         ("<status>final</status>", "text between", "Observation.status", 1),
-        ("<valueBoolean value='yes'/>", "not a boolean", "Observation.valueBoolean", 1),
-        ("<valueInteger value='1.5'/>", "not a integer", "Observation.valueInteger", 1),
+        ("<valueBoolean value='yes'/>", "not of type boolean", "Observation.valueBoolean", 1),
+        ("<valueInteger value='1.5'/>", "not of type integer", "Observation.valueInteger", 1),
         (
             "<valueQuantity><value value='3,1'/></valueQuantity>",
-            "not a decimal",
+            "not of type decimal",
             "Observation.valueQuantity.value",
             1,
         ),
         (
             "<valueQuantity><value value='NaN'/></valueQuantity>",
-            "not a decimal",
+            "not of type decimal",
             "Observation.valueQuantity.value",
             1,
         ),

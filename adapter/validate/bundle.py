@@ -1,0 +1,195 @@
+"""Layer bundle: what holds between the resources of a Bundle.
+
+Full URLs, references that lead nowhere or to the wrong type, and newborn and mother kept apart. Sources: FHIR
+R4 Bundle (bundle.html#references), Resource References (references.html), Patient (patient.html#maternity).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from adapter.problems import Layer, Problem, Severity
+from adapter.validate.references import relative_parts
+from adapter.validate.walk import Node, objects, text
+
+_REFERENCES = "FHIR R4 Bundle (bundle.html#references)"
+_FULL_URL = "FHIR R4 Bundle, entry.fullUrl (bundle.html#bundle-unique)"
+_MATERNITY = "FHIR R4 Patient, mother and newborn (patient.html#maternity)"
+_UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
+_OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
+_ABSOLUTE = re.compile(r"https?://[^/\s]+\S*")
+_CLOSED_TYPES = ("document", "collection")
+_MOTHER = ("http://terminology.hl7.org/CodeSystem/v3-RoleCode", frozenset({"MTH", "NMTH", "GESTM"}))
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """A resource of the Bundle, and where it stands."""
+
+    where: str
+    full_url: str
+    node: Node
+
+    @property
+    def names(self) -> tuple[str, str]:
+        return self.node.type, text(self.node.value, "id")
+
+
+class _Index:
+    """Finds the entry that a reference leads to."""
+
+    def __init__(self, bundle: Node, nodes: Iterable[Node]) -> None:
+        self.type = text(bundle.value, "type")
+        by_place = {node.where: node for node in nodes if node.resource is None}
+        entries = bundle.value.get("entry")
+        self.entries: list[_Entry] = []
+        for index, entry in enumerate(entries if isinstance(entries, list) else ()):
+            where = f"{bundle.where}.entry[{index}]"
+            node = by_place.get(f"{where}.resource")
+            if node is not None and isinstance(entry, Mapping):
+                self.entries.append(_Entry(where, text(entry, "fullUrl"), node))
+        self.by_url = {entry.full_url: entry for entry in self.entries if entry.full_url}
+        self.by_name = {entry.names: entry for entry in self.entries if entry.names[1]}
+
+    def target(self, reference: str) -> _Entry | None:
+        """The entry that a reference leads to, by full URL, else by type and id."""
+        plain = reference.partition("#")[0].partition("/_history/")[0]
+        found = self.by_url.get(plain)
+        if found is None and (parts := relative_parts(plain)):
+            found = self.by_name.get(parts)
+        return found
+
+
+def check_bundle(nodes: list[Node]) -> Iterator[Problem]:
+    """Yield what is wrong between the entries of the outermost Bundle; nothing for another resource."""
+    if not nodes or nodes[0].type != "Bundle":
+        return
+    bundle = nodes[0]
+    index = _Index(bundle, nodes)
+    references = [n for n in nodes if n.type == "Reference" and text(n.value, "reference")]
+    yield from _check_full_urls(bundle)
+    yield from _check_targets(index, references)
+    yield from _check_subjects(index)
+    yield from _check_mother(index)
+    yield from _check_identifiers(index)
+
+
+def _check_full_urls(bundle: Node) -> Iterator[Problem]:
+    """The form of full URLs; that they are unique is the constraint bdl-7."""
+    entries = bundle.value.get("entry")
+    for number, entry in enumerate(entries if isinstance(entries, list) else ()):
+        url = text(entry, "fullUrl") if isinstance(entry, Mapping) else ""
+        if not url or _UUID.fullmatch(url) or _OID.fullmatch(url) or _ABSOLUTE.fullmatch(url):
+            continue
+        what = "neither urn:uuid: with a UUID in lower case, nor urn:oid:, nor an absolute URL"
+        where = f"{bundle.where}.entry[{number}].fullUrl"
+        yield _problem("full-url-form", where, what, "urn:uuid:6ba7b810-9dad-41d1-80b4-00c04fd430c8", _FULL_URL)
+
+
+def _check_targets(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:
+    for node in references:
+        reference, where = text(node.value, "reference"), f"{node.where}.reference"
+        target = index.target(reference)
+        if target is not None:
+            allowed = node.element.targets if node.element else ()
+            if allowed and target.node.type not in allowed:
+                what = f"leads to a {target.node.type}"
+                yield _problem("reference-target", where, what, " | ".join(allowed), _REFERENCES)
+        elif reference.startswith(("urn:uuid:", "urn:oid:")):
+            what = "leads to no entry of this Bundle"
+            remedy = "the fullUrl of an entry; a urn: can be resolved nowhere else"
+            yield _problem("unresolved-reference", where, what, remedy, _REFERENCES)
+        elif relative_parts(reference) and index.type in _CLOSED_TYPES:
+            what = f"leads to no entry of this {index.type}"
+            remedy = "the resource as an entry, or an absolute URL"
+            yield _problem("unresolved-reference", where, what, remedy, _REFERENCES, Severity.WARNING)
+
+
+def _check_subjects(index: _Index) -> Iterator[Problem]:
+    """All Observations of one report or panel are of the same person as the report or panel."""
+    for entry in index.entries:
+        name = {"DiagnosticReport": "result", "Observation": "hasMember"}.get(entry.node.type)
+        if name is None:
+            continue
+        own = _subject(index, entry.node)
+        for number, reference in enumerate(entry.node.objects(name)):
+            target = index.target(text(reference, "reference"))
+            other = _subject(index, target.node) if target else None
+            if own and other and own != other:
+                what = f"this {name} is of another subject than the {entry.node.type}"
+                where = f"{entry.node.where}.{name}[{number}]"
+                yield _problem("mixed-subjects", where, what, "Observations of one subject only", _MATERNITY)
+
+
+def _subject(index: _Index, node: Node) -> str:
+    """The subject in a form that can be compared: the entry it leads to, else the reference as written."""
+    reference = next((text(one, "reference") for one in node.objects("subject")), "")
+    target = index.target(reference) if reference else None
+    return target.where if target else reference
+
+
+def _check_mother(index: _Index) -> Iterator[Problem]:
+    """An Observation of a Patient who is linked to a RelatedPerson as the mother of another patient."""
+    mothers = {entry.where for entry in index.entries if entry.node.type == "Patient" and _is_mother(index, entry)}
+    for entry in index.entries:
+        if entry.node.type == "Observation" and _subject(index, entry.node) in mothers:
+            what = "the subject is the mother, not the newborn"
+            remedy = "the newborn's Patient, unless the mother herself was observed"
+            where = f"{entry.node.where}.subject"
+            yield _problem("subject-is-mother", where, what, remedy, _MATERNITY, Severity.WARNING)
+
+
+def _is_mother(index: _Index, patient: _Entry) -> bool:
+    for link in patient.node.objects("link"):
+        for other in objects(link, "other"):
+            related = index.target(text(other, "reference"))
+            if related and related.node.type == "RelatedPerson" and _has_mother_role(related.node.value):
+                child = next((text(one, "reference") for one in related.node.objects("patient")), "")
+                if index.target(child) is not patient:
+                    return True
+    return False
+
+
+def _has_mother_role(related: Mapping[str, Any]) -> bool:
+    codings = [coding for role in objects(related, "relationship") for coding in objects(role, "coding")]
+    return any(text(c, "system") == _MOTHER[0] and text(c, "code") in _MOTHER[1] for c in codings)
+
+
+def _check_identifiers(index: _Index) -> Iterator[Problem]:
+    """No identifier of one patient is that of another, or of the related person of that patient."""
+    owners: dict[tuple[str, str], _Entry] = {}
+    for entry in index.entries:
+        if entry.node.type == "Patient":
+            for number, key in _identifiers(entry.node):
+                owner = owners.setdefault(key, entry)
+                if owner is not entry and owner.full_url != entry.full_url:
+                    yield _shared(entry, number, owner)
+    for entry in index.entries:
+        if entry.node.type == "RelatedPerson":
+            child = next((text(one, "reference") for one in entry.node.objects("patient")), "")
+            for number, key in _identifiers(entry.node):
+                patient = owners.get(key)
+                if patient is not None and patient is index.target(child):
+                    yield _shared(entry, number, patient)
+
+
+def _identifiers(node: Node) -> Iterator[tuple[int, tuple[str, str]]]:
+    for number, identifier in enumerate(node.objects("identifier")):
+        key = (text(identifier, "system"), text(identifier, "value"))
+        if all(key):
+            yield number, key
+
+
+def _shared(entry: _Entry, number: int, owner: _Entry) -> Problem:
+    what = f"this identifier is also that of the Patient in {owner.where}"
+    where = f"{entry.node.where}.identifier[{number}]"
+    return _problem("shared-identifier", where, what, "each person's own identifiers", _MATERNITY)
+
+
+def _problem(
+    rule: str, where: str, what: str, remedy: str, section: str, severity: Severity = Severity.ERROR
+) -> Problem:
+    return Problem(severity, Layer.BUNDLE, rule, what, remedy, where=where, section=section)

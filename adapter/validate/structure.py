@@ -1,0 +1,221 @@
+"""Layer structure: a resource against the R4 element table.
+
+Unknown elements, JSON types, cardinality, choices, empty and null content, primitive values, required
+bindings. Sources: FHIR R4 JSON Representation (json.html), Data Types (datatypes.html), Terminologies
+(terminologies.html#required), and the definitions of the resources.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from difflib import get_close_matches
+from itertools import zip_longest
+from typing import Any
+
+from adapter.fhir.definitions import (
+    ElementDefinition,
+    Property,
+    TypeDefinition,
+    definition,
+    resource_types,
+    value_set,
+)
+from adapter.problems import Layer, Problem, Severity
+from adapter.validate.values import is_json_type, is_legal, right_form
+
+_JSON = "FHIR R4 JSON Representation (json.html)"
+_TYPES = "FHIR R4 Data Types (datatypes.html)"
+_BINDING = "FHIR R4 Terminologies (terminologies.html#required)"
+
+# the R4 resource types that the element table does not describe are known by name all the same
+_KNOWN_TYPES = value_set("http://hl7.org/fhir/ValueSet/resource-types|4.0.1")
+
+
+def known_resource_types() -> frozenset[str]:
+    """The names of all R4 resource types, whether the element table describes them or not."""
+    return _KNOWN_TYPES.codes if _KNOWN_TYPES else resource_types()
+
+
+def check_structure(resource: Mapping[str, Any]) -> list[Problem]:
+    """Everything that the element table says against a resource, contained and entry resources included."""
+    checker = _Checker()
+    name = resource.get("resourceType")
+    checker.resource(resource, name if isinstance(name, str) and name else "Resource")
+    return checker.problems
+
+
+class _Checker:
+    """Collects problems while it goes through a resource."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def report(
+        self, rule: str, where: str, what: str, remedy: str, section: str, severity: Severity = Severity.ERROR
+    ) -> None:
+        self.problems.append(Problem(severity, Layer.STRUCTURE, rule, what, remedy, where=where, section=section))
+
+    def resource(self, value: Any, where: str) -> None:
+        if not isinstance(value, Mapping):
+            self.report("wrong-json-type", where, "a resource must be a JSON object", "an object", _JSON)
+            return
+        name = value.get("resourceType")
+        if not isinstance(name, str) or name not in known_resource_types():
+            near = get_close_matches(str(name), known_resource_types(), 1)
+            remedy = f"resourceType {near[0]!r}?" if near else "resourceType with the name of an R4 resource"
+            self.report("unknown-resource-type", where, "resourceType names no R4 resource", remedy, _JSON)
+        elif name not in resource_types():
+            self.report(
+                "type-not-held",
+                where,
+                f"{name} is an R4 resource whose elements this layer does not know",
+                "validate it with another tool as well",
+                "",
+                Severity.INFORMATION,
+            )
+        else:
+            content = {key: entry for key, entry in value.items() if key != "resourceType"}
+            self.content(content, definition(name), where)
+
+    def content(self, value: Mapping[str, Any], type_: TypeDefinition, where: str) -> None:
+        """One object: its properties, then what is missing."""
+        if not value and type_.kind != "resource":
+            self.report("empty", where, "an object must have content", "leave the element out", _JSON)
+            return
+        seen: dict[str, str] = {}
+        for key, entry in value.items():
+            name = key.removeprefix("_")
+            item = type_.properties.get(name)
+            if item is None or (key != name and not item.has_sibling):
+                self._unknown(key, type_, where)
+                continue
+            other = seen.setdefault(item.element.name, name)
+            if other != name:
+                self.report(
+                    "choice-twice",
+                    f"{where}.{name}",
+                    f"{item.element.name} is given twice, as {other} and as {name}",
+                    f"one of the types of {item.element.name}",
+                    "FHIR R4 Resource Formats (formats.html#choice)",
+                )
+            if key == name:
+                self.property(item, entry, value, where)
+            else:
+                self.sibling(item, entry, value, where)
+        for element in type_.elements:
+            if element.min and element.name not in seen:
+                self._missing(element, type_, where)
+
+    def property(self, item: Property, entry: Any, parent: Mapping[str, Any], where: str) -> None:
+        """A property that is an element: array or single, then each value."""
+        place = f"{where}.{item.name}"
+        if not item.is_array:
+            if isinstance(entry, list):
+                self.report("not-single", place, "must not be an array", "the value without [ ]", _JSON)
+            else:
+                self.value(item, entry, place)
+            return
+        if not isinstance(entry, list):
+            self.report("not-an-array", place, "may repeat, so it must be an array", "[ ] around it", _JSON)
+            return
+        if not entry:
+            self.report("empty", place, "an array must not be empty", "leave the element out", _JSON)
+        if item.element.max is not None and len(entry) > item.element.max:
+            self.report("too-many", place, f"{len(entry)} values", f"at most {item.element.max}", _cardinality(place))
+        siblings = parent.get(f"_{item.name}") if item.has_sibling else None
+        for index, value in enumerate(entry):
+            if value is None and isinstance(siblings, list) and siblings[index : index + 1] not in ([], [None]):
+                continue  # a value that is absent and has extensions instead
+            self.value(item, value, f"{place}[{index}]")
+
+    def value(self, item: Property, value: Any, where: str) -> None:
+        if value is None:
+            self.report("null", where, "null stands for nothing here", "leave the element out", _JSON)
+        elif item.type == "Resource":
+            self.resource(value, where)
+        elif item.is_primitive:
+            self.primitive(item, value, where)
+        elif isinstance(value, Mapping):
+            self.content(value, definition(item.type), where)
+        else:
+            self.report("wrong-json-type", where, f"must be an object ({item.type})", "an object", _JSON)
+
+    def primitive(self, item: Property, value: Any, where: str) -> None:
+        if not is_json_type(item.type, value):
+            self.report(
+                "wrong-json-type", where, f"must be a JSON {_json_name(item.type)}", right_form(item.type), _JSON
+            )
+        elif value == "":
+            self.report("empty", where, "a string must not be empty", "leave the element out", _JSON)
+        elif not is_legal(item.type, value):
+            section = f"FHIR R4 Data Types (datatypes.html#{item.type})"
+            self.report("value-format", where, f"not a legal {item.type}", right_form(item.type), section)
+        elif item.element.binding:
+            codes = value_set(item.element.binding)
+            if codes is not None and value not in codes.codes:
+                near = get_close_matches(str(value), codes.codes, 1)
+                listed = " | ".join(sorted(codes.codes)) if len(codes.codes) <= 20 else item.element.binding
+                remedy = f"{near[0]!r}? One of: {listed}" if near else f"one of: {listed}"
+                what = f"the code is not in the required value set {item.element.binding.partition('|')[0]}"
+                self.report("code-not-in-value-set", where, what, remedy, _BINDING)
+
+    def sibling(self, item: Property, entry: Any, parent: Mapping[str, Any], where: str) -> None:
+        """The ``_name`` beside a primitive: an object, or for an array an array of the same length."""
+        place = f"{where}._{item.name}"
+        if not item.is_array:
+            if isinstance(entry, Mapping):
+                self.content(entry, definition("Element"), place)
+            else:
+                self.report("wrong-json-type", place, "must be an object", "an object", _JSON)
+            return
+        if not isinstance(entry, list) or not entry:
+            self.report("not-an-array", place, "must be an array that is not empty", "[ ] around it", _JSON)
+            return
+        values = parent.get(item.name)
+        if isinstance(values, list) and len(values) != len(entry):
+            what = f"has {len(entry)} entries, {item.name} has {len(values)}"
+            self.report("sibling-length", place, what, "null where an entry has no counterpart", _JSON)
+        for index, (own, value) in enumerate(zip_longest(entry, values if isinstance(values, list) else ())):
+            if isinstance(own, Mapping):
+                self.content(own, definition("Element"), f"{place}[{index}]")
+            elif own is not None:
+                self.report("wrong-json-type", f"{place}[{index}]", "must be an object or null", "null", _JSON)
+            elif value is None and index < len(entry) and not isinstance(values, list):
+                self.report("null", f"{place}[{index}]", "null stands for nothing here", "leave it out", _JSON)
+
+    def _unknown(self, key: str, type_: TypeDefinition, where: str) -> None:
+        near = get_close_matches(key, type_.properties, 1)
+        choice = type_.element(f"{key}[x]")
+        remedy = "an element of the R4 definition, or an extension"
+        if choice is not None:
+            remedy = "the name with its type: " + " | ".join(
+                name for name, item in type_.properties.items() if item.element == choice
+            )
+        elif near:
+            remedy = f"{near[0]!r}?"
+        self.report(
+            "unknown-element", f"{where}.{key}", f"{type_.name} has no element {key!r}", remedy, _of(type_.name)
+        )
+
+    def _missing(self, element: ElementDefinition, type_: TypeDefinition, where: str) -> None:
+        self.report(
+            "missing-element",
+            f"{where}.{element.name.removesuffix('[x]')}",
+            f"{type_.name} must have {element.name}",
+            f"{element.name} ({' | '.join(element.types)}), {element.min} or more",
+            _of(type_.name),
+        )
+
+
+def _of(type_name: str) -> str:
+    return f"FHIR R4 {type_name.partition('.')[0]}, resource content" if "." in type_name else f"FHIR R4 {type_name}"
+
+
+def _cardinality(where: str) -> str:
+    return f"FHIR R4, cardinality of {where.rpartition('.')[2]}"
+
+
+def _json_name(type_name: str) -> str:
+    names = {"boolean": "boolean (true or false, no quotes)", "decimal": "number"}
+    whole = ("integer", "unsignedInt", "positiveInt")
+    return names.get(type_name, "whole number" if type_name in whole else "string")

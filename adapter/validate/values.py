@@ -1,0 +1,105 @@
+"""Whether a JSON value is a legal value of an R4 primitive datatype.
+
+FHIR R4, Data Types (datatypes.html): the JSON type, the regular expression from the official definitions,
+and what its prose adds: days that exist, 32-bit integers, no control characters, whole base64.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import date
+from decimal import Decimal
+from functools import cache
+from typing import Any
+
+from adapter.fhir.definitions import primitive
+from adapter.fhir.json import FhirJsonError, decimal_text
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
+_BASE64 = re.compile(r"[0-9A-Za-z+/]+={0,2}")
+_LOWEST = {"integer": -(2**31), "unsignedInt": 0, "positiveInt": 1}
+_HIGHEST = 2**31 - 1
+
+_EXAMPLES = {
+    "base64Binary": "base64 text, its length a multiple of four",
+    "canonical": "a URI without spaces",
+    "code": "text without spaces at the ends, and single spaces inside",
+    "date": "a day that exists, as YYYY, YYYY-MM or YYYY-MM-DD",
+    "dateTime": "YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss+zz:zz; with a time, seconds and zone are needed",
+    "id": "1 to 64 letters, digits, '-' and '.'",
+    "instant": "YYYY-MM-DDThh:mm:ss+zz:zz; seconds and zone are needed",
+    "oid": "urn:oid: and an OID",
+    "time": "hh:mm:ss without a zone",
+    "uri": "a URI without spaces",
+    "url": "a URL without spaces",
+    "uuid": "urn:uuid: and a UUID in lower case",
+}
+
+
+def right_form(type_name: str) -> str:
+    """What a legal value looks like, for a person."""
+    return _EXAMPLES.get(type_name, f"a value of type {type_name}")
+
+
+def is_json_type(type_name: str, value: Any) -> bool:
+    """Whether the JSON type is the one that R4 writes this primitive with."""
+    kind = primitive(type_name).json
+    if kind == "string":
+        return isinstance(value, str)
+    if kind == "boolean":
+        return isinstance(value, bool)
+    if type_name == "decimal":
+        return isinstance(value, int | Decimal | float) and not isinstance(value, bool)
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def is_legal(type_name: str, value: Any) -> bool:
+    """Whether a value of the right JSON type is a legal one (empty strings are another rule's business)."""
+    return _checker(type_name)(value)
+
+
+@cache
+def _checker(type_name: str) -> Callable[[Any], bool]:
+    if type_name in _LOWEST:
+        lowest = _LOWEST[type_name]
+        return lambda value: lowest <= value <= _HIGHEST
+    special: dict[str, Callable[[Any], bool]] = {
+        "boolean": lambda value: True,
+        "decimal": _is_decimal,
+        "base64Binary": _is_base64,
+        "xhtml": lambda value: not _CONTROL.search(value),
+    }
+    if type_name in special:
+        return special[type_name]
+    pattern = primitive(type_name).pattern
+    if pattern is None:
+        return lambda value: not _CONTROL.search(value)
+    matches = pattern.fullmatch
+    if type_name in ("date", "dateTime", "instant"):
+        return lambda value: matches(value) is not None and _day_exists(value)
+    return lambda value: matches(value) is not None and not _CONTROL.search(value)
+
+
+def _is_decimal(value: Any) -> bool:
+    try:
+        decimal_text(Decimal(value) if not isinstance(value, Decimal) else value)
+    except FhirJsonError:
+        return False
+    return True
+
+
+def _is_base64(value: str) -> bool:
+    # not the standard's expression, which takes exponential time on long malformed text
+    packed = "".join(value.split())
+    return len(packed) % 4 == 0 and _BASE64.fullmatch(packed) is not None
+
+
+def _day_exists(value: str) -> bool:
+    if len(value) < 10:
+        return True
+    try:
+        date.fromisoformat(value[:10])
+    except ValueError:
+        return False
+    return True
