@@ -2,6 +2,8 @@
 
 from adapter.capture.check import check_exam
 from adapter.capture.completeness import NotRecorded, completeness
+from adapter.capture.csv_writer import to_csv
+from adapter.capture.files import read_captures
 from adapter.capture.json_writer import to_json
 from adapter.capture.reading import Reading
 
@@ -10,5 +12,7 @@ __all__ = [
     "Reading",
     "check_exam",
     "completeness",
+    "read_captures",
+    "to_csv",
     "to_json",
 ]

@@ -46,9 +46,8 @@ def completeness(exam: Exam, catalogue: Catalogue) -> tuple[NotRecorded, ...]:
 
 def side_of(finding: Finding, catalogue: Catalogue) -> Side | None:
     """The side of a finding: its own, else the one its site has by name."""
-    if finding.side is None and finding.site in catalogue.sites:
-        return catalogue.sites[finding.site].side
-    return finding.side
+    site = catalogue.sites.get(finding.site) if finding.side is None and finding.site else None
+    return site.side if site else finding.side
 
 
 def _gaps(item: Item, held: set[Side | None], catalogue: Catalogue) -> Iterator[NotRecorded]:

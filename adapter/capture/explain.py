@@ -40,6 +40,11 @@ def value_class(value: Mapping[str, Any], item: Item | None) -> type[BaseModel]:
     return _BY_TYPE.get(item.type, Quantity)
 
 
+def takes_class(item: Item, model: type[BaseModel]) -> bool:
+    """Whether an item's value is an object of this class."""
+    return _BY_TYPE.get(item.type) is model
+
+
 def explain(
     error: ValidationError,
     data: Any,
@@ -76,7 +81,7 @@ def _steps(loc: tuple[int | str, ...], data: Any) -> list[int | str] | None:
     for step in loc:
         if isinstance(node, dict) and step in node:
             node = node[step]
-        elif isinstance(node, list) and isinstance(step, int) and step < len(node):
+        elif isinstance(node, list) and isinstance(step, int) and step < len(node):  # noqa: SIM114 (types differ)
             node = node[step]
         elif isinstance(node, dict) and isinstance(step, str) and step.isidentifier():
             return [*steps, step]
@@ -172,7 +177,11 @@ class Words:
             words = [a.id for a in self.item.answers]
             wrong = "unknown-answer" if words else "wrong-kind-of-value"
             remedy = one_of(self.detail["input"], words) if words else takes(self.item, self.catalogue.units)
-            what = f"{self.item.id} has no answer {self._input()}" if words else f"{self.item.id} does not take an answer"
+            what = (
+                f"{self.item.id} has no answer {self._input()}"
+                if words
+                else f"{self.item.id} does not take an answer"
+            )
             return wrong, what, remedy
         if self.field in _PRIVATE_FIELDS and self.field != "value":
             return "several-lines", f"{self.field} is more than one line", "one line of text"
@@ -211,7 +220,11 @@ class Words:
             return rule, f"the finding {message}", "one of value, not_examined (the reason) or text"
         if "number" in message:
             said = f" {self._value()}" if isinstance(self.detail["input"], str) else ""
-            return "not-a-number", f"{self.field}{said} is not a number as measured", _number_remedy(self.detail["input"])
+            return (
+                "not-a-number",
+                f"{self.field}{said} is not a number as measured",
+                _number_remedy(self.detail["input"]),
+            )
         for words, rule, right in _DOMAIN:
             if words in message:
                 return rule, what, remedy or right

@@ -54,7 +54,9 @@ class JsonText:
 
     def _constant(self, text: str) -> Any:
         return self._unreadable(
-            "not-a-number", f"{text} is not a number", "the number as measured; if there is none, not_examined and why"
+            "not-a-number",
+            f"{text} is not a number",
+            "the number as measured; if there is none, not_examined and why",
         )
 
     def _unreadable(self, rule: str, what: str, remedy: str) -> Unreadable:

@@ -17,7 +17,9 @@ def to_json(exam: Exam, indent: int | None = 2) -> bytes:
 
 def _written(value: Any, indent: int | None, depth: int) -> list[str]:
     if isinstance(value, dict):
-        entries = [[json.dumps(str(k), ensure_ascii=False), ": ", *_written(v, indent, depth + 1)] for k, v in value.items()]
+        entries = [
+            [json.dumps(str(k), ensure_ascii=False), ": ", *_written(v, indent, depth + 1)] for k, v in value.items()
+        ]
         return _bracketed("{", entries, "}", indent, depth)
     if isinstance(value, (list, tuple)):
         return _bracketed("[", [_written(v, indent, depth + 1) for v in value], "]", indent, depth)

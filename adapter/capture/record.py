@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from adapter.capture.check import check_parts, unknown_item
 from adapter.capture.completeness import completeness
-from adapter.capture.explain import explain, value_class
+from adapter.capture.explain import explain, takes_class, value_class
 from adapter.capture.places import PlaceOf, pointer
 from adapter.capture.raw import Unreadable, faults
 from adapter.capture.reading import Reading
@@ -164,9 +164,7 @@ def _part(model: type[M], data: dict[str, Any], key: str, raw: RawRecord, proble
         return None
 
 
-def _finding(
-    finding: _RawFinding, catalogue: Catalogue, raw: RawRecord, problems: list[Problem]
-) -> Finding | None:
+def _finding(finding: _RawFinding, catalogue: Catalogue, raw: RawRecord, problems: list[Problem]) -> Finding | None:
     """The finding, or its problems; its value is read by the class it looks like, so that one mistake gives one
     problem and not one for every class a value may have."""
     data = finding.data
@@ -178,7 +176,9 @@ def _finding(
     item = catalogue.items.get(name) if isinstance(name, str) else None
     value = _value(finding, item, catalogue, raw.place, problems)
     try:
-        read = Finding.model_validate({**data, "value": _UNREAD if value is None and data.get("value") is not None else value})
+        read = Finding.model_validate(
+            {**data, "value": _UNREAD if value is None and data.get("value") is not None else value}
+        )
     except ValidationError as error:
         place = _field_place(finding, raw.place)
         problems += explain(error, {**data, "value": value}, Finding, place, item, catalogue)
@@ -202,6 +202,11 @@ def _value(
         return value if isinstance(value, str) else None
     if isinstance(value, dict):
         model = value_class(value, item)
+        if item is not None and not takes_class(item, model):
+            what = f"{item.id} does not take such a value"
+            remedy = takes(item, catalogue.units)
+            problems.append(place(finding.value_pointer).error("wrong-kind-of-value", what, remedy, item.id))
+            return None
         try:
             return model.model_validate(value)
         except ValidationError as error:

@@ -70,6 +70,7 @@ def takes(item: Item, units: UnitTable) -> str:
             signs = listed(s.id for s in item.signs)
             return "a score: its total" + (f", its signs ({signs}), or both" if signs else "")
         case ItemType.TIME:
-            return "a moment, such as 2026-03-01T08:30:00+01:00"
+            answers = f", or one answer of {listed(a.id for a in item.answers)}" if item.answers else ""
+            return "a moment, such as 2026-03-01T08:30:00+01:00" + answers
         case ItemType.TEXT:
             return "words, in the field text"

@@ -22,7 +22,12 @@ _WORDS = (ItemType.CHOICE, ItemType.CHOICES, ItemType.TEXT)
 
 
 def fits(value: object, item: Item) -> bool:
-    """Whether a value is of the kind that the item takes; a text item takes no value at all."""
+    """Whether a value is of the kind that the item takes; a text item takes no value at all.
+
+    An item that asks for a moment may have answers too, such as that nothing has happened yet.
+    """
+    if item.type is ItemType.TIME and isinstance(value, str):
+        return bool(item.answers)
     wanted = _CLASSES.get(item.type)
     return wanted is not None and isinstance(value, wanted)
 
@@ -65,9 +70,7 @@ def _value(placed: Placed, subject: Subject) -> Iterator[Problem]:
             remedy = f"did you mean {by_label}? Allowed: {', '.join(ids)}"
         else:
             remedy = one_of(finding.answer, ids, most=20)
-        yield placed.error(
-            "value", "unknown-answer", f"{item.id} has no answer {shown(finding.answer)}", remedy
-        )
+        yield placed.error("value", "unknown-answer", f"{item.id} has no answer {shown(finding.answer)}", remedy)
 
 
 def wrong_kind(placed: Placed, subject: Subject) -> Problem:

@@ -33,7 +33,8 @@ def _quantity(placed: Placed, value: Quantity, units: UnitTable) -> Iterator[Pro
     yield from problems
     if problems or placed.item.unit is None:
         return
-    yield from _whole(placed, "value/value", value.value)
+    if _same(value, placed.item.unit, units):
+        yield from _whole(placed, "value/value", value.value)
     converted = units.convert(value, placed.item.unit)
     yield from _limits(placed, "value", value, converted, placed.item.limits, units)
 
@@ -62,8 +63,9 @@ def _quantities(placed: Placed, value: Quantities, units: UnitTable) -> Iterator
                 )
         elif not problems and item.unit is not None:
             field = f"value/components/{component.id}"
-            yield from _whole(placed, field, number)
             part = Quantity(value=number, unit=value.unit)
+            if _same(part, item.unit, units):
+                yield from _whole(placed, field, number)
             converted = units.convert(part, item.unit)
             yield from _limits(placed, field, part, converted, component.limits, units)
 
@@ -88,9 +90,9 @@ def _unit(placed: Placed, field: str, spelling: str, units: UnitTable) -> Iterat
 
 def _compound(placed: Placed, value: Quantity, units: UnitTable) -> Iterator[Problem]:
     """7 lb 4 oz: the first part whole, the second smaller than one of the first."""
-    assert value.plus is not None
-    first, second = units.find(value.unit), units.find(value.plus.unit)
-    assert first is not None and second is not None
+    first, second = units.find(value.unit), units.find(value.plus.unit) if value.plus else None
+    if value.plus is None or first is None or second is None:
+        return
     one = units.convert(Quantity(value=Decimal(1), unit=first.ucum), second.ucum)
     if value.value % 1 or value.value < 0 or not 0 <= value.plus.value < one:
         yield placed.error(
@@ -154,7 +156,9 @@ def _slip(value: Quantity, limits: Limits, unit: str, units: UnitTable) -> str:
             continue
         converted = units.convert(Quantity(value=value.value, unit=other.ucum), unit)
         if limits.plausible[0] <= converted <= limits.plausible[1]:
-            found.append(f"{value.value:f} {unit_name(other)}" + (f" ({converted:f} {unit})" if other.ucum != unit else ""))
+            found.append(
+                f"{value.value:f} {unit_name(other)}" + (f" ({converted:f} {unit})" if other.ucum != unit else "")
+            )
     return f"a slip of the unit? {' or '.join(found)} would be plausible; else measure again" if found else ""
 
 

@@ -64,6 +64,8 @@ def _twice(identifiers: Sequence[Identifier], pointer: str, subject: Subject) ->
         key = _key(identifier, subject)
         if key in seen:
             yield subject.place(f"{pointer}/{n}").error(
-                "identifier-twice", f"an identifier of system {identifier.system} stands twice", "each identifier once"
+                "identifier-twice",
+                f"an identifier of system {identifier.system} stands twice",
+                "each identifier once",
             )
         seen.add(key)

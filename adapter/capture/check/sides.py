@@ -26,7 +26,10 @@ def _site(placed: Placed, subject: Subject) -> Iterator[Problem]:
     if site is None:
         if item.site_required and placed.finding.not_examined is None:
             yield placed.error(
-                "site", "site-missing", f"{item.id} needs the place it was taken", f"site: one of {listed(item.sites)}"
+                "site",
+                "site-missing",
+                f"{item.id} needs the place it was taken",
+                f"site: one of {listed(item.sites)}",
             )
     elif site not in known:
         yield placed.error(
@@ -58,7 +61,10 @@ def _side(placed: Placed, subject: Subject) -> Iterator[Problem]:
         case Sides.EACH:
             if subject.side(placed) is None:
                 yield placed.error(
-                    "side", "side-missing", f"{item.id} is examined on each side", "side left or side right, one finding each"
+                    "side",
+                    "side-missing",
+                    f"{item.id} is examined on each side",
+                    "side left or side right, one finding each",
                 )
             elif side is Side.BOTH:
                 yield placed.error(

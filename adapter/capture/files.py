@@ -1,0 +1,118 @@
+"""Any file of captured exams: which format it is, and its readings one by one."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from adapter.capture.csv_reader import read_csv
+from adapter.capture.json_reader import read_json
+from adapter.capture.places import Place
+from adapter.capture.reading import Reading
+from adapter.catalogue import Catalogue
+
+MOST_BYTES = 64 * 1024 * 1024
+"""The largest document, CSV or line of NDJSON that is read; far above any exam, below what fills a memory."""
+
+_HEAD = 64 * 1024
+_NDJSON_NAMES = (".ndjson", ".jsonl")
+_CSV_NAMES = (".csv", ".tsv", ".tab")
+
+
+def read_captures(source: Path | BinaryIO, catalogue: Catalogue, *, name: str = "") -> Iterator[Reading]:
+    """Every exam of an input, each with all its problems; never raises for what the input holds.
+
+    JSON (one document or an array of them), NDJSON (one document a line, read line by line) and the long CSV
+    are told apart by the name's ending, else by what stands at the beginning. ``name`` is what problems call
+    the input; without it the path is named.
+    """
+    if isinstance(source, Path):
+        name = name or str(source)
+        try:
+            with source.open("rb") as stream:
+                yield from _read(stream, catalogue, name)
+        except OSError as error:
+            what = f"cannot be read: {error.strerror or error}"
+            yield _refused(name, "cannot-read", what, "a file that exists and may be read")
+    else:
+        yield from _read(source, catalogue, name or "standard input")
+
+
+def _read(stream: BinaryIO, catalogue: Catalogue, name: str) -> Iterator[Reading]:
+    head = stream.read(_HEAD)
+    text_head = head.decode("utf-8-sig", errors="ignore").lstrip()
+    ending = Path(name).suffix.lower()
+    if not text_head and not head.strip():
+        yield _refused(name, "empty-file", "is empty", "a capture record in JSON, NDJSON or CSV")
+    elif ending in _NDJSON_NAMES or (ending not in _CSV_NAMES and _one_a_line(text_head)):
+        yield from _lines(_Rest(head, stream), catalogue, name)
+    else:
+        text = _text(head + stream.read(MOST_BYTES + 1 - len(head)), name)
+        if isinstance(text, Reading):
+            yield text
+        elif (ending not in _CSV_NAMES and text.lstrip()[:1] in ("{", "[")) or ending == ".json":
+            yield from read_json(text, catalogue, name)
+        else:
+            yield from read_csv(text, catalogue, name)
+
+
+def _one_a_line(head: str) -> bool:
+    """Whether the first line is a whole JSON object and another follows."""
+    first, _, rest = head.partition("\n")
+    if not first.startswith("{") or not rest.lstrip().startswith("{"):
+        return False
+    try:
+        json.loads(first)
+    except (ValueError, RecursionError):
+        return False
+    return True
+
+
+class _Rest(io.RawIOBase):
+    """A stream with the part already read put back before it."""
+
+    def __init__(self, head: bytes, stream: BinaryIO) -> None:
+        self._head, self._stream = io.BytesIO(head), stream
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: bytearray) -> int:  # type: ignore[override]
+        data = self._head.read(len(buffer)) or self._stream.read(len(buffer))
+        buffer[: len(data)] = data
+        return len(data)
+
+
+def _lines(stream: io.RawIOBase, catalogue: Catalogue, name: str) -> Iterator[Reading]:
+    lines = io.BufferedReader(stream, _HEAD)
+    number = 0
+    while line := lines.readline(MOST_BYTES + 1):
+        number += 1
+        text = _text(line, name, number)
+        if isinstance(text, Reading):
+            yield text
+            if len(line) > MOST_BYTES:
+                return
+        elif text.strip():
+            yield from read_json(text, catalogue, name, number)
+
+
+def _text(data: bytes, name: str, line: int | None = None) -> str | Reading:
+    if len(data) > MOST_BYTES:
+        what = f"is larger than {MOST_BYTES // 1024 // 1024} MB"
+        return _refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return _refused(name, "not-utf-8", "is in UTF-16", "UTF-8: save it again with that encoding", line)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        at = line or data.count(b"\n", 0, error.start) + 1
+        what = f"is not UTF-8 (byte {data[error.start]:#04x})"
+        return _refused(name, "not-utf-8", what, "UTF-8: save it again with that encoding", at)
+
+
+def _refused(name: str, rule: str, what: str, remedy: str, line: int | None = None) -> Reading:
+    return Reading(None, (Place("", line, name).error(rule, what, remedy),), name)

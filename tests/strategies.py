@@ -1,0 +1,311 @@
+"""Hypothesis strategies: any valid exam of a catalogue, over all kinds of items, sides, sites, units and gaps.
+
+What they draw passes :func:`adapter.capture.check_exam` without an error (it may well be warned of). All of it is
+invented.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta, timezone
+from decimal import Decimal
+
+from hypothesis import strategies as st
+from hypothesis.strategies import DrawFn, SearchStrategy
+
+from adapter.catalogue import Catalogue, Item, ItemType, Sides
+from adapter.catalogue.model import Limits
+from adapter.exam import (
+    Amount,
+    At,
+    BirthOrder,
+    Comparator,
+    Exam,
+    ExamDetails,
+    Examiner,
+    Finding,
+    Gestation,
+    Identifier,
+    Mother,
+    Newborn,
+    Quantities,
+    Quantity,
+    Score,
+    Sex,
+    Side,
+    Status,
+    Urgency,
+)
+
+_CHARACTERS = st.characters(codec="utf-8", exclude_categories=("Cc", "Cs", "Cn"))
+_USUAL = st.sampled_from("abcXYZ 0189.,;|/\\\"'=+-_<>&#[]{}éßø漢🍼\u2028")
+
+
+def lines(longest: int = 40) -> SearchStrategy[str]:
+    """Trimmed text on one line, with the characters that formats find hard."""
+    return st.text(_USUAL | _CHARACTERS, min_size=1, max_size=longest).map(str.strip).filter(bool)
+
+
+def texts(longest: int = 60) -> SearchStrategy[str]:
+    """Trimmed text that may have several lines."""
+    characters = _USUAL | _CHARACTERS | st.sampled_from("\n\t")
+    return st.text(characters, min_size=1, max_size=longest).map(str.strip).filter(bool)
+
+
+def numbers(low: Decimal, high: Decimal, places: int = 2) -> SearchStrategy[Decimal]:
+    """Decimals between two limits, of up to so many places; trailing zeros are drawn as well."""
+
+    def with_places(n: int) -> SearchStrategy[Decimal]:
+        scale = 10**n
+        first, last = -(-low * scale // 1), high * scale // 1
+        if first > last:
+            return st.just(low)
+        return st.integers(int(first), int(last)).map(lambda i: Decimal(i).scaleb(-n))
+
+    return st.integers(0, places).flatmap(with_places)
+
+
+@st.composite
+def moments(draw: DrawFn, earliest: datetime, latest: datetime) -> datetime:
+    """A moment between two, on a whole second, with an offset of its own."""
+    seconds = draw(st.integers(0, int((latest - earliest).total_seconds())))
+    offset = timezone(timedelta(minutes=15 * draw(st.integers(-48, 56))))
+    return (earliest + timedelta(seconds=seconds)).astimezone(offset)
+
+
+def identifiers(prefix: str) -> SearchStrategy[Identifier]:
+    """Identifiers whose values begin with a prefix, so that two sets of them never meet."""
+    systems = st.sampled_from(["mrn", "urn:oid:2.999.1", "https://example.org/id/newborn"])
+    return st.builds(Identifier, system=systems, value=lines(20).map(lambda v: f"{prefix}{v}"))
+
+
+def _identifier_lists(prefix: str) -> SearchStrategy[tuple[Identifier, ...]]:
+    return st.lists(identifiers(prefix), min_size=1, max_size=3, unique_by=str).map(tuple)
+
+
+def _maybe(strategy: SearchStrategy[object]) -> SearchStrategy[object]:
+    return st.none() | strategy
+
+
+@st.composite
+def newborns(draw: DrawFn, catalogue: Catalogue) -> Newborn:
+    """Any newborn, with or without mother, gestation and birth order."""
+    born = st.datetimes(datetime(2001, 1, 1), datetime(2039, 1, 1))
+    utc = draw(born).replace(microsecond=0, tzinfo=timezone.utc)  # noqa: UP017
+    methods = ("ultrasound_dating", "last_menstrual_period", "conception_date", "maturity_score")
+    gestations = st.builds(
+        Gestation,
+        weeks=st.integers(22, 43),
+        days=st.none() | st.integers(0, 6),
+        method=st.none() | st.sampled_from([m for m in methods if m in catalogue.methods]),
+    )
+    count = draw(st.integers(2, 4))
+    orders = st.builds(BirthOrder, order=st.integers(1, count), of=st.none() | st.just(count))
+    return Newborn(
+        identifiers=draw(_identifier_lists("B")),
+        name=draw(_maybe(lines())),
+        sex=draw(st.sampled_from(Sex)),
+        birth_time=draw(moments(utc, utc)),
+        birth_order=draw(_maybe(orders)),
+        gestation=draw(_maybe(gestations)),
+        mother=draw(_maybe(st.builds(Mother, identifiers=_identifier_lists("M"), name=_maybe(lines())))),
+    )
+
+
+@st.composite
+def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails:
+    """When, where and by whom, after birth; final, amended or retracted."""
+    started = draw(moments(newborn.birth_time, newborn.birth_time + timedelta(days=56)))
+    ended = draw(_maybe(moments(started, started + timedelta(hours=3))))
+    ids = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,20}", fullmatch=True)
+    exam_id, status = draw(ids), draw(st.sampled_from(Status))
+    names = st.builds(
+        Examiner, name=lines(), identifier=_maybe(identifiers("E")), role=st.sampled_from(list(catalogue.roles))
+    )
+    unnamed = st.builds(Examiner, identifier=identifiers("E"), role=st.sampled_from(list(catalogue.roles)))
+    changed = status is not Status.FINAL
+    return ExamDetails(
+        id=exam_id,
+        kind=draw(st.sampled_from(list(catalogue.kinds))),
+        started=started,
+        ended=ended,
+        status=status,
+        amends=draw(ids.filter(lambda i: i != exam_id)) if changed else None,
+        reason=draw(texts()) if changed else None,
+        place=draw(_maybe(lines())),
+        encounter=draw(_maybe(identifiers("V"))),
+        examiners=tuple(draw(st.lists(names | unnamed, min_size=1, max_size=2))),
+    )
+
+
+class _Findings:
+    """Draws the findings of one exam, item by item."""
+
+    def __init__(self, draw: DrawFn, catalogue: Catalogue, newborn: Newborn, exam: ExamDetails) -> None:
+        self.draw, self.catalogue, self.newborn, self.exam = draw, catalogue, newborn, exam
+        self.latest = exam.ended or exam.started + timedelta(hours=6)
+
+    def of(self, item: Item) -> list[Finding]:
+        """The findings of one item: on one side or two, one answer or several, or none and the reason."""
+        found = []
+        for side in self._sides(item):
+            if self.draw(st.integers(0, 5)) == 0:
+                reason = self.draw(st.sampled_from(list(self.catalogue.reasons)))
+                found.append(self._finding(item, side, None, not_examined=reason))
+                continue
+            site = self._site(item)
+            if site is not None and self.catalogue.sites[site].side is not None:
+                side = None
+                if any(f.site == site or f.side is None for f in found):
+                    continue
+            found += [self._finding(item, side, site, **answered) for answered in self._answers(item)]
+        return found
+
+    def _sides(self, item: Item) -> list[Side | None]:
+        both = [Side.LEFT, Side.RIGHT]
+        match item.sides:
+            case Sides.EACH:
+                return self.draw(st.sampled_from([both, both[:1], both[1:]]))
+            case Sides.OPTIONAL:
+                own = any(self.catalogue.sites[s].side for s in item.sites)
+                return self.draw(st.sampled_from([[None], both[:1], both[1:]] + ([] if own else [both])))
+            case Sides.PAIR:
+                return [self.draw(st.sampled_from([None, Side.BOTH]))]
+        return [None]
+
+    def _site(self, item: Item) -> str | None:
+        if item.site_required or (item.sites and self.draw(st.booleans())):
+            return self.draw(st.sampled_from(item.sites))
+        return None
+
+    def _finding(self, item: Item, side: Side | None, site: str | None, **answered: object) -> Finding:
+        draw = self.draw
+        methods = [m for m in (*item.methods, item.method) if m]
+        observed = moments(self.exam.started, self.latest)
+        counted = st.sampled_from([Decimal(60), Decimal("30"), Decimal("59.5"), Decimal("15.0")])
+        return Finding(
+            item=item.id,
+            side=side,
+            site=site,
+            method=draw(_maybe(st.sampled_from(methods))) if methods else None,
+            state=draw(_maybe(st.sampled_from(list(self.catalogue.states)))) if item.states else None,
+            counted_seconds=draw(_maybe(counted)) if item.count_seconds else None,
+            observed_at=draw(_maybe(observed)),
+            urgency=draw(st.none() | st.none() | st.sampled_from(Urgency)),
+            note=draw(st.none() | st.none() | texts()),
+            **answered,
+        )
+
+    def _answers(self, item: Item) -> list[dict[str, object]]:
+        draw = self.draw
+        answers = [a.id for a in item.answers if self._possible(item, a.id)]
+        match item.type:
+            case ItemType.TEXT:
+                return [{"text": draw(texts())}]
+            case ItemType.QUANTITY:
+                return [{"value": self._quantity(item)}]
+            case ItemType.QUANTITIES:
+                return [{"value": self._quantities(item)}]
+            case ItemType.SCORE:
+                return [{"value": self._score(item)}]
+            case ItemType.TIME if not answers or draw(st.booleans()):
+                return [{"value": At(time=draw(moments(self.newborn.birth_time, self.exam.started)))}]
+            case ItemType.CHOICES if draw(st.integers(0, 3)):
+                some = [a for a in answers if not a.startswith("none")]
+                several = draw(st.lists(st.sampled_from(some), min_size=1, max_size=3, unique=True))
+                return [{"value": answer} for answer in several]
+        if not answers or (draw(st.integers(0, 7)) == 0 and item.type is not ItemType.TIME):
+            return [{"text": draw(texts())}]
+        return [{"value": draw(st.sampled_from(answers))}]
+
+    def _possible(self, item: Item, answer: str) -> bool:
+        sex = self.newborn.sex
+        return item.id != "genital_type" or answer in ("atypical", f"typical_{sex.value}")
+
+    def _quantity(self, item: Item) -> Quantity:
+        assert item.unit is not None
+        units, own = self.catalogue.units, self.catalogue.units[item.unit]
+        unit = self.draw(st.just(own) | st.sampled_from(units.of_dimension(own.dimension)))
+        spelling = self.draw(st.sampled_from([unit.ucum, *unit.spellings]))
+        low, high = self._between(item.limits, item.unit, unit.ucum)
+        if unit.ucum == "[lb_av]" and high > 1 and self.draw(st.booleans()):
+            pounds = self.draw(st.integers(int(low) + 1, int(high) - 1))
+            ounces = self.draw(numbers(Decimal(0), Decimal("15.9"), 1))
+            return Quantity(value=Decimal(pounds), unit=spelling, plus=Amount(value=ounces, unit="oz"))
+        places = 0 if item.whole_numbers and unit is own else 2
+        value = self.draw(numbers(low, high, places))
+        comparator = self.draw(st.none() | st.none() | st.sampled_from(Comparator))
+        return Quantity(value=value, unit=spelling, comparator=comparator)
+
+    def _between(self, limits: Limits | None, unit: str, other: str) -> tuple[Decimal, Decimal]:
+        """The possible limits in another unit, drawn in a little so that rounding cannot pass them."""
+        low, high = limits.possible if limits else (Decimal(0), Decimal(1000))
+        if other == unit:
+            return low, high
+        inward = (high - low) / 100
+        ends = (low + inward, high - inward)
+        first, last = (
+            self.catalogue.units.convert(Quantity(value=end.quantize(Decimal("0.0001")), unit=unit), other)
+            for end in ends
+        )
+        return first, last
+
+    def _quantities(self, item: Item) -> Quantities:
+        assert item.unit is not None
+        units, own = self.catalogue.units, self.catalogue.units[item.unit]
+        unit = self.draw(st.just(own) | st.sampled_from(units.of_dimension(own.dimension)))
+        found = {}
+        for component in item.components:
+            if component.required or self.draw(st.booleans()):
+                low, high = self._between(component.limits, item.unit, unit.ucum)
+                found[component.id] = self.draw(numbers(low, high, 0 if item.whole_numbers and unit is own else 2))
+        return Quantities(components=found, unit=self.draw(st.sampled_from([unit.ucum, *unit.spellings])))
+
+    def _score(self, item: Item) -> Score:
+        signs = {}
+        low = high = 0
+        whole = self.draw(st.booleans())
+        for sign in item.signs:
+            points = [a.points for a in sign.answers]
+            if whole or self.draw(st.booleans()):
+                answer = self.draw(st.sampled_from(sign.answers))
+                signs[sign.id] = answer.id
+                points = [answer.points]
+            low, high = low + min(points), high + max(points)
+        if not item.signs and item.limits is not None:
+            low, high = (int(end) for end in item.limits.possible)
+        total = self.draw(st.integers(low, high))
+        return Score(total=total if not signs or self.draw(st.booleans()) else None, signs=signs)
+
+
+@st.composite
+def exams(
+    draw: DrawFn,
+    catalogue: Catalogue,
+    *,
+    min_items: int = 0,
+    max_items: int = 12,
+    items: Sequence[str] | None = None,
+) -> Exam:
+    """Any valid exam with so many of the catalogue's items (or of those named), each once or once a side.
+
+    Computed items are left out: they are not captured. With ``min_items`` and ``max_items`` as large as the
+    catalogue, all items that apply to the infant's sex are drawn.
+    """
+    newborn = draw(newborns(catalogue))
+    exam = draw(details(catalogue, newborn))
+    known = [catalogue.items[name] for name in (items if items is not None else catalogue.items)]
+    open_to = (None, newborn.sex.value)
+    free = [i for i in known if not i.computed and i.sex in open_to]
+    chosen = draw(
+        st.lists(
+            st.sampled_from(free),
+            min_size=min(min_items, len(free)),
+            max_size=min(max_items, len(free)),
+            unique_by=lambda item: item.id,
+        )
+        if free
+        else st.just([])
+    )
+    drawn = _Findings(draw, catalogue, newborn, exam)
+    return Exam(details=exam, newborn=newborn, findings=tuple(f for item in chosen for f in drawn.of(item)))
