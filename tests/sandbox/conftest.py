@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import httpx
 import pytest
 
 from adapter.sandbox import Store, running
+
+# The loader of the official FHIR R4 package (official_package) is kept with the tests of adapter.fhir.
+sys.path.append(str(Path(__file__).parents[1] / "fhir_xml"))
 
 
 @pytest.fixture

@@ -134,7 +134,7 @@ def test_update_as_create_and_after_deletion(http: httpx.Client) -> None:
     [
         ("Patient/baby", patient()),
         ("Patient/baby", patient(id="other")),
-        ("Patient/baby_1", patient(id="baby_1")),
+        ("Patient/baby_1", patient(id="baby-1")),
         ("Patient/baby", observation(id="baby")),
     ],
     ids=["no id", "another id", "not an id", "another type"],
