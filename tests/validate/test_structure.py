@@ -1,0 +1,270 @@
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fhir_strategies import resources
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from sample_resources import (
+    Resource,
+    blood_pressure,
+    changed,
+    document,
+    family,
+    finding,
+    patient,
+    quantity,
+    vital,
+)
+
+from adapter.fhir.definitions import resource_types
+from adapter.fhir.definitions.generate import read_package
+from adapter.fhir.json import loads
+from adapter.problems import Layer, Severity
+from adapter.validate import validate
+
+# (resource, place changed, new value, rule, where): the rules are those of FHIR R4 json.html (JSON types,
+# arrays, null, empty content), datatypes.html (primitives), formats.html (choice), terminologies.html
+# (required bindings), references.html, and the resources' definitions (names, cardinality, targets)
+BROKEN: list[tuple[Resource, str, Any, str, str]] = [
+    (finding(), "colour", "red", "unknown-element", "Observation.colour"),
+    (finding(), "value", "x", "unknown-element", "Observation.value"),
+    (finding(), "_code", {"id": "x"}, "unknown-element", "Observation._code"),
+    (finding(), "code.colour", 1, "unknown-element", "Observation.code.colour"),
+    (finding(), "valueAddress", {"text": "x"}, "unknown-element", "Observation.valueAddress"),
+    (finding(), "status", ..., "missing-element", "Observation.status"),
+    (finding(), "code", ..., "missing-element", "Observation.code"),
+    (finding(), "component.0.code", ..., "missing-element", "Observation.component[0].code"),
+    (finding(), "valueBoolean", True, "choice-twice", "Observation.valueBoolean"),
+    (finding(), "component.0.valueInteger", 1, "choice-twice", "Observation.component[0].valueInteger"),
+    (finding(), "status", ["final"], "not-single", "Observation.status"),
+    (finding(), "component", {"code": {"text": "x"}}, "not-an-array", "Observation.component"),
+    (finding(), "category", [], "empty", "Observation.category"),
+    (finding(), "code", {}, "empty", "Observation.code"),
+    (finding(), "code.text", "", "empty", "Observation.code.text"),
+    (finding(), "issued", None, "null", "Observation.issued"),
+    (finding(), "note", [None], "null", "Observation.note[0]"),
+    (patient(), "name.0.given", [None], "null", "Patient.name[0].given[0]"),
+    (finding(), "status", True, "wrong-json-type", "Observation.status"),
+    (finding(), "code", "x", "wrong-json-type", "Observation.code"),
+    (patient(), "active", "true", "wrong-json-type", "Patient.active"),
+    (vital(), "valueQuantity.value", "3.10", "wrong-json-type", "Observation.valueQuantity.value"),
+    (vital(), "valueQuantity.value", True, "wrong-json-type", "Observation.valueQuantity.value"),
+    (patient(), "multipleBirthInteger", Decimal("1.5"), "wrong-json-type", "Patient.multipleBirthInteger"),
+    (patient(), "multipleBirthInteger", 2**31, "value-format", "Patient.multipleBirthInteger"),
+    (patient(), "telecom", [{"rank": 0}], "value-format", "Patient.telecom[0].rank"),
+    (patient(), "photo", [{"size": -1}], "value-format", "Patient.photo[0].size"),
+    (patient(), "birthDate", "2023-02-29", "value-format", "Patient.birthDate"),
+    (patient(), "birthDate", "01.05.2024", "value-format", "Patient.birthDate"),
+    (finding(), "effectiveDateTime", "2024-05-01T07:00:00", "value-format", "Observation.effectiveDateTime"),
+    (finding(), "effectiveDateTime", "2024-05-01T07:00+02:00", "value-format", "Observation.effectiveDateTime"),
+    (finding(), "issued", "2024-05-01", "value-format", "Observation.issued"),
+    (finding(), "id", "x" * 65, "value-format", "Observation.id"),
+    (finding(), "id", "a_b", "value-format", "Observation.id"),
+    (finding(), "code.coding", [{"code": " x"}], "value-format", "Observation.code.coding[0].code"),
+    (finding(), "implicitRules", "a b", "value-format", "Observation.implicitRules"),
+    (finding(), "code.text", "a\x07b", "value-format", "Observation.code.text"),
+    (patient(), "photo", [{"data": "abc", "contentType": "x/y"}], "value-format", "Patient.photo[0].data"),
+    (finding(), "status", "done", "code-not-in-value-set", "Observation.status"),
+    (patient(), "gender", "F", "code-not-in-value-set", "Patient.gender"),
+    (patient(), "link", [{"other": {"reference": "Patient/x"}, "type": "see-also"}], "code-not-in-value-set",
+     "Patient.link[0].type"),
+    (patient(), "_birthDate", [{"id": "x"}], "wrong-json-type", "Patient._birthDate"),
+    (patient(), "_birthDate", {}, "empty", "Patient._birthDate"),
+    (patient(), "name.0._given", [None, {"id": "x"}], "sibling-length", "Patient.name[0]._given"),
+    (patient(), "name.0._given", {"id": "x"}, "not-an-array", "Patient.name[0]._given"),
+    (patient(), "name.0._given", ["x"], "wrong-json-type", "Patient.name[0]._given[0]"),
+    (finding(), "resourceType", "Observatoin", "unknown-resource-type", "Observatoin"),
+    (finding(), "resourceType", ..., "unknown-resource-type", "Resource"),
+    (finding(), "contained", [{"resourceType": "Patient", "colour": 1}], "unknown-element",
+     "Observation.contained[0].colour"),
+    (finding(), "contained", ["x"], "wrong-json-type", "Observation.contained[0]"),
+    (family(), "entry.1.resource.status", "done", "code-not-in-value-set", "Bundle.entry[1].resource.status"),
+    (family(), "type", "set", "code-not-in-value-set", "Bundle.type"),
+    (finding(), "subject.reference", "Practitioner/1", "reference-type", "Observation.subject.reference"),
+    (finding(), "subject.reference", "http://example.org/fhir/Practitioner/1", "reference-type",
+     "Observation.subject.reference"),
+    (finding(), "subject.type", "Practitioner", "reference-type", "Observation.subject.type"),
+    (finding(), "subject.type", "Colour", "reference-type", "Observation.subject.type"),
+    (finding(), "subject.reference", "p1", "reference-form", "Observation.subject.reference"),
+    (finding(), "subject.reference", "patient/p1", "reference-form", "Observation.subject.reference"),
+]  # fmt: skip
+
+VALID = [finding(), vital(), blood_pressure(), patient(), family(), document()]
+
+
+@pytest.mark.parametrize("resource", VALID, ids=lambda r: r["resourceType"])
+def test_a_valid_resource_has_no_problem_in_any_layer(resource: Resource) -> None:
+    assert validate(resource) == []
+
+
+@pytest.mark.parametrize(("resource", "path", "value", "rule", "where"), BROKEN)
+def test_one_broken_resource_a_rule(resource: Resource, path: str, value: Any, rule: str, where: str) -> None:
+    broken = changed(resource, path, value)
+    found = validate(broken, layers=[Layer.STRUCTURE])
+    assert (rule, where) in {(p.rule, p.where) for p in found}
+    assert all(p.severity is Severity.ERROR and p.remedy and p.what for p in found)
+    assert len(found) == 1 or rule in ("reference-type", "unknown-element", "choice-twice", "sibling-length")
+
+
+def test_problems_carry_file_and_line() -> None:
+    [problem] = validate(changed(finding(), "status", ...), layers=[Layer.STRUCTURE], file="a.ndjson", line=7)
+    assert (problem.file, problem.line, problem.layer) == ("a.ndjson", 7, Layer.STRUCTURE)
+
+
+def test_a_near_name_is_offered() -> None:
+    found = {p.where: p for p in validate({**finding(), "statsu": "x"}, layers=[Layer.STRUCTURE])}
+    assert "'status'" in found["Observation.statsu"].remedy
+    [problem] = validate(changed(patient(), "gender", "femal"), layers=[Layer.STRUCTURE])
+    assert "'female'" in problem.remedy
+
+
+def test_no_value_of_the_patient_is_in_a_message() -> None:
+    secret = "Baby Miller"
+    broken = changed(changed(patient(), "birthDate", secret), "gender", secret)
+    broken = changed(broken, "name.0.family", {"x": secret})
+    found = validate(broken)
+    assert len(found) >= 3
+    assert not any(secret in str(problem) for problem in found)
+
+
+def test_a_primitive_may_have_an_extension_instead_of_its_value() -> None:
+    reason = {"extension": [{"url": "http://example.org/why", "valueCode": "unknown"}]}
+    made = changed(finding(), "status", ...)
+    assert validate({**made, "_status": reason}, layers=[Layer.STRUCTURE]) == []
+    named = changed(patient(), "name.0", {"given": [None, "B"], "_given": [reason, None]})
+    assert validate(named, layers=[Layer.STRUCTURE], second_opinion=False) == []
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@given(st.sampled_from(sorted(resource_types())).flatmap(resources))
+def test_what_is_made_from_the_definitions_is_found_well_formed(resource: Resource) -> None:
+    assert validate(resource, layers=[Layer.STRUCTURE]) == []
+
+
+def test_the_official_package_raises_no_false_alarm(fhir_package: Path) -> None:
+    """Published resources as examples: every tenth of those whose type the table holds, every layer."""
+    checked = 0
+    for name, content in list(read_package(fhir_package))[3::10]:
+        if name.partition("-")[0] in resource_types():
+            assert validate(loads(content), second_opinion=False) == [], name
+            checked += 1
+    assert checked > 200
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.text(max_size=5),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(
+                [
+                    "resourceType",
+                    "entry",
+                    "resource",
+                    "fullUrl",
+                    "request",
+                    "status",
+                    "code",
+                    "coding",
+                    "system",
+                    "value",
+                    "valueQuantity",
+                    "subject",
+                    "reference",
+                    "contained",
+                    "component",
+                    "extension",
+                    "url",
+                    "text",
+                    "div",
+                    "meta",
+                    "link",
+                    "identifier",
+                    "_status",
+                    "start",
+                    "end",
+                ]
+            ),
+            inner,
+            max_size=4,
+        )
+    ),
+    max_leaves=15,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.sampled_from(VALID), JSON, st.data())
+def test_nothing_is_raised_for_any_json(resource: Resource, junk: Any, data: st.DataObject) -> None:
+    """Junk in place of any value of a valid resource, or of the whole."""
+    validate(junk)
+    here: Any = loads(__import__("adapter.fhir.json", fromlist=["dumps"]).dumps(resource))
+    whole = here
+    while True:
+        key = data.draw(st.sampled_from(sorted(here) if isinstance(here, dict) else range(len(here))))
+        if not isinstance(here[key], dict | list) or not here[key] or data.draw(st.booleans()):
+            here[key] = junk
+            break
+        here = here[key]
+    validate(whole)
+
+
+def test_depth_is_a_problem_not_a_crash() -> None:
+    deep: dict[str, Any] = {"url": "http://example.org/x", "valueString": "x"}
+    for _ in range(3000):
+        deep = {"url": "http://example.org/x", "extension": [deep]}
+    assert [p.rule for p in validate({**finding(), "extension": [deep]})] == ["too-deep"]
+
+
+def test_a_quantity_keeps_its_digits_through_validation() -> None:
+    assert validate({**vital(), "valueQuantity": quantity("3.100", "kg")}) == []
+
+
+# --- the models of fhir.resources as second opinion -------------------------------------------------------
+
+
+def test_a_type_outside_the_table_is_judged_by_the_models() -> None:
+    condition = {"resourceType": "Condition", "subject": {"reference": "Patient/p1"}}
+    assert [(p.rule, p.severity) for p in validate(condition)] == [("type-not-held", Severity.INFORMATION)]
+    found = validate({"resourceType": "Condition", "colour": 1})
+    assert {(p.rule, p.where) for p in found if p.severity is Severity.ERROR} == {
+        ("r4b-model", "Condition.colour"),
+        ("r4b-model", "Condition.subject"),
+    }
+
+
+def test_the_models_judge_every_entry_of_a_bundle() -> None:
+    made = family()
+    made["entry"].append({"fullUrl": "http://example.org/Condition/1", "resource": {"resourceType": "Condition"}})
+    made["entry"][0]["resource"]["colour"] = 1
+    found = {(p.rule, p.where) for p in validate(made) if p.severity is Severity.ERROR}
+    assert found == {
+        ("unknown-element", "Bundle.entry[0].resource.colour"),
+        ("r4b-model", "Bundle.entry[5].resource.subject"),
+    }
+
+
+def test_a_fault_is_said_once() -> None:
+    for broken in (changed(finding(), "status", ...), changed(finding(), "colour", 1)):
+        assert len(validate(broken)) == 1
+
+
+@pytest.mark.parametrize(("resource", "path", "value", "rule", "where"), BROKEN)
+def test_table_and_models_agree_that_it_is_broken(
+    resource: Resource, path: str, value: Any, rule: str, where: str
+) -> None:
+    """fhir.resources as the other judge, for what it checks (names, cardinality, most formats)."""
+    from fhir.resources.R4B import get_fhir_model_class
+    from pydantic import ValidationError
+
+    broken = changed(resource, path, value)
+    model_checks = ("unknown-element", "choice-twice", "not-single", "missing-element")
+    if rule in model_checks:
+        with pytest.raises(ValidationError):
+            get_fhir_model_class(broken["resourceType"]).model_validate(broken)
+    else:
+        assert [p for p in validate(broken) if p.rule == rule]
