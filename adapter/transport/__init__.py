@@ -1,5 +1,6 @@
-"""Sending: the client of a FHIR server."""
+"""Sending and reading back: the client of a FHIR server."""
 
 from adapter.transport.client import EntryOutcome, FhirClient, ServerRefused, Unreachable
+from adapter.transport.fetch import fetch_exam
 
-__all__ = ["EntryOutcome", "FhirClient", "ServerRefused", "Unreachable"]
+__all__ = ["EntryOutcome", "FhirClient", "ServerRefused", "Unreachable", "fetch_exam"]

@@ -98,6 +98,11 @@ class FhirClient:
     ) -> None:
         self.close()
 
+    @property
+    def base_url(self) -> str:
+        """The server's address."""
+        return str(self._base)
+
     def close(self) -> None:
         """Close all connections."""
         self._http.close()
@@ -121,8 +126,9 @@ class FhirClient:
         seen: set[str] = set()
         while True:
             for entry in _objects(page.get("entry")):
-                if "resource" in entry and entry.get("search", {}).get("mode", "match") != "outcome":
-                    yield entry["resource"]
+                resource = entry.get("resource")
+                if isinstance(resource, dict) and _object(entry.get("search")).get("mode") != "outcome":
+                    yield resource
             link = _next_link(page)
             if link is None:
                 return
@@ -151,7 +157,7 @@ class FhirClient:
         if answer.get("type") != f"{bundle.get('type')}-response" or len(sent) != len(came):
             what = f"not the response to a {bundle.get('type')} of {len(sent)} entries"
             raise ServerRefused(200, [_problem("unexpected", what)])
-        return [_outcome(entry, response.get("response", {})) for entry, response in zip(sent, came, strict=True)]
+        return [_outcome(entry, _object(one.get("response"))) for entry, one in zip(sent, came, strict=True)]
 
     def _url(self, *parts: str) -> httpx.URL:
         return httpx.URL("/".join([str(self._base), *(quote(part, safe="") for part in parts)]))
@@ -166,10 +172,8 @@ class FhirClient:
         except httpx.DecodingError:
             raise Unreachable(f"{_origin(url)} gave an answer that cannot be unpacked") from None
         try:
-            resource = fhir_json.loads(response.content)
+            resource = _object(fhir_json.loads(response.content))
         except ValueError:
-            resource = None
-        if not isinstance(resource, dict):
             resource = {}
         if not response.is_success:
             problems = _problems(resource) or [_problem(f"http-{response.status_code}", _in_words(response))]
@@ -213,43 +217,54 @@ def _next_link(bundle: dict[str, Any]) -> str | None:
     return next((link for link in links if isinstance(link, str)), None)
 
 
-def _objects(elements: Any) -> list[dict[str, Any]]:
-    """The objects in what should be a list of them: what a server sends is not to be relied on."""
-    return [element for element in elements if isinstance(element, dict)] if isinstance(elements, list) else []
+# What a server sends is not to be relied on: what has another shape than FHIR's counts as absent.
+
+
+def _object(value: Any) -> dict[str, Any]:
+    return value if isinstance(value, dict) else {}
+
+
+def _objects(value: Any) -> list[dict[str, Any]]:
+    return [element for element in value if isinstance(element, dict)] if isinstance(value, list) else []
+
+
+def _text(node: dict[str, Any], key: str) -> str:
+    value = node.get(key)
+    return value if isinstance(value, str) else ""
 
 
 def _outcome(sent: dict[str, Any], response: dict[str, Any]) -> EntryOutcome:
     """An entry's response; a status that is not a number counts as a failure of the server (500)."""
-    status = re.match(r"[1-5]\d\d\b", response.get("status", ""))
-    etag = response.get("etag", "")
+    status = re.match(r"[1-5]\d\d\b", _text(response, "status"))
+    etag = _text(response, "etag")
     match = _ETAG.fullmatch(etag)
     return EntryOutcome(
-        full_url=sent.get("fullUrl", ""),
+        full_url=_text(sent, "fullUrl"),
         status=int(status[0]) if status else 500,
-        location=response.get("location", ""),
+        location=_text(response, "location"),
         etag=etag,
         version=match[1] if match else "",
-        outcome_problems=tuple(_problems(response.get("outcome", {}))),
+        outcome_problems=tuple(_problems(_object(response.get("outcome")))),
     )
 
 
-def _problems(outcome: Any) -> list[Problem]:
+def _problems(outcome: dict[str, Any]) -> list[Problem]:
     """The issues of an OperationOutcome; none for anything else."""
-    if not isinstance(outcome, dict) or outcome.get("resourceType") != "OperationOutcome":
+    if outcome.get("resourceType") != "OperationOutcome":
         return []
     return [_issue(issue) for issue in _objects(outcome.get("issue"))]
 
 
 def _issue(issue: dict[str, Any]) -> Problem:
     severity = issue.get("severity")
-    places = issue.get("expression") or issue.get("location") or [""]
-    details = issue.get("details", {})
+    places = issue.get("expression") or issue.get("location")
+    details = _text(_object(issue.get("details")), "text")
     return Problem(
         severity=Severity(severity) if severity in list(Severity) else Severity.ERROR,
         layer=Layer.TRANSPORT,
-        rule=str(issue.get("code", "unknown")),
-        what=str(details.get("text") or issue.get("diagnostics") or "the server does not say what is wrong"),
-        where=str(places[0]),
+        rule=_text(issue, "code") or "unknown",
+        what=details or _text(issue, "diagnostics") or "the server does not say what is wrong",
+        where=str(places[0]) if isinstance(places, list) and places else "",
     )
 
 

@@ -81,10 +81,14 @@ def test_a_file_keeps_what_was_sent(tmp_path: Path) -> None:
 
 
 def test_a_session_that_fails_leaves_nothing() -> None:
-    with Store() as store:
-        with pytest.raises(ZeroDivisionError), store.session() as session:
+    def fail(store: Store) -> None:
+        with store.session() as session:
             session.put("Patient", "baby", patient(), "PUT")
             raise ZeroDivisionError
+
+    with Store() as store:
+        with pytest.raises(ZeroDivisionError):
+            fail(store)
         with store.session() as session:
             assert session.current("Patient", "baby") is None
 

@@ -1,0 +1,52 @@
+"""Reading an exam back from a server: its DiagnosticReport, and all that this leads to."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from adapter.catalogue import Catalogue
+from adapter.transport.client import FhirClient
+
+_LITERAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})")
+
+
+def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str, Any] | None:
+    """The exam with this id as a collection Bundle of what the server holds, or None where it holds none.
+
+    :func:`adapter.fhir.from_bundle` reads the Exam from it. Raises what the client raises.
+    """
+    token = f"{catalogue.identifier_system('exam')}|{_escaped(root)}"
+    report = next(client.search("DiagnosticReport", {"identifier": token}), None)
+    if report is None:
+        return None
+    patient = client.read("Patient", _id(report["subject"]))
+    subject = {"patient": patient["id"]}
+    resources = [patient, *client.search("RelatedPerson", subject)]
+    resources += client.search("Observation", {"patient": patient["id"], "_count": "500"})
+    resources.append(report)
+    resources += client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"})
+    known = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
+    for reference in sorted(_others(report, resources[-1]) - known):
+        type_, _, id_ = reference.partition("/")
+        resources.append(client.read(type_, id_))
+    entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
+    return {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+
+def _others(report: dict[str, Any], provenance: dict[str, Any]) -> set[str]:
+    """The Encounter, the Practitioners and the Device that an exam refers to."""
+    references = [report.get("encounter", {}), *report.get("performer", [])]
+    references += [agent.get("who", {}) for agent in provenance.get("agent", [])]
+    found = (_LITERAL.search(reference.get("reference", "")) for reference in references)
+    return {match[0] for match in found if match}
+
+
+def _id(reference: dict[str, Any]) -> str:
+    match = _LITERAL.search(reference.get("reference", ""))
+    return match["id"] if match else ""
+
+
+def _escaped(value: str) -> str:
+    """A value inside a token parameter (R4 Search, section 3.1.1.3.1.1)."""
+    return re.sub(r"([\\,$|])", r"\\\1", value)
