@@ -36,9 +36,7 @@ def loads(data: bytes | str) -> Any:
     """
     text = _decode(data) if isinstance(data, bytes | bytearray | memoryview) else data.removeprefix("\ufeff")
     try:
-        value = json.loads(
-            text, parse_float=_decimal, parse_constant=_refuse_constant, object_pairs_hook=_unique
-        )
+        value = json.loads(text, parse_float=_decimal, parse_constant=_refuse_constant, object_pairs_hook=_unique)
     except json.JSONDecodeError as error:
         raise FhirJsonError(f"not JSON: {error.msg}, column {error.colno}", line=error.lineno) from None
     except RecursionError:

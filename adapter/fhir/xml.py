@@ -72,9 +72,7 @@ def _write_resource(resource: Any, where: str) -> etree._Element:
     return element
 
 
-def _write_content(
-    parent: etree._Element, type_: TypeDefinition, content: Mapping[str, Any], where: str
-) -> None:
+def _write_content(parent: etree._Element, type_: TypeDefinition, content: Mapping[str, Any], where: str) -> None:
     """Write the properties of one object as attributes and children, in the standard's order."""
     names = set()
     for key in content:

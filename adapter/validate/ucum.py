@@ -39,7 +39,7 @@ NOT_UCUM = {
     "IU": "[iU]", "score": "{score}", "points": "{score}", "mEq": "meq",
 }  # fmt: skip
 
-_TOKEN = re.compile(r"\{[\x21-\x7a\x7c\x7e]*\}|[().]|/|[^\s(){}./\[\]]*(?:\[[^\s\[\]]+\][^\s(){}./\[\]]*)*")
+_TOKEN = re.compile(r"\{[\x20-\x7a\x7c\x7e]*\}|[().]|/|[^\s(){}./\[\]]*(?:\[[^\s\[\]]+\][^\s(){}./\[\]]*)*")
 _NUMBER = re.compile(r"[1-9][0-9]*")
 _SYMBOL = re.compile(r"(10[*^]|.*?[^0-9+-])([+-]?[0-9]+)?")
 
@@ -98,7 +98,7 @@ class _Reader:
         part = self._next()
         if part == "(":
             self.place += 1
-            return self._main_term() and self._take(")")
+            return self._main_term() and self._take(")") and self._annotation()
         if part.startswith("{"):
             self.place += 1
             return True
@@ -107,6 +107,10 @@ class _Reader:
         self.place += 1
         if not _NUMBER.fullmatch(part) and not self._symbol(part):
             return False
+        return self._annotation()
+
+    def _annotation(self) -> bool:
+        """Take an annotation if there is one; the published value set has them after parentheses too."""
         if self._next().startswith("{"):
             self.place += 1
         return True

@@ -148,9 +148,7 @@ def definition(type_name: str) -> TypeDefinition:
     """
     entry = _table()["types"][type_name]
     elements = tuple(_element(raw) for raw in entry["elements"])
-    properties = {
-        item.name: item for order, element in enumerate(elements) for item in _properties(element, order)
-    }
+    properties = {item.name: item for order, element in enumerate(elements) for item in _properties(element, order)}
     return TypeDefinition(type_name, entry["kind"], entry["base"], elements, properties)
 
 

@@ -123,16 +123,12 @@ def generate(path: Path) -> bytes:
         for name, structure in sorted(package.structures.items())
         if structure["kind"] == "primitive-type"
     }
-    bindings = {
-        element["binding"] for t in ordered.values() for element in t["elements"] if "binding" in element
-    }
+    bindings = {element["binding"] for t in ordered.values() for element in t["elements"] if "binding" in element}
     table = {
         "source": {"package": PACKAGE, "version": FHIR_VERSION, "license": "CC0-1.0"},
         "primitives": primitives,
         "types": ordered,
-        "valueSets": {
-            url: codes for url in sorted(bindings) if (codes := _codes(package, url.partition("|")[0]))
-        },
+        "valueSets": {url: codes for url in sorted(bindings) if (codes := _codes(package, url.partition("|")[0]))},
     }
     return _write(table)
 

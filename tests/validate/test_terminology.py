@@ -1,0 +1,155 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+import stdnum.luhn
+import stdnum.verhoeff
+from hypothesis import given
+from hypothesis import strategies as st
+from sample_resources import changed, finding, vital
+
+from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
+from adapter.fhir.definitions.generate import read_package
+from adapter.problems import Layer, Severity
+from adapter.validate import validate
+from adapter.validate.ucum import Reading, read_unit
+
+# codes that two published sources agree on: LOINC table extracts, HL7 implementation guides, SNOMED CT Global
+# Patient Set (September 2020)
+LOINC = ["8867-4", "9279-1", "8310-5", "2708-6", "59408-5", "29463-7", "8302-2", "9843-4", "85354-9", "9272-6"]
+SNOMED = ["52101004", "2667000", "7771000", "24028007", "51440002", "17621005", "263654008", "271825005"]
+# codes found in public material that do not exist: their check digits are wrong
+NOT_LOINC = ["44971-7", "33747-0", "8867-5", "88674", "8867-44", "-4", "", "LA33-6", "08867-4"]
+NOT_SNOMED = ["30186005", "78243000", "52101005", "5210100", "", "052101004", "52101004 ", "12", "1" * 19]
+
+
+@pytest.mark.parametrize("code", LOINC)
+def test_loinc_codes_that_exist(code: str) -> None:
+    assert loinc_is_valid(code)
+
+
+@pytest.mark.parametrize("code", NOT_LOINC)
+def test_loinc_codes_that_do_not_exist(code: str) -> None:
+    assert not loinc_is_valid(code)
+
+
+@pytest.mark.parametrize("code", SNOMED)
+def test_snomed_codes_that_exist(code: str) -> None:
+    assert snomed_is_valid(code)
+
+
+@pytest.mark.parametrize("code", NOT_SNOMED)
+def test_snomed_codes_that_do_not_exist(code: str) -> None:
+    assert not snomed_is_valid(code)
+
+
+@given(st.integers(1, 9_999_999), st.integers(0, 9))
+def test_loinc_check_digits_agree_with_python_stdnum(body: int, digit: int) -> None:
+    assert loinc_is_valid(f"{body}-{digit}") == stdnum.luhn.is_valid(f"{body}{digit}")
+
+
+@given(st.integers(1_000, 10**15 - 1), st.sampled_from(["00", "10"]), st.integers(0, 9))
+def test_snomed_check_digits_agree_with_python_stdnum(item: int, partition: str, digit: int) -> None:
+    code = f"{item}{partition}{digit}"
+    assert snomed_is_valid(code) == stdnum.verhoeff.is_valid(code)
+
+
+def test_every_loinc_code_of_the_official_package_passes(fhir_package: Path) -> None:
+    """LOINC codes in the value sets of the R4 package; all but its own placeholders 5-1 to 5-4."""
+    codes = set()
+    for name, content in read_package(fhir_package):
+        if name.startswith("ValueSet-"):
+            for include in json.loads(content).get("compose", {}).get("include", ()):
+                if include.get("system") == "http://loinc.org":
+                    codes |= {concept["code"] for concept in include.get("concept", ())}
+    plain = {code for code in codes if code[0].isdigit()}
+    assert len(plain) > 1000
+    assert {code for code in plain if not loinc_is_valid(code)} <= {"5-1", "5-2", "5-3", "5-4"}
+
+
+def rules(resource: dict[str, object]) -> list[tuple[str, str]]:
+    return [(p.rule, p.where) for p in validate(resource, layers=[Layer.TERMINOLOGY])]
+
+
+@pytest.mark.parametrize(
+    ("system", "code", "rule"),
+    [
+        ("http://loinc.org", "8867-4", None),
+        ("http://loinc.org", "LA27975-4", None),  # an answer code of the R4 package
+        ("http://loinc.org", "8867-5", "loinc-check-digit"),
+        ("http://loinc.org", "heart rate", "loinc-check-digit"),
+        ("http://snomed.info/sct", "52101004", None),
+        ("http://snomed.info/sct", "52101005", "snomed-check-digit"),
+        ("http://snomed.info/sct", "Present", "snomed-check-digit"),
+        ("http://snomed.info/sct", "71388002 |Procedure|: 405815000 |Device| = 122456005 |Laser|", None),
+        ("http://snomed.info/sct", "52101004:272741003=7771001", "snomed-check-digit"),
+        ("http://example.org/own", "8867-5", None),
+    ],
+)
+def test_codes_in_any_coding(system: str, code: str, rule: str | None) -> None:
+    made = changed(finding(), "code.coding", [{"system": system, "code": code}])
+    assert rules(made) == ([(rule, "Observation.code.coding[0].code")] if rule else [])
+
+
+@pytest.mark.parametrize("system", ["https://loinc.org", "http://snomed.info/sct/", "urn:oid:2.16.840.1.113883.6.1"])
+def test_urls_of_code_systems_that_fhir_does_not_use(system: str) -> None:
+    made = changed(finding(), "code.coding", [{"system": system}])
+    assert rules(made) == [("code-system-url", "Observation.code.coding[0].system")]
+
+
+@pytest.mark.parametrize(
+    ("unit", "rule", "severity"),
+    [
+        ("kg", None, None),
+        ("bpm", "ucum-grammar", Severity.ERROR),
+        ("mmHg", "ucum-grammar", Severity.ERROR),
+        ("lb", "ucum-grammar", Severity.ERROR),
+        ("C", "ucum-suspicious", Severity.WARNING),  # coulomb
+        ("F", "ucum-suspicious", Severity.WARNING),  # farad
+        ("foo", "ucum-unknown", Severity.WARNING),
+    ],
+)
+def test_units(unit: str, rule: str | None, severity: Severity | None) -> None:
+    made = changed(vital(), "valueQuantity.code", unit)
+    found = validate(made, layers=[Layer.TERMINOLOGY])
+    assert [(p.rule, p.severity) for p in found] == ([(rule, severity)] if rule else [])
+    assert all(p.where == "Observation.valueQuantity.code" for p in found)
+
+
+def test_units_of_another_system_are_left_alone() -> None:
+    assert (
+        rules(changed(vital(), "valueQuantity", {"value": 1, "system": "http://example.org/u", "code": "bpm"})) == []
+    )
+
+
+@pytest.mark.parametrize(
+    "code",
+    # The Unified Code for Units of Measure, section 2 (grammar) and its tables
+    ["/min", "{beats}/min", "mm[Hg]", "[degF]", "10*3/uL", "mg/dL", "m/s2", "kg.m/s2", "%", "{score}", "1", "g/(8.h)",
+     "/(kg.d)", "meq/L", "uU/mL", "cm[H2O]", "10^-9", "m-2", "d", "wk", "kg/m2", "[lb_av]", "mL/kg/d", "daL", "2.54"],
+)  # fmt: skip
+def test_units_that_are_ucum(code: str) -> None:
+    assert read_unit(code) is Reading.VALID
+
+
+@pytest.mark.parametrize(
+    "code", ["", "kg/", "//min", "kg..m", "(kg", "kg)", "{x", "k g", "°C", "µg", "kg m", "mm Hg", "[lb_av", "g{a{b}}"]
+)
+def test_units_that_break_the_grammar(code: str) -> None:
+    assert read_unit(code) is Reading.INVALID
+
+
+def test_the_common_ucum_units_of_the_official_package_are_never_refused(fhir_package: Path) -> None:
+    value_set = json.loads(dict(read_package(fhir_package))["ValueSet-ucum-common.json"])
+    codes = [c["code"] for include in value_set["compose"]["include"] for c in include["concept"]]
+    readings = {code: read_unit(code) for code in codes}
+    assert len(codes) > 1000
+    assert [code for code in codes if readings[code] is Reading.INVALID] == []
+    assert sum(reading is Reading.VALID for reading in readings.values()) > 1200  # the rest is unknown, a warning
+
+
+@given(st.text("kgm/.(){}[]0123456789*^-+% ", max_size=15))
+def test_any_text_is_judged(code: str) -> None:
+    assert read_unit(code) in Reading
