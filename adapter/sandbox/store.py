@@ -45,9 +45,9 @@ CREATE TABLE IF NOT EXISTS idx (
     low    INTEGER,
     high   INTEGER
 );
-CREATE INDEX IF NOT EXISTS idx_value ON idx (type, param, value, system);
-CREATE INDEX IF NOT EXISTS idx_date ON idx (type, param, low, high);
-CREATE INDEX IF NOT EXISTS idx_resource ON idx (type, id);
+CREATE INDEX IF NOT EXISTS idx_value ON idx (type, param, value, system, id);
+CREATE INDEX IF NOT EXISTS idx_date ON idx (type, param, low, high, id);
+CREATE INDEX IF NOT EXISTS idx_resource ON idx (id, type);
 """
 
 

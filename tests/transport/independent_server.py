@@ -1,0 +1,72 @@
+"""A FHIR R4 server that nobody here wrote: sekmet-fhir 0.1.1 (PyPI, Apache-2.0), in an environment of its own.
+
+It is installed once into ``.cache/`` and serves loopback with an empty database in a temporary folder.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import time
+import venv
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+
+REQUIREMENT = "sekmet-fhir==0.1.1"
+ENVIRONMENT = Path(__file__).resolve().parents[2] / ".cache" / "sekmet-0.1.1"
+
+
+def command() -> Path:
+    """The server's command; installs it at the first call. Raises RuntimeError when that fails."""
+    done = ENVIRONMENT / "installed"
+    if not done.exists():
+        venv.create(ENVIRONMENT, with_pip=True, clear=True)
+        pip = [str(ENVIRONMENT / "bin" / "python"), "-m", "pip", "install", "--quiet", REQUIREMENT]
+        result = subprocess.run(pip, capture_output=True, text=True, check=False)
+        if result.returncode:
+            raise RuntimeError(
+                f"These tests send to {REQUIREMENT} and could not install it; they need access to a package "
+                f"registry. pip said:\n{result.stderr}"
+            )
+        done.touch()
+    return ENVIRONMENT / "bin" / "sekmet"
+
+
+@contextmanager
+def serving(folder: Path) -> Iterator[str]:
+    """The server in a process of its own, working in ``folder``: its base URL."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    base = f"http://127.0.0.1:{port}/fhir"
+    arguments = [str(command()), "serve", "--host", "127.0.0.1", "--port", str(port)]
+    environment = {**os.environ, "SEKMET_BASE_URL": base}
+    with (folder / "log").open("w") as log:
+        process = subprocess.Popen(
+            arguments, cwd=folder, env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True
+        )
+    try:
+        _wait(process, f"{base}/metadata", folder / "log")
+        yield base
+    finally:
+        process.terminate()
+        try:
+            process.wait(10)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def _wait(process: subprocess.Popen[bytes], url: str, log: Path) -> None:
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline and process.poll() is None:
+        try:
+            if httpx.get(url, trust_env=False).status_code == 200:
+                return
+        except httpx.TransportError:
+            time.sleep(0.1)
+    raise RuntimeError(f"the server did not start; it said:\n{log.read_text()}")
