@@ -1,6 +1,8 @@
 """The catalogue: ``mappings/`` and a site's folder as frozen typed objects, and the linter that proves them."""
 
 from adapter.catalogue.catalogue import Catalogue, Settings
+from adapter.catalogue.coverage import Coverage, answer_shares, coverage, question_coverage
+from adapter.catalogue.lint import lint
 from adapter.catalogue.load import CatalogueError, load_catalogue
 from adapter.catalogue.model import (
     Answer,
@@ -28,6 +30,7 @@ __all__ = [
     "Code",
     "Component",
     "Condition",
+    "Coverage",
     "Flag",
     "Item",
     "ItemType",
@@ -41,5 +44,9 @@ __all__ = [
     "UnitTable",
     "UnknownUnit",
     "WrongDimension",
+    "answer_shares",
+    "coverage",
+    "lint",
     "load_catalogue",
+    "question_coverage",
 ]

@@ -162,6 +162,11 @@ def _unit(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Probl
     if unit is None:
         yield report("unknown-unit", f"unit '{item.unit}' is not in units.yaml", "a UCUM unit defined there")
         return
+    for kept in item.kept_units:
+        if kept not in catalogue.units or catalogue.units[kept].dimension != unit.dimension:
+            yield report(
+                "unknown-unit", f"kept unit '{kept}' is not one of {unit.dimension}", "a unit of that dimension"
+            )
     every = [*item.codes, *(c for codes in item.codes_by.site.values() for c in codes)]
     every += [c for component in item.components for c in component.codes]
     for code in every:

@@ -229,7 +229,8 @@ class Item(Frozen):
     """One thing to look at, feel, listen to, count, measure or ask; the question of an Observation.
 
     ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
-    without a time of its own, its finding was made then. ``no_standard_code`` says why ``codes`` is empty.
+    without a time of its own, its finding was made then. ``kept_units`` are further UCUM units in which a value is
+    sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why ``codes`` is empty.
     """
 
     id: Key
@@ -251,6 +252,7 @@ class Item(Frozen):
     count_seconds: Decimal | None = None
     minutes_after_birth: int | None = None
     unit: str | None = None
+    kept_units: tuple[str, ...] = ()
     whole_numbers: bool = False
     limits: Limits | None = None
     components: tuple[Component, ...] = ()

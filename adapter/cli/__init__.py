@@ -1,0 +1,65 @@
+"""The command line: a thin skin over the library, one file a command.
+
+Exit codes: 0 all well, 1 problems found in the data, 2 wrong usage, 3 a server could not be reached or
+refused, 4 internal fault.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+
+import click
+
+from adapter import __version__
+from adapter.problems import ExitCode
+
+COMMANDS = ("demo", "items", "check", "convert", "validate", "sandbox")
+
+
+class _Commands(click.Group):
+    """Loads a command's module only when it is used, so that ``--help`` is quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command = getattr(import_module(f"adapter.cli.{cmd_name}"), cmd_name)
+        assert isinstance(command, click.Command)
+        return command
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="newborn-adapter")
+def cli() -> None:
+    """Newborn examination findings as FHIR R4: capture files in, proven bundles out.
+
+    \b
+    Example:
+      newborn-adapter demo
+
+    It makes lists for a licensed person, not diagnoses; local policy decides.
+    Exit codes: 0 well, 1 problems in the data, 2 wrong usage, 3 server, 4 internal fault.
+    """
+
+
+def main() -> None:
+    """Run the command line; an internal fault says so in one line, with no data of patients in it."""
+    try:
+        cli()
+    except Exception as error:
+        if os.environ.get("NEWBORN_ADAPTER_TRACEBACK"):
+            raise
+        trace = error.__traceback__
+        while trace is not None and trace.tb_next is not None:
+            trace = trace.tb_next
+        place = f"{trace.tb_frame.f_code.co_filename}:{trace.tb_lineno}" if trace else "unknown place"
+        click.echo(
+            f"internal fault: {type(error).__name__} at {place}\n"
+            "This is a fault of the program, not of your data. Set NEWBORN_ADAPTER_TRACEBACK=1 to see all of it.",
+            err=True,
+        )
+        sys.exit(ExitCode.INTERNAL)

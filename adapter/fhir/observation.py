@@ -20,6 +20,8 @@ from adapter.fhir.identity import SOFTWARE, Name
 from adapter.fhir.templates import Json, Templates
 
 CAPTURED = "StructureDefinition/captured-quantity"
+DETAIL = "StructureDefinition/finding-detail"
+ON_RECORD = "Made by the software from what is on record for the newborn."
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +54,19 @@ def observation(
 ) -> Json:
     """The Observation of a finding; keys in the order of the standard.
 
-    ``derived_from`` holds references to what a computed finding rests on, ``exact`` its unrounded value.
+    ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record),
+    ``exact`` its unrounded value.
     """
     item, exam, parts = around.catalogue.items[finding.item], around.exam, around.parts
     judged = judge(finding, item, exam, around.catalogue, exact) if finding.not_examined is None else None
     resource: Json = {"resourceType": "Observation"}
     if item.profile:
         resource["meta"] = {"profile": [item.profile]}
+    details = _details(finding, item, around)
+    if item.profile and details:
+        # R4 binds the value of every component of a vital sign to units (ucum-vitals-common, required).
+        resource["extension"] = [_detail_extension(detail, around) for detail in details]
+        details = []
     resource["identifier"] = [name.identifier]
     resource["status"] = _status(finding, exam, around.catalogue)
     resource["category"] = parts.category(around.catalogue.category(item).value)
@@ -75,6 +83,8 @@ def observation(
         resource["interpretation"] = parts.interpretation(judged.meaning, judged.flag, judged.urgency)
     if finding.note is not None:
         notes.insert(0, {"text": finding.note})
+    if derived_from == []:
+        notes.append(_our_note(ON_RECORD))
     if notes:
         resource["note"] = notes
     _where_and_how(resource, finding, item, around)
@@ -82,7 +92,7 @@ def observation(
         _reference_range(resource, applicable(finding, item, exam), item, around)
     if derived_from:
         resource["derivedFrom"] = derived_from
-    components += _details(finding, item, around)
+    components += details
     if components:
         resource["component"] = components
     return resource
@@ -128,7 +138,7 @@ def _quantity(value: Quantity, item: Item, around: Around, notes: list[Json]) ->
     units, parts = around.catalogue.units, around.parts
     captured = units.find(value.unit)
     assert captured is not None, f"unit {value.unit} was not checked"
-    wanted = item.unit or captured.ucum
+    wanted = captured.ucum if captured.ucum in item.kept_units else item.unit or captured.ucum
     quantity: Json = {}
     if value.plus is None and captured.ucum == wanted:
         quantity["value"] = value.value
@@ -224,7 +234,10 @@ def _default_method(finding: Finding, item: Item) -> str | None:
 
 
 def _details(finding: Finding, item: Item, around: Around) -> list[Json]:
-    """How the finding was made, as components: side, state, counted time, the examiner's own urgency."""
+    """How the finding was made, as components: side, state, counted time, the examiner's own urgency.
+
+    An Observation of a vital signs profile holds the same in extensions.
+    """
     parts, found = around.parts, []
     if finding.side is not None:
         found.append(parts.side(finding.side, True))
@@ -238,6 +251,13 @@ def _details(finding: Finding, item: Item, around: Around) -> list[Json]:
     if finding.urgency is not None:
         found.append(parts.urgency(finding.urgency))
     return found
+
+
+def _detail_extension(detail: Json, around: Around) -> Json:
+    """A component of code and value as a complex extension."""
+    value = {name: content for name, content in detail.items() if name != "code"}
+    parts = [{"url": "code", "valueCodeableConcept": detail["code"]}, {"url": "value", **value}]
+    return {"url": f"{around.catalogue.settings.canonical}/{DETAIL}", "extension": parts}
 
 
 def _implied_side(finding: Finding, item: Item, around: Around) -> Side | None:

@@ -15,7 +15,7 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding, Side
 from adapter.fhir.identity import SOFTWARE
-from adapter.fhir.observation import CAPTURED, instant
+from adapter.fhir.observation import CAPTURED, DETAIL, ON_RECORD, instant
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
 from adapter.fhir.templates import Json
 
@@ -174,7 +174,7 @@ class _Reader:
 
     def _gestation(self) -> Json | None:
         for resource in self._observations():
-            if self._own_code(resource["code"], "item") == "gestational_age_at_birth":
+            if self._own_code(resource["code"], "item") == "gestational_age_at_birth" and _is_made(resource):
                 quantity = resource["valueQuantity"]
                 whole = int(quantity["value"])
                 weeks, days = divmod(whole, 7) if quantity["code"] == "d" else (whole, None)
@@ -184,7 +184,7 @@ class _Reader:
 
     def _findings(self, resource: Json, exam: Exam) -> Iterator[Finding]:
         item = self._item(resource)
-        if item.id == "gestational_age_at_birth" or (item.computed and resource.get("derivedFrom")):
+        if item.computed and _is_made(resource):
             return
         found: Json = {"item": item.id, **self._value(resource, item), **self._circumstances(resource, item)}
         effective = resource.get("effectiveDateTime")
@@ -264,7 +264,7 @@ class _Reader:
 
     def _circumstances(self, resource: Json, item: Item) -> Json:
         details = {}
-        for component in resource.get("component", []):
+        for component in [*resource.get("component", []), *self._details_of(resource)]:
             name = self._own_code(component["code"], "detail", required=False)
             if name:
                 details[name] = component
@@ -280,6 +280,14 @@ class _Reader:
         notes = [note["text"] for note in resource.get("note", []) if note.get("authorString") != SOFTWARE]
         found["note"] = notes[0] if notes else None
         return found
+
+    def _details_of(self, resource: Json) -> Iterator[Json]:
+        """The details of a vital sign, which stand in extensions, in the form of components."""
+        url = f"{self._catalogue.settings.canonical}/{DETAIL}"
+        for extension in resource.get("extension", []):
+            if extension["url"] == url:
+                parts = {part["url"]: part for part in extension["extension"]}
+                yield {**parts["value"], "code": parts["code"]["valueCodeableConcept"]}
 
     def _any_own(self, concept: Json | None, system: str) -> tuple[str | None, bool]:
         """The code of one of our own systems in a concept, and whether the user chose it."""
@@ -298,6 +306,12 @@ class _Reader:
         if code is None and required:
             raise NotReadable(f"a concept has no code of {self._catalogue.uri(system)}")
         return code or ""
+
+
+def _is_made(resource: Json) -> bool:
+    """Whether the software made this Observation and nobody captured it."""
+    ours = [note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE]
+    return bool(resource.get("derivedFrom")) or ON_RECORD in ours
 
 
 def _identifier(identifier: Json) -> Json:

@@ -1,0 +1,90 @@
+"""``newborn-adapter check``: what is wrong with capture files, what is missing, what must be told."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from adapter.capture import Reading
+from adapter.catalogue import Catalogue
+from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.reading import capture_arguments, readings
+from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
+from adapter.derive import computed_findings, tell_list
+
+
+@click.command()
+@capture_arguments
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option("--quiet", is_flag=True, help="Problems only, not the exams.")
+@site_option
+def check(files: tuple[Path, ...], plan: Path | None, form: str, quiet: bool, site: Path | None) -> None:
+    """Check capture files: all problems at once, what was not examined or not recorded, what must be told.
+
+    FILE may be a JSON record, an array or lines of them, a long CSV, a folder, or - for standard input.
+
+    \b
+    Example:
+      newborn-adapter check exam.json
+      newborn-adapter check --plan plan.yaml births.xlsx
+    """
+    catalogue = catalogue_for(site)
+    found = list(readings(files, plan, catalogue))
+    report = report_of(found)
+    if form == "json":
+        click.echo(json.dumps([_as_data(reading, catalogue) for reading in found], indent=2, ensure_ascii=False))
+    else:
+        _as_text(found, catalogue, quiet)
+    sys.exit(report.exit_code)
+
+
+def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool) -> None:
+    for reading in found:
+        for problem in reading.problems:
+            click.echo(str(problem))
+        if not quiet:
+            click.echo(exam_in_words(reading, catalogue) + "\n")
+    accepted = sum(reading.accepted for reading in found)
+    problems = [problem for reading in found for problem in reading.problems]
+    click.echo(
+        f"{len(found)} exams read, {accepted} accepted, {len(found) - accepted} refused; {count_line(problems)}."
+    )
+    if not quiet:
+        click.echo(f"{policy_line(catalogue)}\n{CAUTION}")
+
+
+def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
+    exam = reading.exam
+    found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
+    if exam is not None:
+        tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
+        found |= {
+            "exam": exam.details.id,
+            "kind": exam.details.kind,
+            "findings": len(exam.findings),
+            "not_examined": [
+                {"item": f.item, "side": f.side, "reason": f.not_examined}
+                for f in exam.findings
+                if f.not_examined is not None
+            ],
+            "not_recorded": [{"item": gap.item, "side": gap.side} for gap in reading.unrecorded],
+            "tell": [{"urgency": t.urgency, "item": t.item.id, "side": t.finding.side} for t in tells],
+        }
+    found["problems"] = [
+        {
+            "severity": p.severity,
+            "rule": p.rule,
+            "file": p.file,
+            "where": p.where,
+            "line": p.line,
+            "item": p.item,
+            "what": p.what,
+            "remedy": p.remedy,
+        }
+        for p in reading.problems
+    ]
+    return found

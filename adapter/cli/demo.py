@@ -1,0 +1,140 @@
+"""``newborn-adapter demo``: the whole way on invented newborns, over real HTTP, with nothing to set up."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import click
+
+from adapter.capture import Reading, read_captures
+from adapter.catalogue import Catalogue
+from adapter.cli.options import catalogue_for
+from adapter.cli.reporting import CAUTION, abnormal_count, count_line, heading, policy_line, tells_in_words
+from adapter.exam import Exam
+from adapter.fhir import from_bundle, to_bundle
+from adapter.fhir.json import dumps, loads
+from adapter.fhir.xml import from_xml, to_xml
+from adapter.problems import ExitCode, Layer, Problem, Severity
+from adapter.sandbox import Store, running
+from adapter.transport import EntryOutcome, FhirClient, ServerRefused, Unreachable, fetch_exam
+from adapter.validate import validate
+
+
+@click.command()
+def demo() -> None:
+    """Take the invented example exams the whole way: check, convert, validate, send, read back, send again.
+
+    Everything happens on this machine, against a FHIR server of our own that listens on the loopback address only
+    and forgets all at the end.
+
+    \b
+    Example:
+      newborn-adapter demo
+    """
+    catalogue = catalogue_for(None)
+    click.echo("Invented newborns; no real person. Everything stays on this machine.\n")
+    accepted = _check(catalogue)
+    problems = _validate(accepted, catalogue)
+    try:
+        kept = _send(accepted, catalogue)
+    except (ServerRefused, Unreachable) as error:
+        click.echo(f"The sandbox did not take part: {error}", err=True)
+        sys.exit(ExitCode.SERVER)
+    click.echo(f"\n{policy_line(catalogue)}\n{CAUTION}")
+    sys.exit(ExitCode.WELL if kept and not problems else ExitCode.PROBLEMS)
+
+
+def _examples() -> Any:
+    """The folder of examples: inside the wheel, or beside the package in a checkout."""
+    shipped = files("adapter") / "_examples"
+    return shipped if shipped.is_dir() else Path(str(files("adapter"))).parent / "examples"
+
+
+def _check(catalogue: Catalogue) -> list[Reading]:
+    click.echo("1. Check: what was examined, what was not, what the provider must be told\n")
+    captures = sorted((_examples() / "captures").iterdir(), key=lambda p: p.name)
+    wrong = sorted((_examples() / "wrong").glob("*.json"), key=lambda p: p.name)
+    accepted = []
+    for path in (*captures, *wrong):
+        for reading in read_captures(path, catalogue, name=path.name):
+            if reading.exam is None or not reading.accepted:
+                click.echo(f"{path.name}: refused")
+                for problem in reading.errors:
+                    click.echo(f"  {problem}")
+                continue
+            accepted.append(reading)
+            abnormal = abnormal_count(reading.exam, catalogue)
+            click.echo(f"{heading(reading.exam, reading, catalogue)}, {abnormal} abnormal")
+            click.echo("\n".join(tells_in_words(reading.exam, catalogue)))
+    return accepted
+
+
+def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
+    click.echo("\n2. Convert to FHIR R4 transactions and validate every layer")
+    problems: list[Problem] = []
+    resources: Counter[str] = Counter()
+    for reading in accepted:
+        assert reading.exam is not None
+        bundle = to_bundle(reading.exam, catalogue)
+        problems += validate(bundle, file=reading.source)
+        resources.update(entry["resource"]["resourceType"] for entry in bundle["entry"])
+        again = [loads(dumps(bundle)), from_xml(to_xml(bundle))]
+        if any(from_bundle(form, catalogue) != [reading.exam] for form in again):
+            what = "does not read back to the same exam"
+            problems.append(Problem(Severity.ERROR, Layer.ROUND_TRIP, "round-trip", what, file=reading.source))
+    for problem in problems:
+        click.echo(f"   {problem}")
+    made = ", ".join(f"{count} {name}" for name, count in sorted(resources.items()))
+    click.echo(f"   {len(accepted)} bundles, {count_line(problems)}: {made}")
+    click.echo("   each reads back, from JSON and from XML, to the very exam it came from")
+    return [p for p in problems if p.severity in (Severity.ERROR, Severity.FATAL)]
+
+
+def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
+    """Send all, read all back, send all again; whether nothing was lost, changed or doubled."""
+    exams = [reading.exam for reading in accepted if reading.exam is not None]
+    with running(Store(None)) as url, FhirClient(url) as client:
+        click.echo(f"\n3. Send to {url}")
+        version = client.capabilities()["fhirVersion"]
+        first = [client.transaction(to_bundle(exam, catalogue)) for exam in exams]
+        click.echo(f"   FHIR {version}; {_in_words(first)}")
+        click.echo("\n4. Read back over HTTP and compare with what was captured")
+        latest = {exam.details.root: exam for exam in exams}
+        same = sum(_arrived(client, catalogue, exam) for exam in latest.values())
+        click.echo(f"   {same} of {len(latest)} exams are on the server as captured")
+        click.echo("\n5. Send the latest version of each exam once more")
+        before = _versions(client, latest, catalogue)
+        second = [client.transaction(to_bundle(exam, catalogue)) for exam in latest.values()]
+        unchanged = before == _versions(client, latest, catalogue)
+        found = "none of them changed, none doubled" if unchanged else "SOME OF THEM CHANGED"
+        click.echo(f"   {_in_words(second)}; {len(before)} resources on the server, {found}")
+        return same == len(latest) and unchanged
+
+
+def _arrived(client: FhirClient, catalogue: Catalogue, exam: Exam) -> bool:
+    bundle = fetch_exam(client, catalogue, exam.details.root)
+    found = from_bundle(bundle, catalogue) if bundle else []
+    return any(_unordered(other) == _unordered(exam) for other in found)
+
+
+def _unordered(exam: Exam) -> tuple[Any, ...]:
+    """An exam without the order of its findings, which a server does not keep."""
+    return exam.details, exam.newborn, sorted(map(repr, exam.findings))
+
+
+def _versions(client: FhirClient, exams: dict[str, Exam], catalogue: Catalogue) -> dict[str, str]:
+    found = {}
+    for root in exams:
+        for entry in (fetch_exam(client, catalogue, root) or {}).get("entry", []):
+            found[entry["fullUrl"]] = entry["resource"]["meta"]["versionId"]
+    return found
+
+
+def _in_words(answers: list[list[EntryOutcome]]) -> str:
+    counts = Counter(outcome.status for outcomes in answers for outcome in outcomes)
+    words = {201: "created", 200: "already there or updated"}
+    return ", ".join(f"{count} {words.get(status, status)}" for status, count in sorted(counts.items(), reverse=True))

@@ -1,0 +1,66 @@
+"""What several commands share: options, loading the catalogue, writing output whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from adapter.catalogue import Catalogue, CatalogueError, load_catalogue
+from adapter.problems import ExitCode
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def site_option(command: F) -> F:
+    """``--site DIR``: a site's own folder laid over the shipped catalogue."""
+    return click.option(
+        "--site",
+        type=click.Path(path_type=Path, file_okay=False),
+        envvar="NEWBORN_ADAPTER_SITE",
+        help="A site's own folder, laid over the shipped catalogue.",
+    )(command)
+
+
+def catalogue_for(site: Path | None) -> Catalogue:
+    """The catalogue, or exit code 2 after saying what is wrong with it."""
+    try:
+        return load_catalogue(site)
+    except CatalogueError as error:
+        for problem in error.problems:
+            click.echo(str(problem), err=True)
+        click.echo("The catalogue cannot be used; nothing was done.", err=True)
+        sys.exit(ExitCode.USAGE)
+
+
+def write_file(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all: to a temporary one in the same folder, then renamed."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.chmod(0o644)
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+
+
+def write_output(out: Path | None, content: bytes) -> None:
+    """To a file, or to standard output where none is named; exit code 2 where it cannot be written."""
+    if out is None:
+        sys.stdout.buffer.write(content)
+        sys.stdout.buffer.flush()
+        return
+    try:
+        write_file(out, content)
+    except OSError as error:
+        raise click.UsageError(f"{out} cannot be written: {error.strerror}") from None

@@ -1,0 +1,57 @@
+"""Capture files named on the command line, read through the library."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from adapter.capture import Reading, load_plan, read_captures, read_table
+from adapter.catalogue import Catalogue
+from adapter.problems import ExitCode
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def capture_arguments(command: F) -> F:
+    """``FILE...`` and ``--plan``."""
+    command = click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, allow_dash=True))(
+        command
+    )
+    return click.option(
+        "--plan",
+        type=click.Path(path_type=Path, exists=True, dir_okay=False),
+        help="A column plan (YAML), where the files are tables of any other form: CSV, TSV or XLSX.",
+    )(command)
+
+
+def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -> Iterator[Reading]:
+    """Every exam of every file; exit code 2 where a file is not there or the plan cannot be used."""
+    for path in files:
+        if str(path) != "-" and not path.exists():
+            raise click.UsageError(f"there is no file {path}")
+    if plan is None:
+        for path in expanded(files):
+            source = sys.stdin.buffer if str(path) == "-" else path
+            yield from read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path))
+        return
+    loaded, problems = load_plan(plan, catalogue)
+    for problem in problems:
+        click.echo(str(problem), err=True)
+    if loaded is None:
+        click.echo("The plan cannot be used; nothing was read.", err=True)
+        sys.exit(ExitCode.USAGE)
+    for path in expanded(files):
+        yield from read_table(path, loaded, catalogue)
+
+
+def expanded(files: tuple[Path, ...]) -> Iterator[Path]:
+    """Folders stand for the files in them, in name order."""
+    for path in files:
+        if path.is_dir():
+            yield from sorted(p for p in path.iterdir() if p.is_file() and not p.name.startswith("."))
+        else:
+            yield path

@@ -1,0 +1,107 @@
+"""Problems and exams in words, for a person at a terminal."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+import click
+
+from adapter.capture import Reading
+from adapter.catalogue import Catalogue, Meaning
+from adapter.derive import computed_findings, in_words, judge, tell_list
+from adapter.exam import Exam, Urgency
+from adapter.problems import Problem, Report, Severity
+from adapter.validate import operation_outcome
+
+CAUTION = (
+    "This is a list for a licensed person, not a diagnosis. Not examined and not recorded are not normal.\n"
+    "Ranges are for term infants and a site's to edit; a value inside a range may still be wrong for this infant."
+)
+
+
+def print_problems(problems: Sequence[Problem], form: str) -> None:
+    """Every problem, then a count; or one OperationOutcome."""
+    if form == "json":
+        outcome = operation_outcome(list(problems))
+        click.echo(json.dumps(outcome, indent=2, ensure_ascii=False))
+        return
+    for problem in problems:
+        click.echo(str(problem))
+
+
+def count_line(problems: Iterable[Problem]) -> str:
+    """``2 errors, 1 warning``, or that there is none."""
+    counts = Counter(problem.severity for problem in problems)
+    parts = [f"{counts[s]} {s.value}{'s' if counts[s] != 1 else ''}" for s in Severity if counts[s]]
+    return ", ".join(parts) or "no problems"
+
+
+def report_of(readings: Iterable[Reading]) -> Report:
+    """The problems of several readings."""
+    report = Report()
+    for reading in readings:
+        report.add(reading.problems)
+    return report
+
+
+def exam_in_words(reading: Reading, catalogue: Catalogue) -> str:
+    """One exam: what was examined, what was not and why, what is not recorded, what must be told."""
+    exam = reading.exam
+    if exam is None:
+        return f"{reading.source}: no exam could be read"
+    lines = [heading(exam, reading, catalogue)]
+    lines += tells_in_words(exam, catalogue)
+    skipped = [f for f in exam.findings if f.not_examined is not None]
+    if skipped:
+        lines.append("  not examined")
+        lines += [f"    {in_words(f, catalogue.items[f.item], catalogue)}" for f in skipped]
+    if reading.unrecorded:
+        lines.append("  not recorded, though expected of this kind of exam")
+        regions: dict[str, list[str]] = {}
+        for gap in reading.unrecorded:
+            regions.setdefault(gap.region, []).append(str(gap))
+        lines += [f"    {catalogue.regions[r].label}: {', '.join(gaps)}" for r, gaps in regions.items()]
+    return "\n".join(lines)
+
+
+def heading(exam: Exam, reading: Reading, catalogue: Catalogue) -> str:
+    """The first line: counts before anything else."""
+    details = exam.details
+    skipped = sum(f.not_examined is not None for f in exam.findings)
+    status = "" if details.status == "final" else f", {details.status.value}"
+    return (
+        f"{details.id} ({catalogue.kinds[details.kind].label.lower()}{status}): "
+        f"{len(exam.findings) - skipped} recorded, {skipped} not examined, {len(reading.unrecorded)} not recorded"
+    )
+
+
+def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
+    """The tell list by urgency; where it is empty, that this is not the same as all normal."""
+    lines = []
+    tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
+    for urgency, title in ((Urgency.TELL_NOW, "tell the provider now"), (Urgency.TELL, "tell the provider")):
+        chosen = [tell for tell in tells if tell.urgency is urgency]
+        if chosen:
+            lines.append(f"  {title}")
+            lines += [f"    {tell.words}" for tell in chosen]
+    return lines or ["  nothing among what was examined is marked to be told"]
+
+
+def abnormal_count(exam: Exam, catalogue: Catalogue) -> int:
+    """How many findings are abnormal by their answer or range."""
+    judged = (judge(f, catalogue.items[f.item], exam, catalogue) for f in exam.findings if f.not_examined is None)
+    return sum(one is not None and one.meaning is Meaning.ABNORMAL for one in judged)
+
+
+def policy_line(catalogue: Catalogue) -> str:
+    """Whose ranges and urgencies are in force."""
+    policy = catalogue.settings.policy
+    return f"Policy in force: {policy.name} ({policy.date})."
+
+
+def note(text: str) -> None:
+    """A remark beside the output, on standard error."""
+    click.echo(text, file=sys.stderr)
