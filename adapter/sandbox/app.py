@@ -25,6 +25,7 @@ from starlette.routing import Route
 from adapter.sandbox import bundles, capability, interactions, negotiation, search, transaction
 from adapter.sandbox.interactions import Plan
 from adapter.sandbox.negotiation import MEDIA_TYPE, Limits, Preference
+from adapter.sandbox.parameters import PARAMETERS
 from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.store import Session, Store, Version
 
@@ -131,17 +132,23 @@ async def _answer(request: Request, work: Callable[[], Awaitable[_Reply]]) -> Re
     format_: negotiation.Format = "json"
     try:
         format_ = negotiation.wanted(request.headers.get("accept", ""), request.query_params.get("_format"))
-        reply = await work()
+        response = _formatted(request, await work(), format_)
     except Refusal as refusal:
-        reply = _Reply(refusal.status, refusal.outcome())
+        response = _formatted(request, _Reply(refusal.status, refusal.outcome()), format_)
     except ClientDisconnect:
         raise
     except Exception as error:
         # The message of an exception may hold patient data: the log gets its type and its place only.
         trace = "".join(traceback.format_tb(error.__traceback__))
         _LOG.error("%s failed inside: %s\n%s", request.method, type(error).__name__, trace)
-        reply = _Reply(500, outcome("fatal", "exception", "the server failed; its log says where"))
-    _LOG.info("%s %s %d", request.method, request.path_params.get("type", "-"), reply.status)
+        failure = outcome("fatal", "exception", "the server failed; its log says where")
+        response = _formatted(request, _Reply(500, failure), "json")
+    type_ = request.path_params.get("type")
+    _LOG.info("%s %s %d", request.method, type_ if type_ in PARAMETERS else "-", response.status_code)
+    return response
+
+
+def _formatted(request: Request, reply: _Reply, format_: negotiation.Format) -> Response:
     if reply.resource is None:
         return Response(status_code=reply.status, headers=reply.headers)
     pretty = request.query_params.get("_pretty") == "true"

@@ -11,7 +11,7 @@ from uuid import uuid4
 
 import httpx
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sandbox_resources import SITE, observation, patient
 
@@ -282,6 +282,17 @@ def test_a_date_lies_within_each_of_its_coarser_forms(moment: datetime) -> None:
     assert spans[0] == (at, at + 1)
     for (low, high), (wide_low, wide_high) in pairwise(spans):
         assert wide_low <= low < high <= wide_high
+
+
+NAMES = st.sampled_from(["identifier", "code", "patient", "subject", "date", "_id", "_count", "_after", "_format"])
+
+
+@given(st.lists(st.tuples(NAMES | st.text(max_size=8), st.text(max_size=20)), max_size=4))
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_query_breaks_the_server(ward: httpx.Client, pairs: list[tuple[str, str]]) -> None:
+    answer = ward.get("Observation", params=pairs)
+    assert answer.status_code in (200, 400, 406)
+    assert answer.json()["resourceType"] == ("Bundle" if answer.status_code == 200 else "OperationOutcome")
 
 
 @given(st.text(alphabet="0123456789-T:+Z. ", max_size=30))

@@ -10,6 +10,7 @@ import pytest
 from sandbox_resources import BABY, SITE, bundle, entry, exam, observation, patient
 
 from adapter.fhir import json as fhir_json
+from adapter.fhir import xml as fhir_xml
 
 OTHER = "urn:uuid:f7a9b2a1-64a2-4a3c-8a53-8a0f4d2b1c77"
 
@@ -244,6 +245,16 @@ def test_digits_survive_a_transaction(http: httpx.Client) -> None:
     sent = fhir_json.dumps(exam()).replace(b'"value":3,', b'"value":3.10,')
     answer = http.post("", content=sent, headers={"Content-Type": "application/fhir+json"}).json()
     assert b'"value":3.10,' in http.get(answer["entry"][0]["response"]["location"]).content
+
+
+def test_a_transaction_in_xml(http: httpx.Client) -> None:
+    xml = {"Content-Type": "application/fhir+xml", "Accept": "application/fhir+xml"}
+    answers = [http.post("", content=fhir_xml.to_xml(exam()), headers=xml) for _ in range(2)]
+    bundles = [fhir_xml.from_xml(answer.content) for answer in answers]
+    assert [statuses(made["entry"]) for made in bundles] == [["201", "201"], ["200", "200"]]
+    # The same exam in JSON is the same exam.
+    assert statuses(done(http, exam())) == ["200", "200"]
+    assert total(http, "Observation") == 1
 
 
 def test_a_batch_is_each_for_itself(http: httpx.Client) -> None:
