@@ -22,6 +22,7 @@ from adapter.fhir.templates import Json, Templates
 CAPTURED = "StructureDefinition/captured-quantity"
 DETAIL = "StructureDefinition/finding-detail"
 ON_RECORD = "Made by the software from what is on record for the newborn."
+SUMMED = "Total summed from its signs by the software."
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,7 @@ def _value(resource: Json, finding: Finding, item: Item, around: Around) -> tupl
     elif isinstance(value, At):
         resource["valueDateTime"] = instant(value.time)
     elif isinstance(value, Score):
-        return _score(resource, value, item, parts), notes
+        return _score(resource, value, item, parts, notes), notes
     elif isinstance(value, Quantities):
         return _quantities(value, finding, item, around, notes), notes
     elif item.components:
@@ -172,10 +173,12 @@ def _our_note(text: str) -> Json:
     return {"authorString": SOFTWARE, "text": text}
 
 
-def _score(resource: Json, score: Score, item: Item, parts: Templates) -> list[Json]:
+def _score(resource: Json, score: Score, item: Item, parts: Templates, notes: list[Json]) -> list[Json]:
     total = score_total(score, {s.id: {a.id: a.points for a in s.answers} for s in item.signs})
     if total is not None:
         resource["valueInteger"] = total
+        if score.total is None:
+            notes.append(_our_note(SUMMED))
     return [
         {
             "code": parts.sign(item.id, sign),

@@ -15,7 +15,7 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding, Side
 from adapter.fhir.identity import SOFTWARE
-from adapter.fhir.observation import CAPTURED, DETAIL, ON_RECORD, instant
+from adapter.fhir.observation import CAPTURED, DETAIL, ON_RECORD, SUMMED, instant
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
 from adapter.fhir.templates import Json
 
@@ -258,8 +258,7 @@ class _Reader:
             name = self._own_code(component["code"], "component", required=False)
             if name:
                 signs[name.removeprefix(f"{item.id}.")] = self._answer(component["valueCodeableConcept"], name)
-        method, _ = self._any_own(resource.get("method"), "method")
-        total = None if method == "summed" else resource.get("valueInteger")
+        total = None if SUMMED in _our_notes(resource) else resource.get("valueInteger")
         return {"total": total, "signs": signs}
 
     def _circumstances(self, resource: Json, item: Item) -> Json:
@@ -310,8 +309,12 @@ class _Reader:
 
 def _is_made(resource: Json) -> bool:
     """Whether the software made this Observation and nobody captured it."""
-    ours = [note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE]
-    return bool(resource.get("derivedFrom")) or ON_RECORD in ours
+    return bool(resource.get("derivedFrom")) or ON_RECORD in _our_notes(resource)
+
+
+def _our_notes(resource: Json) -> list[str]:
+    """What the software noted on its own doing."""
+    return [note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE]
 
 
 def _identifier(identifier: Json) -> Json:
