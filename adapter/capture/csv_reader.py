@@ -10,7 +10,7 @@ from typing import Any
 
 from adapter.capture.csv_cells import read_value
 from adapter.capture.csv_columns import COLUMNS, EXAM_COLUMNS, REQUIRED
-from adapter.capture.places import Place, pointer
+from adapter.capture.places import CellPlaces, Place, pointer
 from adapter.capture.raw import Unreadable
 from adapter.capture.reading import Reading
 from adapter.capture.record import RawRecord, read_record
@@ -40,19 +40,9 @@ Row = tuple[int, dict[str, str]]
 class _Group:
     """The rows of one exam on their way to a record."""
 
+    places: CellPlaces
     rows: list[Row] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
-    cells: dict[str, tuple[int, str]] = field(default_factory=dict)
-
-    def place(self, name: str, at: str) -> Place:
-        """The row and column from which the value at a JSON pointer came."""
-        step = at
-        while step and step not in self.cells:
-            step = step.rpartition("/")[0]
-        row, column = self.cells.get(step, (self.rows[0][0], ""))
-        if step != at and not column and at.startswith(f"{step}/"):
-            column = at[len(step) + 1 :].split("/")[0]
-        return Place(f"row {row}" + (f", column {column}" if column else ""), None, name)
 
 
 def read_csv(text: str, catalogue: Catalogue, name: str) -> Iterator[Reading]:
@@ -67,13 +57,13 @@ def read_csv(text: str, catalogue: Catalogue, name: str) -> Iterator[Reading]:
             remedy = "the exam's id in every row, so that sorting the sheet never moves a finding to another infant"
             lost.append(Place(f"row {number}, column exam_id", None, name).error("exam-id-missing", what, remedy))
         else:
-            groups.setdefault(exam_id, _Group()).rows.append((number, cells))
+            groups.setdefault(exam_id, _Group(CellPlaces(name, number))).rows.append((number, cells))
     if lost:
         yield Reading(None, tuple(lost), name)
     for exam_id, group in groups.items():
-        data = _record(group, catalogue, name)
+        data = _record(group, catalogue)
         source = f"{name}, exam {exam_id if exam_id.isprintable() else shown(exam_id)}"
-        raw = RawRecord(data, lambda at, g=group: g.place(name, at), source, tuple(group.problems))  # type: ignore[misc]
+        raw = RawRecord(data, group.places, source, tuple(group.problems))
         yield read_record(raw, catalogue)
 
 
@@ -124,7 +114,7 @@ def _header(header: list[str], place: Place) -> Iterator[Problem]:
             )
 
 
-def _record(group: _Group, catalogue: Catalogue, name: str) -> dict[str, Any]:
+def _record(group: _Group, catalogue: Catalogue) -> dict[str, Any]:
     record: dict[str, Any] = {"version": 1, "exam": {}, "newborn": {}, "findings": []}
     for column in EXAM_COLUMNS:
         told = [(number, cells[column.name]) for number, cells in group.rows if column.name in cells]
@@ -133,22 +123,22 @@ def _record(group: _Group, catalogue: Catalogue, name: str) -> dict[str, Any]:
         number, text = told[0]
         for other, differs in told[1:]:
             if differs != text:
-                group.problems.append(_disagree(column.name, number, other, name))
+                group.problems.append(_disagree(column.name, number, group.places.cell(other, column.name), other))
                 break
         _put(record, column.path, column.read(text))
-        group.cells[pointer(*column.path)] = (number, column.name)
+        group.places.put(pointer(*column.path), number, column.name)
     first = group.rows[0][0]
     for part in ("exam", "newborn"):
-        group.cells.setdefault(f"/{part}", (first, ""))
+        group.places.put(f"/{part}", first)
     for column in EXAM_COLUMNS:
-        group.cells.setdefault(pointer(*column.path), (first, column.name))
+        group.places.put(pointer(*column.path), first, column.name)
     for number, cells in group.rows:
-        _add_finding(record["findings"], number, cells, group, catalogue, name)
+        _add_finding(record["findings"], number, cells, group, catalogue)
     return record
 
 
-def _disagree(column: str, number: int, other: int, name: str) -> Problem:
-    return Place(f"row {other}, column {column}", None, name).error(
+def _disagree(column: str, number: int, place: Place, other: int) -> Problem:
+    return place.error(
         "rows-disagree",
         f"{column} is another in row {other} than in row {number} of the same exam",
         "the same in both rows, or blank after the first; two exams have two exam_ids",
@@ -166,13 +156,13 @@ def _put(record: dict[str, Any], path: tuple[str, ...], value: Any) -> None:
 
 
 def _add_finding(
-    findings: list[Any], number: int, cells: dict[str, str], group: _Group, catalogue: Catalogue, name: str
+    findings: list[Any], number: int, cells: dict[str, str], group: _Group, catalogue: Catalogue
 ) -> None:
     at = pointer("findings", len(findings))
     given = [column for column in ("value", "unit", *_FINDING_TEXT) if column in cells]
     if "item" not in cells:
         if given:
-            place = Place(f"row {number}, column item", None, name)
+            place = group.places.cell(number, "item")
             remedy = "the item's id; an exam without findings is one row with all finding columns blank"
             group.problems.append(place.error("item-missing", f"{given[0]} without an item", remedy))
         return
@@ -181,14 +171,14 @@ def _add_finding(
     if "value" in cells:
         finding["value"] = read_value(cells["value"], cells.get("unit", ""), item, catalogue.units)
     if "unit" in cells and not _takes_unit(finding.get("value")) and item is not None:
-        place = Place(f"row {number}, column unit", None, name)
+        place = group.places.cell(number, "unit")
         remedy = "leave unit blank; it belongs to a measured value"
         group.problems.append(place.error("unit-without-number", "a unit without a number", remedy, item.id))
     findings.append(finding)
-    group.cells[at] = (number, "")
-    group.cells[f"{at}/value"] = (number, "value")
+    group.places.put(at, number)
+    group.places.put(f"{at}/value", number, "value")
     for step in ("unit", "plus/unit"):
-        group.cells[f"{at}/value/{step}"] = (number, "unit")
+        group.places.put(f"{at}/value/{step}", number, "unit")
 
 
 def _takes_unit(value: Any) -> bool:

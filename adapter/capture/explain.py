@@ -16,7 +16,6 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.exam import At, Quantities, Quantity, Score
 from adapter.problems import Problem
 
-_TIME_FIELDS = {"started", "ended", "birth_time", "observed_at", "time"}
 _PRIVATE_FIELDS = {"name", "value", "note", "text", "reason", "place"}
 
 _BY_TYPE: dict[ItemType, type[BaseModel]] = {
@@ -74,14 +73,18 @@ def _echo(detail: ErrorDetails) -> bool:
     return detail["type"] == "model_type" and isinstance(detail["input"], str) and len(detail["loc"]) > 1
 
 
+def _holds(node: Any, step: int | str) -> bool:
+    if isinstance(node, list):
+        return isinstance(step, int) and step < len(node)
+    return isinstance(node, dict) and step in node
+
+
 def _steps(loc: tuple[int | str, ...], data: Any) -> list[int | str] | None:
     """The steps that lead into the data (a union adds steps of its own), or None where it was unreadable."""
     steps: list[int | str] = []
     node = data
     for step in loc:
-        if isinstance(node, dict) and step in node:
-            node = node[step]
-        elif isinstance(node, list) and isinstance(step, int) and step < len(node):  # noqa: SIM114 (types differ)
+        if _holds(node, step):
             node = node[step]
         elif isinstance(node, dict) and isinstance(step, str) and step.isidentifier():
             return [*steps, step]
@@ -210,7 +213,7 @@ class Words:
 
     def _ours(self, message: str) -> tuple[str, str, str]:
         """A rule of the domain's own models; its message may say what would be right after a semicolon."""
-        if self.field in _TIME_FIELDS:
+        if message.startswith("must be an ISO 8601 time"):
             return self._time()
         what, _, remedy = message.partition("; ")
         if message.startswith("needs exactly one of"):
@@ -218,7 +221,7 @@ class Words:
             both = sum(given.get(k) is not None for k in ("value", "not_examined", "text")) > 1
             rule = "value-and-not-examined" if both else "no-answer"
             return rule, f"the finding {message}", "one of value, not_examined (the reason) or text"
-        if "number" in message:
+        if message.startswith(("must be a number", "must be a plain decimal number")):
             said = f" {self._value()}" if isinstance(self.detail["input"], str) else ""
             return (
                 "not-a-number",
@@ -228,7 +231,7 @@ class Words:
         for words, rule, right in _DOMAIN:
             if words in message:
                 return rule, what, remedy or right
-        return "wrong-value", f"{self.field} {message}".strip(), remedy or "see the schema of the capture record"
+        return "wrong-value", f"{self.field} {what}".strip(), remedy or "see the schema of the capture record"
 
 
 _DOMAIN = (

@@ -44,3 +44,32 @@ def pointer_place(pointer: str) -> Place:
 def pointer(*steps: object) -> str:
     """A JSON pointer (RFC 6901, section 3: ``~`` and ``/`` inside a step are escaped)."""
     return "".join("/" + str(step).replace("~", "~0").replace("/", "~1") for step in steps)
+
+
+class CellPlaces:
+    """Places of a record that was made from rows: which cell filled which pointer.
+
+    Rows are counted as a spreadsheet does: the header is row 1.
+    """
+
+    def __init__(self, file: str, first_row: int) -> None:
+        self.file, self.first_row = file, first_row
+        self.cells: dict[str, tuple[int, str]] = {}
+
+    def put(self, at: str, row: int, column: str = "") -> None:
+        """The cell from which the value at a pointer came; without a column, the row of several."""
+        self.cells.setdefault(at, (row, column))
+
+    def cell(self, row: int, column: str = "") -> Place:
+        """The place of a cell or row of this file."""
+        return Place(f"row {row}" + (f", column {column}" if column else ""), None, self.file)
+
+    def __call__(self, at: str) -> Place:
+        """The place of the nearest value known; of a row's finding, the column named like the field."""
+        step = at
+        while step and step not in self.cells:
+            step = step.rpartition("/")[0]
+        row, column = self.cells.get(step, (self.first_row, ""))
+        if not column and step and at != step:
+            column = at[len(step) + 1 :].split("/")[0]
+        return self.cell(row, column)
