@@ -1,0 +1,79 @@
+"""Makes ``examples/exams.csv`` and the golden files of ``examples/bundles/`` from ``examples/captures/``.
+
+Run it where the package is installed: ``python tests/examples/regenerate.py``. Read the difference before
+committing it: a golden file that changes is a change of what every site sends.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from adapter.capture import read_captures, to_csv
+from adapter.catalogue import load_catalogue
+from adapter.exam import Exam
+from adapter.fhir import BundleType, to_bundle
+from adapter.fhir.json import dumps
+from adapter.fhir.xml import to_xml
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+CAPTURES = EXAMPLES / "captures"
+CSV = EXAMPLES / "exams.csv"
+BUNDLES = EXAMPLES / "bundles"
+IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
+"""The example that is also kept as a transaction and in XML."""
+
+HOW = "python tests/examples/regenerate.py"
+
+
+def names() -> list[str]:
+    """The examples' names, in their order."""
+    return sorted(path.stem for path in CAPTURES.glob("*.json"))
+
+
+def example(name: str) -> Exam:
+    """The exam of an example; raises ValueError with its problems where it has errors."""
+    (reading,) = read_captures(CAPTURES / f"{name}.json", load_catalogue())
+    if reading.exam is None or reading.errors:
+        raise ValueError("\n".join(str(problem) for problem in reading.errors))
+    return reading.exam
+
+
+def made() -> dict[Path, bytes]:
+    """Every file that is made from the captures, and its bytes."""
+    catalogue = load_catalogue()
+    exams = {name: example(name) for name in names()}
+    files = {CSV: to_csv(exams.values()).encode()}
+    for name, exam in exams.items():
+        files[BUNDLES / f"{name}.json"] = dumps(to_bundle(exam, catalogue, BundleType.COLLECTION), pretty=True)
+    exam = exams[IN_EVERY_FORM]
+    transaction = to_bundle(exam, catalogue, BundleType.TRANSACTION)
+    files[BUNDLES / f"{IN_EVERY_FORM}.transaction.json"] = dumps(transaction, pretty=True)
+    collection = to_bundle(exam, catalogue, BundleType.COLLECTION)
+    files[BUNDLES / f"{IN_EVERY_FORM}.xml"] = to_xml(collection, pretty=True)
+    return files
+
+
+def kept() -> set[Path]:
+    """Every such file that is there now."""
+    return {CSV, *BUNDLES.glob("*")} if CSV.exists() else set(BUNDLES.glob("*"))
+
+
+def main() -> None:
+    """Write what has changed, remove what no example makes any more, and say so."""
+    BUNDLES.mkdir(exist_ok=True)
+    files = made()
+    for path in sorted(kept() - set(files)):
+        path.unlink()
+        print(f"removed {path.relative_to(EXAMPLES)}")
+    for path, content in files.items():
+        if not path.exists() or path.read_bytes() != content:
+            new = path.with_name(path.name + ".new")
+            new.write_bytes(content)
+            new.replace(path)
+            print(f"wrote {path.relative_to(EXAMPLES)}")
+    print(f"{len(files)} files, {sum(map(len, files.values())) / 1e6:.1f} MB", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()
