@@ -142,8 +142,8 @@ def test_killed_in_the_middle_of_a_transaction(tmp_path: Path, seed: int) -> Non
         sender.join()
     with sqlite3.connect(path) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-        rows = database.execute("SELECT value FROM idx WHERE param = 'identifier'").fetchall()
-        versions = database.execute("SELECT count(*) FROM version").fetchone()[0]
+        rows = database.execute("SELECT value FROM token WHERE param = 'identifier'").fetchall()
+        versions = database.execute("SELECT sum(version) FROM resource").fetchone()[0]
     database.close()
     exams = [value.partition("/")[0] for (value,) in rows]
     counts = {exam: exams.count(exam) for exam in exams}
