@@ -37,8 +37,8 @@ class ServerRefused(Exception):
         self.retry_after = retry_after
 
 
-class TokenRefused(ServerRefused):
-    """The authorisation server gave no token: nothing can be sent, whatever the exam."""
+class Barred(ServerRefused):
+    """Nothing can be sent there, whatever the exam: no token for us, or not a server of FHIR R4."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,11 +64,11 @@ class FhirClient:
         self,
         base_url: str,
         *,
-        timeout: float | Timeouts = Timeouts(),  # noqa: B008 (Timeouts is immutable)
+        timeout: float | Timeouts = Timeouts(),
         auth: httpx.Auth | None = None,
         transport: httpx.BaseTransport | None = None,
         allow_plain_http: bool = False,
-        wire: Wire = Wire(),  # noqa: B008 (Wire is immutable)
+        wire: Wire = Wire(),
     ) -> None:
         self._base = checked(base_url, allow_plain_http)
         self._wire = wire
@@ -98,6 +98,11 @@ class FhirClient:
     def base_url(self) -> str:
         """The server's address."""
         return str(self._base)
+
+    @property
+    def format(self) -> Format:
+        """Of requests and answers."""
+        return self._wire.format
 
     def close(self) -> None:
         """Close all connections."""

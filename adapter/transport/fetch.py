@@ -7,6 +7,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.transport.client import FhirClient
+from adapter.transport.survey import escaped, names_version
 
 _LITERAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})")
 
@@ -16,7 +17,7 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
 
     :func:`adapter.fhir.from_bundle` reads the Exam from it. Raises what the client raises.
     """
-    token = f"{catalogue.identifier_system('exam')}|{_escaped(root)}"
+    token = f"{catalogue.identifier_system('exam')}|{escaped(root)}"
     report = next(client.search("DiagnosticReport", {"identifier": token}), None)
     if report is None:
         return None
@@ -25,13 +26,22 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
     resources = [patient, *client.search("RelatedPerson", subject)]
     resources += client.search("Observation", {"patient": patient["id"], "_count": "500"})
     resources.append(report)
-    resources += client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"})
+    provenance = _provenance(client, catalogue, report)
+    resources += [provenance] if provenance else []
     known = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
-    for reference in sorted(_others(report, resources[-1]) - known):
+    for reference in sorted(_others(report, provenance) - known):
         type_, _, id_ = reference.partition("/")
         resources.append(client.read(type_, id_))
     entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
     return {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+
+def _provenance(client: FhirClient, catalogue: Catalogue, report: dict[str, Any]) -> dict[str, Any]:
+    """That of the version the server has now; an amended exam has those of its earlier versions too."""
+    system = catalogue.identifier_system("exam-version")
+    version = next((i["value"] for i in report["identifier"] if i.get("system") == system), "")
+    found = list(client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}))
+    return next((one for one in found if names_version(one, version)), found[-1] if found else {})
 
 
 def _others(report: dict[str, Any], provenance: dict[str, Any]) -> set[str]:
@@ -45,8 +55,3 @@ def _others(report: dict[str, Any], provenance: dict[str, Any]) -> set[str]:
 def _id(reference: dict[str, Any]) -> str:
     match = _LITERAL.search(reference.get("reference", ""))
     return match["id"] if match else ""
-
-
-def _escaped(value: str) -> str:
-    """A value inside a token parameter (R4 Search, section 3.1.1.3.1.1)."""
-    return re.sub(r"([\\,$|])", r"\\\1", value)
