@@ -31,7 +31,6 @@ def test_a_token_lets_in_and_none_does_not(tmp_path: Path) -> None:
             for wrong in (
                 None,
                 "Bearer",
-                "Bearer ",
                 "Bearer third",
                 "Bearer first",
                 "Basic first-token",
