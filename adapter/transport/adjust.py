@@ -42,7 +42,7 @@ def adjusted(holding: Holding, capability: Capability, base_url: str) -> Adjuste
             what = f"the server holds {len(found)} {kind} resources of one identifier; a person must mend that"
             raise ServerRefused(412, [answers.problem("multiple-matches", what)])
         entry = {**entry, "resource": holding.meant(number)}
-        if found and (entry["request"]["method"] == "POST" or not holding.changes(number)):
+        if found and (entry["fullUrl"] in holding.shared or not holding.changes(number)):
             places[entry["fullUrl"]] = place_of(found[0])
             settled.append(_as_found(entry["fullUrl"], found[0]))
         else:
@@ -92,13 +92,8 @@ def _entry(entry: Json, found: Json | None, capability: Capability) -> Json:
         request = {"method": "PUT", "url": place_of(found), **_if_match(found, capability)}
         resource = {"resourceType": kind, **entry["resource"], "id": found["id"]}
         return {**entry, "resource": resource, "request": request}
-    if "ifNoneExist" in request:
-        able = kind in capability.conditional_create
-    elif "?" in request["url"]:
-        able = kind in capability.conditional_update
-    else:
-        able = kind in capability.update_create
-    if able:
+    able = capability.conditional_create if "ifNoneExist" in request else capability.update_create
+    if kind in able:
         return entry
     resource = {key: value for key, value in entry["resource"].items() if key != "id"}
     return {**entry, "resource": resource, "request": {"method": "POST", "url": kind}}

@@ -26,7 +26,7 @@ class Mode(StrEnum):
 class Capability:
     """A server's abilities; the sets hold resource types.
 
-    ``conditional_create`` and ``conditional_update``: by criteria; ``update_create``: an update may create
+    ``conditional_create``: a create does nothing where its criteria find something; ``update_create``: an update may create
     under the client's own id; ``versioned``: the server keeps versions, so If-Match means something.
     """
 
@@ -36,7 +36,6 @@ class Capability:
     mode: Mode
     types: frozenset[str]
     conditional_create: frozenset[str]
-    conditional_update: frozenset[str]
     update_create: frozenset[str]
     versioned: frozenset[str]
 
@@ -69,7 +68,6 @@ def read_capability(statement: dict[str, Any]) -> Capability:
         mode=next((mode for mode in Mode if mode.value in interactions), Mode.SINGLE),
         types=those(lambda r: True),
         conditional_create=those(lambda r: r.get("conditionalCreate") is True),
-        conditional_update=those(lambda r: r.get("conditionalUpdate") is True),
         update_create=those(lambda r: r.get("updateCreate") is True),
         versioned=those(lambda r: r.get("versioning") in ("versioned", "versioned-update")),
     )

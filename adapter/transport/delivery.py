@@ -19,6 +19,20 @@ from adapter.transport.survey import escaped, held_report, survey
 Json = dict[str, Any]
 
 
+_TYPES = frozenset(
+    {
+        "Patient",
+        "RelatedPerson",
+        "Practitioner",
+        "Encounter",
+        "Device",
+        "Observation",
+        "DiagnosticReport",
+        "Provenance",
+    }
+)
+
+
 class EntriesRefused(ServerRefused):
     """Some entries of a batch or of single requests were refused; ``outcomes`` are all that were answered."""
 
@@ -37,8 +51,10 @@ def deliver(client: FhirClient, capability: Capability, message: Message) -> lis
     reports = held_report(client, message)
     refuse_older(client, message, reports)
     if not reports and message.rank == 0 and _plainly(client, capability):
-        outcomes = client.post_bundle(message.payload, "transaction", message.full_urls)
-        return _well(outcomes, message)
+        outcomes = _well(client.post_bundle(message.payload, "transaction", message.full_urls), message)
+        if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in message.shared):
+            return outcomes
+        # Something was there after all, and has been left as it was.
     bundle = message.bundle()
     todo = adjusted(survey(client, message, bundle), capability, client.base_url)
     if not todo.entries:
@@ -56,7 +72,7 @@ def _plainly(client: FhirClient, capability: Capability) -> bool:
     return (
         client.format == "json"
         and capability.mode is Mode.TRANSACTION
-        and capability.types <= capability.conditional_create & capability.conditional_update
+        and not _TYPES - {"Provenance"} - capability.conditional_create
         and "Provenance" in capability.update_create
     )
 

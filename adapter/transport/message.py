@@ -68,18 +68,24 @@ class Message:
 
 
 def message_of(exam: Exam, catalogue: Catalogue) -> Message:
-    """An exam that the checks found no error in, as a message."""
+    """An exam that the checks found no error in, as a message.
+
+    Everything in it is created if it is not there (R4 http.html 3.1.0.8.1) and else left alone, so that a
+    request that a server carries out late, after a newer version has arrived, changes nothing. What must be
+    updated is found out when it is sent, and updated by id and version.
+    """
     bundle, identity = to_bundle(exam, catalogue), Identity(exam, catalogue)
-    entries = bundle["entry"]
+    shared = tuple(entry["fullUrl"] for entry in bundle["entry"] if entry["request"]["method"] == "POST")
+    entries = [_created(entry) for entry in bundle["entry"]]
     return Message(
         exam=exam.details.id,
         root=exam.details.root,
         newborn=identity.patient().uuid,
         rank=_RANK[exam.details.status],
-        payload=dumps(bundle),
+        payload=dumps({**bundle, "entry": entries}),
         full_urls=tuple(entry["fullUrl"] for entry in entries),
         names=tuple(_name(entry["resource"]) for entry in entries),
-        shared=tuple(entry["fullUrl"] for entry in entries if entry["request"]["method"] == "POST"),
+        shared=shared,
         provenance=identity.provenance(exam.details.id).uuid,
         systems=Systems(
             exam=catalogue.identifier_system("exam"),
@@ -87,6 +93,14 @@ def message_of(exam: Exam, catalogue: Catalogue) -> Message:
             observation=catalogue.identifier_system("observation"),
         ),
     )
+
+
+def _created(entry: dict[str, Any]) -> dict[str, Any]:
+    """An entry that updates by criteria, as one that creates by them; Provenance has only its id."""
+    kind, mark, criteria = entry["request"]["url"].partition("?")
+    if not mark:
+        return entry
+    return {**entry, "request": {"method": "POST", "url": kind, "ifNoneExist": criteria}}
 
 
 def _name(resource: dict[str, Any]) -> str:

@@ -21,10 +21,11 @@ Json = dict[str, Any]
 
 @dataclass(slots=True)
 class Holding:
-    """``found`` holds, for each entry of the bundle in order, what the server has under its name: nothing, one,
+    """``shared`` are the full URLs of entries that only need to exist; ``found`` holds, for each entry of the bundle in order, what the server has under its name: nothing, one,
     or (doubled) more. ``extra`` are the exam's Observations on the server that the bundle does not hold."""
 
     entries: list[Json]
+    shared: frozenset[str]
     found: list[list[Json]]
     extra: list[Json] = field(default_factory=list)
 
@@ -66,7 +67,7 @@ def held_report(client: FhirClient, message: Message) -> list[Json]:
 def survey(client: FhirClient, message: Message, bundle: Json) -> Holding:
     """Look everything up. Raises what the client raises."""
     entries = bundle["entry"]
-    holding = Holding(entries, [[] for _ in entries])
+    holding = Holding(entries, frozenset(message.shared), [[] for _ in entries])
     patients: list[Json] = []
     for number, entry in enumerate(entries):
         kind = entry["resource"]["resourceType"]
@@ -86,10 +87,9 @@ def survey(client: FhirClient, message: Message, bundle: Json) -> Holding:
 
 
 def _by_criteria(client: FhirClient, entry: Json) -> list[Json]:
-    """By the very criteria of the entry's conditional request."""
-    request = entry["request"]
-    criteria = request.get("ifNoneExist") or request["url"].partition("?")[2]
-    return list(client.search(entry["resource"]["resourceType"], dict(parse_qsl(criteria))))
+    """By the very criteria of the entry's conditional create."""
+    criteria = dict(parse_qsl(entry["request"]["ifNoneExist"]))
+    return list(client.search(entry["resource"]["resourceType"], criteria))
 
 
 def _observations(client: FhirClient, message: Message, patients: Iterable[Json]) -> dict[str, list[Json]]:

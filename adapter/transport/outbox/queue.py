@@ -49,7 +49,7 @@ WHERE newer.target = :target AND newer.root = :root AND newer.exam <> :exam AND 
   AND (newer.rank > :rank OR newer.rank = :rank AND
     (SELECT min(seq) FROM message WHERE target = :target AND root = :root AND exam = newer.exam) >
     coalesce((SELECT min(seq) FROM message WHERE target = :target AND root = :root AND exam = :exam), 9e18))
-LIMIT 1
+ORDER BY newer.rank DESC, newer.seq DESC LIMIT 1
 """
 
 # One newborn's exams leave in order; and exams that share something the server may not have yet (the software's

@@ -85,4 +85,7 @@ def outcomes_text(found: Sequence[EntryOutcome]) -> str:
 
 
 def _outcomes(text: str) -> tuple[EntryOutcome, ...]:
-    return tuple(EntryOutcome(*values, problems(remarks)) for *values, remarks in json.loads(text))
+    return tuple(
+        EntryOutcome(full_url, status, location, etag, version, problems(remarks))
+        for full_url, status, location, etag, version, remarks in json.loads(text)
+    )
