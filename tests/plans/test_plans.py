@@ -210,7 +210,12 @@ def lint(tmp_path: Path, text: str) -> list[Problem]:
         ("first_void, time: {column: void}", "cry, value: loud", "plan-unknown-word", "strong_lusty"),
         ("first_void, time: {column: void}", "cry, value: strong_lusty, side: left", "side-on-midline", "leave"),
         ("first_void, time: {column: void}", "temperature, value: {column: t}, unit: Cel", "site-missing", "axilla"),
-        ("first_void, time: {column: void}", "cry, value: {column: c}, when_missing: lost", "plan-unknown-word", "crying"),
+        (
+            "first_void, time: {column: void}",
+            "cry, value: {column: c}, when_missing: lost",
+            "plan-unknown-word",
+            "crying",
+        ),
         ("plan: 1", "plan: 2", "wrong-value", ""),
         ("  sex: {column: sex}\n", "", "missing-field", "sex"),
         ("newborn:", "newborn: [", "plan-unreadable", ""),

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from adapter.capture.check.repeats import overlap
 from adapter.capture.check.subject import Placed, Subject
 from adapter.capture.sexes import genital_types, typical_sex
-from adapter.catalogue import Answer, Meaning
+from adapter.catalogue import Answer, ItemType, Meaning
 from adapter.exam import Sex
 from adapter.problems import Problem
 
@@ -26,7 +26,7 @@ def check_contradictions(subject: Subject) -> Iterator[Problem]:
     for placed in subject.findings:
         by_item.setdefault(placed.item.id, []).append(placed)
     for same in by_item.values():
-        if len(same) > 1:
+        if len(same) > 1 and same[0].item.type is ItemType.CHOICES:
             yield from _none_and_some(same, subject)
     yield from _sex(subject)
     for item, answers, other, others in _UNLIKELY:
