@@ -5,8 +5,8 @@ the licences of the R packages they come from are named from memory:
 
 - openintro ``births14``: sample of the United States' birth file of 2014; ``ncbirths``: of North Carolina's, 2004;
   ``babies``: Child Health and Development Studies, pregnancies of 1960 to 1967 (R package openintro, GPL-3);
-- mosaicData ``Gestation``: the same studies, births of 1961 and 1962 (R package mosaicData, GPL-2 or later; the
-  dates in this copy run three years late, and are taken as they stand);
+- mosaicData ``Gestation``: the same studies, births of 1961 and 1962 (R package mosaicData, GPL-2 or later); the
+  dates in this copy are of 1964 and 1965, and are taken as they stand;
 - MASS ``birthwt``: Baystate Medical Center, 1986, from Hosmer and Lemeshow, Applied Logistic Regression, 1989 (R
   package MASS, GPL-2 or GPL-3), also as the Python package pydataset 0.2.0 (MIT by its metadata) carries it;
 - Stat2Data ``NCbirths``: North Carolina, 2001 (R package Stat2Data, GPL-3).
