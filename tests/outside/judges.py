@@ -120,5 +120,6 @@ def _lines(command: list[str], bundles: Named) -> Verdict:
         if severity in ("ERROR", "FATAL"):
             verdict.error(bundles[int(number)][0], f"{place}: {text} [{rule}]")
         else:
-            verdict.remarks[f"{severity.lower()} {rule if rule not in ('', 'null') else text.partition(':')[0]}"] += 1
+            kind = text.partition(":")[0] if rule in ("", "null") else rule
+            verdict.remarks[f"{severity.lower()} {kind}"] += 1
     return verdict
