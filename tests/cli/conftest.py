@@ -6,13 +6,10 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-
-ROOT = Path(__file__).parents[2]
-Run = Callable[..., "subprocess.CompletedProcess[bytes]"]
+from command_line import ROOT, Run
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from conftest import ROOT, Run
+from command_line import ROOT, Run
 from openpyxl import Workbook
 
 from adapter.cli import COMMANDS, cli
