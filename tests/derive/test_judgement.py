@@ -137,7 +137,7 @@ def test_every_answer_has_its_meaning(catalogue: Catalogue) -> None:
 def test_pressures_are_judged_one_by_one(catalogue: Catalogue) -> None:
     # Kent, Pediatr Nephrol 2007: first day, systolic 46 to 94 mm[Hg]
     def pressure(systolic: int) -> Finding:
-        numbers = {"systolic": Decimal(systolic), "diastolic": Decimal(30)}
+        numbers = {"systolic": Decimal(systolic), "diastolic": Decimal(40)}
         return Finding(item="blood_pressure", value=Quantities(components=numbers, unit="mm[Hg]"), site="right_arm")
 
     found = [said(pressure(value), catalogue, "20") for value in (45, 46, 94, 95)]
