@@ -12,6 +12,7 @@ from typing import Any
 from adapter.catalogue import load_catalogue
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
+from adapter.fhir.xml import to_xml
 from tests.every_answer import every_exam
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples" / "bundles"
@@ -29,6 +30,12 @@ def bundles() -> Iterator[tuple[str, bytes]]:
         if n % 20 == 0:
             yield f"{exam.details.id} as collection", dumps(to_bundle(exam, catalogue, BundleType.COLLECTION))
             yield f"{exam.details.id} as batch", dumps(to_bundle(exam, catalogue, BundleType.BATCH))
+
+
+def in_xml() -> Iterator[tuple[str, bytes]]:
+    """The same for XML, of a part of them."""
+    for name, bundle in list(bundles())[::10]:
+        yield f"{name} in XML", to_xml(loads(bundle)).replace(b"\n", b"")
 
 
 def broken() -> Iterator[tuple[str, bytes]]:
