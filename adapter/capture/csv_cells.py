@@ -131,7 +131,7 @@ def read_value(text: str, unit: str, item: Item | None, units: UnitTable) -> Any
             return _score(text, item, units)
         case ItemType.TIME if text[:1].isdigit() and text[:4].isdigit():
             return {"time": text}
-        case ItemType.CHOICES if ";" in text:
+        case ItemType.CHOICE | ItemType.CHOICES if ";" in text:
             return [part.strip() for part in text.split(";")]
     return text
 

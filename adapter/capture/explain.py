@@ -16,6 +16,14 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.exam import At, Quantities, Quantity, Score
 from adapter.problems import Problem
 
+_VOCABULARIES = {
+    "kind": ("kind", "kinds"),
+    "role": ("role", "roles"),
+    "method": ("method", "methods"),
+    "site": ("site", "sites"),
+    "state": ("state", "states"),
+    "not_examined": ("reason", "reasons"),
+}
 _PRIVATE_FIELDS = {"name", "value", "note", "text", "reason", "place"}
 
 _BY_TYPE: dict[ItemType, type[BaseModel]] = {
@@ -59,18 +67,21 @@ def explain(
     name = item.id if item else ""
     for detail in error.errors(include_url=False):
         steps = _steps(detail["loc"], data)
-        if steps is None or _echo(detail):
+        if steps is None or _echo(detail, steps):
             continue
         told = Words(detail, steps, model, item, catalogue)
         yield told.problem(place(pointer(*steps)), name)
 
 
-def _echo(detail: ErrorDetails) -> bool:
+def _echo(detail: ErrorDetails, steps: list[int | str]) -> bool:
     """Whether an error only follows from another: a list empty because its entry failed, an answer id that is
-    not one of the objects a value may be as well."""
+    not one of the objects a value may be as well, an item that is no id (it is told as unknown)."""
+    if steps == ["item"] and detail["type"] in ("string_pattern_mismatch", "string_unicode"):
+        return True
     if detail["type"] == "too_short":
         return bool(detail["input"])
-    return detail["type"] == "model_type" and isinstance(detail["input"], str) and len(detail["loc"]) > 1
+    of_union = steps == ["value"] and len(detail["loc"]) > 1
+    return of_union and detail["type"] == "model_type" and isinstance(detail["input"], str)
 
 
 def _holds(node: Any, step: int | str) -> bool:
@@ -148,7 +159,7 @@ class Words:
             return self._time()
         if self.kind in ("model_type", "dict_type", "tuple_type", "model_attributes_type"):
             wanted = "a list" if self.kind == "tuple_type" else "an object"
-            return "wrong-type", f"{field or 'the record'} is not {wanted}", wanted
+            return "wrong-type", f"{field or 'this part of the record'} is not {wanted}", wanted
         return "wrong-value", f"{field} is not understood", "see the schema of the capture record"
 
     def _number(self) -> str:
@@ -186,6 +197,10 @@ class Words:
                 else f"{self.item.id} does not take an answer"
             )
             return wrong, what, remedy
+        if self.catalogue is not None and self.field in _VOCABULARIES:
+            kind, known = _VOCABULARIES[self.field]
+            right = one_of(self.detail["input"], getattr(self.catalogue, known), most=20)
+            return f"unknown-{kind}", f"no {kind} {self._input()} is known", right
         if self.field in _PRIVATE_FIELDS and self.field != "value":
             return "several-lines", f"{self.field} is more than one line", "one line of text"
         said = "" if self.field in _PRIVATE_FIELDS else f" {self._input()}"

@@ -89,7 +89,7 @@ def _whole(data: dict[str, Any], findings: list[_RawFinding]) -> Exam | None:
 def _expanded(raw: RawRecord, catalogue: Catalogue, problems: list[Problem]) -> Iterator[_RawFinding]:
     """Each finding of the record; one with a list of answers as so many findings with one answer each."""
     for n, data in enumerate(raw.data.get("findings", [])):
-        base = pointer("findings", n)
+        base = f"/findings/{n}"
         value = data.get("value") if isinstance(data, dict) else None
         if not isinstance(value, list):
             yield _RawFinding(data, base, f"{base}/value")
@@ -121,8 +121,8 @@ def _parts(raw: RawRecord, findings: list[_RawFinding], catalogue: Catalogue) ->
     if "resourceType" in data:
         return [_not_a_record(place, f"this is a FHIR resource of type {shown(data['resourceType'])}")]
     problems = list(_top(data, place))
-    details = _part(ExamDetails, data, "exam", raw, problems)
-    newborn = _part(Newborn, data, "newborn", raw, problems)
+    details = _part(ExamDetails, "exam", raw, catalogue, problems)
+    newborn = _part(Newborn, "newborn", raw, catalogue, problems)
     read = []
     for finding in findings:
         found = _finding(finding, catalogue, raw, problems)
@@ -154,13 +154,14 @@ def _top(data: dict[str, Any], place: PlaceOf) -> Iterator[Problem]:
         yield place("/findings").error("wrong-type", "findings is not a list", "a list of findings, maybe empty")
 
 
-def _part(model: type[M], data: dict[str, Any], key: str, raw: RawRecord, problems: list[Problem]) -> M | None:
-    if key not in data:
+def _part(model: type[M], key: str, raw: RawRecord, catalogue: Catalogue, problems: list[Problem]) -> M | None:
+    if key not in raw.data:
         return None
+    part = raw.data[key]
     try:
-        return model.model_validate(data[key])
+        return model.model_validate(part)
     except ValidationError as error:
-        problems += explain(error, data[key], model, lambda p: raw.place(f"/{key}{p}"))
+        problems += explain(error, part, model, lambda p: raw.place(f"/{key}{p}"), catalogue=catalogue)
         return None
 
 

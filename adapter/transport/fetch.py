@@ -7,7 +7,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.transport.client import FhirClient
-from adapter.transport.survey import escaped, names_version
+from adapter.transport.survey import escaped
 
 _LITERAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})")
 
@@ -26,28 +26,20 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
     resources = [patient, *client.search("RelatedPerson", subject)]
     resources += client.search("Observation", {"patient": patient["id"], "_count": "500"})
     resources.append(report)
-    provenance = _provenance(client, catalogue, report)
-    resources += [provenance] if provenance else []
+    provenances = list(client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}))
+    resources += provenances
     known = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
-    for reference in sorted(_others(report, provenance) - known):
+    for reference in sorted(_others(report, provenances) - known):
         type_, _, id_ = reference.partition("/")
         resources.append(client.read(type_, id_))
     entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
     return {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
 
-def _provenance(client: FhirClient, catalogue: Catalogue, report: dict[str, Any]) -> dict[str, Any]:
-    """That of the version the server has now; an amended exam has those of its earlier versions too."""
-    system = catalogue.identifier_system("exam-version")
-    version = next((i["value"] for i in report["identifier"] if i.get("system") == system), "")
-    found = list(client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}))
-    return next((one for one in found if names_version(one, version)), found[-1] if found else {})
-
-
-def _others(report: dict[str, Any], provenance: dict[str, Any]) -> set[str]:
+def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[str]:
     """The Encounter, the Practitioners and the Device that an exam refers to."""
     references = [report.get("encounter", {}), *report.get("performer", [])]
-    references += [agent.get("who", {}) for agent in provenance.get("agent", [])]
+    references += [agent.get("who", {}) for provenance in provenances for agent in provenance.get("agent", [])]
     found = (_LITERAL.search(reference.get("reference", "")) for reference in references)
     return {match[0] for match in found if match}
 

@@ -144,7 +144,9 @@ def test_a_primitive_may_have_an_extension_instead_of_its_value() -> None:
 @settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(st.sampled_from(sorted(resource_types())).flatmap(resources))
 def test_what_is_made_from_the_definitions_is_found_well_formed(resource: Resource) -> None:
-    assert validate(resource, layers=[Layer.STRUCTURE]) == []
+    assert validate(resource, layers=[Layer.STRUCTURE], second_opinion=False) == []
+    # the R4B models may dissent about one of the table's types, but never make an error of it
+    assert not [p for p in validate(resource, layers=[Layer.STRUCTURE]) if p.severity is not Severity.WARNING]
 
 
 def test_the_official_package_raises_no_false_alarm(fhir_package: Path) -> None:
