@@ -26,8 +26,8 @@ class Mode(StrEnum):
 class Capability:
     """A server's abilities; the sets hold resource types.
 
-    ``conditional_create``: a create does nothing where its criteria find something; ``update_create``: an update may create
-    under the client's own id; ``versioned``: the server keeps versions, so If-Match means something.
+    ``conditional_create``: a create does nothing where its criteria find something; ``update_create``: an update
+    may create under the client's own id; ``versioned``: the server keeps versions, so If-Match means something.
     """
 
     fhir_version: str

@@ -21,8 +21,12 @@ Json = dict[str, Any]
 
 @dataclass(slots=True)
 class Holding:
-    """``shared`` are the full URLs of entries that only need to exist; ``found`` holds, for each entry of the bundle in order, what the server has under its name: nothing, one,
-    or (doubled) more. ``extra`` are the exam's Observations on the server that the bundle does not hold."""
+    """What is there of each entry.
+
+    ``shared`` are the full URLs of entries that only need to exist; ``found`` holds, for each entry of the bundle
+    in order, what the server has under its name: nothing, one, or (doubled) more; ``extra`` are the exam's
+    Observations on the server that the bundle does not hold.
+    """
 
     entries: list[Json]
     shared: frozenset[str]

@@ -32,14 +32,24 @@ from typing import Any
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "transport"), str(HERE.parents[1])]
 
-from faulty_proxy import PROXY_FAULTS
-from independent_server import serving
-from invented import amended, exam
-from on_server import observations
-from servers import Proxy, faulty_proxy, sandbox
+from faulty_proxy import PROXY_FAULTS  # noqa: E402
+from independent_server import serving  # noqa: E402
+from invented import amended, exam  # noqa: E402
+from on_server import observations  # noqa: E402
+from servers import Proxy, faulty_proxy, sandbox  # noqa: E402
 
-from adapter.catalogue import Catalogue, load_catalogue
-from adapter.transport import FhirClient, Message, Outbox, OutboxError, Retry, Sender, State, Timeouts, message_of
+from adapter.catalogue import Catalogue, load_catalogue  # noqa: E402
+from adapter.transport import (  # noqa: E402
+    FhirClient,
+    Message,
+    Outbox,
+    OutboxError,
+    Retry,
+    Sender,
+    State,
+    Timeouts,
+    message_of,
+)
 
 # Faults of our own side, in the order of the table; each with or without a fault of the way.
 OURS = [
