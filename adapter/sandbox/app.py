@@ -25,10 +25,12 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from adapter.catalogue import Catalogue
 from adapter.sandbox import bundles, capability, interactions, negotiation, operations, search, transaction
 from adapter.sandbox.guard import Guard
 from adapter.sandbox.interactions import Plan
 from adapter.sandbox.negotiation import MEDIA_TYPE, Limits, Preference
+from adapter.sandbox.page import page_routes
 from adapter.sandbox.parameters import PARAMETERS
 from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.store import Session, Store, Version
@@ -43,12 +45,14 @@ class Settings:
     """How the server behaves.
 
     ``strict`` checks what comes in with the models of fhir.resources as well, which takes most of the time;
-    ``token_file`` makes it ask for a bearer token (:class:`Guard`); ``limits`` are those on request bodies.
+    ``token_file`` makes it ask for a bearer token (:class:`Guard`); ``limits`` are those on request bodies;
+    ``catalogue`` says on the web page what an exam should cover (the shipped one where it is None).
     """
 
     strict: bool = False
     token_file: Path | None = None
     limits: Limits = field(default_factory=Limits)
+    catalogue: Catalogue | None = None
 
 
 @dataclass(slots=True)
@@ -115,6 +119,7 @@ def create_app(store: Store, settings: Settings = Settings()) -> Starlette:
 
     return Starlette(
         routes=[
+            *page_routes(store, guard, settings.catalogue),
             route("", POST=_bundle),
             route("/", POST=_bundle),
             route("/metadata", GET=_metadata),

@@ -52,6 +52,9 @@ def test_a_token_lets_in_and_none_does_not(tmp_path: Path) -> None:
             assert status("Bearer second-token") == 200
             file.unlink()
             assert status("Bearer second-token") == 401
+        page = httpx.get(url.removesuffix("/fhir") + "/", trust_env=False)
+        assert page.status_code == 401
+        assert page.headers["www-authenticate"] == "Bearer"
         with store.session() as session:
             assert session.ids("SELECT id FROM resource", ()) == []
 
