@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -41,12 +41,15 @@ class EntriesRefused(ServerRefused):
         self.outcomes = outcomes
 
 
-def deliver(client: FhirClient, capability: Capability, message: Message) -> list[EntryOutcome]:
+def deliver(
+    client: FhirClient, capability: Capability, message: Message, known: Mapping[str, str] | None = None
+) -> list[EntryOutcome]:
     """Send an exam; the outcomes of its entries, in the order of the bundle, then of what was marked.
 
-    Doing it again changes nothing. An exam the server knows nothing of goes as it was queued, byte for byte.
-    Raises :class:`~adapter.transport.standing.Superseded`, and what the client raises; of a transaction that
-    was refused nothing was kept.
+    ``known`` says where Observations of earlier versions are. Doing it again changes nothing. An exam the server
+    knows nothing of goes as it was queued, byte for byte. Raises
+    :class:`~adapter.transport.standing.Superseded`, and what the client raises; of a transaction that was refused
+    nothing was kept.
     """
     reports = held_report(client, message)
     refuse_older(client, message, reports)
@@ -56,7 +59,7 @@ def deliver(client: FhirClient, capability: Capability, message: Message) -> lis
             return outcomes
         # Something was there after all, and has been left as it was.
     bundle = message.bundle()
-    todo = adjusted(survey(client, message, bundle), capability, client.base_url)
+    todo = adjusted(survey(client, message, bundle, known), capability, client.base_url)
     if not todo.entries:
         return _ordered(todo.settled, message)
     if capability.mode is Mode.TRANSACTION:
@@ -64,7 +67,16 @@ def deliver(client: FhirClient, capability: Capability, message: Message) -> lis
         outcomes = client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
     else:
         outcomes = _in_steps(client, capability, todo, message)
+    _refuse_unseen(todo, outcomes, message)
     return _well(_ordered([*todo.settled, *outcomes], message), message)
+
+
+def _refuse_unseen(todo: Adjusted, outcomes: list[EntryOutcome], message: Message) -> None:
+    """A create that found something there made nothing: a search had not shown it, so it is not as meant yet."""
+    creates = {e["fullUrl"] for e in todo.entries if "ifNoneExist" in e["request"]} - set(message.shared)
+    if any(outcome.status == 200 for outcome in outcomes if outcome.full_url in creates):
+        what = "the server holds more of this exam than its search showed"
+        raise ServerRefused(409, [answers.problem("conflict", what, "sent again, it is looked up again")])
 
 
 def _plainly(client: FhirClient, capability: Capability) -> bool:

@@ -147,7 +147,7 @@ class Sender:
     def _attempt(self, letter: Letter) -> None:
         message = letter.message
         try:
-            outcomes = deliver(self._client, self._able(), message)
+            outcomes = deliver(self._client, self._able(), message, letter.known)
         except Superseded as newer:
             reasons = (superseded(message.exam, str(newer)),)
             self._outbox.superseded(letter, reasons)

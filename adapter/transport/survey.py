@@ -5,7 +5,7 @@ Found by business identifier (FHIR R4 search, token), Provenance by its id; noth
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qsl
@@ -68,8 +68,12 @@ def held_report(client: FhirClient, message: Message) -> list[Json]:
     return list(client.search("DiagnosticReport", {"identifier": token}))
 
 
-def survey(client: FhirClient, message: Message, bundle: Json) -> Holding:
-    """Look everything up. Raises what the client raises."""
+def survey(client: FhirClient, message: Message, bundle: Json, known: Mapping[str, str] | None = None) -> Holding:
+    """Look everything up. Raises what the client raises.
+
+    ``known`` says where Observations of earlier versions are (``Type/id`` by the value of their identifier):
+    a search may lag behind what was written, a read does not.
+    """
     entries = bundle["entry"]
     holding = Holding(entries, frozenset(message.shared), [[] for _ in entries])
     patients: list[Json] = []
@@ -80,6 +84,9 @@ def survey(client: FhirClient, message: Message, bundle: Json) -> Holding:
         elif kind not in ("Observation", "Provenance"):
             holding.found[number] = _by_criteria(client, entry)
     observations = _observations(client, message, patients)
+    for value, place in (known or {}).items():
+        if value not in observations and (resource := _read(client, place)):
+            observations[value] = [resource]
     for number, entry in enumerate(entries):
         kind = entry["resource"]["resourceType"]
         if kind == "Observation":
@@ -105,6 +112,15 @@ def _observations(client: FhirClient, message: Message, patients: Iterable[Json]
                 if value.startswith(f"{message.root}/"):
                     found.setdefault(value, []).append(resource)
     return found
+
+
+def _read(client: FhirClient, place: str) -> Json | None:
+    try:
+        return client.read(*place.split("/"))
+    except ServerRefused as refused:
+        if refused.status in (404, 410):
+            return None
+        raise
 
 
 def _own_values(resource: Json, system: str) -> Iterator[str]:

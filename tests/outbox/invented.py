@@ -75,7 +75,7 @@ def findings(rate: int, crying: bool, cry: bool) -> tuple[Finding, ...]:
     found = [
         Finding(item="respiratory_rate", value=Quantity(value=Decimal(rate), unit="/min")),
         Finding(item="birth_weight", value=Quantity(value=Decimal("3.10"), unit="kg")),
-        Finding(item="temperature", value=Quantity(value=Decimal("36.90"), unit="Cel")),
+        Finding(item="temperature", site="axilla", value=Quantity(value=Decimal("36.90"), unit="Cel")),
         Finding(item="femoral_pulse", side=Side.LEFT, value="equal_easy"),
         pulse,
         Finding(item="breath_sounds", side=Side.LEFT, value="clear_equal"),

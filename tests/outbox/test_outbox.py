@@ -270,20 +270,23 @@ def test_a_full_disk_is_said_and_nothing_is_lost(make: Callable[..., Message], t
     with Outbox(path) as outbox:
         outbox.put(TARGET, make("before"))
 
-    def fill() -> None:
+    def fill(outbox: Outbox, queued: list[str]) -> None:
+        for number in range(1000):
+            outbox.put(TARGET, make(f"n{number}"))
+            queued.append(f"x-n{number}")
+
+    def until_full() -> None:
+        queued: list[str] = []
         with Outbox(path) as outbox:
             resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000))
-            queued = 0
             with pytest.raises(OutboxError, match="disk is full"):
-                while queued < 1000:
-                    outbox.put(TARGET, make(f"n{queued}"))
-                    queued += 1
-            (tmp_path / "queued").write_text(str(queued))
+                fill(outbox, queued)
+        (tmp_path / "queued").write_text(" ".join(queued))
 
-    in_child(fill)
+    in_child(until_full)
     with Outbox(path) as outbox:
-        queued = int((tmp_path / "queued").read_text())
-        assert [row.exam for row in outbox.rows()] == ["x-before", *(f"x-n{n}" for n in range(queued))]
+        queued = (tmp_path / "queued").read_text().split()
+        assert [row.exam for row in outbox.rows()] == ["x-before", *queued]
         assert outbox.put(TARGET, make("after")) is Placed.QUEUED
 
 

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import json
-import sqlite3
-import threading
 import time
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from types import TracebackType
 
 from adapter.problems import Problem
 from adapter.transport.answers import EntryOutcome, problem
 from adapter.transport.message import Message
+from adapter.transport.outbox.ledger import Ledger, moment
 from adapter.transport.outbox.owners import Owners
-from adapter.transport.outbox.rows import COLUMNS, Row, State, outcomes_text, problems_text
-from adapter.transport.outbox.schema import OutboxError, connect, reported
+from adapter.transport.outbox.rows import COLUMNS, Row, State, problems_text
+from adapter.transport.outbox.schema import OutboxError
 
 
 class Placed(StrEnum):
@@ -35,11 +32,13 @@ class Placed(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Letter:
-    """A message that is being sent: its number, which attempt this is, and what to send."""
+    """A message that is being sent: its number, which attempt this is, what to send, and where Observations of
+    earlier versions are (``Type/id`` by the value of their identifier)."""
 
     seq: int
     attempt: int
     message: Message
+    known: dict[str, str] = field(default_factory=dict)
 
 
 # The version of an exam that was first seen later is the newer one, among those of one rank.
@@ -67,26 +66,16 @@ ORDER BY seq LIMIT 1
 """
 
 
-class Outbox:
+class Outbox(Ledger):
     """An outbox file, made where there is none; safe to use from many threads and processes.
 
     Everything raises :class:`OutboxError` where the file cannot be used; a change is then not made at all.
     """
 
     def __init__(self, path: Path) -> None:
-        self._path = path
-        self._lock = threading.RLock()
-        self._db = connect(path)
+        super().__init__(path)
         self._owners = Owners(path)
         self._owner: int | None = None
-
-    def __enter__(self) -> Outbox:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the file; what this object was sending is free for others."""
@@ -94,7 +83,7 @@ class Outbox:
             if self._owner is not None:
                 self._owners.leave(self._owner)
                 self._owner = None
-            self._db.close()
+        super().close()
 
     @contextmanager
     def batch(self) -> Iterator[None]:
@@ -146,7 +135,7 @@ class Outbox:
                     "UPDATE message SET state = 'sending', attempts = ?, owner = ? WHERE seq = ?",
                     (attempt, self._lease(), seq),
                 )
-                return Letter(seq, attempt, message)
+                return Letter(seq, attempt, message, self._known(target, message))
 
     def sent(self, letter: Letter, target: str, outcomes: Sequence[EntryOutcome]) -> None:
         """It arrived."""
@@ -173,74 +162,6 @@ class Outbox:
         """The server has a newer version."""
         with self._change():
             self._end(letter.seq, State.SUPERSEDED, reasons, [])
-
-    def open_count(self, target: str) -> int:
-        """How many messages to ``target`` are waiting or being sent."""
-        with self._read() as db:
-            sql = "SELECT count(*) FROM message WHERE target = ? AND state IN ('waiting', 'sending')"
-            return int(db.execute(sql, (target,)).fetchone()[0])
-
-    def next_due(self, target: str) -> float | None:
-        """The moment the first waiting message is due, None where none waits."""
-        with self._read() as db:
-            sql = "SELECT min(due) FROM message WHERE target = ? AND state = 'waiting'"
-            found = db.execute(sql, (target,)).fetchone()[0]
-            return None if found is None else float(found)
-
-    def rows(self, *states: State, target: str | None = None) -> Iterator[Row]:
-        """The messages in the order queued; a page at a time."""
-        after, chosen = 0, json.dumps([state.value for state in states or State])
-        while True:
-            with self._read() as db:
-                sql = (
-                    f"SELECT {COLUMNS} FROM message WHERE seq > ? AND state IN (SELECT value FROM json_each(?))"  # noqa: S608
-                    " AND (? IS NULL OR target = ?) ORDER BY seq LIMIT 200"
-                )
-                page = [Row.of(row) for row in db.execute(sql, (after, chosen, target, target))]
-            if not page:
-                return
-            yield from page
-            after = page[-1].seq
-
-    def row(self, seq: int) -> Row | None:
-        """One message."""
-        with self._read() as db:
-            sql = f"SELECT {COLUMNS} FROM message WHERE seq = ?"  # noqa: S608
-            found = db.execute(sql, (seq,)).fetchone()
-            return None if found is None else Row.of(found)
-
-    def message(self, seq: int) -> Message:
-        """What is or was to be sent; raises ``KeyError`` where there is no such number."""
-        with self._read() as db:
-            found = db.execute("SELECT about, payload FROM message WHERE seq = ?", (seq,)).fetchone()
-        if found is None:
-            raise KeyError(seq)
-        return Message.of(json.loads(found[0]), zlib.decompress(found[1]))
-
-    def latest(self, target: str, exam: str) -> Row | None:
-        """The message of an exam that was queued last."""
-        with self._read() as db:
-            sql = f"SELECT {COLUMNS} FROM message WHERE target = ? AND exam = ? ORDER BY seq DESC LIMIT 1"  # noqa: S608
-            found = db.execute(sql, (target, exam)).fetchone()
-            return None if found is None else Row.of(found)
-
-    def retry(self, seq: int) -> bool:
-        """Let a message that was given up, or waits for its next attempt, be tried at once."""
-        with self._change() as db:
-            done = db.execute(
-                "UPDATE message SET state = 'waiting', attempts = 0, due = 0, ended = NULL"
-                " WHERE seq = ? AND state IN ('dead', 'waiting')",
-                (seq,),
-            )
-            return done.rowcount == 1
-
-    def purge(self, before: str) -> int:
-        """Delete what was sent or superseded before a moment (ISO 8601, UTC); how many. Never what waits or died."""
-        with self._change() as db:
-            done = db.execute("DELETE FROM message WHERE state IN ('sent', 'superseded') AND ended < ?", (before,))
-        with self._read() as db:
-            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        return done.rowcount
 
     def _insert(self, target: str, message: Message, newer: str | None) -> None:
         reasons = [superseded(message.exam, newer)] if newer else []
@@ -272,12 +193,6 @@ class Outbox:
         found = self._db.execute(sql, values).fetchone()
         return None if found is None else str(found[0])
 
-    def _end(self, seq: int, state: State, reasons: Sequence[Problem], outcomes: Sequence[EntryOutcome]) -> None:
-        self._db.execute(
-            "UPDATE message SET state = ?, owner = NULL, reasons = ?, outcomes = ?, ended = ? WHERE seq = ?",
-            (state, problems_text(reasons), outcomes_text(outcomes), moment(), seq),
-        )
-
     def _free(self, tries: int) -> None:
         """What a process that died was sending, waits again; or is given up if that happens with it each time."""
         rows = self._db.execute("SELECT seq, owner, attempts FROM message WHERE state = 'sending'").fetchall()
@@ -290,42 +205,28 @@ class Outbox:
             else:
                 self._db.execute("UPDATE message SET state = 'waiting', owner = NULL, due = 0 WHERE seq = ?", (seq,))
 
+    def _known(self, target: str, message: Message) -> dict[str, str]:
+        """Where the Observations of the exam are, from what the server said of versions that were sent."""
+        found: dict[str, str] = {}
+        sql = f"SELECT {COLUMNS}, about FROM message WHERE target = ? AND root = ? AND state = 'sent' ORDER BY seq"  # noqa: S608
+        for *row, about in self._db.execute(sql, (target, message.root)):
+            told = json.loads(about)
+            names = dict(zip(told["full_urls"], told["names"], strict=True))
+            for outcome in Row.of(row).outcomes:
+                kind, _, value = names.get(outcome.full_url, "").partition(" ")
+                if kind == "Observation" and outcome.place:
+                    found[value] = outcome.place
+        return found
+
     def _lease(self) -> int:
         if self._owner is None:
             self._owner = self._owners.enter()
         return self._owner
 
-    @contextmanager
-    def _change(self) -> Iterator[sqlite3.Connection]:
-        """A transaction that is kept when the block ends and undone when it raises; one inside another is part
-        of it."""
-        with self._lock, reported(self._path):
-            if self._db.in_transaction:
-                yield self._db
-                return
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._db
-                self._db.execute("COMMIT")
-            except BaseException:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise
-
-    @contextmanager
-    def _read(self) -> Iterator[sqlite3.Connection]:
-        with self._lock, reported(self._path):
-            yield self._db
-
 
 def superseded(exam: str, newer: str) -> Problem:
     """The reason for not sending an older version."""
     return problem("superseded", f"exam {exam} is not sent: {newer}, a newer version of it, goes before")
-
-
-def moment() -> str:
-    """Now, as ISO 8601 in UTC."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 __all__ = ["Letter", "Outbox", "OutboxError", "Placed", "moment", "superseded"]
