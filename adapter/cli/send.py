@@ -32,6 +32,7 @@ from adapter.transport import (
     Unreachable,
     message_of,
 )
+from adapter.transport.capability import learn
 from adapter.transport.plan import plan, verify
 from adapter.transport.target import BadTarget, Target
 from adapter.validate import validate
@@ -123,6 +124,7 @@ def _errors(problems: list[Problem]) -> list[Problem]:
 
 
 def _plan(client: FhirClient, messages: _Messages) -> ExitCode:
+    learn(client)
     for message in messages:
         planned = plan(client, message)
         if planned.superseded:

@@ -12,6 +12,13 @@ from typing import Any
 
 from adapter.problems import Problem
 from adapter.transport import answers
+from adapter.transport.answers import Barred
+from adapter.transport.client import FhirClient
+
+#: What an exam becomes
+TYPES = frozenset({
+    "Patient", "RelatedPerson", "Practitioner", "Encounter", "Device", "Observation", "DiagnosticReport", "Provenance"
+})  # fmt: skip
 
 
 class Mode(StrEnum):
@@ -39,16 +46,29 @@ class Capability:
     update_create: frozenset[str]
     versioned: frozenset[str]
 
-    def problems(self, needed: frozenset[str] = frozenset()) -> list[Problem]:
-        """Why R4 resources of the ``needed`` types cannot be sent there."""
+    def problems(self) -> list[Problem]:
+        """Why our exams cannot be sent there."""
         found = []
         if self.fhir_version.split(".")[:2] != ["4", "0"]:
             what = f"the server speaks FHIR {self.fhir_version or 'of no stated version'}"
             found.append(answers.problem("fhir-version", what, "a server of FHIR R4 (4.0.x)"))
-        missing = ", ".join(sorted(needed - self.types)) if self.types else ""
+        missing = ", ".join(sorted(TYPES - self.types)) if self.types else ""
         if missing:
             found.append(answers.problem("resource-types", f"the server does not keep {missing}"))
         return found
+
+
+def learn(client: FhirClient) -> Capability:
+    """Ask a server what it can do, and speak a format that it knows from now on.
+
+    Raises :class:`Barred` for one that is no server of FHIR R4, and what the client raises.
+    """
+    found = read_capability(client.capabilities())
+    if problems := found.problems():
+        raise Barred(200, problems)
+    if found.formats and client.format not in found.formats:
+        client.speak("json" if "json" in found.formats else "xml")
+    return found
 
 
 def read_capability(statement: dict[str, Any]) -> Capability:

@@ -7,6 +7,7 @@ FHIR R4 RESTful API (http.html): capabilities 3.1.0.10, read 3.1.0.2, update 3.1
 from __future__ import annotations
 
 import gzip
+import logging
 import ssl
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -27,7 +28,21 @@ Format = Literal["json", "xml"]
 Prefer = Literal["minimal", "OperationOutcome"]
 
 _MEDIA_TYPE: dict[Format, str] = {"json": "application/fhir+json", "xml": "application/fhir+xml"}
+#: Bytes of an answer; more is no answer
 _LARGEST = 256 * 1024 * 1024
+
+
+class _WithoutQuery(logging.Filter):
+    """httpx logs the address of each request: what stands behind the server's name may be a patient's."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Lets every record through, addresses cut to their server."""
+        if isinstance(record.args, tuple):
+            record.args = tuple(origin(arg) if isinstance(arg, httpx.URL) else arg for arg in record.args)
+        return True
+
+
+logging.getLogger("httpx").addFilter(_WithoutQuery())
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +86,7 @@ class FhirClient:
         wire: Wire = Wire(),
     ) -> None:
         self._base = checked(base_url, allow_plain_http)
-        self._wire = wire
+        self._wire, self._format = wire, wire.format
         times = timeout if isinstance(timeout, Timeouts) else Timeouts(timeout, timeout, max(timeout, 180.0))
         self._whole = times.whole
         self._http = httpx.Client(
@@ -83,7 +98,7 @@ class FhirClient:
             follow_redirects=False,
             # A proxy from the environment is for other machines.
             trust_env=not on_this_machine(self._base),
-            headers={"Accept": _MEDIA_TYPE[wire.format], "Accept-Encoding": "gzip, deflate"},
+            headers={"Accept-Encoding": "gzip, deflate"},
         )
 
     def __enter__(self) -> FhirClient:
@@ -102,7 +117,11 @@ class FhirClient:
     @property
     def format(self) -> Format:
         """Of requests and answers."""
-        return self._wire.format
+        return self._format
+
+    def speak(self, format_: Format) -> None:
+        """From now on use this format."""
+        self._format = format_
 
     def close(self) -> None:
         """Close all connections."""
@@ -110,7 +129,8 @@ class FhirClient:
 
     def capabilities(self) -> dict[str, Any]:
         """The server's CapabilityStatement (3.1.0.10)."""
-        return self._resource(self._url("metadata"), "CapabilityStatement")
+        either = f"{_MEDIA_TYPE[self._format]}, {', '.join(f'{name};q=0.9' for name in _MEDIA_TYPE.values())}"
+        return self._resource(self._url("metadata"), "CapabilityStatement", headers={"Accept": either})
 
     def read(self, type_: str, id_: str) -> dict[str, Any]:
         """A resource as it is now (3.1.0.2); :class:`ServerRefused` 404 or 410 when it is not there."""
@@ -181,12 +201,13 @@ class FhirClient:
         return httpx.URL("/".join([str(self._base), *(quote(part, safe="") for part in parts)]))
 
     def _dump(self, resource: dict[str, Any]) -> bytes:
-        return fhir_xml.to_xml(resource) if self._wire.format == "xml" else fhir_json.dumps(resource)
+        return fhir_xml.to_xml(resource) if self._format == "xml" else fhir_json.dumps(resource)
 
     def _resource(self, url: httpx.URL, type_: str, **request: Any) -> dict[str, Any]:
         """Read: the resource that came back, which must be of ``type_``."""
         # Some servers answer a search from a cache that is older than our last write.
-        response, resource = self._exchange("GET", url, headers={"Cache-Control": "no-cache"}, **request)
+        headers = {"Cache-Control": "no-cache", **request.pop("headers", {})}
+        response, resource = self._exchange("GET", url, headers=headers, **request)
         if not resource or resource.get("resourceType") != type_:
             raise _unexpected(response, resource, f"a FHIR {type_}")
         return resource
@@ -195,9 +216,9 @@ class FhirClient:
         self, method: str, url: httpx.URL, *, content: bytes | None = None, **request: Any
     ) -> tuple[httpx.Response, dict[str, Any]]:
         """Send a request and take the whole answer; an empty resource where it holds none."""
-        headers = dict(request.pop("headers", {}))
+        headers = {"Accept": _MEDIA_TYPE[self._format], **request.pop("headers", {})}
         if content is not None:
-            headers |= {"Content-Type": _MEDIA_TYPE[self._wire.format], "Prefer": f"return={self._wire.prefer}"}
+            headers |= {"Content-Type": _MEDIA_TYPE[self._format], "Prefer": f"return={self._wire.prefer}"}
             if self._wire.gzip:
                 content, headers["Content-Encoding"] = gzip.compress(content, 5, mtime=0), "gzip"
         try:

@@ -10,27 +10,13 @@ from adapter.problems import Problem
 from adapter.transport import answers
 from adapter.transport.adjust import Adjusted, adjusted, in_order, with_references
 from adapter.transport.answers import EntryOutcome, ServerRefused
-from adapter.transport.capability import Capability, Mode
+from adapter.transport.capability import TYPES, Capability, Mode
 from adapter.transport.client import FhirClient
 from adapter.transport.message import Message
 from adapter.transport.standing import refuse_older
 from adapter.transport.survey import escaped, held_report, survey
 
 Json = dict[str, Any]
-
-
-_TYPES = frozenset(
-    {
-        "Patient",
-        "RelatedPerson",
-        "Practitioner",
-        "Encounter",
-        "Device",
-        "Observation",
-        "DiagnosticReport",
-        "Provenance",
-    }
-)
 
 
 class EntriesRefused(ServerRefused):
@@ -84,7 +70,7 @@ def _plainly(client: FhirClient, capability: Capability) -> bool:
     return (
         client.format == "json"
         and capability.mode is Mode.TRANSACTION
-        and not _TYPES - {"Provenance"} - capability.conditional_create
+        and not TYPES - {"Provenance"} - capability.conditional_create
         and "Provenance" in capability.update_create
     )
 

@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from adapter.problems import Problem
 from adapter.transport.answers import Barred, EntryOutcome, ServerRefused, Unreachable, problem
-from adapter.transport.capability import Capability, read_capability
+from adapter.transport.capability import Capability, learn
 from adapter.transport.client import FhirClient
 from adapter.transport.delivery import EntriesRefused, deliver, tied
 from adapter.transport.discretion import Discretion
@@ -164,14 +164,11 @@ class Sender:
         with self._lock:
             if self._capability is None:
                 try:
-                    found = read_capability(self._client.capabilities())
+                    self._capability = learn(self._client)
                 except ServerRefused as refused:
                     if verdict(refused) is Verdict.NEVER:
                         raise Barred(refused.status, refused.problems) from None
                     raise
-                if problems := found.problems():
-                    raise Barred(200, problems)
-                self._capability = found
             return self._capability
 
     def _failed(self, letter: Letter, error: Unreachable | ServerRefused) -> None:
