@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from adapter.cli.options import catalogue_for, site_option
 from adapter.sandbox import BadFaults, CannotServe, Faults, Settings, Store, load_faults, serve
 
 
@@ -35,7 +36,10 @@ from adapter.sandbox import BadFaults, CannotServe, Faults, Settings, Store, loa
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="Rehearse failures: rules in YAML, described in the module adapter.sandbox.faults.",
 )
-def sandbox(port: int, db: Path | None, strict: bool, token_file: Path | None, faults_file: Path | None) -> None:
+@site_option
+def sandbox(
+    port: int, db: Path | None, strict: bool, token_file: Path | None, faults_file: Path | None, site: Path | None
+) -> None:
     """Run a FHIR R4 test server on this machine, for trying things out. Not for real patients.
 
     It answers on 127.0.0.1 only, keeps what is sent to it in memory or in a file, and stops on Ctrl-C. A browser
@@ -59,7 +63,7 @@ def sandbox(port: int, db: Path | None, strict: bool, token_file: Path | None, f
         raise click.UsageError(f"--db {db} cannot be used as a database: {error}") from None
     with store:
         try:
-            settings = Settings(strict=strict, token_file=token_file)
+            settings = Settings(strict, token_file, catalogue=catalogue_for(site) if site else None)
             serve(store, port=port, settings=settings, faults=faults, ready=lambda base: _announce(base, db, faults))
         except CannotServe as error:
             raise click.UsageError(f"{error} (--port)") from None

@@ -13,28 +13,23 @@ import click
 from adapter.capture.plan import Plan, load_plan
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.targets import outbox_option, target_from, target_options
 from adapter.problems import ExitCode
-from adapter.transport import FhirClient, Outbox, OutboxError
+from adapter.transport import Outbox, OutboxError
+from adapter.transport.target import BadTarget
 from adapter.transport.watch import DropFolder, FolderInUse, Intake, Journal, Metrics, Pace, Watcher, served
 
 
 @click.command()
 @click.argument("drop", type=click.Path(exists=True, file_okay=False, path_type=Path))
-@click.option("--to", "url", required=True, help="The FHIR server's base address, such as https://server/fhir.")
-@click.option("--allow-plain-http", is_flag=True, help="Send over plain http to another machine.")
+@target_options
+@outbox_option
 @click.option(
-    "--outbox",
-    "outbox_path",
-    required=True,
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="The outbox file; made where there is none. On this machine's own disk, outside the drop folder.",
-)
-@click.option(
-    "--plan",
+    "--columns",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="A column plan (YAML), where the files are tables of any other form: CSV, TSV or XLSX.",
 )
-@click.option("--parallel", type=click.IntRange(1, 32), default=4, show_default=True, help="Exams sent at a time.")
+@click.option("--parallel", type=click.IntRange(1, 64), help="How many exams at a time.")
 @click.option(
     "--every", type=click.FloatRange(0.05, 3600), default=1.0, show_default=True, help="Seconds between looks."
 )
@@ -53,11 +48,15 @@ from adapter.transport.watch import DropFolder, FolderInUse, Intake, Journal, Me
 @site_option
 def watch(
     drop: Path,
-    url: str,
+    url: str | None,
+    target_file: Path | None,
+    token_env: str | None,
+    token_file: Path | None,
+    ca_bundle: Path | None,
     allow_plain_http: bool,
-    outbox_path: Path,
-    plan: Path | None,
-    parallel: int,
+    outbox_file: Path,
+    columns: Path | None,
+    parallel: int | None,
     every: float,
     settle: float,
     metrics_port: int | None,
@@ -75,28 +74,34 @@ def watch(
       mkdir drop
       newborn-adapter watch drop --to http://127.0.0.1:8080/fhir --outbox outbox.db --metrics-port 9464
     """
+    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain_http)
     catalogue = catalogue_for(site)
-    table_plan = _plan(plan, catalogue)
-    if outbox_path.absolute().is_relative_to(drop.absolute()):
-        raise click.UsageError(f"--outbox {outbox_path} lies in the drop folder; put it elsewhere")
+    plan = _plan(columns, catalogue)
+    if outbox_file.absolute().is_relative_to(drop.absolute()):
+        raise click.UsageError(f"--outbox {outbox_file} lies in the drop folder; put it elsewhere")
     journal, metrics = Journal(sys.stdout), Metrics()
     with ExitStack() as stack:
         try:
-            client = stack.enter_context(FhirClient(url, allow_plain_http=allow_plain_http))
-            outbox = stack.enter_context(Outbox(outbox_path))
+            client = stack.enter_context(target.client())
+            outbox = stack.enter_context(Outbox(outbox_file))
             folder = stack.enter_context(DropFolder(drop, settle))
             if metrics_port is not None:
                 port = stack.enter_context(served(metrics, metrics_port))
                 journal.write("metrics", address=f"http://127.0.0.1:{port}/metrics")
-        except ValueError as error:
-            raise click.UsageError(f"--to: {error}") from None
-        except (OutboxError, FolderInUse) as error:
+        except (BadTarget, OutboxError, FolderInUse) as error:
             raise click.UsageError(str(error)) from None
         except OSError as error:
             raise click.UsageError(f"{error.filename or '--metrics-port'}: {error.strerror}") from None
-        intake = Intake(outbox, client.base_url, catalogue, table_plan)
         watcher = Watcher(
-            folder, intake, outbox, client, journal, metrics=metrics, parallel=parallel, pace=Pace(look=every)
+            folder,
+            Intake(outbox, client.base_url, catalogue, plan),
+            outbox,
+            client,
+            journal,
+            metrics=metrics,
+            retry=target.retries(),
+            parallel=parallel or target.parallel,
+            pace=Pace(look=every),
         )
         with _until_told(watcher):
             watcher.run()

@@ -121,8 +121,9 @@ def test_killed_again_and_again(tmp_path: Path, drop: Path, outbox: Path, catalo
         {
             "seed": seed,
             "rules": [
-                {"fault": "reset-after", "match": {"method": "POST"}, "probability": 0.3},
-                {"fault": "status", "status": 503, "probability": 0.1},
+                # With the kills fewer failures than the attempts an exam has.
+                {"fault": "reset-after", "match": {"method": "POST"}, "probability": 0.5, "times": 2},
+                {"fault": "status", "status": 503, "probability": 0.3, "times": 1},
                 {"fault": "latency", "seconds": 0.2, "probability": 0.3},
             ],
         }

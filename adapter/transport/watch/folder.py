@@ -162,7 +162,8 @@ def _age(path: Path) -> tuple[int, str]:
 def _being_written(path: Path) -> bool:
     """Whether a process of this machine has the file open for writing, where the system tells.
 
-    Linux grants a read lease on a file only where no one has it open for writing (fcntl(2), F_SETLEASE).
+    Linux grants a read lease on a file only where no one has it open for writing, and only on one's own files
+    (fcntl(2), F_SETLEASE).
     """
     if not hasattr(fcntl, "F_SETLEASE"):
         return False
