@@ -214,7 +214,7 @@ class Outbox(Ledger):
             names = dict(zip(told["full_urls"], told["names"], strict=True))
             for outcome in Row.of(row).outcomes:
                 kind, _, value = names.get(outcome.full_url, "").partition(" ")
-                if kind == "Observation" and outcome.place:
+                if kind == "Observation" and outcome.place.startswith("Observation/"):
                     found[value] = outcome.place
         return found
 
