@@ -79,14 +79,7 @@ class TokenClient:
         self._base = checked(base_url, allow_plain_http)
         self._token_url = checked(settings.token_url, allow_plain_http) if settings.token_url else None
         self._key = _key(settings) if settings.kind is Kind.BACKEND_SERVICES else None
-        self._http = httpx.Client(
-            timeout=httpx.Timeout(timeouts.read, connect=timeouts.connect),
-            verify=tls if tls is not None else True,
-            proxy=proxy,
-            follow_redirects=False,
-            trust_env=not on_this_machine(self._base),
-            headers={"Accept": "application/json"},
-        )
+        self._timeouts, self._tls, self._proxy = timeouts, tls, proxy
 
     def fetch(self) -> Token:
         """A new token.
@@ -147,9 +140,21 @@ class TokenClient:
         request = next(basic.auth_flow(httpx.Request("POST", "https://example.invalid")))
         return {"Authorization": request.headers["Authorization"]}
 
+    def _http(self) -> httpx.Client:
+        """A connection for one request: tokens are asked for seldom."""
+        return httpx.Client(
+            timeout=httpx.Timeout(self._timeouts.read, connect=self._timeouts.connect),
+            verify=self._tls if self._tls is not None else True,
+            proxy=self._proxy,
+            follow_redirects=False,
+            trust_env=not on_this_machine(self._base),
+            headers={"Accept": "application/json"},
+        )
+
     def _ask(self, method: str, url: httpx.URL, **request: Any) -> tuple[int, dict[str, Any]]:
         try:
-            response = self._http.request(method, url, **request)
+            with self._http() as http:
+                response = http.request(method, url, **request)
         except httpx.TransportError as error:
             raise Unreachable(f"{origin(url)} gave no answer ({type(error).__name__})") from None
         if response.status_code >= 500 or response.status_code in (408, 429):
