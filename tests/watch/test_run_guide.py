@@ -10,7 +10,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+from watching import CAPTURES, assert_exactly_once, eventually, names, read_exams, watching
+
+from adapter.catalogue import Catalogue
 from adapter.cli.watch import watch
+from adapter.sandbox import Store, load_faults, running
 from adapter.transport.target import load_target
 
 GUIDE = Path(__file__).parents[2] / "examples" / "watch"
@@ -42,6 +46,20 @@ def test_the_commands_of_the_guide(tmp_path: Path) -> None:
     assert "demo-d10: NOT SENT, refused here" in done.stdout
     assert 'newborn_adapter_watch_files_total{result="done"} 1' in done.stdout
     assert '"event": "stopped"' in done.stdout
+
+
+def test_the_rehearsal(drop: Path, outbox: Path, tmp_path: Path, catalogue: Catalogue) -> None:
+    """With the failures of the guide's file: all exams arrive once, but the one that it says is refused for good."""
+    captures = [p for p in sorted(CAPTURES.iterdir()) if p.name.startswith(("d05", "d07", "d08", "d09"))]
+    for path in captures:
+        shutil.copy(path, drop)
+    with Store(tmp_path / "fhir.db") as store:
+        with running(store, faults=load_faults(GUIDE / "rehearsal.yaml")) as url, watching(drop, url, outbox):
+            eventually(lambda: len(names(drop / "done")) == 5 and len(names(drop / "failed")) == 1, 240)
+        assert {name[:3] for name in names(drop / "failed")} == {"d09"}
+        exams = read_exams(*(p for p in captures if not p.name.startswith("d09")), catalogue=catalogue)
+        with running(store) as url:
+            assert_exactly_once(url, exams, catalogue)
 
 
 def test_the_unit_starts_a_command_that_exists() -> None:

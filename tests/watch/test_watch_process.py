@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import json
 import random
+import re
 import shutil
 import signal
+import socket
 import subprocess
 import time
 from pathlib import Path
 
 import httpx
 import pytest
+from click.testing import CliRunner
 from prometheus_client.parser import text_string_to_metric_families
 from watching import CAPTURES, COMMAND, assert_exactly_once, eventually, names, read_exams, watching
 
 from adapter.catalogue import Catalogue
+from adapter.cli.watch import watch as watch_command
 from adapter.sandbox import Store, parse_faults, running
 from adapter.validate import validate
 
@@ -146,3 +150,29 @@ def test_killed_again_and_again(tmp_path: Path, drop: Path, outbox: Path, catalo
     for name in names(drop / "done"):
         assert (drop / "done" / f"{name}.report.txt").exists()
         assert (drop / "done" / f"{name}.report.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "--to URL"),
+        (["--to", "ftp://server/fhir"], "https://server/fhir"),
+        (["--to", "http://192.0.2.1/fhir"], "plain http"),
+        (["--to", "http://127.0.0.1:9/fhir", "--outbox", "DROP/outbox.db"], "lies in the drop folder"),
+        (["--to", "http://127.0.0.1:9/fhir", "--outbox", "DROP/../no/outbox.db"], "outbox"),
+        (["--to", "http://127.0.0.1:9/fhir", "--metrics-port", "TAKEN"], "Address already in use"),
+        (["--to", "http://127.0.0.1:9/fhir", "--columns", "PLAN"], "The plan cannot be used"),
+    ],
+)
+def test_wrong_usage_is_said_in_words(drop: Path, outbox: Path, arguments: list[str], said: str) -> None:
+    plan = outbox.with_name("plan.yaml")
+    plan.write_text("plan: 1\nlabel: no more than that\n")
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        places = {"DROP": str(drop), "TAKEN": str(taken.getsockname()[1]), "PLAN": str(plan)}
+        words = [re.sub("DROP|TAKEN|PLAN", lambda m: places[m[0]], argument) for argument in arguments]
+        result = CliRunner().invoke(watch_command, [str(drop), "--outbox", str(outbox), *words])
+    assert result.exit_code == 2, result.output
+    assert said in result.output
+    assert "Traceback" not in result.output

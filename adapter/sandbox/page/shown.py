@@ -13,7 +13,7 @@ from adapter.sandbox.store import Session, Version
 Json = dict[str, Any]
 
 PAGE = 100
-_MOST = 2000
+_ALL = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ def _reports(session: Session, id_: str) -> list[Version]:
 
 def _of(session: Session, type_: str, id_: str) -> list[Version]:
     query = parse(type_, [("patient", id_), ("_sort", "-date")])
-    _, page = session.page(type_, (query.sql, query.arguments), query.sort, (), _MOST)
+    _, page = session.page(type_, (query.sql, query.arguments), query.sort, (), _ALL)
     return [version for _, version in page]
 
 
