@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from adapter.transport import answers
-from adapter.transport.answers import ServerRefused
 from adapter.transport.client import FhirClient
 from adapter.transport.message import Message
+from adapter.transport.survey import provenances
 
 _RANK = {"final": 0, "amended": 1, "corrected": 1, "appended": 1, "entered-in-error": 2}
 
@@ -28,20 +28,10 @@ def refuse_older(client: FhirClient, message: Message, reports: Sequence[dict[st
         if version == message.exam:
             continue
         there = _RANK.get(answers.text(report, "status"), 0)
-        if there > message.rank or (there == message.rank and (there == 2 or _was_here(client, message))):
+        if there > message.rank or (there == message.rank and (there == 2 or provenances(client, message, reports))):
             raise Superseded(version)
 
 
 def _version(report: dict[str, Any], system: str) -> str | None:
     found = (i for i in answers.objects(report.get("identifier")) if i.get("system") == system)
     return next((answers.text(identifier, "value") for identifier in found), None)
-
-
-def _was_here(client: FhirClient, message: Message) -> bool:
-    try:
-        client.read("Provenance", message.provenance)
-    except ServerRefused as refused:
-        if refused.status in (404, 410):
-            return False
-        raise
-    return True

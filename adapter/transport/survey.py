@@ -87,12 +87,16 @@ def survey(client: FhirClient, message: Message, bundle: Json, known: Mapping[st
     for value, place in (known or {}).items():
         if value not in observations and (resource := _read(client, place)):
             observations[value] = [resource]
+    kinds = [entry["resource"]["resourceType"] for entry in entries]
+    reports = [
+        one for kind, found in zip(kinds, holding.found, strict=True) if kind == "DiagnosticReport" for one in found
+    ]
     for number, entry in enumerate(entries):
-        kind = entry["resource"]["resourceType"]
+        kind = kinds[number]
         if kind == "Observation":
             holding.found[number] = observations.pop(entry["resource"]["identifier"][0]["value"], [])
         elif kind == "Provenance":
-            holding.found[number] = _provenance(client, message, holding)
+            holding.found[number] = provenances(client, message, reports)
     holding.extra = [resource for found in observations.values() for resource in found]
     return holding
 
@@ -129,20 +133,16 @@ def _own_values(resource: Json, system: str) -> Iterator[str]:
             yield answers.text(identifier, "value")
 
 
-def _provenance(client: FhirClient, message: Message, holding: Holding) -> list[Json]:
-    """By our id; or, where a server gave it another, by its target and the capture record it names."""
+def provenances(client: FhirClient, message: Message, reports: Iterable[Json]) -> list[Json]:
+    """The Provenance of this version: by our id; or, where a server gave it another, by its target, one of the
+    ``reports``, and the capture record that it names."""
     try:
         return [client.read("Provenance", message.provenance)]
     except ServerRefused as refused:
         if refused.status not in (400, 404, 405, 410):
             raise
-    reports = [
-        found
-        for entry, found in zip(holding.entries, holding.found, strict=True)
-        if entry["resource"]["resourceType"] == "DiagnosticReport"
-    ]
     found = []
-    for report in (report for group in reports for report in group):
+    for report in reports:
         for resource in client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}):
             if names_version(resource, message.exam):
                 found.append(resource)

@@ -1,7 +1,11 @@
-"""Outboxes, and servers to send to: the sandbox and one that nobody here wrote, each in a process of its own."""
+"""Outboxes, and servers to send to: the sandbox and one that nobody here wrote, each in a process of its own.
+
+``TEST_SERVERS=hapi`` (or ``sandbox,independent,hapi``) in the environment chooses others.
+"""
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,16 +14,19 @@ import pytest
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "transport"))
 
-from independent_server import serving
+import hapi_server
+import independent_server
 from servers import sandbox
 
 from adapter.transport import FhirClient, Outbox
 
+SERVERS = {"sandbox": sandbox, "independent": independent_server.serving, "hapi": hapi_server.serving}
 
-@pytest.fixture(scope="session", params=["sandbox", "independent"])
+
+@pytest.fixture(scope="session", params=os.environ.get("TEST_SERVERS", "sandbox,independent").split(","))
 def server(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     folder = tmp_path_factory.mktemp(request.param)
-    with sandbox(folder) if request.param == "sandbox" else serving(folder) as url:
+    with SERVERS[request.param](folder) as url:
         yield url
 
 

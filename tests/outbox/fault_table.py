@@ -33,7 +33,8 @@ HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "transport"), str(HERE.parents[1])]
 
 from faulty_proxy import PROXY_FAULTS  # noqa: E402
-from independent_server import serving  # noqa: E402
+from hapi_server import serving as hapi  # noqa: E402
+from independent_server import serving as sekmet  # noqa: E402
 from invented import amended, exam  # noqa: E402
 from on_server import observations  # noqa: E402
 from servers import Proxy, faulty_proxy, sandbox  # noqa: E402
@@ -317,8 +318,8 @@ def _all(names: list[str], folder: Path) -> Iterator[dict[str, str]]:
         return
     place = folder / names[0]
     place.mkdir()
-    start = sandbox if names[0] == "sandbox" else serving
-    with start(place) as url, _all(names[1:], folder) as rest:
+    start = {"sandbox": sandbox, "sekmet": sekmet, "hapi": hapi}
+    with start[names[0]](place) as url, _all(names[1:], folder) as rest:
         yield {names[0]: url, **rest}
 
 
@@ -332,7 +333,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--runs", type=int, default=50, help="seeded runs of each kind against each server")
     parser.add_argument("--kinds", nargs="*", choices=KINDS, default=KINDS)
-    parser.add_argument("--servers", nargs="*", choices=["sandbox", "sekmet"], default=["sandbox", "sekmet"])
+    parser.add_argument("--servers", nargs="*", choices=["sandbox", "sekmet", "hapi"], default=["sandbox", "sekmet"])
     parser.add_argument("--first-seed", type=int, default=1)
     wanted = parser.parse_args()
     catalogue = load_catalogue()
