@@ -55,7 +55,7 @@ def test_the_rehearsal(drop: Path, outbox: Path, tmp_path: Path, catalogue: Cata
         shutil.copy(path, drop)
     with Store(tmp_path / "fhir.db") as store:
         with running(store, faults=load_faults(GUIDE / "rehearsal.yaml")) as url, watching(drop, url, outbox):
-            eventually(lambda: len(names(drop / "done")) == 5 and len(names(drop / "failed")) == 1, 240)
+            eventually(lambda: len(names(drop / "done")) == 5 and len(names(drop / "failed")) == 1, 120)
         assert {name[:3] for name in names(drop / "failed")} == {"d09"}
         exams = read_exams(*(p for p in captures if not p.name.startswith("d09")), catalogue=catalogue)
         with running(store) as url:

@@ -142,6 +142,9 @@ def test_a_folder_that_cannot_be_written(drop: Path, outbox: Path, base: str, ca
         (drop / "done").symlink_to(drop / "nowhere")
         shutil.copy(D05, drop)
         eventually(lambda: watch.said("fault") > 0)
+        # A file that goes elsewhere is not held up by it.
+        shutil.copy(CAPTURES.parent / "wrong" / "d10-v1-birth-weight-in-kg.json", drop / "wrong.json")
+        eventually(lambda: names(drop / "failed") == {"wrong.json"})
         assert names(drop / "taken") == {D05.name}
         (drop / "done").unlink()
         (drop / "done").mkdir()
@@ -179,6 +182,23 @@ def test_a_file_on_which_the_program_fails(
         eventually(lambda: names(drop / "failed") == {"a.csv", "b.csv"})
         assert watch.said("fault") == 2
     assert "the program failed on this file" in report(drop, "failed", "a.csv")
+
+
+def test_a_file_that_somebody_takes_away(drop: Path, outbox: Path, catalogue: Catalogue) -> None:
+    """Out of taken/, while its exam waits: the exam is sent, the report says so, the watch goes on."""
+    with Store() as store:
+        with running(store) as url:
+            port = int(url.split(":")[2].split("/")[0])
+        shutil.copy(D05, drop)
+        with watched(drop, url, outbox, catalogue) as watch:
+            eventually(lambda: watch.said("queued") == 1)
+            (drop / "taken" / D05.name).unlink()
+            with running(store, port=port):
+                eventually(lambda: watch.said("done") == 1)
+                shutil.copy(D07, drop)
+                eventually(lambda: names(drop / "done") == {D07.name})
+            assert watch.said("fault") == 0
+    assert "demo-d05: sent" in report(drop, "done", D05.name)
 
 
 def test_names_that_were_used_before(drop: Path, outbox: Path, base: str, catalogue: Catalogue) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from adapter.sandbox.dates import EARLIEST, span
 from adapter.sandbox.include import Include, included
 from adapter.sandbox.parameters import PARAMETERS
 from adapter.sandbox.search import parse
@@ -61,9 +62,20 @@ def _reports(session: Session, id_: str) -> list[Version]:
 
 
 def _of(session: Session, type_: str, id_: str) -> list[Version]:
-    query = parse(type_, [("patient", id_), ("_sort", "-date")])
-    _, page = session.page(type_, (query.sql, query.arguments), query.sort, (), _ALL)
-    return [version for _, version in page]
+    """A newborn's resources of one type, the latest first."""
+    query = parse(type_, [("patient", id_)])
+    _, page = session.page(type_, (query.sql, query.arguments), [], (), _ALL)
+    return sorted((version for _, version in page), key=_effective, reverse=True)
+
+
+def _effective(version: Version) -> int:
+    resource = version.resource or {}
+    period = resource.get("effectivePeriod", {})
+    text = resource.get("effectiveDateTime") or period.get("start") or period.get("end") or ""
+    try:
+        return span(text)[0]
+    except ValueError:
+        return EARLIEST
 
 
 def _bodies(versions: list[Version]) -> list[Json]:

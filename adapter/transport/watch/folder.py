@@ -16,7 +16,6 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
-import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -130,8 +129,9 @@ class DropFolder:
         target = folder / path.name
         if target.exists():  # put there by hand meanwhile
             target = folder / self._free_name(path)
-        path.rename(target)
-        _sync(folder)
+        if path.exists():  # else taken away by hand; what became of its exams is in the report
+            path.rename(target)
+            _sync(folder)
         return target
 
     def _free_name(self, path: Path) -> str:
@@ -182,17 +182,17 @@ def _being_written(path: Path) -> bool:
 
 
 def _write(path: Path, content: bytes) -> None:
-    """Whole or not at all, on the disk when this returns, for the owner only."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}."[:200])
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    """Whole or not at all, on the disk when this returns, for the owner only.
+
+    The temporary file has a name of its own: what a killed process left of it is written over by the next.
+    """
+    temporary = path.with_name(f".{path.name}.new")
+    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+    with os.fdopen(handle, "wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.replace(path)
 
 
 def _sync(folder: Path) -> None:

@@ -11,9 +11,11 @@ import threading
 import time
 import traceback
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from queue import SimpleQueue
+from typing import TypeVar
 
 from adapter.problems import Layer, Problem, Severity
 from adapter.transport.client import FhirClient
@@ -27,6 +29,9 @@ from adapter.transport.watch.metrics import Metrics
 from adapter.transport.watch.report import reports
 
 _ENDED = {Happening.SENT: "sent", Happening.DEAD: "given-up", Happening.SUPERSEDED: "superseded"}
+
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,13 +95,13 @@ class Watcher:
             self._journal.write("stopped", files_taken=len(self._todo) + len(self._files))
 
     def _round(self) -> bool:
-        """One look at everything; False after a fault."""
+        """One look at everything; False after a fault. What fails with one file is no matter of the others."""
         try:
-            self._take()
-            while self._todo and not self._stop.is_set():
-                self._begin(self._todo[0])
-                self._todo.pop(0)
-            self._settle()
+            well = self._each(self._take, self._folder.complete())
+            for path in list(self._todo):
+                if not self._stop.is_set():
+                    self._begin(path)
+            well &= self._settle()
             self._metrics.set("files_dropped", len(self._folder.waiting()))
             self._metrics.set("files_taken", len(self._todo) + len(self._files))
             self._metrics.set("outbox_open", self._outbox.open_count(self._target))
@@ -107,32 +112,46 @@ class Watcher:
         except OSError as error:
             self._fault(f"the folder cannot be used: {error.strerror or type(error).__name__}")
             return False
-        return True
+        return well
 
-    def _take(self) -> None:
-        for path in self._folder.complete():
-            self._todo.append(self._folder.take(path))
+    def _each(self, work: Callable[[T], None], files: list[T]) -> bool:
+        """Do something with each file, whatever happens with the others; whether it went well with all."""
+        well = True
+        for one in files:
+            try:
+                work(one)
+            except OSError as error:
+                reason = error.strerror or type(error).__name__
+                self._fault(f"a file cannot be moved, or its report not be written: {reason}")
+                well = False
+        return well
+
+    def _take(self, path: Path) -> None:
+        self._todo.append(self._folder.take(path))
 
     def _begin(self, path: Path) -> None:
         """Queue the exams of a taken file."""
         file = TakenFile(path, digest_of(path))
-        self._journal.write("taken", file=file.digest[:12], bytes=path.stat().st_size)
+        self._journal.write("taken", file=file.digest[:12])
         try:
             for fate in self._intake.queue(path):
                 file.fates.append(fate)
                 self._queued(file, fate)
                 if self._stop.is_set():
                     return  # the rest when it is started again
-        except (OutboxError, OSError):
+        except OutboxError:
             raise
+        except OSError as error:
+            what = f"cannot be read: {error.strerror or type(error).__name__}"
+            file.fates.append(_failed(path, "cannot-read", what, "a file that exists and may be read"))
         except Exception as error:
             # One file on which the program fails must not keep the others from being sent.
-            file.fates.append(self._internal(path, error))
+            what = f"the program failed on this file: {_place(error)}"
+            self._fault(what)
+            file.fates.append(_failed(path, "internal-fault", what, "a report to its makers"))
         if not file.fates:
-            problem = Problem(
-                Severity.ERROR, Layer.CAPTURE, "no-exam", "holds no exam", "a file with exams", file=path.name
-            )
-            file.fates.append(Fate("", path.name, (problem,)))
+            file.fates.append(_failed(path, "no-exam", "holds no exam", "a file with exams"))
+        self._todo.remove(path)
         self._files.append(file)
 
     def _queued(self, file: TakenFile, fate: Fate) -> None:
@@ -149,20 +168,8 @@ class Watcher:
                 self._metrics.add("exams_total", "sent-before")
             self._journal.write("known", file=name, exam=fate.exam, seq=fate.seq, state=state)
 
-    def _internal(self, path: Path, error: Exception) -> Fate:
-        frame = traceback.extract_tb(error.__traceback__)[-1]
-        what = (
-            f"the program failed on this file: {type(error).__name__} at {Path(frame.filename).name}:{frame.lineno}"
-        )
-        problem = Problem(
-            Severity.FATAL, Layer.CAPTURE, "internal-fault", what, "a report to its makers", file=path.name
-        )
-        self._journal.write("fault", what=what)
-        self._metrics.add("faults_total")
-        return Fate("", path.name, (problem,))
-
-    def _settle(self) -> None:
-        """End the files whose exams have all ended."""
+    def _settle(self) -> bool:
+        """End the files whose exams have all ended; whether that went well."""
         everything = time.monotonic() - self._looked_up >= self._pace.again
         if everything:
             self._looked_up = time.monotonic()
@@ -171,9 +178,7 @@ class Watcher:
             for fate in file.fates:
                 if fate.open and (everything or fate.seq in changed):
                     self._look_up(fate)
-            if not file.open:
-                self._finish(file)
-                self._files.remove(file)
+        return self._each(self._finish, [file for file in self._files if not file.open])
 
     def _look_up(self, fate: Fate) -> None:
         assert fate.seq is not None
@@ -187,6 +192,7 @@ class Watcher:
 
     def _finish(self, file: TakenFile) -> None:
         self._folder.finish(file.path, reports(file, self._target), well=file.well)
+        self._files.remove(file)
         result = "done" if file.well else "failed"
         self._metrics.add("files_total", result)
         states = Counter("refused" if fate.state is None else fate.state.value for fate in file.fates)
@@ -213,10 +219,7 @@ class Watcher:
                 self._fault(str(error))
                 self._rest()
             except Exception as error:
-                frame = traceback.extract_tb(error.__traceback__)[-1]
-                self._fault(
-                    f"sending failed inside: {type(error).__name__} at {Path(frame.filename).name}:{frame.lineno}"
-                )
+                self._fault(f"sending failed inside: {_place(error)}")
                 self._rest()
 
     def _rest(self) -> None:
@@ -248,3 +251,14 @@ class Watcher:
     def _fault(self, what: str) -> None:
         self._metrics.add("faults_total")
         self._journal.write("fault", what=what)
+
+
+def _failed(path: Path, rule: str, what: str, remedy: str) -> Fate:
+    """For a file of which nothing can be said by exam."""
+    return Fate("", path.name, (Problem(Severity.ERROR, Layer.CAPTURE, rule, what, remedy, file=path.name),))
+
+
+def _place(error: Exception) -> str:
+    """What failed and where, without the words of the exception, which may hold patients' data."""
+    frame = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{type(error).__name__} at {Path(frame.filename).name}:{frame.lineno}"
