@@ -196,7 +196,9 @@ def _verify(outbox: Outbox, client: FhirClient, named: list[str]) -> bool:
         problems = verify(client, outbox.message(row.seq))
         errors = _errors(problems)
         wrong = wrong or bool(errors)
-        click.echo(f"{row.exam}: {'NOT as meant' if errors else 'on the server as meant'}")
+        older = any(problem.rule == "superseded" for problem in problems)
+        verdict = "NOT as meant" if errors else "overtaken" if older else "on the server as meant"
+        click.echo(f"{row.exam}: {verdict}")
         for problem in problems:
             click.echo(f"  {problem}")
     return wrong

@@ -7,11 +7,12 @@ token. Ids of exams, items and resources stay: without them nobody could act on 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
-from adapter.problems import Problem
+from adapter.problems import Problem, Severity
+from adapter.transport.answers import EntryOutcome
 
 _TOKENS = re.compile(r"(?i)\bbearer\s+\S+|\beyJ[\w-]{8,}(?:\.[\w-]+){0,2}|\b(?:access_token|client_secret)\W+\S+")
 _PEOPLE = frozenset({"Patient", "RelatedPerson", "Practitioner"})
@@ -33,9 +34,22 @@ class Discretion:
         what, where = self._clean(problem.what), self._clean(problem.where)
         return replace(problem, what=what[:_LONGEST], where=where[:_LONGEST])
 
+    def outcomes(self, found: Sequence[EntryOutcome]) -> list[EntryOutcome]:
+        """Outcomes of entries with what is worth keeping of the server's remarks: no mere information."""
+        return [
+            replace(one, outcome_problems=tuple(self.clean(p) for p in one.outcome_problems if _matters(p)))
+            if one.outcome_problems
+            else one
+            for one in found
+        ]
+
     def _clean(self, text: str) -> str:
         text = without_tokens(text)
         return self._private.sub(_GONE, text) if self._private else text
+
+
+def _matters(problem: Problem) -> bool:
+    return problem.severity is not Severity.INFORMATION
 
 
 def without_tokens(text: str) -> str:

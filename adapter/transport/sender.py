@@ -103,6 +103,7 @@ class Sender:
 
     def run(self) -> Summary:
         """Send until nothing is left to do, the server has failed for too long, or :meth:`stop` was called."""
+        self._health.since = time.monotonic()
         workers = [threading.Thread(target=self._work, name=f"sender-{n}") for n in range(self._parallel)]
         for worker in workers:
             worker.start()
@@ -155,6 +156,7 @@ class Sender:
         except (Unreachable, ServerRefused) as error:
             self._failed(letter, error)
         else:
+            outcomes = _kept(letter, outcomes)
             self._outbox.sent(letter, self._target, outcomes)
             self._health.since, self._health.pauses = time.monotonic(), 0
             self._event(Happening.SENT, letter, outcomes=outcomes)
@@ -179,7 +181,7 @@ class Sender:
         if judged in (Verdict.WAIT, Verdict.STOP):
             self._pause(letter, reasons, asked, forever=judged is Verdict.STOP)
         elif judged is Verdict.NEVER or letter.attempt >= self._retry.tries:
-            outcomes = error.outcomes if isinstance(error, EntriesRefused) else []
+            outcomes = _kept(letter, error.outcomes if isinstance(error, EntriesRefused) else [])
             self._outbox.dead(letter, reasons, outcomes)
             self._event(Happening.DEAD, letter, reasons, outcomes)
         else:
@@ -240,6 +242,13 @@ class Sender:
                     pause,
                 )
             )
+
+
+def _kept(letter: Letter, outcomes: list[EntryOutcome]) -> list[EntryOutcome]:
+    """The outcomes as they may be kept and shown."""
+    if not any(outcome.outcome_problems for outcome in outcomes):
+        return outcomes
+    return Discretion(letter.message.bundle()).outcomes(outcomes)
 
 
 def _placed(found: Problem, names: Sequence[str]) -> Problem:

@@ -249,6 +249,23 @@ def test_what_is_a_persons_is_not_repeated(server: Server, send: Send, outbox: O
             assert private not in said
 
 
+def test_remarks_on_entries_are_kept_without_what_is_a_persons(server: Server, send: Send, outbox: Outbox) -> None:
+    def remarked(body: bytes) -> Answer:
+        status, headers, content = accepted(body)
+        answer = json.loads(content)
+        issues = [
+            {"severity": "warning", "code": "business-rule", "diagnostics": "Girl Testling-a is in two wards"},
+            {"severity": "information", "code": "informational", "diagnostics": "created"},
+        ]
+        answer["entry"][0]["response"]["outcome"] = {"resourceType": "OperationOutcome", "issue": issues}
+        return status, headers, json.dumps(answer).encode()
+
+    server.post = remarked
+    assert send()[0] == Summary(sent=1)
+    [row] = outbox.rows(State.SENT)
+    assert [problem.what for problem in row.outcomes[0].outcome_problems] == ["[…] is in two wards"]
+
+
 def test_in_a_batch_the_refused_entry_is_named(
     server: Server, send: Send, outbox: Outbox, catalogue: Catalogue
 ) -> None:
