@@ -1,16 +1,21 @@
-"""One scenario against two servers: our sandbox, and one that nobody here wrote (sekmet-fhir 0.1.1).
+"""One scenario against two servers: our sandbox, and one that nobody here wrote (sekmet-fhir 0.1.1); and against a
+third, HAPI FHIR JPA 8.8.0, where ``TEST_SERVERS=hapi`` asks for it.
 
-Where they differ, and may: the other server makes a new version of an update that changes nothing, drops
-the trailing zero of 3.10, and lets one transaction touch a resource twice.
+Where they differ, and may: sekmet-fhir makes a new version of an update that changes nothing, drops the trailing
+zero of 3.10, lets one transaction touch a resource twice, and does not look at If-Match of a conditional update;
+HAPI FHIR does not say that an update may create (it may), writes ETags of entries without quotes, and remarks on
+every entry although ``return=minimal`` was preferred.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+import hapi_server
 import pytest
 from independent_server import serving
 
@@ -20,14 +25,15 @@ from adapter.transport import FhirClient, ServerRefused
 SYSTEM = "urn:oid:2.999.1"  # 2.999 is the example arc of ITU-T X.660
 
 
-@pytest.fixture(scope="module", params=["sandbox", "independent"])
+@pytest.fixture(scope="module", params=os.environ.get("TEST_SERVERS", "sandbox,independent").split(","))
 def client(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[FhirClient]:
     if request.param == "sandbox":
         with Store() as store, running(store) as url, FhirClient(url) as made:
             yield made
     else:
         folder: Path = tmp_path_factory.mktemp("independent")
-        with serving(folder) as url, FhirClient(url) as made:
+        start = hapi_server.serving if request.param == "hapi" else serving
+        with start(folder) as url, FhirClient(url) as made:
             yield made
 
 

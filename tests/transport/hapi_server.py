@@ -1,7 +1,9 @@
 """A second FHIR server that nobody here wrote: HAPI FHIR JPA 8.8.0 (Maven Central, Apache-2.0), R4, H2 in memory.
 
 It needs Java 17 and Maven; its 350 archives (390 MB) are fetched once into ``.cache/``, and it takes a minute to
-start. So the tests use it only where they are told to: ``TEST_SERVERS=hapi pytest tests/outbox/test_sender.py``.
+start. So the tests use it only where they are told to::
+
+    TEST_SERVERS=hapi pytest tests/outbox/test_sender.py tests/transport/test_two_servers.py
 """
 
 from __future__ import annotations
