@@ -35,7 +35,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--exams", type=int, default=1000)
     parser.add_argument("--parallel", type=int, default=2)
-    parser.add_argument("--rounds", type=int, default=4, help="parts of the exams, sent and posted in turn")
+    parser.add_argument("--rounds", type=int, default=20, help="parts of the exams, sent and posted in turn")
     wanted = parser.parse_args()
     catalogue = load_catalogue()
     each = wanted.exams // wanted.rounds

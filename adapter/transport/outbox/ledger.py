@@ -27,6 +27,7 @@ class Ledger:
         self._path = path
         self._lock = threading.RLock()
         self._db = connect(path)
+        self._durable = True
 
     def __enter__(self) -> Self:
         return self
@@ -93,7 +94,7 @@ class Ledger:
 
     def retry(self, seq: int) -> bool:
         """Let a message that was given up, or waits for its next attempt, be tried at once."""
-        with self._change() as db:
+        with self._change(durable=True) as db:
             done = db.execute(
                 "UPDATE message SET state = 'waiting', attempts = 0, due = 0, ended = NULL"
                 " WHERE seq = ? AND state IN ('dead', 'waiting')",
@@ -103,7 +104,7 @@ class Ledger:
 
     def purge(self, before: str) -> int:
         """Delete what was sent or superseded before a moment (ISO 8601, UTC); how many. Never what waits or died."""
-        with self._change() as db:
+        with self._change(durable=True) as db:
             done = db.execute("DELETE FROM message WHERE state IN ('sent', 'superseded') AND ended < ?", (before,))
         with self._read() as db:
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -116,13 +117,17 @@ class Ledger:
         )
 
     @contextmanager
-    def _change(self) -> Iterator[sqlite3.Connection]:
+    def _change(self, *, durable: bool = False) -> Iterator[sqlite3.Connection]:
         """A transaction that is kept when the block ends and undone when it raises; one inside another is part
-        of it."""
+        of it. ``durable``: it has reached the disk then; otherwise power loss may undo it, which costs no more
+        than sending again."""
         with self._lock, reported(self._path):
             if self._db.in_transaction:
                 yield self._db
                 return
+            if durable is not self._durable:
+                self._db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+                self._durable = durable
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db

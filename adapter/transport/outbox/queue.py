@@ -52,15 +52,16 @@ ORDER BY newer.rank DESC, newer.seq DESC LIMIT 1
 """
 
 # One newborn's exams leave in order; and exams that share something the server may not have yet (the software's
-# Device, an examiner) do not leave side by side, so that no two of them make it.
+# Device, an examiner) do not leave side by side, so that no two of them make it. (CROSS JOIN tells SQLite to begin
+# with the few that are being sent.)
 _NEXT = """
 SELECT seq, attempts + 1, about, payload, target, exam, root, rank FROM message AS m
 WHERE target = :target AND state = 'waiting' AND due <= :now
   AND NOT EXISTS (SELECT 1 FROM message AS o WHERE o.target = :target AND o.newborn = m.newborn
                   AND o.state IN ('waiting', 'sending') AND o.seq < m.seq)
-  AND NOT EXISTS (SELECT 1 FROM message AS o JOIN shared AS theirs ON theirs.seq = o.seq
-                  JOIN shared AS mine ON mine.name = theirs.name AND mine.seq = m.seq
-                  WHERE o.target = :target AND o.state = 'sending' AND NOT EXISTS
+  AND NOT EXISTS (SELECT 1 FROM message AS o CROSS JOIN shared AS theirs CROSS JOIN shared AS mine
+                  WHERE o.target = :target AND o.state = 'sending' AND theirs.seq = o.seq
+                    AND mine.seq = m.seq AND mine.name = theirs.name AND NOT EXISTS
                     (SELECT 1 FROM known WHERE known.target = :target AND known.name = mine.name))
 ORDER BY seq LIMIT 1
 """
@@ -88,7 +89,7 @@ class Outbox(Ledger):
     @contextmanager
     def batch(self) -> Iterator[None]:
         """Several changes as one: all or none, and one wait for the disk."""
-        with self._change():
+        with self._change(durable=True):
             yield
 
     def put(self, target: str, message: Message, *, again: bool = False) -> Placed:
@@ -97,7 +98,7 @@ class Outbox(Ledger):
         What was sent there before is not queued a second time, unless ``again``; what a newer version has
         overtaken is kept as superseded.
         """
-        with self._change() as db:
+        with self._change(durable=True) as db:
             last = db.execute(
                 "SELECT digest, state FROM message WHERE target = ? AND exam = ? ORDER BY seq DESC LIMIT 1",
                 (target, message.exam),
@@ -120,7 +121,7 @@ class Outbox(Ledger):
         None where nothing is due. A message whose process died ``tries`` times while sending it is given up.
         """
         with self._change() as db:
-            self._free(tries)
+            self._free(target, tries)
             while True:
                 row = db.execute(_NEXT, {"target": target, "now": time.time()}).fetchone()
                 if row is None:
@@ -193,10 +194,10 @@ class Outbox(Ledger):
         found = self._db.execute(sql, values).fetchone()
         return None if found is None else str(found[0])
 
-    def _free(self, tries: int) -> None:
+    def _free(self, target: str, tries: int) -> None:
         """What a process that died was sending, waits again; or is given up if that happens with it each time."""
-        rows = self._db.execute("SELECT seq, owner, attempts FROM message WHERE state = 'sending'").fetchall()
-        for seq, owner, attempts in rows:
+        sql = "SELECT seq, owner, attempts FROM message WHERE target = ? AND state = 'sending'"
+        for seq, owner, attempts in self._db.execute(sql, (target,)).fetchall():
             if self._owners.alive(owner):
                 continue
             if attempts >= tries:

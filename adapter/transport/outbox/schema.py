@@ -1,8 +1,8 @@
 """The outbox's database: one SQLite file in WAL mode, readable by its owner only.
 
-What is queued is on the disk before it counts as queued (``synchronous = FULL``); deleted rows are
-overwritten, since they hold patients' data. Power loss and kill are SQLite's to survive: a transaction is
-there whole or not at all.
+What is queued is on the disk before it counts as queued (``synchronous = FULL``). What becomes of it after may be
+lost with the power, and is then found out again. Deleted rows are overwritten, since they hold patients' data. Kills
+and power loss are SQLite's to survive: a transaction is there whole or not at all.
 """
 
 from __future__ import annotations
