@@ -179,10 +179,16 @@ class SignAnswer(Frozen):
 
 
 class Sign(Frozen):
-    """One sign of a scored instrument."""
+    """One sign of a scored instrument.
+
+    Of the signs of one ``group`` exactly one counts (the genital signs of a maturity score); ``sex`` is set where
+    a sign is of one sex.
+    """
 
     id: Key
     label: str
+    group: Key | None = None
+    sex: str | None = None
     codes: Codes = ()
     answers: tuple[SignAnswer, ...] = Field(min_length=2)
 
@@ -208,6 +214,17 @@ class Sides(StrEnum):
     PAIR = "pair"
 
 
+class OtherUnit(Frozen):
+    """A unit of another dimension that a value may be captured in, and the codes of the question in that unit.
+
+    Mass and amount of substance convert by the item's molar mass; the value is sent in the unit it was captured
+    in, under these codes in place of the item's own published ones.
+    """
+
+    unit: str
+    codes: Codes = ()
+
+
 class CodesBy(Frozen):
     """Further codings of the question that apply only with a given side, site or method."""
 
@@ -230,7 +247,10 @@ class Item(Frozen):
 
     ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
     without a time of its own, its finding was made then. ``kept_units`` are further UCUM units in which a value is
-    sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why ``codes`` is empty.
+    sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
+    ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol). ``compare_sides``: left and
+    right that differ become a finding of their own. ``still_to_do``: not examined or not recorded, it is listed as
+    still to be done. ``repeats``: it may be taken several times in one exam, each with its time.
     """
 
     id: Key
@@ -253,6 +273,8 @@ class Item(Frozen):
     minutes_after_birth: int | None = None
     unit: str | None = None
     kept_units: tuple[str, ...] = ()
+    other_units: tuple[OtherUnit, ...] = ()
+    molar_mass: Decimal | None = None
     whole_numbers: bool = False
     limits: Limits | None = None
     components: tuple[Component, ...] = ()
@@ -260,6 +282,9 @@ class Item(Frozen):
     signs: tuple[Sign, ...] = ()
     ranges: tuple[Range, ...] = ()
     tell_when_not_examined: tuple[str, ...] = ()
+    compare_sides: bool = False
+    repeats: bool = False
+    still_to_do: bool = False
     sex: str | None = None
     computed: bool = False
     no_standard_code: str | None = None

@@ -1,7 +1,9 @@
-"""Pure computations on an exam: age, computed findings, what each finding means, what must be told."""
+"""Pure computations on an exam: ages, sizes, scores, screens, what each finding means, what must be told."""
 
 from adapter.derive.age import age_hours, gestation_weeks, made_at
-from adapter.derive.computed import Computed, computed_findings, score_total
+from adapter.derive.completeness import NotRecorded, completeness
+from adapter.derive.computed import computed_findings, withheld
+from adapter.derive.evidence import judge_computed
 from adapter.derive.judgement import (
     Judgement,
     applicable,
@@ -11,23 +13,34 @@ from adapter.derive.judgement import (
     number,
     worst,
 )
-from adapter.derive.tell import Tell, in_words, tell_list
+from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.scores import missing_signs, score_total
+from adapter.derive.tell import Tell, sections, tell_list
+from adapter.derive.words import in_words
 
 __all__ = [
     "Computed",
     "Judgement",
+    "Maker",
+    "NotRecorded",
     "Tell",
+    "Withheld",
     "age_hours",
     "applicable",
+    "completeness",
     "component_judgement",
     "component_numbers",
     "computed_findings",
     "gestation_weeks",
     "in_words",
     "judge",
+    "judge_computed",
     "made_at",
+    "missing_signs",
     "number",
     "score_total",
+    "sections",
     "tell_list",
+    "withheld",
     "worst",
 ]

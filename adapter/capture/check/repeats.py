@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 
 from adapter.capture.check.subject import Placed, Subject
 from adapter.catalogue import ItemType
 from adapter.exam import Side
 from adapter.problems import Problem
 
-_Key = tuple[str, Side | None, str | None, str | None]
+_Key = tuple[str, Side | None, str | None, str | None, datetime | None]
 
 
 def check_repeats(subject: Subject) -> Iterator[Problem]:
-    """One item, side and site (and answer, where several may be given) once in an exam."""
+    """One item, side and site (and answer, where several may be given; time, where it repeats) once in an exam."""
     seen: dict[_Key, Placed] = {}
     by_item: dict[str, list[Placed]] = {}
     for placed in subject.findings:
@@ -34,7 +35,8 @@ def _key(placed: Placed, subject: Subject) -> _Key:
     finding = placed.finding
     several = placed.item.type in (ItemType.CHOICES, ItemType.TEXT)
     answer = (finding.answer or finding.text) if several else None
-    return placed.item.id, subject.side(placed), finding.site, answer
+    taken = finding.observed_at if placed.item.repeats else None
+    return placed.item.id, subject.side(placed), finding.site, answer, taken
 
 
 def _said(placed: Placed, subject: Subject) -> str:
