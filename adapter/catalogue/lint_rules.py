@@ -142,9 +142,9 @@ def _tables(catalogue: Catalogue) -> Iterator[Problem]:
     if growth is not None and growth not in catalogue.growth:
         what = f"growth_reference '{growth}' is not in the site's folder growth/"
         yield _problem("unknown-reference", what, "the id of a reference there, or null", "settings.yaml")
-    tables = (*catalogue.estimates.values(), *catalogue.screenings.values(), catalogue.settings.size_bands)
-    for table in tables:
-        if table.source not in catalogue.sources:
-            name = getattr(table, "id", "size_bands")
-            what = f"{name}: source '{table.source}' is not defined"
+    named = [(table.id, table.source) for table in catalogue.estimates.values()]
+    named += [(table.id, table.source) for table in catalogue.screenings.values()]
+    for name, source in (*named, ("size_bands", catalogue.settings.size_bands.source)):
+        if source not in catalogue.sources:
+            what = f"{name}: source '{source}' is not defined"
             yield _problem("unknown-reference", what, "a source of sources.yaml", "settings.yaml")

@@ -248,9 +248,10 @@ class Item(Frozen):
     ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
     without a time of its own, its finding was made then. ``kept_units`` are further UCUM units in which a value is
     sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
-    ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol). ``compare_sides``: left and
-    right that differ become a finding of their own. ``still_to_do``: not examined or not recorded, it is listed as
-    still to be done. ``repeats``: it may be taken several times in one exam, each with its time.
+    ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
+    ``compare_sides``: left and right that differ become a finding of their own. ``still_to_do``: not examined or not
+    recorded, it is listed as still to be done. ``repeats``: it may be taken several times in one exam, each with its
+    time.
     """
 
     id: Key

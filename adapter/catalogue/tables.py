@@ -41,8 +41,8 @@ class Estimate(Frozen):
 class Screening(Frozen):
     """One version of the oxygen saturation screen for critical heart disease.
 
-    A reading under ``fail_below`` fails at once. It passes where ``pass_in`` of the two places (either, both) is
-    at least ``pass_from`` and they differ by at most ``difference``. Anything else is to be repeated, and fails at
+    A reading under ``fail_below`` fails at once. It passes where ``places`` (either or both of the two) are
+    at ``pass_from`` or more and they differ by at most ``difference``. Anything else is to be repeated, and fails at
     the attempt with the number ``attempts``. Percent; ``from_hours`` of life.
     """
 
@@ -53,7 +53,7 @@ class Screening(Frozen):
     from_hours: Decimal
     fail_below: Decimal
     pass_from: Decimal
-    pass_in: Literal["either", "both"]
+    places: Literal["either", "both"]
     difference: Decimal
     attempts: int = Field(ge=1)
     caution: str

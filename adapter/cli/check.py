@@ -14,7 +14,7 @@ from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
-from adapter.derive import computed_findings, tell_list
+from adapter.derive import Tell, computed_findings, tell_list, withheld
 
 
 @click.command()
@@ -57,6 +57,20 @@ def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool) -> None:
         click.echo(f"{policy_line(catalogue)}\n{CAUTION}")
 
 
+def _tell(tell: Tell) -> dict[str, Any]:
+    return {
+        "urgency": tell.urgency,
+        "item": tell.item.id,
+        "side": tell.side,
+        "words": tell.words,
+        "because": tell.because,
+        "reason": tell.reason,
+        "rule": tell.rule,
+        "source": tell.source,
+        "still_to_do": tell.to_do,
+    }
+
+
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
     exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
@@ -72,7 +86,8 @@ def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
                 if f.not_examined is not None
             ],
             "not_recorded": [{"item": gap.item, "side": gap.side} for gap in reading.unrecorded],
-            "tell": [{"urgency": t.urgency, "item": t.item.id, "side": t.finding.side} for t in tells],
+            "not_computed": [{"item": w.item, "reason": w.reason} for w in withheld(exam, catalogue)],
+            "tell": [_tell(tell) for tell in tells],
         }
     found["problems"] = [
         {

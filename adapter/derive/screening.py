@@ -55,7 +55,7 @@ def screened(attempts: Sequence[Attempt], rule: Screening) -> Outcome | None:
 
 def _passes(readings: Sequence[Decimal], rule: Screening) -> bool:
     high = [reading >= rule.pass_from for reading in readings]
-    enough = any(high) if rule.pass_in == "either" else all(high)
+    enough = any(high) if rule.places == "either" else all(high)
     return enough and abs(readings[0] - readings[1]) <= rule.difference
 
 

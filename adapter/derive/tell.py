@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from adapter.catalogue import Catalogue, Item, Meaning, Range
 from adapter.derive.completeness import NotRecorded, completeness
-from adapter.derive.computed import Computed
 from adapter.derive.evidence import Evidence, evidence
 from adapter.derive.judgement import worst
+from adapter.derive.made import Computed
 from adapter.derive.words import in_words
 from adapter.exam import Exam, Finding, Side, Urgency
 
@@ -40,8 +40,8 @@ def tell_list(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) ->
     """The lines, most urgent first, then rules before single findings, then in exam order.
 
     A rule that holds stands for the findings it rests on: they are named in its line and not told again, unless one
-    is more urgent than the rule. It is a list for a licensed person, not a diagnosis; an empty list does not mean that
-    all is well.
+    is more urgent than the rule. It is a list for a licensed person, not a diagnosis; an empty list does not mean
+    that all is well.
     """
     pool = evidence(exam, computed, catalogue)
     urgent = [one for one in pool if one.judged is not None and one.judged.urgency is not Urgency.NONE]
@@ -62,30 +62,25 @@ def _order(line: Tell) -> tuple[int, bool, bool, int, str]:
 
 
 def _covered(urgent: Sequence[Evidence]) -> set[int]:
-    """The findings that a line of a rule stands for; what a difference of sides rests on is one with it."""
+    """The findings that another line stands for.
+
+    A rule, or a difference of sides, stands for those of its findings that are not more urgent than itself. A
+    difference of sides is in turn one with rules that stand for every side of it that must be told.
+    """
     told = {one.index: one for one in urgent}
-    covered: set[int] = set()
+    by_rules: set[int] = set()
+    by_sides: set[int] = set()
+    differences = []
     for one in urgent:
-        if one.computed is None or one.computed.urgency is None or one.judged is None:
+        if one.computed is None or one.computed.urgency is None:
             continue
-        for index in one.computed.derived_from:
-            part = told.get(index)
-            if part is not None and part.judged is not None:
-                weaker = worst(part.judged.urgency, one.judged.urgency) is one.judged.urgency
-                covered |= {index} if weaker else set()
-    for one in urgent:
-        parts = (
-            set(one.computed.derived_from) & set(told) if one.computed and one.item.id == "side_difference" else set()
-        )
-        by_rules = {
-            index
-            for rule in urgent
-            if rule.computed is not None and rule.item.id == "cross_finding" and _not_weaker(rule, one)
-            for index in rule.computed.derived_from
-        }
-        if parts and parts <= by_rules:
-            covered.add(one.index)
-    return covered
+        parts = {i for i in one.computed.derived_from if i in told and _not_weaker(one, told[i])}
+        if one.item.id == "cross_finding":
+            by_rules |= parts
+        else:
+            differences.append((one, parts))
+            by_sides |= parts
+    return by_rules | by_sides | {one.index for one, parts in differences if parts and parts <= by_rules}
 
 
 def _not_weaker(one: Evidence, other: Evidence) -> bool:

@@ -92,16 +92,17 @@ def _observations(
     computed = computed_findings(exam, around.catalogue)
     resources: list[Resource] = []
     regions: dict[str, list[Name]] = {}
-    captured: list[Name] = []
+    names: list[Name] = []
     for finding in exam.findings:
         name = identity.observation(finding)
-        captured.append(name)
+        names.append(name)
         resources.append(Resource(name, observation(finding, name, around), True))
         regions.setdefault(around.catalogue.region_of[finding.item], []).append(name)
     for one in computed:
-        name = identity.observation(one.finding)
-        rests_on = [refer(captured[index]) for index in one.derived_from]
-        resources.append(Resource(name, observation(one.finding, name, around, rests_on, one.exact), True))
+        name = identity.computed(one)
+        rests_on = [refer(names[index]) for index in one.derived_from]
+        names.append(name)
+        resources.append(Resource(name, observation(one.finding, name, around, rests_on, one), True))
         regions.setdefault(around.catalogue.region_of[one.finding.item], []).append(name)
     return resources, regions, [*exam.findings, *(c.finding for c in computed)], computed
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Tell
+from adapter.derive import Tell, completeness
 from adapter.exam import Exam, Finding, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
@@ -65,15 +65,24 @@ def diagnostic_report(
     return resource
 
 
+_WORDS = {Urgency.TELL_NOW: "Tell now", Urgency.TELL: "Tell", Urgency.NONE: "Still to do"}
+
+
+def line_in_words(tell: Tell) -> str:
+    """One line of the tell list with what it stands for, the reason, the rule and the source."""
+    because = f" ({'; '.join(tell.because)})" if tell.because else ""
+    return f"{tell.words}{because}. Why: {tell.reason} [{tell.rule}; {tell.source}]"
+
+
 def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], findings: Sequence[Finding]) -> str:
     """Counts first, then each line to tell; an empty list never reads as "all normal"."""
     skipped = sum(finding.not_examined is not None for finding in findings)
+    missing = len(completeness(exam, catalogue))
     policy = catalogue.settings.policy
-    lines = [f"{len(findings) - skipped} findings recorded, {skipped} not examined."]
-    words = {Urgency.TELL_NOW: "Tell now", Urgency.TELL: "Tell"}
-    lines += [f"{words[tell.urgency]}: {tell.words}" for tell in tells]
-    if not tells:
-        lines.append("Nothing among what was examined is marked to be told.")
+    lines = [f"{len(findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded."]
+    lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
+    if all(tell.urgency is Urgency.NONE for tell in tells):
+        lines.insert(1, "Nothing among what was examined is marked to be told.")
     lines.append(f"Policy: {policy.name} ({policy.date}). {_CAUTION}")
     if exam.details.status is Status.ENTERED_IN_ERROR:
         lines.insert(0, "Entered in error.")

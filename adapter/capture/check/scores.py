@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from adapter.capture.check.answers import fits
 from adapter.capture.check.subject import Placed, Subject
 from adapter.capture.wording import listed, one_of, shown
+from adapter.derive.scores import slots
 from adapter.exam import Score
 from adapter.problems import Problem
 
@@ -38,16 +39,21 @@ def _signs(placed: Placed, value: Score) -> Iterator[Problem]:
                 f"sign {name} of {item.id} has no answer {shown(answer)}",
                 one_of(answer, [a.id for a in sign.answers]),
             )
+    for signs in slots(item):
+        given = [sign.id for sign in signs if sign.id in value.signs]
+        if len(given) > 1:
+            what = f"{listed(given)} are answered, and only one of them counts"
+            yield placed.error("value/signs", "one-sign-of-group", what, "the one that is of this infant")
 
 
 def _total(placed: Placed, value: Score, total: int) -> Iterator[Problem]:
     item = placed.item
-    points = {s.id: {a.id: a.points for a in s.answers} for s in item.signs}
-    if points:
-        given = [points[name][answer] for name, answer in value.signs.items()]
-        open_signs = [list(answers.values()) for name, answers in points.items() if name not in value.signs]
-        low = sum(given) + sum(min(p) for p in open_signs)
-        high = sum(given) + sum(max(p) for p in open_signs)
+    if item.signs:
+        low = high = 0
+        for signs in slots(item):
+            points = [a.points for s in signs for a in s.answers]
+            given = [a.points for s in signs for a in s.answers if value.signs.get(s.id) == a.id]
+            low, high = low + min(given or points), high + max(given or points)
         if value.signs and not low <= total <= high:
             can = f"{low}" if low == high else f"{low} to {high}"
             yield placed.error(
