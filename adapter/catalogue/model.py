@@ -62,12 +62,16 @@ class Meaning(StrEnum):
 
 
 class Answer(Frozen):
-    """One possible answer: its meaning, how soon to tell, and the codes of the value."""
+    """One possible answer: its meaning, how soon to tell, and the codes of the value.
+
+    ``exclusive`` answers say that there is nothing: no other answer of the item may stand beside them.
+    """
 
     id: Key
     label: str
     meaning: Meaning
     urgency: Urgency = Urgency.NONE
+    exclusive: bool = False
     codes: Codes = ()
 
 
@@ -250,8 +254,7 @@ class Item(Frozen):
     sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
     ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
     ``compare_sides``: left and right that differ become a finding of their own. ``still_to_do``: not examined or not
-    recorded, it is listed as still to be done. ``repeats``: it may be taken several times in one exam, each with its
-    time.
+    recorded, it is listed as still to be done.
     """
 
     id: Key
@@ -272,6 +275,7 @@ class Item(Frozen):
     states: bool = False
     count_seconds: Decimal | None = None
     minutes_after_birth: int | None = None
+    may_precede: bool = False
     unit: str | None = None
     kept_units: tuple[str, ...] = ()
     other_units: tuple[OtherUnit, ...] = ()
@@ -284,7 +288,6 @@ class Item(Frozen):
     ranges: tuple[Range, ...] = ()
     tell_when_not_examined: tuple[str, ...] = ()
     compare_sides: bool = False
-    repeats: bool = False
     still_to_do: bool = False
     sex: str | None = None
     computed: bool = False
@@ -307,10 +310,14 @@ class Item(Frozen):
 
 
 class Region(Frozen):
-    """A body region or topic; becomes one panel Observation."""
+    """A body region or topic; becomes one panel Observation.
+
+    ``may_precede`` (here or on an item): what was found, asked or done before the exam began may be entered with it.
+    """
 
     region: Key
     label: str
     category: Category = Category.EXAM
     codes: Codes = ()
+    may_precede: bool = False
     items: tuple[Item, ...] = Field(min_length=1)

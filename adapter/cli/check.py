@@ -74,7 +74,7 @@ def _tell(tell: Tell) -> dict[str, Any]:
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
     exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
-    if exam is not None:
+    if exam is not None and reading.accepted:
         tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
         found |= {
             "exam": exam.details.id,

@@ -14,7 +14,7 @@ _Key = tuple[str, Side | None, str | None, str | None, datetime | None]
 
 
 def check_repeats(subject: Subject) -> Iterator[Problem]:
-    """One item, side and site (and answer, where several may be given; time, where it repeats) once in an exam."""
+    """One item, side and site (and answer, where several may be given) once in an exam, at any one time."""
     seen: dict[_Key, Placed] = {}
     by_item: dict[str, list[Placed]] = {}
     for placed in subject.findings:
@@ -25,7 +25,7 @@ def check_repeats(subject: Subject) -> Iterator[Problem]:
                 "",
                 "recorded-twice",
                 f"{_said(placed, subject)} was already recorded at {first.at().where}",
-                "one finding each; a repeated measurement: keep the one that counts, the other in its note",
+                "one finding each; what was looked at again has its own observed_at",
             )
     for same in by_item.values():
         yield from _examined_and_not(same, subject)
@@ -35,8 +35,7 @@ def _key(placed: Placed, subject: Subject) -> _Key:
     finding = placed.finding
     several = placed.item.type in (ItemType.CHOICES, ItemType.TEXT)
     answer = (finding.answer or finding.text) if several else None
-    taken = finding.observed_at if placed.item.repeats else None
-    return placed.item.id, subject.side(placed), finding.site, answer, taken
+    return placed.item.id, subject.side(placed), finding.site, answer, finding.observed_at
 
 
 def _said(placed: Placed, subject: Subject) -> str:
