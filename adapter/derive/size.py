@@ -43,7 +43,7 @@ def _gestation(exam: Exam) -> Iterator[Computed]:
 def _weight_change(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
     """``100 x (weight - birth weight) / birth weight``; negative is a loss. Reported to one decimal place."""
     birth = measured(exam, "birth_weight", "g", catalogue)
-    now = measured(exam, "weight", "g", catalogue)
+    now = latest(exam, "weight", "g", catalogue)
     if birth is None or now is None:
         if now is not None:
             label = catalogue.items["weight_change_percent"].label
@@ -67,6 +67,18 @@ def measured(exam: Exam, item: str, unit: str, catalogue: Catalogue) -> tuple[in
         if finding.item == item and isinstance(finding.value, Quantity) and finding.value.comparator is None
     ]
     return found[0] if len(found) == 1 and found[0][1] > 0 else None
+
+
+def latest(exam: Exam, item: str, unit: str, catalogue: Catalogue) -> tuple[int, Decimal] | None:
+    """Index and value of the last exact measurement of an item that may be repeated; None if there is none."""
+    known = catalogue.items[item]
+    found = [
+        (made_at(finding, known, exam), index, catalogue.units.convert(finding.value, unit))
+        for index, finding in enumerate(exam.findings)
+        if finding.item == item and isinstance(finding.value, Quantity) and finding.value.comparator is None
+    ]
+    last = max(found, default=None)
+    return (last[1], last[2]) if last is not None and last[2] > 0 else None
 
 
 def _for_gestation(exam: Exam, catalogue: Catalogue, captured: set[str]) -> Iterator[Computed | Withheld]:

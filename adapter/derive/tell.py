@@ -11,7 +11,7 @@ from adapter.derive.evidence import Evidence, evidence
 from adapter.derive.judgement import worst
 from adapter.derive.made import Computed
 from adapter.derive.words import in_words
-from adapter.exam import Exam, Finding, Side, Urgency
+from adapter.exam import Exam, Finding, Side, Status, Urgency
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +41,10 @@ def tell_list(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) ->
 
     A rule that holds stands for the findings it rests on: they are named in its line and not told again, unless one
     is more urgent than the rule. It is a list for a licensed person, not a diagnosis; an empty list does not mean
-    that all is well.
+    that all is well. A retracted exam has nothing to tell.
     """
+    if exam.details.status is Status.ENTERED_IN_ERROR:
+        return ()
     pool = evidence(exam, computed, catalogue)
     urgent = [one for one in pool if one.judged is not None and one.judged.urgency is not Urgency.NONE]
     covered = _covered(urgent)
@@ -165,7 +167,7 @@ def _gap(one: Evidence, catalogue: Catalogue) -> Tell | None:
         finding=finding,
         side=finding.side,
         words=in_words(finding, item, catalogue),
-        reason="still to do",
+        reason=f"still to do; {item.caution}" if item.caution else "still to do",
         rule=f"{item.id}.not_examined",
         source=source_in_words(item.sources[0], catalogue),
         to_do=True,

@@ -31,7 +31,7 @@ def value_in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
         return _score(value, item)
     if isinstance(value, At):
         return value.time.isoformat(timespec="minutes")
-    return str(value)
+    return str(value).partition(" {")[0]
 
 
 def _score(score: Score, item: Item) -> str:

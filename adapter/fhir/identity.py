@@ -98,6 +98,10 @@ class Identity:
         """The Provenance of one version of the exam."""
         return self._own("Provenance", "provenance", version)
 
+    def request(self, urgency: str) -> Name:
+        """The CommunicationRequest of one urgency."""
+        return self._own("CommunicationRequest", "tell", f"{self._root}/{urgency}")
+
     def panel(self, region: str) -> Name:
         """The panel Observation of a region."""
         return self._own("Observation", "observation", f"{self._root}/panel/{region}")

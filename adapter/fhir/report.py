@@ -6,14 +6,17 @@ from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.derive import Tell, completeness
-from adapter.exam import Exam, Finding, Status, Urgency
+from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
 from adapter.fhir.people import examiner_reference, period
 from adapter.fhir.templates import Json
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
-_CAUTION = "A list for a licensed person, not a diagnosis; local policy decides."
+_CAUTION = (
+    "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners "
+    "decide; ranges and rules are this site's. Not examined and not recorded are not normal."
+)
 
 
 def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
@@ -34,9 +37,7 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
     return {**resource, "hasMember": members}
 
 
-def diagnostic_report(
-    identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell], findings: Sequence[Finding]
-) -> Json:
+def diagnostic_report(identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell]) -> Json:
     """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest."""
     exam, catalogue = around.exam, around.catalogue
     kind = catalogue.kinds[exam.details.kind]
@@ -61,7 +62,7 @@ def diagnostic_report(
         resource["performer"] = around.performers
     if panels:
         resource["result"] = panels
-    resource["conclusion"] = conclusion(exam, catalogue, tells, findings)
+    resource["conclusion"] = conclusion(exam, catalogue, tells)
     return resource
 
 
@@ -74,16 +75,21 @@ def line_in_words(tell: Tell) -> str:
     return f"{tell.words}{because}. Why: {tell.reason} [{tell.rule}; {tell.source}]"
 
 
-def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], findings: Sequence[Finding]) -> str:
-    """Counts first, then each line to tell; an empty list never reads as "all normal"."""
-    skipped = sum(finding.not_examined is not None for finding in findings)
-    missing = len(completeness(exam, catalogue))
+def caution(catalogue: Catalogue) -> str:
+    """Whose policy is in force, and what such a list is not."""
     policy = catalogue.settings.policy
-    lines = [f"{len(findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded."]
+    return f"Policy: {policy.name} ({policy.date}). {_CAUTION}"
+
+
+def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell]) -> str:
+    """Counts first, then each line to tell; an empty list never reads as "all normal"."""
+    skipped = sum(finding.not_examined is not None for finding in exam.findings)
+    missing = len(completeness(exam, catalogue))
+    lines = [f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded."]
     lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
     if all(tell.urgency is Urgency.NONE for tell in tells):
         lines.insert(1, "Nothing among what was examined is marked to be told.")
-    lines.append(f"Policy: {policy.name} ({policy.date}). {_CAUTION}")
+    lines.append(caution(catalogue))
     if exam.details.status is Status.ENTERED_IN_ERROR:
         lines.insert(0, "Entered in error.")
     return "\n".join(lines)

@@ -26,6 +26,7 @@ RESOURCES = (
     "Bundle",
     "CapabilityStatement",
     "CodeSystem",
+    "CommunicationRequest",
     "Composition",
     "ConceptMap",
     "Device",
