@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import pairwise
 
 from adapter.catalogue import Bound, Catalogue, Condition, Flag, Item, ItemType, Meaning, Range, Span
 from adapter.derive.age import age_hours, gestation_weeks, made_at
@@ -83,8 +84,7 @@ def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact
 def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...]) -> Judgement | None:
     """The judgement on ``<40``: that of the one band that holds all it allows, where no band before it does.
 
-    Where several bands hold it, all are abnormal and the one at the number itself is among them, the least urgent
-    of them is what can be said for sure.
+    Where several bands hold it together and all are abnormal, the least urgent is what can be said for sure.
     """
     end = Bound(comparator=comparator.value, value=value)
     allowed = Span(high=end) if comparator.value[0] == "<" else Span(low=end)
@@ -92,12 +92,25 @@ def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...
     whole = next((band for band in touched if _inside(allowed, band)), None)
     if whole is not None and whole is touched[0]:
         return Judgement(whole.meaning, whole.urgency, whole.flag, whole)
-    reaches_out = any((band.low if comparator.value[0] == "<" else band.high) is None for band in touched)
-    if touched and reaches_out and all(band.meaning is Meaning.ABNORMAL for band in touched):
+    if all(band.meaning is Meaning.ABNORMAL for band in touched) and _cover(touched, allowed):
         least = min(touched, key=lambda band: _ORDER.index(band.urgency))
-        edge = any(band.holds(value) for band in touched)
-        return Judgement(least.meaning, least.urgency, least.flag, least) if edge else None
+        return Judgement(least.meaning, least.urgency, least.flag, least)
     return None
+
+
+def _cover(bands: list[Range], span: Span) -> bool:
+    """Whether every number of the span lies in one of the bands."""
+    if not bands:
+        return False
+    ordered = sorted(bands, key=lambda band: band.low.value if band.low else Decimal("-Infinity"))
+    ends = Span(low=ordered[0].low, high=ordered[-1].high)
+    return _inside(span, ends) and all(_adjoin(one.high, other.low) for one, other in pairwise(ordered))
+
+
+def _adjoin(high: Bound | None, low: Bound | None) -> bool:
+    if high is None or low is None:
+        return True
+    return high.value > low.value or (high.value == low.value and ("=" in high.comparator or "=" in low.comparator))
 
 
 def _meet(one: Span, other: Span) -> bool:

@@ -70,15 +70,17 @@ def measured(exam: Exam, item: str, unit: str, catalogue: Catalogue) -> tuple[in
 
 
 def latest(exam: Exam, item: str, unit: str, catalogue: Catalogue) -> tuple[int, Decimal] | None:
-    """Index and value of the last exact measurement of an item that may be repeated; None if there is none."""
+    """Index and value of the last exact measurement of an item that may be repeated; None if
+    there is none, or the last is not one.
+    """
     known = catalogue.items[item]
     found = [
         (made_at(finding, known, exam), index, catalogue.units.convert(finding.value, unit))
         for index, finding in enumerate(exam.findings)
         if finding.item == item and isinstance(finding.value, Quantity) and finding.value.comparator is None
     ]
-    last = max(found, default=None)
-    return (last[1], last[2]) if last is not None and last[2] > 0 else None
+    last = [one for one in found if one[0] == max(found)[0]]
+    return (last[0][1], last[0][2]) if len(last) == 1 and last[0][2] > 0 else None
 
 
 def _for_gestation(exam: Exam, catalogue: Catalogue, captured: set[str]) -> Iterator[Computed | Withheld]:

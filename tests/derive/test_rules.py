@@ -176,7 +176,11 @@ CASES: dict[str, tuple[list[Case], list[Case]]] = {
     ),
     "jaundice_first_24h": (
         [case(YELLOW, hours="23.99"), case(said("jaundice", "to_palms_or_soles"), hours="10")],
-        [case(YELLOW, hours="24"), case(said("jaundice", "none_seen"), hours="10"), case(missed("jaundice"), hours="10")],
+        [
+            case(YELLOW, hours="24"),
+            case(said("jaundice", "none_seen"), hours="10"),
+            case(missed("jaundice"), hours="10"),
+        ],
     ),
     "jaundice_with_lethargy_or_poor_feeding": (
         [case(YELLOW, said("alertness", "lethargic")), case(YELLOW, said("feeding_quality", "poor"))],
