@@ -1,6 +1,7 @@
 """Pure computations on an exam: ages, sizes, scores, screens, what each finding means, what must be told."""
 
 from adapter.derive.age import age_hours, gestation_weeks, made_at
+from adapter.derive.changes import Change, Changes, NotOneNewborn, Trend, changes
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import computed_findings, withheld
 from adapter.derive.evidence import judge_computed
@@ -19,14 +20,19 @@ from adapter.derive.tell import Tell, sections, tell_list
 from adapter.derive.words import in_words
 
 __all__ = [
+    "Change",
+    "Changes",
     "Computed",
     "Judgement",
     "Maker",
+    "NotOneNewborn",
     "NotRecorded",
     "Tell",
+    "Trend",
     "Withheld",
     "age_hours",
     "applicable",
+    "changes",
     "completeness",
     "component_judgement",
     "component_numbers",

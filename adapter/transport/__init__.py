@@ -1,6 +1,6 @@
 """Sending and reading back: the client of a FHIR server."""
 
 from adapter.transport.client import EntryOutcome, FhirClient, ServerRefused, Unreachable
-from adapter.transport.fetch import fetch_exam
+from adapter.transport.fetch import fetch_exam, fetch_exams_of
 
-__all__ = ["EntryOutcome", "FhirClient", "ServerRefused", "Unreachable", "fetch_exam"]
+__all__ = ["EntryOutcome", "FhirClient", "ServerRefused", "Unreachable", "fetch_exam", "fetch_exams_of"]
