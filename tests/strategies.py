@@ -310,5 +310,8 @@ def exams(
         if free
         else st.just([])
     )
+    if any(item.id == catalogue.screening.readings for item in chosen):
+        # a result drawn beside its readings would contradict them
+        chosen = [item for item in chosen if item.id != catalogue.screening.item]
     drawn = _Findings(draw, catalogue, newborn, exam)
     return Exam(details=exam, newborn=newborn, findings=tuple(f for item in chosen for f in drawn.of(item)))

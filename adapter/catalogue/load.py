@@ -134,9 +134,11 @@ def merged(base: Any, over: Any) -> Any:
         return result
     if isinstance(base, list) and isinstance(over, list) and _keyed(base) and _keyed(over):
         entries = {_key(entry): entry for entry in base}
-        for entry in over:
-            entries[_key(entry)] = merged(entries[_key(entry)], entry) if _key(entry) in entries else entry
-        return list(entries.values())
+        first = {_key(entry): entry for entry in reversed(over)}
+        for name, entry in reversed(first.items()):
+            entries[name] = merged(entries[name], entry) if name in entries else entry
+        # An id that one file gives twice stays twice, to be refused.
+        return [*entries.values(), *(entry for entry in over if entry is not first[_key(entry)])]
     return over
 
 

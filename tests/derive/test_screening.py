@@ -11,6 +11,7 @@ from decimal import Decimal
 import pytest
 from scenes import CATALOGUE, made, read, said, saturations, scene, with_settings
 
+from adapter.capture import check_exam
 from adapter.derive import withheld
 from adapter.derive.screening import Attempt, Outcome, screened
 from adapter.exam import Exam
@@ -122,3 +123,13 @@ def test_spot_readings_are_no_screen_and_a_captured_result_is_kept() -> None:
     ]
     assert outcome(scene(*spots)) is None
     assert outcome(scene(saturations(97, 96), said("cchd_screen", "repeat_in_1h"))) is None
+
+
+def test_a_captured_result_that_its_readings_cannot_give_is_an_error() -> None:
+    rules = {
+        answer: {
+            problem.rule for problem in check_exam(scene(saturations(96, 88), said("cchd_screen", answer)), CATALOGUE)
+        }
+        for answer in ("pass", "repeat_in_1h", "fail")
+    }
+    assert [a for a, found in rules.items() if "result-not-of-readings" in found] == ["pass", "repeat_in_1h"]

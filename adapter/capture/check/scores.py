@@ -1,4 +1,4 @@
-"""Scored instruments: known signs and answers, a total that can be and that agrees with its signs."""
+"""Scored instruments and screens: known signs and answers, a total or result that agrees with what it is made of."""
 
 from __future__ import annotations
 
@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from adapter.capture.check.answers import fits
 from adapter.capture.check.subject import Placed, Subject
 from adapter.capture.wording import listed, one_of, shown
+from adapter.derive import Computed
 from adapter.derive.scores import slots
-from adapter.exam import Score
+from adapter.derive.screening import screen
+from adapter.exam import Exam, Quantities, Score
 from adapter.problems import Problem
 
 
@@ -21,6 +23,24 @@ def check_scores(subject: Subject) -> Iterator[Problem]:
             yield from problems
             if not problems and value.total is not None:
                 yield from _total(placed, value, value.total)
+
+
+def check_screen(subject: Subject) -> Iterator[Problem]:
+    """A captured result of the oxygen saturation screen that its captured readings cannot give."""
+    rule, details, newborn = subject.catalogue.screening, subject.details, subject.newborn
+    results = [p for p in subject.findings if p.item.id == rule.item and p.finding.answer is not None]
+    taken = [p for p in subject.findings if p.item.id == rule.readings and isinstance(p.finding.value, Quantities)]
+    if len(results) != 1 or not taken or details is None or newborn is None:
+        return
+    exam = Exam(details=details, newborn=newborn, findings=tuple(p.finding for p in taken))
+    made = next((one for one in screen(exam, subject.catalogue) if isinstance(one, Computed)), None)
+    if made is not None and made.finding.answer != results[0].finding.answer:
+        yield results[0].error(
+            "value",
+            "result-not-of-readings",
+            f"the result {shown(results[0].finding.answer)} is not what the readings give by {rule.label}",
+            f"{made.finding.answer}; check the readings, their order in time, and which rule is in force",
+        )
 
 
 def _signs(placed: Placed, value: Score) -> Iterator[Problem]:
