@@ -95,7 +95,7 @@ def test_a_condition_is_replaced_whole(tmp_path: Path) -> None:
             "several numbers",
         ),
         ("reason: Invented for a test", "replaces: [own_rule]\n  reason: x", "unknown-reference", "is no other rule"),
-        ("source: CP\n", "", "wrong-field", "Field required"),
+        ("  source: CP\n", "", "wrong-field", "Field required"),
         (
             "{item: nasal_flaring, answers: [marked]}",
             "{at_least: 3, of: [{item: palate, answers: [cleft_soft]}]}",
