@@ -92,15 +92,21 @@ class Catalogue:
 
     def expected(self, kind_id: str) -> tuple[Item, ...]:
         """The items that an exam of this kind should cover, in exam order; never computed or free-text ones."""
-        kind = self.kinds[kind_id]
-        return tuple(
-            item
-            for item in self.items.values()
-            if (self.region_of[item.id] in kind.regions or item.id in kind.items)
-            and item.id not in kind.without
-            and not item.computed
-            and item.type != "text"
-        )
+        return self._expected[kind_id]
+
+    @cached_property
+    def _expected(self) -> Mapping[str, tuple[Item, ...]]:
+        return {
+            kind.id: tuple(
+                item
+                for item in self.items.values()
+                if (self.region_of[item.id] in kind.regions or item.id in kind.items)
+                and item.id not in kind.without
+                and not item.computed
+                and item.type != "text"
+            )
+            for kind in self.kinds.values()
+        }
 
     @property
     def screening(self) -> Screening:

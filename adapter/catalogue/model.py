@@ -5,8 +5,9 @@ All are frozen pydantic models that refuse unknown fields, so that ``mappings/``
 
 from __future__ import annotations
 
+import operator
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any
@@ -75,6 +76,14 @@ class Answer(Frozen):
     codes: Codes = ()
 
 
+_COMPARE: dict[str, Callable[[Decimal, Decimal], bool]] = {
+    ">": operator.gt,
+    ">=": operator.ge,
+    "<": operator.lt,
+    "<=": operator.le,
+}
+
+
 class Bound(Frozen):
     """One end of a range with its comparator: ``>=30`` is not ``>30``."""
 
@@ -83,12 +92,7 @@ class Bound(Frozen):
 
     def holds(self, number: Decimal) -> bool:
         """Whether the number satisfies this end."""
-        return {
-            ">": number > self.value,
-            ">=": number >= self.value,
-            "<": number < self.value,
-            "<=": number <= self.value,
-        }[self.comparator]
+        return _COMPARE[self.comparator](number, self.value)
 
     def __str__(self) -> str:
         return f"{self.comparator}{self.value}"

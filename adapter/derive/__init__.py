@@ -3,8 +3,8 @@
 from adapter.derive.age import age_hours, gestation_weeks, made_at
 from adapter.derive.changes import Change, Changes, NotOneNewborn, Trend, changes
 from adapter.derive.completeness import NotRecorded, completeness
-from adapter.derive.computed import computed_findings, withheld
-from adapter.derive.evidence import judge_computed
+from adapter.derive.computed import computed_findings, judged_findings, withheld
+from adapter.derive.evidence import Evidence
 from adapter.derive.judgement import (
     Judgement,
     applicable,
@@ -23,6 +23,7 @@ __all__ = [
     "Change",
     "Changes",
     "Computed",
+    "Evidence",
     "Judgement",
     "Maker",
     "NotOneNewborn",
@@ -40,7 +41,7 @@ __all__ = [
     "gestation_weeks",
     "in_words",
     "judge",
-    "judge_computed",
+    "judged_findings",
     "made_at",
     "missing_signs",
     "number",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from adapter.catalogue import Catalogue
 from adapter.derive.bilirubin import rises
-from adapter.derive.evidence import evidence
+from adapter.derive.evidence import Evidence, captured_evidence, computed_evidence
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.rules import rule_findings
 from adapter.derive.scores import estimates, incomplete_scores
@@ -22,10 +22,18 @@ def computed_findings(exam: Exam, catalogue: Catalogue) -> tuple[Computed, ...]:
     First those of ages, sizes, scores and screens, then differences between sides, then the rules that hold; each
     may rest on those before it.
     """
+    return judged_findings(exam, catalogue)[0]
+
+
+def judged_findings(exam: Exam, catalogue: Catalogue) -> tuple[tuple[Computed, ...], list[Evidence]]:
+    """The computed findings, and all findings with their judgements, captured ones first."""
+    pool = captured_evidence(exam, catalogue)
     made = [one for one in _attempts(exam, catalogue) if isinstance(one, Computed)]
-    made += side_differences(evidence(exam, (), catalogue), catalogue)
-    made += rule_findings(exam, evidence(exam, made, catalogue), catalogue)
-    return tuple(made)
+    made += side_differences(pool, catalogue)
+    pool += computed_evidence(exam, made, len(pool), catalogue)
+    rules = rule_findings(exam, pool, catalogue)
+    pool += computed_evidence(exam, rules, len(pool), catalogue)
+    return (*made, *rules), pool
 
 
 def withheld(exam: Exam, catalogue: Catalogue) -> tuple[Withheld, ...]:

@@ -26,12 +26,24 @@ class Evidence:
 
 def evidence(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> list[Evidence]:
     """The captured findings in their order, then the computed ones in theirs."""
+    found = captured_evidence(exam, catalogue)
+    return [*found, *computed_evidence(exam, computed, len(found), catalogue)]
+
+
+def captured_evidence(exam: Exam, catalogue: Catalogue) -> list[Evidence]:
+    """What was captured, each finding judged once."""
     found = []
     for index, finding in enumerate(exam.findings):
         item = catalogue.items[finding.item]
         judged = judge(finding, item, exam, catalogue) if finding.not_examined is None else None
         found.append(Evidence(index, finding, item, judged))
-    for index, one in enumerate(computed, start=len(exam.findings)):
+    return found
+
+
+def computed_evidence(exam: Exam, computed: Sequence[Computed], first: int, catalogue: Catalogue) -> list[Evidence]:
+    """What was computed; ``first`` is the index of the first of it."""
+    found = []
+    for index, one in enumerate(computed, start=first):
         item = catalogue.items[one.finding.item]
         found.append(Evidence(index, one.finding, item, judge_computed(one, item, exam, catalogue), one.exact, one))
     return found

@@ -36,22 +36,32 @@ class Tell:
     rests_on: tuple[int, ...] = ()
 
 
-def tell_list(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> tuple[Tell, ...]:
+def tell_list(
+    exam: Exam,
+    computed: Sequence[Computed],
+    catalogue: Catalogue,
+    pool: Sequence[Evidence] | None = None,
+    gaps: Sequence[NotRecorded] | None = None,
+) -> tuple[Tell, ...]:
     """The lines, most urgent first, then rules before single findings, then in exam order.
 
     A rule that holds stands for the findings it rests on: they are named in its line and not told again, unless one
     is more urgent than the rule. It is a list for a licensed person, not a diagnosis; an empty list does not mean
-    that all is well. A retracted exam has nothing to tell.
+    that all is well. A retracted exam has nothing to tell. ``pool`` and ``gaps``: the findings with their
+    judgements, and what is not recorded, where they are at hand.
     """
     if exam.details.status is Status.ENTERED_IN_ERROR:
         return ()
-    pool = evidence(exam, computed, catalogue)
+    if pool is None:
+        pool = evidence(exam, computed, catalogue)
     urgent = [one for one in pool if one.judged is not None and one.judged.urgency is not Urgency.NONE]
     covered = _covered(urgent)
     lines = [_line(one, pool, catalogue) for one in urgent if one.index not in covered]
     lines += [line for one in pool if one.finding.not_examined and (line := _gap(one, catalogue))]
     lines += [
-        _unrecorded(gap, exam, catalogue) for gap in completeness(exam, catalogue) if _owed(gap, computed, catalogue)
+        _unrecorded(gap, exam, catalogue)
+        for gap in (completeness(exam, catalogue) if gaps is None else gaps)
+        if _owed(gap, computed, catalogue)
     ]
     return tuple(sorted(lines, key=_order))
 

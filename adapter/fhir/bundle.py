@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from urllib.parse import quote
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Computed, computed_findings, tell_list
+from adapter.derive import Evidence, completeness, judged_findings, tell_list
 from adapter.exam import Exam
 from adapter.fhir import people
 from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier
@@ -50,15 +51,16 @@ def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list
         encounter=refer(identity.encounter(details.encounter)),
         performers=[people.examiner_reference(e, identity, refer) for e in details.examiners],
     )
-    computed = computed_findings(exam, catalogue)
-    observations, regions = _observations(exam, computed, identity, around, refer)
+    computed, pool = judged_findings(exam, catalogue)
+    observations, regions = _observations(pool, identity, around, refer)
     panels = []
     for region in (r for r in catalogue.regions if r in regions):
         name = identity.panel(region)
         panels.append(Resource(name, panel(region, name, [refer(n) for n in regions[region]], around), True))
     report_name = identity.report()
-    tells = tell_list(exam, computed, catalogue)
-    report = diagnostic_report(identity, [refer(p.name) for p in panels], around, tells)
+    gaps = completeness(exam, catalogue)
+    tells = tell_list(exam, computed, catalogue, pool, gaps)
+    report = diagnostic_report(identity, [refer(p.name) for p in panels], around, tells, len(gaps))
     names = [resource.name for resource in observations]
     requests = [
         Resource(name, content, True)
@@ -94,23 +96,18 @@ def _people(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) 
 
 
 def _observations(
-    exam: Exam, computed: tuple[Computed, ...], identity: Identity, around: Around, refer: Refer
+    pool: Sequence[Evidence], identity: Identity, around: Around, refer: Refer
 ) -> tuple[list[Resource], dict[str, list[Name]]]:
     """Observations in the order captured, the computed ones after; and their names by region."""
     resources: list[Resource] = []
     regions: dict[str, list[Name]] = {}
     names: list[Name] = []
-    for finding in exam.findings:
-        name = identity.observation(finding)
+    for one in pool:
+        name = identity.observation(one.finding) if one.computed is None else identity.computed(one.computed)
+        rests_on = None if one.computed is None else [refer(names[index]) for index in one.computed.derived_from]
         names.append(name)
-        resources.append(Resource(name, observation(finding, name, around), True))
-        regions.setdefault(around.catalogue.region_of[finding.item], []).append(name)
-    for one in computed:
-        name = identity.computed(one)
-        rests_on = [refer(names[index]) for index in one.derived_from]
-        names.append(name)
-        resources.append(Resource(name, observation(one.finding, name, around, rests_on, one), True))
-        regions.setdefault(around.catalogue.region_of[one.finding.item], []).append(name)
+        resources.append(Resource(name, observation(one, name, around, rests_on), True))
+        regions.setdefault(around.catalogue.region_of[one.item.id], []).append(name)
     return resources, regions
 
 

@@ -9,13 +9,11 @@ from decimal import Decimal
 from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range, Sides, Span
 from adapter.derive import (
     Computed,
-    Judgement,
+    Evidence,
     Maker,
     applicable,
     component_judgement,
     component_numbers,
-    judge,
-    judge_computed,
     made_at,
     score_total,
 )
@@ -50,20 +48,13 @@ def instant(moment: datetime) -> str:
     return moment.isoformat()
 
 
-def observation(
-    finding: Finding,
-    name: Name,
-    around: Around,
-    derived_from: list[Json] | None = None,
-    computed: Computed | None = None,
-) -> Json:
+def observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None = None) -> Json:
     """The Observation of a finding; keys in the order of the standard.
 
-    ``computed`` is what made a computed finding, ``derived_from`` holds references to what it rests on (none: the
-    newborn's own record).
+    ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record).
     """
-    item, exam, parts = around.catalogue.items[finding.item], around.exam, around.parts
-    judged = _judged(finding, computed, item, around)
+    finding, item, judged, computed = one.finding, one.item, one.judged, one.computed
+    exam, parts = around.exam, around.parts
     resource: Json = {"resourceType": "Observation"}
     if item.profile:
         resource["meta"] = {"profile": [item.profile]}
@@ -117,14 +108,6 @@ def _found_by(resource: Json, computed: Computed, maker: Maker, around: Around) 
         resource.pop("valueString", None)
         concept = {"coding": [around.parts.own("rule", maker.id, maker.label)], "text": computed.finding.text}
         resource["valueCodeableConcept"] = concept
-
-
-def _judged(finding: Finding, computed: Computed | None, item: Item, around: Around) -> Judgement | None:
-    if finding.not_examined is not None:
-        return None
-    if computed is not None:
-        return judge_computed(computed, item, around.exam, around.catalogue)
-    return judge(finding, item, around.exam, around.catalogue)
 
 
 def _other_unit(finding: Finding, item: Item, catalogue: Catalogue) -> str | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Tell, completeness
+from adapter.derive import Tell
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
@@ -37,8 +37,13 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
     return {**resource, "hasMember": members}
 
 
-def diagnostic_report(identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell]) -> Json:
-    """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest."""
+def diagnostic_report(
+    identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell], missing: int
+) -> Json:
+    """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
+
+    ``missing`` is how many of the items that the kind of exam expects are not recorded.
+    """
     exam, catalogue = around.exam, around.catalogue
     kind = catalogue.kinds[exam.details.kind]
     own_id = {"system": catalogue.identifier_system("exam-version"), "value": exam.details.id}
@@ -62,7 +67,7 @@ def diagnostic_report(identity: Identity, panels: list[Json], around: Around, te
         resource["performer"] = around.performers
     if panels:
         resource["result"] = panels
-    resource["conclusion"] = conclusion(exam, catalogue, tells)
+    resource["conclusion"] = conclusion(exam, catalogue, tells, missing)
     return resource
 
 
@@ -81,10 +86,9 @@ def caution(catalogue: Catalogue) -> str:
     return f"Policy: {policy.name} ({policy.date}). {_CAUTION}"
 
 
-def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell]) -> str:
+def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing: int) -> str:
     """Counts first, then each line to tell; an empty list never reads as "all normal"."""
     skipped = sum(finding.not_examined is not None for finding in exam.findings)
-    missing = len(completeness(exam, catalogue))
     lines = [f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded."]
     lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
     if all(tell.urgency is Urgency.NONE for tell in tells):
