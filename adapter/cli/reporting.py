@@ -11,7 +11,7 @@ import click
 
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue, Meaning
-from adapter.derive import computed_findings, in_words, judge, sections, tell_list, withheld
+from adapter.derive import age_in_words, computed_findings, in_words, judge, sections, tell_list, withheld
 from adapter.exam import Exam, Urgency
 from adapter.problems import Problem, Report, Severity
 from adapter.validate import operation_outcome
@@ -60,7 +60,7 @@ def exam_in_words(reading: Reading, catalogue: Catalogue) -> str:
     exam = reading.exam
     if exam is None or not reading.accepted:
         return f"{reading.source}: refused, until the errors are mended"
-    lines = [heading(exam, reading, catalogue)]
+    lines = [heading(exam, reading, catalogue), f"  {age_in_words(exam)}"]
     lines += tells_in_words(exam, catalogue)
     skipped = [f for f in exam.findings if f.not_examined is not None]
     if skipped:

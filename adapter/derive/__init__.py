@@ -1,6 +1,6 @@
 """Pure computations on an exam: ages, sizes, scores, screens, what each finding means, what must be told."""
 
-from adapter.derive.age import age_hours, gestation_weeks, made_at
+from adapter.derive.age import age_hours, age_in_words, gestation_weeks, made_at, postmenstrual_days, term_class
 from adapter.derive.changes import Change, Changes, NotOneNewborn, Trend, changes
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import computed_findings, judged_findings, withheld
@@ -32,6 +32,7 @@ __all__ = [
     "Trend",
     "Withheld",
     "age_hours",
+    "age_in_words",
     "applicable",
     "changes",
     "completeness",
@@ -45,9 +46,11 @@ __all__ = [
     "made_at",
     "missing_signs",
     "number",
+    "postmenstrual_days",
     "score_total",
     "sections",
     "tell_list",
+    "term_class",
     "withheld",
     "worst",
 ]

@@ -21,6 +21,9 @@ class Outcome(StrEnum):
     FAIL = "fail"
 
 
+_GRAVER = (Outcome.PASS, Outcome.REPEAT, Outcome.FAIL)
+
+
 @dataclass(frozen=True, slots=True)
 class Attempt:
     """One pair of readings in percent: right hand (before the duct) and a foot (after it); None where not taken."""
@@ -60,12 +63,15 @@ def _passes(readings: Sequence[Decimal], rule: Screening) -> bool:
 
 
 def screen(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
-    """The result of the exam's screening attempts, where nobody captured one."""
+    """The result of the exam's screening attempts, where nobody captured one that is as grave.
+
+    A captured result is never replaced; a milder one than its readings give stands beside what they give.
+    """
     rule = catalogue.screening
     taken = [
         (i, f) for i, f in enumerate(exam.findings) if f.item == rule.readings and isinstance(f.value, Quantities)
     ]
-    if not taken or any(finding.item == rule.item for finding in exam.findings):
+    if not taken:
         return
     item, label = catalogue.items[rule.readings], catalogue.items[rule.item].label
     taken.sort(key=lambda one: (made_at(one[1], item, exam), one[0]))
@@ -77,6 +83,9 @@ def screen(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
     if outcome is None:
         why = "incomplete, a reading is missing" if due else f"read before {rule.from_hours:f} h of life"
         yield Withheld(rule.item, label, f"no result: {why}")
+        return
+    captured = {finding.answer for finding in exam.findings if finding.item == rule.item}
+    if captured & set(_GRAVER[_GRAVER.index(outcome) :]):
         return
     made = Finding(item=rule.item, value=outcome.value, observed_at=made_at(counted[-1][1], item, exam))
     maker = Maker(rule.id, rule.label, catalogue.settings.version, rule.source)

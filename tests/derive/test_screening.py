@@ -9,12 +9,12 @@ from __future__ import annotations
 from decimal import Decimal
 
 import pytest
-from scenes import CATALOGUE, made, read, said, saturations, scene, with_settings
+from scenes import CATALOGUE, made, read, said, saturations, scene, tells, with_settings
 
 from adapter.capture import check_exam
 from adapter.derive import withheld
 from adapter.derive.screening import Attempt, Outcome, screened
-from adapter.exam import Exam
+from adapter.exam import Exam, Urgency
 
 R2011, R2025 = CATALOGUE.screenings["r2011"], CATALOGUE.screenings["r2025"]
 PASS, REPEAT, FAIL = Outcome.PASS, Outcome.REPEAT, Outcome.FAIL
@@ -123,6 +123,13 @@ def test_spot_readings_are_no_screen_and_a_captured_result_is_kept() -> None:
     ]
     assert outcome(scene(*spots)) is None
     assert outcome(scene(saturations(97, 96), said("cchd_screen", "repeat_in_1h"))) is None
+    assert outcome(scene(saturations(97, 96), said("cchd_screen", "pass"))) is None
+
+
+def test_a_captured_pass_does_not_hide_readings_that_fail() -> None:
+    exam = scene(saturations(96, 88), said("cchd_screen", "pass"))
+    assert outcome(exam) == "fail"
+    assert [line.urgency for line in tells(exam)] == [Urgency.TELL_NOW]
 
 
 def test_a_captured_result_that_its_readings_cannot_give_is_an_error() -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from adapter.capture import read_captures, to_csv
 from adapter.catalogue import load_catalogue
 from adapter.cli.reporting import CAUTION, heading, policy_line, tells_in_words
+from adapter.derive import age_in_words
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
@@ -62,7 +63,8 @@ def _told(name: str) -> str:
     catalogue = load_catalogue()
     (reading,) = read_captures(CAPTURES / f"{name}.json", catalogue)
     assert reading.exam is not None
-    lines = [heading(reading.exam, reading, catalogue), *tells_in_words(reading.exam, catalogue)]
+    age = f"  {age_in_words(reading.exam)}"
+    lines = [heading(reading.exam, reading, catalogue), age, *tells_in_words(reading.exam, catalogue)]
     return "\n".join([*lines, policy_line(catalogue), CAUTION]) + "\n"
 
 
