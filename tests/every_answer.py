@@ -53,7 +53,10 @@ def every_exam(catalogue: Catalogue) -> list[Exam]:
     while any(uses.values()):
         sex = next(sexes)
         open_to = (None, sex.value) if sex in (Sex.FEMALE, Sex.MALE) else (None, "female", "male")
-        findings = [left.pop(0) for name, left in uses.items() if left and catalogue.items[name].sex in open_to]
+        # a result and the readings it would be computed from, each by rule, would contradict each other
+        waiting = catalogue.screening.readings if uses[catalogue.screening.item] else None
+        names = [n for n, left in uses.items() if left and catalogue.items[n].sex in open_to and n != waiting]
+        findings = [uses[name].pop(0) for name in names]
         found.append(_exam(len(found), sex, findings, catalogue))
     for finding in alone:
         found.append(_exam(len(found), Sex.UNKNOWN, [finding], catalogue))
