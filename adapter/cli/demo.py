@@ -20,7 +20,7 @@ from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
 from adapter.problems import ExitCode, Layer, Problem, Severity
 from adapter.sandbox import Store, running
-from adapter.transport import EntryOutcome, FhirClient, ServerRefused, Unreachable, fetch_exam
+from adapter.transport import EntryOutcome, FhirClient, ServerRefused, Unreachable, fetch_exam, with_withdrawals
 from adapter.validate import validate
 
 
@@ -100,7 +100,8 @@ def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
     with running(Store(None)) as url, FhirClient(url) as client:
         click.echo(f"\n3. Send to {url}")
         version = client.capabilities()["fhirVersion"]
-        first = [client.transaction(to_bundle(exam, catalogue)) for exam in exams]
+        bundles = (to_bundle(exam, catalogue) for exam in exams)
+        first = [client.transaction(with_withdrawals(client, catalogue, bundle)) for bundle in bundles]
         click.echo(f"   FHIR {version}; {_in_words(first)}")
         click.echo("\n4. Read back over HTTP and compare with what was captured")
         latest = {exam.details.root: exam for exam in exams}

@@ -143,3 +143,30 @@ def test_every_rule_that_rests_on_memory_ships_switched_off() -> None:
     catalogue = load_catalogue()
     for rule in catalogue.rules.values():
         assert rule.on == (catalogue.sources[rule.source].mark != "memory"), rule.id
+
+
+HEAD = "region: vital_signs\nitems:\n"
+
+
+@pytest.mark.parametrize(
+    ("item", "rule"),
+    [
+        ("- {id: temperature, compare_sides: true}", "compare-sides"),
+        ("- {id: temperature, other_units: [{unit: mmol/L}]}", "unknown-unit"),
+        ("- {id: temperature, other_units: [{unit: furlong}]}", "unknown-unit"),
+    ],
+)
+def test_sides_and_units_of_an_item_must_fit(tmp_path: Path, item: str, rule: str) -> None:
+    (tmp_path / "regions").mkdir()
+    (tmp_path / "regions" / "own.yaml").write_text(HEAD + item, encoding="utf-8")
+    assert rule in {problem.rule for problem in faults(tmp_path, "[]")}
+
+
+def test_a_code_of_one_property_is_refused_for_a_unit_of_the_other(tmp_path: Path) -> None:
+    """LOINC 41653-7 is a mass concentration (MCnc), 14743-9 a substance concentration (SCnc)."""
+    own = "- id: glucose\n  other_units: [{unit: mmol/L, codes: ['loinc 41653-7 |%s|']}]"
+    name = "Glucose [Mass/volume] in Capillary blood by Glucometer"
+    (tmp_path / "regions").mkdir()
+    text = f"region: tests_screens\nitems:\n{own % name}\n"
+    (tmp_path / "regions" / "own.yaml").write_text(text, encoding="utf-8")
+    assert "wrong-dimension" in {problem.rule for problem in faults(tmp_path, "[]")}
