@@ -9,6 +9,7 @@ from adapter.catalogue import Item
 from adapter.exam import Exam, Finding
 
 _HOUR = Decimal(3600)
+_RANGES_FROM = 34 * 7
 
 
 def made_at(finding: Finding, item: Item, exam: Exam) -> datetime:
@@ -66,7 +67,8 @@ def age_in_words(exam: Exam) -> str:
     if born is None or now is None:
         known = f"{exam.newborn.gestation.weeks} weeks at birth, days" if exam.newborn.gestation else "gestation"
         return f"{hours:f} h old; {known} not known"
-    return f"{hours:f} h old; born at {_weeks(born)} ({term_class(born)}), now {_weeks(now)}"
+    apply = "" if born >= _RANGES_FROM else "; the ranges are for term infants and do not apply under 34 weeks"
+    return f"{hours:f} h old; born at {_weeks(born)} ({term_class(born)}), now {_weeks(now)}{apply}"
 
 
 def _weeks(days: int) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Tell
+from adapter.derive import Tell, age_in_words
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
@@ -89,7 +89,9 @@ def caution(catalogue: Catalogue) -> str:
 def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing: int) -> str:
     """Counts first, then each line to tell; an empty list never reads as "all normal"."""
     skipped = sum(finding.not_examined is not None for finding in exam.findings)
-    lines = [f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded."]
+    lines = [
+        f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded; {age_in_words(exam)}."
+    ]
     lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
     if all(tell.urgency is Urgency.NONE for tell in tells):
         lines.insert(1, "Nothing among what was examined is marked to be told.")

@@ -44,4 +44,6 @@ def test_without_the_days_there_is_no_postmenstrual_age() -> None:
 )
 def test_the_names_of_term(weeks: int, days: int, name: str) -> None:
     assert term_class(weeks * 7 + days) == name
-    assert f"({name})" in age_in_words(scene(weeks=weeks, days=days))
+    words = age_in_words(scene(weeks=weeks, days=days))
+    assert f"({name})" in words
+    assert ("do not apply" in words) is (weeks < 34)
