@@ -89,9 +89,8 @@ def caution(catalogue: Catalogue) -> str:
 def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing: int) -> str:
     """Counts first, then each line to tell; an empty list never reads as "all normal"."""
     skipped = sum(finding.not_examined is not None for finding in exam.findings)
-    lines = [
-        f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded; {age_in_words(exam)}."
-    ]
+    counts = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
+    lines = [f"{counts}; {age_in_words(exam)}."]
     lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
     if all(tell.urgency is Urgency.NONE for tell in tells):
         lines.insert(1, "Nothing among what was examined is marked to be told.")
