@@ -17,8 +17,9 @@ from adapter.problems import Problem, Report, Severity
 from adapter.validate import operation_outcome
 
 CAUTION = (
-    "This is a list for a licensed person, not a diagnosis. Not examined and not recorded are not normal.\n"
-    "Ranges are for term infants and a site's to edit; a value inside a range may still be wrong for this infant."
+    "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners\n"
+    "decide. Not examined and not recorded are not normal. Ranges and rules are this site's, for term infants; a value\n"
+    "inside a range may still be wrong for this infant."
 )
 
 
