@@ -18,8 +18,8 @@ from adapter.validate import operation_outcome
 
 CAUTION = (
     "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners\n"
-    "decide. Not examined and not recorded are not normal. Ranges and rules are this site's, for term infants; a value\n"
-    "inside a range may still be wrong for this infant."
+    "decide. Not examined and not recorded are not normal. Ranges and rules are this site's, for term infants;\n"
+    "a value inside a range may still be wrong for this infant."
 )
 
 
