@@ -1,7 +1,7 @@
 """Validates any FHIR R4 resource, ours or not, in layers that can be run one by one.
 
-``structure``: the R4 element table, references' form and targets, and the R4B models of fhir.resources as a
-second opinion. ``invariants``: the constraints of the definitions. ``terminology``: check digits and UCUM.
+``structure``: the R4 element table, references' form and targets. ``invariants``: the constraints of the
+definitions. ``terminology``: check digits and UCUM.
 ``profiles``: the R4 vital signs. ``bundle``: what holds between the entries of a Bundle.
 
 Everything found is a :class:`adapter.problems.Problem`; nothing is raised for bad input.
@@ -25,7 +25,7 @@ from adapter.validate.terminology import check_terminology
 from adapter.validate.vital_signs import check_vital_signs
 from adapter.validate.walk import walk
 
-__all__ = ["ALL", "Loaded", "operation_outcome", "read_resources", "validate"]
+__all__ = ["ALL", "Findings", "Loaded", "operation_outcome", "read_resources", "validate"]
 
 #: The layers that :func:`validate` has, in the order in which they run
 ALL: tuple[Layer, ...] = (
@@ -37,26 +37,49 @@ ALL: tuple[Layer, ...] = (
 )
 
 
+class Findings(list[Problem]):
+    """The problems of one resource: a list that can say how bad it is."""
+
+    @property
+    def errors(self) -> list[Problem]:
+        """Those that must be mended."""
+        return [problem for problem in self if problem.severity in (Severity.ERROR, Severity.FATAL)]
+
+    @property
+    def warnings(self) -> list[Problem]:
+        """Those that should be looked at."""
+        return [problem for problem in self if problem.severity is Severity.WARNING]
+
+    @property
+    def is_valid(self) -> bool:
+        """Whether there is no error."""
+        return not self.errors
+
+    def operation_outcome(self) -> dict[str, Any]:
+        """The same as an OperationOutcome."""
+        return operation_outcome(self)
+
+
 def validate(
     resource: Mapping[str, Any],
     *,
     layers: Collection[Layer] = ALL,
     file: str = "",
     line: int | None = None,
-    second_opinion: bool = True,
-) -> list[Problem]:
+    second_opinion: bool = False,
+) -> Findings:
     """All problems of one resource (a Bundle with everything in it), in the order of the layers.
 
     ``resource`` has the JSON shape, as :func:`adapter.fhir.json.loads` or ``from_xml`` give it. ``file`` and
-    ``line`` are put into each problem. ``second_opinion`` off leaves the models of fhir.resources out, which
-    take most of the time. Layers that are not in ``ALL`` are other stages' and are passed over here.
+    ``line`` are put into each problem. ``second_opinion`` asks the R4B models of fhir.resources as well, which
+    takes several times as long. Layers that are not in ``ALL`` are other stages' and are passed over here.
     """
     try:
         problems = _check(resource, layers, second_opinion)
     except RecursionError:
         what = "nested too deeply to be checked"
         problems = [Problem(Severity.FATAL, Layer.STRUCTURE, "too-deep", what, "a resource of usual depth")]
-    return [replace(problem, file=file, line=line) for problem in problems]
+    return Findings(replace(problem, file=file, line=line) for problem in problems)
 
 
 def _check(resource: Mapping[str, Any], layers: Collection[Layer], second_opinion: bool) -> list[Problem]:
@@ -66,7 +89,7 @@ def _check(resource: Mapping[str, Any], layers: Collection[Layer], second_opinio
     nodes = walk(resource)
     problems: list[Problem] = []
     if Layer.STRUCTURE in layers:
-        problems += check_structure(resource)
+        problems += check_structure(resource, nodes)
         problems += check_references(nodes)
         if second_opinion:
             problems += list(check_with_models(resource, problems))

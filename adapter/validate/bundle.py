@@ -29,9 +29,13 @@ _MOTHER = ("http://terminology.hl7.org/CodeSystem/v3-RoleCode", frozenset({"MTH"
 class _Entry:
     """A resource of the Bundle, and where it stands."""
 
-    where: str
+    entry: Node
     full_url: str
     node: Node
+
+    @property
+    def where(self) -> str:
+        return self.entry.where
 
     @property
     def names(self) -> tuple[str, str]:
@@ -43,14 +47,11 @@ class _Index:
 
     def __init__(self, bundle: Node, nodes: Iterable[Node]) -> None:
         self.type = text(bundle.value, "type")
-        by_place = {node.where: node for node in nodes if node.resource is None}
-        entries = bundle.value.get("entry")
         self.entries: list[_Entry] = []
-        for index, entry in enumerate(entries if isinstance(entries, list) else ()):
-            where = f"{bundle.where}.entry[{index}]"
-            node = by_place.get(f"{where}.resource")
-            if node is not None and isinstance(entry, Mapping):
-                self.entries.append(_Entry(where, text(entry, "fullUrl"), node))
+        for node in nodes:
+            entry = node.parent
+            if node.resource is None and entry is not None and entry.parent is bundle and entry.name == "entry":
+                self.entries.append(_Entry(entry, text(entry.value, "fullUrl"), node))
         self.by_url = {entry.full_url: entry for entry in self.entries if entry.full_url}
         self.by_name = {entry.names: entry for entry in self.entries if entry.names[1]}
 
@@ -91,20 +92,21 @@ def _check_full_urls(bundle: Node) -> Iterator[Problem]:
 
 def _check_targets(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:
     for node in references:
-        reference, where = text(node.value, "reference"), f"{node.where}.reference"
+        reference = text(node.value, "reference")
         target = index.target(reference)
         if target is not None:
             allowed = node.element.targets if node.element else ()
             if allowed and target.node.type not in allowed:
                 what = f"leads to a {target.node.type}"
-                yield _problem("reference-target", where, what, " | ".join(allowed), _REFERENCES)
+                yield _problem("reference-target", f"{node.where}.reference", what, " | ".join(allowed), _REFERENCES)
         elif reference.startswith(("urn:uuid:", "urn:oid:")):
             what = "leads to no entry of this Bundle"
             remedy = "the fullUrl of an entry; a urn: can be resolved nowhere else"
-            yield _problem("unresolved-reference", where, what, remedy, _REFERENCES)
+            yield _problem("unresolved-reference", f"{node.where}.reference", what, remedy, _REFERENCES)
         elif relative_parts(reference) and index.type in _CLOSED_TYPES:
             what = f"leads to no entry of this {index.type}"
             remedy = "the resource as an entry, or an absolute URL"
+            where = f"{node.where}.reference"
             yield _problem("unresolved-reference", where, what, remedy, _REFERENCES, Severity.WARNING)
 
 
@@ -128,12 +130,13 @@ def _subject(index: _Index, node: Node) -> str:
     """The subject in a form that can be compared: the entry it leads to, else the reference as written."""
     reference = next((text(one, "reference") for one in node.objects("subject")), "")
     target = index.target(reference) if reference else None
-    return target.where if target else reference
+    return target.full_url or target.where if target else reference
 
 
 def _check_mother(index: _Index) -> Iterator[Problem]:
     """An Observation of a Patient who is linked to a RelatedPerson as the mother of another patient."""
-    mothers = {entry.where for entry in index.entries if entry.node.type == "Patient" and _is_mother(index, entry)}
+    patients = [entry for entry in index.entries if entry.node.type == "Patient"]
+    mothers = {entry.full_url or entry.where for entry in patients if _is_mother(index, entry)}
     for entry in index.entries:
         if entry.node.type == "Observation" and _subject(index, entry.node) in mothers:
             what = "the subject is the mother, not the newborn"

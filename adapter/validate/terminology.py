@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from functools import lru_cache
 
 from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.problems import Layer, Problem, Severity
@@ -34,6 +35,8 @@ _WRONG_SYSTEMS = {
     "http://unitsofmeasure.org/": UCUM,
     "urn:oid:2.16.840.1.113883.6.8": UCUM,
 }
+#: rule, what, remedy, section, severity
+_Fault = tuple[str, str, str, str, Severity]
 _QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration"})
 
 
@@ -48,40 +51,48 @@ def check_terminology(nodes: Iterable[Node]) -> Iterator[Problem]:
                     _WRONG_SYSTEMS[system], "FHIR R4 Terminologies Systems (terminologies-systems.html)",
                 )  # fmt: skip
             if code:
-                yield from _check_code(_WRONG_SYSTEMS.get(system, system), code, f"{node.where}.code")
+                for rule, what, remedy, section, severity in _faults(_WRONG_SYSTEMS.get(system, system), code):
+                    yield _problem(rule, f"{node.where}.code", what, remedy, section, severity)
 
 
-def _check_code(system: str, code: str, where: str) -> Iterator[Problem]:
+@lru_cache(maxsize=65536)
+def _faults(system: str, code: str) -> tuple[_Fault, ...]:
+    """What is wrong with a code of a system; the same few codes come again and again."""
+    return tuple(_check_code(system, code))
+
+
+def _check_code(system: str, code: str) -> Iterator[_Fault]:
     if system == LOINC and not loinc_is_valid(code) and not _LOINC_OTHER.fullmatch(code):
-        yield _problem(
-            "loinc-check-digit", where, f"{code} is no LOINC code: its check digit or form is wrong",
-            "the code as the LOINC table has it", "LOINC Users' Guide",
+        yield (
+            "loinc-check-digit", f"{code} is no LOINC code: its check digit or form is wrong",
+            "the code as the LOINC table has it", "LOINC Users' Guide", Severity.ERROR,
         )  # fmt: skip
     elif system == SNOMED:
         concepts = [code] if code.isdigit() else _SNOMED_IN_EXPRESSION.findall(code.partition("|")[0] or code)
         wrong = [concept for concept in concepts if not snomed_is_valid(concept)]
         if wrong or not concepts:
-            yield _problem(
-                "snomed-check-digit", where,
+            yield (
+                "snomed-check-digit",
                 f"{wrong[0] if wrong else code} is no SNOMED CT concept id: its check digit or form is wrong",
                 "the concept id as a SNOMED CT browser shows it", "SNOMED CT Release File Specification, SCTID",
+                Severity.ERROR,
             )  # fmt: skip
     elif system == UCUM:
-        yield from _check_unit(code, where)
+        yield from _check_unit(code)
 
 
-def _check_unit(code: str, where: str) -> Iterator[Problem]:
+def _check_unit(code: str) -> Iterator[_Fault]:
     reading = read_unit(code)
     section = "UCUM, case sensitive form"
     if code in _LOOK_ALIKES:
         means, meant = _LOOK_ALIKES[code]
         what = f"{code} is UCUM for {means}"
-        yield _problem("ucum-suspicious", where, what, f"{meant} for a temperature", section, Severity.WARNING)
+        yield ("ucum-suspicious", what, f"{meant} for a temperature", section, Severity.WARNING)
     elif reading is Reading.INVALID:
-        yield _problem("ucum-grammar", where, f"{code} is not UCUM", NOT_UCUM.get(code, "a UCUM code"), section)
+        yield ("ucum-grammar", f"{code} is not UCUM", NOT_UCUM.get(code, "a UCUM code"), section, Severity.ERROR)
     elif reading is Reading.UNKNOWN:
-        yield _problem(
-            "ucum-unknown", where, f"{code} has a unit that this check does not know",
+        yield (
+            "ucum-unknown", f"{code} has a unit that this check does not know",
             "check it against the UCUM tables", section, Severity.WARNING,
         )  # fmt: skip
 

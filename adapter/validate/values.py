@@ -60,6 +60,19 @@ def is_legal(type_name: str, value: Any) -> bool:
 
 
 @cache
+def quick_test(type_name: str) -> Callable[[Any], bool]:
+    """A test of any JSON value that is true only for a legal value: JSON type, content and form at once."""
+    legal, kind = _checker(type_name), primitive(type_name).json
+    if kind == "string":
+        return lambda value: type(value) is str and value != "" and legal(value)
+    if kind == "boolean":
+        return lambda value: value is True or value is False
+    if type_name == "decimal":
+        return lambda value: type(value) in (int, Decimal) and legal(value)
+    return lambda value: type(value) is int and legal(value)
+
+
+@cache
 def _checker(type_name: str) -> Callable[[Any], bool]:
     if type_name in _LOWEST:
         lowest = _LOWEST[type_name]
@@ -82,6 +95,8 @@ def _checker(type_name: str) -> Callable[[Any], bool]:
 
 
 def _is_decimal(value: Any) -> bool:
+    if isinstance(value, int):
+        return True
     try:
         decimal_text(Decimal(value) if not isinstance(value, Decimal) else value)
     except FhirJsonError:
