@@ -1,8 +1,8 @@
 """Validates any FHIR R4 resource, ours or not, in layers that can be run one by one.
 
 ``structure``: the R4 element table, references' form and targets. ``invariants``: the constraints of the
-definitions. ``terminology``: check digits and UCUM.
-``profiles``: the R4 vital signs. ``bundle``: what holds between the entries of a Bundle.
+definitions. ``terminology``: check digits, code systems, bindings, displays and UCUM. ``profiles``: the R4 vital
+signs. ``bundle``: what holds between the entries of a Bundle.
 
 Everything found is a :class:`adapter.problems.Problem`; nothing is raised for bad input.
 """
@@ -14,6 +14,7 @@ from dataclasses import replace
 from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
+from adapter.validate.bindings import check_bindings
 from adapter.validate.bundle import check_bundle
 from adapter.validate.invariants import check_invariants
 from adapter.validate.outcome import operation_outcome
@@ -97,6 +98,7 @@ def _check(resource: Mapping[str, Any], layers: Collection[Layer], second_opinio
         problems += check_invariants(nodes)
     if Layer.TERMINOLOGY in layers:
         problems += check_terminology(nodes)
+        problems += check_bindings(nodes)
     if Layer.PROFILES in layers:
         problems += check_vital_signs(nodes)
     if Layer.BUNDLE in layers:

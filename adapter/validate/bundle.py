@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from adapter.fhir.definitions import resource_types
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.references import relative_parts
 from adapter.validate.walk import Node, objects, text
@@ -21,7 +22,10 @@ _MATERNITY = "FHIR R4 Patient, mother and newborn (patient.html#maternity)"
 _UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
 _OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
 _ABSOLUTE = re.compile(r"https?://[^/\s]+\S*")
+_SERVER_URL = re.compile(r"https?://.+/(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9.-]{1,64})")
+_DOCUMENT = "FHIR R4 Documents (documents.html#content)"
 _CLOSED_TYPES = ("document", "collection")
+_ABOUT_ONE = frozenset({"Encounter", "DiagnosticReport", "Composition"})
 _MOTHER = ("http://terminology.hl7.org/CodeSystem/v3-RoleCode", frozenset({"MTH", "NMTH", "GESTM"}))
 
 
@@ -72,6 +76,8 @@ def check_bundle(nodes: list[Node]) -> Iterator[Problem]:
     index = _Index(bundle, nodes)
     references = [n for n in nodes if n.type == "Reference" and text(n.value, "reference")]
     yield from _check_full_urls(bundle)
+    yield from _check_ids(index)
+    yield from _check_reachable(index, references)
     yield from _check_targets(index, references)
     yield from _check_subjects(index)
     yield from _check_mother(index)
@@ -88,6 +94,44 @@ def _check_full_urls(bundle: Node) -> Iterator[Problem]:
         what = "neither urn:uuid: with a UUID in lower case, nor urn:oid:, nor an absolute URL"
         where = f"{bundle.where}.entry[{number}].fullUrl"
         yield _problem("full-url-form", where, what, "urn:uuid:6ba7b810-9dad-41d1-80b4-00c04fd430c8", _FULL_URL)
+
+
+def _check_ids(index: _Index) -> Iterator[Problem]:
+    """Every entry has its full URL, except in a batch or transaction; one of a server ends with type and id."""
+    for entry in index.entries:
+        type_name, identifier = entry.names
+        if not entry.full_url:
+            if index.type not in ("batch", "transaction"):
+                what, where = "an entry without fullUrl", entry.where
+                yield _problem("full-url-missing", where, what, "the identity of the resource as a URL", _FULL_URL)
+            continue
+        parts = _SERVER_URL.fullmatch(entry.full_url)
+        if identifier and parts and parts["type"] in resource_types() and (parts["type"], parts["id"]) != entry.names:
+            what = "the full URL is that of another resource than the one in the entry"
+            where = f"{entry.where}.fullUrl"
+            yield _problem("full-url-id", where, what, f"…/{type_name}/{identifier}", _FULL_URL)
+
+
+def _check_reachable(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:
+    """In a document, links lead from the Composition to every entry, forwards or backwards."""
+    if index.type != "document" or not index.entries:
+        return
+    of_entry = {id(entry.node): entry for entry in index.entries}
+    links: dict[int, set[int]] = {key: set() for key in of_entry}
+    for node in references:
+        source, target = of_entry.get(id(node.container)), index.target(text(node.value, "reference"))
+        if source is not None and target is not None:
+            links[id(source.node)].add(id(target.node))
+            links[id(target.node)].add(id(source.node))
+    reached: set[int] = set()
+    waiting = [id(index.entries[0].node)]
+    while waiting:
+        reached.add(here := waiting.pop())
+        waiting += links[here] - reached
+    for key, entry in of_entry.items():
+        if key not in reached:
+            what = "no links lead from the Composition to this entry"
+            yield _problem("unreachable-entry", entry.where, what, "a reference to it, or leave it out", _DOCUMENT)
 
 
 def _check_targets(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:
@@ -134,15 +178,22 @@ def _subject(index: _Index, node: Node) -> str:
 
 
 def _check_mother(index: _Index) -> Iterator[Problem]:
-    """An Observation of a Patient who is linked to a RelatedPerson as the mother of another patient."""
+    """An Observation of a Patient who is linked to a RelatedPerson as the mother of another patient.
+
+    Where nothing else in the Bundle is about the mother as a patient, this is an error, else a warning.
+    """
     patients = [entry for entry in index.entries if entry.node.type == "Patient"]
     mothers = {entry.full_url or entry.where for entry in patients if _is_mother(index, entry)}
+    if not mothers:
+        return
+    about = [_subject(index, entry.node) for entry in index.entries if entry.node.type in _ABOUT_ONE]
+    severity = Severity.WARNING if not about or mothers & set(about) else Severity.ERROR
     for entry in index.entries:
         if entry.node.type == "Observation" and _subject(index, entry.node) in mothers:
             what = "the subject is the mother, not the newborn"
             remedy = "the newborn's Patient, unless the mother herself was observed"
             where = f"{entry.node.where}.subject"
-            yield _problem("subject-is-mother", where, what, remedy, _MATERNITY, Severity.WARNING)
+            yield _problem("subject-is-mother", where, what, remedy, _MATERNITY, severity)
 
 
 def _is_mother(index: _Index, patient: _Entry) -> bool:

@@ -66,7 +66,7 @@ def check_vital_signs(nodes: Iterable[Node]) -> Iterator[Problem]:
             )  # fmt: skip
         if vitals or PROFILE_BASE + "vitalsigns" in claimed:
             yield from _check_base(node)
-        for vital in vitals:
+        for vital in dict.fromkeys((*vitals, *(v for v in map(_BY_PROFILE.get, claimed) if v))):
             yield from _check_vital(node, vital)
 
 

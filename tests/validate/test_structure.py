@@ -158,8 +158,8 @@ def test_the_official_package_raises_no_false_alarm(fhir_package: Path) -> None:
     for name, content in list(read_package(fhir_package))[3::10]:
         if name.partition("-")[0] in resource_types():
             found = validate(loads(content))
-            assert found.errors == [], name
-            assert {p.rule for p in found} <= EXPECTED_WARNINGS, name
+            assert {(p.rule, p.where) for p in found.errors} == WRONG_IN_THE_PACKAGE.get(name, set()), name
+            assert {p.rule for p in found.warnings} <= EXPECTED_WARNINGS, name
             checked += 1
     assert checked > 200
 
@@ -167,6 +167,9 @@ def test_the_official_package_raises_no_false_alarm(fhir_package: Path) -> None:
 # warnings of R4 itself about its own definitions: names that are no identifiers, paths like "value[x]:slice"
 EXPECTED_WARNINGS = {"csd-0", "vsd-0", "cmd-0", "sdf-0", "cpb-0", "opd-0", "spd-0", "nsd-0", "eld-20"}
 
+
+# datatypes.html#uri asks for UUIDs in lower case, these have capitals
+WRONG_IN_THE_PACKAGE = {"CapabilityStatement-example.json": {("value-format", "CapabilityStatement.url")}}
 
 KEYS = """
 resourceType entry resource fullUrl request status code coding system value valueQuantity subject reference

@@ -158,9 +158,8 @@ def _index(left: Expression, index: Expression) -> Expression:
 def _typed(operator: str, left: Expression, wanted: str) -> Expression:
     def tested(context: Context, focus: Collection) -> Collection:
         found = left(context, focus)
-        if not found:
-            return []
-        return [_of(is_type(single(found).type, wanted))]
+        # nothing is of no type: R4's own constraints (ras-2) count on false here
+        return [_of(bool(found) and is_type(single(found).type, wanted))]
 
     if operator == "is":
         return tested
