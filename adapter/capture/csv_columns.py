@@ -1,4 +1,17 @@
-"""The columns of the capture CSV: which field of the record each one fills, and how."""
+"""The columns of the capture CSV: which field of the record each one fills, and how.
+
+One row is one finding; the rows of an exam share their ``exam_id``, which stands in every row. The exam's other
+columns may be blank after its first row; where they are repeated they must agree. An exam without findings is one
+row with ``item`` blank. The header names the columns, in any order; comma, semicolon or tab divide them; UTF-8.
+
+- identifiers: ``system|value``, several with ``;`` between them
+- ``examiner``: ``name/role``, ``name/role/system|value`` or ``/role/system|value``, several with ``;`` between them
+- ``birth_order``: ``1 of 2`` or ``1``; ``gestation``: ``39+4`` or ``39``
+- ``value``: an answer id, or several with ``;``; a number, with ``<`` or ``>`` before it where it was beyond the
+  device; ``7+4`` with the unit ``lb+oz``; ``65/41`` in the order of the item's components, or
+  ``systolic=65;diastolic=41``; a score's total ``8``, or ``total=8;colour=pink``; a moment in ISO 8601 with offset
+- a backslash takes ``|``, ``;``, ``/`` or a backslash literally
+"""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from adapter.capture.csv_cells import read_value
 from adapter.capture.csv_columns import COLUMNS, EXAM_COLUMNS, REQUIRED
-from adapter.capture.places import CellPlaces, Place, pointer
+from adapter.capture.places import CellPlaces, Place, pointer, printable
 from adapter.capture.raw import Unreadable
 from adapter.capture.reading import Reading
 from adapter.capture.record import RawRecord, read_record
@@ -62,7 +62,7 @@ def read_csv(text: str, catalogue: Catalogue, name: str) -> Iterator[Reading]:
         yield Reading(None, tuple(lost), name)
     for exam_id, group in groups.items():
         data = _record(group, catalogue)
-        source = f"{name}, exam {exam_id if exam_id.isprintable() else shown(exam_id)}"
+        source = f"{name}, exam {printable(exam_id)}"
         raw = RawRecord(data, group.places, source, tuple(group.problems))
         yield read_record(raw, catalogue)
 

@@ -76,11 +76,12 @@ def explain(
 def _echo(detail: ErrorDetails, steps: list[int | str]) -> bool:
     """Whether an error only follows from another: a list empty because its entry failed, an answer id that is
     not one of the objects a value may be as well, an item that is no id (it is told as unknown)."""
-    if steps == ["item"] and detail["type"] == "string_pattern_mismatch":
+    if steps == ["item"] and detail["type"] in ("string_pattern_mismatch", "string_unicode"):
         return True
     if detail["type"] == "too_short":
         return bool(detail["input"])
-    return detail["type"] == "model_type" and isinstance(detail["input"], str) and len(detail["loc"]) > 1
+    of_union = steps == ["value"] and len(detail["loc"]) > 1
+    return of_union and detail["type"] == "model_type" and isinstance(detail["input"], str)
 
 
 def _holds(node: Any, step: int | str) -> bool:

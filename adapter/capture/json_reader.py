@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from functools import cache
 
 from adapter.capture.json_text import JsonText, json_lines
-from adapter.capture.places import Place, PlaceOf
+from adapter.capture.places import Place, PlaceOf, printable
 from adapter.capture.reading import Reading
 from adapter.capture.record import RawRecord, read_record
 from adapter.catalogue import Catalogue
@@ -60,10 +60,10 @@ def _places(text: str, name: str, line: int | None) -> PlaceOf:
 
     def place(pointer: str) -> Place:
         if line is not None:
-            return Place(pointer, line, name)
+            return Place(printable(pointer), line, name)
         at = pointer
         while at and at not in lines():
             at = at.rpartition("/")[0]
-        return Place(pointer, lines().get(at), name)
+        return Place(printable(pointer), lines().get(at), name)
 
     return place

@@ -41,6 +41,11 @@ def pointer_place(pointer: str) -> Place:
     return Place(pointer)
 
 
+def printable(text: str) -> str:
+    """The text with whatever a terminal or a log could not take written as an escape."""
+    return text if text.isprintable() else text.encode("unicode_escape").decode("ascii")
+
+
 def pointer(*steps: object) -> str:
     """A JSON pointer (RFC 6901, section 3: ``~`` and ``/`` inside a step are escaped)."""
     return "".join("/" + str(step).replace("~", "~0").replace("/", "~1") for step in steps)
@@ -59,6 +64,10 @@ class CellPlaces:
     def put(self, at: str, row: int, column: str = "") -> None:
         """The cell from which the value at a pointer came; without a column, the row of several."""
         self.cells.setdefault(at, (row, column))
+
+    def forget(self, at: str) -> None:
+        """The cell at a pointer held nothing; another may fill its place."""
+        self.cells.pop(at, None)
 
     def cell(self, row: int, column: str = "") -> Place:
         """The place of a cell or row of this file."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from adapter.capture.places import PlaceOf, pointer
+from adapter.capture.wording import shown
 from adapter.problems import Problem
 
 
@@ -33,7 +34,9 @@ def faults(data: Any, place: PlaceOf, at: str = "") -> Iterator[Problem]:
         if isinstance(data, Repeated):
             for key in data.keys_twice:
                 yield place(at + pointer(key)).error(
-                    "key-twice", f"the key {key!r} stands twice in one object", "each key once; which one is right?"
+                    "key-twice",
+                    f"the key {shown(key)} stands twice in one object",
+                    "each key once; which one is right?",
                 )
         for key, value in data.items():
             for problem in faults(value, place, at + pointer(key)):

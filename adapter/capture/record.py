@@ -89,7 +89,7 @@ def _whole(data: dict[str, Any], findings: list[_RawFinding]) -> Exam | None:
 def _expanded(raw: RawRecord, catalogue: Catalogue, problems: list[Problem]) -> Iterator[_RawFinding]:
     """Each finding of the record; one with a list of answers as so many findings with one answer each."""
     for n, data in enumerate(raw.data.get("findings", [])):
-        base = pointer("findings", n)
+        base = f"/findings/{n}"
         value = data.get("value") if isinstance(data, dict) else None
         if not isinstance(value, list):
             yield _RawFinding(data, base, f"{base}/value")

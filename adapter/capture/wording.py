@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+from adapter.capture.places import printable
 from adapter.catalogue import Item, ItemType, UnitTable
 from adapter.catalogue.vocabulary import Unit
 
@@ -13,7 +14,7 @@ def shown(value: object) -> str:
     """A captured value in quotes, printable and short. Only for ids, units and numbers, never for names."""
     text = value if isinstance(value, str) else str(value)
     text = text if len(text) <= 40 else text[:37] + "..."
-    return "'" + text.encode("unicode_escape").decode("ascii") + "'" if not text.isprintable() else f"'{text}'"
+    return f"'{printable(text)}'"
 
 
 def listed(words: Iterable[str], most: int = 12) -> str:

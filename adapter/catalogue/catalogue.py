@@ -73,6 +73,10 @@ class Catalogue:
         """The Observation category of an item: its own, else its region's."""
         return item.category or self.regions[self.region_of[item.id]].category
 
+    def may_precede(self, item: Item) -> bool:
+        """Whether a finding may be older than the exam it is entered with (but not than the newborn)."""
+        return item.may_precede or self.regions[self.region_of[item.id]].may_precede
+
     def expected(self, kind_id: str) -> tuple[Item, ...]:
         """The items that an exam of this kind should cover, in exam order; never computed or free-text ones."""
         kind = self.kinds[kind_id]

@@ -76,6 +76,9 @@ def _item(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
         for name in _duplicates(ids):
             yield report("duplicate-id", f"{rule} '{name}' stands twice", "rename one of them")
     for answer in item.answers:
+        if answer.exclusive and item.type is not ItemType.CHOICES:
+            what = f"answer '{answer.id}' is exclusive, but the item takes one answer anyway"
+            yield report("needless-exclusive", what, "remove exclusive, or make the type choices")
         if answer.meaning is Meaning.EXPECTED and answer.urgency is not Urgency.NONE:
             yield report(
                 "urgent-expected",

@@ -62,12 +62,16 @@ class Meaning(StrEnum):
 
 
 class Answer(Frozen):
-    """One possible answer: its meaning, how soon to tell, and the codes of the value."""
+    """One possible answer: its meaning, how soon to tell, and the codes of the value.
+
+    ``exclusive`` answers say that there is nothing: no other answer of the item may stand beside them.
+    """
 
     id: Key
     label: str
     meaning: Meaning
     urgency: Urgency = Urgency.NONE
+    exclusive: bool = False
     codes: Codes = ()
 
 
@@ -230,7 +234,8 @@ class Item(Frozen):
 
     ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
     without a time of its own, its finding was made then. ``kept_units`` are further UCUM units in which a value is
-    sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why ``codes`` is empty.
+    sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
+    ``codes`` is empty.
     """
 
     id: Key
@@ -251,6 +256,7 @@ class Item(Frozen):
     states: bool = False
     count_seconds: Decimal | None = None
     minutes_after_birth: int | None = None
+    may_precede: bool = False
     unit: str | None = None
     kept_units: tuple[str, ...] = ()
     whole_numbers: bool = False
@@ -281,10 +287,14 @@ class Item(Frozen):
 
 
 class Region(Frozen):
-    """A body region or topic; becomes one panel Observation."""
+    """A body region or topic; becomes one panel Observation.
+
+    ``may_precede`` (here or on an item): what was found, asked or done before the exam began may be entered with it.
+    """
 
     region: Key
     label: str
     category: Category = Category.EXAM
     codes: Codes = ()
+    may_precede: bool = False
     items: tuple[Item, ...] = Field(min_length=1)

@@ -60,7 +60,7 @@ def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool) -> None:
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
     exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
-    if exam is not None:
+    if exam is not None and reading.accepted:
         tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
         found |= {
             "exam": exam.details.id,

@@ -9,7 +9,8 @@ from typing import Any, TypeVar
 
 import click
 
-from adapter.capture import Reading, load_plan, read_captures, read_table
+from adapter.capture import Reading, read_captures
+from adapter.capture.plan import load_plan, read_table, unread_columns
 from adapter.catalogue import Catalogue
 from adapter.problems import ExitCode
 
@@ -45,6 +46,9 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
         click.echo("The plan cannot be used; nothing was read.", err=True)
         sys.exit(ExitCode.USAGE)
     for path in expanded(files):
+        unread = unread_columns(path, loaded)
+        if unread:
+            click.echo(f"{path}: the plan leaves unread: {', '.join(unread)}", err=True)
         yield from read_table(path, loaded, catalogue)
 
 

@@ -50,8 +50,8 @@ def report_of(readings: Iterable[Reading]) -> Report:
 def exam_in_words(reading: Reading, catalogue: Catalogue) -> str:
     """One exam: what was examined, what was not and why, what is not recorded, what must be told."""
     exam = reading.exam
-    if exam is None:
-        return f"{reading.source}: no exam could be read"
+    if exam is None or not reading.accepted:
+        return f"{reading.source}: refused, until the errors are mended"
     lines = [heading(exam, reading, catalogue)]
     lines += tells_in_words(exam, catalogue)
     skipped = [f for f in exam.findings if f.not_examined is not None]

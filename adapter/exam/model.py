@@ -58,7 +58,7 @@ class Urgency(StrEnum):
 class Identifier(_Frozen):
     """A business identifier; ``system`` is a URI, or a short name that the site's settings translate."""
 
-    system: Annotated[str, StringConstraints(pattern=r"^\S+$", max_length=255)]
+    system: Annotated[Line, StringConstraints(pattern=r"^\S+$")]
     value: Line
 
     def __str__(self) -> str:
@@ -68,16 +68,16 @@ class Identifier(_Frozen):
 class Gestation(_Frozen):
     """Completed weeks and days at birth, and how they were estimated (a method id of the catalogue)."""
 
-    weeks: int = Field(ge=20, le=45)
-    days: int | None = Field(default=None, ge=0, le=6)
+    weeks: int = Field(strict=True, ge=20, le=45)
+    days: int | None = Field(default=None, strict=True, ge=0, le=6)
     method: Key | None = None
 
 
 class BirthOrder(_Frozen):
     """Which of how many born of this pregnancy: ``order`` 1 of ``of`` 2 is the first twin."""
 
-    order: int = Field(ge=1, le=9)
-    of: int | None = Field(default=None, ge=2, le=9)
+    order: int = Field(strict=True, ge=1, le=9)
+    of: int | None = Field(default=None, strict=True, ge=2, le=9)
 
     @model_validator(mode="after")
     def _within(self) -> BirthOrder:

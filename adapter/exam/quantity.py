@@ -77,7 +77,7 @@ class Quantities(_Frozen):
 class Score(_Frozen):
     """A scored instrument: the answer given for each sign, the total, or both."""
 
-    total: int | None = Field(default=None, ge=-20, le=100)
+    total: int | None = Field(default=None, strict=True, ge=-20, le=100)
     signs: dict[str, str] = Field(default_factory=dict)
 
     @model_validator(mode="after")

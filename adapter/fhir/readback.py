@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from pydantic import ValidationError
+
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding, Side
@@ -31,7 +33,18 @@ def from_bundle(bundle: Json, catalogue: Catalogue) -> list[Exam]:
     """
     graph = _Graph(bundle, catalogue)
     reports = [r for r in graph.resources if r["resourceType"] == "DiagnosticReport"]
-    return [_Reader(graph, catalogue, report).exam() for report in reports if graph.own_id(report, "exam")]
+    return [_read(_Reader(graph, catalogue, report)) for report in reports if graph.own_id(report, "exam")]
+
+
+def _read(reader: _Reader) -> Exam:
+    """The exam, or :class:`NotReadable` with the place and not the content of what does not fit."""
+    try:
+        return reader.exam()
+    except ValidationError as error:
+        places = sorted({".".join(map(str, e["loc"])) for e in error.errors(include_url=False, include_input=False)})
+        raise NotReadable(f"what the bundle holds makes no exam: {', '.join(places)}") from None
+    except (KeyError, TypeError, AttributeError) as error:
+        raise NotReadable(f"a resource lacks what an exam needs ({type(error).__name__}: {error})") from None
 
 
 class _Graph:
@@ -112,12 +125,11 @@ class _Reader:
     def _details(self) -> Json:
         report, graph = self._report, self._graph
         root = graph.own_id(report, "exam")
-        provenance = next(graph.pointing("Provenance", "target", report), None)
-        if provenance is None:
-            raise NotReadable(f"exam {root}: no Provenance says who examined")
+        version = graph.own_id(report, "exam-version") or root
+        provenance = self._provenance(version)
         period = report.get("effectivePeriod", {})
         details: Json = {
-            "id": graph.own_id(report, "exam-version") or root,
+            "id": version,
             "kind": self._own_code(report["code"], "kind"),
             "started": period.get("start", report.get("effectiveDateTime")),
             "ended": period.get("end"),
@@ -130,6 +142,15 @@ class _Reader:
         if report["status"] != "final":
             details["amends"] = root
         return details
+
+    def _provenance(self, version: str | None) -> Json:
+        """The Provenance of this version of the exam; an amended exam has one for each."""
+        system = self._catalogue.identifier_system("capture-record")
+        source = {"system": system, "value": version}
+        for provenance in self._graph.pointing("Provenance", "target", self._report):
+            if any(entity["what"].get("identifier") == source for entity in provenance.get("entity", [])):
+                return provenance
+        raise NotReadable(f"exam {version}: no Provenance says who examined")
 
     def _encounter(self) -> Json | None:
         encounter = self._graph.find(self._report.get("encounter", {}))

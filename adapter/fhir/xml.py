@@ -252,6 +252,8 @@ def _append(content: dict[str, Any], name: str, index: int, value: Any, sibling:
         if key in content or entry is not None:
             entries = content.setdefault(key, [None] * index)
             entries.append(entry)
+    if name in content and (siblings := content.pop(f"_{name}", None)) is not None:
+        content[f"_{name}"] = siblings  # after the values, though the first entry may have had none
 
 
 def _read_attributes(element: etree._Element, type_: TypeDefinition, where: str) -> dict[str, Any]:

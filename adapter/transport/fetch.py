@@ -25,19 +25,20 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
     resources = [patient, *client.search("RelatedPerson", subject)]
     resources += client.search("Observation", {"patient": patient["id"], "_count": "500"})
     resources.append(report)
-    resources += client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"})
+    provenances = list(client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}))
+    resources += provenances
     known = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
-    for reference in sorted(_others(report, resources[-1]) - known):
+    for reference in sorted(_others(report, provenances) - known):
         type_, _, id_ = reference.partition("/")
         resources.append(client.read(type_, id_))
     entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
     return {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
 
-def _others(report: dict[str, Any], provenance: dict[str, Any]) -> set[str]:
+def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[str]:
     """The Encounter, the Practitioners and the Device that an exam refers to."""
     references = [report.get("encounter", {}), *report.get("performer", [])]
-    references += [agent.get("who", {}) for agent in provenance.get("agent", [])]
+    references += [agent.get("who", {}) for provenance in provenances for agent in provenance.get("agent", [])]
     found = (_LITERAL.search(reference.get("reference", "")) for reference in references)
     return {match[0] for match in found if match}
 

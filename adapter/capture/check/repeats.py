@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 
 from adapter.capture.check.subject import Placed, Subject
 from adapter.catalogue import ItemType
 from adapter.exam import Side
 from adapter.problems import Problem
 
-_Key = tuple[str, Side | None, str | None, str | None]
+_Key = tuple[str, Side | None, str | None, str | None, datetime | None]
 
 
 def check_repeats(subject: Subject) -> Iterator[Problem]:
-    """One item, side and site (and answer, where several may be given) once in an exam."""
+    """One item, side and site (and answer, where several may be given) once in an exam, at any one time."""
     seen: dict[_Key, Placed] = {}
     by_item: dict[str, list[Placed]] = {}
     for placed in subject.findings:
@@ -24,7 +25,7 @@ def check_repeats(subject: Subject) -> Iterator[Problem]:
                 "",
                 "recorded-twice",
                 f"{_said(placed, subject)} was already recorded at {first.at().where}",
-                "one finding each; a repeated measurement: keep the one that counts, the other in its note",
+                "one finding each; what was looked at again has its own observed_at",
             )
     for same in by_item.values():
         yield from _examined_and_not(same, subject)
@@ -34,7 +35,7 @@ def _key(placed: Placed, subject: Subject) -> _Key:
     finding = placed.finding
     several = placed.item.type in (ItemType.CHOICES, ItemType.TEXT)
     answer = (finding.answer or finding.text) if several else None
-    return placed.item.id, subject.side(placed), finding.site, answer
+    return placed.item.id, subject.side(placed), finding.site, answer, finding.observed_at
 
 
 def _said(placed: Placed, subject: Subject) -> str:

@@ -6,14 +6,9 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from adapter.capture.check.subject import Placed, Subject
-from adapter.catalogue import Category, ItemType
+from adapter.catalogue import ItemType
 from adapter.exam import At, Quantity
 from adapter.problems import Problem
-
-# Results that exist before the exam starts and are entered with it: they lie between birth and the exam's end.
-_EARLIER_REGIONS = ("context", "feeding_output", "tests_screens")
-_EARLIER_PREFIXES = ("birth_", "apgar_")
-_EARLIER_METHODS = ("history",)
 
 # An exam whose end was not given: a finding later than this after its start is doubtful.
 _LONGEST = timedelta(hours=12)
@@ -87,14 +82,8 @@ def _between(placed: Placed, field: str, moment: datetime, subject: Subject) -> 
 
 
 def _may_precede(placed: Placed, subject: Subject) -> bool:
-    item = placed.item
-    return (
-        item.type is ItemType.TIME
-        or item.id.startswith(_EARLIER_PREFIXES)
-        or placed.finding.method in _EARLIER_METHODS
-        or subject.catalogue.category(item) in (Category.LABORATORY, Category.SURVEY)
-        or subject.catalogue.region_of[item.id] in _EARLIER_REGIONS
-    )
+    """Results that exist before the exam starts and are entered with it lie between birth and the exam's end."""
+    return subject.catalogue.may_precede(placed.item) or placed.finding.method == "history"
 
 
 def _gap(early: datetime, late: datetime) -> str:

@@ -81,13 +81,19 @@ def _newborn(plan: Plan, fill: RowFill, birth: Any) -> dict[str, Any]:
 
 
 def _identifiers(plans: tuple[IdentifierPlan, ...], fill: RowFill, at: str) -> list[Any]:
-    found = [_identifier(plan, fill, at) for plan in plans]
-    return [identifier for identifier in found if identifier is not None]
+    found: list[Any] = []
+    for plan in plans:
+        identifier = _identifier(plan, fill, f"{at}/{len(found)}")
+        found += [] if identifier is None else [identifier]
+    return found
 
 
 def _identifier(plan: IdentifierPlan, fill: RowFill, at: str) -> dict[str, Any] | None:
     value = fill.text(plan.value, at)
-    return None if value is None else {"system": plan.system, "value": value}
+    if value is None:
+        fill.places.forget(at)
+        return None
+    return {"system": plan.system, "value": value}
 
 
 def _examiner(plan: ExaminerPlan, fill: RowFill, at: str) -> dict[str, Any]:

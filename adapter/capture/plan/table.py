@@ -6,6 +6,7 @@ import csv
 import io
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time
@@ -20,6 +21,9 @@ from adapter.capture.places import Place
 from adapter.capture.plan.model import TablePlan
 from adapter.capture.wording import listed, shown
 from adapter.problems import Problem
+
+_BROKEN = (zipfile.BadZipFile, zlib.error, InvalidFileException, KeyError, ValueError, TypeError, SyntaxError)
+"""What a broken workbook makes openpyxl and the XML parser raise, at its beginning or at any row."""
 
 Row = tuple[int, dict[str, str]]
 """A row's number, counted as a spreadsheet does (the header is row 1), and its cells by column, trimmed."""
@@ -42,13 +46,16 @@ def open_table(path: Path, how: TablePlan) -> Table | Problem:
         return place.error(
             "cannot-read", f"cannot be read: {error.strerror or error}", "a file that exists and may be read"
         )
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError) as error:
-        return place.error("not-a-workbook", f"is not a workbook: {error}"[:200], "an .xlsx file, or CSV")
+    except _BROKEN:
+        return place.error("not-a-workbook", "is not a workbook that can be read", "an .xlsx file, or CSV")
     return lines if isinstance(lines, Problem) else _table(lines, place)
 
 
 def _table(lines: Iterator[list[str]], place: Place) -> Table | Problem:
-    header = tuple(cell.strip() for cell in next(lines, []))
+    try:
+        header = tuple(cell.strip() for cell in next(lines, []))
+    except csv.Error as error:
+        return place.error("not-csv", f"is not a table: {error}", "quotes in pairs (RFC 4180), or a sound workbook")
     while header and not header[-1]:
         header = header[:-1]
     head = Place("row 1", None, place.file)
@@ -73,8 +80,8 @@ def _rows(header: tuple[str, ...], lines: Iterator[list[str]], place: Place) -> 
             else:
                 yield number, {column: cell.strip() for column, cell in zip(header, cells, strict=False)}
     except csv.Error as error:
-        what = f"is not CSV: {error}"
-        yield Place(f"row {number + 1}", None, place.file).error("not-csv", what, "quotes in pairs (RFC 4180)")
+        remedy = "quotes in pairs (RFC 4180), or a sound workbook"
+        yield Place(f"row {number + 1}", None, place.file).error("not-csv", f"is not a table: {error}", remedy)
 
 
 def _text(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
@@ -107,6 +114,8 @@ def _sheet_lines(workbook: Any, sheet: Any) -> Iterator[list[str]]:
             cells = [_cell(cell) for cell in row]
             width = width or len(cells)
             yield cells + [""] * (width - len(cells))  # a sheet leaves out empty cells at the end of a row
+    except _BROKEN as error:
+        raise csv.Error("the sheet is broken") from error
     finally:
         workbook.close()
 

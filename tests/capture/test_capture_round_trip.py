@@ -7,12 +7,12 @@ import io
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from strategies import exams
 
 from adapter.capture import check_exam, completeness, read_captures, to_csv, to_json
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam
 from adapter.problems import Severity
+from strategies import exams
 
 CATALOGUE = load_catalogue()
 few = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))

@@ -1,0 +1,158 @@
+"""What a number means, at the very edges of the bands.
+
+Figures: heart rate 110 to 160 and respiratory rate 30 to 60 a minute (Gomella's Neonatology; taught widely),
+temperature 36.5 to 37.5 degrees Celsius with cold stress at 36.0 to 36.4 (WHO classes of 1997), oxygen saturation
+95 % or more after transition (a children's hospital library page), below 90 % at once (Oster, Pediatrics 2025). The
+bands beside them and all urgencies are common practice; a site sets its own.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from invented_exams import exam, measured
+
+from adapter.catalogue import Catalogue, Meaning
+from adapter.derive import judge
+from adapter.exam import Comparator, Finding, Quantities, Quantity, Score, Urgency
+
+RATES = [
+    # item, value, state, hours, meaning, urgency, flag
+    ("respiratory_rate", "19", None, "20", "abnormal", "tell-now", "LL"),
+    ("respiratory_rate", "20", None, "20", "abnormal", "tell", "L"),
+    ("respiratory_rate", "29", None, "20", "abnormal", "tell", "L"),
+    ("respiratory_rate", "30", None, "20", "expected", "none", "N"),
+    ("respiratory_rate", "60", None, "20", "expected", "none", "N"),
+    ("respiratory_rate", "61", None, "20", "abnormal", "tell", "H"),
+    ("respiratory_rate", "61", None, "1.99", "variant", "none", "H"),
+    ("respiratory_rate", "61", None, "2", "abnormal", "tell", "H"),
+    ("respiratory_rate", "71", None, "1", "abnormal", "tell", "H"),
+    ("respiratory_rate", "80", None, "20", "abnormal", "tell", "H"),
+    ("respiratory_rate", "81", None, "20", "abnormal", "tell-now", "HH"),
+    ("heart_rate", "69", "deep_sleep", "20", "abnormal", "tell-now", "LL"),
+    ("heart_rate", "70", "deep_sleep", "20", "variant", "none", "L"),
+    ("heart_rate", "79", "quiet_alert", "20", "abnormal", "tell-now", "LL"),
+    ("heart_rate", "79", None, "20", "abnormal", "tell-now", "LL"),
+    ("heart_rate", "80", None, "20", "abnormal", "tell", "L"),
+    ("heart_rate", "99", None, "20", "abnormal", "tell", "L"),
+    ("heart_rate", "99", "deep_sleep", "20", "variant", "none", "L"),
+    ("heart_rate", "100", None, "20", "variant", "none", "L"),
+    ("heart_rate", "109", None, "20", "variant", "none", "L"),
+    ("heart_rate", "110", None, "20", "expected", "none", "N"),
+    ("heart_rate", "160", None, "20", "expected", "none", "N"),
+    ("heart_rate", "161", None, "20", "abnormal", "tell", "H"),
+    ("heart_rate", "161", "crying", "20", "variant", "none", "H"),
+    ("heart_rate", "181", "crying", "20", "abnormal", "tell", "H"),
+    ("heart_rate", "200", None, "20", "abnormal", "tell", "H"),
+    ("heart_rate", "201", None, "20", "abnormal", "tell-now", "HH"),
+]
+TEMPERATURES = [
+    ("35.9", "abnormal", "tell-now", "LL"),
+    ("36.0", "abnormal", "tell", "L"),
+    ("36.4", "abnormal", "tell", "L"),
+    ("36.5", "expected", "none", "N"),
+    ("37.5", "expected", "none", "N"),
+    ("37.6", "abnormal", "tell", "H"),
+    ("37.9", "abnormal", "tell", "H"),
+    ("38.0", "abnormal", "tell-now", "HH"),
+]
+SATURATIONS = [
+    ("89", "20", "abnormal", "tell-now", "LL"),
+    ("90", "20", "abnormal", "tell", "L"),
+    ("94", "20", "abnormal", "tell", "L"),
+    ("94", "2.9", "variant", "none", "L"),
+    ("94", "3", "abnormal", "tell", "L"),
+    ("95", "20", "expected", "none", "N"),
+    ("100", "20", "expected", "none", "N"),
+    ("85", "0.1", "variant", "none", "L"),
+    ("85", "1", "abnormal", "tell-now", "LL"),
+]
+
+
+def said(finding: Finding, catalogue: Catalogue, hours: str) -> tuple[str, str, str] | None:
+    judged = judge(finding, catalogue.items[finding.item], exam(finding, hours=hours), catalogue)
+    return None if judged is None else (judged.meaning.value, judged.urgency.value, judged.flag.value)
+
+
+@pytest.mark.parametrize(("item", "value", "state", "hours", "meaning", "urgency", "flag"), RATES)
+def test_rates(
+    item: str, value: str, state: str | None, hours: str, meaning: str, urgency: str, flag: str, catalogue: Catalogue
+) -> None:
+    assert said(measured(item, value, "/min", state=state), catalogue, hours) == (meaning, urgency, flag)
+
+
+@pytest.mark.parametrize(("value", "meaning", "urgency", "flag"), TEMPERATURES)
+def test_temperature(value: str, meaning: str, urgency: str, flag: str, catalogue: Catalogue) -> None:
+    assert said(measured("temperature", value, "Cel", site="axilla"), catalogue, "20") == (meaning, urgency, flag)
+
+
+@pytest.mark.parametrize(("value", "hours", "meaning", "urgency", "flag"), SATURATIONS)
+def test_saturation(value: str, hours: str, meaning: str, urgency: str, flag: str, catalogue: Catalogue) -> None:
+    finding = measured("oxygen_saturation", value, "%", site="right_hand")
+    assert said(finding, catalogue, hours) == (meaning, urgency, flag)
+
+
+def test_the_unit_captured_does_not_matter(catalogue: Catalogue) -> None:
+    # 97.7 degF = 36.5 Cel, 99.5 degF = 37.5 Cel, 100.4 degF = 38.0 Cel, exactly (NIST SP 811, B.8)
+    flags = [
+        said(measured("temperature", value, "degF", site="axilla"), catalogue, "20")
+        for value in ("97.7", "99.5", "100.4")
+    ]
+    assert [flag and flag[2] for flag in flags] == ["N", "N", "HH"]
+
+
+def test_a_value_beyond_the_device_is_not_judged(catalogue: Catalogue) -> None:
+    value = Quantity(value=Decimal(40), unit="mg/dL", comparator=Comparator.LESS)
+    assert said(Finding(item="glucose", value=value), catalogue, "20") is None
+
+
+def test_what_was_not_examined_is_not_judged(catalogue: Catalogue) -> None:
+    assert said(Finding(item="heart_rate", not_examined="crying"), catalogue, "20") is None
+
+
+def test_words_are_not_judged_but_the_examiner_is_heard(catalogue: Catalogue) -> None:
+    words = Finding(item="other_findings", text="Invented.")
+    assert said(words, catalogue, "20") is None
+    marked = words.model_copy(update={"urgency": Urgency.TELL})
+    assert said(marked, catalogue, "20") == ("abnormal", "tell", "A")
+
+
+def test_the_examiner_raises_and_never_lowers(catalogue: Catalogue) -> None:
+    low = measured("heart_rate", "70", "/min")
+    assert said(low.model_copy(update={"urgency": Urgency.NONE}), catalogue, "20") == ("abnormal", "tell-now", "LL")
+    fine = measured("heart_rate", "140", "/min", urgency=Urgency.TELL_NOW)
+    assert said(fine, catalogue, "20") == ("expected", "tell-now", "N")
+
+
+def test_every_answer_has_its_meaning(catalogue: Catalogue) -> None:
+    for item in catalogue.items.values():
+        for answer in item.answers:
+            judged = judge(Finding(item=item.id, value=answer.id), item, exam(), catalogue)
+            assert judged is not None
+            assert (judged.meaning, judged.urgency) == (answer.meaning, answer.urgency)
+            assert (judged.flag == "A") == (answer.meaning is Meaning.ABNORMAL)
+
+
+def test_pressures_are_judged_one_by_one(catalogue: Catalogue) -> None:
+    # Kent, Pediatr Nephrol 2007: first day, systolic 46 to 94 mm[Hg]
+    def pressure(systolic: int) -> Finding:
+        numbers = {"systolic": Decimal(systolic), "diastolic": Decimal(40)}
+        return Finding(item="blood_pressure", value=Quantities(components=numbers, unit="mm[Hg]"), site="right_arm")
+
+    found = [said(pressure(value), catalogue, "20") for value in (45, 46, 94, 95)]
+    assert [flag and flag[2] for flag in found] == ["L", "N", "N", "H"]
+    # and of the fourth day 60 to 88; after that no band is known, so nothing is said
+    found = [said(pressure(value), catalogue, "80") for value in (59, 60, 88, 89)]
+    assert [flag and flag[2] for flag in found] == ["L", "N", "N", "H"]
+    assert said(pressure(45), catalogue, "200") is None
+
+
+def test_a_score_is_judged_by_its_total(catalogue: Catalogue) -> None:
+    # AAP and ACOG, Pediatrics 2015;136:819, bands at 5 minutes: 7 to 10 reassuring
+    found = [said(Finding(item="apgar_5_min", value=Score(total=total)), catalogue, "20") for total in (3, 6, 7, 10)]
+    assert [flag and flag[0] for flag in found] == ["abnormal", "abnormal", "expected", "expected"]
+    # Neonatal Infant Pain Scale: more than 3 means pain (table in PMC10268568)
+    found = [said(Finding(item="pain", value=Score(total=total)), catalogue, "20") for total in (2, 3, 4)]
+    assert [flag and flag[1] for flag in found] == ["none", "none", "tell"]
+    assert said(Finding(item="pain", value=Score(signs={"cry": "whimper"})), catalogue, "20") is None

@@ -1,0 +1,88 @@
+"""The list of what must be told: complete, most urgent first, and never an all-clear."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from invented_exams import exam, measured
+
+from adapter.catalogue import Catalogue
+from adapter.derive import computed_findings, in_words, tell_list
+from adapter.exam import At, Exam, Finding, Quantities, Score, Side, Urgency
+
+
+def lines(one: Exam, catalogue: Catalogue) -> list[tuple[str, str]]:
+    return [(t.urgency.value, t.words) for t in tell_list(one, computed_findings(one, catalogue), catalogue)]
+
+
+def test_most_urgent_first_then_in_exam_order(catalogue: Catalogue) -> None:
+    one = exam(
+        Finding(item="femoral_pulse", value="weak", side=Side.LEFT),
+        measured("temperature", "38.1", "Cel", site="axilla"),
+        measured("respiratory_rate", "65", "/min"),
+        Finding(item="femoral_pulse", value="absent", side=Side.RIGHT),
+        measured("heart_rate", "140", "/min"),
+    )
+    assert lines(one, catalogue) == [
+        ("tell-now", "Body temperature, axilla: 38.1 Cel"),
+        ("tell-now", "Femoral pulse, right: Absent"),
+        ("tell", "Respiratory rate: 65 /min"),
+        ("tell", "Femoral pulse, left: Weak"),
+    ]
+
+
+def test_the_order_captured_does_not_matter(catalogue: Catalogue) -> None:
+    findings = [
+        measured("respiratory_rate", "65", "/min"),
+        measured("temperature", "38.1", "Cel", site="axilla"),
+        Finding(item="red_reflex", value="white_or_absent", side=Side.LEFT),
+    ]
+    findings = [f for f in findings if not f.answer or catalogue.items[f.item].answer(f.answer)]
+    assert lines(exam(*findings), catalogue) == lines(exam(*reversed(findings)), catalogue)
+
+
+def test_computed_findings_are_told(catalogue: Catalogue) -> None:
+    # 2600 -> 2314 g is a loss of 11.0 % (arithmetic); more than 10 % is told (NICE NG75)
+    one = exam(measured("birth_weight", "2600", "g"), measured("weight", "2314", "g"), hours="90")
+    assert ("tell", "Weight change since birth: -11.0 %") in lines(one, catalogue)
+
+
+def test_gaps_that_matter_are_told(catalogue: Catalogue) -> None:
+    eyes = Finding(item="red_reflex", not_examined="eyes_not_open", side=Side.LEFT)
+    assert lines(exam(eyes), catalogue) == [("tell", "Red reflex, left: not examined (eyes not open)")]
+    assert lines(exam(eyes.model_copy(update={"not_examined": "crying"})), catalogue) == []
+    for reason in catalogue.reasons:
+        gap = Finding(item="femoral_pulse", not_examined=reason, side=Side.LEFT)
+        assert [urgency for urgency, _ in lines(exam(gap), catalogue)] == ["tell"]
+
+
+def test_the_examiner_is_always_heard(catalogue: Catalogue) -> None:
+    marked = measured("heart_rate", "140", "/min", urgency=Urgency.TELL_NOW)
+    assert lines(exam(marked), catalogue) == [("tell-now", "Heart rate, apical: 140 /min")]
+    gap = Finding(item="rooting", not_examined="crying", urgency=Urgency.TELL)
+    assert [urgency for urgency, _ in lines(exam(gap), catalogue)] == ["tell"]
+    words = Finding(item="other_findings", text="Invented words.", urgency=Urgency.TELL)
+    assert lines(exam(words), catalogue) == [("tell", "Other findings: Invented words.")]
+    lowered = measured("heart_rate", "75", "/min", urgency=Urgency.NONE)
+    assert [urgency for urgency, _ in lines(exam(lowered), catalogue)] == ["tell-now"]
+
+
+def test_every_answer_that_is_to_be_told_is_told(every: list[Exam], catalogue: Catalogue) -> None:
+    for one in every:
+        told = [(t.finding.item, t.finding.answer, t.finding.side) for t in tell_list(one, (), catalogue)]
+        for finding in one.findings:
+            answer = catalogue.items[finding.item].answer(finding.answer or "")
+            if answer is not None and answer.urgency is not Urgency.NONE:
+                assert (finding.item, finding.answer, finding.side) in told
+
+
+def test_findings_in_words(catalogue: Catalogue) -> None:
+    pressure = Quantities(components={"systolic": Decimal(66), "diastolic": Decimal(41)}, unit="mmHg")
+    pairs = [
+        (Finding(item="blood_pressure", value=pressure, site="right_arm"), "right arm: 66/41 mmHg"),
+        (Finding(item="apgar_5_min", value=Score(total=9)), "total 9"),
+        (Finding(item="apgar_5_min", value=Score(signs={"tone": "active"})), "1 signs"),
+        (Finding(item="first_stool", value=At(time=exam().details.started)), "2026-05-04T23:20+02:00"),
+    ]
+    for finding, words in pairs:
+        assert in_words(finding, catalogue.items[finding.item], catalogue).endswith(words)

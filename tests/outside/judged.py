@@ -1,0 +1,51 @@
+"""What the outside judges judge: every example bundle, and bundles of exams that use every item and answer; and
+broken ones, which a judge must find fault with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from copy import deepcopy
+from pathlib import Path
+from typing import Any
+
+from adapter.catalogue import load_catalogue
+from adapter.fhir import BundleType, to_bundle
+from adapter.fhir.json import dumps, loads
+from adapter.fhir.xml import to_xml
+from tests.every_answer import every_exam
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples" / "bundles"
+
+
+def bundles() -> Iterator[tuple[str, bytes]]:
+    """Name and JSON of every bundle that must be without fault, each on one line."""
+    for path in sorted(EXAMPLES.glob("*.json")):
+        content = loads(path.read_bytes())
+        if content["resourceType"] == "Bundle":
+            yield path.name, dumps(content)
+    catalogue = load_catalogue()
+    for n, exam in enumerate(every_exam(catalogue)):
+        yield exam.details.id, dumps(to_bundle(exam, catalogue))
+        if n % 20 == 0:
+            yield f"{exam.details.id} as collection", dumps(to_bundle(exam, catalogue, BundleType.COLLECTION))
+            yield f"{exam.details.id} as batch", dumps(to_bundle(exam, catalogue, BundleType.BATCH))
+
+
+def in_xml() -> Iterator[tuple[str, bytes]]:
+    """The same for XML, of a part of them."""
+    for name, bundle in list(bundles())[::10]:
+        yield f"{name} in XML", to_xml(loads(bundle)).replace(b"\n", b"")
+
+
+def broken() -> Iterator[tuple[str, bytes]]:
+    """Bundles with one fault each that every one of the judges can see."""
+    catalogue = load_catalogue()
+    good: dict[str, Any] = to_bundle(every_exam(catalogue)[0], catalogue)
+    good["entry"] = good["entry"][:1]
+    unknown_element = deepcopy(good)
+    unknown_element["entry"][0]["resource"]["nickname"] = "x"
+    yield "an unknown element", dumps(unknown_element)
+    wrong_type = deepcopy(good)
+    wrong_type["entry"][0]["resource"]["gender"] = 1
+    yield "a number for a code", dumps(wrong_type)
