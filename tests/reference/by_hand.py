@@ -29,7 +29,10 @@ def bundle(kind: str, *entries: Json, **more: Any) -> Json:
 
 def document(**more: Any) -> Json:
     """A document: its Composition alone."""
-    composition = resource("Composition", {"id": "c", "author": [{"display": "text"}], "section": [{"title": "text", "text": narrative("text")}]})
+    composition = resource(
+        "Composition",
+        {"id": "c", "author": [{"display": "text"}], "section": [{"title": "text", "text": narrative("text")}]},
+    )
     identifier = {"system": "http://example.org/documents", "value": "1"}
     entry = {"fullUrl": "http://example.org/fhir/Composition/c", "resource": composition}
     return bundle("document", entry, identifier=identifier, timestamp="2024-05-01T08:00:00Z") | more
@@ -112,7 +115,8 @@ BY_HAND: dict[str, Callable[[], Json]] = {
     "Duration qty-3": lambda: resource("Goal", {"target": [
         {"measure": TEXT, "detailQuantity": {"value": 1, "code": "d"}}]}),
     "ElementDefinition eld-2": lambda: differential(element(min=2, max="1")),
-    "ElementDefinition eld-5": lambda: differential(element(contentReference="#Patient.link", type=[{"code": "Age"}])),
+    "ElementDefinition eld-5": lambda: differential(
+        element(contentReference="#Patient.link", type=[{"code": "Age"}])),
     "ElementDefinition eld-6": lambda: differential(element(
         type=[{"code": "string"}, {"code": "code"}], fixedString="x")),
     "ElementDefinition eld-7": lambda: differential(element(
@@ -189,8 +193,8 @@ BY_HAND: dict[str, Callable[[], Json]] = {
     "InsurancePlan ipn-1": lambda: without(resource("InsurancePlan", {"alias": ["text"]}), "name"),
     "List lst-2": lambda: resource("List", {"mode": "working", "entry": [
         {"deleted": True, "item": {"reference": "Patient/1"}}]}),
-    "MeasureReport mrp-2": lambda: resource("MeasureReport", {"type": "summary", "group": [{"stratifier": [{"stratum": [
-        {"measureScore": {"value": 1}}]}]}]}),
+    "MeasureReport mrp-2": lambda: resource("MeasureReport", {
+        "type": "summary", "group": [{"stratifier": [{"stratum": [{"measureScore": {"value": 1}}]}]}]}),
     "NamingSystem nsd-1": lambda: resource("NamingSystem", {
         "kind": "root", "name": "Name", "uniqueId": [{"type": "uuid", "value": "text"}]}),
     "NamingSystem nsd-2": lambda: resource("NamingSystem", {"kind": "codesystem", "name": "Name", "uniqueId": [

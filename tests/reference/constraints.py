@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-from build import PRIMITIVES, SEEDS, content, one, resource
+from build import PRIMITIVES, content, one, resource
 
 from adapter.fhir.definitions import (
     ConstraintDefinition,
@@ -115,7 +115,7 @@ def _hosted(type_name: str, made: dict[str, Any]) -> Iterator[dict[str, Any]]:
     if parent:
         element = definition(parent).element(name)
         assert element is not None
-        yield from _hosted(parent, content(parent, {**SEEDS.get(parent, {}), name: [made] if element.is_array else made}))
+        yield from _hosted(parent, content(parent, {name: [made] if element.is_array else made}))
     elif type_name == "ElementDefinition":
         root = {"id": "Patient", "path": "Patient"}
         element_id = {"id": "Patient.name", **made}

@@ -10,7 +10,6 @@ from typing import Any
 
 from build import PRIMITIVES, resource
 from by_hand import ENTRY, TEXT, bundle, document, narrated
-from adapter.validate.values import is_json_type
 from sample_resources import (
     CHILD,
     Resource,
@@ -23,6 +22,8 @@ from sample_resources import (
     quantity,
     vital,
 )
+
+from adapter.validate.values import is_json_type
 
 Fault = tuple[str, str, Resource]
 STANDARD = "http://hl7.org/fhir/StructureDefinition"
@@ -82,7 +83,15 @@ def faults() -> Iterator[Fault]:
         for number, value in enumerate(values):
             rule = "value-format" if is_json_type(type_name, value) else "wrong-json-type"
             yield f"bad {type_name} {number}", rule if value != "" else "empty", primitive(type_name, value)
-    for group in (_structure(), _references(), _terminology(), _bindings(), _vital_signs(), _bundles(), _narratives()):
+    for group in (
+        _structure(),
+        _references(),
+        _terminology(),
+        _bindings(),
+        _vital_signs(),
+        _bundles(),
+        _narratives(),
+    ):
         yield from group
 
 
@@ -93,8 +102,11 @@ def _structure() -> Iterator[Fault]:
     yield "element of STU3", "unknown-element", {**finding(), "comment": "text"}
     yield "value without its type", "unknown-element", {**changed(finding(), "valueString", ...), "value": "flat"}
     yield "two types of a choice", "choice-twice", {**finding(), "valueBoolean": True}
-    yield "type that a choice has not", "unknown-element", {
-        **changed(finding(), "valueString", ...), "valueAddress": TEXT}
+    yield (
+        "type that a choice has not",
+        "unknown-element",
+        {**changed(finding(), "valueString", ...), "valueAddress": TEXT},
+    )
     yield "no status", "missing-element", changed(finding(), "status", ...)
     yield "no code", "missing-element", changed(finding(), "code", ...)
     yield "no type of bundle", "missing-element", changed(family(), "type", ...)
@@ -113,15 +125,34 @@ def _structure() -> Iterator[Fault]:
     yield "no such resource", "unknown-resource-type", {"resourceType": "Newborn"}
     yield "no resource type", "unknown-resource-type", {"status": "final"}
     yield "contained without type", "unknown-resource-type", {**finding(), "contained": [{"id": "x"}]}
-    yield "no such contained resource", "unknown-resource-type", {
-        **finding(), "contained": [{"resourceType": "Newborn", "id": "x"}]}
+    yield (
+        "no such contained resource",
+        "unknown-resource-type",
+        {**finding(), "contained": [{"resourceType": "Newborn", "id": "x"}]},
+    )
     yield "siblings of other length", "sibling-length", changed(patient(), "name.0._given", [None, {"id": "x"}])
     yield "sibling of an object", "unknown-element", {**finding(), "_code": {"id": "x"}}
     yield "sibling is a string", "wrong-json-type", {**patient(), "_gender": "x"}
     yield "an id alone", "ele-1", {**finding(), "method": {"id": "x"}}
-    for type_name in ("Bundle", "Encounter", "Composition", "DiagnosticReport", "Provenance", "RelatedPerson",
-                      "Questionnaire", "QuestionnaireResponse", "MessageHeader", "Task", "Flag", "DocumentReference",
-                      "CodeSystem", "ValueSet", "StructureDefinition", "CapabilityStatement", "OperationOutcome"):
+    for type_name in (
+        "Bundle",
+        "Encounter",
+        "Composition",
+        "DiagnosticReport",
+        "Provenance",
+        "RelatedPerson",
+        "Questionnaire",
+        "QuestionnaireResponse",
+        "MessageHeader",
+        "Task",
+        "Flag",
+        "DocumentReference",
+        "CodeSystem",
+        "ValueSet",
+        "StructureDefinition",
+        "CapabilityStatement",
+        "OperationOutcome",
+    ):
         made = resource(type_name)
         yield f"unknown element of {type_name}", "unknown-element", {**made, "colour": "red"}
         for name in [n for n in made if n != "resourceType"]:
@@ -132,51 +163,118 @@ def _structure() -> Iterator[Fault]:
 
 def _references() -> Iterator[Fault]:
     yield "subject is a Practitioner", "reference-type", changed(finding(), "subject.reference", "Practitioner/1")
-    yield "absolute to a Practitioner", "reference-type", changed(
-        finding(), "subject.reference", "http://example.org/fhir/Practitioner/1")
+    yield (
+        "absolute to a Practitioner",
+        "reference-type",
+        changed(finding(), "subject.reference", "http://example.org/fhir/Practitioner/1"),
+    )
     yield "type against reference", "reference-type", changed(finding(), "subject.type", "Device")
     yield "type of no resource", "reference-type", changed(finding(), "subject.type", "Colour")
     yield "bare id", "reference-form", changed(finding(), "subject.reference", "p1")
     yield "contained that is not there", "ref-1", changed(finding(), "subject.reference", "#p1")
-    yield "contained of a wrong type", "reference-type", {
-        **changed(finding(), "subject.reference", "#p"),
-        "contained": [{"resourceType": "Practitioner", "id": "p", "active": True}]}
+    yield (
+        "contained of a wrong type",
+        "reference-type",
+        {
+            **changed(finding(), "subject.reference", "#p"),
+            "contained": [{"resourceType": "Practitioner", "id": "p", "active": True}],
+        },
+    )
     yield "member of a wrong type", "reference-type", {**finding(), "hasMember": [{"reference": "Patient/1"}]}
     yield "id with a forbidden character", "reference-form", changed(finding(), "subject.reference", "Patient/a_b")
 
 
 def _terminology() -> Iterator[Fault]:
     yield "LOINC check digit", "loinc-check-digit", {**finding(), "code": loinc("8867-5")}
-    yield "SNOMED CT check digit", "snomed-check-digit", {
-        **finding(), "code": {"coding": [{"system": "http://snomed.info/sct", "code": "249062005"}]}}
+    yield (
+        "SNOMED CT check digit",
+        "snomed-check-digit",
+        {**finding(), "code": {"coding": [{"system": "http://snomed.info/sct", "code": "249062005"}]}},
+    )
     yield "not UCUM", "ucum-grammar", changed(finding(), "referenceRange.0.low", quantity("1", "bpm"))
-    yield "system with a slash", "code-system-url", {
-        **finding(), "code": {"coding": [{"system": "http://loinc.org/", "code": "8867-4"}]}}
-    yield "no such code of HL7", "unknown-code", {**finding(), "category": [{"coding": [
-        {"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "examination"}]}]}
-    yield "no such interpretation", "unknown-code", {**finding(), "interpretation": [{"coding": [
-        {"system": "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", "code": "NORMAL"}]}]}
-    yield "LOINC code as SNOMED CT", "code-system-swapped", {
-        **finding(), "code": {"coding": [{"system": "http://snomed.info/sct", "code": "8867-4"}]}}
-    yield "SNOMED CT code as LOINC", "code-system-swapped", {
-        **finding(), "code": {"coding": [{"system": "http://loinc.org", "code": "73211009"}]}}
-    yield "system that is no absolute URI", "code-system-form", {
-        **finding(), "code": {"coding": [{"system": "codes", "code": "8867-4"}]}}
+    yield (
+        "system with a slash",
+        "code-system-url",
+        {**finding(), "code": {"coding": [{"system": "http://loinc.org/", "code": "8867-4"}]}},
+    )
+    yield (
+        "no such code of HL7",
+        "unknown-code",
+        {
+            **finding(),
+            "category": [
+                {
+                    "coding": [
+                        {
+                            "system": "http://terminology.hl7.org/CodeSystem/observation-category",
+                            "code": "examination",
+                        }
+                    ]
+                }
+            ],
+        },
+    )
+    yield (
+        "no such interpretation",
+        "unknown-code",
+        {
+            **finding(),
+            "interpretation": [
+                {
+                    "coding": [
+                        {
+                            "system": "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation",
+                            "code": "NORMAL",
+                        }
+                    ]
+                }
+            ],
+        },
+    )
+    yield (
+        "LOINC code as SNOMED CT",
+        "code-system-swapped",
+        {**finding(), "code": {"coding": [{"system": "http://snomed.info/sct", "code": "8867-4"}]}},
+    )
+    yield (
+        "SNOMED CT code as LOINC",
+        "code-system-swapped",
+        {**finding(), "code": {"coding": [{"system": "http://loinc.org", "code": "73211009"}]}},
+    )
+    yield (
+        "system that is no absolute URI",
+        "code-system-form",
+        {**finding(), "code": {"coding": [{"system": "codes", "code": "8867-4"}]}},
+    )
 
 
 def _bindings() -> Iterator[Fault]:
-    for type_name, name in (("Observation", "status"), ("Patient", "gender"), ("Bundle", "type"),
-                            ("Encounter", "status"), ("DiagnosticReport", "status"), ("Composition", "status"),
-                            ("Task", "intent"), ("Questionnaire", "status"), ("DocumentReference", "status")):
+    for type_name, name in (
+        ("Observation", "status"),
+        ("Patient", "gender"),
+        ("Bundle", "type"),
+        ("Encounter", "status"),
+        ("DiagnosticReport", "status"),
+        ("Composition", "status"),
+        ("Task", "intent"),
+        ("Questionnaire", "status"),
+        ("DocumentReference", "status"),
+    ):
         yield f"{type_name}.{name}", "code-not-in-value-set", resource(type_name, {name: "unheard-of"})
     yield "use of a name", "code-not-in-value-set", changed(patient(), "name.0.use", "ward")
     yield "comparator", "code-not-in-value-set", changed(vital(), "valueQuantity.comparator", "~")
     yield "language", "language-form", {**finding(), "language": "no language"}
-    yield "content type", "mime-form", {
-        **patient(), "photo": [{"contentType": "no type", "url": "http://example.org/x"}]}
+    yield (
+        "content type",
+        "mime-form",
+        {**patient(), "photo": [{"contentType": "no type", "url": "http://example.org/x"}]},
+    )
     clinical = {"system": "http://terminology.hl7.org/CodeSystem/condition-clinical", "code": "gone"}
-    yield "coded status of a condition", "code-not-in-value-set", resource(
-        "Condition", {"clinicalStatus": {"coding": [clinical]}})
+    yield (
+        "coded status of a condition",
+        "code-not-in-value-set",
+        resource("Condition", {"clinicalStatus": {"coding": [clinical]}}),
+    )
     yield "status in words", "code-missing", resource("Condition", {"clinicalStatus": TEXT})
 
 
@@ -203,26 +301,47 @@ def _vital_sign_faults() -> Iterator[Fault]:
     yield "one pressure", "vital-sign-component", changed(blood_pressure(), "component.1", ...)
     yield "no value of a component", "vs-3", changed(blood_pressure(), "component.1.valueQuantity", ...)
     yield "pressure in kPa", "vital-sign-unit", changed(blood_pressure(), "component.0.valueQuantity.code", "kPa")
-    yield "profile without its code", "vital-sign-code", {
-        **finding(), "meta": {"profile": ["http://hl7.org/fhir/StructureDefinition/heartrate"]}}
-    yield "coded detail of a vital sign", "vital-sign-component-unit", {**vital(), "component": [
-        {"code": TEXT, "valueCodeableConcept": {"coding": [{"system": "http://example.org/states", "code": "asleep"}]}}]}
+    yield (
+        "profile without its code",
+        "vital-sign-code",
+        {**finding(), "meta": {"profile": ["http://hl7.org/fhir/StructureDefinition/heartrate"]}},
+    )
+    asleep = {"coding": [{"system": "http://example.org/states", "code": "asleep"}]}
+    yield (
+        "coded detail of a vital sign",
+        "vital-sign-component-unit",
+        {**vital(), "component": [{"code": TEXT, "valueCodeableConcept": asleep}]},
+    )
 
 
 def _bundles() -> Iterator[Fault]:
     yield "malformed UUID", "full-url-form", changed(family(), "entry.4.fullUrl", "urn:uuid:5")
-    yield "UUID in capitals", "full-url-form", changed(
-        changed(family(), "entry.0.fullUrl", CHILD.upper().replace("URN:UUID", "urn:uuid")), "entry", [
-            {"fullUrl": CHILD.upper().replace("URN:UUID", "urn:uuid"), "resource": patient()}])
+    yield (
+        "UUID in capitals",
+        "full-url-form",
+        changed(
+            changed(family(), "entry.0.fullUrl", CHILD.upper().replace("URN:UUID", "urn:uuid")),
+            "entry",
+            [{"fullUrl": CHILD.upper().replace("URN:UUID", "urn:uuid"), "resource": patient()}],
+        ),
+    )
     yield "relative full URL", "full-url-form", bundle("collection", {**ENTRY, "fullUrl": "Patient/1"})
-    yield "reference to no entry", "unresolved-reference", changed(
-        family(), "entry.1.resource.subject.reference", "urn:uuid:0f0e3c5a-3b1f-4f0e-9a53-6f2d3c1b0aff")
-    yield "entry of a wrong type", "reference-target", changed(
-        family(), "entry.1.resource.subject.reference", "urn:uuid:0f0e3c5a-3b1f-4f0e-9a53-6f2d3c1b0a05")
-    yield "full URL of another id", "full-url-id", bundle(
-        "collection", {"fullUrl": "http://example.org/fhir/Patient/2", "resource": ENTRY["resource"]})
-    yield "document with a loose entry", "unreachable-entry", document(
-        entry=[*document()["entry"], ENTRY])
+    yield (
+        "reference to no entry",
+        "unresolved-reference",
+        changed(family(), "entry.1.resource.subject.reference", "urn:uuid:0f0e3c5a-3b1f-4f0e-9a53-6f2d3c1b0aff"),
+    )
+    yield (
+        "entry of a wrong type",
+        "reference-target",
+        changed(family(), "entry.1.resource.subject.reference", "urn:uuid:0f0e3c5a-3b1f-4f0e-9a53-6f2d3c1b0a05"),
+    )
+    yield (
+        "full URL of another id",
+        "full-url-id",
+        bundle("collection", {"fullUrl": "http://example.org/fhir/Patient/2", "resource": ENTRY["resource"]}),
+    )
+    yield "document with a loose entry", "unreachable-entry", document(entry=[*document()["entry"], ENTRY])
     yield "no full URL in a collection", "full-url-missing", bundle("collection", {"resource": ENTRY["resource"]})
     yield "fault of an entry", "missing-element", changed(family(), "entry.1.resource.status", ...)
 

@@ -37,9 +37,10 @@ def missing() -> list[str]:
 
 
 def judge(resources: Sequence[bytes], definitions: Sequence[Path] = ()) -> list[Message]:
-    """The messages on resources, each JSON on one line. Raises RuntimeError when the engine cannot be had or fails."""
+    """The messages on resources, each JSON on one line; RuntimeError when the engine cannot be had or fails."""
     _fetch()
-    command = ["java", "-Xmx2g", "-XX:+UseSerialGC", "-cp", f"{ENGINE}/*", str(HERE / "Judge.java"), *map(str, definitions)]
+    java = ["java", "-Xmx2g", "-XX:+UseSerialGC", "-cp", f"{ENGINE}/*", str(HERE / "Judge.java")]
+    command = [*java, *map(str, definitions)]
     done = subprocess.run(command, input=b"\n".join(resources) + b"\n", capture_output=True, check=False)
     *lines, last = done.stdout.decode().splitlines() or [""]
     if done.returncode or last != f"judged\t{len(resources)}":
@@ -55,7 +56,8 @@ def _fetch() -> None:
     if (ENGINE / "complete").exists():
         return
     ENGINE.mkdir(parents=True, exist_ok=True)
-    command = ["mvn", "-q", "-B", "-f", str(HERE / "pom.xml"), "dependency:copy-dependencies", f"-DoutputDirectory={ENGINE}"]
+    copy = ["mvn", "-q", "-B", "-f", str(HERE / "pom.xml"), "dependency:copy-dependencies"]
+    command = [*copy, f"-DoutputDirectory={ENGINE}"]
     done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False)
     if done.returncode:
         raise RuntimeError(f"the judge could not be fetched from Maven Central:\n{done.stdout[-2000:]}")

