@@ -2,7 +2,7 @@
 
 ``structure``: the R4 element table, references' form and targets. ``invariants``: the constraints of the
 definitions. ``terminology``: check digits, code systems, bindings, displays and UCUM. ``profiles``: the R4 vital
-signs. ``bundle``: what holds between the entries of a Bundle.
+signs, and the profiles of a site's packages. ``bundle``: what holds between the entries of a Bundle.
 
 Everything found is a :class:`adapter.problems.Problem`; nothing is raised for bad input.
 """
@@ -10,7 +10,7 @@ Everything found is a :class:`adapter.problems.Problem`; nothing is raised for b
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
@@ -18,6 +18,7 @@ from adapter.validate.bindings import check_bindings
 from adapter.validate.bundle import check_bundle
 from adapter.validate.invariants import check_invariants
 from adapter.validate.outcome import operation_outcome
+from adapter.validate.packages import PackageError, Packages, check_profiles, load_packages
 from adapter.validate.reading import Loaded, read_resources
 from adapter.validate.references import check_references
 from adapter.validate.second_opinion import check_with_models
@@ -26,7 +27,18 @@ from adapter.validate.terminology import check_terminology
 from adapter.validate.vital_signs import check_vital_signs
 from adapter.validate.walk import walk
 
-__all__ = ["ALL", "Findings", "Loaded", "operation_outcome", "read_resources", "validate"]
+__all__ = [
+    "ALL",
+    "Findings",
+    "Loaded",
+    "PackageError",
+    "Packages",
+    "Validator",
+    "load_packages",
+    "operation_outcome",
+    "read_resources",
+    "validate",
+]
 
 #: The layers that :func:`validate` has, in the order in which they run
 ALL: tuple[Layer, ...] = (
@@ -61,6 +73,28 @@ class Findings(list[Problem]):
         return operation_outcome(self)
 
 
+@dataclass(frozen=True, slots=True)
+class Validator:
+    """A choice of layers and packages, to validate many resources with.
+
+    ``packages`` are a site's profiles (:func:`load_packages`), asked in the layer ``profiles``; ``second_opinion``
+    asks the R4B models of fhir.resources as well, which takes several times as long.
+    """
+
+    layers: Collection[Layer] = ALL
+    packages: Packages = field(default_factory=Packages)
+    second_opinion: bool = False
+
+    def validate(self, resource: Mapping[str, Any], *, file: str = "", line: int | None = None) -> Findings:
+        """All problems of one resource, as :func:`validate` gives them."""
+        try:
+            problems = _check(resource, self.layers, self.second_opinion, self.packages)
+        except RecursionError:
+            what = "nested too deeply to be checked"
+            problems = [Problem(Severity.FATAL, Layer.STRUCTURE, "too-deep", what, "a resource of usual depth")]
+        return Findings(replace(problem, file=file, line=line) for problem in problems)
+
+
 def validate(
     resource: Mapping[str, Any],
     *,
@@ -75,15 +109,12 @@ def validate(
     ``line`` are put into each problem. ``second_opinion`` asks the R4B models of fhir.resources as well, which
     takes several times as long. Layers that are not in ``ALL`` are other stages' and are passed over here.
     """
-    try:
-        problems = _check(resource, layers, second_opinion)
-    except RecursionError:
-        what = "nested too deeply to be checked"
-        problems = [Problem(Severity.FATAL, Layer.STRUCTURE, "too-deep", what, "a resource of usual depth")]
-    return Findings(replace(problem, file=file, line=line) for problem in problems)
+    return Validator(layers, second_opinion=second_opinion).validate(resource, file=file, line=line)
 
 
-def _check(resource: Mapping[str, Any], layers: Collection[Layer], second_opinion: bool) -> list[Problem]:
+def _check(
+    resource: Mapping[str, Any], layers: Collection[Layer], second_opinion: bool, packages: Packages
+) -> list[Problem]:
     if not isinstance(resource, Mapping):
         what = "a resource must be a JSON object"
         return [Problem(Severity.FATAL, Layer.STRUCTURE, "not-a-resource", what, "an object with resourceType")]
@@ -101,6 +132,7 @@ def _check(resource: Mapping[str, Any], layers: Collection[Layer], second_opinio
         problems += check_bindings(nodes)
     if Layer.PROFILES in layers:
         problems += check_vital_signs(nodes)
+        problems += check_profiles(nodes, packages)
     if Layer.BUNDLE in layers:
         problems += check_bundle(nodes)
     return problems
