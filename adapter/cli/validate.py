@@ -93,9 +93,7 @@ def validate(
         name = "standard input" if str(path) == "-" else str(path)
         for loaded in read_resources(sys.stdin.buffer if str(path) == "-" else path, name):
             count += 1
-            problems = list(loaded.problems)
-            if loaded.resource is not None:
-                problems += loaded.located(validator.validate(loaded.resource))
+            problems = validator.check(loaded)
             totals.update(problem.severity for problem in problems)
             failing |= any(problem.severity in _FAILING[fail_on] for problem in problems)
             writer.add(loaded, problems, loaded.excerpt if with_source else None)

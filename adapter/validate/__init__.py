@@ -1,8 +1,9 @@
 """Validates any FHIR R4 resource, ours or not, in layers that can be run one by one.
 
-``structure``: the R4 element table, references' form and targets. ``invariants``: the constraints of the
-definitions. ``terminology``: check digits, code systems, bindings, displays and UCUM. ``profiles``: the R4 vital
-signs, and the profiles of a site's packages. ``bundle``: what holds between the entries of a Bundle.
+``structure``: the R4 element table, references' form and targets. ``schema``: a JSON Schema and an XSD made from the
+table, as second judge of it. ``invariants``: the constraints of the definitions. ``terminology``: check digits, code
+systems, bindings, displays and UCUM. ``profiles``: the R4 vital signs, and the profiles of a site's packages.
+``bundle``: what holds between the entries of a Bundle.
 
 Everything found is a :class:`adapter.problems.Problem`; nothing is raised for bad input.
 """
@@ -21,6 +22,7 @@ from adapter.validate.outcome import operation_outcome
 from adapter.validate.packages import PackageError, Packages, check_profiles, load_packages
 from adapter.validate.reading import Loaded, read_resources
 from adapter.validate.references import check_references
+from adapter.validate.schema import check_json, check_xml
 from adapter.validate.second_opinion import check_with_models
 from adapter.validate.structure import check_structure
 from adapter.validate.terminology import check_terminology
@@ -43,6 +45,7 @@ __all__ = [
 #: The layers that :func:`validate` has, in the order in which they run
 ALL: tuple[Layer, ...] = (
     Layer.STRUCTURE,
+    Layer.SCHEMA,
     Layer.INVARIANTS,
     Layer.TERMINOLOGY,
     Layer.PROFILES,
@@ -94,6 +97,18 @@ class Validator:
             problems = [Problem(Severity.FATAL, Layer.STRUCTURE, "too-deep", what, "a resource of usual depth")]
         return Findings(replace(problem, file=file, line=line) for problem in problems)
 
+    def check(self, loaded: Loaded) -> Findings:
+        """All problems of a resource as it was read, each with its file, line and column.
+
+        Those of reading come first; XML is held against the XSD too, where nothing else was wrong.
+        """
+        found = Findings(loaded.problems)
+        if loaded.resource is not None:
+            found += loaded.located(self.validate(loaded.resource))
+            if Layer.SCHEMA in self.layers and loaded.is_xml and found.is_valid:
+                found += loaded.located(check_xml(loaded.data))
+        return found
+
 
 def validate(
     resource: Mapping[str, Any],
@@ -125,6 +140,8 @@ def _check(
         problems += check_references(nodes)
         if second_opinion:
             problems += list(check_with_models(resource, problems))
+    if Layer.SCHEMA in layers:
+        problems += list(check_json(resource, {node.type for node in nodes if node.resource is None}, problems))
     if Layer.INVARIANTS in layers:
         problems += check_invariants(nodes)
     if Layer.TERMINOLOGY in layers:

@@ -51,20 +51,26 @@ class Loaded:
     data: bytes = field(default=b"", repr=False)
     before: int = 0
 
+    @property
+    def is_xml(self) -> bool:
+        """Whether the resource came as XML."""
+        return self.data.removeprefix(_BOM).lstrip().startswith(b"<")
+
     def located(self, problems: Iterable[Problem]) -> list[Problem]:
         """The problems of this resource with file, line and column."""
         problems = list(problems)
         wheres = {problem.where for problem in problems if problem.where}
         places = {}
         if wheres and self.data:
-            is_xml = self.data.removeprefix(_BOM).lstrip().startswith(b"<")
             text = self.data.removeprefix(_BOM).decode("utf-8", "replace")
-            places = locate_xml(self.data, wheres) if is_xml else locate_json(text, wheres)
+            places = locate_xml(self.data, wheres) if self.is_xml else locate_json(text, wheres)
         made = []
         for problem in problems:
             line, column = places.get(problem.where, (None, None))
-            line = self.line if self.line or line is None else line + self.before
-            made.append(replace(problem, file=self.file, line=line or problem.line, column=column))
+            line = line or problem.line
+            if self.line or line is not None:
+                line = self.line or (line or 0) + self.before
+            made.append(replace(problem, file=self.file, line=line, column=column))
         return made
 
     def excerpt(self, problem: Problem) -> str:

@@ -77,11 +77,11 @@ def _step(tree: Tree, at_start: bool = False) -> Step:
         return _member(tree[1], at_start)
     if kind == "call":
         return _call(tree[1], tree[2])
-    if kind == "this":
+    if kind == "$this":
         return lambda context, found, focus: focus
-    if kind == "index":
+    if kind == "$index":
         return lambda context, found, focus: [Item(context.index, "integer")]
-    if kind == "total":
+    if kind == "$total":
         return lambda context, found, focus: context.total
     raise FhirPathError(f"{kind} cannot stand after a dot")
 

@@ -163,6 +163,12 @@ def _on_text(compute: Callable[..., Any]) -> Callable[..., Collection]:
     return function
 
 
+def _test_text(compute: Callable[..., bool]) -> Callable[..., Collection]:
+    """A question to one text. Nothing is no such text: R4's own constraints (ref-1, bdl-8) count on false here."""
+    on_text = _on_text(compute)
+    return lambda context, found, part: on_text(context, found, part) if found else _of(False)
+
+
 def _matches(text: str, pattern: Any) -> bool:
     try:
         return re.search(pattern, text, re.DOTALL) is not None
@@ -300,12 +306,12 @@ FUNCTIONS: dict[str, Callable[..., Collection]] = {
     "htmlChecks": _html,
     "now": lambda context, found: [Item(_now(), "dateTime")],
     "today": lambda context, found: [Item(_now()[:10], "date")],
-    "matches": _on_text(_matches),
+    "matches": _test_text(_matches),
     "replaceMatches": _on_text(_replace_matches),
     "replace": _on_text(lambda text, old, new: text.replace(old, new)),
-    "contains": _on_text(lambda text, part: part in text),
-    "startsWith": _on_text(lambda text, part: text.startswith(part)),
-    "endsWith": _on_text(lambda text, part: text.endswith(part)),
+    "contains": _test_text(lambda text, part: part in text),
+    "startsWith": _test_text(lambda text, part: text.startswith(part)),
+    "endsWith": _test_text(lambda text, part: text.endswith(part)),
     "indexOf": _on_text(lambda text, part: text.find(part)),
     "substring": _on_text(_substring),
     "length": _on_text(len),

@@ -12,7 +12,7 @@ class FhirPathError(ValueError):
 
 
 #: A tree is a tuple: ("literal", value) ("name", n) ("call", n, args) ("step", left, right) ("index", left, i)
-#: ("binary", op, left, right) ("type", op, left, name) ("negative", x) ("variable", n) ("this",) ("empty",)
+#: ("binary", op, left, right) ("type", op, left, name) ("negative", x) ("variable", n) ("$this",) ("empty",)
 Tree = tuple[Any, ...]
 
 _TOKEN = re.compile(
@@ -156,7 +156,7 @@ class _Parser:
     def member(self) -> Tree:
         kind = self.kind
         if kind == "special":
-            return (self.next()[1:],)
+            return (self.next(),)
         if kind not in ("word", "quoted"):
             raise self.fault()
         name = self.next() if kind == "word" else _unescape(self.next())
