@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable, Mapping
-from difflib import get_close_matches
+from difflib import get_close_matches as close_matches
 from functools import cache
 from itertools import zip_longest
 from typing import Any
@@ -28,6 +28,8 @@ from adapter.validate.walk import Node
 
 _JSON = "FHIR R4 JSON Representation (json.html)"
 _TYPES = "FHIR R4 Data Types (datatypes.html)"
+#: Comparing names is slow; a resource with more faults than this is no resource with a slip of the pen
+_MOST_SUGGESTED = 200
 _BINDING = "FHIR R4 Terminologies (terminologies.html#required)"
 
 
@@ -98,13 +100,17 @@ class _Checker:
     ) -> None:
         self.problems.append(Problem(severity, Layer.STRUCTURE, rule, what, remedy, where=where, section=section))
 
+    def near(self, given: Any, names: Iterable[str]) -> list[str]:
+        """The name that was probably meant; not asked for when there are hundreds of problems already."""
+        return close_matches(str(given)[:64], names, 1) if len(self.problems) < _MOST_SUGGESTED else []
+
     def resource(self, value: Any, where: Callable[[], str]) -> None:
         if not isinstance(value, Mapping):
             self.report("wrong-json-type", where(), "a resource must be a JSON object", "an object", _JSON)
             return
         name = value.get("resourceType")
         if not isinstance(name, str) or name not in resource_types():
-            near = get_close_matches(str(name)[:64], resource_types(), 1)
+            near = self.near(name, resource_types())
             remedy = f"resourceType {near[0]!r}?" if near else "resourceType with the name of an R4 resource"
             self.report("unknown-resource-type", where(), "resourceType names no R4 resource", remedy, _JSON)
 
@@ -207,7 +213,7 @@ class _Checker:
         elif item.element.binding:
             codes = value_set(item.element.binding)
             if codes is not None and value not in codes.codes:
-                near = get_close_matches(str(value)[:64], codes.codes, 1)
+                near = self.near(value, codes.codes)
                 listed = " | ".join(sorted(codes.codes)) if len(codes.codes) <= 20 else item.element.binding
                 remedy = f"{near[0]!r}? One of: {listed}" if near else f"one of: {listed}"
                 what = f"the code is not in the required value set {item.element.binding.partition('|')[0]}"
@@ -236,7 +242,7 @@ class _Checker:
                 self.report("null", f"{place}[{index}]", "null stands for nothing here", "leave it out", _JSON)
 
     def _unknown(self, key: str, type_: TypeDefinition, where: str) -> None:
-        near = get_close_matches(key[:64], type_.properties, 1)
+        near = self.near(key, type_.properties)
         choice = type_.element(f"{key}[x]")
         remedy = "an element of the R4 definition, or an extension"
         if choice is not None:

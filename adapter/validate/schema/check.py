@@ -23,10 +23,12 @@ def check_json(resource: Mapping[str, Any], types: Collection[str], found: Colle
     if not types or any(problem.severity in (Severity.ERROR, Severity.FATAL) for problem in found):
         return
     validator = _validator(frozenset(types))
-    if validator is None or validator.is_valid(resource):
-        return
     name = str(resource.get("resourceType", ""))
-    for error in validator.iter_errors(resource):
+    try:
+        errors = () if validator is None or validator.is_valid(resource) else list(validator.iter_errors(resource))
+    except ValueError:
+        return  # nested more deeply than the library goes
+    for error in errors:
         where = name + "".join(f"[{p}]" if isinstance(p, int) else f".{p}" for p in error.instance_path)
         rule = str(error.schema_path[-1]) if error.schema_path else "schema"
         what = f"the JSON Schema of R4 objects ({rule})"
