@@ -178,7 +178,7 @@ def _explained(detail: Any, raw: Any, file: str) -> Problem:
         else:
             if isinstance(node, Node):
                 raw = node
-                item = str(node.get("id", item))
+                item = item or str(node.get("id", ""))
         place.append(str(step))
     what = detail["msg"].removeprefix("Value error, ")
     remedy = "remove it, or spell it as the catalogue's model does" if detail["type"] == "extra_forbidden" else ""

@@ -15,10 +15,25 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
 from adapter.derive import computed_findings, tell_list
+from adapter.exam import record_schema
+
+
+def _print_schema(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        click.echo(json.dumps(record_schema(), indent=2, ensure_ascii=False))
+        ctx.exit()
 
 
 @click.command()
 @capture_arguments
+@click.option(
+    "--schema",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_schema,
+    help="Print the JSON Schema of the capture record and stop.",
+)
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--quiet", is_flag=True, help="Problems only, not the exams.")
 @site_option
@@ -31,6 +46,7 @@ def check(files: tuple[Path, ...], plan: Path | None, form: str, quiet: bool, si
     Example:
       newborn-adapter check exam.json
       newborn-adapter check --plan plan.yaml births.xlsx
+      newborn-adapter check --schema
     """
     catalogue = catalogue_for(site)
     found = list(readings(files, plan, catalogue))

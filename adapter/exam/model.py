@@ -227,27 +227,6 @@ def record_schema() -> dict[str, Any]:
     schema = Exam.model_json_schema(by_alias=True)
     value = schema["$defs"]["Finding"]["properties"]["value"]
     value["anyOf"].insert(-1, {"type": "array", "items": {"type": "string"}, "minItems": 1})
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "Capture record of a newborn examination, version 1"
     return schema
-
-
-__all__ = [
-    "At",
-    "BirthOrder",
-    "Exam",
-    "ExamDetails",
-    "Examiner",
-    "Finding",
-    "Gestation",
-    "Identifier",
-    "Mother",
-    "Newborn",
-    "Quantities",
-    "Quantity",
-    "Score",
-    "Sex",
-    "Side",
-    "Status",
-    "Urgency",
-    "record_schema",
-]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from urllib.parse import quote
 
 from adapter.catalogue import Catalogue
@@ -142,6 +143,7 @@ def _entry_of_collection(resource: Resource, kind: BundleType) -> Json:
     return {"fullUrl": resource.name.full_url, "resource": with_id(resource)}
 
 
+@lru_cache(maxsize=1024)
 def _token(text: str) -> str:
     """Part of a token parameter: FHIR's own escapes (R4 Search, section 3.1.1.3.1.1), then the URL's."""
     return quote(re.sub(r"([\\,$|])", r"\\\1", text), safe="")

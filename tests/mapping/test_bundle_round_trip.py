@@ -15,7 +15,7 @@ from adapter.validate import validate
 from strategies import exams
 
 CATALOGUE = load_catalogue()
-few = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 
 
 @pytest.mark.parametrize("kind", BundleType)
@@ -45,7 +45,7 @@ def test_what_is_drawn_is_valid(exam: Exam) -> None:
     assert [str(problem) for problem in problems] == []
 
 
-@settings(max_examples=5, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=2, deadline=None, suppress_health_check=list(HealthCheck))
 @given(exam=exams(CATALOGUE, min_items=500, max_items=500))
 def test_whole_exams(exam: Exam) -> None:
     bundle = to_bundle(exam, CATALOGUE)

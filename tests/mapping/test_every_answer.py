@@ -95,21 +95,20 @@ def test_all_layers_pass(every: list[Exam], catalogue: Catalogue) -> None:
 
 @pytest.mark.parametrize("kind", [BundleType.COLLECTION, BundleType.BATCH])
 def test_all_layers_pass_in_the_other_bundles(kind: BundleType, every: list[Exam], catalogue: Catalogue) -> None:
-    for exam in every[::10]:
+    for exam in every[::25]:
         assert [str(problem) for problem in validate(to_bundle(exam, catalogue, kind))] == []
 
 
-@pytest.mark.parametrize("kind", BundleType)
-def test_count_in_is_count_out(kind: BundleType, every: list[Exam], catalogue: Catalogue) -> None:
+def test_count_in_is_count_out(every: list[Exam], catalogue: Catalogue) -> None:
     for exam in every:
-        found = findings_of(to_bundle(exam, catalogue, kind))
+        found = findings_of(to_bundle(exam, catalogue))
         items = [next(c["code"] for c in o["code"]["coding"] if c["system"] == OWN + "exam-item") for o in found]
         assert items == [finding.item for finding in exam.findings], exam.details.id
 
 
 @pytest.mark.parametrize("kind", BundleType)
 def test_every_exam_reads_back(kind: BundleType, every: list[Exam], catalogue: Catalogue) -> None:
-    for exam in every:
+    for exam in every if kind is BundleType.TRANSACTION else every[::5]:
         (back,) = from_bundle(to_bundle(exam, catalogue, kind), catalogue)
         assert back == exam, exam.details.id
         assert to_json(back) == to_json(exam), exam.details.id  # digits and offsets too

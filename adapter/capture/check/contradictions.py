@@ -29,6 +29,7 @@ def check_contradictions(subject: Subject) -> Iterator[Problem]:
         if len(same) > 1 and same[0].item.type is ItemType.CHOICES:
             yield from _none_and_some(same, subject)
     yield from _sex(subject)
+    yield from _gestation_twice(by_item.get("gestational_age_at_birth", []), subject)
     for item, answers, other, others in _UNLIKELY:
         one = next((p for p in by_item.get(item, ()) if _says(p, answers)), None)
         two = next((p for p in by_item.get(other, ()) if _says(p, others)), None)
@@ -39,6 +40,17 @@ def check_contradictions(subject: Subject) -> Iterator[Problem]:
                 f"{item} and {other} ({two.finding.answer}, at {two.at().where}) do not go together",
                 "look again at both; keep them if both are right",
             )
+
+
+def _gestation_twice(captured: list[Placed], subject: Subject) -> Iterator[Problem]:
+    """The newborn's record becomes that very Observation; two of them could not be told apart."""
+    if captured and subject.newborn is not None and subject.newborn.gestation is not None:
+        yield captured[0].error(
+            "",
+            "given-twice",
+            "the gestation at birth is given here and in the newborn's record",
+            "once, as /newborn/gestation",
+        )
 
 
 def _says(placed: Placed, answers: tuple[str, ...]) -> bool:
