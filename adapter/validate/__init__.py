@@ -100,13 +100,15 @@ class Validator:
     def check(self, loaded: Loaded) -> Findings:
         """All problems of a resource as it was read, each with its file, line and column.
 
-        Those of reading come first; XML is held against the XSD too, where nothing else was wrong.
+        Those of reading come first. XML is held against the XSD too, where nothing else was wrong; and where it
+        cannot be read, because reading stops at the first fault and the XSD tells of the others.
         """
         found = Findings(loaded.problems)
         if loaded.resource is not None:
             found += loaded.located(self.validate(loaded.resource))
-            if Layer.SCHEMA in self.layers and loaded.is_xml and found.is_valid:
-                found += loaded.located(check_xml(loaded.data))
+        if Layer.SCHEMA in self.layers and loaded.is_xml and (loaded.resource is None or found.is_valid):
+            told = {problem.line for problem in found}
+            found += [problem for problem in loaded.located(check_xml(loaded.data)) if problem.line not in told]
         return found
 
 

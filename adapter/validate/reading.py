@@ -236,7 +236,8 @@ def _xml(data: bytes, file: str, offset: int) -> Loaded:
     except FhirXmlError as error:
         line = error.line + offset if error.line else None
         remedy = "XML of FHIR R4, in UTF-8, without document type"
-        return _failed("unreadable-xml", str(error), remedy, file, line, _XML, error.where)
+        failed = _failed("unreadable-xml", str(error), remedy, file, line, _XML, error.where)
+        return replace(failed, data=data, before=offset)
 
 
 def _failed(

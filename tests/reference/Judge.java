@@ -21,7 +21,7 @@ import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
 
 /**
  * The validation engine of the standard (org.hl7.fhir.validation, as HAPI FHIR packs it) over resources on standard
- * input, one JSON resource a line. Arguments: files of StructureDefinitions, ValueSets and CodeSystems to know
+ * input, one JSON or XML resource a line. Arguments: files of StructureDefinitions, ValueSets and CodeSystems to know
  * besides those of R4. Writes one line a message: number of the resource, severity, place, message id, message,
  * separated by tabs; at the end "judged" and how many. Terminology is what R4 itself defines: LOINC and SNOMED CT
  * codes are not looked up (unknown code systems are warnings).

@@ -105,6 +105,17 @@ def test_the_xsd_keeps_the_standards_order(tmp_path: Path) -> None:
     assert Validator().check(loaded) == []
 
 
+def test_all_faults_of_an_xml_file_are_told_though_reading_stops_at_the_first() -> None:
+    data = to_xml(patient(), pretty=True).replace(b'value="female"', b'value="femal"')
+    data = data.replace(b"<birthDate", b'<colour value="red"/>\n  <birthDate')
+    [loaded] = read_resources(data)
+    found = Validator().check(loaded)
+    assert [p.rule for p in found] == ["unreadable-xml", "xml-schema"]
+    lines = data.decode().splitlines()
+    assert "colour" in lines[(found[0].line or 0) - 1]
+    assert "femal" in lines[(found[1].line or 0) - 1]
+
+
 def test_the_schemas_are_schemas_of_every_type() -> None:
     assert jsonschema_rs.meta.is_valid(json_schema(resource_types()))
     schema = etree.XMLSchema(etree.fromstring(xsd().encode()))
