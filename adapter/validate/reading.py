@@ -237,7 +237,7 @@ def _xml(data: bytes, file: str, offset: int) -> Loaded:
         line = error.line + offset if error.line else None
         remedy = "XML of FHIR R4, in UTF-8, without document type"
         failed = _failed("unreadable-xml", str(error), remedy, file, line, _XML, error.where)
-        return replace(failed, data=data, before=offset)
+        return replace(failed, data=data, before=offset, line=None)
 
 
 def _failed(

@@ -90,6 +90,14 @@ def text(value: Mapping[str, Any], name: str) -> str:
     return found if isinstance(found, str) else ""
 
 
+def claimed_profiles(resource: Mapping[str, Any]) -> list[str]:
+    """The canonicals in ``meta.profile``, each once; what is no string there is left out."""
+    found = [meta.get("profile") for meta in objects(resource, "meta")]
+    return list(
+        dict.fromkeys(p for listed in found if isinstance(listed, list) for p in listed if isinstance(p, str))
+    )
+
+
 def has(value: Mapping[str, Any], name: str) -> bool:
     """Whether an element exists in the sense of FHIRPath: a value, or id and extensions beside it."""
     if name.endswith("[x]"):

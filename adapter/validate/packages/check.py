@@ -14,7 +14,7 @@ from adapter.validate.packages.places import Placed, has_pattern, is_same, place
 from adapter.validate.packages.rules import Invariant, Rule, rule_tree
 from adapter.validate.packages.slicing import Sorter, resolved
 from adapter.validate.references import contained_target, literal_type
-from adapter.validate.walk import Node, objects, text
+from adapter.validate.walk import Node, claimed_profiles, text
 
 STANDARD = "http://hl7.org/fhir/StructureDefinition/"
 _DEPTH = 12
@@ -25,7 +25,7 @@ def check_profiles(nodes: Iterable[Node], packages: Packages) -> Iterator[Proble
     for node in nodes:
         if node.resource is not None:
             continue
-        for index, claim in enumerate(_claims(node.value)):
+        for index, claim in enumerate(claimed_profiles(node.value)):
             structure = packages.structure(claim)
             if structure is not None:
                 yield from dict.fromkeys(_Judge(packages, node).resource(structure))
@@ -35,11 +35,6 @@ def check_profiles(nodes: Iterable[Node], packages: Packages) -> Iterator[Proble
                     "its package with --package; until then the claim is not checked",
                     where=f"{node.where}.meta.profile[{index}]", section="FHIR R4 Profiling (profiling.html)",
                 )  # fmt: skip
-
-
-def _claims(resource: Mapping[str, Any]) -> list[str]:
-    profiles = [p for meta in objects(resource, "meta") for p in meta.get("profile") or () if isinstance(p, str)]
-    return list(dict.fromkeys(profiles))
 
 
 _TREES: dict[int, tuple[Json, Rule]] = {}
