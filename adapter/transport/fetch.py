@@ -8,6 +8,7 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
 from adapter.transport.client import FhirClient
+from adapter.transport.survey import escaped
 
 _LITERAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})")
 
@@ -17,7 +18,7 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
 
     :func:`adapter.fhir.from_bundle` reads the Exam from it. Raises what the client raises.
     """
-    token = f"{catalogue.identifier_system('exam')}|{_escaped(root)}"
+    token = f"{catalogue.identifier_system('exam')}|{escaped(root)}"
     report = next(client.search("DiagnosticReport", {"identifier": token}), None)
     if report is None:
         return None
@@ -42,7 +43,7 @@ def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier
     Raises what the client raises.
     """
     known = catalogue.resolve(newborn)
-    token = f"{_escaped(known.system)}|{_escaped(known.value)}"
+    token = f"{escaped(known.system)}|{escaped(known.value)}"
     patient = next(client.search("Patient", {"identifier": token}), None)
     if patient is None:
         return []
@@ -65,8 +66,3 @@ def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[st
 def _id(reference: dict[str, Any]) -> str:
     match = _LITERAL.search(reference.get("reference", ""))
     return match["id"] if match else ""
-
-
-def _escaped(value: str) -> str:
-    """A value inside a token parameter (R4 Search, section 3.1.1.3.1.1)."""
-    return re.sub(r"([\\,$|])", r"\\\1", value)
