@@ -6,6 +6,7 @@ import sys
 from collections import Counter
 from importlib.resources import files
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import click
@@ -20,7 +21,17 @@ from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
 from adapter.problems import ExitCode, Layer, Problem, Severity
 from adapter.sandbox import Store, running
-from adapter.transport import EntryOutcome, FhirClient, ServerRefused, Unreachable, fetch_exam
+from adapter.transport import (
+    Event,
+    FhirClient,
+    Outbox,
+    Placed,
+    Sender,
+    ServerRefused,
+    Unreachable,
+    fetch_exam,
+    message_of,
+)
 from adapter.validate import validate
 
 
@@ -97,22 +108,40 @@ def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
 def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
     """Send all, read all back, send all again; whether nothing was lost, changed or doubled."""
     exams = [reading.exam for reading in accepted if reading.exam is not None]
-    with running(Store(None)) as url, FhirClient(url) as client:
-        click.echo(f"\n3. Send to {url}")
-        version = client.capabilities()["fhirVersion"]
-        first = [client.transaction(to_bundle(exam, catalogue)) for exam in exams]
-        click.echo(f"   FHIR {version}; {_in_words(first)}")
-        click.echo("\n4. Read back over HTTP and compare with what was captured")
-        latest = {exam.details.root: exam for exam in exams}
-        same = sum(_arrived(client, catalogue, exam) for exam in latest.values())
-        click.echo(f"   {same} of {len(latest)} exams are on the server as captured")
-        click.echo("\n5. Send the latest version of each exam once more")
-        before = _versions(client, latest, catalogue)
-        second = [client.transaction(to_bundle(exam, catalogue)) for exam in latest.values()]
+    latest = {exam.details.root: exam for exam in exams}
+    with TemporaryDirectory() as folder, running(Store(None)) as url, FhirClient(url) as client:
+        click.echo(f"\n3. Send to {url}, through an outbox on the disk")
+        with Outbox(Path(folder) / "outbox.db") as outbox:
+            _through(outbox, client, exams, catalogue)
+            click.echo("\n4. Read back over HTTP and compare with what was captured")
+            same = sum(_arrived(client, catalogue, exam) for exam in latest.values())
+            click.echo(f"   {same} of {len(latest)} exams are on the server as captured")
+            before = _versions(client, latest, catalogue)
+            click.echo("\n5. Send everything once more, the older version of the amended exam too")
+            _through(outbox, client, exams, catalogue)
+        click.echo("   and with a new outbox, that knows of nothing sent before")
+        with Outbox(Path(folder) / "another.db") as outbox:
+            _through(outbox, client, exams, catalogue)
         unchanged = before == _versions(client, latest, catalogue)
         found = "none of them changed, none doubled" if unchanged else "SOME OF THEM CHANGED"
-        click.echo(f"   {_in_words(second)}; {len(before)} resources on the server, {found}")
+        click.echo(f"   {len(before)} resources on the server, {found}")
         return same == len(latest) and unchanged
+
+
+def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: Catalogue) -> None:
+    """Queue, send, and say in a line what became of it."""
+    placed = Counter(outbox.put(client.base_url, message_of(exam, catalogue)) for exam in exams)
+    outcomes: Counter[str] = Counter()
+
+    def tell(event: Event) -> None:
+        outcomes.update("created" if o.status == 201 else "there as meant or updated" for o in event.outcomes)
+
+    summary = Sender(outbox, client, tell=tell).run()
+    exam_words = {"sent": summary.sent, "sent before": placed[Placed.SENT_BEFORE], "superseded": summary.superseded}
+    exam_words |= {"given up": summary.dead, "left": summary.left}
+    said = ", ".join(f"{count} {word}" for word, count in exam_words.items() if count)
+    resources = ", ".join(f"{count} {word}" for word, count in sorted(outcomes.items()))
+    click.echo(f"   {len(exams)} exams: {said}" + (f"; resources: {resources}" if resources else ""))
 
 
 def _arrived(client: FhirClient, catalogue: Catalogue, exam: Exam) -> bool:
@@ -132,9 +161,3 @@ def _versions(client: FhirClient, exams: dict[str, Exam], catalogue: Catalogue) 
         for entry in (fetch_exam(client, catalogue, root) or {}).get("entry", []):
             found[entry["fullUrl"]] = entry["resource"]["meta"]["versionId"]
     return found
-
-
-def _in_words(answers: list[list[EntryOutcome]]) -> str:
-    counts = Counter(outcome.status for outcomes in answers for outcome in outcomes)
-    words = {201: "created", 200: "already there or updated"}
-    return ", ".join(f"{count} {words.get(status, status)}" for status, count in sorted(counts.items(), reverse=True))

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from adapter.sandbox import CannotServe, Store, serve
+from adapter.cli.options import catalogue_for, site_option
+from adapter.sandbox import BadFaults, CannotServe, Faults, Settings, Store, load_faults, serve
 
 
 @click.command()
@@ -23,10 +24,26 @@ from adapter.sandbox import CannotServe, Store, serve
     type=click.Path(dir_okay=False, path_type=Path),
     help="A file to keep the resources in (SQLite); without it they are forgotten at the end.",
 )
-def sandbox(port: int, db: Path | None) -> None:
+@click.option("--strict", is_flag=True, help="Check what comes in with the models of fhir.resources as well: slower.")
+@click.option(
+    "--token-file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Ask for a bearer token: one of those in this file, one a line, read anew for each request.",
+)
+@click.option(
+    "--faults",
+    "faults_file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Rehearse failures: rules in YAML, described in the module adapter.sandbox.faults.",
+)
+@site_option
+def sandbox(
+    port: int, db: Path | None, strict: bool, token_file: Path | None, faults_file: Path | None, site: Path | None
+) -> None:
     """Run a FHIR R4 test server on this machine, for trying things out. Not for real patients.
 
-    It answers on 127.0.0.1 only, keeps what is sent to it in memory or in a file, and stops on Ctrl-C.
+    It answers on 127.0.0.1 only, keeps what is sent to it in memory or in a file, and stops on Ctrl-C. A browser
+    shows what is on it, at the address without /fhir.
 
     \b
     Example:
@@ -34,20 +51,40 @@ def sandbox(port: int, db: Path | None) -> None:
     \b
     and from another window:
       curl http://127.0.0.1:8080/fhir/metadata
+    \b
+    Every third transaction gets no answer, though it is carried out, with --faults of:
+      rules:
+        - {fault: reset-after, match: {method: POST}, every: 3}
     """
+    faults = _faults(faults_file)
     try:
         store = Store(db)
     except sqlite3.Error as error:
         raise click.UsageError(f"--db {db} cannot be used as a database: {error}") from None
     with store:
         try:
-            serve(store, port=port, ready=lambda base: _announce(base, db))
+            settings = Settings(strict, token_file, catalogue=catalogue_for(site) if site else None)
+            serve(store, port=port, settings=settings, faults=faults, ready=lambda base: _announce(base, db, faults))
         except CannotServe as error:
             raise click.UsageError(f"{error} (--port)") from None
         except KeyboardInterrupt:
             click.echo("Stopped.")
 
 
-def _announce(base: str, db: Path | None) -> None:
+def _faults(path: Path | None) -> Faults | None:
+    if path is None:
+        return None
+    try:
+        return load_faults(path)
+    except BadFaults as error:
+        raise click.UsageError(f"--faults {path} cannot be used:\n{error}") from None
+    except OSError as error:
+        raise click.UsageError(f"--faults {path} cannot be read: {error.strerror}") from None
+
+
+def _announce(base: str, db: Path | None, faults: Faults | None) -> None:
     click.echo(f"FHIR test server at {base} (resources in {db or 'memory'}; for tests only; Ctrl-C stops it)")
     click.echo(f"Try: curl {base}/metadata")
+    click.echo(f"Look: {base.removesuffix('/fhir')}/")
+    if faults:
+        click.echo(f"Some requests will go wrong on purpose: {len(faults.rules)} rules of failures.")

@@ -1,8 +1,22 @@
 """A loopback FHIR R4 server for tests and demonstrations: a stand-in for a hospital's server."""
 
-from adapter.sandbox.app import create_app
+from adapter.sandbox.app import Settings, create_app
+from adapter.sandbox.faults import BadFaults, Faults, load_faults, parse_faults
 from adapter.sandbox.negotiation import Limits
-from adapter.sandbox.serve import CannotServe, running, serve
+from adapter.sandbox.serve import CannotServe, in_front_of, running, serve
 from adapter.sandbox.store import Store
 
-__all__ = ["CannotServe", "Limits", "Store", "create_app", "running", "serve"]
+__all__ = [
+    "BadFaults",
+    "CannotServe",
+    "Faults",
+    "Limits",
+    "Settings",
+    "Store",
+    "create_app",
+    "in_front_of",
+    "load_faults",
+    "parse_faults",
+    "running",
+    "serve",
+]

@@ -12,19 +12,25 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from email.utils import format_datetime
+from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from adapter.sandbox import bundles, capability, interactions, negotiation, search, transaction
+from adapter.catalogue import Catalogue
+from adapter.sandbox import bundles, capability, interactions, negotiation, operations, search, transaction
+from adapter.sandbox.guard import Guard
 from adapter.sandbox.interactions import Plan
 from adapter.sandbox.negotiation import MEDIA_TYPE, Limits, Preference
+from adapter.sandbox.page import page_routes
 from adapter.sandbox.parameters import PARAMETERS
 from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.store import Session, Store, Version
@@ -34,11 +40,27 @@ BASE_PATH = "/fhir"
 _LOG = logging.getLogger("adapter.sandbox")
 
 
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How the server behaves.
+
+    ``strict`` checks what comes in with the models of fhir.resources as well, which takes most of the time;
+    ``token_file`` makes it ask for a bearer token (:class:`Guard`); ``limits`` are those on request bodies;
+    ``catalogue`` says on the web page what an exam should cover (the shipped one where it is None).
+    """
+
+    strict: bool = False
+    token_file: Path | None = None
+    limits: Limits = field(default_factory=Limits)
+    catalogue: Catalogue | None = None
+
+
 @dataclass(slots=True)
 class _Call:
     """One request, read: what the interactions below need of it."""
 
     store: Store
+    settings: Settings
     base: str
     type: str
     id: str
@@ -65,13 +87,20 @@ class _Reply:
     headers: dict[str, str] = field(default_factory=dict)
 
 
-def create_app(store: Store, *, limits: Limits = Limits()) -> Starlette:  # noqa: B008 (Limits is immutable)
-    """The server as an ASGI application over ``store``; ``limits`` are those on request bodies."""
+def create_app(store: Store, settings: Settings = Settings()) -> Starlette:
+    """The server as an ASGI application over ``store``."""
+    guard = Guard(settings.token_file)
 
     def route(path: str, **by_method: Callable[[_Call], _Reply]) -> Route:
         async def endpoint(request: Request) -> Response:
             act = by_method["GET" if request.method == "HEAD" else request.method]
-            return await _answer(request, lambda: _carry(request, act, store, limits))
+
+            async def work() -> _Reply:
+                if act is not _metadata:  # what the server can do is no secret
+                    guard.check(request.headers.get("authorization", ""))
+                return await _carry(request, act, store, settings)
+
+            return await _answer(request, work)
 
         return Route(BASE_PATH + path, endpoint, methods=list(by_method))
 
@@ -90,24 +119,28 @@ def create_app(store: Store, *, limits: Limits = Limits()) -> Starlette:  # noqa
 
     return Starlette(
         routes=[
+            *page_routes(store, guard, settings.catalogue),
             route("", POST=_bundle),
             route("/", POST=_bundle),
             route("/metadata", GET=_metadata),
             route("/{type}", GET=_search, POST=_create, PUT=_conditional_update),
             route("/{type}/_search", POST=_search_by_form),
+            route("/{type}/$validate", POST=_validate),
             route("/{type}/{id}", GET=_read, PUT=_update, DELETE=_delete),
             route("/{type}/{id}/_history", GET=_history),
             route("/{type}/{id}/_history/{version}", GET=_vread),
         ],
         exception_handlers={HTTPException: refused},
+        middleware=[Middleware(GZipMiddleware, minimum_size=1000, compresslevel=1)],
     )
 
 
-async def _carry(request: Request, act: Callable[[_Call], _Reply], store: Store, limits: Limits) -> _Reply:
+async def _carry(request: Request, act: Callable[[_Call], _Reply], store: Store, settings: Settings) -> _Reply:
     """Read the request, then do the work in a thread: the store waits for its turn."""
     path, headers = request.path_params, request.headers
     call = _Call(
         store=store,
+        settings=settings,
         base=f"{str(request.base_url).rstrip('/')}{BASE_PATH}",
         type=path.get("type", ""),
         id=path.get("id", ""),
@@ -121,8 +154,8 @@ async def _carry(request: Request, act: Callable[[_Call], _Reply], store: Store,
     )
     if request.method in ("POST", "PUT"):
         encoding = headers.get("content-encoding", "").strip().lower()
-        call.body = await negotiation.body(request.stream(), encoding, limits)
-    if call.type:
+        call.body = await negotiation.body(request.stream(), encoding, settings.limits)
+    if call.type and act is not _validate:
         interactions.check_type(call.type)
     return await run_in_threadpool(act, call)
 
@@ -134,7 +167,7 @@ async def _answer(request: Request, work: Callable[[], Awaitable[_Reply]]) -> Re
         format_ = negotiation.wanted(request.headers.get("accept", ""), request.query_params.get("_format"))
         response = _formatted(request, await work(), format_)
     except Refusal as refusal:
-        response = _formatted(request, _Reply(refusal.status, refusal.outcome()), format_)
+        response = _formatted(request, _Reply(refusal.status, refusal.outcome(), refusal.headers), format_)
     except ClientDisconnect:
         raise
     except Exception as error:
@@ -158,7 +191,7 @@ def _formatted(request: Request, reply: _Reply, format_: negotiation.Format) -> 
 
 
 def _metadata(call: _Call) -> _Reply:
-    return _Reply(200, capability.statement(call.base))
+    return _Reply(200, capability.statement(call.base, tokens=call.settings.token_file is not None))
 
 
 def _bundle(call: _Call) -> _Reply:
@@ -166,7 +199,14 @@ def _bundle(call: _Call) -> _Reply:
     if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
         raise Refusal(400, "invalid", "only a Bundle of type transaction or batch can be posted to the base")
     prefer = call.prefer.returned or "minimal"
-    return _Reply(200, transaction.process(call.store, bundle, base=call.base, prefer=prefer))
+    return _Reply(
+        200, transaction.process(call.store, bundle, base=call.base, prefer=prefer, strict=call.settings.strict)
+    )
+
+
+def _validate(call: _Call) -> _Reply:
+    mode = dict(call.query).get("mode", "")
+    return _Reply(200, operations.validated(call.resource(), call.type, mode, strict=call.settings.strict))
 
 
 def _search(call: _Call) -> _Reply:
@@ -187,21 +227,21 @@ def _search_by_form(call: _Call) -> _Reply:
 
 
 def _create(call: _Call) -> _Reply:
-    resource = interactions.check_resource(call.resource(), call.type)
+    resource = interactions.check_resource(call.resource(), call.type, strict=call.settings.strict)
     with call.store.session() as session:
         plan = interactions.plan_create(session, call.type, call.if_none_exist)
         return _written(call, session, plan, resource)
 
 
 def _update(call: _Call) -> _Reply:
-    resource = interactions.check_resource(call.resource(), call.type)
+    resource = interactions.check_resource(call.resource(), call.type, strict=call.settings.strict)
     with call.store.session() as session:
         plan = interactions.plan_update(session, call.type, call.id, resource, call.if_match)
         return _written(call, session, plan, resource)
 
 
 def _conditional_update(call: _Call) -> _Reply:
-    resource = interactions.check_resource(call.resource(), call.type)
+    resource = interactions.check_resource(call.resource(), call.type, strict=call.settings.strict)
     with call.store.session() as session:
         plan = interactions.plan_conditional_update(session, call.type, call.criteria, resource, call.if_match)
         return _written(call, session, plan, resource)

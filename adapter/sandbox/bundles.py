@@ -6,6 +6,7 @@ from http import HTTPStatus
 from typing import Any
 from urllib.parse import urlencode
 
+from adapter.sandbox.include import included
 from adapter.sandbox.interactions import check_type
 from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.search import Query
@@ -24,23 +25,31 @@ def search_set(session: Session, query: Query, base: str) -> dict[str, Any]:
     OperationOutcome names those that were ignored. The next link goes on after the last resource shown, so
     that what is created or deleted meanwhile makes none be skipped or repeated.
     """
-    total, page = session.page(query.type, query.sql, query.arguments, query.after, query.count + 1)
+    total, page = session.page(query.type, (query.sql, query.arguments), query.sort, query.after, query.count + 1)
     shown = page[: query.count]
     where = f"{base}/{query.type}"
-    after = [("_after", str(query.after))] if query.after else []
-    links = [{"relation": "self", "url": _url(where, [*query.used, *after])}]
+    links = [{"relation": "self", "url": _url(where, [*query.used, *_after(query.after)])}]
     if len(page) > query.count and shown:
-        links.append({"relation": "next", "url": _url(where, [*query.used, ("_after", str(shown[-1][0]))])})
+        links.append({"relation": "next", "url": _url(where, [*query.used, *_after(shown[-1][0])])})
     bundle: dict[str, Any] = {"resourceType": "Bundle", "type": "searchset", "total": total, "link": links}
-    entries: list[dict[str, Any]] = [
-        {"fullUrl": f"{where}/{v.id}", "resource": v.resource, "search": {"mode": "match"}} for _, v in shown
-    ]
+    matches = [version for _, version in shown]
+    entries = [_found(version, base, "match") for version in matches]
+    entries += [_found(v, base, "include") for v in included(session, matches, query.includes, base)]
     if query.ignored:
         ignored = outcome("warning", "not-supported", f"ignored: {', '.join(query.ignored)}")
         entries.append({"resource": ignored, "search": {"mode": "outcome"}})
     if entries:
         bundle["entry"] = entries
     return bundle
+
+
+def _found(version: Version, base: str, mode: str) -> dict[str, Any]:
+    full_url = f"{base}/{version.type}/{version.id}"
+    return {"fullUrl": full_url, "resource": version.resource, "search": {"mode": mode}}
+
+
+def _after(place: tuple[int, ...]) -> list[tuple[str, str]]:
+    return [("_after", ",".join(map(str, place)))] if place else []
 
 
 def history(session: Session, type_: str, id_: str, base: str) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from adapter.sandbox.parameters import PARAMETERS, index_rows
 from adapter.sandbox.references import unresolved
 from adapter.sandbox.refusal import Refusal
 from adapter.sandbox.search import matches
-from adapter.sandbox.store import Session, Version
+from adapter.sandbox.store import IndexRow, Session, Version
 from adapter.validate import validate
 
 #: What an incoming resource must pass before it is kept.
@@ -33,12 +33,14 @@ _ETAG = re.compile(r'(?:W/)?"(\d{1,15})"', re.ASCII)
 class Plan:
     """Where a write will go, decided before anything is written.
 
-    ``write`` is False for a conditional create that found its resource: nothing is done to it.
+    ``current`` is the version that is there now, a deletion too. ``write`` is False for a conditional create that
+    found its resource: nothing is done to it.
     """
 
     type: str
     id: str
     method: str
+    current: Version | None = None
     write: bool = True
     if_match: str = ""
 
@@ -51,11 +53,14 @@ def check_type(type_: str) -> None:
         )
 
 
-def check_resource(resource: Any, type_: str) -> dict[str, Any]:
-    """Validate what came in; 400 if it is not a resource of ``type_``, 422 with all issues if invalid."""
+def check_resource(resource: Any, type_: str, *, strict: bool) -> dict[str, Any]:
+    """Validate what came in; 400 if it is not a resource of ``type_``, 422 with all issues if invalid.
+
+    ``strict`` asks the models of fhir.resources as well.
+    """
     if not isinstance(resource, dict) or resource.get("resourceType") != type_:
         raise Refusal(400, "invalid", f"the content must be one resource of the type in the URL, {type_}")
-    refuse_invalid(validate(resource, layers=LAYERS))
+    refuse_invalid(validate(resource, layers=LAYERS, second_opinion=strict))
     return resource
 
 
@@ -73,7 +78,7 @@ def plan_create(session: Session, type_: str, if_none_exist: str = "") -> Plan:
         if len(found) > 1:
             raise Refusal(412, "multiple-matches", f"{len(found)} {type_} resources match the criteria")
         if found:
-            return Plan(type_, found[0], "POST", write=False)
+            return Plan(type_, found[0], "POST", session.current(type_, found[0]), write=False)
     return Plan(type_, str(uuid4()), "POST")
 
 
@@ -83,7 +88,7 @@ def plan_update(session: Session, type_: str, id_: str, resource: dict[str, Any]
         raise Refusal(400, "value", "an id is 1 to 64 letters, digits, hyphens and points")
     if resource.get("id") != id_:
         raise Refusal(400, "invalid", f"{type_}.id must be there and be the id in the URL")
-    return Plan(type_, id_, "PUT", if_match=if_match)
+    return Plan(type_, id_, "PUT", session.current(type_, id_), if_match=if_match)
 
 
 def plan_conditional_update(
@@ -101,42 +106,63 @@ def plan_conditional_update(
     if found:
         if own is not None and own != found[0]:
             raise Refusal(400, "invalid", f"the criteria find {type_}/{found[0]}, the resource's id is another")
-        return Plan(type_, found[0], "PUT", if_match=if_match)
+        return Plan(type_, found[0], "PUT", session.current(type_, found[0]), if_match=if_match)
     if own is None:
         return Plan(type_, str(uuid4()), "PUT", if_match=if_match)
     current = session.current(type_, own)
     if current is not None and current.resource is not None:
         raise Refusal(409, "conflict", f"the criteria find nothing, but {type_}/{own} is there already")
-    return Plan(type_, own, "PUT", if_match=if_match)
+    return Plan(type_, own, "PUT", current, if_match=if_match)
 
 
 def carry_out(session: Session, plan: Plan, resource: dict[str, Any]) -> tuple[int, Version]:
+    """Write and index a planned create or update of a single resource; as :func:`write`."""
+    if plan.write:
+        refuse_unresolved(resource)
+        reindex(session, plan, (), resource)
+    return write(session, plan, resource)
+
+
+def write(session: Session, plan: Plan, resource: dict[str, Any]) -> tuple[int, Version]:
     """Write a planned create or update; the HTTP status (200 or 201) and the version that now is current.
 
     An update that says what the current version says makes no new version: sending the same thing twice
-    changes nothing. References to ``urn:uuid:`` and the like that nothing resolves are refused with 422.
+    changes nothing. Does not index.
     """
-    current = session.current(plan.type, plan.id)
+    current = plan.current
     if not plan.write:
         if current is None:
             raise Refusal(409, "conflict", f"{plan.type}/{plan.id} went away")
         return 200, current
     _check_version(plan, current)
-    dangling = unresolved(resource)
-    if dangling:
-        raise Refusal(
-            422,
-            "not-found",
-            f"{plan.type} refers to {dangling[0]}, which nothing here resolves;"
-            " it must be the fullUrl of an entry of the same transaction",
-        )
     made = {**resource, "id": plan.id}
-    session.index(plan.type, plan.id, index_rows(made))
     if current is None or current.resource is None:
         return 201, session.put(plan.type, plan.id, made, plan.method)
     if same(current.resource, made):
         return 200, current
     return 200, session.put(plan.type, plan.id, made, plan.method)
+
+
+def reindex(session: Session, plan: Plan, indexed: Iterable[IndexRow], made: dict[str, Any]) -> list[IndexRow]:
+    """Bring the index to ``made``; from ``indexed`` if that is there already, else from the current version."""
+    old = list(indexed)
+    if not old and plan.current is not None and plan.current.resource is not None:
+        old = index_rows(plan.current.resource)
+    rows = index_rows(made)
+    session.index(plan.type, plan.id, old, rows)
+    return rows
+
+
+def refuse_unresolved(resource: dict[str, Any]) -> None:
+    """Refuse with 422 what refers to ``urn:uuid:`` and the like that nothing resolves."""
+    dangling = unresolved(resource)
+    if dangling:
+        raise Refusal(
+            422,
+            "not-found",
+            f"{resource.get('resourceType')} refers to {dangling[0]}, which nothing here resolves;"
+            " it must be the fullUrl of an entry of the same transaction",
+        )
 
 
 def delete(session: Session, type_: str, id_: str, if_match: str = "") -> Version | None:
@@ -145,6 +171,7 @@ def delete(session: Session, type_: str, id_: str, if_match: str = "") -> Versio
     _check_version(Plan(type_, id_, "DELETE", if_match=if_match), current)
     if current is None or current.resource is None:
         return None
+    session.index(type_, id_, index_rows(current.resource), ())
     return session.delete(type_, id_)
 
 
@@ -161,13 +188,15 @@ def vread(session: Session, type_: str, id_: str, version: str) -> Version:
 
 def same(kept: dict[str, Any], sent: dict[str, Any]) -> bool:
     """Whether two resources say the same, digit for digit, but for the version that the server sets."""
-    return _canonical(kept) == _canonical(sent)
+    one, other = _bare(kept), _bare(sent)
+    # Equal is not yet the same: 3.1 equals 3.10.
+    return one == other and fhir_json.dumps(_sorted(one)) == fhir_json.dumps(_sorted(other))
 
 
-def _canonical(resource: dict[str, Any]) -> bytes:
+def _bare(resource: dict[str, Any]) -> dict[str, Any]:
     meta = {k: v for k, v in resource.get("meta", {}).items() if k not in ("versionId", "lastUpdated")}
     rest = {k: v for k, v in resource.items() if k != "meta"}
-    return fhir_json.dumps(_sorted({**rest, "meta": meta} if meta else rest))
+    return {**rest, "meta": meta} if meta else rest
 
 
 def _sorted(node: Any) -> Any:

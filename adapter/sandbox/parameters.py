@@ -28,93 +28,131 @@ class SearchParameter:
     """One search parameter of one resource type.
 
     ``paths`` are dotted element paths; ``target`` restricts a reference parameter to one type (``patient``).
+    With ``rows_of`` the index rows are those of another parameter, with ``column`` the value stands in a column
+    that every resource has.
     """
 
     name: str
     kind: Kind
     paths: tuple[str, ...]
     target: str = ""
+    rows_of: str = ""
+    column: str = ""
 
 
 def _token(name: str, *paths: str) -> SearchParameter:
     return SearchParameter(name, Kind.TOKEN, paths or (name,))
 
 
-def _reference(name: str, *paths: str, target: str = "") -> SearchParameter:
-    return SearchParameter(name, Kind.REFERENCE, paths or (name,), target)
+def _reference(name: str, *paths: str) -> SearchParameter:
+    return SearchParameter(name, Kind.REFERENCE, paths or (name,))
 
 
 def _date(name: str, *paths: str) -> SearchParameter:
     return SearchParameter(name, Kind.DATE, paths or (name,))
 
 
-_ID = _token("_id", "id")
+_ID = SearchParameter("_id", Kind.TOKEN, ("id",), column="id")
+_LAST_UPDATED = SearchParameter("_lastUpdated", Kind.DATE, ("meta.lastUpdated",), column="updated")
 _IDENTIFIER = _token("identifier")
 _CODE = _token("code")
 _CATEGORY = _token("category")
 _STATUS = _token("status")
 _SUBJECT = _reference("subject")
 _ENCOUNTER = _reference("encounter")
+_PERFORMER = _reference("performer")
 _DATE = _date("date")
 
 
-def _patient(path: str) -> SearchParameter:
-    return _reference("patient", path, target="Patient")
+def _patient(path: str, rows_of: str = "subject") -> SearchParameter:
+    return SearchParameter("patient", Kind.REFERENCE, (path,), "Patient", rows_of)
 
 
 _TABLE: dict[str, tuple[SearchParameter, ...]] = {
+    "CommunicationRequest": (
+        *(_IDENTIFIER, _token("group-identifier", "groupIdentifier"), _CATEGORY, _STATUS, _token("priority")),
+        *(_SUBJECT, _patient("subject"), _ENCOUNTER, _date("authored", "authoredOn")),
+    ),
     "Composition": (_IDENTIFIER, _CATEGORY, _STATUS, _SUBJECT, _patient("subject"), _ENCOUNTER, _DATE),
-    "Device": (_IDENTIFIER, _STATUS, _patient("patient")),
+    "Device": (_IDENTIFIER, _STATUS, _patient("patient", rows_of="")),
     "DiagnosticReport": (
-        *(_IDENTIFIER, _CODE, _CATEGORY, _STATUS, _SUBJECT, _patient("subject"), _ENCOUNTER),
-        _date("date", "effectiveDateTime", "effectivePeriod"),
+        *(_IDENTIFIER, _CODE, _CATEGORY, _STATUS, _SUBJECT, _patient("subject"), _ENCOUNTER, _PERFORMER),
+        *(_date("date", "effectiveDateTime", "effectivePeriod"), _date("issued"), _reference("result")),
     ),
     "DocumentReference": (
         *(_token("identifier", "masterIdentifier", "identifier"), _CATEGORY, _STATUS, _SUBJECT),
         *(_patient("subject"), _reference("encounter", "context.encounter"), _DATE),
     ),
-    "Encounter": (_IDENTIFIER, _STATUS, _SUBJECT, _patient("subject"), _date("date", "period")),
+    "Encounter": (
+        *(_IDENTIFIER, _STATUS, _SUBJECT, _patient("subject"), _date("date", "period")),
+        _reference("part-of", "partOf"),
+    ),
     "Location": (_IDENTIFIER, _STATUS),
     "Observation": (
-        *(_IDENTIFIER, _CODE, _CATEGORY, _STATUS, _SUBJECT, _patient("subject"), _ENCOUNTER),
+        *(_IDENTIFIER, _CODE, _CATEGORY, _STATUS, _SUBJECT, _patient("subject"), _ENCOUNTER, _PERFORMER),
         _date("date", "effectiveDateTime", "effectivePeriod", "effectiveInstant"),
+        *(_token("value-concept", "valueCodeableConcept"), _token("data-absent-reason", "dataAbsentReason")),
+        *(_reference("has-member", "hasMember"), _reference("derived-from", "derivedFrom")),
     ),
     "Organization": (_IDENTIFIER,),
-    "Patient": (_IDENTIFIER,),
+    "Patient": (_IDENTIFIER, _date("birthdate", "birthDate"), _token("gender")),
     "Practitioner": (_IDENTIFIER,),
     "PractitionerRole": (_IDENTIFIER, _date("date", "period")),
-    "Provenance": (_reference("target"), _patient("target")),
+    "Provenance": (
+        *(_reference("target"), _patient("target", "target"), _date("recorded")),
+        _reference("agent", "agent.who"),
+    ),
     "QuestionnaireResponse": (_IDENTIFIER, _STATUS, _SUBJECT, _patient("subject"), _ENCOUNTER),
-    "RelatedPerson": (_IDENTIFIER, _patient("patient")),
+    "RelatedPerson": (_IDENTIFIER, _patient("patient", rows_of="")),
 }
 
 #: Search parameters by resource type and name; the types are those the server keeps.
 PARAMETERS: dict[str, dict[str, SearchParameter]] = {
-    type_: {p.name: p for p in (_ID, *parameters)} for type_, parameters in _TABLE.items()
+    type_: {p.name: p for p in (_ID, _LAST_UPDATED, *parameters)} for type_, parameters in _TABLE.items()
 }
 
 
 def index_rows(resource: dict[str, Any]) -> list[IndexRow]:
-    """All that can be searched for in a resource that has its ``id``."""
+    """All of a resource that is searched for in the index."""
     rows = (
         row
         for parameter in PARAMETERS[resource["resourceType"]].values()
+        if not parameter.column and not parameter.rows_of
         for path in parameter.paths
-        for value in _values(resource, path.split("."))
+        for value in values(resource, path)
         for row in _INDEXERS[parameter.kind](parameter, value)
     )
     return list(dict.fromkeys(rows))
 
 
-def _values(node: Any, path: list[str]) -> Iterator[Any]:
-    """Everything a path leads to; lists are walked through."""
+def linked(resource: dict[str, Any], parameter: SearchParameter) -> Iterator[str]:
+    """The literal references that a reference parameter finds in a resource, without their versions."""
+    for path in parameter.paths:
+        for value in values(resource, path):
+            for row in _reference_rows(parameter, value):
+                if fits(parameter, row.value):
+                    yield row.value
+
+
+def fits(parameter: SearchParameter, reference: str) -> bool:
+    """Whether a reference is to the type that the parameter is restricted to, if it is."""
+    return not parameter.target or reference.rpartition("/")[0].rpartition("/")[2] == parameter.target
+
+
+def values(node: Any, path: str) -> Iterator[Any]:
+    """Everything that a dotted path leads to; lists are walked through."""
+    first, _, rest = path.partition(".")
     if isinstance(node, list):
         for element in node:
-            yield from _values(element, path)
-    elif not path:
-        yield node
-    elif isinstance(node, dict) and path[0] in node:
-        yield from _values(node[path[0]], path[1:])
+            yield from values(element, path)
+    elif isinstance(node, dict) and first in node:
+        found = node[first]
+        if rest:
+            yield from values(found, rest)
+        elif isinstance(found, list):
+            yield from found
+        else:
+            yield found
 
 
 def _token_rows(parameter: SearchParameter, value: Any) -> Iterator[IndexRow]:
@@ -134,9 +172,7 @@ def _reference_rows(parameter: SearchParameter, value: Any) -> Iterator[IndexRow
     """A literal reference, without its version (R4 search, section 3.1.1.4.12, reference)."""
     reference = value.get("reference")
     if isinstance(reference, str):
-        reference = reference.partition("/_history/")[0]
-        if not parameter.target or reference.rpartition("/")[0].rpartition("/")[2] == parameter.target:
-            yield IndexRow(parameter.name, value=reference)
+        yield IndexRow(parameter.name, value=reference.partition("/_history/")[0])
 
 
 def _date_rows(parameter: SearchParameter, value: Any) -> Iterator[IndexRow]:

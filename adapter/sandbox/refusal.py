@@ -6,7 +6,7 @@ those of the R4 value set issue-type.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from adapter.problems import Problem
@@ -18,11 +18,19 @@ class Refusal(Exception):
 
     ``status`` is the HTTP status; ``code`` an R4 issue-type code; ``what`` says what is wrong and what would
     be right, without patient data; ``where`` is a FHIRPath-style place such as ``Bundle.entry[3]``.
-    ``problems`` is set when the validator found them: they then make up the OperationOutcome.
+    ``problems`` is set when the validator found them: they then make up the OperationOutcome. ``headers`` go with
+    the answer.
     """
 
     def __init__(
-        self, status: int, code: str, what: str, *, where: str = "", problems: Sequence[Problem] = ()
+        self,
+        status: int,
+        code: str,
+        what: str,
+        *,
+        where: str = "",
+        problems: Sequence[Problem] = (),
+        headers: Mapping[str, str] | None = None,
     ) -> None:
         super().__init__(what)
         self.status = status
@@ -30,6 +38,7 @@ class Refusal(Exception):
         self.what = what
         self.where = where
         self.problems = tuple(problems)
+        self.headers = dict(headers or {})
 
     def at(self, where: str) -> Refusal:
         """The same refusal, placed inside ``where`` (an entry of a bundle)."""

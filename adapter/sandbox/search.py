@@ -10,17 +10,33 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from urllib.parse import parse_qsl
 
 from adapter.sandbox import dates
-from adapter.sandbox.parameters import PARAMETERS, Kind, SearchParameter
+from adapter.sandbox.include import Include, read_include
+from adapter.sandbox.parameters import PARAMETERS, Kind, SearchParameter, fits
 from adapter.sandbox.refusal import Refusal
-from adapter.sandbox.store import Session
+from adapter.sandbox.store import Session, Statement
 
 DEFAULT_COUNT, MAX_COUNT = 50, 1000
 
 #: Parameters that steer the answer, not the choice of resources (R4 search.html; http.html 3.1.0.1).
-_RESULT_PARAMETERS = frozenset({"_count", "_format", "_pretty", "_after"})
+_RESULT_PARAMETERS = frozenset(
+    {"_count", "_format", "_pretty", "_after", "_sort", "_include", "_include:iterate", "_revinclude"}
+)
+
+# ruff: noqa: S608 (SQL is put together from constants of this module only; every value is an argument)
+
+# What the conditions look into: tables of the store, or columns of the resources in the shape of such a table.
+_PRESENT = "resource WHERE body IS NOT NULL"
+_ROWS = {
+    "token": "token",
+    "span": "span",
+    "id": f"(SELECT type, '_id' AS param, id AS value, '' AS system, id FROM {_PRESENT})",
+    # lastUpdated has milliseconds (R4 search, section 3.1.1.4.7: the span that the value shows).
+    "updated": f"(SELECT type, '_lastUpdated' AS param, updated AS low, updated + 1000 AS high, id FROM {_PRESENT})",
+}
 
 # The comparison of the span [low, high) of a resource with that of the search value, each with its
 # arguments in order (R4 search, section 3.1.1.4.5, prefixes).
@@ -52,7 +68,9 @@ class Query:
     used: list[tuple[str, str]] = field(default_factory=list)
     ignored: list[str] = field(default_factory=list)
     count: int = DEFAULT_COUNT
-    after: int = 0
+    sort: list[Statement] = field(default_factory=list)
+    after: tuple[int, ...] = ()
+    includes: list[Include] = field(default_factory=list)
 
 
 def parse(type_: str, pairs: Iterable[tuple[str, str]], *, base: str = "", strict: bool = False) -> Query:
@@ -76,12 +94,14 @@ def parse(type_: str, pairs: Iterable[tuple[str, str]], *, base: str = "", stric
         if not value:
             continue  # an empty value says nothing (R4 search.html)
         sql, arguments = _condition(parameter, value, base)
-        # The SQL is put together from constants of this module only; every value is an argument.
-        statements.append(f"SELECT DISTINCT id FROM idx WHERE type = ? AND param = ? AND ({sql})")  # noqa: S608
-        query.arguments += [type_, name, *arguments]
+        rows = _ROWS[_table(parameter)]
+        statements.append(f"SELECT DISTINCT id FROM {rows} WHERE type = ? AND param = ? AND ({sql})")
+        query.arguments += [type_, parameter.rows_of or name, *arguments]
         query.used.append((name, value))
+    if query.after and len(query.after) != len(query.sort) + 1:
+        raise Refusal(400, "value", "_after and _sort do not belong together; follow the links of the bundle")
     if not statements:
-        statements.append("SELECT DISTINCT id FROM idx WHERE type = ? AND param = '_id'")
+        statements.append(f"SELECT id FROM {_PRESENT} AND type = ?")
         query.arguments.append(type_)
     query.sql = " INTERSECT ".join(statements)
     return query
@@ -93,11 +113,18 @@ def matches(session: Session, type_: str, criteria: str) -> list[str]:
     Every part of the criteria must be understood and at least one must choose: else what is meant for one
     resource would touch another. Raises :class:`Refusal` 400 or 412.
     """
+    query = _criteria(type_, criteria)
+    return sorted(session.ids(query.sql, query.arguments))
+
+
+@lru_cache(maxsize=1024)
+def _criteria(type_: str, criteria: str) -> Query:
+    """Criteria understood; kept for a while, since a transaction looks for each more than once."""
     pairs = parse_qsl(criteria.removeprefix("?"), keep_blank_values=True)
     query = parse(type_, [pair for pair in pairs if pair[0] not in _RESULT_PARAMETERS], strict=True)
     if not query.used:
         raise Refusal(412, "incomplete", f"criteria on {type_} that choose nothing: name a search parameter")
-    return sorted(session.ids(query.sql, query.arguments))
+    return query
 
 
 def split(text: str) -> list[str]:
@@ -121,14 +148,38 @@ def _unknown(query: Query, name: str, known: dict[str, SearchParameter], strict:
 
 
 def _result_parameter(query: Query, name: str, value: str) -> None:
-    if name in ("_count", "_after"):
-        if not re.fullmatch(r"\d{1,15}", value, re.ASCII):
-            raise Refusal(400, "value", f"{name} must be a whole number of 0 or more")
-        if name == "_after":
-            query.after = int(value)
+    match name:
+        case "_after":
+            place = re.fullmatch(r"-?\d{1,19}(,-?\d{1,19}){0,9}", value, re.ASCII)
+            query.after = tuple(int(part) for part in value.split(",")) if place else ()
+            if not place or any(abs(number) >= 2**63 for number in query.after):
+                raise Refusal(400, "value", "_after is not from a link of this server")
             return
-        query.count = min(int(value), MAX_COUNT)
+        case "_count":
+            if not re.fullmatch(r"\d{1,15}", value, re.ASCII):
+                raise Refusal(400, "value", "_count must be a whole number of 0 or more")
+            query.count = min(int(value), MAX_COUNT)
+        case "_sort":
+            query.sort += [_key(query.type, part) for part in value.split(",") if part]
+        case "_include" | "_include:iterate" | "_revinclude":
+            query.includes.append(read_include(name, value))
     query.used.append((name, value))
+
+
+def _key(type_: str, part: str) -> Statement:
+    """One sort key (R4 search, section 3.1.1.5.1): the earliest value going up, the latest going down."""
+    name = part.removeprefix("-")
+    parameter = PARAMETERS[type_].get(name)
+    if parameter is None or parameter.kind is not Kind.DATE:
+        dated = ", ".join(p.name for p in PARAMETERS[type_].values() if p.kind is Kind.DATE)
+        raise Refusal(400, "not-supported", f"_sort on {type_} takes {dated}, with - before it for the latest first")
+    number = "min(low)" if name == part else "-max(high)"
+    rows = _ROWS[_table(parameter)]
+    return f"SELECT id, {number} AS k FROM {rows} WHERE type = ? AND param = ? GROUP BY id", (type_, name)
+
+
+def _table(parameter: SearchParameter) -> str:
+    return parameter.column or ("span" if parameter.kind is Kind.DATE else "token")
 
 
 def _condition(parameter: SearchParameter, value: str, base: str) -> tuple[str, list[str | int]]:
@@ -165,7 +216,7 @@ def _reference(parameter: SearchParameter, part: str, base: str) -> tuple[str, l
     if base and text.startswith(f"{base}/"):
         text = text[len(base) + 1 :]
     if "/" in text:
-        return "value = ?", [text]
+        return ("value = ?", [text]) if fits(parameter, text) else ("0", [])
     if parameter.target:
         return "value = ?", [f"{parameter.target}/{text}"]
     targets = [f"{type_}/{text}" for type_ in PARAMETERS]

@@ -10,9 +10,13 @@ from contextlib import closing, contextmanager
 from time import sleep
 
 import uvicorn
-from starlette.applications import Starlette
+from starlette.types import ASGIApp
 
-from adapter.sandbox.app import BASE_PATH, create_app
+from adapter.sandbox.app import BASE_PATH, Settings, create_app
+from adapter.sandbox.faults import Faults
+from adapter.sandbox.faulty import Connections, Faulty
+from adapter.sandbox.forward import forward_to
+from adapter.sandbox.negotiation import Limits
 from adapter.sandbox.store import Store
 
 
@@ -20,25 +24,54 @@ class CannotServe(Exception):
     """The server cannot start at this address; the message says why and what would be right."""
 
 
-def serve(store: Store, host: str = "127.0.0.1", port: int = 0, *, ready: Callable[[str], None]) -> None:
+def serve(
+    store: Store,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    *,
+    settings: Settings = Settings(),  # noqa: B008 (immutable)
+    faults: Faults | None = None,
+    ready: Callable[[str], None],
+) -> None:
     """Serve ``store`` until the process is told to stop; ``ready`` is called with the base URL first.
 
-    Port 0 takes any free one. Raises :class:`CannotServe` for an address that is not loopback or a port in
-    use, and ``KeyboardInterrupt`` after a clean stop by Ctrl-C.
+    Port 0 takes any free one; with ``faults`` some requests go wrong. Raises :class:`CannotServe` for an address
+    that is not loopback or a port in use, and ``KeyboardInterrupt`` after a clean stop by Ctrl-C.
     """
     with closing(_bind(host, port)) as bound:
-        ready(_url(host, bound))
-        _server(create_app(store)).run(sockets=[bound])
+        ready(_url(host, bound) + BASE_PATH)
+        _server(create_app(store, settings), faults, settings.limits).run(sockets=[bound])
 
 
 @contextmanager
-def running(store: Store, host: str = "127.0.0.1", port: int = 0) -> Iterator[str]:
+def running(
+    store: Store,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    *,
+    settings: Settings = Settings(),  # noqa: B008 (immutable)
+    faults: Faults | None = None,
+) -> Iterator[str]:
     """A server in a thread of this process, as a context: its base URL, such as ``http://127.0.0.1:8080/fhir``.
 
     It is up when the block begins and down when it ends; the store stays open. Raises :class:`CannotServe`.
     """
+    app = create_app(store, settings)
+    with _in_a_thread(app, host, port, faults, settings.limits) as url:
+        yield url + BASE_PATH
+
+
+@contextmanager
+def in_front_of(origin: str, faults: Faults | None, *, limits: Limits = Limits()) -> Iterator[str]:  # noqa: B008
+    """Another server, at ``origin`` (``http://127.0.0.1:9000``), with ``faults``: the origin to use instead."""
+    with _in_a_thread(forward_to(origin), "127.0.0.1", 0, faults, limits) as url:
+        yield url
+
+
+@contextmanager
+def _in_a_thread(app: ASGIApp, host: str, port: int, faults: Faults | None, limits: Limits) -> Iterator[str]:
     with closing(_bind(host, port)) as bound:
-        server = _server(create_app(store))
+        server = _server(app, faults, limits)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, name="sandbox", daemon=True)
         thread.start()
         while not server.started:
@@ -73,13 +106,22 @@ def _bind(host: str, port: int) -> socket.socket:
     return bound
 
 
-def _server(app: Starlette) -> uvicorn.Server:
-    # No access log and no tracebacks of its own: paths and messages may hold patient data.
+def _server(app: ASGIApp, faults: Faults | None, limits: Limits) -> uvicorn.Server:
+    connections = Connections() if faults else None
     return uvicorn.Server(
-        uvicorn.Config(app, log_level="critical", access_log=False, lifespan="off", log_config=None)
+        uvicorn.Config(
+            Faulty(app, faults, connections, limits) if faults and connections else app,
+            http=connections.protocol() if connections else "auto",
+            # A rehearsed silence must not hold up the end.
+            timeout_graceful_shutdown=1 if faults else None,
+            # No access log and no tracebacks of its own: paths and messages may hold patient data.
+            log_level="critical",
+            access_log=False,
+            log_config=None,
+        )
     )
 
 
 def _url(host: str, bound: socket.socket) -> str:
     port = bound.getsockname()[1]
-    return f"http://{f'[{host}]' if ':' in host else host}:{port}{BASE_PATH}"
+    return f"http://{f'[{host}]' if ':' in host else host}:{port}"

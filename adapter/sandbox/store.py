@@ -1,3 +1,4 @@
+# ruff: noqa: S608 (SQL is put together from constants of this package only; every value is an argument)
 """Where the sandbox keeps resources: one SQLite database, every version of every resource, one index.
 
 A resource is kept as the JSON text that :mod:`adapter.fhir.json` wrote, so that the digits of a decimal
@@ -12,43 +13,64 @@ import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from adapter.fhir import json as fhir_json
+from adapter.sandbox.dates import LATEST
 
-_SCHEMA = """
-CREATE TABLE IF NOT EXISTS resource (
+Statement = tuple[str, Sequence[str | int]]
+"""SQL and its arguments, as :mod:`adapter.sandbox.search` makes them."""
+
+#: Written into the file; one with other tables is refused rather than misread.
+_FORMAT = 2
+
+# What is searched for by value and by time stands in two tables that are their own index: one tree to keep up
+# a fact. ``updated`` is in microseconds since 1970 UTC, in whole milliseconds.
+_SCHEMA = f"""
+CREATE TABLE resource (
     seq     INTEGER PRIMARY KEY AUTOINCREMENT,
     type    TEXT NOT NULL,
     id      TEXT NOT NULL,
     version INTEGER NOT NULL,
+    updated INTEGER NOT NULL,
+    method  TEXT NOT NULL,
+    body    BLOB,
     UNIQUE (type, id)
 );
-CREATE TABLE IF NOT EXISTS version (
-    type         TEXT NOT NULL,
-    id           TEXT NOT NULL,
-    version      INTEGER NOT NULL,
-    last_updated TEXT NOT NULL,
-    method       TEXT NOT NULL,
-    body         BLOB,
+CREATE INDEX resource_updated ON resource (type, updated, id) WHERE body IS NOT NULL;
+CREATE TABLE past (
+    type    TEXT NOT NULL,
+    id      TEXT NOT NULL,
+    version INTEGER NOT NULL,
+    updated INTEGER NOT NULL,
+    method  TEXT NOT NULL,
+    body    BLOB,
     PRIMARY KEY (type, id, version)
-) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS idx (
-    type   TEXT NOT NULL,
-    id     TEXT NOT NULL,
-    param  TEXT NOT NULL,
-    system TEXT NOT NULL DEFAULT '',
-    value  TEXT NOT NULL DEFAULT '',
-    low    INTEGER,
-    high   INTEGER
 );
-CREATE INDEX IF NOT EXISTS idx_value ON idx (type, param, value, system, id);
-CREATE INDEX IF NOT EXISTS idx_date ON idx (type, param, low, high, id);
-CREATE INDEX IF NOT EXISTS idx_resource ON idx (id, type);
+CREATE TABLE token (
+    type   TEXT NOT NULL,
+    param  TEXT NOT NULL,
+    value  TEXT NOT NULL,
+    system TEXT NOT NULL,
+    id     TEXT NOT NULL,
+    PRIMARY KEY (type, param, value, system, id)
+) WITHOUT ROWID;
+CREATE TABLE span (
+    type  TEXT NOT NULL,
+    param TEXT NOT NULL,
+    low   INTEGER NOT NULL,
+    high  INTEGER NOT NULL,
+    id    TEXT NOT NULL,
+    PRIMARY KEY (type, param, low, high, id)
+) WITHOUT ROWID;
+PRAGMA user_version = {_FORMAT};
 """
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_COLUMNS = "type, id, version, updated, method, body"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +85,17 @@ class IndexRow:
     value: str = ""
     low: int | None = None
     high: int | None = None
+
+    @property
+    def table(self) -> str:
+        """Where it is kept."""
+        return "token" if self.low is None else "span"
+
+    def key(self, type_: str, id_: str) -> tuple[str | int | None, ...]:
+        """The row of its table."""
+        if self.low is None:
+            return type_, self.param, self.value, self.system, id_
+        return type_, self.param, self.low, self.high, id_
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,80 +128,98 @@ class Session:
 
     def current(self, type_: str, id_: str) -> Version | None:
         """The newest version of a resource (a deletion too), or None if it never was here."""
-        row = self._db.execute(
-            "SELECT v.* FROM resource r JOIN version v USING (type, id, version) WHERE type = ? AND id = ?",
-            (type_, id_),
-        ).fetchone()
+        row = self._db.execute(f"SELECT {_COLUMNS} FROM resource WHERE type = ? AND id = ?", (type_, id_)).fetchone()
         return _version(row) if row else None
 
     def version(self, type_: str, id_: str, version: int) -> Version | None:
         """One version of a resource, or None."""
-        row = self._db.execute(
-            "SELECT * FROM version WHERE type = ? AND id = ? AND version = ?", (type_, id_, version)
-        ).fetchone()
-        return _version(row) if row else None
+        return next((v for v in self.history(type_, id_) if v.version == version), None)
 
     def history(self, type_: str, id_: str) -> list[Version]:
         """All versions of a resource, newest first."""
-        rows = self._db.execute("SELECT * FROM version WHERE type = ? AND id = ? ORDER BY version DESC", (type_, id_))
+        rows = self._db.execute(
+            f"SELECT {_COLUMNS} FROM resource WHERE type = :type AND id = :id"
+            f" UNION ALL SELECT {_COLUMNS} FROM past WHERE type = :type AND id = :id ORDER BY version DESC",
+            {"type": type_, "id": id_},
+        )
         return [_version(row) for row in rows]
 
     def put(self, type_: str, id_: str, resource: dict[str, Any], method: str) -> Version:
         """Append a version; sets ``id``, ``meta.versionId`` and ``meta.lastUpdated``; does not index."""
         number, now = self._next(type_, id_)
-        meta = {**resource.get("meta", {}), "versionId": str(number), "lastUpdated": now}
+        meta = {**resource.get("meta", {}), "versionId": str(number), "lastUpdated": _instant(now)}
         stamped = {"resourceType": type_, "id": id_, "meta": meta}
         stamped.update((k, v) for k, v in resource.items() if k not in stamped)
         self._append(type_, id_, number, now, method, fhir_json.dumps(stamped))
-        return Version(type_, id_, number, now, method, stamped)
+        return Version(type_, id_, number, meta["lastUpdated"], method, stamped)
 
     def delete(self, type_: str, id_: str) -> Version:
-        """Append a deletion and take the resource out of the index; its history stays."""
+        """Append a deletion; its history stays. Does not index."""
         number, now = self._next(type_, id_)
         self._append(type_, id_, number, now, "DELETE", None)
-        self.index(type_, id_, ())
-        return Version(type_, id_, number, now, "DELETE", None)
+        return Version(type_, id_, number, _instant(now), "DELETE", None)
 
-    def index(self, type_: str, id_: str, rows: Iterable[IndexRow]) -> None:
-        """Replace all index rows of a resource."""
-        self._db.execute("DELETE FROM idx WHERE type = ? AND id = ?", (type_, id_))
-        self._db.executemany(
-            "INSERT INTO idx (type, id, param, system, value, low, high) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            [(type_, id_, r.param, r.system, r.value, r.low, r.high) for r in rows],
-        )
+    def index(self, type_: str, id_: str, old: Iterable[IndexRow], new: Iterable[IndexRow]) -> None:
+        """Replace the index rows of a resource, ``old``, by ``new`` ones; what is in both stays untouched."""
+        before, after = set(old), set(new)
+        for sql_of, rows in ((_remove, before - after), (_add, after - before)):
+            for table in ("token", "span"):
+                chosen = [row.key(type_, id_) for row in rows if row.table == table]
+                if chosen:
+                    self._db.executemany(sql_of(table), chosen)
 
     def ids(self, sql: str, arguments: Sequence[str | int]) -> list[str]:
         """The ids a statement made by :mod:`adapter.sandbox.search` selects."""
         return [row[0] for row in self._db.execute(sql, arguments)]
 
-    def page(
-        self, type_: str, ids: str, arguments: Sequence[str | int], after: int, count: int
-    ) -> tuple[int, list[tuple[int, Version]]]:
-        """How many resources match, and a page of them in order of creation, each with its place in it.
-
-        ``ids`` is a statement selecting ids; the page holds at most ``count`` of those that come after the
-        place ``after``.
-        """
-        total = self._db.execute(f"SELECT count(*) FROM ({ids})", arguments).fetchone()[0]  # noqa: S608
+    def referring(self, type_: str, param: str, references: tuple[str, str]) -> list[str]:
+        """The ids of resources of a type that refer to one of ``references`` in a parameter."""
         rows = self._db.execute(
-            "SELECT v.*, r.seq FROM resource r JOIN version v USING (type, id, version)"  # noqa: S608
-            f" WHERE type = ? AND r.seq > ? AND id IN ({ids}) ORDER BY r.seq LIMIT ?",
-            (type_, after, *arguments, count),
+            "SELECT DISTINCT id FROM token WHERE type = ? AND param = ? AND value IN (?, ?)",
+            (type_, param, *references),
         )
-        return total, [(row[-1], _version(row[:-1])) for row in rows]
+        return [row[0] for row in rows]
 
-    def _next(self, type_: str, id_: str) -> tuple[int, str]:
+    def page(
+        self, type_: str, ids: Statement, keys: Sequence[Statement], after: Sequence[int], count: int
+    ) -> tuple[int, list[tuple[tuple[int, ...], Version]]]:
+        """How many resources match, and a page of them, each with its place in the order.
+
+        ``ids`` selects the ids that match, each of ``keys`` selects ids with a number ``k`` to order by; in the end
+        the order of creation decides. A place is these numbers. The page holds at most ``count`` of those that
+        come after the place ``after`` (empty for the first page); what has no number comes last.
+        """
+        total = self._db.execute(f"SELECT count(*) FROM ({ids[0]})", ids[1]).fetchone()[0]
+        joins = "".join(f" LEFT JOIN ({sql}) AS by{n} ON by{n}.id = r.id" for n, (sql, _) in enumerate(keys))
+        columns = ", ".join([*(f"coalesce(by{n}.k, {LATEST}) AS k{n}" for n in range(len(keys))), "r.seq AS seq"])
+        order = ", ".join([*(f"k{n}" for n in range(len(keys))), "seq"])
+        later = f"WHERE ({order}) > ({', '.join('?' * len(after))})" if after else ""
+        places = self._db.execute(
+            f"SELECT {order} FROM (SELECT {columns} FROM resource r{joins}"
+            f" WHERE r.type = ? AND r.id IN ({ids[0]})) {later} ORDER BY {order} LIMIT ?",
+            (*(a for _, arguments in keys for a in arguments), type_, *ids[1], *after, count),
+        ).fetchall()
+        return total, [(place, self._at(place[-1])) for place in places]
+
+    def _at(self, seq: int) -> Version:
+        return _version(self._db.execute(f"SELECT {_COLUMNS} FROM resource WHERE seq = ?", (seq,)).fetchone())
+
+    def _next(self, type_: str, id_: str) -> tuple[int, int]:
         row = self._db.execute("SELECT version FROM resource WHERE type = ? AND id = ?", (type_, id_)).fetchone()
-        now = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        now = (datetime.now(UTC) - _EPOCH) // timedelta(milliseconds=1) * 1000
         return (row[0] + 1 if row else 1), now
 
-    def _append(self, type_: str, id_: str, version: int, now: str, method: str, body: bytes | None) -> None:
+    def _append(self, type_: str, id_: str, version: int, now: int, method: str, body: bytes | None) -> None:
+        if version == 1:
+            self._db.execute(
+                f"INSERT INTO resource ({_COLUMNS}) VALUES (?, ?, 1, ?, ?, ?)", (type_, id_, now, method, body)
+            )
+            return
+        self._db.execute(f"INSERT INTO past SELECT {_COLUMNS} FROM resource WHERE type = ? AND id = ?", (type_, id_))
         self._db.execute(
-            "INSERT INTO resource (type, id, version) VALUES (?, ?, ?)"
-            " ON CONFLICT (type, id) DO UPDATE SET version = excluded.version",
-            (type_, id_, version),
+            "UPDATE resource SET version = ?, updated = ?, method = ?, body = ? WHERE type = ? AND id = ?",
+            (version, now, method, body, type_, id_),
         )
-        self._db.execute("INSERT INTO version VALUES (?, ?, ?, ?, ?, ?)", (type_, id_, version, now, method, body))
 
 
 class Store:
@@ -187,10 +238,23 @@ class Store:
         try:
             if path is not None:
                 self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.executescript(_SCHEMA)
+                # A killed process loses nothing; a machine without power may lose the last transactions.
+                self._db.execute("PRAGMA synchronous = NORMAL")
+            self._prepare()
         except sqlite3.Error:
             self._db.close()
             raise
+
+    def _prepare(self) -> None:
+        """Make the tables in a new file; refuse one with other tables."""
+        with self.session():
+            format_ = self._db.execute("PRAGMA user_version").fetchone()[0]
+            tables = self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+            if tables and format_ != _FORMAT:
+                raise sqlite3.DatabaseError("it holds other tables than this version's; name a new file")
+            if not tables:
+                for statement in filter(str.strip, _SCHEMA.split(";")):
+                    self._db.execute(statement)
 
     @contextmanager
     def session(self) -> Iterator[Session]:
@@ -220,5 +284,20 @@ class Store:
 
 
 def _version(row: Sequence[Any]) -> Version:
-    type_, id_, version, last_updated, method, body = row
-    return Version(type_, id_, version, last_updated, method, None if body is None else fhir_json.loads(body))
+    type_, id_, version, updated, method, body = row
+    return Version(type_, id_, version, _instant(updated), method, None if body is None else fhir_json.loads(body))
+
+
+def _instant(microseconds: int) -> str:
+    """A FHIR instant in UTC, to the millisecond."""
+    when = _EPOCH + timedelta(microseconds=microseconds)
+    return when.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _add(table: str) -> str:
+    return f"INSERT OR IGNORE INTO {table} VALUES (?, ?, ?, ?, ?)"
+
+
+def _remove(table: str) -> str:
+    columns = "value = ? AND system" if table == "token" else "low = ? AND high"
+    return f"DELETE FROM {table} WHERE type = ? AND param = ? AND {columns} = ? AND id = ?"

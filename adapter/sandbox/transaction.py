@@ -16,8 +16,7 @@ from urllib.parse import parse_qsl
 from adapter.sandbox import interactions
 from adapter.sandbox.bundles import history, search_set, status_line
 from adapter.sandbox.interactions import LAYERS, Plan
-from adapter.sandbox.parameters import index_rows
-from adapter.sandbox.references import resolve_conditional, rewrite
+from adapter.sandbox.references import resolve_conditional, rewrite, unresolved
 from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.search import matches, parse
 from adapter.sandbox.store import Session, Store, Version
@@ -50,21 +49,23 @@ class _Entry:
         return self.resource
 
 
-def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str) -> dict[str, Any]:
+def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str, strict: bool = False) -> dict[str, Any]:
     """Carry out a Bundle of type ``transaction`` or ``batch`` and answer with the response Bundle.
 
     ``base`` is the server's address; ``prefer`` is ``minimal``, ``representation`` or ``OperationOutcome``
-    (3.1.0.1, managing return content). Raises :class:`Refusal` when a transaction fails, the place naming
-    the entry; the store is then as it was. A batch answers entry by entry.
+    (3.1.0.1, managing return content); ``strict`` as in :func:`interactions.check_resource`. Raises
+    :class:`Refusal` when a transaction fails, the place naming the entry; the store is then as it was. A batch
+    answers entry by entry.
     """
     kind = bundle.get("type")
     if kind not in ("transaction", "batch"):
         raise Refusal(400, "invalid", "only a Bundle of type transaction or batch can be posted here")
     if kind == "transaction":
-        interactions.refuse_invalid(validate(bundle, layers=LAYERS))
+        interactions.refuse_invalid(validate(bundle, layers=LAYERS, second_opinion=strict))
     entries = _list(bundle.get("entry", []))
-    answer = _Answer(base, prefer)
-    answers = _transaction(store, entries, answer) if kind == "transaction" else _batch(store, entries, answer)
+    answer = _Answer(base, prefer, strict)
+    carry_out = _transaction if kind == "transaction" else _batch
+    answers = carry_out(store, entries, answer)
     response: dict[str, Any] = {"resourceType": "Bundle", "type": f"{kind}-response"}
     if answers:
         response["entry"] = answers
@@ -73,10 +74,11 @@ def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str) -> 
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """How the entries of the response are made."""
+    """How the entries of the response are made, and how strictly those of the request are checked."""
 
     base: str
     prefer: str
+    strict: bool
 
     def written(self, status: int, version: Version) -> dict[str, Any]:
         """For a create or update: status, location, etag, lastModified, and what was preferred."""
@@ -138,7 +140,7 @@ def _transaction(store: Store, raw: list[Any], answer: _Answer) -> list[dict[str
         resources = _rewritten(session, writes, plans)
         for entry in writes:
             with _placed(entry.number):
-                written = interactions.carry_out(session, plans[entry.number], resources[entry.number])
+                written = interactions.write(session, plans[entry.number], resources[entry.number])
                 answers[entry.number] = answer.written(*written)
         for entry in _of(entries, "GET"):
             with _placed(entry.number):
@@ -154,16 +156,21 @@ def _rewritten(session: Session, writes: list[_Entry], plans: dict[int, Plan]) -
     """
     new = {e.full_url: f"{plans[e.number].type}/{plans[e.number].id}" for e in writes if e.full_url}
     resources: dict[int, dict[str, Any]] = {e.number: rewrite(e.content(), e.full_url, new) for e in writes}
+    rows = {
+        e.number: interactions.reindex(session, plans[e.number], (), resources[e.number])
+        for e in writes
+        if plans[e.number].write
+    }
     for entry in writes:
-        plan = plans[entry.number]
-        if plan.write:
-            session.index(plan.type, plan.id, index_rows({**resources[entry.number], "id": plan.id}))
-    for entry in writes:
-        with _placed(entry.number):
-            _refuse_doubles(session, entry, plans[entry.number])
-            resources[entry.number] = resolve_conditional(
-                resources[entry.number], lambda type_, criteria: _the_one(session, type_, criteria)
-            )
+        number, plan = entry.number, plans[entry.number]
+        with _placed(number):
+            _refuse_doubles(session, entry, plan)
+            if plan.write and unresolved(resources[number]):
+                resources[number] = resolve_conditional(
+                    resources[number], lambda type_, criteria: _the_one(session, type_, criteria)
+                )
+                interactions.refuse_unresolved(resources[number])
+                interactions.reindex(session, plan, rows[number], resources[number])
     return resources
 
 
@@ -201,7 +208,7 @@ def _single(store: Store, number: int, element: Any, answer: _Answer) -> dict[st
         if entry.method == "GET":
             return answer.fetched(session, entry)
         interactions.check_type(entry.path[0])
-        resource = interactions.check_resource(entry.content(), entry.path[0])
+        resource = interactions.check_resource(entry.content(), entry.path[0], strict=answer.strict)
         return answer.written(*interactions.carry_out(session, _plan(session, entry), resource))
 
 

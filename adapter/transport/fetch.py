@@ -6,7 +6,9 @@ import re
 from typing import Any
 
 from adapter.catalogue import Catalogue
+from adapter.exam import Identifier
 from adapter.transport.client import FhirClient
+from adapter.transport.survey import escaped
 
 _LITERAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})")
 
@@ -16,7 +18,7 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
 
     :func:`adapter.fhir.from_bundle` reads the Exam from it. Raises what the client raises.
     """
-    token = f"{catalogue.identifier_system('exam')}|{_escaped(root)}"
+    token = f"{catalogue.identifier_system('exam')}|{escaped(root)}"
     report = next(client.search("DiagnosticReport", {"identifier": token}), None)
     if report is None:
         return None
@@ -35,6 +37,24 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
     return {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
 
+def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier) -> list[dict[str, Any]]:
+    """Every exam of ours that the server holds of one newborn, each as a Bundle; none where it knows no such newborn.
+
+    Raises what the client raises.
+    """
+    known = catalogue.resolve(newborn)
+    token = f"{escaped(known.system)}|{escaped(known.value)}"
+    patient = next(client.search("Patient", {"identifier": token}), None)
+    if patient is None:
+        return []
+    system, found = catalogue.identifier_system("exam"), []
+    for report in client.search("DiagnosticReport", {"patient": patient["id"]}):
+        root = next((i["value"] for i in report.get("identifier", []) if i.get("system") == system), None)
+        bundle = fetch_exam(client, catalogue, root) if root else None
+        found += [bundle] if bundle else []
+    return found
+
+
 def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[str]:
     """The Encounter, the Practitioners and the Device that an exam refers to."""
     references = [report.get("encounter", {}), *report.get("performer", [])]
@@ -46,8 +66,3 @@ def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[st
 def _id(reference: dict[str, Any]) -> str:
     match = _LITERAL.search(reference.get("reference", ""))
     return match["id"] if match else ""
-
-
-def _escaped(value: str) -> str:
-    """A value inside a token parameter (R4 Search, section 3.1.1.3.1.1)."""
-    return re.sub(r"([\\,$|])", r"\\\1", value)

@@ -47,7 +47,7 @@ KNOWN = [(type_, parameter) for type_, by_name in PARAMETERS.items() for paramet
 def test_each_search_parameter_is_the_standards(
     registry: dict[str, list[dict[str, Any]]], type_: str, parameter: SearchParameter
 ) -> None:
-    owner = "Resource" if parameter.name == "_id" else type_
+    owner = "Resource" if parameter.name.startswith("_") else type_
     [official] = [p for p in registry[parameter.name] if owner in p["base"]]
     assert official["type"] == parameter.kind.value
     # The elements of the expression, their choice types and casts set aside: the same roots as ours.
@@ -57,8 +57,9 @@ def test_each_search_parameter_is_the_standards(
         if part.strip(" ()").startswith(f"{owner}.")
     }
     ours = set(parameter.paths)
-    if "effective" in theirs:
-        ours = {"effective" if path.startswith("effective") else path for path in ours}
+    for choice in ("effective", "value"):
+        if choice in theirs:
+            ours = {choice if path.startswith(choice) else path for path in ours}
     assert ours == theirs
 
 

@@ -142,8 +142,8 @@ def test_killed_in_the_middle_of_a_transaction(tmp_path: Path, seed: int) -> Non
         sender.join()
     with sqlite3.connect(path) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-        rows = database.execute("SELECT value FROM idx WHERE param = 'identifier'").fetchall()
-        versions = database.execute("SELECT count(*) FROM version").fetchone()[0]
+        rows = database.execute("SELECT value FROM token WHERE param = 'identifier'").fetchall()
+        versions = database.execute("SELECT sum(version) FROM resource").fetchone()[0]
     database.close()
     exams = [value.partition("/")[0] for (value,) in rows]
     counts = {exam: exams.count(exam) for exam in exams}
@@ -186,3 +186,40 @@ def test_the_command_refuses_a_file_that_is_no_database(tmp_path: Path) -> None:
     assert path.read_text().startswith("not a database")
     missing = CliRunner().invoke(sandbox, ["--db", str(tmp_path / os.fspath("no") / "x.db"), "--port", "0"])
     assert missing.exit_code == 2
+
+
+def test_the_command_refuses_a_file_of_another_version(tmp_path: Path) -> None:
+    """Rather than misread it, and without touching it."""
+    path = tmp_path / "old.db"
+    with sqlite3.connect(path) as database:
+        database.execute("CREATE TABLE resource (id TEXT)")
+    database.close()
+    before = path.read_bytes()
+    result = CliRunner().invoke(sandbox, ["--db", str(path), "--port", "0"])
+    assert result.exit_code == 2
+    assert "name a new file" in result.output
+    with sqlite3.connect(path) as database:
+        assert database.execute("SELECT name FROM sqlite_schema").fetchall() == [("resource",)]
+    database.close()
+    assert len(before) == path.stat().st_size
+
+
+def test_failures_and_tokens_by_the_command(tmp_path: Path) -> None:
+    faults, tokens = tmp_path / "faults.yaml", tmp_path / "tokens"
+    faults.write_text("rules: [{fault: status, status: 503, retry_after: 2, nth: 2}]")
+    tokens.write_text("let-me-in")
+    with process("--port", "0", "--faults", str(faults), "--token-file", str(tokens), "--strict") as (_, url):
+        token = {"Authorization": "Bearer let-me-in"}
+        statuses = [httpx.get(f"{url}/Patient", headers=token, trust_env=False).status_code for _ in range(3)]
+        assert statuses == [200, 503, 200]
+        assert httpx.get(f"{url}/Patient", trust_env=False).status_code == 401
+
+
+@pytest.mark.parametrize("text", ["rules: [{fault: explode}]", "rules: ["])
+def test_the_command_refuses_failures_it_does_not_know(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "faults.yaml"
+    path.write_text(text)
+    result = CliRunner().invoke(sandbox, ["--faults", str(path), "--port", "0"])
+    assert result.exit_code == 2
+    assert "--faults" in result.output
+    assert "Traceback" not in result.output

@@ -28,6 +28,7 @@ RESOURCES = (
     "Bundle",
     "CapabilityStatement",
     "CodeSystem",
+    "CommunicationRequest",
     "Composition",
     "ConceptMap",
     "Device",

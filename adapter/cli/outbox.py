@@ -1,0 +1,152 @@
+"""``newborn-adapter outbox``: what waits, what was sent, what was given up and why."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections import Counter
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+
+from adapter.cli.options import write_output
+from adapter.cli.reporting import note
+from adapter.cli.targets import outbox_option
+from adapter.problems import ExitCode
+from adapter.transport import Outbox, OutboxError, Row, State
+
+_STATES = click.Choice([state.value for state in State])
+
+
+class _Group(click.Group):
+    """An outbox that cannot be used is said in a line."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except OutboxError as error:
+            note(str(error))
+            sys.exit(ExitCode.USAGE)
+
+
+@click.group(cls=_Group)
+def outbox() -> None:
+    """Look into the outbox; let exams be tried again, taken out as files, or purged once they are sent.
+
+    \b
+    Example:
+      newborn-adapter outbox list --state dead
+      newborn-adapter outbox show 17
+      newborn-adapter outbox retry 17
+    """
+
+
+def _opened(path: Path) -> Outbox:
+    if not path.exists():
+        raise click.UsageError(f"there is no outbox {path} (--outbox)")
+    return Outbox(path)
+
+
+@outbox.command("list")
+@outbox_option
+@click.option("--state", type=_STATES, multiple=True, help="Only messages in this state; may be repeated.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+def list_(outbox_file: Path, state: tuple[str, ...], form: str) -> None:
+    """One line an exam: its number, state, attempts, id and server, and why it failed last."""
+    counts: Counter[str] = Counter()
+    with _opened(outbox_file) as opened:
+        for row in opened.rows(*(State(one) for one in state)):
+            counts[row.state.value] += 1
+            click.echo(json.dumps(_plain(row)) if form == "json" else _line(row))
+    if form == "text":
+        note(", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing")
+
+
+@outbox.command()
+@click.argument("number", type=int)
+@outbox_option
+def show(number: int, outbox_file: Path) -> None:
+    """One exam in full: every entry with what the server said of it, its id and version there."""
+    with _opened(outbox_file) as opened:
+        row = _row(opened, number)
+        names = opened.message(number)
+    click.echo(_line(row))
+    click.echo(f"  queued {row.queued}" + (f", ended {row.ended}" if row.ended else ""))
+    click.echo(f"  payload SHA-256 {row.digest}")
+    for problem in row.reasons:
+        click.echo(f"  {problem}")
+    called = dict(zip(names.full_urls, names.names, strict=True))
+    for outcome in row.outcomes:
+        name = called.get(outcome.full_url, "marked as entered in error")
+        click.echo(f"  {outcome.status} {name} {outcome.place or outcome.location} version {outcome.version or '-'}")
+        for problem in outcome.outcome_problems:
+            click.echo(f"    {problem}")
+
+
+@outbox.command()
+@click.argument("numbers", type=int, nargs=-1)
+@click.option("--all", "every", is_flag=True, help="All that were given up.")
+@outbox_option
+def retry(numbers: tuple[int, ...], every: bool, outbox_file: Path) -> None:
+    """Let exams that were given up be sent again by the next ``send``; their attempts count from the start."""
+    if every == bool(numbers):
+        raise click.UsageError("name the numbers of exams, or --all")
+    with _opened(outbox_file) as opened:
+        chosen = [row.seq for row in opened.rows(State.DEAD)] if every else list(numbers)
+        done = [number for number in chosen if opened.retry(number)]
+    for number in chosen:
+        if number not in done:
+            note(f"{number} was neither given up nor is it waiting")
+    click.echo(f"{len(done)} will be tried again by the next send.")
+    sys.exit(ExitCode.WELL if len(done) == len(chosen) else ExitCode.PROBLEMS)
+
+
+@outbox.command()
+@click.argument("number", type=int)
+@click.option("--out", type=click.Path(path_type=Path), help="A file; standard output without it.")
+@outbox_option
+def export(number: int, out: Path | None, outbox_file: Path) -> None:
+    """The transaction Bundle of an exam, byte for byte as it was queued. It holds a patient's data."""
+    with _opened(outbox_file) as opened:
+        _row(opened, number)
+        payload = opened.message(number).payload
+    write_output(out, payload)
+
+
+@outbox.command()
+@click.option("--older-than", type=click.FloatRange(0), default=0, metavar="DAYS", help="Only what ended before.")
+@outbox_option
+def purge(older_than: float, outbox_file: Path) -> None:
+    """Delete what was sent or superseded, and the patients' data with it. Never what waits or was given up."""
+    before = (datetime.now(UTC) - timedelta(days=older_than)).isoformat(timespec="milliseconds")
+    with _opened(outbox_file) as opened:
+        count = opened.purge(before.replace("+00:00", "Z"))
+    click.echo(f"{count} purged.")
+
+
+def _row(opened: Outbox, number: int) -> Row:
+    row = opened.row(number)
+    if row is None:
+        raise click.UsageError(f"there is no number {number} in this outbox")
+    return row
+
+
+def _line(row: Row) -> str:
+    why = f": {row.reasons[0].what}" if row.reasons else ""
+    attempts = f"{row.attempts} attempt{'s' if row.attempts != 1 else ''}"
+    return f"{row.seq:>6} {row.state.value:<10} {row.exam} to {row.target}, {attempts}{why}"
+
+
+def _plain(row: Row) -> dict[str, Any]:
+    return {
+        "number": row.seq,
+        "state": row.state.value,
+        "exam": row.exam,
+        "target": row.target,
+        "attempts": row.attempts,
+        "reasons": [str(problem) for problem in row.reasons],
+        "queued": row.queued,
+        "ended": row.ended,
+    }

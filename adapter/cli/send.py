@@ -1,0 +1,221 @@
+"""``newborn-adapter send``: exams to a FHIR server, each once."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from types import FrameType
+
+import click
+
+from adapter.catalogue import Catalogue
+from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.reading import readings
+from adapter.cli.reporting import note
+from adapter.cli.targets import outbox_option, target_from, target_options
+from adapter.fhir import to_bundle
+from adapter.problems import ExitCode, Problem, Severity
+from adapter.transport import (
+    Event,
+    FhirClient,
+    Happening,
+    Message,
+    Outbox,
+    OutboxError,
+    Placed,
+    Sender,
+    ServerRefused,
+    State,
+    Unreachable,
+    message_of,
+)
+from adapter.transport.capability import learn
+from adapter.transport.plan import plan, verify
+from adapter.transport.target import BadTarget, Target
+from adapter.validate import validate
+
+
+@click.command()
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path, allow_dash=True))
+@target_options
+@outbox_option
+@click.option("--plan", "only_plan", is_flag=True, help="Say what would be done on this server; write nothing.")
+@click.option("--verify", "read_back", is_flag=True, help="Read back what was sent, and compare field by field.")
+@click.option("--again", is_flag=True, help="Send what was sent or given up before once more.")
+@click.option("--parallel", type=click.IntRange(1, 64), help="How many exams at a time.")
+@click.option(
+    "--columns",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="A column plan (YAML), where the files are tables of any other form.",
+)
+@site_option
+def send(
+    files: tuple[Path, ...],
+    url: str | None,
+    target_file: Path | None,
+    token_env: str | None,
+    token_file: Path | None,
+    ca_bundle: Path | None,
+    allow_plain_http: bool,
+    outbox_file: Path,
+    only_plan: bool,
+    read_back: bool,
+    again: bool,
+    parallel: int | None,
+    columns: Path | None,
+    site: Path | None,
+) -> None:
+    """Check, convert, validate and send capture files to a FHIR R4 server.
+
+    Every exam is written to the outbox before its first byte leaves; killed at any moment, the same command goes
+    on where it stopped, and the server ends with each finding once. Without files it sends what the outbox still
+    holds for the server. An older version of an exam is never sent over a newer one.
+
+    \b
+    Example:
+      newborn-adapter sandbox --port 8080 &
+      newborn-adapter send exam.json --to http://127.0.0.1:8080/fhir --verify
+    """
+    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain_http)
+    catalogue = catalogue_for(site)
+    messages = _Messages(files, columns, catalogue)
+    try:
+        with target.client() as client:
+            if only_plan:
+                sys.exit(_plan(client, messages))
+            with Outbox(outbox_file) as outbox:
+                sys.exit(_send(outbox, client, target, messages, again, parallel or target.parallel, read_back))
+    except BadTarget as error:
+        raise click.UsageError(str(error)) from None
+    except OutboxError as error:
+        note(str(error))
+        sys.exit(ExitCode.USAGE)
+    except (Unreachable, ServerRefused) as error:
+        note(f"{error}")
+        sys.exit(ExitCode.SERVER)
+
+
+class _Messages:
+    """The exams of the files, one by one; what is wrong with a file is said and remembered."""
+
+    def __init__(self, files: tuple[Path, ...], columns: Path | None, catalogue: Catalogue) -> None:
+        self._files, self._columns, self._catalogue = files, columns, catalogue
+        self.refused = 0
+
+    def __iter__(self) -> Iterator[Message]:
+        for reading in readings(self._files, self._columns, self._catalogue):
+            problems = list(reading.errors)
+            if reading.accepted and reading.exam is not None:
+                problems += _errors(validate(to_bundle(reading.exam, self._catalogue), file=reading.source))
+            for problem in problems:
+                note(str(problem))
+            if problems or reading.exam is None:
+                self.refused += 1
+                note(f"{reading.source}: refused, not sent")
+            else:
+                yield message_of(reading.exam, self._catalogue)
+
+
+def _errors(problems: list[Problem]) -> list[Problem]:
+    return [p for p in problems if p.severity in (Severity.ERROR, Severity.FATAL)]
+
+
+def _plan(client: FhirClient, messages: _Messages) -> ExitCode:
+    learn(client)
+    for message in messages:
+        planned = plan(client, message)
+        if planned.superseded:
+            click.echo(f"{planned.exam}: nothing; the server has {planned.superseded}, a newer version")
+            continue
+        counts = ", ".join(f"{step.value} {count}" for step, count in planned.counts().items())
+        click.echo(f"{planned.exam}: {counts}")
+        for step, name in planned.steps:
+            click.echo(f"  {step.value:<24} {name}")
+    return ExitCode.PROBLEMS if messages.refused else ExitCode.WELL
+
+
+def _send(
+    outbox: Outbox,
+    client: FhirClient,
+    target: Target,
+    messages: _Messages,
+    again: bool,
+    parallel: int,
+    read_back: bool,
+) -> ExitCode:
+    named, placed = _queue(outbox, client.base_url, messages, again)
+    sender = Sender(outbox, client, retry=target.retries(), parallel=parallel, tell=_tell)
+    before = signal.signal(signal.SIGTERM, lambda number, frame: _stop(sender, number, frame))
+    try:
+        summary = sender.run()
+    except KeyboardInterrupt:
+        note("Stopped; what is not sent stays in the outbox.")
+        return ExitCode.SERVER
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    for problem in summary.stopped:
+        note(str(problem))
+    click.echo(
+        f"{summary.sent} sent, {placed[Placed.SENT_BEFORE]} sent before, {summary.dead} given up,"
+        f" {summary.superseded + placed[Placed.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
+        f" {messages.refused} refused."
+    )
+    wrong = _verify(outbox, client, named) if read_back else False
+    if summary.dead or summary.left or placed[Placed.DEAD_BEFORE]:
+        return ExitCode.SERVER
+    return ExitCode.PROBLEMS if messages.refused or wrong else ExitCode.WELL
+
+
+def _queue(outbox: Outbox, target: str, messages: _Messages, again: bool) -> tuple[list[str], Counter[Placed]]:
+    """Put everything into the outbox, on the disk; the exams' ids, and what became of them."""
+    named: list[str] = []
+    placed: Counter[Placed] = Counter()
+    for message in messages:
+        what = outbox.put(target, message, again=again)
+        named.append(message.exam)
+        placed[what] += 1
+        if what in (Placed.SUPERSEDED, Placed.DEAD_BEFORE):
+            row = outbox.latest(target, message.exam)
+            click.echo(f"{message.exam}: {what.value}")
+            for problem in row.reasons if row else ():
+                click.echo(f"  {problem}")
+    return named, placed
+
+
+def _verify(outbox: Outbox, client: FhirClient, named: list[str]) -> bool:
+    """Whether something on the server is not as meant; of the exams named, or of all that were sent there."""
+    wrong = False
+    rows = (outbox.latest(client.base_url, exam) for exam in named)
+    sent = [row for row in rows if row] if named else outbox.rows(State.SENT, target=client.base_url)
+    for row in sent:
+        if row.state is not State.SENT:
+            continue
+        problems = verify(client, outbox.message(row.seq))
+        errors = _errors(problems)
+        wrong = wrong or bool(errors)
+        older = any(problem.rule == "superseded" for problem in problems)
+        verdict = "NOT as meant" if errors else "overtaken" if older else "on the server as meant"
+        click.echo(f"{row.exam}: {verdict}")
+        for problem in problems:
+            click.echo(f"  {problem}")
+    return wrong
+
+
+def _tell(event: Event) -> None:
+    words = event.happening.value
+    if event.happening is Happening.SENT:
+        counts = Counter("created" if o.status == 201 else "there" for o in event.outcomes)
+        words += f" ({counts['created']} created, {counts['there']} there before)"
+    elif event.pause:
+        words += f", again in {event.pause:.1f} s"
+    click.echo(f"{event.exam}: {words}")
+    for problem in event.problems:
+        click.echo(f"  {problem}")
+
+
+def _stop(sender: Sender, number: int, frame: FrameType | None) -> None:
+    """What is being sent ends; nothing new begins."""
+    sender.stop()

@@ -1,0 +1,80 @@
+"""Options that name a server to send to, shared by the commands that send."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from adapter.transport.target import BadTarget, Target, load_target, target_of
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_OPTIONS = (
+    click.option("--to", "url", metavar="URL", help="The server's base address, such as https://server/fhir."),
+    click.option(
+        "--target",
+        "target_file",
+        type=click.Path(path_type=Path, dir_okay=False),
+        envvar="NEWBORN_ADAPTER_TARGET",
+        help="A YAML file that says where the server is, who we are there and how to send; it holds no secrets.",
+    ),
+    click.option("--token-env", metavar="NAME", help="The environment variable that holds a bearer token."),
+    click.option(
+        "--token-file", type=click.Path(path_type=Path, dir_okay=False), help="The file that holds a bearer token."
+    ),
+    click.option("--ca-bundle", type=click.Path(path_type=Path, dir_okay=False), help="Authorities to trust (PEM)."),
+    click.option(
+        "--allow-plain-http", is_flag=True, help="Send unencrypted, to another machine too. Not for real patients."
+    ),
+)
+
+
+def target_options(command: F) -> F:
+    """``--to``, ``--target`` and what goes with them; a token itself is never an option, since others see those."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def outbox_option(command: F) -> F:
+    """``--outbox FILE``."""
+    return click.option(
+        "--outbox",
+        "outbox_file",
+        type=click.Path(path_type=Path, dir_okay=False),
+        default=Path("outbox.db"),
+        show_default=True,
+        envvar="NEWBORN_ADAPTER_OUTBOX",
+        help="The file that keeps what is to be sent and what became of it. It holds patients' data.",
+    )(command)
+
+
+def target_from(
+    url: str | None,
+    target_file: Path | None,
+    token_env: str | None,
+    token_file: Path | None,
+    ca_bundle: Path | None,
+    allow_plain_http: bool,
+) -> Target:
+    """The server that the options name; a usage error where they name none, or one that cannot be used."""
+    if (url is None) == (target_file is None):
+        raise click.UsageError("name the server: --to URL, or --target FILE")
+    if token_env is not None and token_file is not None:
+        raise click.UsageError("--token-env or --token-file, not both")
+    try:
+        content: dict[str, Any] = (
+            load_target(target_file).model_dump(exclude_unset=True) if target_file is not None else {"url": url}
+        )
+        if token_env is not None or token_file is not None:
+            content["auth"] = {"kind": "bearer", "token_env": token_env, "token_file": token_file}
+        if ca_bundle is not None:
+            content["tls"] = {**content.get("tls", {}), "ca_bundle": ca_bundle}
+        if allow_plain_http:
+            content["allow_plain_http"] = True
+        return target_of(content, str(target_file or "the options"))
+    except BadTarget as error:
+        raise click.UsageError(str(error)) from None

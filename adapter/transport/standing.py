@@ -1,0 +1,37 @@
+"""Which version of an exam a server has, and whether ours may go over it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from adapter.transport import answers
+from adapter.transport.client import FhirClient
+from adapter.transport.message import Message
+from adapter.transport.survey import provenances
+
+_RANK = {"final": 0, "amended": 1, "corrected": 1, "appended": 1, "entered-in-error": 2}
+
+
+class Superseded(Exception):
+    """The server has a newer version; the message names it."""
+
+
+def refuse_older(client: FhirClient, message: Message, reports: Sequence[dict[str, Any]]) -> None:
+    """Raise :class:`Superseded` if a report on the server is of a newer version of the exam.
+
+    Newer is: entered in error before amended before as first recorded. Of two amendments the one whose
+    Provenance is not there yet is the newer one: the other has been here before. A retraction is final.
+    """
+    for report in reports:
+        version = _version(report, message.systems.version) or message.root
+        if version == message.exam:
+            continue
+        there = _RANK.get(answers.text(report, "status"), 0)
+        if there > message.rank or (there == message.rank and (there == 2 or provenances(client, message, reports))):
+            raise Superseded(version)
+
+
+def _version(report: dict[str, Any], system: str) -> str | None:
+    found = (i for i in answers.objects(report.get("identifier")) if i.get("system") == system)
+    return next((answers.text(identifier, "value") for identifier in found), None)

@@ -1,0 +1,178 @@
+"""The same exams to servers that can do less (FHIR R4 http.html, capabilitystatement.html): a front before the
+sandbox says in its CapabilityStatement what is missing, and refuses it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from uuid import uuid4
+
+import httpx
+import pytest
+from invented import amended, exam, retracted
+from on_server import observations, statuses
+
+from adapter.catalogue import Catalogue
+from adapter.fhir.xml import to_xml
+from adapter.problems import Severity
+from adapter.transport import FhirClient, Outbox, Sender, Summary, Wire, message_of
+from adapter.transport.plan import verify
+
+
+@dataclass
+class Front:
+    """What the server behind it is not let do; ``seen`` are the requests that came, ``refused`` why some were not let
+    through."""
+
+    upstream: str
+    interactions: tuple[str, ...] = ("transaction", "batch")
+    conditional: bool = True
+    update_create: bool = True
+    xml_only: bool = False
+    seen: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+
+    def statement(self) -> bytes:
+        found = httpx.get(f"{self.upstream}/metadata").json()
+        rest = found["rest"][0]
+        rest["interaction"] = [{"code": code} for code in self.interactions]
+        for one in rest["resource"]:
+            one |= {"conditionalCreate": self.conditional, "conditionalUpdate": self.conditional}
+            one["updateCreate"] = self.update_create
+        if self.xml_only:
+            found["format"] = ["application/fhir+xml"]
+            return to_xml(found)
+        return json.dumps(found).encode()
+
+    def why_not(self, method: str, path: str, headers: dict[str, str], body: bytes) -> str:
+        """Why a request is more than the statement promises."""
+        if self.xml_only and ("json" in headers.get("content-type", "") or "xml" not in headers.get("accept", "")):
+            return "JSON"
+        if method == "POST" and path.rstrip("/") == "/fhir":
+            kind = re.search(rb'"?type"?[:\s"=value]*(transaction|batch)', body)
+            if kind is None or kind[1].decode() not in self.interactions:
+                return "a bundle"
+        if not self.conditional and (headers.get("if-none-exist") or b"ifNoneExist" in body):
+            return "a conditional create"
+        if not self.update_create and method == "PUT" and httpx.get(f"{self.upstream}{path[5:]}").status_code != 200:
+            return "an update that creates"
+        return ""
+
+
+@contextmanager
+def served(front: Front) -> Iterator[str]:
+    class Handler(BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1"
+
+        def do_GET(self) -> None:
+            body = self.rfile.read(int(self.headers.get("content-length", 0)))
+            headers = {k.lower(): v for k, v in self.headers.items() if k.lower() not in ("host", "accept-encoding")}
+            front.seen.append(f"{self.command} {self.path.partition('?')[0]} {headers.get('if-match', '')}".strip())
+            if self.path == "/fhir/metadata":
+                kind = "xml" if front.xml_only else "json"
+                return self.answer(200, {"content-type": f"application/fhir+{kind}"}, front.statement())
+            why = front.why_not(self.command, self.path, headers, body)
+            if why:
+                front.refused.append(why)
+                return self.answer(405, {}, b"")
+            url = f"{front.upstream}{self.path.removeprefix('/fhir')}"
+            came = httpx.request(self.command, url, content=body, headers=headers)
+            kept = {k: came.headers[k] for k in ("content-type", "etag", "location") if k in came.headers}
+            return self.answer(came.status_code, kept, came.content.replace(front.upstream.encode(), base.encode()))
+
+        do_POST = do_PUT = do_GET
+
+        def answer(self, status: int, headers: dict[str, str], body: bytes) -> None:
+            self.send_response(status)
+            for name, value in {**headers, "content-length": str(len(body))}.items():
+                self.send_header(name, value)
+            self.end_headers()
+            self.wfile.write(body)
+
+        def log_message(self, format: str, *args: object) -> None:
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    server.daemon_threads = True
+    base = f"http://127.0.0.1:{server.server_port}/fhir"
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
+    thread.start()
+    try:
+        yield base
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+ABLE = {
+    "transaction": {},
+    "transaction, nothing conditional": {"conditional": False, "update_create": False},
+    "batch": {"interactions": ("batch",)},
+    "single": {"interactions": ()},
+    "single, nothing conditional": {"interactions": (), "conditional": False, "update_create": False},
+    "batch, nothing conditional": {"interactions": ("batch",), "conditional": False, "update_create": False},
+    "XML only": {"xml_only": True},
+    "XML only, single": {"xml_only": True, "interactions": ()},
+}
+
+
+@pytest.mark.parametrize("able", ABLE.values(), ids=ABLE)
+def test_first_amended_and_retracted(
+    able: dict[str, object], sandbox_url: str, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    first = exam(uuid4().hex[:12])
+    front = Front(sandbox_url, **able)  # type: ignore[arg-type]
+    root = first.details.id
+    with served(front) as url, FhirClient(url) as client, FhirClient(sandbox_url) as behind:
+        meant = ({"final"}, {"amended"}, {"entered-in-error"})
+        for number, (version, status) in enumerate(
+            zip((first, amended(first), retracted(first)), meant, strict=True)
+        ):
+            message = message_of(version, catalogue)
+            with Outbox(tmp_path / f"{number}.db") as outbox:
+                outbox.put(url, message)
+                assert Sender(outbox, client).run() == Summary(sent=1)
+            found = observations(behind, first)
+            assert {len(same) for same in found.values()} == {1}
+            assert set(statuses(found).values()) - {"entered-in-error"} <= status
+            assert found[f"{root}/cry"][0]["status"] == ("final" if number == 0 else "entered-in-error")
+            problems = [p for p in verify(client, message) if p.severity is Severity.ERROR]
+            assert problems == []
+            front.seen.clear()
+            with Outbox(tmp_path / f"{number}-again.db") as outbox:
+                outbox.put(url, message)
+                assert Sender(outbox, client).run() == Summary(sent=1)
+            assert observations(behind, first) == found
+            assert not [one for one in front.seen if not one.startswith("GET")]
+    assert front.refused == []
+
+
+def test_an_update_names_the_version_it_knows(sandbox_url: str, catalogue: Catalogue, tmp_path: Path) -> None:
+    # R4 http.html 3.1.0.5: If-Match with the version's ETag.
+    first = exam(uuid4().hex[:12])
+    front = Front(sandbox_url, interactions=())
+    with served(front) as url, FhirClient(url) as client, Outbox(tmp_path / "o.db") as outbox:
+        for version in (first, amended(first)):
+            outbox.put(url, message_of(version, catalogue))
+        assert Sender(outbox, client, parallel=1).run() == Summary(sent=2)
+    updates = [one for one in front.seen if one.startswith("PUT /fhir/Observation/")]
+    assert updates
+    assert all(one.endswith('W/"1"') for one in updates)
+
+
+def test_requests_can_be_packed(sandbox_url: str, catalogue: Catalogue, tmp_path: Path) -> None:
+    # RFC 9110, section 8.4: Content-Encoding; the sandbox refuses what is not gzip though it says so.
+    first = exam(uuid4().hex[:12])
+    with FhirClient(sandbox_url, wire=Wire(gzip=True)) as client, Outbox(tmp_path / "o.db") as outbox:
+        for version in (first, amended(first)):
+            outbox.put(sandbox_url, message_of(version, catalogue))
+        assert Sender(outbox, client).run() == Summary(sent=2)
+        assert set(statuses(observations(client, first)).values()) == {"amended", "entered-in-error"}
