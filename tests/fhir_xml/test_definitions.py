@@ -19,6 +19,7 @@ def test_the_table_is_what_the_official_package_gives(fhir_package: Path) -> Non
 
 
 def test_every_type_named_in_the_table_is_in_the_table() -> None:
+    assert len(set(definitions.type_names())) == len(definitions.type_names())
     for name in definitions.type_names():
         for element in definition(name).elements:
             for used in element.types:

@@ -13,6 +13,7 @@ import org.hl7.fhir.common.hapi.validation.support.CachingValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.CommonCodeSystemsTerminologyService;
 import org.hl7.fhir.common.hapi.validation.support.InMemoryTerminologyServerValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.PrePopulatedValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.SnapshotGeneratingValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.UnknownCodeSystemWarningValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
 import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
@@ -40,6 +41,7 @@ public class Judge {
         new ValidationSupportChain(
             new DefaultProfileValidationSupport(context),
             more,
+            new SnapshotGeneratingValidationSupport(context),
             new InMemoryTerminologyServerValidationSupport(context),
             new CommonCodeSystemsTerminologyService(context),
             unknown);

@@ -111,7 +111,7 @@ DEFINITIONS: list[Resource] = [
         "Ward", "Extension",
         one("Extension.url", fixedUri=WARD),
         one("Extension.value[x]", min=1, type=[{"code": "string"}], maxLength=8),
-        type="Extension", kind="complex-type",
+        type="Extension", kind="complex-type", context=[{"type": "element", "expression": "Patient"}],
     ),
     profile(
         "Newborn", "Patient",
@@ -155,13 +155,12 @@ DEFINITIONS: list[Resource] = [
     profile(
         "Note", "Observation",
         sliced("Observation.value[x]", "type", "$this", rules="closed"),
-        one("Observation.value[x]:valueString", min=1, type=[{"code": "string"}]),
-        one("Observation.valueString", maxLength=5),
+        one("Observation.value[x]:valueString", min=1, type=[{"code": "string"}], maxLength=5),
         one("Observation.component", max="0"),
     ),
-    {"resourceType": "ValueSet", "url": f"{SITE}/ValueSet/colours",
+    {"resourceType": "ValueSet", "url": f"{SITE}/ValueSet/colours", "status": "draft",
      "compose": {"include": [{"system": f"{SITE}/colours"}]}},
-    {"resourceType": "CodeSystem", "url": f"{SITE}/colours", "content": "complete",
+    {"resourceType": "CodeSystem", "url": f"{SITE}/colours", "status": "draft", "content": "complete",
      "concept": [{"code": "pink", "concept": [{"code": "rose"}]}, {"code": "blue"}]},
 ]  # fmt: skip
 
@@ -224,6 +223,10 @@ BROKEN: list[tuple[Resource, str, Any, str, str]] = [
     (claiming("TwinNewborn", newborn()), "active", True, "profile-cardinality", "Patient.multipleBirth"),
     (claiming("TwinNewborn", {**newborn(), "multipleBirthInteger": 2}), "telecom",
      [{"system": "phone", "value": "1"}], "profile-cardinality", "Patient.telecom"),
+    (newborn(), "contact.0.extension", [{"url": WARD, "valueString": "3 East"}], "extension-context",
+     "Patient.contact[0].extension[0]"),
+    (look(), "extension", [{"url": WARD, "valueInteger": 3}], "profile-type",
+     "Observation.extension[0].valueInteger"),
     (look(), "category.0.coding.0.code", "other", "profile-slice", "Observation.category[0]"),
     (look(), "valueCodeableConcept", COLOURS, "profile-binding", "Observation.valueCodeableConcept"),
     (look(), "component.0", {"code": {"text": "x"}, "dataAbsentReason": {"text": "x"}}, "profile-cardinality",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from adapter.fhir.definitions import primitive_names, resource_types
+from adapter.fhir.definitions import definition, primitive_names, resource_types
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.fhirpath import Context, FhirPathError, Item, children, holds
 from adapter.validate.fhirpath.items import is_type
@@ -24,6 +24,8 @@ def check_profiles(nodes: Iterable[Node], packages: Packages) -> Iterator[Proble
     """Yield what the profiles that resources claim say against them; claims that are not known are told."""
     for node in nodes:
         if node.resource is not None:
+            if node.type == "Extension" and packages.structures:
+                yield from _extension(node, packages)
             continue
         for index, claim in enumerate(claimed_profiles(node.value)):
             structure = packages.structure(claim)
@@ -35,6 +37,36 @@ def check_profiles(nodes: Iterable[Node], packages: Packages) -> Iterator[Proble
                     "its package with --package; until then the claim is not checked",
                     where=f"{node.where}.meta.profile[{index}]", section="FHIR R4 Profiling (profiling.html)",
                 )  # fmt: skip
+
+
+def _extension(node: Node, packages: Packages) -> Iterator[Problem]:
+    """An extension that a package defines: what it may hold, and where it may stand (defining-extensions.html)."""
+    structure = packages.structure(text(node.value, "url"))
+    if structure is None or structure.get("type") != "Extension" or node.parent is None:
+        return
+    placed = Placed(Item(node.value, node.type), node.where)
+    yield from dict.fromkeys(_Judge(packages, node).structure(structure, placed))
+    contexts = [c for c in structure.get("context") or () if isinstance(c, Mapping) and c.get("type") == "element"]
+    allowed = [str(context.get("expression")) for context in contexts]
+    if allowed and len(allowed) == len(structure["context"]) and not any(_stands_in(node, one) for one in allowed):
+        yield Problem(
+            Severity.ERROR, Layer.PROFILES, "extension-context", "this extension may not stand here",
+            " | ".join(allowed), where=node.where, section=f"profile {_name(structure)}",
+        )  # fmt: skip
+
+
+def _stands_in(node: Node, context: str) -> bool:
+    """Whether the element that has an extension is of a type, or at a path, that its context names."""
+    holder = node.parent
+    assert holder is not None
+    if holder.type == "Element" and holder.parent is not None:  # id and extensions beside a primitive
+        item = definition(holder.parent.type).properties.get(holder.name.removeprefix("_"))
+        name = item.element.name.removesuffix("[x]") if item else ""
+        return context in ("Element", item.type if item else "", f"{holder.parent.type}.{name}")
+    path = (
+        f"{holder.parent.type}.{holder.element.name.removesuffix('[x]')}" if holder.parent and holder.element else ""
+    )
+    return context in ("Element", path) or is_type(holder.type, context)
 
 
 _TREES: dict[int, tuple[Json, Rule]] = {}
