@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from pathlib import Path
 
 from adapter.problems import Problem
 from adapter.transport.answers import Barred, EntryOutcome, ServerRefused, Unreachable, problem
@@ -155,6 +156,11 @@ class Sender:
             self._event(Happening.SUPERSEDED, letter, reasons)
         except (Unreachable, ServerRefused) as error:
             self._failed(letter, error)
+        except OutboxError:
+            raise
+        except Exception as error:
+            # Such as an answer of a shape that nobody thought of: one exam's trouble, not that of all.
+            self._again_or_never(letter, [_inside(error)])
         else:
             outcomes = _kept(letter, outcomes)
             self._outbox.sent(letter, self._target, outcomes)
@@ -180,8 +186,20 @@ class Sender:
         reasons = self._reasons(letter, error)
         if judged in (Verdict.WAIT, Verdict.STOP):
             self._pause(letter, reasons, asked, forever=judged is Verdict.STOP)
-        elif judged is Verdict.NEVER or letter.attempt >= self._retry.tries:
+        else:
             outcomes = _kept(letter, error.outcomes if isinstance(error, EntriesRefused) else [])
+            self._again_or_never(letter, reasons, outcomes, asked, never=judged is Verdict.NEVER)
+
+    def _again_or_never(
+        self,
+        letter: Letter,
+        reasons: list[Problem],
+        outcomes: Sequence[EntryOutcome] = (),
+        asked: float | None = None,
+        *,
+        never: bool = False,
+    ) -> None:
+        if never or letter.attempt >= self._retry.tries:
             self._outbox.dead(letter, reasons, outcomes)
             self._event(Happening.DEAD, letter, reasons, outcomes)
         else:
@@ -242,6 +260,17 @@ class Sender:
                     pause,
                 )
             )
+
+
+def _inside(error: Exception) -> Problem:
+    """What failed inside, by type and place: the words of an exception may hold patient data."""
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    place = f"{Path(trace.tb_frame.f_code.co_filename).name}:{trace.tb_lineno}" if trace else "unknown place"
+    return problem(
+        "internal", f"the answers of the server could not be dealt with: {type(error).__name__} at {place}"
+    )
 
 
 def _kept(letter: Letter, outcomes: list[EntryOutcome]) -> list[EntryOutcome]:

@@ -59,13 +59,14 @@ class Server:
         self.url = ""
         self.posts: list[bytes] = []
         self.post: Callable[[bytes], Answer] = accepted
+        self.get: Callable[[str], Answer] = lambda path: (404, {}, b"") if re.search(r"/[A-Z]\w+/\w", path) else EMPTY
         self.metadata: Callable[[], Answer] = lambda: (200, FHIR, json.dumps(statement()).encode())
 
     def answer(self, method: str, path: str, body: bytes) -> Answer:
         if path.endswith("/metadata"):
             return self.metadata()
         if method == "GET":
-            return (404, {}, b"") if re.search(r"/[A-Z]\w+/\w", path) else EMPTY
+            return self.get(path)
         self.posts.append(body)
         return self.post(body)
 
@@ -161,6 +162,17 @@ def test_a_poison_exam_is_given_up_with_its_reason_and_holds_up_no_other(
     assert (row.exam, row.attempts) == ("x-poison", 3)
     assert row.reasons
     assert [e.happening for e in events if e.exam == "x-poison"] == [Happening.LATER, Happening.LATER, Happening.DEAD]
+
+
+def test_answers_of_a_shape_nobody_thought_of_hold_up_no_other(server: Server, send: Send, outbox: Outbox) -> None:
+    nameless = {"resource": {"resourceType": "DiagnosticReport", "status": "final"}}
+    odd = json.dumps({"resourceType": "Bundle", "type": "searchset", "entry": [nameless]}).encode()
+    usual = server.get
+    server.get = lambda path: (200, FHIR, odd) if "x-odd" in path else usual(path)
+    assert send("odd", "b")[0] == Summary(sent=1, dead=1)
+    [row] = outbox.rows(State.DEAD)
+    assert row.reasons[0].rule == "internal"
+    assert "KeyError" in row.reasons[0].what
 
 
 def test_two_of_one_name_are_for_a_person(server: Server, send: Send, outbox: Outbox) -> None:

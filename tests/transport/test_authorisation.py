@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
@@ -197,6 +198,14 @@ def test_no_secret_in_logs_messages_or_representations(
     assert "HTTP Request" in caplog.text
     for secret in ("token-1", "eyJ", "very-private", key.as_dict(private=True)["d"][:20]):
         assert secret not in said
+
+
+def test_the_target_file_of_the_readme() -> None:
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+    example = readme.partition("```yaml\n")[2].partition("```")[0]
+    target = target_of(yaml.safe_load(example), "README.md")
+    assert target.auth.kind == "backend-services"
+    assert target.retries() == Target(url=target.url).retries()
 
 
 @pytest.mark.parametrize(
