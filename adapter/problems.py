@@ -52,7 +52,7 @@ class Problem:
 
     ``rule`` is a stable id a program can branch on (``unknown-item``, ``bdl-7``); ``where`` is the place
     inside ``file`` (a JSON pointer, ``row 12, column value``, or a FHIRPath-style location); ``item`` is the
-    catalogue item concerned; ``remedy`` says what would be right.
+    catalogue item concerned; ``remedy`` says what would be right. ``line`` and ``column`` count from 1.
     """
 
     severity: Severity
@@ -65,6 +65,7 @@ class Problem:
     item: str = ""
     line: int | None = None
     section: str = ""
+    column: int | None = None
 
     def __str__(self) -> str:
         place = ", ".join(
@@ -72,6 +73,7 @@ class Problem:
             for part in (
                 self.file,
                 f"line {self.line}" if self.line else "",
+                f"column {self.column}" if self.column else "",
                 self.where,
                 f"item {self.item}" if self.item else "",
             )

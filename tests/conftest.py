@@ -30,3 +30,15 @@ def catalogue() -> Catalogue:
 def every(catalogue: Catalogue) -> list[Exam]:
     """Exams that together use every item and answer of the shipped catalogue."""
     return every_exam(catalogue)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "reference: needs the reference judge (Java, Maven); run with -m reference")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """What needs the reference judge runs only when it is asked for: pytest -m reference."""
+    if "reference" not in config.getoption("markexpr"):
+        asked = [item for item in items if item.get_closest_marker("reference") is None]
+        config.hook.pytest_deselected(items=[item for item in items if item not in asked])
+        items[:] = asked

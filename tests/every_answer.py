@@ -13,6 +13,7 @@ from itertools import cycle
 
 from adapter.catalogue import Catalogue, Item, ItemType, Sides
 from adapter.catalogue.model import Limits
+from adapter.derive.scores import slots
 from adapter.exam import (
     Amount,
     At,
@@ -52,7 +53,10 @@ def every_exam(catalogue: Catalogue) -> list[Exam]:
     while any(uses.values()):
         sex = next(sexes)
         open_to = (None, sex.value) if sex in (Sex.FEMALE, Sex.MALE) else (None, "female", "male")
-        findings = [left.pop(0) for name, left in uses.items() if left and catalogue.items[name].sex in open_to]
+        # a result and the readings it would be computed from, each by rule, would contradict each other
+        waiting = catalogue.screening.readings if uses[catalogue.screening.item] else None
+        names = [n for n, left in uses.items() if left and catalogue.items[n].sex in open_to and n != waiting]
+        findings = [uses[name].pop(0) for name in names]
         found.append(_exam(len(found), sex, findings, catalogue))
     for finding in alone:
         found.append(_exam(len(found), Sex.UNKNOWN, [finding], catalogue))
@@ -140,7 +144,7 @@ def _amounts(item: Item, catalogue: Catalogue) -> Iterator[Quantity]:
 def _several_amounts(item: Item, catalogue: Catalogue) -> Iterator[Quantities]:
     assert item.unit is not None
     middle = {c.id: _whole(_middle(c.limits), item.whole_numbers) for c in item.components}
-    required = {c.id: middle[c.id] for c in item.components if c.required}
+    required = {c.id: middle[c.id] for c in item.components if c.required} or dict([next(iter(middle.items()))])
     yield Quantities(components=middle, unit=item.unit)
     yield Quantities(components=required, unit=item.unit)
     for component in item.components:
@@ -175,8 +179,10 @@ def _whole(number: Decimal, whole: bool) -> Decimal:
 def _scores(item: Item) -> Iterator[Score]:
     """Every answer of every sign, complete and incomplete, and every total alone."""
     most = max((len(sign.answers) for sign in item.signs), default=0)
-    for n in range(most):
-        answers = {sign.id: sign.answers[min(n, len(sign.answers) - 1)] for sign in item.signs}
+    several = max((len(one) for one in slots(item)), default=1)
+    for n in range(most * several):
+        signs_now = [one[n % len(one)] for one in slots(item)]
+        answers = {sign.id: sign.answers[min(n // several, len(sign.answers) - 1)] for sign in signs_now}
         signs = {name: answer.id for name, answer in answers.items()}
         yield Score(signs=signs)
         yield Score(signs=signs, total=sum(answer.points for answer in answers.values()))

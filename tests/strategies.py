@@ -15,6 +15,7 @@ from hypothesis.strategies import DrawFn, SearchStrategy
 
 from adapter.catalogue import Catalogue, Item, ItemType, Sides
 from adapter.catalogue.model import Limits
+from adapter.derive.scores import slots
 from adapter.exam import (
     Amount,
     At,
@@ -256,7 +257,8 @@ class _Findings:
         unit = self.draw(st.just(own) | st.sampled_from(units.of_dimension(own.dimension)))
         found = {}
         for component in item.components:
-            if component.required or self.draw(st.booleans()):
+            last = component is item.components[-1] and not found
+            if component.required or last or self.draw(st.booleans()):
                 low, high = self._between(component.limits, item.unit, unit.ucum)
                 found[component.id] = self.draw(numbers(low, high, 0 if item.whole_numbers and unit is own else 2))
         return Quantities(components=found, unit=self.draw(st.sampled_from([unit.ucum, *unit.spellings])))
@@ -265,8 +267,9 @@ class _Findings:
         signs = {}
         low = high = 0
         whole = self.draw(st.booleans())
-        for sign in item.signs:
-            points = [a.points for a in sign.answers]
+        for slot in slots(item):
+            sign = self.draw(st.sampled_from(slot))
+            points = [a.points for one in slot for a in one.answers]
             if whole or self.draw(st.booleans()):
                 answer = self.draw(st.sampled_from(sign.answers))
                 signs[sign.id] = answer.id
@@ -307,5 +310,8 @@ def exams(
         if free
         else st.just([])
     )
+    if any(item.id == catalogue.screening.readings for item in chosen):
+        # a result drawn beside its readings would contradict them
+        chosen = [item for item in chosen if item.id != catalogue.screening.item]
     drawn = _Findings(draw, catalogue, newborn, exam)
     return Exam(details=exam, newborn=newborn, findings=tuple(f for item in chosen for f in drawn.of(item)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from adapter.capture.completeness import NotRecorded
+from adapter.derive.completeness import NotRecorded
 from adapter.exam import Exam
 from adapter.problems import Problem, Severity
 

@@ -11,13 +11,13 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from adapter.capture.check import check_parts, unknown_item
-from adapter.capture.completeness import completeness
 from adapter.capture.explain import explain, takes_class, value_class
 from adapter.capture.places import PlaceOf, pointer
 from adapter.capture.raw import Unreadable, faults
 from adapter.capture.reading import Reading
 from adapter.capture.wording import listed, near, shown, takes
 from adapter.catalogue import Catalogue, Item, ItemType
+from adapter.derive.completeness import completeness
 from adapter.exam import Exam, ExamDetails, Finding, Newborn
 from adapter.problems import Problem
 

@@ -46,8 +46,13 @@ def units_of(item: Item, units: UnitTable) -> list[str]:
     """The units an item takes, as people write them."""
     if item.unit is None or item.unit not in units:
         return []
-    same = units.of_dimension(units[item.unit].dimension)
-    return [unit_name(unit) for unit in same]
+    return [unit_name(unit) for dimension in dimensions_of(item, units) for unit in units.of_dimension(dimension)]
+
+
+def dimensions_of(item: Item, units: UnitTable) -> list[str]:
+    """What the item's units measure: its own, and that of its other units."""
+    known = [item.unit or "", *(other.unit for other in item.other_units)]
+    return [units[ucum].dimension for ucum in known if ucum in units]
 
 
 def unit_name(unit: Unit) -> str:

@@ -6,6 +6,7 @@ from adapter.catalogue.lint import lint
 from adapter.catalogue.load import CatalogueError, load_catalogue
 from adapter.catalogue.model import (
     Answer,
+    Bound,
     Category,
     Code,
     Component,
@@ -18,12 +19,17 @@ from adapter.catalogue.model import (
     Region,
     Sides,
     Sign,
+    SignAnswer,
     Span,
 )
+from adapter.catalogue.rules import Rule, When
+from adapter.catalogue.tables import Bands, Estimate, GrowthReference, GrowthRow, Measure, Screening
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
 
 __all__ = [
     "Answer",
+    "Bands",
+    "Bound",
     "Catalogue",
     "CatalogueError",
     "Category",
@@ -31,18 +37,26 @@ __all__ = [
     "Component",
     "Condition",
     "Coverage",
+    "Estimate",
     "Flag",
+    "GrowthReference",
+    "GrowthRow",
     "Item",
     "ItemType",
     "Meaning",
+    "Measure",
     "Range",
     "Region",
+    "Rule",
+    "Screening",
     "Settings",
     "Sides",
     "Sign",
+    "SignAnswer",
     "Span",
     "UnitTable",
     "UnknownUnit",
+    "When",
     "WrongDimension",
     "answer_shares",
     "coverage",

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import cached_property
 from typing import Literal
 from uuid import NAMESPACE_URL, UUID, uuid5
 
 from pydantic import Field
 
-from adapter.catalogue.model import Category, Code, Frozen, Item, Region
+from adapter.catalogue.model import Category, Code, Frozen, Item, OtherUnit, Region
+from adapter.catalogue.rules import Rule
+from adapter.catalogue.tables import Bands, Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.verified import VerifiedCode
 from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term
 from adapter.exam.model import Identifier
+from adapter.exam.quantity import Quantity
 
 
 class Policy(Frozen):
@@ -32,6 +36,11 @@ class Settings(Frozen):
     snomed: Literal["all", "global-patient-set", "off"] = "all"
     identifier_systems: dict[str, str] = Field(default_factory=dict)
     policy: Policy
+    cchd_version: str
+    """Which of ``screenings.yaml`` judges the oxygen saturation screen."""
+    growth_reference: str | None = None
+    """Which of the site's growth references judges size at birth; none is shipped."""
+    size_bands: Bands
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +58,10 @@ class Catalogue:
     roles: Mapping[str, Term]
     kinds: Mapping[str, Kind]
     sources: Mapping[str, Source]
+    rules: Mapping[str, Rule]
+    estimates: Mapping[str, Estimate]
+    screenings: Mapping[str, Screening]
+    growth: Mapping[str, GrowthReference]
     verified: Mapping[tuple[str, str], VerifiedCode]
     places: Mapping[str, tuple[str, int]]
     """Where each region and item stands: file and line, for messages to whoever edits it."""
@@ -79,15 +92,49 @@ class Catalogue:
 
     def expected(self, kind_id: str) -> tuple[Item, ...]:
         """The items that an exam of this kind should cover, in exam order; never computed or free-text ones."""
-        kind = self.kinds[kind_id]
-        return tuple(
-            item
-            for item in self.items.values()
-            if (self.region_of[item.id] in kind.regions or item.id in kind.items)
-            and item.id not in kind.without
-            and not item.computed
-            and item.type != "text"
-        )
+        return self._expected[kind_id]
+
+    @cached_property
+    def _expected(self) -> Mapping[str, tuple[Item, ...]]:
+        return {
+            kind.id: tuple(
+                item
+                for item in self.items.values()
+                if (self.region_of[item.id] in kind.regions or item.id in kind.items)
+                and item.id not in kind.without
+                and not item.computed
+                and item.type != "text"
+            )
+            for kind in self.kinds.values()
+        }
+
+    @property
+    def screening(self) -> Screening:
+        """The screening algorithm that the site has chosen."""
+        return self.screenings[self.settings.cchd_version]
+
+    @property
+    def growth_reference(self) -> GrowthReference | None:
+        """The growth reference that the site has chosen, if it has one."""
+        return self.growth.get(self.settings.growth_reference or "")
+
+    def amount(self, value: Quantity, item: Item) -> Decimal:
+        """The value in the item's unit; one in another dimension is converted by the item's molar mass.
+
+        Raises :class:`UnknownUnit` or :class:`WrongDimension`.
+        """
+        wanted, unit = item.unit or value.unit, self.units.find(value.unit)
+        if unit is None or item.molar_mass is None or not self.other_unit(value, item):
+            return self.units.convert(value, wanted)
+        return self.units.between_mass_and_substance(value, wanted, item.molar_mass)
+
+    def other_unit(self, value: Quantity, item: Item) -> OtherUnit | None:
+        """The item's other unit that the value is measured in, None where it is of the item's own dimension."""
+        unit = self.units.find(value.unit)
+        if unit is None:
+            return None
+        same = (o for o in item.other_units if self.units[o.unit].dimension == unit.dimension)
+        return next(same, None)
 
     def uri(self, system: str) -> str:
         """The URI of a code system id; the project's own systems hang under the site's canonical."""
@@ -140,6 +187,8 @@ def _item_codes(item: Item) -> Iterator[tuple[str, Code]]:
     for by in (item.codes_by.side, item.codes_by.site, item.codes_by.method):
         for codes in by.values():
             yield from ((place, code) for code in codes)
+    for other in item.other_units:
+        yield from ((place, code) for code in other.codes)
     for answer in item.answers:
         yield from ((f"{place}, answer {answer.id}", code) for code in answer.codes)
     for component in item.components:

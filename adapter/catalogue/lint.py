@@ -12,7 +12,8 @@ from itertools import combinations
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
-from adapter.catalogue.model import Code, Item, ItemType, Limits, Meaning, Range
+from adapter.catalogue.lint_rules import lint_rules
+from adapter.catalogue.model import Code, Item, ItemType, Limits, Meaning, Range, Sides
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
 
@@ -25,6 +26,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_codes(catalogue),
         *_kinds(catalogue),
         *_units(catalogue),
+        *lint_rules(catalogue),
     ]
 
 
@@ -153,6 +155,8 @@ def _measures(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[P
     for name, limits in [("", item.limits), *((c.id, c.limits) for c in item.components)]:
         if limits is not None:
             yield from _limits(name, limits, report)
+    if item.compare_sides and item.sides is not Sides.EACH:
+        yield report("compare-sides", "compares sides, and is not examined on each", "sides: each")
     for band in item.ranges:
         yield from _band(item, band, report)
     for one, other in combinations(item.ranges, 2):
@@ -170,6 +174,17 @@ def _unit(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Probl
             yield report(
                 "unknown-unit", f"kept unit '{kept}' is not one of {unit.dimension}", "a unit of that dimension"
             )
+    for other in item.other_units:
+        known = catalogue.units.get(other.unit)
+        pair = {unit.dimension, known.dimension if known else ""}
+        if pair != {"mass-concentration", "substance-concentration"} or item.molar_mass is None:
+            what = f"other unit '{other.unit}' cannot be converted to {unit.ucum}"
+            yield report("unknown-unit", what, "a mass and a substance concentration, and the molar_mass in g/mol")
+        for code in other.codes:
+            row = catalogue.verified.get((code.system, code.code))
+            if known and row is not None and row.dimension and row.dimension != known.dimension:
+                what = f"unit {other.unit} measures {known.dimension}, {code} a {row.dimension}"
+                yield report("wrong-dimension", what, "a unit or a code of the same dimension")
     every = [*item.codes, *(c for codes in item.codes_by.site.values() for c in codes)]
     every += [c for component in item.components for c in component.codes]
     for code in every:

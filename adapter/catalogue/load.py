@@ -10,7 +10,10 @@ from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue, Settings
 from adapter.catalogue.files import Node, mappings, read_yaml, yaml_files
+from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.model import Frozen, Region
+from adapter.catalogue.rules import Rule
+from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.verified import read_verified
 from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term, Unit
@@ -26,6 +29,9 @@ _LISTS: dict[str, type[Frozen]] = {
     "kinds": Kind,
     "sites": Site,
     "sources": Source,
+    "rules": Rule,
+    "estimates": Estimate,
+    "screenings": Screening,
 }
 _KEYS = {"units": "ucum"}
 T = TypeVar("T", bound=Frozen)
@@ -60,13 +66,15 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         name: _typed_list(name, kind, raw.get(name, []), problems) for name, kind in _LISTS.items()
     }
     regions = _typed_regions(raw["regions"], problems)
+    growth = _typed_growth(raw["growth"], site, problems)
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
     if problems or settings is None:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
     tables: dict[str, Any] = {name: {entry.id: entry for entry in entries} for name, entries in lists.items()}
+    places = _places(raw)
     return Catalogue(
-        settings=settings, regions=regions, units=units, verified=verified, places=_places(raw), **tables
+        settings=settings, regions=regions, units=units, growth=growth, verified=verified, places=places, **tables
     )
 
 
@@ -75,12 +83,14 @@ def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
     for content in raw["regions"].values():
         for entry in [content, *content.get("items", [])]:
             found[str(entry.get("id", entry.get("region")))] = (entry.file, entry.line)
+    for rule in raw.get("rules", []):
+        found[f"rule {rule.get('id')}"] = (rule.file, rule.line)
     return found
 
 
 def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder: lists by file name, regions together by region id."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}}
+    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
         content, found = read_yaml(path, name)
@@ -96,6 +106,8 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
                 problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
             else:
                 raw["regions"][region] = content
+        elif name.startswith("growth/"):
+            raw["growth"][stem] = content
         elif stem in ("settings", "site"):
             raw["settings"] = content
         elif stem in _LISTS:
@@ -117,13 +129,16 @@ def merged(base: Any, over: Any) -> Any:
         result = Node(base)
         result.file, result.line = getattr(over, "file", ""), getattr(over, "line", 0)
         for key, value in over.items():
-            result[key] = merged(base[key], value) if key in base else value
+            # A rule's condition is replaced whole: half of one and half of another would be neither.
+            result[key] = merged(base[key], value) if key in base and key != "when" else value
         return result
     if isinstance(base, list) and isinstance(over, list) and _keyed(base) and _keyed(over):
         entries = {_key(entry): entry for entry in base}
-        for entry in over:
-            entries[_key(entry)] = merged(entries[_key(entry)], entry) if _key(entry) in entries else entry
-        return list(entries.values())
+        first = {_key(entry): entry for entry in reversed(over)}
+        for name, entry in reversed(first.items()):
+            entries[name] = merged(entries[name], entry) if name in entries else entry
+        # An id that one file gives twice stays twice, to be refused.
+        return [*entries.values(), *(entry for entry in over if entry is not first[_key(entry)])]
     return over
 
 
@@ -155,6 +170,27 @@ def _typed_regions(raw: dict[str, Any], problems: list[Problem]) -> dict[str, Re
         region = _typed(Region, content, file, problems)
         if region is not None:
             found[name] = region
+    return found
+
+
+def _typed_growth(raw: dict[str, Any], site: Path | None, problems: list[Problem]) -> dict[str, GrowthReference]:
+    """The site's growth references: ``growth/NAME.yaml`` says what ``growth/NAME.csv`` beside it holds."""
+    found = {}
+    for name, content in raw.items():
+        file = f"growth/{name}.yaml"
+        reference = _typed(GrowthReference, content, file, problems)
+        if reference is None or site is None:
+            continue
+        try:
+            rows = growth_rows((site / "growth" / f"{name}.csv").read_text(encoding="utf-8"), reference.ages)
+        except (OSError, UnicodeDecodeError) as error:
+            problems.append(
+                _problem(f"growth/{name}.csv", f"cannot be read: {error}", f"the table that {file} names")
+            )
+        except ValueError as error:
+            problems.append(_problem(f"growth/{name}.csv", str(error), "see DEVELOPERS.md, growth references"))
+        else:
+            found[reference.id] = reference.model_copy(update={"rows": rows})
     return found
 
 

@@ -5,8 +5,9 @@ All are frozen pydantic models that refuse unknown fields, so that ``mappings/``
 
 from __future__ import annotations
 
+import operator
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any
@@ -75,6 +76,14 @@ class Answer(Frozen):
     codes: Codes = ()
 
 
+_COMPARE: dict[str, Callable[[Decimal, Decimal], bool]] = {
+    ">": operator.gt,
+    ">=": operator.ge,
+    "<": operator.lt,
+    "<=": operator.le,
+}
+
+
 class Bound(Frozen):
     """One end of a range with its comparator: ``>=30`` is not ``>30``."""
 
@@ -83,12 +92,7 @@ class Bound(Frozen):
 
     def holds(self, number: Decimal) -> bool:
         """Whether the number satisfies this end."""
-        return {
-            ">": number > self.value,
-            ">=": number >= self.value,
-            "<": number < self.value,
-            "<=": number <= self.value,
-        }[self.comparator]
+        return _COMPARE[self.comparator](number, self.value)
 
     def __str__(self) -> str:
         return f"{self.comparator}{self.value}"
@@ -183,10 +187,16 @@ class SignAnswer(Frozen):
 
 
 class Sign(Frozen):
-    """One sign of a scored instrument."""
+    """One sign of a scored instrument.
+
+    Of the signs of one ``group`` exactly one counts (the genital signs of a maturity score); ``sex`` is set where
+    a sign is of one sex.
+    """
 
     id: Key
     label: str
+    group: Key | None = None
+    sex: str | None = None
     codes: Codes = ()
     answers: tuple[SignAnswer, ...] = Field(min_length=2)
 
@@ -212,6 +222,17 @@ class Sides(StrEnum):
     PAIR = "pair"
 
 
+class OtherUnit(Frozen):
+    """A unit of another dimension that a value may be captured in, and the codes of the question in that unit.
+
+    Mass and amount of substance convert by the item's molar mass; the value is sent in the unit it was captured
+    in, under these codes in place of the item's own published ones.
+    """
+
+    unit: str
+    codes: Codes = ()
+
+
 class CodesBy(Frozen):
     """Further codings of the question that apply only with a given side, site or method."""
 
@@ -235,7 +256,9 @@ class Item(Frozen):
     ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
     without a time of its own, its finding was made then. ``kept_units`` are further UCUM units in which a value is
     sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
-    ``codes`` is empty.
+    ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
+    ``compare_sides``: left and right that differ become a finding of their own. ``still_to_do``: not examined or not
+    recorded, it is listed as still to be done.
     """
 
     id: Key
@@ -259,6 +282,8 @@ class Item(Frozen):
     may_precede: bool = False
     unit: str | None = None
     kept_units: tuple[str, ...] = ()
+    other_units: tuple[OtherUnit, ...] = ()
+    molar_mass: Decimal | None = None
     whole_numbers: bool = False
     limits: Limits | None = None
     components: tuple[Component, ...] = ()
@@ -266,6 +291,8 @@ class Item(Frozen):
     signs: tuple[Sign, ...] = ()
     ranges: tuple[Range, ...] = ()
     tell_when_not_examined: tuple[str, ...] = ()
+    compare_sides: bool = False
+    still_to_do: bool = False
     sex: str | None = None
     computed: bool = False
     no_standard_code: str | None = None

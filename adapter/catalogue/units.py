@@ -68,6 +68,20 @@ class UnitTable(Mapping[str, Unit]):
         exact = base * Fraction(target.denominator) / Fraction(target.numerator) - Fraction(target.offset)
         return rounded(exact, target.places)
 
+    def between_mass_and_substance(self, quantity: Quantity, to_ucum: str, molar_mass: Decimal) -> Decimal:
+        """A mass concentration from a substance concentration, or back, by the molar mass in g/mol.
+
+        The bases are mg/dL and mmol/L: ``mg/dL = mmol/L x g/mol / 10``.
+        """
+        target, unit = self._units[to_ucum], self.find(quantity.unit)
+        if unit is None or {unit.dimension, target.dimension} != {"mass-concentration", "substance-concentration"}:
+            raise WrongDimension(f"{quantity.unit} and {to_ucum} are not a mass and a substance concentration")
+        factor = Fraction(molar_mass) / 10
+        base = _base(quantity.value, unit)
+        base = base * factor if unit.dimension == "substance-concentration" else base / factor
+        exact = base * Fraction(target.denominator) / Fraction(target.numerator) - Fraction(target.offset)
+        return rounded(exact, target.places)
+
     def _known(self, spelling: str, target: Unit) -> Unit:
         unit = self.find(spelling)
         if unit is None:

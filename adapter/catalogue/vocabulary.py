@@ -62,7 +62,8 @@ class Reason(Term):
 class Kind(Frozen):
     """A kind of exam and what it is expected to cover: whole regions, single items, less what is left out.
 
-    ``encounter_class`` is the HL7 v3 ActCode of the Encounter it happens in (FHIR R4 Encounter.class).
+    ``encounter_class`` is the HL7 v3 ActCode of the Encounter it happens in (FHIR R4 Encounter.class). ``last``:
+    the infant leaves after it, so that what matters and is not recorded must be told, not only be done later.
     """
 
     id: Key
@@ -72,6 +73,7 @@ class Kind(Frozen):
     regions: tuple[Key, ...] = ()
     items: tuple[Key, ...] = ()
     without: tuple[Key, ...] = ()
+    last: bool = False
 
 
 class CodeSystem(Frozen):

@@ -11,10 +11,11 @@ import click
 
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
+from adapter.cli.comparing import changes_as_data, changes_in_words, changes_of, earlier_exams
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
-from adapter.derive import computed_findings, tell_list
+from adapter.derive import Changes, Tell, computed_findings, tell_list, withheld
 from adapter.exam import record_schema
 
 
@@ -36,8 +37,23 @@ def _print_schema(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 )
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--quiet", is_flag=True, help="Problems only, not the exams.")
+@click.option(
+    "--earlier",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True),
+    help="An earlier exam of the same newborn (or a folder of them); may be given again. Says what changed.",
+)
+@click.option("--earlier-from", metavar="URL", help="A FHIR server that holds earlier exams of the same newborn.")
 @site_option
-def check(files: tuple[Path, ...], plan: Path | None, form: str, quiet: bool, site: Path | None) -> None:
+def check(
+    files: tuple[Path, ...],
+    plan: Path | None,
+    form: str,
+    quiet: bool,
+    earlier: tuple[Path, ...],
+    earlier_from: str | None,
+    site: Path | None,
+) -> None:
     """Check capture files: all problems at once, what was not examined or not recorded, what must be told.
 
     FILE may be a JSON record, an array or lines of them, a long CSV, a folder, or - for standard input.
@@ -46,24 +62,34 @@ def check(files: tuple[Path, ...], plan: Path | None, form: str, quiet: bool, si
     Example:
       newborn-adapter check exam.json
       newborn-adapter check --plan plan.yaml births.xlsx
+      newborn-adapter check exam.json --earlier exam.json
       newborn-adapter check --schema
     """
     catalogue = catalogue_for(site)
     found = list(readings(files, plan, catalogue))
     report = report_of(found)
+    compare = bool(earlier or earlier_from)
+    before = earlier_exams(found, earlier, earlier_from, catalogue)
+    compared = {
+        id(reading): changes_of(reading.exam, before, catalogue) for reading in found if compare and reading.exam
+    }
     if form == "json":
-        click.echo(json.dumps([_as_data(reading, catalogue) for reading in found], indent=2, ensure_ascii=False))
+        data = [_as_data(reading, catalogue) for reading in found]
+        for reading, one in zip(found, data, strict=True):
+            one |= {"since_earlier": changes_as_data(compared[id(reading)])} if id(reading) in compared else {}
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
-        _as_text(found, catalogue, quiet)
+        _as_text(found, catalogue, quiet, compared)
     sys.exit(report.exit_code)
 
 
-def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool) -> None:
+def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool, compared: dict[int, Changes | None]) -> None:
     for reading in found:
         for problem in reading.problems:
             click.echo(str(problem))
         if not quiet:
-            click.echo(exam_in_words(reading, catalogue) + "\n")
+            lines = changes_in_words(compared[id(reading)]) if id(reading) in compared else []
+            click.echo("\n".join([exam_in_words(reading, catalogue), *lines]) + "\n")
     accepted = sum(reading.accepted for reading in found)
     problems = [problem for reading in found for problem in reading.problems]
     click.echo(
@@ -71,6 +97,20 @@ def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool) -> None:
     )
     if not quiet:
         click.echo(f"{policy_line(catalogue)}\n{CAUTION}")
+
+
+def _tell(tell: Tell) -> dict[str, Any]:
+    return {
+        "urgency": tell.urgency,
+        "item": tell.item.id,
+        "side": tell.side,
+        "words": tell.words,
+        "because": tell.because,
+        "reason": tell.reason,
+        "rule": tell.rule,
+        "source": tell.source,
+        "still_to_do": tell.to_do,
+    }
 
 
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
@@ -88,7 +128,8 @@ def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
                 if f.not_examined is not None
             ],
             "not_recorded": [{"item": gap.item, "side": gap.side} for gap in reading.unrecorded],
-            "tell": [{"urgency": t.urgency, "item": t.item.id, "side": t.finding.side} for t in tells],
+            "not_computed": [{"item": w.item, "reason": w.reason} for w in withheld(exam, catalogue)],
+            "tell": [_tell(tell) for tell in tells],
         }
     found["problems"] = [
         {

@@ -13,6 +13,8 @@ import click
 
 from adapter.catalogue import Catalogue, Coverage, Item, answer_shares, lint, question_coverage
 from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.reporting import CAUTION, policy_line
+from adapter.cli.rules import rules_in_words
 from adapter.problems import ExitCode
 
 _COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "coded", "answers_coded", "codes")
@@ -25,6 +27,7 @@ _COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "cod
 @click.option("--coded", type=click.Choice([c.value for c in Coverage]), help="Only questions coded so.")
 @click.option("--format", "form", type=click.Choice(["table", "json", "csv"]), default="table", show_default=True)
 @click.option("--lint", "only_lint", is_flag=True, help="Check the catalogue and say what is wrong with it.")
+@click.option("--rules", "only_rules", is_flag=True, help="The rules and tables in force, with their sources.")
 @site_option
 def items(
     item_ids: tuple[str, ...],
@@ -33,6 +36,7 @@ def items(
     coded: str | None,
     form: str,
     only_lint: bool,
+    only_rules: bool,
     site: Path | None,
 ) -> None:
     """Browse what can be examined: by region, by kind of exam, by code system; one item in full.
@@ -42,10 +46,14 @@ def items(
       newborn-adapter items --region hips
       newborn-adapter items femoral_pulse
       newborn-adapter items --coded local --format csv
+      newborn-adapter items --rules
     """
     catalogue = catalogue_for(site)
     if only_lint:
         _lint(catalogue)
+    if only_rules:
+        click.echo(f"{rules_in_words(catalogue)}\n{policy_line(catalogue)}\n{CAUTION}")
+        return
     chosen = _chosen(catalogue, item_ids, region, kind, coded)
     if form == "json":
         click.echo(json.dumps([_full(item, catalogue) for item in chosen], indent=2, ensure_ascii=False))

@@ -11,15 +11,24 @@ import click
 
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue, Meaning
-from adapter.derive import computed_findings, in_words, judge, tell_list
+from adapter.derive import age_in_words, computed_findings, in_words, judge, sections, tell_list, withheld
 from adapter.exam import Exam, Urgency
 from adapter.problems import Problem, Report, Severity
 from adapter.validate import operation_outcome
 
 CAUTION = (
-    "This is a list for a licensed person, not a diagnosis. Not examined and not recorded are not normal.\n"
-    "Ranges are for term infants and a site's to edit; a value inside a range may still be wrong for this infant."
+    "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners\n"
+    "decide. Not examined and not recorded are not normal. Ranges and rules are this site's, for term infants;\n"
+    "a value inside a range may still be wrong for this infant."
 )
+
+
+NOTHING = "nothing among what was examined is marked to be told"
+_TITLES = {
+    Urgency.TELL_NOW: "tell the provider now",
+    Urgency.TELL: "tell the provider at the next round",
+    Urgency.NONE: "still to do",
+}
 
 
 def print_problems(problems: Sequence[Problem], form: str) -> None:
@@ -52,7 +61,7 @@ def exam_in_words(reading: Reading, catalogue: Catalogue) -> str:
     exam = reading.exam
     if exam is None or not reading.accepted:
         return f"{reading.source}: refused, until the errors are mended"
-    lines = [heading(exam, reading, catalogue)]
+    lines = [heading(exam, reading, catalogue), f"  {age_in_words(exam)}"]
     lines += tells_in_words(exam, catalogue)
     skipped = [f for f in exam.findings if f.not_examined is not None]
     if skipped:
@@ -79,15 +88,23 @@ def heading(exam: Exam, reading: Reading, catalogue: Catalogue) -> str:
 
 
 def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
-    """The tell list by urgency; where it is empty, that this is not the same as all normal."""
-    lines = []
+    """The tell list by urgency, each line with reason, rule and source; what was not computed, and why.
+
+    Where nothing is to be told, that this is not the same as all normal.
+    """
     tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
-    for urgency, title in ((Urgency.TELL_NOW, "tell the provider now"), (Urgency.TELL, "tell the provider")):
-        chosen = [tell for tell in tells if tell.urgency is urgency]
-        if chosen:
-            lines.append(f"  {title}")
-            lines += [f"    {tell.words}" for tell in chosen]
-    return lines or ["  nothing among what was examined is marked to be told"]
+    lines = [] if any(t.urgency is not Urgency.NONE for t in tells) else [f"  {NOTHING}"]
+    for urgency, chosen in sections(tells):
+        lines.append(f"  {_TITLES[urgency]}")
+        for tell in chosen:
+            lines.append(f"    {tell.words}")
+            lines += [f"      - {part}" for part in tell.because]
+            lines.append(f"      {tell.reason}  [{tell.rule}; {tell.source}]")
+    reasons = withheld(exam, catalogue)
+    if reasons:
+        lines.append("  not computed")
+        lines += [f"    {reason}" for reason in reasons]
+    return lines
 
 
 def abnormal_count(exam: Exam, catalogue: Catalogue) -> int:

@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import glob
+import json
 import sys
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 import click
 
 from adapter.cli.reading import expanded
-from adapter.cli.reporting import count_line, print_problems
-from adapter.problems import Layer, Problem, Report
-from adapter.validate import ALL, read_resources
-from adapter.validate import validate as validate_resource
+from adapter.problems import ExitCode, Problem, Severity
+from adapter.validate import ALL, Loaded, PackageError, Validator, load_packages, operation_outcome, read_resources
+from adapter.validate.pipelines import junit, sarif
+
+FORMS = ("text", "json", "jsonl", "junit", "sarif")
+_FAILING = {
+    "error": (Severity.FATAL, Severity.ERROR),
+    "warning": (Severity.FATAL, Severity.ERROR, Severity.WARNING),
+    "information": tuple(Severity),
+    "never": (),
+}
 
 
 @click.command()
@@ -24,35 +35,165 @@ from adapter.validate import validate as validate_resource
     type=click.Choice([layer.value for layer in ALL]),
     help="Only this layer; may be repeated. Default: all.",
 )
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
-def validate(files: tuple[Path, ...], layers: tuple[str, ...], form: str) -> None:
-    """Validate FHIR R4 JSON, XML or NDJSON files; one report for people, or an OperationOutcome (--format json).
+@click.option(
+    "--package",
+    "packages",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True),
+    help="A site's FHIR package (npm-style .tgz, or a folder of JSON files); may be repeated.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(FORMS),
+    default="text",
+    show_default=True,
+    help="text for people; json is an OperationOutcome, jsonl one problem a line, junit and sarif for pipelines.",
+)
+@click.option(
+    "--fail-on", type=click.Choice(list(_FAILING)), default="error", show_default=True, help="When to exit with 1."
+)
+@click.option("--summary", is_flag=True, help="Count the problems by rule instead of listing them.")
+@click.option("--excerpt/--no-excerpt", default=None, help="Show the source. Default: at a terminal only.")
+@click.option("--second-opinion", is_flag=True, help="Ask the models of fhir.resources (R4B) too; slower.")
+def validate(
+    files: tuple[Path, ...],
+    layers: tuple[str, ...],
+    packages: tuple[Path, ...],
+    form: str,
+    fail_on: str,
+    summary: bool,
+    excerpt: bool | None,
+    second_opinion: bool,
+) -> None:
+    """Validate FHIR R4 JSON, XML or NDJSON, plain or gzipped: files, folders, patterns, or - for standard input.
 
     \b
     Example:
       newborn-adapter validate bundle.json
       newborn-adapter validate bundles/ --layer structure --layer bundle
+      newborn-adapter validate bundles/ --summary --fail-on never
+
+    No file is ever fetched: profiles come from the packages that are named. A newborn's data can stand in the
+    excerpts of the source, and nowhere else in the report.
     """
-    chosen = tuple(Layer(layer) for layer in layers) or ALL
-    report, count = Report(), 0
-    for path in expanded(files):
-        if str(path) != "-" and not path.exists():
-            raise click.UsageError(f"there is no file {path}")
-        for problems in _problems(path, chosen):
+    try:
+        validator = Validator(
+            layers=[layer for layer in ALL if not layers or layer.value in layers],
+            packages=load_packages(packages),
+            second_opinion=second_opinion,
+        )
+    except PackageError as error:
+        raise click.UsageError(str(error)) from None
+    with_source = form == "text" and not summary and (sys.stdout.isatty() if excerpt is None else excerpt)
+    writer = _Summary() if summary else _WRITERS[form]()
+    failing, count = False, 0
+    totals: Counter[Severity] = Counter()
+    for path in _paths(files):
+        name = "standard input" if str(path) == "-" else str(path)
+        for loaded in read_resources(sys.stdin.buffer if str(path) == "-" else path, name):
             count += 1
-            report.add(problems)
-    print_problems(report.problems, form)
+            problems = validator.check(loaded)
+            totals.update(problem.severity for problem in problems)
+            failing |= any(problem.severity in _FAILING[fail_on] for problem in problems)
+            writer.add(loaded, problems, loaded.excerpt if with_source else None)
+    writer.end()
     if form == "text":
-        click.echo(f"{count} resources read: {count_line(report)}.")
-    sys.exit(report.exit_code)
+        counted = ", ".join(f"{totals[s]} {s.value}{'s' * (totals[s] != 1)}" for s in Severity if totals[s])
+        click.echo(f"{count} resources read: {counted or 'no problems'}.")
+    sys.exit(ExitCode.PROBLEMS if failing else ExitCode.WELL)
 
 
-def _problems(path: Path, layers: tuple[Layer, ...]) -> Iterator[list[Problem]]:
-    """The problems of each resource of a file."""
-    name = "standard input" if str(path) == "-" else str(path)
-    source = sys.stdin.buffer if str(path) == "-" else path
-    for loaded in read_resources(source, name):
-        problems = list(loaded.problems)
-        if loaded.resource is not None:
-            problems += validate_resource(loaded.resource, layers=layers, file=name, line=loaded.line)
-        yield problems
+def _paths(files: tuple[Path, ...]) -> Iterator[Path]:
+    """The files that are meant: patterns are filled in, folders stand for what is in them."""
+    for path in files:
+        if str(path) == "-" or path.exists():
+            yield from expanded((path,))
+            continue
+        found = sorted(map(Path, glob.glob(str(path), recursive=True))) if glob.has_magic(str(path)) else []  # noqa: PTH207
+        if not found:
+            raise click.UsageError(f"there is no file {path}")
+        yield from expanded(tuple(found))
+
+
+Excerpt = Callable[[Problem], str] | None
+
+
+class _Text:
+    """For people, as it comes."""
+
+    def add(self, loaded: Loaded, problems: list[Problem], excerpt: Excerpt) -> None:
+        for problem in problems:
+            click.echo(str(problem))
+            source = excerpt(problem) if excerpt else ""
+            if source:
+                click.echo(source)
+
+    def end(self) -> None:
+        """Nothing is left to say."""
+
+
+class _Lines(_Text):
+    """One JSON object a problem, as it comes."""
+
+    def add(self, loaded: Loaded, problems: list[Problem], excerpt: Excerpt) -> None:
+        for problem in problems:
+            fields = {name: value for name, value in asdict(problem).items() if value not in ("", None)}
+            click.echo(json.dumps(fields, ensure_ascii=False))
+
+
+class _Summary(_Text):
+    """How often each rule was broken, the most frequent first."""
+
+    def __init__(self) -> None:
+        self.counts: Counter[tuple[str, str]] = Counter()
+        self.first: dict[tuple[str, str], Problem] = {}
+
+    def add(self, loaded: Loaded, problems: list[Problem], excerpt: Excerpt) -> None:
+        for problem in problems:
+            key = (problem.severity.value, problem.rule)
+            self.counts[key] += 1
+            self.first.setdefault(key, problem)
+
+    def end(self) -> None:
+        for (severity, rule), count in self.counts.most_common():
+            click.echo(f"{count:>8}  {severity:<11}  {rule:<26}  {self.first[severity, rule].what}")
+
+
+class _Gathered(_Text):
+    """A form that is one document: all problems are kept until the end."""
+
+    def __init__(self) -> None:
+        self.results: dict[str, list[Problem]] = {}
+
+    def add(self, loaded: Loaded, problems: list[Problem], excerpt: Excerpt) -> None:
+        name = f"{loaded.file}:{loaded.line}" if loaded.line else loaded.file
+        self.results.setdefault(name, []).extend(problems)
+
+    @property
+    def problems(self) -> list[Problem]:
+        return [problem for problems in self.results.values() for problem in problems]
+
+
+class _Outcome(_Gathered):
+    def end(self) -> None:
+        click.echo(json.dumps(operation_outcome(self.problems), indent=2, ensure_ascii=False))
+
+
+class _Sarif(_Gathered):
+    def end(self) -> None:
+        click.echo(json.dumps(sarif(self.problems), indent=2, ensure_ascii=False))
+
+
+class _Junit(_Gathered):
+    def end(self) -> None:
+        click.echo(junit(self.results).decode())
+
+
+_WRITERS: dict[str, Callable[[], _Text]] = {
+    "text": _Text,
+    "json": _Outcome,
+    "jsonl": _Lines,
+    "junit": _Junit,
+    "sarif": _Sarif,
+}

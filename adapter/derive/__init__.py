@@ -1,7 +1,10 @@
-"""Pure computations on an exam: age, computed findings, what each finding means, what must be told."""
+"""Pure computations on an exam: ages, sizes, scores, screens, what each finding means, what must be told."""
 
-from adapter.derive.age import age_hours, gestation_weeks, made_at
-from adapter.derive.computed import Computed, computed_findings, score_total
+from adapter.derive.age import age_hours, age_in_words, gestation_weeks, made_at, postmenstrual_days, term_class
+from adapter.derive.changes import Change, Changes, NotOneNewborn, Trend, changes
+from adapter.derive.completeness import NotRecorded, completeness
+from adapter.derive.computed import computed_findings, judged_findings, withheld
+from adapter.derive.evidence import Evidence
 from adapter.derive.judgement import (
     Judgement,
     applicable,
@@ -11,23 +14,43 @@ from adapter.derive.judgement import (
     number,
     worst,
 )
-from adapter.derive.tell import Tell, in_words, tell_list
+from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.scores import missing_signs, score_total
+from adapter.derive.tell import Tell, sections, tell_list
+from adapter.derive.words import in_words
 
 __all__ = [
+    "Change",
+    "Changes",
     "Computed",
+    "Evidence",
     "Judgement",
+    "Maker",
+    "NotOneNewborn",
+    "NotRecorded",
     "Tell",
+    "Trend",
+    "Withheld",
     "age_hours",
+    "age_in_words",
     "applicable",
+    "changes",
+    "completeness",
     "component_judgement",
     "component_numbers",
     "computed_findings",
     "gestation_weeks",
     "in_words",
     "judge",
+    "judged_findings",
     "made_at",
+    "missing_signs",
     "number",
+    "postmenstrual_days",
     "score_total",
+    "sections",
     "tell_list",
+    "term_class",
+    "withheld",
     "worst",
 ]

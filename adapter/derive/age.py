@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 
 from adapter.catalogue import Item
 from adapter.exam import Exam, Finding
 
 _HOUR = Decimal(3600)
+_RANGES_FROM = 34 * 7
 
 
 def made_at(finding: Finding, item: Item, exam: Exam) -> datetime:
@@ -33,3 +34,42 @@ def gestation_weeks(exam: Exam) -> Decimal | None:
     if gestation is None:
         return None
     return Decimal(gestation.weeks) + Decimal(gestation.days or 0) / 7
+
+
+def gestation_days(exam: Exam) -> int | None:
+    """Gestation at birth in completed days; None where it or its days are not known."""
+    gestation = exam.newborn.gestation
+    if gestation is None or gestation.days is None:
+        return None
+    return gestation.weeks * 7 + gestation.days
+
+
+def postmenstrual_days(exam: Exam, moment: datetime) -> int | None:
+    """Gestation at birth and the completed days since (AAP age terminology, Pediatrics 2004;114:1362)."""
+    born = gestation_days(exam)
+    return None if born is None else born + int(age_hours(exam, moment) // 24)
+
+
+def term_class(days: int) -> str:
+    """Preterm under 37+0, of it late preterm from 34+0; term to 41+6; post-term from 42+0 (as for S27)."""
+    if days < 238:
+        return "preterm"
+    if days < 259:
+        return "late preterm"
+    return "term" if days < 294 else "post-term"
+
+
+def age_in_words(exam: Exam) -> str:
+    """How old the infant is at the exam's start, born at which gestation: never an age that was not recorded."""
+    started = exam.details.started
+    hours = age_hours(exam, started).quantize(Decimal("0.1"), ROUND_HALF_UP)
+    born, now = gestation_days(exam), postmenstrual_days(exam, started)
+    if born is None or now is None:
+        known = f"{exam.newborn.gestation.weeks} weeks at birth, days" if exam.newborn.gestation else "gestation"
+        return f"{hours:f} h old; {known} not known"
+    apply = "" if born >= _RANGES_FROM else "; the ranges are for term infants and do not apply under 34 weeks"
+    return f"{hours:f} h old; born at {_weeks(born)} ({term_class(born)}), now {_weeks(now)}{apply}"
+
+
+def _weeks(days: int) -> str:
+    return f"{days // 7}+{days % 7}"

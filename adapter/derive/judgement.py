@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import pairwise
 
-from adapter.catalogue import Catalogue, Condition, Flag, Item, ItemType, Meaning, Range
+from adapter.catalogue import Bound, Catalogue, Condition, Flag, Item, ItemType, Meaning, Range, Span
 from adapter.derive.age import age_hours, gestation_weeks, made_at
-from adapter.derive.computed import score_total
-from adapter.exam import Exam, Finding, Quantities, Quantity, Score, Urgency
+from adapter.derive.scores import score_total
+from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Score, Urgency
 
 _ORDER = (Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW)
 
@@ -32,15 +33,11 @@ def number(finding: Finding, item: Item, catalogue: Catalogue) -> Decimal | None
     """The finding's one number in the item's unit (a score's total), or None where it has none."""
     value = finding.value
     if isinstance(value, Quantity) and item.type is ItemType.QUANTITY and item.unit:
-        return catalogue.units.convert(value, item.unit)
+        return catalogue.amount(value, item)
     if isinstance(value, Score):
-        return _total(value, item)
+        total = score_total(value, item)
+        return None if total is None else Decimal(total)
     return None
-
-
-def _total(score: Score, item: Item) -> Decimal | None:
-    total = score_total(score, {s.id: {a.id: a.points for a in s.answers} for s in item.signs})
-    return None if total is None else Decimal(total)
 
 
 def judge(
@@ -48,8 +45,9 @@ def judge(
 ) -> Judgement | None:
     """The judgement on one finding, or None where nothing is known that would judge it.
 
-    The examiner's own urgency raises what the catalogue says. A value with a comparator (``<40``) is judged
-    only where the whole of what it allows lies in one range. ``exact`` is the unrounded value of a computed one.
+    The examiner's own urgency raises what the catalogue says. A moment is judged by the hours of life at it. A value
+    with a comparator (``<40``) is judged by what is sure of all that it allows. ``exact`` is the unrounded value of
+    a computed one.
     """
     judged = _judge(finding, item, exam, catalogue, exact)
     if finding.urgency is None or finding.not_examined is not None:
@@ -73,12 +71,70 @@ def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact
         ]
         known = [part for part in parts if part is not None]
         return max(known, key=lambda part: _ORDER.index(part.urgency)) if known else None
+    if isinstance(finding.value, At):
+        return _by_range(age_hours(exam, finding.value.time), None, finding, item, exam)
     value = number(finding, item, catalogue) if exact is None else exact
     if value is None:
         return None
     if isinstance(finding.value, Quantity) and finding.value.comparator is not None:
-        return None
+        return _by_open_end(value, finding.value.comparator, applicable(finding, item, exam))
     return _by_range(value, None, finding, item, exam)
+
+
+def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...]) -> Judgement | None:
+    """The judgement on ``<40``: that of the one band that holds all it allows, where no band before it does.
+
+    Where several bands hold it together and all are abnormal, the least urgent is what can be said for sure.
+    """
+    end = Bound(comparator=comparator.value, value=value)
+    allowed = Span(high=end) if comparator.value[0] == "<" else Span(low=end)
+    touched = [band for band in bands if _meet(allowed, band)]
+    whole = next((band for band in touched if _inside(allowed, band)), None)
+    if whole is not None and whole is touched[0]:
+        return Judgement(whole.meaning, whole.urgency, whole.flag, whole)
+    if all(band.meaning is Meaning.ABNORMAL for band in touched) and _cover(touched, allowed):
+        least = min(touched, key=lambda band: _ORDER.index(band.urgency))
+        return Judgement(least.meaning, least.urgency, least.flag, least)
+    return None
+
+
+def _cover(bands: list[Range], span: Span) -> bool:
+    """Whether every number of the span lies in one of the bands."""
+    if not bands:
+        return False
+    ordered = sorted(bands, key=lambda band: band.low.value if band.low else Decimal("-Infinity"))
+    ends = Span(low=ordered[0].low, high=ordered[-1].high)
+    return _inside(span, ends) and all(_adjoin(one.high, other.low) for one, other in pairwise(ordered))
+
+
+def _adjoin(high: Bound | None, low: Bound | None) -> bool:
+    if high is None or low is None:
+        return True
+    return high.value > low.value or (high.value == low.value and ("=" in high.comparator or "=" in low.comparator))
+
+
+def _meet(one: Span, other: Span) -> bool:
+    """Whether some number lies in both."""
+    return _reaches(one.high, other.low) and _reaches(other.high, one.low)
+
+
+def _reaches(high: Bound | None, low: Bound | None) -> bool:
+    if high is None or low is None:
+        return True
+    return high.value > low.value or (high.value == low.value and high.comparator == "<=" and low.comparator == ">=")
+
+
+def _inside(inner: Span, outer: Span) -> bool:
+    """Whether all numbers of the inner span lie in the outer one."""
+    low = outer.low is None or (inner.low is not None and _tighter(inner.low, outer.low, 1))
+    high = outer.high is None or (inner.high is not None and _tighter(inner.high, outer.high, -1))
+    return low and high
+
+
+def _tighter(inner: Bound, outer: Bound, way: int) -> bool:
+    if inner.value != outer.value:
+        return (inner.value - outer.value) * way > 0
+    return "=" in outer.comparator or "=" not in inner.comparator
 
 
 def component_numbers(value: Quantities, item: Item, catalogue: Catalogue) -> dict[str, Decimal]:

@@ -1,69 +1,213 @@
-"""What the provider must be told: every finding and every gap that the catalogue or the examiner marks."""
+"""What the provider must be told, now or at the next round, and what is still to be done."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from adapter.catalogue import Catalogue, Item
-from adapter.derive.computed import Computed
-from adapter.derive.judgement import judge, worst
-from adapter.exam import At, Exam, Finding, Quantities, Score, Urgency
+from adapter.catalogue import Catalogue, Item, Meaning, Range
+from adapter.derive.completeness import NotRecorded, completeness
+from adapter.derive.evidence import Evidence, evidence
+from adapter.derive.judgement import worst
+from adapter.derive.made import Computed
+from adapter.derive.words import in_words
+from adapter.exam import Exam, Finding, Side, Status, Urgency
 
 
 @dataclass(frozen=True, slots=True)
 class Tell:
-    """One line of the tell list."""
+    """One line of the tell list.
+
+    ``urgency`` none is a line of what is still to be done and need not be told now. ``rule`` names what put it on the
+    list: a rule, an answer, a range, a gap or the examiner. ``because`` are the findings that the line stands for, in
+    words; ``rests_on`` their indexes (captured findings first, then the computed ones).
+    """
 
     urgency: Urgency
     item: Item
-    finding: Finding
+    finding: Finding | None
+    side: Side | None
     words: str
+    reason: str
+    rule: str
+    source: str
+    to_do: bool = False
+    because: tuple[str, ...] = ()
+    rests_on: tuple[int, ...] = ()
 
 
-def tell_list(exam: Exam, computed: tuple[Computed, ...], catalogue: Catalogue) -> tuple[Tell, ...]:
-    """What must be told, most urgent first, then in exam order.
+def tell_list(
+    exam: Exam,
+    computed: Sequence[Computed],
+    catalogue: Catalogue,
+    pool: Sequence[Evidence] | None = None,
+    gaps: Sequence[NotRecorded] | None = None,
+) -> tuple[Tell, ...]:
+    """The lines, most urgent first, then rules before single findings, then in exam order.
 
-    It is a list for a licensed person, not a diagnosis; an empty list does not mean that all is well.
+    A rule that holds stands for the findings it rests on: they are named in its line and not told again, unless one
+    is more urgent than the rule. It is a list for a licensed person, not a diagnosis; an empty list does not mean
+    that all is well. A retracted exam has nothing to tell. ``pool`` and ``gaps``: the findings with their
+    judgements, and what is not recorded, where they are at hand.
     """
-    lines = []
-    for finding, exact in [(f, None) for f in exam.findings] + [(c.finding, c.exact) for c in computed]:
-        item = catalogue.items[finding.item]
-        if finding.not_examined is not None:
-            urgency = _gap_urgency(finding, item)
+    if exam.details.status is Status.ENTERED_IN_ERROR:
+        return ()
+    if pool is None:
+        pool = evidence(exam, computed, catalogue)
+    urgent = [one for one in pool if one.judged is not None and one.judged.urgency is not Urgency.NONE]
+    covered = _covered(urgent)
+    lines = [_line(one, pool, catalogue) for one in urgent if one.index not in covered]
+    lines += [line for one in pool if one.finding.not_examined and (line := _gap(one, catalogue))]
+    lines += [
+        _unrecorded(gap, exam, catalogue)
+        for gap in (completeness(exam, catalogue) if gaps is None else gaps)
+        if _owed(gap, computed, catalogue)
+    ]
+    return tuple(sorted(lines, key=_order))
+
+
+_URGENCIES = (Urgency.TELL_NOW, Urgency.TELL, Urgency.NONE)
+
+
+def _order(line: Tell) -> tuple[int, bool, bool, int, str]:
+    return _URGENCIES.index(line.urgency), line.to_do, not line.because, line.item.position, line.words
+
+
+def _covered(urgent: Sequence[Evidence]) -> set[int]:
+    """The findings that another line stands for.
+
+    A rule, or a difference of sides, stands for those of its findings that are not more urgent than itself. A
+    difference of sides is in turn one with rules that stand for every side of it that must be told.
+    """
+    told = {one.index: one for one in urgent}
+    by_rules: set[int] = set()
+    by_sides: set[int] = set()
+    differences = []
+    for one in urgent:
+        if one.computed is None or one.computed.urgency is None:
+            continue
+        parts = {i for i in one.computed.derived_from if i in told and _not_weaker(one, told[i])}
+        if one.item.id == "cross_finding":
+            by_rules |= parts
         else:
-            judged = judge(finding, item, exam, catalogue, exact)
-            urgency = judged.urgency if judged else Urgency.NONE
-        if urgency is not Urgency.NONE:
-            lines.append(Tell(urgency, item, finding, in_words(finding, item, catalogue)))
-    return tuple(sorted(lines, key=lambda t: (t.urgency is not Urgency.TELL_NOW, t.item.position)))
+            differences.append((one, parts))
+            by_sides |= parts
+    return by_rules | by_sides | {one.index for one, parts in differences if parts and parts <= by_rules}
 
 
-def _gap_urgency(finding: Finding, item: Item) -> Urgency:
+def _not_weaker(one: Evidence, other: Evidence) -> bool:
+    if one.judged is None or other.judged is None:
+        return False
+    return worst(one.judged.urgency, other.judged.urgency) is one.judged.urgency
+
+
+def _line(one: Evidence, pool: Sequence[Evidence], catalogue: Catalogue) -> Tell:
+    assert one.judged is not None
+    reason, rule, source = _why(one, catalogue)
+    because: tuple[str, ...] = ()
+    rests_on: tuple[int, ...] = (one.index,)
+    words = in_words(one.finding, one.item, catalogue)
+    if one.computed is not None and one.computed.urgency is not None:
+        words = one.finding.text or words
+        rests_on = (one.index, *one.computed.derived_from)
+        if one.item.id == "cross_finding":
+            parts = [pool[index] for index in one.computed.derived_from]
+            because = tuple(in_words(part.finding, part.item, catalogue) for part in parts)
+    return Tell(
+        urgency=one.judged.urgency,
+        item=one.item,
+        finding=one.finding,
+        side=one.finding.side,
+        words=words,
+        reason=reason,
+        rule=rule,
+        source=source,
+        because=because,
+        rests_on=rests_on,
+    )
+
+
+def _why(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str]:
+    """Reason, rule and source of a line."""
+    assert one.judged is not None
+    finding, item, judged = one.finding, one.item, one.judged
+    if one.computed is not None and one.computed.urgency is not None and one.computed.maker is not None:
+        maker = one.computed.maker
+        return one.computed.reason, maker.id, source_in_words(maker.source, catalogue)
+    own = item.answer(finding.answer) if finding.answer else None
+    by_catalogue = own.urgency if own else (judged.band.urgency if judged.band else Urgency.NONE)
+    if by_catalogue is not judged.urgency:
+        return "marked by the examiner", "examiner", "the examiner"
+    if judged.band is not None:
+        reason = f"{_beyond(judged.band, item)}; {item.caution}" if item.caution else _beyond(judged.band, item)
+        return reason, f"{item.id}[{_range_id(judged.band)}]", source_in_words(judged.band.source, catalogue)
+    meaning = "abnormal" if judged.meaning is Meaning.ABNORMAL else "a variant that is told"
+    reason = f"{meaning}; {item.caution}" if item.caution else meaning
+    return reason, f"{item.id}.{finding.answer}", source_in_words(item.sources[0], catalogue)
+
+
+def _range_id(band: Range) -> str:
+    return f"{band.component} {band}" if band.component else str(band)
+
+
+def _beyond(band: Range, item: Item) -> str:
+    unit = f" {item.unit}" if item.unit else " hours of life"
+    words = {"L": "low", "LL": "very low", "H": "high", "HH": "very high"}
+    return f"{words.get(band.flag.value, 'abnormal')}: {band}{unit}"
+
+
+def source_in_words(source: str, catalogue: Catalogue) -> str:
+    """A source's label, and what must be known of one that nobody has seen."""
+    found = catalogue.sources[source]
+    signed = "" if found.mark not in ("memory",) else " [not signed off by a clinician]"
+    return f"{found.label}{signed}"
+
+
+def _gap(one: Evidence, catalogue: Catalogue) -> Tell | None:
+    """A line for what was not examined, where it must be told or matters."""
+    finding, item = one.finding, one.item
+    reason = catalogue.reasons[finding.not_examined or ""]
     told = {"any", finding.not_examined} & set(item.tell_when_not_examined)
-    return worst(finding.urgency, Urgency.TELL if told else None)
+    urgency = worst(finding.urgency, Urgency.TELL if told else None, reason.urgency)
+    if urgency is Urgency.NONE and (not item.still_to_do or finding.not_examined == "not_applicable"):
+        return None
+    return Tell(
+        urgency=urgency,
+        item=item,
+        finding=finding,
+        side=finding.side,
+        words=in_words(finding, item, catalogue),
+        reason=f"still to do; {item.caution}" if item.caution else "still to do",
+        rule=f"{item.id}.not_examined",
+        source=source_in_words(item.sources[0], catalogue),
+        to_do=True,
+        rests_on=(one.index,),
+    )
 
 
-def in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
-    """One finding in words: ``Femoral pulse, left: weak``."""
-    where = [side] if (side := finding.side and finding.side.value) else []
-    if finding.site:
-        where.append(catalogue.sites[finding.site].label.lower())
-    return f"{', '.join([item.label, *where])}: {_value_in_words(finding, item, catalogue)}"
+def _owed(gap: NotRecorded, computed: Sequence[Computed], catalogue: Catalogue) -> bool:
+    return catalogue.items[gap.item].still_to_do and all(one.finding.item != gap.item for one in computed)
 
 
-def _value_in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
-    value = finding.value
-    if finding.not_examined is not None:
-        return f"not examined ({catalogue.reasons[finding.not_examined].label.lower()})"
-    if finding.text is not None:
-        return finding.text
-    if isinstance(value, str):
-        answer = item.answer(value)
-        return answer.label if answer else value
-    if isinstance(value, Quantities):
-        return f"{'/'.join(f'{number:f}' for number in value.components.values())} {value.unit}"
-    if isinstance(value, Score):
-        return f"total {value.total}" if value.total is not None else f"{len(value.signs)} signs"
-    if isinstance(value, At):
-        return value.time.isoformat(timespec="minutes")
-    return str(value)
+def _unrecorded(gap: NotRecorded, exam: Exam, catalogue: Catalogue) -> Tell:
+    item = catalogue.items[gap.item]
+    last = catalogue.kinds[exam.details.kind].last
+    return Tell(
+        urgency=Urgency.TELL if last else Urgency.NONE,
+        item=item,
+        finding=None,
+        side=gap.side,
+        words=f"{f'{item.label}, {gap.side.value}' if gap.side else item.label}: not recorded",
+        reason="still to do",
+        rule=f"{item.id}.not_recorded",
+        source=source_in_words(item.sources[0], catalogue),
+        to_do=True,
+    )
+
+
+def sections(tells: Sequence[Tell]) -> Iterator[tuple[Urgency, list[Tell]]]:
+    """The list by urgency, the empty parts left out; ``none`` is what is still to be done."""
+    for urgency in _URGENCIES:
+        chosen = [tell for tell in tells if tell.urgency is urgency]
+        if chosen:
+            yield urgency, chosen

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from urllib.parse import quote
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Computed, computed_findings, tell_list
-from adapter.exam import Exam, Finding
+from adapter.derive import Evidence, completeness, judged_findings, tell_list
+from adapter.exam import Exam
 from adapter.fhir import people
 from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier
 from adapter.fhir.observation import Around, instant, observation
 from adapter.fhir.report import diagnostic_report, panel, provenance
+from adapter.fhir.tells import communication_requests
 from adapter.fhir.templates import Json, templates
 
 
@@ -49,22 +51,29 @@ def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list
         encounter=refer(identity.encounter(details.encounter)),
         performers=[people.examiner_reference(e, identity, refer) for e in details.examiners],
     )
-    observations, regions, findings, computed = _observations(exam, identity, around, refer)
+    computed, pool = judged_findings(exam, catalogue)
+    observations, regions = _observations(pool, identity, around, refer)
     panels = []
     for region in (r for r in catalogue.regions if r in regions):
         name = identity.panel(region)
         panels.append(Resource(name, panel(region, name, [refer(n) for n in regions[region]], around), True))
     report_name = identity.report()
-    report = diagnostic_report(
-        identity, [refer(p.name) for p in panels], around, tell_list(exam, computed, catalogue), findings
-    )
-    targets = [refer(report_name), *(refer(r.name) for r in (*panels, *observations))]
+    gaps = completeness(exam, catalogue)
+    tells = tell_list(exam, computed, catalogue, pool, gaps)
+    report = diagnostic_report(identity, [refer(p.name) for p in panels], around, tells, len(gaps))
+    names = [resource.name for resource in observations]
+    requests = [
+        Resource(name, content, True)
+        for name, content in communication_requests(tells, names, identity, around, refer)
+    ]
+    targets = [refer(report_name), *(refer(r.name) for r in (*panels, *observations, *requests))]
     provenance_name = identity.provenance(details.id)
     return [
         *_people(exam, identity, refer, catalogue),
         *observations,
         *panels,
         Resource(report_name, report, True),
+        *requests,
         Resource(provenance_name, provenance(provenance_name, targets, identity, refer, around), True),
     ]
 
@@ -87,24 +96,19 @@ def _people(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) 
 
 
 def _observations(
-    exam: Exam, identity: Identity, around: Around, refer: Refer
-) -> tuple[list[Resource], dict[str, list[Name]], list[Finding], tuple[Computed, ...]]:
+    pool: Sequence[Evidence], identity: Identity, around: Around, refer: Refer
+) -> tuple[list[Resource], dict[str, list[Name]]]:
     """Observations in the order captured, the computed ones after; and their names by region."""
-    computed = computed_findings(exam, around.catalogue)
     resources: list[Resource] = []
     regions: dict[str, list[Name]] = {}
-    captured: list[Name] = []
-    for finding in exam.findings:
-        name = identity.observation(finding)
-        captured.append(name)
-        resources.append(Resource(name, observation(finding, name, around), True))
-        regions.setdefault(around.catalogue.region_of[finding.item], []).append(name)
-    for one in computed:
-        name = identity.observation(one.finding)
-        rests_on = [refer(captured[index]) for index in one.derived_from]
-        resources.append(Resource(name, observation(one.finding, name, around, rests_on, one.exact), True))
-        regions.setdefault(around.catalogue.region_of[one.finding.item], []).append(name)
-    return resources, regions, [*exam.findings, *(c.finding for c in computed)], computed
+    names: list[Name] = []
+    for one in pool:
+        name = identity.observation(one.finding) if one.computed is None else identity.computed(one.computed)
+        rests_on = None if one.computed is None else [refer(names[index]) for index in one.computed.derived_from]
+        names.append(name)
+        resources.append(Resource(name, observation(one, name, around, rests_on), True))
+        regions.setdefault(around.catalogue.region_of[one.item.id], []).append(name)
+    return resources, regions
 
 
 _REFER: dict[BundleType, Refer] = {

@@ -14,6 +14,7 @@ from uuid import uuid5
 
 from adapter import __version__
 from adapter.catalogue import Catalogue
+from adapter.derive import Computed
 from adapter.exam import Exam, Finding, Identifier
 
 SOFTWARE = "newborn-exam-adapter"
@@ -97,6 +98,10 @@ class Identity:
         """The Provenance of one version of the exam."""
         return self._own("Provenance", "provenance", version)
 
+    def request(self, urgency: str) -> Name:
+        """The CommunicationRequest of one urgency."""
+        return self._own("CommunicationRequest", "tell", f"{self._root}/{urgency}")
+
     def panel(self, region: str) -> Name:
         """The panel Observation of a region."""
         return self._own("Observation", "observation", f"{self._root}/panel/{region}")
@@ -104,9 +109,19 @@ class Identity:
     def observation(self, finding: Finding) -> Name:
         """The Observation of a finding: exam/item[/side][/n], n from 2 on for further ones of the same."""
         side = f"/{finding.side.value}" if finding.side else ""
-        value = f"{self._root}/{finding.item}{side}"
+        return self._numbered(f"{self._root}/{finding.item}{side}")
+
+    def _numbered(self, value: str) -> Name:
         count = self._seen[value] = self._seen.get(value, 0) + 1
         return self._own("Observation", "observation", value if count == 1 else f"{value}/{count}")
+
+    def computed(self, one: Computed) -> Name:
+        """The Observation of a computed finding: exam/item, and for a rule or comparison exam/item/rule.
+
+        So a rule's finding keeps its name whatever other rules hold.
+        """
+        rule = f"/{one.maker.id}" if one.maker is not None and one.urgency is not None else ""
+        return self._numbered(f"{self._root}/{one.finding.item}{rule}")
 
     def _own(self, resource_type: str, kind: str, value: str) -> Name:
         return self._name(resource_type, self._catalogue.identifier_system(kind), value)

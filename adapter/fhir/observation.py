@@ -8,10 +8,12 @@ from decimal import Decimal
 
 from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range, Sides, Span
 from adapter.derive import (
+    Computed,
+    Evidence,
+    Maker,
     applicable,
     component_judgement,
     component_numbers,
-    judge,
     made_at,
     score_total,
 )
@@ -46,20 +48,13 @@ def instant(moment: datetime) -> str:
     return moment.isoformat()
 
 
-def observation(
-    finding: Finding,
-    name: Name,
-    around: Around,
-    derived_from: list[Json] | None = None,
-    exact: Decimal | None = None,
-) -> Json:
+def observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None = None) -> Json:
     """The Observation of a finding; keys in the order of the standard.
 
-    ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record),
-    ``exact`` its unrounded value.
+    ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record).
     """
-    item, exam, parts = around.catalogue.items[finding.item], around.exam, around.parts
-    judged = judge(finding, item, exam, around.catalogue, exact) if finding.not_examined is None else None
+    finding, item, judged, computed = one.finding, one.item, one.judged, one.computed
+    exam, parts = around.exam, around.parts
     resource: Json = {"resourceType": "Observation"}
     if item.profile:
         resource["meta"] = {"profile": [item.profile]}
@@ -71,13 +66,18 @@ def observation(
     resource["identifier"] = [name.identifier]
     resource["status"] = _status(finding, exam, around.catalogue)
     resource["category"] = parts.category(around.catalogue.category(item).value)
-    resource["code"] = parts.question(item.id, finding.side, finding.site, finding.method)
+    resource["code"] = parts.question(
+        item.id, finding.side, finding.site, finding.method, _other_unit(finding, item, around.catalogue)
+    )
     resource["subject"] = around.subject
     resource["encounter"] = around.encounter
     resource["effectiveDateTime"] = instant(made_at(finding, item, exam))
     if around.performers:
         resource["performer"] = around.performers
     components, notes = _value(resource, finding, item, around)
+    if computed is not None and computed.maker is not None:
+        _found_by(resource, computed, computed.maker, around)
+        notes += [_our_note(computed.reason)] if computed.reason else []
     if finding.not_examined is not None:
         resource["dataAbsentReason"] = parts.absent(finding.not_examined)
     if judged is not None:
@@ -89,14 +89,33 @@ def observation(
     if notes:
         resource["note"] = notes
     _where_and_how(resource, finding, item, around)
+    if computed is not None and computed.maker is not None:
+        resource["method"] = parts.maker(computed.maker)
     if item.type is ItemType.QUANTITY and finding.not_examined is None:
-        _reference_range(resource, applicable(finding, item, exam), item, around)
+        other = _other_unit(finding, item, around.catalogue)
+        _reference_range(resource, applicable(finding, item, exam), item, around, other)
     if derived_from:
         resource["derivedFrom"] = derived_from
     components += details
     if components:
         resource["component"] = components
     return resource
+
+
+def _found_by(resource: Json, computed: Computed, maker: Maker, around: Around) -> None:
+    """The value of what a rule or a comparison found: the rule, beside its words."""
+    if computed.urgency is not None:
+        resource.pop("valueString", None)
+        concept = {"coding": [around.parts.own("rule", maker.id, maker.label)], "text": computed.finding.text}
+        resource["valueCodeableConcept"] = concept
+
+
+def _other_unit(finding: Finding, item: Item, catalogue: Catalogue) -> str | None:
+    """The unit of another dimension in which the value was captured and is sent, under codes of its own."""
+    if not item.other_units or not isinstance(finding.value, Quantity):
+        return None
+    other = catalogue.other_unit(finding.value, item)
+    return other.unit if other else None
 
 
 def _status(finding: Finding, exam: Exam, catalogue: Catalogue) -> str:
@@ -139,7 +158,9 @@ def _quantity(value: Quantity, item: Item, around: Around, notes: list[Json]) ->
     units, parts = around.catalogue.units, around.parts
     captured = units.find(value.unit)
     assert captured is not None, f"unit {value.unit} was not checked"
+    other = around.catalogue.other_unit(value, item)
     wanted = captured.ucum if captured.ucum in item.kept_units else item.unit or captured.ucum
+    wanted = other.unit if other else wanted
     quantity: Json = {}
     if value.plus is None and captured.ucum == wanted:
         quantity["value"] = value.value
@@ -174,7 +195,7 @@ def _our_note(text: str) -> Json:
 
 
 def _score(resource: Json, score: Score, item: Item, parts: Templates, notes: list[Json]) -> list[Json]:
-    total = score_total(score, {s.id: {a.id: a.points for a in s.answers} for s in item.signs})
+    total = score_total(score, item)
     if total is not None:
         resource["valueInteger"] = total
         if score.total is None:
@@ -270,22 +291,33 @@ def _implied_side(finding: Finding, item: Item, around: Around) -> Side | None:
     return Side.BOTH if item.sides is Sides.PAIR else None
 
 
-def _reference_range(holder: Json, bands: tuple[Range, ...], item: Item, around: Around) -> None:
-    """The expected range that applies, with its comparators, conditions and source in the text (obs-3)."""
+def _reference_range(
+    holder: Json, bands: tuple[Range, ...], item: Item, around: Around, other: str | None = None
+) -> None:
+    """The expected range that applies, with its comparators, conditions and source in the text (obs-3).
+
+    In the unit of the value: for one of another dimension the ends are converted by the item's molar mass.
+    """
     expected = next((band for band in bands if band.meaning is Meaning.EXPECTED), None)
     if expected is None or item.unit is None:
         return
-    unit = around.parts.unit(item.unit, item.unit)
+    unit = around.parts.unit(other or item.unit, other or item.unit)
     found: Json = {}
-    if expected.low is not None:
-        found["low"] = {"value": expected.low.value, **unit}
-    if expected.high is not None:
-        found["high"] = {"value": expected.high.value, **unit}
+    for end, bound in (("low", expected.low), ("high", expected.high)):
+        if bound is not None:
+            found[end] = {"value": _end(bound.value, item, other, around.catalogue), **unit}
     if expected.when.age_hours is not None:
         found["age"] = _age_range(expected.when.age_hours, around)
     source = around.catalogue.sources[expected.source]
-    found["text"] = f"Expected {expected} {item.unit}; {source.label}"
+    converted = f", converted by {item.molar_mass} g/mol" if other else ""
+    found["text"] = f"Expected {expected} {item.unit}{converted}; {source.label}"
     holder["referenceRange"] = [found]
+
+
+def _end(value: Decimal, item: Item, other: str | None, catalogue: Catalogue) -> Decimal:
+    if other is None or item.unit is None or item.molar_mass is None:
+        return value
+    return catalogue.units.between_mass_and_substance(Quantity(value=value, unit=item.unit), other, item.molar_mass)
 
 
 def _age_range(span: Span, around: Around) -> Json:

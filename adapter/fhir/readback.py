@@ -205,7 +205,7 @@ class _Reader:
 
     def _findings(self, resource: Json, exam: Exam) -> Iterator[Finding]:
         item = self._item(resource)
-        if item.computed and _is_made(resource):
+        if _is_made(resource):
             return
         found: Json = {"item": item.id, **self._value(resource, item), **self._circumstances(resource, item)}
         effective = resource.get("effectiveDateTime")

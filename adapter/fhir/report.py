@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Tell
-from adapter.exam import Exam, Finding, Status, Urgency
+from adapter.derive import Tell, age_in_words
+from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
 from adapter.fhir.people import examiner_reference, period
 from adapter.fhir.templates import Json
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
-_CAUTION = "A list for a licensed person, not a diagnosis; local policy decides."
+_CAUTION = (
+    "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners "
+    "decide; ranges and rules are this site's. Not examined and not recorded are not normal."
+)
 
 
 def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
@@ -35,9 +38,12 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
 
 
 def diagnostic_report(
-    identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell], findings: Sequence[Finding]
+    identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell], missing: int
 ) -> Json:
-    """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest."""
+    """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
+
+    ``missing`` is how many of the items that the kind of exam expects are not recorded.
+    """
     exam, catalogue = around.exam, around.catalogue
     kind = catalogue.kinds[exam.details.kind]
     own_id = {"system": catalogue.identifier_system("exam-version"), "value": exam.details.id}
@@ -61,20 +67,34 @@ def diagnostic_report(
         resource["performer"] = around.performers
     if panels:
         resource["result"] = panels
-    resource["conclusion"] = conclusion(exam, catalogue, tells, findings)
+    resource["conclusion"] = conclusion(exam, catalogue, tells, missing)
     return resource
 
 
-def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], findings: Sequence[Finding]) -> str:
-    """Counts first, then each line to tell; an empty list never reads as "all normal"."""
-    skipped = sum(finding.not_examined is not None for finding in findings)
+_WORDS = {Urgency.TELL_NOW: "Tell now", Urgency.TELL: "Tell", Urgency.NONE: "Still to do"}
+
+
+def line_in_words(tell: Tell) -> str:
+    """One line of the tell list with what it stands for, the reason, the rule and the source."""
+    because = f" ({'; '.join(tell.because)})" if tell.because else ""
+    return f"{tell.words}{because}. Why: {tell.reason} [{tell.rule}; {tell.source}]"
+
+
+def caution(catalogue: Catalogue) -> str:
+    """Whose policy is in force, and what such a list is not."""
     policy = catalogue.settings.policy
-    lines = [f"{len(findings) - skipped} findings recorded, {skipped} not examined."]
-    words = {Urgency.TELL_NOW: "Tell now", Urgency.TELL: "Tell"}
-    lines += [f"{words[tell.urgency]}: {tell.words}" for tell in tells]
-    if not tells:
-        lines.append("Nothing among what was examined is marked to be told.")
-    lines.append(f"Policy: {policy.name} ({policy.date}). {_CAUTION}")
+    return f"Policy: {policy.name} ({policy.date}). {_CAUTION}"
+
+
+def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing: int) -> str:
+    """Counts first, then each line to tell; an empty list never reads as "all normal"."""
+    skipped = sum(finding.not_examined is not None for finding in exam.findings)
+    counts = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
+    lines = [f"{counts}; {age_in_words(exam)}."]
+    lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
+    if all(tell.urgency is Urgency.NONE for tell in tells):
+        lines.insert(1, "Nothing among what was examined is marked to be told.")
+    lines.append(caution(catalogue))
     if exam.details.status is Status.ENTERED_IN_ERROR:
         lines.insert(0, "Entered in error.")
     return "\n".join(lines)

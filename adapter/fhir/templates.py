@@ -9,6 +9,7 @@ from functools import cache, lru_cache
 from typing import Any
 
 from adapter.catalogue import Catalogue, Code, Flag, Meaning, Sign
+from adapter.derive import Maker
 from adapter.exam import Side, Urgency
 
 Json = dict[str, Any]
@@ -70,6 +71,7 @@ class Templates:
         self.body_site = cache(self._body_site)
         self.method = cache(self._method)
         self.absent = cache(self._absent)
+        self.maker = cache(self._maker)
         self.interpretation = cache(self._interpretation)
         self.detail = cache(self._detail)
         self.side = cache(self._side)
@@ -93,12 +95,16 @@ class Templates:
         """The published codings that this site sends."""
         return [self.coding(code) for code in codes if self.catalogue.sends(code)]
 
-    def _question(self, item_id: str, side: Side | None, site: str | None, method: str | None) -> Json:
+    def _question(
+        self, item_id: str, side: Side | None, site: str | None, method: str | None, other_unit: str | None = None
+    ) -> Json:
+        """``other_unit``: the value is in a unit of another dimension, which has published codes of its own."""
         item = self.catalogue.items[item_id]
+        codes = next((o.codes for o in item.other_units if o.unit == other_unit), item.codes)
         further: tuple[Code, ...] = ()
         for by, key in ((item.codes_by.side, side), (item.codes_by.site, site), (item.codes_by.method, method)):
             further += by.get(key, ()) if key is not None else ()  # type: ignore[call-overload]
-        codings = [*self.published(item.codes + further), self.own("item", item.id, item.label)]
+        codings = [*self.published(codes + further), self.own("item", item.id, item.label)]
         return {"coding": codings, "text": item.label}
 
     def _answer(self, item_id: str, answer_id: str) -> Json:
@@ -151,6 +157,12 @@ class Templates:
         if captured:
             own["userSelected"] = True
         return {"coding": [*self.published(method.codes), own], "text": method.label}
+
+    def _maker(self, maker: Maker) -> Json:
+        """The rule, table or algorithm that made a finding, with its version and source."""
+        source = self.catalogue.sources.get(maker.source)
+        text = f"{maker}; {source.label if source else maker.source}"
+        return {"coding": [self.own("rule", maker.id, maker.label)], "text": text}
 
     def _absent(self, reason_id: str) -> Json:
         reason = self.catalogue.reasons[reason_id]

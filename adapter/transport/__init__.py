@@ -2,7 +2,7 @@
 
 from adapter.transport.answers import Barred, EntryOutcome, ServerRefused, Unreachable
 from adapter.transport.client import FhirClient, Timeouts, Wire
-from adapter.transport.fetch import fetch_exam
+from adapter.transport.fetch import fetch_exam, fetch_exams_of
 from adapter.transport.message import Message, message_of
 from adapter.transport.outbox import Outbox, OutboxError, Placed, Row, State
 from adapter.transport.policy import Retry
@@ -28,5 +28,6 @@ __all__ = [
     "Unreachable",
     "Wire",
     "fetch_exam",
+    "fetch_exams_of",
     "message_of",
 ]

@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 from adapter.catalogue import Catalogue
+from adapter.exam import Identifier
 from adapter.transport.client import FhirClient
 from adapter.transport.survey import escaped
 
@@ -34,6 +35,24 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
         resources.append(client.read(type_, id_))
     entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
     return {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+
+def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier) -> list[dict[str, Any]]:
+    """Every exam of ours that the server holds of one newborn, each as a Bundle; none where it knows no such newborn.
+
+    Raises what the client raises.
+    """
+    known = catalogue.resolve(newborn)
+    token = f"{escaped(known.system)}|{escaped(known.value)}"
+    patient = next(client.search("Patient", {"identifier": token}), None)
+    if patient is None:
+        return []
+    system, found = catalogue.identifier_system("exam"), []
+    for report in client.search("DiagnosticReport", {"patient": patient["id"]}):
+        root = next((i["value"] for i in report.get("identifier", []) if i.get("system") == system), None)
+        bundle = fetch_exam(client, catalogue, root) if root else None
+        found += [bundle] if bundle else []
+    return found
 
 
 def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[str]:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from adapter.fhir.definitions import resource_types
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.references import relative_parts
 from adapter.validate.walk import Node, objects, text
@@ -21,7 +22,10 @@ _MATERNITY = "FHIR R4 Patient, mother and newborn (patient.html#maternity)"
 _UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
 _OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
 _ABSOLUTE = re.compile(r"https?://[^/\s]+\S*")
+_SERVER_URL = re.compile(r"https?://.+/(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9.-]{1,64})")
+_DOCUMENT = "FHIR R4 Documents (documents.html#content)"
 _CLOSED_TYPES = ("document", "collection")
+_ABOUT_ONE = frozenset({"Encounter", "DiagnosticReport", "Composition"})
 _MOTHER = ("http://terminology.hl7.org/CodeSystem/v3-RoleCode", frozenset({"MTH", "NMTH", "GESTM"}))
 
 
@@ -29,9 +33,13 @@ _MOTHER = ("http://terminology.hl7.org/CodeSystem/v3-RoleCode", frozenset({"MTH"
 class _Entry:
     """A resource of the Bundle, and where it stands."""
 
-    where: str
+    entry: Node
     full_url: str
     node: Node
+
+    @property
+    def where(self) -> str:
+        return self.entry.where
 
     @property
     def names(self) -> tuple[str, str]:
@@ -43,14 +51,11 @@ class _Index:
 
     def __init__(self, bundle: Node, nodes: Iterable[Node]) -> None:
         self.type = text(bundle.value, "type")
-        by_place = {node.where: node for node in nodes if node.resource is None}
-        entries = bundle.value.get("entry")
         self.entries: list[_Entry] = []
-        for index, entry in enumerate(entries if isinstance(entries, list) else ()):
-            where = f"{bundle.where}.entry[{index}]"
-            node = by_place.get(f"{where}.resource")
-            if node is not None and isinstance(entry, Mapping):
-                self.entries.append(_Entry(where, text(entry, "fullUrl"), node))
+        for node in nodes:
+            entry = node.parent
+            if node.resource is None and entry is not None and entry.parent is bundle and entry.name == "entry":
+                self.entries.append(_Entry(entry, text(entry.value, "fullUrl"), node))
         self.by_url = {entry.full_url: entry for entry in self.entries if entry.full_url}
         self.by_name = {entry.names: entry for entry in self.entries if entry.names[1]}
 
@@ -71,6 +76,8 @@ def check_bundle(nodes: list[Node]) -> Iterator[Problem]:
     index = _Index(bundle, nodes)
     references = [n for n in nodes if n.type == "Reference" and text(n.value, "reference")]
     yield from _check_full_urls(bundle)
+    yield from _check_ids(index)
+    yield from _check_reachable(index, references)
     yield from _check_targets(index, references)
     yield from _check_subjects(index)
     yield from _check_mother(index)
@@ -89,22 +96,61 @@ def _check_full_urls(bundle: Node) -> Iterator[Problem]:
         yield _problem("full-url-form", where, what, "urn:uuid:6ba7b810-9dad-41d1-80b4-00c04fd430c8", _FULL_URL)
 
 
+def _check_ids(index: _Index) -> Iterator[Problem]:
+    """Every entry has its full URL, except in a batch or transaction; one of a server ends with type and id."""
+    for entry in index.entries:
+        type_name, identifier = entry.names
+        if not entry.full_url:
+            if index.type not in ("batch", "transaction"):
+                what, where = "an entry without fullUrl", entry.where
+                yield _problem("full-url-missing", where, what, "the identity of the resource as a URL", _FULL_URL)
+            continue
+        parts = _SERVER_URL.fullmatch(entry.full_url)
+        if identifier and parts and parts["type"] in resource_types() and (parts["type"], parts["id"]) != entry.names:
+            what = "the full URL is that of another resource than the one in the entry"
+            where = f"{entry.where}.fullUrl"
+            yield _problem("full-url-id", where, what, f"…/{type_name}/{identifier}", _FULL_URL)
+
+
+def _check_reachable(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:
+    """In a document, links lead from the Composition to every entry, forwards or backwards."""
+    if index.type != "document" or not index.entries:
+        return
+    of_entry = {id(entry.node): entry for entry in index.entries}
+    links: dict[int, set[int]] = {key: set() for key in of_entry}
+    for node in references:
+        source, target = of_entry.get(id(node.container)), index.target(text(node.value, "reference"))
+        if source is not None and target is not None:
+            links[id(source.node)].add(id(target.node))
+            links[id(target.node)].add(id(source.node))
+    reached: set[int] = set()
+    waiting = [id(index.entries[0].node)]
+    while waiting:
+        reached.add(here := waiting.pop())
+        waiting += links[here] - reached
+    for key, entry in of_entry.items():
+        if key not in reached:
+            what = "no links lead from the Composition to this entry"
+            yield _problem("unreachable-entry", entry.where, what, "a reference to it, or leave it out", _DOCUMENT)
+
+
 def _check_targets(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:
     for node in references:
-        reference, where = text(node.value, "reference"), f"{node.where}.reference"
+        reference = text(node.value, "reference")
         target = index.target(reference)
         if target is not None:
             allowed = node.element.targets if node.element else ()
             if allowed and target.node.type not in allowed:
                 what = f"leads to a {target.node.type}"
-                yield _problem("reference-target", where, what, " | ".join(allowed), _REFERENCES)
+                yield _problem("reference-target", f"{node.where}.reference", what, " | ".join(allowed), _REFERENCES)
         elif reference.startswith(("urn:uuid:", "urn:oid:")):
             what = "leads to no entry of this Bundle"
             remedy = "the fullUrl of an entry; a urn: can be resolved nowhere else"
-            yield _problem("unresolved-reference", where, what, remedy, _REFERENCES)
+            yield _problem("unresolved-reference", f"{node.where}.reference", what, remedy, _REFERENCES)
         elif relative_parts(reference) and index.type in _CLOSED_TYPES:
             what = f"leads to no entry of this {index.type}"
             remedy = "the resource as an entry, or an absolute URL"
+            where = f"{node.where}.reference"
             yield _problem("unresolved-reference", where, what, remedy, _REFERENCES, Severity.WARNING)
 
 
@@ -128,18 +174,26 @@ def _subject(index: _Index, node: Node) -> str:
     """The subject in a form that can be compared: the entry it leads to, else the reference as written."""
     reference = next((text(one, "reference") for one in node.objects("subject")), "")
     target = index.target(reference) if reference else None
-    return target.where if target else reference
+    return target.full_url or target.where if target else reference
 
 
 def _check_mother(index: _Index) -> Iterator[Problem]:
-    """An Observation of a Patient who is linked to a RelatedPerson as the mother of another patient."""
-    mothers = {entry.where for entry in index.entries if entry.node.type == "Patient" and _is_mother(index, entry)}
+    """An Observation of a Patient who is linked to a RelatedPerson as the mother of another patient.
+
+    Where nothing else in the Bundle is about the mother as a patient, this is an error, else a warning.
+    """
+    patients = [entry for entry in index.entries if entry.node.type == "Patient"]
+    mothers = {entry.full_url or entry.where for entry in patients if _is_mother(index, entry)}
+    if not mothers:
+        return
+    about = [_subject(index, entry.node) for entry in index.entries if entry.node.type in _ABOUT_ONE]
+    severity = Severity.WARNING if not about or mothers & set(about) else Severity.ERROR
     for entry in index.entries:
         if entry.node.type == "Observation" and _subject(index, entry.node) in mothers:
             what = "the subject is the mother, not the newborn"
             remedy = "the newborn's Patient, unless the mother herself was observed"
             where = f"{entry.node.where}.subject"
-            yield _problem("subject-is-mother", where, what, remedy, _MATERNITY, Severity.WARNING)
+            yield _problem("subject-is-mother", where, what, remedy, _MATERNITY, severity)
 
 
 def _is_mother(index: _Index, patient: _Entry) -> bool:

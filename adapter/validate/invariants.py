@@ -1,7 +1,8 @@
-"""Layer invariants: the rules that R4 states as FHIRPath constraints, written out by hand.
+"""Layer invariants: the rules that R4 states as FHIRPath constraints.
 
 Keys, places and meaning are those of the constraints in the R4 4.0.1 definitions of the types; each is
-named with its key, so ``obs-6`` here is ``obs-6`` there. The rules of Bundle are in ``bundle_invariants``.
+named with its key, so ``obs-6`` here is ``obs-6`` there. Those that every bundle meets are written out by hand,
+here and in ``bundle_invariants``; all others are evaluated from their expression (``table_constraints``).
 """
 
 from __future__ import annotations
@@ -16,10 +17,11 @@ from adapter.problems import Layer, Problem
 from adapter.validate.bundle_invariants import BUNDLE_INVARIANTS
 from adapter.validate.constraint import Broken, Invariant, implies_one_of, not_both, one_of, unless
 from adapter.validate.narrative import has_content, is_allowed_html
+from adapter.validate.table_constraints import check_table_constraints
 from adapter.validate.walk import Node, has, objects, text
 
 _QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
-_DOMAIN_RESOURCES = tuple(sorted(resource_types() - {"Bundle", "Parameters"}))
+_DOMAIN_RESOURCES = tuple(sorted(resource_types() - {"Binary", "Bundle", "Parameters"}))
 
 
 def check_invariants(nodes: Iterable[Node]) -> Iterator[Problem]:
@@ -37,6 +39,7 @@ def check_invariants(nodes: Iterable[Node]) -> Iterator[Problem]:
                     section=f"FHIR R4 {invariant.types[0] if len(invariant.types) < 9 else 'DomainResource'}"
                     f", {invariant.key}",
                 )
+        yield from check_table_constraints(node, _BY_HAND)
 
 
 def _codings(concept: Any) -> set[tuple[Any, ...]]:
@@ -218,3 +221,4 @@ def _by_type() -> dict[str, list[Invariant]]:
 
 
 _BY_TYPE = _by_type()
+_BY_HAND = frozenset(invariant.key for group in _BY_TYPE.values() for invariant in group)

@@ -18,6 +18,13 @@ ul ol li dl dt dd table caption colgroup col thead tfoot tbody tr th td tt i b b
 a img map area
 """
 _ELEMENTS = frozenset(_NAMES.split())
+_ATTRIBUTE_NAMES = """
+abbr accesskey align alt axis bgcolor border cellhalign cellpadding cellspacing cellvalign char charoff charset cite
+class clear color colspan compact coords dir face frame headers height href hreflang hspace id ismap lang longdesc
+name noshade nowrap rel rev rowspan rules scope shape size span src start style summary tabindex title type usemap
+valign value vspace width
+"""
+_ATTRIBUTES = frozenset(_ATTRIBUTE_NAMES.split())
 _FORBIDDEN_SCHEMES = ("javascript:", "vbscript:")
 
 
@@ -48,6 +55,6 @@ def _is_allowed(element: etree._Element) -> bool:
     if name.namespace != XHTML or name.localname not in _ELEMENTS:
         return False
     return not any(
-        str(key).lower().startswith("on") or str(value).strip().lower().startswith(_FORBIDDEN_SCHEMES)
+        etree.QName(key).localname not in _ATTRIBUTES or str(value).strip().lower().startswith(_FORBIDDEN_SCHEMES)
         for key, value in element.attrib.items()
     )

@@ -9,8 +9,8 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from adapter.fhir.definitions import resource_types
 from adapter.problems import Layer, Problem, Severity
-from adapter.validate.structure import known_resource_types
 from adapter.validate.walk import Node, objects, text
 
 _SECTION = "FHIR R4 Resource References (references.html#literal)"
@@ -36,7 +36,7 @@ def check_references(nodes: Iterable[Node]) -> Iterator[Problem]:
                 "neither Type/id nor an absolute URL, urn: or #id",
                 "for example Patient/p1, urn:uuid:… or #p1",
             )
-        if named and named not in known_resource_types():
+        if named and named not in resource_types():
             what = "Reference.type names no R4 resource"
             yield _problem("reference-type", f"{node.where}.type", what, "the name of an R4 resource")
         elif named and shown and named != shown:
@@ -51,13 +51,13 @@ def check_references(nodes: Iterable[Node]) -> Iterator[Problem]:
 def literal_type(reference: str) -> str:
     """The resource type that a literal or conditional reference shows; empty where it shows none."""
     match = _LITERAL.fullmatch(reference) or _CONDITIONAL.fullmatch(reference)
-    return match["type"] if match and match["type"] in known_resource_types() else ""
+    return match["type"] if match and match["type"] in resource_types() else ""
 
 
 def relative_parts(reference: str) -> tuple[str, str] | None:
     """Type and id of a relative literal reference (``Patient/p1``), or None."""
     match = _LITERAL.fullmatch(reference)
-    if match is None or match["base"] or match["type"] not in known_resource_types():
+    if match is None or match["base"] or match["type"] not in resource_types():
         return None
     return match["type"], match["id"]
 

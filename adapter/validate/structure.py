@@ -7,8 +7,10 @@ bindings. Sources: FHIR R4 JSON Representation (json.html), Data Types (datatype
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from difflib import get_close_matches
+import sys
+from collections.abc import Callable, Iterable, Mapping
+from difflib import get_close_matches as close_matches
+from functools import cache
 from itertools import zip_longest
 from typing import Any
 
@@ -21,31 +23,74 @@ from adapter.fhir.definitions import (
     value_set,
 )
 from adapter.problems import Layer, Problem, Severity
-from adapter.validate.values import is_json_type, is_legal, right_form
+from adapter.validate.values import is_json_type, is_legal, quick_test, right_form
+from adapter.validate.walk import Node
 
 _JSON = "FHIR R4 JSON Representation (json.html)"
 _TYPES = "FHIR R4 Data Types (datatypes.html)"
+#: Comparing names is slow; a resource with more faults than this is no resource with a slip of the pen
+_MOST_SUGGESTED = 200
 _BINDING = "FHIR R4 Terminologies (terminologies.html#required)"
 
-# the R4 resource types that the element table does not describe are known by name all the same
-_KNOWN_TYPES = value_set("http://hl7.org/fhir/ValueSet/resource-types|4.0.1")
 
-
-def known_resource_types() -> frozenset[str]:
-    """The names of all R4 resource types, whether the element table describes them or not."""
-    return _KNOWN_TYPES.codes if _KNOWN_TYPES else resource_types()
-
-
-def check_structure(resource: Mapping[str, Any]) -> list[Problem]:
-    """Everything that the element table says against a resource, contained and entry resources included."""
+def check_structure(resource: Mapping[str, Any], nodes: Iterable[Node]) -> list[Problem]:
+    """Everything that the element table says against a resource; ``nodes`` are the objects inside it."""
     checker = _Checker()
     name = resource.get("resourceType")
-    checker.resource(resource, name if isinstance(name, str) and name else "Resource")
+    checker.resource(resource, lambda: name if isinstance(name, str) and name else "Resource")
+    for node in nodes:
+        checker.content(node)
     return checker.problems
 
 
+class _Plan:
+    """What is asked of the objects of one type, made so that right content is passed quickly.
+
+    ``fast`` says of each JSON property whether its value is beyond doubt right; what it says no to is looked at
+    closely. ``required`` are the elements that must be there, each with the keys it may have; ``choices`` the
+    keys of elements that allow several types.
+    """
+
+    def __init__(self, type_: TypeDefinition) -> None:
+        self.type = type_
+        self.fast = {name: _fast(item) for name, item in type_.properties.items()}
+        names: dict[str, list[str]] = {}
+        for name, item in type_.properties.items():
+            names.setdefault(item.element.name, []).append(name)
+            if item.has_sibling:
+                names[item.element.name].append(f"_{name}")
+        self.required = [(element, tuple(names[element.name])) for element in type_.elements if element.min]
+        self.has_choice = any(element.is_choice for element in type_.elements)
+
+
+@cache
+def _plan(type_name: str) -> _Plan:
+    return _Plan(definition(type_name))
+
+
+def _fast(item: Property) -> Callable[[Any], bool]:
+    """A test of one property that is true only if its value is right."""
+    test = _fast_one(item)
+    if not item.is_array:
+        return test
+    most = item.element.max or sys.maxsize
+    return lambda values: type(values) is list and 0 < len(values) <= most and all(map(test, values))
+
+
+def _fast_one(item: Property) -> Callable[[Any], bool]:
+    if item.type == "Resource":
+        return lambda value: type(value) is dict and value.get("resourceType") in resource_types()
+    if not item.is_primitive:
+        return lambda value: type(value) is dict
+    codes = value_set(item.element.binding)
+    if codes is None:
+        return quick_test(item.type)
+    listed = codes.codes
+    return lambda value: type(value) is str and value in listed
+
+
 class _Checker:
-    """Collects problems while it goes through a resource."""
+    """Collects problems while it goes through the objects of a resource."""
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
@@ -55,56 +100,73 @@ class _Checker:
     ) -> None:
         self.problems.append(Problem(severity, Layer.STRUCTURE, rule, what, remedy, where=where, section=section))
 
-    def resource(self, value: Any, where: str) -> None:
+    def near(self, given: Any, names: Iterable[str]) -> list[str]:
+        """The name that was probably meant; not asked for when there are hundreds of problems already."""
+        return close_matches(str(given)[:64], names, 1) if len(self.problems) < _MOST_SUGGESTED else []
+
+    def resource(self, value: Any, where: Callable[[], str]) -> None:
         if not isinstance(value, Mapping):
-            self.report("wrong-json-type", where, "a resource must be a JSON object", "an object", _JSON)
+            self.report("wrong-json-type", where(), "a resource must be a JSON object", "an object", _JSON)
             return
         name = value.get("resourceType")
-        if not isinstance(name, str) or name not in known_resource_types():
-            near = get_close_matches(str(name), known_resource_types(), 1)
+        if not isinstance(name, str) or name not in resource_types():
+            near = self.near(name, resource_types())
             remedy = f"resourceType {near[0]!r}?" if near else "resourceType with the name of an R4 resource"
-            self.report("unknown-resource-type", where, "resourceType names no R4 resource", remedy, _JSON)
-        elif name not in resource_types():
-            self.report(
-                "type-not-held",
-                where,
-                f"{name} is an R4 resource whose elements this layer does not know",
-                "validate it with another tool as well",
-                "",
-                Severity.INFORMATION,
-            )
-        else:
-            content = {key: entry for key, entry in value.items() if key != "resourceType"}
-            self.content(content, definition(name), where)
+            self.report("unknown-resource-type", where(), "resourceType names no R4 resource", remedy, _JSON)
 
-    def content(self, value: Mapping[str, Any], type_: TypeDefinition, where: str) -> None:
+    def content(self, node: Node) -> None:
         """One object: its properties, then what is missing."""
-        if not value and type_.kind != "resource":
-            self.report("empty", where, "an object must have content", "leave the element out", _JSON)
+        plan, value = _plan(node.type), node.value
+        if not value:
+            self.report("empty", node.where, "an object must have content", "leave the element out", _JSON)
             return
-        seen: dict[str, str] = {}
+        fast = plan.fast
         for key, entry in value.items():
+            test = fast.get(key)
+            if test is None or not test(entry):
+                self.closely(node, plan.type, key, entry)
+        for element, keys in plan.required:
+            for key in keys:
+                if key in value:
+                    break
+            else:
+                self._missing(element, plan.type, node.where)
+        if plan.has_choice:
+            self.choices(node, plan.type)
+        if len(value) == 1 and "id" in value and not _has_counterpart(node):
+            what = "an id alone is no content"
+            self.report("ele-1", node.where, what, "a value, children or extensions", "FHIR R4 Element, ele-1")
+
+    def choices(self, node: Node, type_: TypeDefinition) -> None:
+        """An element that allows several types is given as one of them."""
+        seen: dict[str, str] = {}
+        for key in node.value:
             name = key.removeprefix("_")
             item = type_.properties.get(name)
-            if item is None or (key != name and not item.has_sibling):
-                self._unknown(key, type_, where)
+            if item is None or not item.element.is_choice:
                 continue
             other = seen.setdefault(item.element.name, name)
             if other != name:
                 self.report(
                     "choice-twice",
-                    f"{where}.{name}",
+                    f"{node.where}.{name}",
                     f"{item.element.name} is given twice, as {other} and as {name}",
                     f"one of the types of {item.element.name}",
                     "FHIR R4 Resource Formats (formats.html#choice)",
                 )
-            if key == name:
-                self.property(item, entry, value, where)
-            else:
-                self.sibling(item, entry, value, where)
-        for element in type_.elements:
-            if element.min and element.name not in seen:
-                self._missing(element, type_, where)
+
+    def closely(self, node: Node, type_: TypeDefinition, key: str, entry: Any) -> None:
+        """One property that did not pass quickly."""
+        if key == "resourceType" and node.resource is None:
+            return
+        name = key.removeprefix("_")
+        item = type_.properties.get(name)
+        if item is None or (key != name and not item.has_sibling):
+            self._unknown(key, type_, node.where)
+        elif key == name:
+            self.property(item, entry, node.value, node.where)
+        else:
+            self.sibling(item, entry, node.value, node.where)
 
     def property(self, item: Property, entry: Any, parent: Mapping[str, Any], where: str) -> None:
         """A property that is an element: array or single, then each value."""
@@ -132,12 +194,10 @@ class _Checker:
         if value is None:
             self.report("null", where, "null stands for nothing here", "leave the element out", _JSON)
         elif item.type == "Resource":
-            self.resource(value, where)
+            self.resource(value, lambda: where)
         elif item.is_primitive:
             self.primitive(item, value, where)
-        elif isinstance(value, Mapping):
-            self.content(value, definition(item.type), where)
-        else:
+        elif not isinstance(value, Mapping):
             self.report("wrong-json-type", where, f"must be an object ({item.type})", "an object", _JSON)
 
     def primitive(self, item: Property, value: Any, where: str) -> None:
@@ -153,7 +213,7 @@ class _Checker:
         elif item.element.binding:
             codes = value_set(item.element.binding)
             if codes is not None and value not in codes.codes:
-                near = get_close_matches(str(value), codes.codes, 1)
+                near = self.near(value, codes.codes)
                 listed = " | ".join(sorted(codes.codes)) if len(codes.codes) <= 20 else item.element.binding
                 remedy = f"{near[0]!r}? One of: {listed}" if near else f"one of: {listed}"
                 what = f"the code is not in the required value set {item.element.binding.partition('|')[0]}"
@@ -163,9 +223,7 @@ class _Checker:
         """The ``_name`` beside a primitive: an object, or for an array an array of the same length."""
         place = f"{where}._{item.name}"
         if not item.is_array:
-            if isinstance(entry, Mapping):
-                self.content(entry, definition("Element"), place)
-            else:
+            if not isinstance(entry, Mapping):
                 self.report("wrong-json-type", place, "must be an object", "an object", _JSON)
             return
         if not isinstance(entry, list) or not entry:
@@ -177,14 +235,14 @@ class _Checker:
             self.report("sibling-length", place, what, "null where an entry has no counterpart", _JSON)
         for index, (own, value) in enumerate(zip_longest(entry, values if isinstance(values, list) else ())):
             if isinstance(own, Mapping):
-                self.content(own, definition("Element"), f"{place}[{index}]")
-            elif own is not None:
+                continue
+            if own is not None:
                 self.report("wrong-json-type", f"{place}[{index}]", "must be an object or null", "null", _JSON)
             elif value is None and index < len(entry) and not isinstance(values, list):
                 self.report("null", f"{place}[{index}]", "null stands for nothing here", "leave it out", _JSON)
 
     def _unknown(self, key: str, type_: TypeDefinition, where: str) -> None:
-        near = get_close_matches(key, type_.properties, 1)
+        near = self.near(key, type_.properties)
         choice = type_.element(f"{key}[x]")
         remedy = "an element of the R4 definition, or an extension"
         if choice is not None:
@@ -205,6 +263,16 @@ class _Checker:
             f"{element.name} ({' | '.join(element.types)}), {element.min} or more",
             _of(type_.name),
         )
+
+
+def _has_counterpart(node: Node) -> bool:
+    """Whether the object of id and extensions beside a primitive has that primitive's value with it."""
+    if node.parent is None or node.type != "Element":
+        return node.resource is None
+    value = node.parent.value.get(node.name.removeprefix("_"))
+    if isinstance(value, list) and node.index is not None:
+        return value[node.index : node.index + 1] not in ([], [None])
+    return value is not None
 
 
 def _of(type_name: str) -> str:

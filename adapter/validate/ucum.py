@@ -40,6 +40,7 @@ NOT_UCUM = {
 }  # fmt: skip
 
 _TOKEN = re.compile(r"\{[\x20-\x7a\x7c\x7e]*\}|[().]|/|[^\s(){}./\[\]]*(?:\[[^\s\[\]]+\][^\s(){}./\[\]]*)*")
+_LONGEST = 400  # no unit is, and a reader of parentheses must end
 _NUMBER = re.compile(r"[1-9][0-9]*")
 _SYMBOL = re.compile(r"(10[*^]|.*?[^0-9+-])([+-]?[0-9]+)?")
 
@@ -54,7 +55,7 @@ class Reading(StrEnum):
 
 def read_unit(code: str) -> Reading:
     """Judge a UCUM code (case sensitive)."""
-    if code in NOT_UCUM or not code or not code.isascii():
+    if code in NOT_UCUM or not code or len(code) > _LONGEST or not code.isascii():
         return Reading.INVALID
     return _Reader(code).reading()
 

@@ -18,6 +18,8 @@ from adapter.fhir.json import FhirJsonError, decimal_text
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _BASE64 = re.compile(r"[0-9A-Za-z+/]+={0,2}")
+_UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+_OID = re.compile(r"[0-2](\.(0|[1-9][0-9]*))+")
 _LOWEST = {"integer": -(2**31), "unsignedInt": 0, "positiveInt": 1}
 _HIGHEST = 2**31 - 1
 
@@ -31,7 +33,7 @@ _EXAMPLES = {
     "instant": "YYYY-MM-DDThh:mm:ss+zz:zz; seconds and zone are needed",
     "oid": "urn:oid: and an OID",
     "time": "hh:mm:ss without a zone",
-    "uri": "a URI without spaces",
+    "uri": "a URI without spaces; a urn:uuid: with a UUID in lower case, a urn:oid: with an OID",
     "url": "a URL without spaces",
     "uuid": "urn:uuid: and a UUID in lower case",
 }
@@ -60,6 +62,19 @@ def is_legal(type_name: str, value: Any) -> bool:
 
 
 @cache
+def quick_test(type_name: str) -> Callable[[Any], bool]:
+    """A test of any JSON value that is true only for a legal value: JSON type, content and form at once."""
+    legal, kind = _checker(type_name), primitive(type_name).json
+    if kind == "string":
+        return lambda value: type(value) is str and value != "" and legal(value)
+    if kind == "boolean":
+        return lambda value: value is True or value is False
+    if type_name == "decimal":
+        return lambda value: type(value) in (int, Decimal) and legal(value)
+    return lambda value: type(value) is int and legal(value)
+
+
+@cache
 def _checker(type_name: str) -> Callable[[Any], bool]:
     if type_name in _LOWEST:
         lowest = _LOWEST[type_name]
@@ -76,12 +91,25 @@ def _checker(type_name: str) -> Callable[[Any], bool]:
     if pattern is None:
         return lambda value: not _CONTROL.search(value)
     matches = pattern.fullmatch
+    if type_name in ("uri", "url", "canonical", "oid", "uuid"):
+        return lambda value: matches(value) is not None and not _CONTROL.search(value) and _is_urn(value)
     if type_name in ("date", "dateTime", "instant"):
         return lambda value: matches(value) is not None and _day_exists(value)
     return lambda value: matches(value) is not None and not _CONTROL.search(value)
 
 
+def _is_urn(value: str) -> bool:
+    """Whether a UUID or OID that is said to be one is one (R4, datatypes.html#uri; UUIDs in lower case)."""
+    if value.startswith("urn:uuid:"):
+        return _UUID.fullmatch(value, 9) is not None
+    if value.startswith("urn:oid:"):
+        return _OID.fullmatch(value, 8) is not None
+    return True
+
+
 def _is_decimal(value: Any) -> bool:
+    if isinstance(value, int):
+        return True
     try:
         decimal_text(Decimal(value) if not isinstance(value, Decimal) else value)
     except FhirJsonError:

@@ -13,7 +13,7 @@ from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.terminology import LOINC, UCUM
-from adapter.validate.walk import Node, has, objects, text
+from adapter.validate.walk import Node, claimed_profiles, has, objects, text
 
 CATEGORY = ("http://terminology.hl7.org/CodeSystem/observation-category", "vital-signs")
 PROFILE_BASE = "http://hl7.org/fhir/StructureDefinition/"
@@ -57,7 +57,7 @@ def check_vital_signs(nodes: Iterable[Node]) -> Iterator[Problem]:
     for node in nodes:
         if node.type != "Observation":
             continue
-        claimed = _claimed(node.value)
+        claimed = [profile.partition("|")[0] for profile in claimed_profiles(node.value)]
         vitals = [_BY_CODE[code] for code in sorted(_loinc_codes(node.value) & _BY_CODE.keys())]
         for vital in (v for v in (_BY_PROFILE.get(url) for url in claimed) if v and v not in vitals):
             yield _problem(
@@ -66,7 +66,7 @@ def check_vital_signs(nodes: Iterable[Node]) -> Iterator[Problem]:
             )  # fmt: skip
         if vitals or PROFILE_BASE + "vitalsigns" in claimed:
             yield from _check_base(node)
-        for vital in vitals:
+        for vital in dict.fromkeys((*vitals, *(v for v in map(_BY_PROFILE.get, claimed) if v))):
             yield from _check_vital(node, vital)
 
 
@@ -161,11 +161,6 @@ def _check_value(holder: Mapping[str, Any], units: tuple[str, ...], profile: str
         if code and code not in units:
             what = f"{code} is not a unit of this vital sign"
             yield _problem("vital-sign-unit", profile, f"{place}.code", what, _list(units))
-
-
-def _claimed(observation: Mapping[str, Any]) -> list[str]:
-    profiles = [p for meta in objects(observation, "meta") for p in meta.get("profile") or () if isinstance(p, str)]
-    return [profile.partition("|")[0] for profile in profiles]
 
 
 def _codings(concept: Mapping[str, Any]) -> set[tuple[str, str]]:

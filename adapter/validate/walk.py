@@ -1,33 +1,59 @@
 """Walks a resource by the R4 element table: every object with its type, its place and its resource.
 
-Walking never fails on malformed input; what has the wrong shape is passed over (the structure layer has
-reported it), so that the later layers still check the rest.
+Walking never fails on malformed input; what has the wrong shape is passed over (the structure layer reports
+it), so that the later layers still check the rest.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 from adapter.fhir.definitions import ElementDefinition, definition, resource_types
 
 
-@dataclass(frozen=True, slots=True, eq=False)
 class Node:
     """An object inside a resource.
 
-    ``where`` is its place (``Bundle.entry[3].resource.valueQuantity``), ``type`` its R4 type, ``element``
-    the definition of the element that holds it (None for the outermost resource); ``resource`` is the
-    resource that holds it, ``root`` that resource's container where it is a contained one.
+    ``parent`` is the object that holds it (None for the outermost resource) under the property ``name``, at
+    ``index`` where that is an array; ``type`` is its R4 type, ``element`` the definition of the element that
+    holds it; ``resource`` is the resource that holds it, ``root`` that resource's container where it is a
+    contained one.
     """
 
-    where: str
-    type: str
-    value: Mapping[str, Any]
-    element: ElementDefinition | None
-    resource: Node | None
-    root: Node | None
+    __slots__ = ("element", "index", "name", "parent", "resource", "root", "type", "value")
+
+    def __init__(
+        self,
+        parent: Node | None,
+        name: str,
+        index: int | None,
+        type_: str,
+        value: Mapping[str, Any],
+        element: ElementDefinition | None,
+        resource: Node | None,
+        root: Node | None,
+    ) -> None:
+        self.parent = parent
+        self.name = name
+        self.index = index
+        self.type = type_
+        self.value = value
+        self.element = element
+        self.resource = resource
+        self.root = root
+
+    @property
+    def where(self) -> str:
+        """The place, like a FHIRPath: ``Bundle.entry[3].resource.valueQuantity``.
+
+        It is put together when it is asked for: places are only needed where something is wrong.
+        """
+        if self.parent is None:
+            return self.name
+        place = f"{self.parent.where}.{self.name}"
+        return place if self.index is None else f"{place}[{self.index}]"
 
     @property
     def is_contained(self) -> bool:
@@ -52,6 +78,8 @@ class Node:
 def objects(value: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
     """The objects under ``name``, as a list; empty where there are none."""
     found = value.get(name)
+    if found is None:
+        return []
     entries = found if isinstance(found, list) else [found]
     return [entry for entry in entries if isinstance(entry, Mapping)]
 
@@ -60,6 +88,14 @@ def text(value: Mapping[str, Any], name: str) -> str:
     """The string under ``name``; empty where there is none."""
     found = value.get(name)
     return found if isinstance(found, str) else ""
+
+
+def claimed_profiles(resource: Mapping[str, Any]) -> list[str]:
+    """The canonicals in ``meta.profile``, each once; what is no string there is left out."""
+    found = [meta.get("profile") for meta in objects(resource, "meta")]
+    return list(
+        dict.fromkeys(p for listed in found if isinstance(listed, list) for p in listed if isinstance(p, str))
+    )
 
 
 def has(value: Mapping[str, Any], name: str) -> bool:
@@ -74,53 +110,64 @@ def has(value: Mapping[str, Any], name: str) -> bool:
 def walk(resource: Mapping[str, Any]) -> list[Node]:
     """All objects of a resource in document order, the resource itself first.
 
-    Contained resources and resources of entries are walked too; types outside the table are passed over.
+    Contained resources and resources of entries are walked too; what names no R4 resource is passed over.
     """
-    name = resource.get("resourceType")
     nodes: list[Node] = []
+    name = resource.get("resourceType")
     if isinstance(name, str):
-        _walk_resource(resource, name, None, None, nodes)
+        _walk_resource(resource, name, None, None, None, None, nodes)
     return nodes
 
 
 def _walk_resource(
-    value: Mapping[str, Any], where: str, element: ElementDefinition | None, root: Node | None, nodes: list[Node]
+    value: Mapping[str, Any],
+    name: str,
+    index: int | None,
+    parent: Node | None,
+    element: ElementDefinition | None,
+    root: Node | None,
+    nodes: list[Node],
 ) -> None:
-    name = value.get("resourceType")
-    if not isinstance(name, str) or name not in resource_types():
-        return
-    node = Node(where, name, value, element, None, root)
-    nodes.append(node)
-    _walk_content(node, node, nodes)
+    type_name = value.get("resourceType")
+    if isinstance(type_name, str) and type_name in resource_types():
+        node = Node(parent, name, index, type_name, value, element, None, root)
+        nodes.append(node)
+        _walk_content(node, node, nodes)
+
+
+@cache
+def _complex(type_name: str) -> dict[str, tuple[str, ElementDefinition]]:
+    """The JSON properties that hold objects, with the objects' type."""
+    found = {}
+    for name, item in definition(type_name).properties.items():
+        if not item.is_primitive:
+            found[name] = (item.type, item.element)
+        elif item.has_sibling:
+            found[f"_{name}"] = ("Element", item.element)
+    return found
 
 
 def _walk_content(node: Node, resource: Node, nodes: list[Node]) -> None:
-    properties = definition(node.type).properties
+    known = _complex(node.type)
+    root = resource.root
     for name, content in node.value.items():
-        item = properties.get(name)
-        if item is None:
-            item = properties.get(name.removeprefix("_"))
-            if item is None or not item.has_sibling:
-                continue
-            type_name = "Element"
-        elif item.is_primitive:
+        found = known.get(name)
+        if found is None:
             continue
+        type_name, element = found
+        if isinstance(content, dict):
+            entries: Any = ((None, content),)
+        elif isinstance(content, list):
+            entries = enumerate(content)
         else:
-            type_name = item.type
-        for place, entry in _entries(content, f"{node.where}.{name}"):
-            if type_name == "Resource":
-                root = resource.root or resource if name == "contained" else None
-                _walk_resource(entry, place, item.element, root, nodes)
+            continue
+        for index, entry in entries:
+            if not isinstance(entry, dict):
                 continue
-            child = Node(place, type_name, entry, item.element, resource, resource.root)
+            if type_name == "Resource":
+                inner = (root or resource) if name == "contained" else None
+                _walk_resource(entry, name, index, node, element, inner, nodes)
+                continue
+            child = Node(node, name, index, type_name, entry, element, resource, root)
             nodes.append(child)
             _walk_content(child, resource, nodes)
-
-
-def _entries(content: Any, where: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
-    if isinstance(content, Mapping):
-        yield where, content
-    elif isinstance(content, list):
-        for index, entry in enumerate(content):
-            if isinstance(entry, Mapping):
-                yield f"{where}[{index}]", entry

@@ -149,7 +149,10 @@ def test_items_are_found_by_region_kind_and_coverage(run: Run) -> None:
 def test_check_as_data_tells_what_the_story_tells(run: Run) -> None:
     (exam,) = json.loads(run("check", "exam.json", "--format", "json").stdout)
     assert exam["accepted"] is True
-    assert {"urgency": "tell-now", "item": "cchd_screen", "side": None} in exam["tell"]
+    (now, spot) = [tell for tell in exam["tell"] if tell["urgency"] == "tell-now"]
+    assert (now["rule"], spot["rule"]) == ("duct_dependent_circulation", "oxygen_saturation[<90]")
+    assert "Oxygen saturation screen for heart disease: Fail" in now["because"]
+    assert all(tell["reason"] and tell["source"] for tell in exam["tell"])
 
 
 def test_an_internal_fault_is_one_line_and_exit_4(run: Run, folder: Path) -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_exams import exam, measured
 
-from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue import Catalogue, Item, load_catalogue
 from adapter.derive import Computed, computed_findings, judge, score_total
 from adapter.exam import Amount, Comparator, Exam, Finding, Gestation, Quantity, Score
 
@@ -108,13 +108,13 @@ def test_gestation_as_a_finding(days: int | None, value: str, unit: str) -> None
     assert found.finding.value == Quantity(value=Decimal(value), unit=unit)
 
 
-APGAR = {s.id: {a.id: a.points for a in s.answers} for s in CATALOGUE.items["apgar_1_min"].signs}
-NIPS = {s.id: {a.id: a.points for a in s.answers} for s in CATALOGUE.items["pain"].signs}
+APGAR = CATALOGUE.items["apgar_1_min"]
+NIPS = CATALOGUE.items["pain"]
 MODERATE = {"face": "grimace", "cry": "whimper", "breathing": "changed", "arms": "tense", "legs": "tense"}
 
 
 @pytest.mark.parametrize(
-    ("points", "signs", "total"),
+    ("item", "signs", "total"),
     [
         # Apgar (MSD and Merck manuals, table): pale, 120/min, grimace, some bending, slow and irregular = 0+2+1+1+1
         (
@@ -148,8 +148,8 @@ MODERATE = {"face": "grimace", "cry": "whimper", "breathing": "changed", "arms":
         (NIPS, MODERATE, None),
     ],
 )
-def test_score_totals(points: dict[str, dict[str, int]], signs: dict[str, str], total: int | None) -> None:
-    assert score_total(Score(signs=signs), points) == total
+def test_score_totals(item: Item, signs: dict[str, str], total: int | None) -> None:
+    assert score_total(Score(signs=signs), item) == total
 
 
 def test_a_captured_total_stands() -> None:
@@ -158,11 +158,11 @@ def test_a_captured_total_stands() -> None:
     assert score_total(Score(total=8, signs=signs), APGAR) == 8
 
 
-@pytest.mark.parametrize(("points", "low", "high"), [(APGAR, 0, 10), (NIPS, 0, 7)])
-def test_scales_reach_from_end_to_end(points: dict[str, dict[str, int]], low: int, high: int) -> None:
+@pytest.mark.parametrize(("item", "low", "high"), [(APGAR, 0, 10), (NIPS, 0, 7)])
+def test_scales_reach_from_end_to_end(item: Item, low: int, high: int) -> None:
     # Apgar 0 to 10 (AAP and ACOG, Pediatrics 2015;136:819); NIPS 0 to 7 (table in PMC10268568)
-    assert sum(min(answers.values()) for answers in points.values()) == low
-    assert sum(max(answers.values()) for answers in points.values()) == high
+    assert sum(min(a.points for a in sign.answers) for sign in item.signs) == low
+    assert sum(max(a.points for a in sign.answers) for sign in item.signs) == high
 
 
 def test_amounts_in_two_parts_are_added(catalogue: Catalogue) -> None:

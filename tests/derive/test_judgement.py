@@ -102,8 +102,8 @@ def test_the_unit_captured_does_not_matter(catalogue: Catalogue) -> None:
     assert [flag and flag[2] for flag in flags] == ["N", "N", "HH"]
 
 
-def test_a_value_beyond_the_device_is_not_judged(catalogue: Catalogue) -> None:
-    value = Quantity(value=Decimal(40), unit="mg/dL", comparator=Comparator.LESS)
+def test_a_value_beyond_the_device_is_judged_by_what_is_sure(catalogue: Catalogue) -> None:
+    value = Quantity(value=Decimal(50), unit="mg/dL", comparator=Comparator.LESS)
     assert said(Finding(item="glucose", value=value), catalogue, "20") is None
 
 

@@ -1,4 +1,4 @@
-"""Makes ``examples/exams.csv`` and the golden files of ``examples/bundles/`` from ``examples/captures/``.
+"""Makes ``exams.csv`` and the golden files of ``bundles/`` and ``tell/`` from ``captures/``, all in ``examples/``.
 
 Run it where the package is installed: ``python tests/examples/regenerate.py``. Read the difference before
 committing it: a golden file that changes is a change of what every site sends.
@@ -11,6 +11,8 @@ from pathlib import Path
 
 from adapter.capture import read_captures, to_csv
 from adapter.catalogue import load_catalogue
+from adapter.cli.reporting import CAUTION, heading, policy_line, tells_in_words
+from adapter.derive import age_in_words
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
@@ -20,6 +22,7 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 CAPTURES = EXAMPLES / "captures"
 CSV = EXAMPLES / "exams.csv"
 BUNDLES = EXAMPLES / "bundles"
+TELL = EXAMPLES / "tell"
 IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
 """The example that is also kept as a transaction and in XML."""
 
@@ -45,6 +48,7 @@ def made() -> dict[Path, bytes]:
     exams = {name: example(name) for name in names()}
     files = {CSV: to_csv(exams.values()).encode()}
     for name, exam in exams.items():
+        files[TELL / f"{name}.txt"] = _told(name).encode()
         files[BUNDLES / f"{name}.json"] = dumps(to_bundle(exam, catalogue, BundleType.COLLECTION), pretty=True)
     exam = exams[IN_EVERY_FORM]
     transaction = to_bundle(exam, catalogue, BundleType.TRANSACTION)
@@ -54,14 +58,25 @@ def made() -> dict[Path, bytes]:
     return files
 
 
+def _told(name: str) -> str:
+    """The tell list of an example as a person reads it, with counts first and the cautions last."""
+    catalogue = load_catalogue()
+    (reading,) = read_captures(CAPTURES / f"{name}.json", catalogue)
+    assert reading.exam is not None
+    age = f"  {age_in_words(reading.exam)}"
+    lines = [heading(reading.exam, reading, catalogue), age, *tells_in_words(reading.exam, catalogue)]
+    return "\n".join([*lines, policy_line(catalogue), CAUTION]) + "\n"
+
+
 def kept() -> set[Path]:
     """Every such file that is there now."""
-    return {CSV, *BUNDLES.glob("*")} if CSV.exists() else set(BUNDLES.glob("*"))
+    return {path for path in (CSV, *BUNDLES.glob("*"), *TELL.glob("*")) if path.exists()}
 
 
 def main() -> None:
     """Write what has changed, remove what no example makes any more, and say so."""
     BUNDLES.mkdir(exist_ok=True)
+    TELL.mkdir(exist_ok=True)
     files = made()
     for path in sorted(kept() - set(files)):
         path.unlink()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from regenerate import BUNDLES, CAPTURES, CSV, EXAMPLES, HOW, example, kept, mad
 
 from adapter.capture import completeness, read_captures
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.derive import Tell, computed_findings, tell_list
+from adapter.derive import Tell, computed_findings, judge, tell_list
 from adapter.exam import Exam, Finding, Quantity, Urgency
 from adapter.fhir import BundleType, from_bundle, to_bundle
 from adapter.fhir.json import dumps, loads
@@ -60,14 +61,36 @@ def test_the_checks_find_nothing_wrong(name: str, catalogue: Catalogue) -> None:
     assert reading.exam is not None
 
 
+def own_urgency(finding: Finding, exact: Decimal | None, exam: Exam, catalogue: Catalogue) -> Urgency:
+    """How soon a finding must be told by itself, without what it means together with others."""
+    item = catalogue.items[finding.item]
+    if finding.not_examined is not None:
+        return Urgency.TELL if {"any", finding.not_examined} & set(item.tell_when_not_examined) else Urgency.NONE
+    judged = judge(finding, item, exam, catalogue, exact)
+    return judged.urgency if judged else Urgency.NONE
+
+
 @every_example
 def test_the_tell_list_is_what_the_story_says(name: str, catalogue: Catalogue) -> None:
-    lines = tells(example(name), catalogue)
-    now = [line(told.finding) for told in lines if told.urgency is Urgency.TELL_NOW]
-    later = [line(told.finding) for told in lines if told.urgency is Urgency.TELL]
-    assert now == EXPECTED[name]["tell_now"]
-    assert later == EXPECTED[name]["tell"]
-    assert [told.urgency for told in lines] == [Urgency.TELL_NOW] * len(now) + [Urgency.TELL] * len(later)
+    """No more and no less: every finding of the story is told, by itself or within a line that is as urgent."""
+    exam = example(name)
+    computed = computed_findings(exam, catalogue)
+    pool = [(f, None) for f in exam.findings] + [(c.finding, c.exact) for c in computed if c.urgency is None]
+    lines = tells(exam, catalogue)
+    told: dict[Urgency, list[list[str]]] = {urgency: [] for urgency in Urgency}
+    by_position = sorted(enumerate(pool), key=lambda one: catalogue.items[one[1][0].item].position)
+    for index, (finding, exact) in by_position:
+        urgency = own_urgency(finding, exact, exam, catalogue)
+        within = {line.urgency for line in lines if index in line.rests_on}
+        if urgency is not Urgency.NONE:
+            assert within & {urgency, Urgency.TELL_NOW}, finding
+            told[urgency].append(line(finding))
+    assert told[Urgency.TELL_NOW] == EXPECTED[name]["tell_now"]
+    assert told[Urgency.TELL] == EXPECTED[name]["tell"]
+    assert [t.rule for t in lines if t.item.id == "cross_finding"] == EXPECTED[name]["together"]
+    left = [[t.item.id, t.side.value if t.side else ""] for t in lines if t.urgency is Urgency.NONE]
+    assert left == EXPECTED[name]["still_to_do"]
+    assert all(t.urgency is not Urgency.NONE or t.to_do for t in lines)
 
 
 @every_example

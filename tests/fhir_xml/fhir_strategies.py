@@ -78,6 +78,8 @@ def objects(draw: st.DrawFn, type_name: str, depth: int) -> dict[str, Any]:
         size = {"min_size": 0 if wanted else 1, "max_size": 4 if depth > 1 else 2}
         chosen = draw(st.lists(st.sampled_from([e.name for e in optional]), unique=True, **size))
         wanted.update(chosen)
+    if wanted == {"id"} and type_name != "Element" and definition(type_name).kind != "resource":
+        wanted.add(draw(st.sampled_from([e.name for e in elements if e.name not in ("id", "extension")])))  # ele-1
     if type_name == "Extension" and "extension" in wanted:
         wanted.discard("value[x]")  # ext-1
     made: dict[str, Any] = {}

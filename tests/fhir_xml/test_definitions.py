@@ -9,15 +9,17 @@ import pytest
 
 from adapter.fhir import definitions
 from adapter.fhir.definitions import definition, primitive, value_set
-from adapter.fhir.definitions.generate import generate, read_package
+from adapter.fhir.definitions.generate import generate
+from adapter.fhir.definitions.package import read_package
 
 
 def test_the_table_is_what_the_official_package_gives(fhir_package: Path) -> None:
-    shipped = Path(definitions.__file__).with_name(definitions.DATA_FILE).read_bytes()
-    assert generate(fhir_package) == shipped
+    for name, content in generate(fhir_package).items():
+        assert Path(definitions.__file__).with_name(name).read_bytes() == content, name
 
 
 def test_every_type_named_in_the_table_is_in_the_table() -> None:
+    assert len(set(definitions.type_names())) == len(definitions.type_names())
     for name in definitions.type_names():
         for element in definition(name).elements:
             for used in element.types:
@@ -25,9 +27,16 @@ def test_every_type_named_in_the_table_is_in_the_table() -> None:
 
 
 def test_no_prose_of_the_standard_is_shipped() -> None:
-    table = json.loads(Path(definitions.__file__).with_name(definitions.DATA_FILE).read_bytes())
-    facts = {key for entry in table["types"].values() for element in entry["elements"] for key in element}
-    assert facts == {"name", "min", "max", "types", "targets", "binding", "profiles", "representation"}
+    facts = {"name", "min", "max", "types", "targets", "binding", "extensible", "profiles", "representation"}
+    for name in (definitions.DATA_FILE, definitions.MORE_FILE):
+        table = json.loads(Path(definitions.__file__).with_name(name).read_bytes())
+        found = {key for entry in table["types"].values() for element in entry["elements"] for key in element}
+        assert found <= facts
+        for constraint in (c for constraints in table["constraints"].values() for c in constraints):
+            key, severity, expression = constraint
+            assert severity in ("error", "warning")
+            assert key
+            assert expression
 
 
 @pytest.mark.parametrize(

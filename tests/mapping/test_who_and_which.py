@@ -48,7 +48,11 @@ def test_an_amended_exam_keeps_its_identifiers(catalogue: Catalogue) -> None:
     first = to_bundle(exam(), catalogue)
     changed = exam(id="inv-1-b", status="amended", amends="inv-1", reason="Side was wrong; invented.")
     second = to_bundle(changed, catalogue)
-    assert urls(first, "Provenance") == urls(second, "Provenance")
+    # what the first version asked to be told is updated or withdrawn
+    asked = [r["identifier"] for r in of_type(first, "CommunicationRequest")]
+    assert [r["identifier"] for r in of_type(second, "CommunicationRequest") if r["identifier"] in asked] == asked
+    apart = ("Provenance", "CommunicationRequest")
+    assert urls(first, *apart) == urls(second, *apart)
     assert urls(first) != urls(second)  # each version has a Provenance of its own
     for before, after in zip(of_type(first, "Observation"), of_type(second, "Observation"), strict=True):
         assert before["identifier"] == after["identifier"]
@@ -67,7 +71,11 @@ def test_entered_in_error_retracts_everything(catalogue: Catalogue) -> None:
     statuses = {r["status"] for t in ("Observation", "DiagnosticReport") for r in of_type(bundle, t)}
     assert statuses == {"entered-in-error"}
     assert of_type(bundle, "DiagnosticReport")[0]["conclusion"].startswith("Entered in error.")
-    assert urls(bundle, "Provenance") == urls(to_bundle(exam(), catalogue), "Provenance")
+    asked = of_type(bundle, "CommunicationRequest")
+    assert {r["status"] for r in asked} == {"entered-in-error"}
+    assert not any("payload" in r for r in asked)
+    apart = ("Provenance", "CommunicationRequest")
+    assert urls(bundle, *apart) == urls(to_bundle(exam(), catalogue), *apart)
     assert from_bundle(bundle, catalogue) == [wrong]
 
 

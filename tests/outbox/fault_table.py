@@ -35,8 +35,8 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "transport"), str(HERE.parents[1])]
 from faulty_proxy import PROXY_FAULTS  # noqa: E402
 from hapi_server import serving as hapi  # noqa: E402
 from independent_server import serving as sekmet  # noqa: E402
-from invented import amended, exam  # noqa: E402
 from on_server import observations  # noqa: E402
+from sent_exams import amended, exam  # noqa: E402
 from servers import Proxy, faulty_proxy, sandbox  # noqa: E402
 
 from adapter.catalogue import Catalogue, load_catalogue  # noqa: E402

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from invented import amended, exam
+from sent_exams import amended, exam
 
 from adapter.catalogue import Catalogue
 from adapter.transport import Event, FhirClient, Happening, Outbox, Retry, Sender, State, Summary, message_of

@@ -16,8 +16,8 @@ from uuid import uuid4
 
 import httpx
 import pytest
-from invented import amended, exam, retracted
 from on_server import observations, statuses
+from sent_exams import amended, exam, retracted
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.xml import to_xml

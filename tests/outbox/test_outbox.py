@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from invented import amended, exam, retracted
+from sent_exams import amended, exam, retracted
 from servers import ROOT
 
 from adapter.catalogue import Catalogue

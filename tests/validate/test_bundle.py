@@ -61,11 +61,16 @@ BROKEN: list[tuple[Resource, str, Any, tuple[str, str, str]]] = [
     (family(), "entry.1.resource.subject.reference", MOTHER,
      ("mixed-subjects", "Bundle.entry[2].resource.result[0]", ERROR)),
     (family(), "entry.1.resource.subject.reference", MOTHER,
-     ("subject-is-mother", "Bundle.entry[1].resource.subject", WARNING)),
+     ("subject-is-mother", "Bundle.entry[1].resource.subject", ERROR)),
     (family(), "entry.3.resource.identifier.0.value", "B-1",
      ("shared-identifier", "Bundle.entry[3].resource.identifier[0]", ERROR)),
     (family(), "entry.4.resource.identifier.0.value", "B-1",
      ("shared-identifier", "Bundle.entry[4].resource.identifier[0]", ERROR)),
+    (family(), "entry.3.fullUrl", ..., ("full-url-missing", "Bundle.entry[3]", ERROR)),
+    (bundle(("http://example.org/fhir/Patient/p1", {**patient(), "id": "p1"})), "entry.0.resource.id", "p2",
+     ("full-url-id", "Bundle.entry[0].fullUrl", ERROR)),
+    (document(), "entry.0.resource.section.0.entry.0", {"display": "Invented"},
+     ("unreachable-entry", "Bundle.entry[1]", ERROR)),
 ]  # fmt: skip
 
 
@@ -78,7 +83,8 @@ def test_references_by_type_and_id_resolve_without_full_urls() -> None:
     child, weight = {**patient(), "id": "p1"}, vital()
     made = bundle(("http://example.org/fhir/Patient/p1", child), (WEIGHT, weight))
     assert found(made) == set()
-    assert found(changed(made, "entry.0.fullUrl", ...)) == set()
+    batch = {**changed(made, "entry.0.fullUrl", ...), "type": "batch"}
+    assert found(batch) == set()
     assert found(changed(made, "entry.1.resource.subject.reference", "Patient/p1/_history/2")) == set()
 
 
@@ -90,9 +96,9 @@ def test_a_transaction_may_refer_to_what_the_server_holds() -> None:
 
 
 def test_the_mother_of_one_may_be_observed_as_herself() -> None:
-    """Without a report about the child it is a warning only: her own findings are hers."""
+    """With a report about her it is a warning only: her own findings are hers."""
     made = changed(family(), "entry.1.resource.subject.reference", MOTHER)
-    made = changed(made, "entry.2.resource.result", ...)
+    made = changed(made, "entry.2.resource.subject.reference", MOTHER)
     assert found(made) == {("subject-is-mother", "Bundle.entry[1].resource.subject", WARNING)}
 
 

@@ -31,7 +31,7 @@ from sample_resources import (
     vital,
 )
 
-from adapter.fhir.definitions.generate import read_package
+from adapter.fhir.definitions.package import read_package
 from adapter.fhir.json import dumps
 from adapter.problems import Layer
 from adapter.validate import validate

@@ -27,6 +27,7 @@ from adapter.fhir.definitions.generate import read_package
 from adapter.fhir.json import dumps, loads
 from adapter.problems import Layer, Severity
 from adapter.validate import validate
+from adapter.validate.second_opinion import check_with_models
 
 # (resource, place changed, new value, rule, where): the rules are those of FHIR R4 json.html (JSON types,
 # arrays, null, empty content), datatypes.html (primitives), formats.html (choice), terminologies.html
@@ -138,15 +139,17 @@ def test_a_primitive_may_have_an_extension_instead_of_its_value() -> None:
     made = changed(finding(), "status", ...)
     assert validate({**made, "_status": reason}, layers=[Layer.STRUCTURE]) == []
     named = changed(patient(), "name.0", {"given": [None, "B"], "_given": [reason, None]})
-    assert validate(named, layers=[Layer.STRUCTURE], second_opinion=False) == []
+    assert validate(named, layers=[Layer.STRUCTURE]) == []
 
 
 @settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(st.sampled_from(sorted(resource_types())).flatmap(resources))
 def test_what_is_made_from_the_definitions_is_found_well_formed(resource: Resource) -> None:
-    assert validate(resource, layers=[Layer.STRUCTURE], second_opinion=False) == []
-    # the R4B models may dissent about one of the table's types, but never make an error of it
-    assert not [p for p in validate(resource, layers=[Layer.STRUCTURE]) if p.severity is not Severity.WARNING]
+    assert validate(resource, layers=[Layer.STRUCTURE]) == []
+    # the R4B models may dissent, but never make an error of it
+    dissent = validate(resource, layers=[Layer.STRUCTURE], second_opinion=True)
+    assert {p.rule for p in dissent} <= {"r4b-model"}
+    assert not dissent.errors
 
 
 def test_the_official_package_raises_no_false_alarm(fhir_package: Path) -> None:
@@ -154,10 +157,30 @@ def test_the_official_package_raises_no_false_alarm(fhir_package: Path) -> None:
     checked = 0
     for name, content in list(read_package(fhir_package))[3::10]:
         if name.partition("-")[0] in resource_types():
-            assert validate(loads(content), second_opinion=False) == [], name
+            found = validate(loads(content))
+            assert {(p.rule, p.where) for p in found.errors} == WRONG_IN_THE_PACKAGE.get(name, set()), name
+            assert {p.rule for p in found.warnings} <= EXPECTED_WARNINGS, name
             checked += 1
     assert checked > 200
 
+
+# warnings of R4 itself about its own definitions: names that are no identifiers, paths like "value[x]:slice"
+EXPECTED_WARNINGS = {
+    "code-outside-extensible",
+    "csd-0",
+    "vsd-0",
+    "cmd-0",
+    "sdf-0",
+    "cpb-0",
+    "opd-0",
+    "spd-0",
+    "nsd-0",
+    "eld-20",
+}
+
+
+# datatypes.html#uri asks for UUIDs in lower case, these have capitals
+WRONG_IN_THE_PACKAGE = {"CapabilityStatement-example.json": {("value-format", "CapabilityStatement.url")}}
 
 KEYS = """
 resourceType entry resource fullUrl request status code coding system value valueQuantity subject reference
@@ -207,30 +230,25 @@ def test_a_quantity_keeps_its_digits_through_validation() -> None:
 # --- the models of fhir.resources as second opinion -------------------------------------------------------
 
 
-def test_a_type_outside_the_table_is_judged_by_the_models() -> None:
+def test_the_models_see_what_is_missing_and_only_warn() -> None:
+    [problem] = check_with_models(changed(finding(), "status", ...), found=[])
+    assert (problem.rule, problem.severity) == ("r4b-model", Severity.WARNING)
+    assert list(check_with_models(finding(), found=[])) == []
+
+
+def test_every_type_of_r4_is_known() -> None:
     condition = {"resourceType": "Condition", "subject": {"reference": "Patient/p1"}}
-    assert [(p.rule, p.severity) for p in validate(condition)] == [("type-not-held", Severity.INFORMATION)]
-    found = validate({"resourceType": "Condition", "colour": 1})
-    assert {(p.rule, p.where) for p in found if p.severity is Severity.ERROR} == {
-        ("r4b-model", "Condition.colour"),
-        ("r4b-model", "Condition.subject"),
-    }
-
-
-def test_the_models_judge_every_entry_of_a_bundle() -> None:
-    made = family()
-    made["entry"].append({"fullUrl": "http://example.org/Condition/1", "resource": {"resourceType": "Condition"}})
-    made["entry"][0]["resource"]["colour"] = 1
-    found = {(p.rule, p.where) for p in validate(made) if p.severity is Severity.ERROR}
-    assert found == {
-        ("unknown-element", "Bundle.entry[0].resource.colour"),
-        ("r4b-model", "Bundle.entry[5].resource.subject"),
+    assert validate(condition, layers=[Layer.STRUCTURE]) == []
+    found = validate({"resourceType": "Condition", "colour": 1}, layers=[Layer.STRUCTURE])
+    assert {(p.rule, p.where) for p in found} == {
+        ("unknown-element", "Condition.colour"),
+        ("missing-element", "Condition.subject"),
     }
 
 
 def test_a_fault_is_said_once() -> None:
     for broken in (changed(finding(), "status", ...), changed(finding(), "colour", 1)):
-        assert len(validate(broken)) == 1
+        assert len(validate(broken, second_opinion=True)) == 1
 
 
 MODELS_CHECK_TOO = ("unknown-element", "choice-twice", "not-single", "missing-element")

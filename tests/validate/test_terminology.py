@@ -8,7 +8,7 @@ import stdnum.luhn
 import stdnum.verhoeff
 from hypothesis import given
 from hypothesis import strategies as st
-from sample_resources import changed, finding, vital
+from sample_resources import Resource, changed, finding, patient, vital
 
 from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.fhir.definitions.generate import read_package
@@ -153,3 +153,56 @@ def test_the_common_ucum_units_of_the_official_package_are_never_refused(fhir_pa
 @given(st.text("kgm/.(){}[]0123456789*^-+% ", max_size=15))
 def test_any_text_is_judged(code: str) -> None:
     assert read_unit(code) in Reading
+
+
+# --- code systems, versions, displays and bindings ----------------------------------------------------------
+
+
+def coded(**coding: str) -> Resource:
+    return changed(finding(), "code.coding", [coding])
+
+
+ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
+LOINC, SNOMED = "http://loinc.org", "http://snomed.info/sct"
+
+
+@pytest.mark.parametrize(
+    ("resource", "rule", "where", "severity"),
+    [
+        (coded(system=SNOMED, code="8867-4"), "code-system-swapped", "Observation.code.coding[0].code", "error"),
+        (coded(system=LOINC, code="73211009"), "code-system-swapped", "Observation.code.coding[0].code", "error"),
+        (coded(system="my-codes", code="x"), "code-system-form", "Observation.code.coding[0].system", "error"),
+        (coded(system=LOINC, code="8867-4", display="Temperature"), "display-differs",
+         "Observation.code.coding[0].display", "warning"),
+        (coded(system=SNOMED, code="73211009", version="2024"), "snomed-version",
+         "Observation.code.coding[0].version", "warning"),
+        # FHIR R4, valueset-observation-interpretation is extensible; v3-ActCode has no code NORMAL
+        ({**finding(), "interpretation": [{"coding": [{"system": "http://example.org/x", "code": "n"}]}]},
+         "code-outside-extensible", "Observation.interpretation[0]", "warning"),
+        (coded(system=ACT_CODE, code="NORMAL"), "unknown-code", "Observation.code.coding[0].code", "error"),
+        ({**patient(), "language": "English, please"}, "language-form", "Patient.language", "error"),
+        ({**patient(), "photo": [{"contentType": "jpeg"}]}, "mime-form", "Patient.photo[0].contentType", "error"),
+        # FHIR R4, Condition.clinicalStatus: required binding of a CodeableConcept
+        ({"resourceType": "Condition", "subject": {"reference": "Patient/1"}, "clinicalStatus": {"text": "well"}},
+         "code-missing", "Condition.clinicalStatus", "error"),
+    ],
+)  # fmt: skip
+def test_one_wrong_code_a_rule(resource: Resource, rule: str, where: str, severity: str) -> None:
+    [problem] = [p for p in validate(resource, layers=[Layer.TERMINOLOGY]) if p.rule == rule]
+    assert (problem.where, problem.severity.value) == (where, severity)
+    assert problem.remedy
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        coded(system=LOINC, code="8867-4", display="Heart rate"),
+        coded(system=SNOMED, code="73211009", version="http://snomed.info/sct/900000000000207008/version/20240101"),
+        coded(system=ACT_CODE, code="IMP"),
+        coded(system=ACT_CODE, code="NEWER", version="2030-01-01"),  # another version may have it
+        {**finding(), "interpretation": [{"text": "in words"}]},
+        {**patient(), "language": "de-CH", "photo": [{"contentType": "image/jpeg"}]},
+    ],
+)
+def test_right_codes_raise_nothing(resource: Resource) -> None:
+    assert validate(resource, layers=[Layer.TERMINOLOGY]) == []

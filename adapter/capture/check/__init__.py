@@ -10,7 +10,7 @@ from adapter.capture.check.contradictions import check_contradictions
 from adapter.capture.check.numbers import check_numbers
 from adapter.capture.check.people import check_people
 from adapter.capture.check.repeats import check_repeats
-from adapter.capture.check.scores import check_scores
+from adapter.capture.check.scores import check_scores, check_screen
 from adapter.capture.check.sides import check_sides
 from adapter.capture.check.subject import Placed, Subject
 from adapter.capture.check.times import check_times
@@ -27,6 +27,7 @@ _CHECKS: tuple[Check, ...] = (
     check_answers,
     check_numbers,
     check_scores,
+    check_screen,
     check_sides,
     check_circumstances,
     check_times,

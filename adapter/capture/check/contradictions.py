@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from adapter.capture.check.repeats import overlap
 from adapter.capture.check.subject import Placed, Subject
-from adapter.capture.sexes import genital_types, typical_sex
 from adapter.catalogue import ItemType, Meaning
+from adapter.derive.sexes import genital_types, typical_sex
 from adapter.exam import Sex
 from adapter.problems import Problem
 

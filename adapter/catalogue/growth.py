@@ -1,0 +1,65 @@
+"""The table of a growth reference: a CSV file that a site supplies.
+
+Columns: ``measure`` (weight, length, head), ``sex`` (female, male), ``age`` (gestation in days, or in completed
+weeks), and either ``l``, ``m``, ``s`` or centiles as ``c3``, ``c10``, ``c50``, ``c90``, ``c97`` (any at all, with a
+point where they are not whole: ``c0.5``). Weight in grams, length and head in centimetres.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from decimal import Decimal, InvalidOperation
+from itertools import pairwise
+
+from pydantic import ValidationError
+
+from adapter.catalogue.tables import GrowthRow
+
+_CENTILE = re.compile(r"c(\d{1,2}(?:\.\d+)?)")
+_FIXED = ("measure", "sex", "age")
+_LMS = ("l", "m", "s")
+
+
+def growth_rows(text: str, ages: str) -> tuple[GrowthRow, ...]:
+    """The rows of the CSV, their ages in days. Raises ValueError with the row and what is wrong with it."""
+    reader = csv.DictReader(text.lstrip("\ufeff").splitlines())
+    columns = [column.strip().lower() for column in reader.fieldnames or ()]
+    reader.fieldnames = columns
+    centiles = {column: Decimal(found[1]) for column in columns if (found := _CENTILE.fullmatch(column))}
+    missing = [column for column in _FIXED if column not in columns]
+    if missing or not (centiles or all(column in columns for column in _LMS)):
+        raise ValueError(f"needs the columns {', '.join(_FIXED)}, and l, m, s or centiles such as c10; has {columns}")
+    rows = []
+    for number, raw in enumerate(reader, start=2):
+        try:
+            rows.append(_row(raw, centiles, 7 if ages == "weeks" else 1))
+        except (ValidationError, InvalidOperation, ValueError, TypeError) as error:
+            raise ValueError(f"row {number} cannot be used: {_said(error)}") from None
+    seen = {(row.measure, row.sex, row.age) for row in rows}
+    if len(seen) != len(rows):
+        raise ValueError("a measure, sex and age stands in two rows")
+    return tuple(rows)
+
+
+def _row(raw: dict[str, str], centiles: dict[str, Decimal], days: int) -> GrowthRow:
+    has_lms = all(raw.get(name) for name in _LMS)
+    values = tuple(sorted((centile, Decimal(raw[name])) for name, centile in centiles.items() if raw.get(name)))
+    if not has_lms and not values:
+        raise ValueError("it has neither l, m and s nor a centile")
+    if any(low[1] >= high[1] for low, high in pairwise(values)):
+        raise ValueError("its centiles do not ascend")
+    lms = (Decimal(raw["l"]), Decimal(raw["m"]), Decimal(raw["s"])) if has_lms else None
+    if lms is not None and (lms[1] <= 0 or lms[2] <= 0):
+        raise ValueError("m and s must be above 0")
+    measure, sex = raw["measure"].strip().lower(), raw["sex"].strip().lower()
+    return GrowthRow.model_validate(
+        {"measure": measure, "sex": sex, "age": int(raw["age"]) * days, "lms": lms, "centiles": values}
+    )
+
+
+def _said(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        first = error.errors()[0]
+        return f"{'.'.join(map(str, first['loc']))}: {first['msg']}"
+    return "a number is not a plain decimal" if isinstance(error, InvalidOperation) else str(error)

@@ -1,0 +1,150 @@
+"""Faults of the rules and of the tables that computations read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.model import Item, ItemType, Limits, Sides, Span
+from adapter.catalogue.rules import Rule, When
+from adapter.exam.model import Urgency
+from adapter.problems import Layer, Problem, Severity
+
+_NUMBERS = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE, ItemType.TIME)
+
+
+def lint_rules(catalogue: Catalogue) -> Iterator[Problem]:
+    """Rules that name what is not there, that cannot hold, that say nothing or have no source; tables likewise."""
+    for rule in catalogue.rules.values():
+        yield from _rule(rule, catalogue)
+    yield from _tables(catalogue)
+
+
+def _problem(rule: str, what: str, remedy: str, file: str, line: int = 0, item: str = "") -> Problem:
+    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file=file, line=line or None, item=item)
+
+
+def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
+    file, line = catalogue.places.get(f"rule {rule.id}", ("rules.yaml", 0))
+
+    def report(kind: str, what: str, remedy: str) -> Problem:
+        return _problem(kind, f"rule {rule.id}: {what}", remedy, file, line)
+
+    if rule.source not in catalogue.sources:
+        yield report("unknown-reference", f"source '{rule.source}' is not defined", "a source of sources.yaml")
+    elif rule.on and catalogue.sources[rule.source].mark == "memory":
+        what = "rests on memory and is switched on"
+        yield report("unsigned-rule", what, "on: false, or the source that a clinician signed it by")
+    if rule.urgency is Urgency.NONE:
+        yield report("rule-says-nothing", "its urgency is none", "tell or tell-now; on: false to switch it off")
+    for other in rule.replaces:
+        if other not in catalogue.rules or other == rule.id:
+            yield report("unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id")
+    for leaf in rule.when.leaves():
+        yield from (report(*fault) for fault in _leaf(leaf, catalogue))
+    yield from (
+        report("never-holds", what, "conditions that can hold together") for what in _never(rule.when, catalogue)
+    )
+
+
+def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
+    for name, span in (("number", leaf.number), ("age_hours", leaf.age_hours), ("gestation", leaf.gestation_weeks)):
+        if span is not None and _empty(span):
+            yield "never-holds", f"{name} '{span}' holds no number", "low before high"
+    if leaf.item is None:
+        return
+    item = catalogue.items.get(leaf.item)
+    if item is None:
+        yield "unknown-reference", f"item '{leaf.item}' is not in the catalogue", "an item that exists"
+        return
+    for answer in leaf.answers:
+        if item.answer(answer) is None:
+            yield "unknown-reference", f"{item.id} has no answer '{answer}'", "an answer it has"
+    for kind, names, known in (
+        ("site", (*leaf.sites, *(leaf.minus.sites if leaf.minus else ())), item.sites),
+        ("reason", set(leaf.not_examined) - {"any"}, tuple(catalogue.reasons)),
+        ("component", filter(None, [leaf.component]), tuple(c.id for c in item.components)),
+    ):
+        for name in names:
+            if name not in known:
+                yield "unknown-reference", f"{item.id} has no {kind} '{name}'", f"one of {', '.join(known) or 'none'}"
+    yield from _asks_right(leaf, item, catalogue)
+
+
+def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
+    """Whether what is asked can be asked of an item of this type."""
+    asked = (leaf.answers, leaf.meanings, leaf.flags, leaf.number, leaf.not_examined, leaf.not_recorded)
+    if not any(asked):
+        yield "rule-asks-nothing", f"asks nothing of {item.id}", "answers, meanings, flags, number or a gap"
+    if leaf.number is not None and item.type not in _NUMBERS:
+        yield "never-holds", f"{item.id} has no number", "answers, meanings or flags"
+    if item.type is ItemType.QUANTITIES and leaf.number is not None and leaf.component is None:
+        yield "never-holds", f"{item.id} has several numbers", "component: one of its own"
+    if leaf.minus is not None:
+        other = catalogue.items.get(leaf.minus.item or item.id)
+        if other is None or other.unit != item.unit or leaf.number is None:
+            what = f"{leaf.minus.item or item.id} cannot be taken from {item.id}"
+            yield "never-holds", what, "an item of the same unit, and the number their difference must be"
+    elif leaf.number is not None and (limits := _limits(leaf, item)) and not _within(leaf.number, limits):
+        what = f"{item.id} '{leaf.number}' lies outside what is possible"
+        yield "never-holds", what, f"{limits.possible[0]} to {limits.possible[1]} {item.unit}"
+
+
+def _limits(leaf: When, item: Item) -> Limits | None:
+    component = item.component(leaf.component or "")
+    return component.limits if component else item.limits
+
+
+def _within(span: Span, limits: Limits) -> bool:
+    low, high = limits.possible
+    return (span.low is None or span.low.holds(high)) and (span.high is None or span.high.holds(low))
+
+
+def _empty(span: Span) -> bool:
+    if span.low is None or span.high is None:
+        return False
+    low, high = span.low, span.high
+    return low.value > high.value or (
+        low.value == high.value and not (low.holds(high.value) and high.holds(low.value))
+    )
+
+
+def _never(when: When, catalogue: Catalogue) -> Iterator[str]:
+    """Leaves that a group of ``all`` asks together and that one answer cannot give."""
+    leaves = [part for part in when.all if part.item and part.answers]
+    for one, other in combinations(leaves, 2):
+        item = catalogue.items.get(one.item or "")
+        single = item is not None and item.type is ItemType.CHOICE and item.sides is Sides.NONE and not item.sites
+        if single and one.item == other.item and not set(one.answers) & set(other.answers):
+            yield f"{one.item} cannot be both {', '.join(one.answers)} and {', '.join(other.answers)}"
+    for part in when.parts:
+        yield from _never(part, catalogue)
+
+
+def _tables(catalogue: Catalogue) -> Iterator[Problem]:
+    for estimate in catalogue.estimates.values():
+        for name in (estimate.score, estimate.item):
+            if name not in catalogue.items:
+                what = f"{estimate.id} names '{name}', which is not in the catalogue"
+                yield _problem("unknown-reference", what, "an item that exists", "estimates.yaml")
+    for screening in catalogue.screenings.values():
+        for name in (screening.item, screening.readings):
+            if name not in catalogue.items:
+                what = f"{screening.id} names '{name}', which is not in the catalogue"
+                yield _problem("unknown-reference", what, "an item that exists", "screenings.yaml")
+    chosen, growth = catalogue.settings.cchd_version, catalogue.settings.growth_reference
+    if chosen not in catalogue.screenings:
+        known = ", ".join(catalogue.screenings)
+        yield _problem(
+            "unknown-reference", f"cchd_version '{chosen}' is not defined", f"one of {known}", "settings.yaml"
+        )
+    if growth is not None and growth not in catalogue.growth:
+        what = f"growth_reference '{growth}' is not in the site's folder growth/"
+        yield _problem("unknown-reference", what, "the id of a reference there, or null", "settings.yaml")
+    named = [(table.id, table.source) for table in catalogue.estimates.values()]
+    named += [(table.id, table.source) for table in catalogue.screenings.values()]
+    for name, source in (*named, ("size_bands", catalogue.settings.size_bands.source)):
+        if source not in catalogue.sources:
+            what = f"{name}: source '{source}' is not defined"
+            yield _problem("unknown-reference", what, "a source of sources.yaml", "settings.yaml")

@@ -1,0 +1,111 @@
+"""Rules on findings that matter together: their typed form (``rules.yaml``).
+
+A rule is data alone: an id, a condition, how soon to tell, why, and where that comes from. The condition is a
+tree of groups (``all``, ``any``, ``at_least`` n of) whose leaves each ask one thing: of one item (its answers,
+meaning, flag or number, its being not examined or not recorded), or of the infant (age, gestation, sex).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pydantic import Field, model_validator
+
+from adapter.catalogue.model import Flag, Frozen, Meaning, Span
+from adapter.exam.model import Urgency
+from adapter.exam.text import Key
+
+
+class Minus(Frozen):
+    """What is taken away from the number of a leaf: the same measurement at other sites, or another item's."""
+
+    item: Key | None = None
+    sites: tuple[Key, ...] = ()
+
+
+class When(Frozen):
+    """One node of a condition: a group of others, or a leaf.
+
+    ``same_side``: what the group asks of items that are examined on each side must hold on one and the same side.
+    A leaf without ``item`` asks of the infant at the exam's start. In a leaf with ``item``, all that is given must
+    hold of one and the same finding; ``age_hours`` is then the age at which it was made. ``number`` is in the
+    item's unit (hours of life for a moment); with ``minus`` it is the difference. ``not_examined`` lists reasons,
+    or ``any``. ``not_recorded`` holds where the exam has no finding of the item at all.
+    """
+
+    all: tuple[When, ...] = ()
+    any: tuple[When, ...] = ()
+    at_least: int | None = Field(default=None, ge=1)
+    of: tuple[When, ...] = ()
+    same_side: bool = False
+
+    item: Key | None = None
+    answers: tuple[Key, ...] = ()
+    meanings: tuple[Meaning, ...] = ()
+    flags: tuple[Flag, ...] = ()
+    number: Span | None = None
+    component: Key | None = None
+    sites: tuple[Key, ...] = ()
+    minus: Minus | None = None
+    not_examined: tuple[Key, ...] = ()
+    not_recorded: bool = False
+    age_hours: Span | None = None
+    gestation_weeks: Span | None = None
+    sex: str | None = None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> When:
+        groups = [name for name in ("all", "any", "of") if getattr(self, name)]
+        leaf = self._asks()
+        if len(groups) + bool(leaf) != 1:
+            raise ValueError(
+                "a condition is one group (all, any, at_least with of) or one leaf; never both or neither"
+            )
+        if bool(self.of) != (self.at_least is not None):
+            raise ValueError("at_least and of go together: at_least: 2, of: [...]")
+        if self.of and self.at_least is not None and self.at_least > len(self.of):
+            raise ValueError(f"at_least {self.at_least} of {len(self.of)} can never hold")
+        if leaf and self.same_side:
+            raise ValueError("same_side belongs to a group")
+        if self.item is None and any(name not in _OF_THE_INFANT for name in leaf):
+            raise ValueError("only age_hours, gestation_weeks and sex can be asked without an item")
+        return self
+
+    def _asks(self) -> list[str]:
+        return [name for name in _LEAF if getattr(self, name)]
+
+    @property
+    def parts(self) -> tuple[When, ...]:
+        """The conditions in a group."""
+        return self.all or self.any or self.of
+
+    def leaves(self) -> Iterator[When]:
+        """Every leaf below, or itself."""
+        if not self.parts:
+            yield self
+        for part in self.parts:
+            yield from part.leaves()
+
+
+_OF_THE_INFANT = ("age_hours", "gestation_weeks", "sex")
+_LEAF = (
+    *("item", "answers", "meanings", "flags", "number", "component", "sites", "minus"),
+    *("not_examined", "not_recorded", *_OF_THE_INFANT),
+)
+
+
+class Rule(Frozen):
+    """Findings that matter together.
+
+    ``on: false`` ships a rule switched off: a site that has read it switches it on. ``replaces`` names rules that
+    say less of the same: where this one holds, they are not told besides.
+    """
+
+    id: Key
+    label: str
+    on: bool
+    urgency: Urgency
+    reason: str
+    source: str
+    replaces: tuple[Key, ...] = ()
+    when: When

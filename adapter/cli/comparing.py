@@ -1,0 +1,89 @@
+"""Earlier exams of the same newborn, from files or from a FHIR server, and what changed since, in words."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from adapter.capture import Reading
+from adapter.catalogue import Catalogue
+from adapter.cli.reading import readings
+from adapter.derive import Changes, NotOneNewborn, changes
+from adapter.exam import Exam
+from adapter.fhir import from_bundle
+from adapter.problems import ExitCode
+from adapter.transport import FhirClient, ServerRefused, Unreachable, fetch_exams_of
+
+
+def earlier_exams(
+    found: Sequence[Reading], files: tuple[Path, ...], url: str | None, catalogue: Catalogue
+) -> list[Exam]:
+    """The earlier exams that files hold and that a server holds of these newborns.
+
+    Exit code 2 where an earlier file is refused or the address cannot be used, 3 where the server does not answer.
+    """
+    exams = []
+    for reading in readings(files, None, catalogue) if files else ():
+        if reading.exam is None or not reading.accepted:
+            for problem in reading.errors:
+                click.echo(str(problem), err=True)
+            raise click.UsageError(f"{reading.source}: an earlier exam that is refused cannot be compared with")
+        exams.append(reading.exam)
+    return exams + (_from_server(found, url, catalogue) if url else [])
+
+
+def _from_server(found: Sequence[Reading], url: str, catalogue: Catalogue) -> list[Exam]:
+    newborns = dict.fromkeys(reading.exam.newborn.identifiers[0] for reading in found if reading.exam is not None)
+    try:
+        with FhirClient(url) as client:
+            bundles = [bundle for newborn in newborns for bundle in fetch_exams_of(client, catalogue, newborn)]
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
+    except (ServerRefused, Unreachable) as error:
+        click.echo(str(error), err=True)
+        sys.exit(ExitCode.SERVER)
+    return [exam for bundle in bundles for exam in from_bundle(bundle, catalogue)]
+
+
+def changes_of(exam: Exam, earlier: Sequence[Exam], catalogue: Catalogue) -> Changes | None:
+    """What changed since the earlier exams of this newborn; None where there is none among them."""
+    before = []
+    for other in earlier:
+        try:
+            changes([other], exam, catalogue)
+        except NotOneNewborn:
+            continue
+        if other.details.root != exam.details.root and other.details.started <= exam.details.started:
+            before.append(other)
+    return changes(before, exam, catalogue) if before else None
+
+
+def changes_in_words(found: Changes | None) -> list[str]:
+    """The changes by what became of each finding, then the trends."""
+    if found is None:
+        return ["  no earlier exam of this newborn to compare with"]
+    lines = ["  since the earlier exams"]
+    lines += [f"    {one.kind.value}: {one.words}" for one in found.changes]
+    if not found.changes:
+        lines.append("    nothing that was looked at again is new, changed or resolved")
+    for trend in found.trends:
+        lines.append(f"    {trend.label}")
+        lines += [f"      {line}" for line in trend.lines]
+    return lines
+
+
+def changes_as_data(found: Changes | None) -> dict[str, Any] | None:
+    """The same for programs."""
+    if found is None:
+        return None
+    return {
+        "changes": [
+            {"kind": one.kind, "item": one.item.id, "side": one.side, "words": one.words, "since": one.since}
+            for one in found.changes
+        ],
+        "trends": [{"label": trend.label, "lines": trend.lines} for trend in found.trends],
+    }

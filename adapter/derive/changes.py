@@ -1,0 +1,260 @@
+"""One newborn's exam against earlier ones: what is new, changed, resolved, still not examined; the weight."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import ROUND_HALF_UP, Decimal
+from enum import StrEnum
+from itertools import pairwise
+
+from adapter.catalogue import Catalogue, Item, Meaning, Sides
+from adapter.derive.age import age_hours, made_at
+from adapter.derive.bilirubin import MEASURED, levels, rise
+from adapter.derive.completeness import side_of
+from adapter.derive.judgement import judge
+from adapter.derive.size import change_percent, latest, measured
+from adapter.derive.words import in_words, value_in_words
+from adapter.exam import Exam, Finding, Side, Status
+
+
+class NotOneNewborn(ValueError):
+    """The exams are not of one newborn: no identifier is shared."""
+
+
+class Kind(StrEnum):
+    """What became of a finding since it was last looked at."""
+
+    NEW = "new"
+    CHANGED = "changed"
+    RESOLVED = "resolved"
+    NOT_EXAMINED = "still not examined"
+    NOT_LOOKED_AT = "not looked at again"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One item (and side) that is not as it was; ``since`` is the earlier exam it is compared with."""
+
+    kind: Kind
+    item: Item
+    side: Side | None
+    words: str
+    since: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A series of measurements in words, oldest first."""
+
+    label: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """All changes in the order of the exam, and the trends."""
+
+    changes: tuple[Change, ...]
+    trends: tuple[Trend, ...]
+
+
+_Place = tuple[str, Side | None]
+_Findings = dict[_Place, list[Finding]]
+
+# What has a trend of its own.
+_TRENDS = ("weight", "birth_weight", "weight_change_percent", *MEASURED)
+
+
+def changes(earlier: Sequence[Exam], later: Exam, catalogue: Catalogue) -> Changes:
+    """What changed in ``later`` since the earlier exams of the same newborn, whatever their order.
+
+    Each item is compared with the last earlier exam that looked at it: one that could not examine it says nothing of
+    how it was. An abnormal finding that the later exam does not hold is not resolved. Of an exam recorded in several
+    versions the last counts; a retracted one counts for nothing. Raises :class:`NotOneNewborn`.
+    """
+    ids = {str(catalogue.resolve(i)) for i in later.newborn.identifiers}
+    for exam in earlier:
+        if not ids & {str(catalogue.resolve(i)) for i in exam.newborn.identifiers}:
+            both = f"exam {exam.details.id} and exam {later.details.id}"
+            raise NotOneNewborn(f"{both} share no identifier of the newborn")
+    before = _standing(earlier, later)
+    return Changes(tuple(_changes(before, later, catalogue)), tuple(_trends([*before, later], catalogue)))
+
+
+def _standing(earlier: Sequence[Exam], later: Exam) -> list[Exam]:
+    """The earlier exams that count, oldest first."""
+    versions: dict[str, Exam] = {}
+    for exam in earlier:
+        held = versions.get(exam.details.root)
+        if held is None or held.details.status is Status.FINAL:
+            versions[exam.details.root] = exam
+    standing = [
+        exam
+        for root, exam in versions.items()
+        if exam.details.status is not Status.ENTERED_IN_ERROR and root != later.details.root
+    ]
+    return sorted(
+        (e for e in standing if e.details.started <= later.details.started), key=lambda e: e.details.started
+    )
+
+
+def _changes(before: Sequence[Exam], later: Exam, catalogue: Catalogue) -> Iterator[Change]:
+    now = _by_place(later, catalogue)
+    earlier = [(exam, _by_place(exam, catalogue)) for exam in before]
+    places = dict.fromkeys([*now, *(place for _, held in earlier for place in held)])
+    for place in sorted(places, key=lambda place: (catalogue.items[place[0]].position, place[1] or "")):
+        item, side = catalogue.items[place[0]], place[1]
+        if item.id in _TRENDS:
+            continue
+        looked = _looked_at(now.get(place, []))
+        last = next((exam for exam, held in reversed(earlier) if _looked_at(held.get(place, []))), None)
+        then = _looked_at(_by_place(last, catalogue)[place]) if last else []
+        if looked:
+            yield from _compared(item, side, looked, then, later, last, catalogue)
+        else:
+            tried = any(place in held for _, held in earlier)
+            yield from _gap(item, side, now.get(place, []), then, last, tried, catalogue)
+
+
+def _gap(
+    item: Item,
+    side: Side | None,
+    missed: Sequence[Finding],
+    then: Sequence[Finding],
+    last: Exam | None,
+    tried: bool,
+    catalogue: Catalogue,
+) -> Iterator[Change]:
+    """What the later exam did not look at: with a reason, or not recorded at all."""
+    was = [f for f in then if last and _meaning(f, item, last, catalogue) is not Meaning.EXPECTED]
+    if missed:
+        if missed[0].not_examined != "not_applicable" and (was or not then) and (tried or item.still_to_do):
+            words = in_words(missed[0], item, catalogue)
+            since = last.details.id if last else None
+            old = f" (was: {_said(was, item, catalogue)})" if was else ""
+            yield Change(Kind.NOT_EXAMINED, item, side, words + old, since)
+    elif last and any(_meaning(f, item, last, catalogue) is Meaning.ABNORMAL for f in was):
+        words = f"{_where(item, side)}: not recorded (was: {_said(was, item, catalogue)})"
+        yield Change(Kind.NOT_LOOKED_AT, item, side, words, last.details.id)
+    elif not then and item.still_to_do:
+        yield Change(Kind.NOT_EXAMINED, item, side, f"{_where(item, side)}: not recorded", None)
+
+
+def _where(item: Item, side: Side | None) -> str:
+    return f"{item.label}, {side.value}" if side else item.label
+
+
+def _said(findings: Sequence[Finding], item: Item, catalogue: Catalogue) -> str:
+    return "; ".join(sorted(value_in_words(finding, item, catalogue) for finding in findings))
+
+
+def _compared(
+    item: Item,
+    side: Side | None,
+    looked: Sequence[Finding],
+    then: Sequence[Finding],
+    later: Exam,
+    last: Exam | None,
+    catalogue: Catalogue,
+) -> Iterator[Change]:
+    notable = [f for f in looked if _meaning(f, item, later, catalogue) is not Meaning.EXPECTED]
+    was = [f for f in then if last and _meaning(f, item, last, catalogue) is not Meaning.EXPECTED]
+    same = _values(looked, item, catalogue) == _values(then, item, catalogue)
+    if same or (not notable and not was):
+        return
+    since = last.details.id if last else None
+    words = _in_one_line(looked, item, side, catalogue)
+    old = _said(then, item, catalogue)
+    if notable and was:
+        yield Change(Kind.CHANGED, item, side, f"{words} (was: {old})", since)
+    elif notable:
+        yield Change(Kind.NEW, item, side, words + (f" (was: {old})" if old else " (not examined before)"), since)
+    else:
+        yield Change(Kind.RESOLVED, item, side, f"{words} (was: {old})", since)
+
+
+def _in_one_line(findings: Sequence[Finding], item: Item, side: Side | None, catalogue: Catalogue) -> str:
+    """Several answers of one item under its label once; those at different places each with its own."""
+    if any(finding.site for finding in findings):
+        return "; ".join(in_words(finding, item, catalogue) for finding in findings)
+    return f"{_where(item, side)}: {_said(findings, item, catalogue)}"
+
+
+def _meaning(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> Meaning:
+    """What a finding means; one that nothing judges counts as expected unless the examiner described it."""
+    judged = judge(finding, item, exam, catalogue)
+    if judged is not None:
+        return judged.meaning
+    return Meaning.VARIANT if finding.text is not None else Meaning.EXPECTED
+
+
+def _values(findings: Sequence[Finding], item: Item, catalogue: Catalogue) -> set[str]:
+    return {in_words(finding, item, catalogue) for finding in findings}
+
+
+def _looked_at(findings: Sequence[Finding]) -> list[Finding]:
+    return [finding for finding in findings if finding.not_examined is None]
+
+
+def _by_place(exam: Exam, catalogue: Catalogue) -> _Findings:
+    """The findings by item, and by side where each side is examined; any site is part of what was found."""
+    found: _Findings = {}
+    for finding in exam.findings:
+        each = catalogue.items[finding.item].sides is Sides.EACH
+        place = (finding.item, side_of(finding, catalogue) if each else None)
+        found.setdefault(place, []).append(finding)
+    return found
+
+
+def _trends(exams: Sequence[Exam], catalogue: Catalogue) -> Iterator[Trend]:
+    weights = list(_weights(exams, catalogue))
+    if len(weights) > 1:
+        yield Trend("Weight", tuple(_weight_lines(weights, exams[-1])))
+    for kind in MEASURED:
+        series = sorted({(at, value) for exam in exams for _, at, value in levels(exam, kind, catalogue)})
+        if len(series) > 1:
+            yield Trend(catalogue.items[kind].label, tuple(_bilirubin_lines(series, exams[-1])))
+
+
+def _weights(exams: Sequence[Exam], catalogue: Catalogue) -> Iterator[tuple[datetime, Decimal]]:
+    """Moment and grams: the birth weight first, then the last weight of each exam."""
+    births = [one for exam in exams if (one := measured(exam, "birth_weight", "g", catalogue))]
+    if births:
+        yield exams[0].newborn.birth_time, births[-1][1]
+    item = catalogue.items["weight"]
+    for exam in exams:
+        found = latest(exam, "weight", "g", catalogue)
+        if found is not None:
+            yield made_at(exam.findings[found[0]], item, exam), found[1]
+
+
+def _weight_lines(weights: Sequence[tuple[datetime, Decimal]], exam: Exam) -> Iterator[str]:
+    """Each weight with the change since the one before, by the day, and since the first."""
+    first = weights[0][1]
+    yield f"{_age(exam, weights[0][0])}: {first:f} g"
+    for (before, low), (at, high) in pairwise(weights):
+        days = age_hours(exam, at) / 24 - age_hours(exam, before) / 24
+        daily = f", {_signed((high - low) / days, '1')} g a day" if days > 0 else ""
+        percent = change_percent(first, high)
+        since = f"{_signed(percent, '0.1')} % since the first"
+        yield f"{_age(exam, at)}: {high:f} g, {_signed(high - low, '1')} g{daily}, {since}"
+
+
+def _bilirubin_lines(series: Sequence[tuple[datetime, Decimal]], exam: Exam) -> Iterator[str]:
+    yield f"{_age(exam, series[0][0])}: {series[0][1]:f} mg/dL"
+    for (before, low), (at, high) in pairwise(series):
+        hourly = f", {_signed(rise(low, before, high, at), '0.01')} mg/dL an hour" if at > before else ""
+        yield f"{_age(exam, at)}: {high:f} mg/dL{hourly}; compare with your site's chart"
+
+
+def _age(exam: Exam, at: datetime) -> str:
+    return f"{age_hours(exam, at).quantize(Decimal('0.1'), ROUND_HALF_UP):f} h"
+
+
+def _signed(value: Decimal, places: str) -> str:
+    return f"{value.quantize(Decimal(places), ROUND_HALF_UP):+f}"
+
+
+__all__ = ["Change", "Changes", "Kind", "NotOneNewborn", "Trend", "changes"]

@@ -1,0 +1,116 @@
+"""Where a measurement lies in a growth reference: exact where the table is, and nothing outside it.
+
+With L, M and S (Cole and Green, Stat Med 1992;11:1305): ``z = ((x / M)^L - 1) / (L x S)``, and ``ln(x / M) / S``
+where L is 0. All in decimal arithmetic of 28 digits. A table of centiles alone answers on which side of each of its
+centiles a value lies, and of no other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Context, Decimal, localcontext
+
+from adapter.catalogue import GrowthReference, GrowthRow, Measure
+from adapter.exam import Sex
+
+_PRECISION = Context(prec=28)
+
+_Z_OF = {
+    # Quantiles of the standard normal distribution to ten places (from its definition; any statistics library).
+    Decimal(3): Decimal("-1.8807936082"),
+    Decimal(5): Decimal("-1.6448536270"),
+    Decimal(10): Decimal("-1.2815515655"),
+    Decimal(50): Decimal(0),
+    Decimal(90): Decimal("1.2815515655"),
+    Decimal(95): Decimal("1.6448536270"),
+    Decimal(97): Decimal("1.8807936082"),
+}
+
+
+class NoReference(Exception):
+    """The reference says nothing of this infant; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """Where a value lies: its z-score where the table has L, M and S.
+
+    ``below(centile, or_on_it)``: whether the value lies below that centile of the reference (or on it). Raises
+    :class:`NoReference` where the table does not have the centile.
+    """
+
+    z: Decimal | None
+    below: Callable[[Decimal, bool], bool]
+
+
+def position(reference: GrowthReference, measure: Measure, sex: Sex, days: int, value: Decimal) -> Position:
+    """Where a measurement of an infant of this sex and gestation (in completed days) lies.
+
+    Raises :class:`NoReference` where the sex is neither female nor male, or the age outside the table.
+    """
+    if sex not in (Sex.FEMALE, Sex.MALE):
+        raise NoReference("it is by sex, and the sex is not on record")
+    rows = {row.age: row for row in reference.rows if row.measure is measure and row.sex == sex.value}
+    if not rows:
+        raise NoReference(f"{reference.label} has no {measure.value} for this sex")
+    row = _row(reference, rows, days)
+    if row.lms is not None:
+        z = z_score(value, *row.lms)
+        return Position(z, lambda centile, on: z < _z_of(centile) or (on and z == _z_of(centile)))
+    known = dict(row.centiles)
+
+    def below(centile: Decimal, on: bool) -> bool:
+        if centile not in known:
+            raise NoReference(f"{reference.label} has no centile {centile:f}")
+        return value < known[centile] or (on and value == known[centile])
+
+    return Position(None, below)
+
+
+def z_score(value: Decimal, power: Decimal, median: Decimal, spread: Decimal) -> Decimal:
+    """Standard deviations from the median by L, M and S; ``value`` above 0 and in the unit of the median."""
+    with localcontext(_PRECISION):
+        if power == 0:
+            return (value / median).ln() / spread
+        return ((value / median) ** power - 1) / (power * spread)
+
+
+def _z_of(centile: Decimal) -> Decimal:
+    if centile not in _Z_OF:
+        raise NoReference(f"centile {centile:f} is not one of {', '.join(f'{c:f}' for c in _Z_OF)}")
+    return _Z_OF[centile]
+
+
+def _row(reference: GrowthReference, rows: dict[int, GrowthRow], days: int) -> GrowthRow:
+    first, last = min(rows), max(rows)
+    week, rest = divmod(days, 7)
+    whole = rows.get(days - rest) if reference.ages == "weeks" else None
+    exact = rows.get(days)
+    outside = NoReference(
+        f"{week}+{rest} weeks lies outside its table, {first // 7}+{first % 7} to {last // 7}+{last % 7}"
+    )
+    if exact is not None:
+        return exact
+    if reference.ages == "weeks" and whole is not None and reference.between == "completed-week":
+        return whole
+    if not first <= days <= last:
+        raise outside
+    after = rows.get(days - rest + 7)
+    if reference.ages == "weeks" and whole is not None and after is not None and reference.between == "straight-line":
+        return _between(whole, after, rest)
+    raise NoReference(f"{reference.label} has no row for {week}+{rest} weeks")
+
+
+def _between(low: GrowthRow, high: GrowthRow, rest: int) -> GrowthRow:
+    """The row so many sevenths of the way between two weeks."""
+
+    def mid(a: Decimal, b: Decimal) -> Decimal:
+        return a + (b - a) * rest / 7
+
+    lms = None
+    if low.lms is not None and high.lms is not None:
+        lms = (mid(low.lms[0], high.lms[0]), mid(low.lms[1], high.lms[1]), mid(low.lms[2], high.lms[2]))
+    above = dict(high.centiles)
+    centiles = tuple((c, mid(value, above[c])) for c, value in low.centiles if c in above)
+    return low.model_copy(update={"age": low.age + rest, "lms": lms, "centiles": centiles})

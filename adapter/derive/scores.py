@@ -1,0 +1,93 @@
+"""Totals of scored instruments, and what a total stands for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+from fractions import Fraction
+from itertools import pairwise
+
+from adapter.catalogue import Catalogue, Estimate, Item, ItemType, Sign
+from adapter.derive.made import Computed, Maker, Withheld
+from adapter.exam import Exam, Finding, Quantity, Score
+
+
+def score_total(score: Score, item: Item) -> int | None:
+    """The total of a scored instrument: as captured, else the sum where every sign was given, else None."""
+    if score.total is not None:
+        return score.total
+    if missing_signs(score, item):
+        return None
+    return sum(_points(item, sign, answer) for sign, answer in score.signs.items())
+
+
+def missing_signs(score: Score, item: Item) -> tuple[str, ...]:
+    """The labels of the signs without an answer. Of the signs of a group exactly one is needed; two are too many."""
+    found = []
+    for signs in slots(item):
+        given = [sign for sign in signs if sign.id in score.signs]
+        if len(given) != 1:
+            label = signs[0].label if len(signs) == 1 else " or ".join(sign.label for sign in signs)
+            found.append(f"only one of {label}" if given else label)
+    return tuple(found)
+
+
+def slots(item: Item) -> list[list[Sign]]:
+    """The signs by what counts once: each by itself, those of a group together."""
+    found: dict[str, list[Sign]] = {}
+    for sign in item.signs:
+        found.setdefault(f"group {sign.group}" if sign.group else sign.id, []).append(sign)
+    return list(found.values())
+
+
+def _points(item: Item, sign_id: str, answer_id: str) -> int:
+    sign = item.sign(sign_id)
+    assert sign is not None, f"{item.id} has no sign {sign_id}"
+    return next(answer.points for answer in sign.answers if answer.id == answer_id)
+
+
+def incomplete_scores(exam: Exam, catalogue: Catalogue) -> Iterator[Withheld]:
+    """The scores that have no total, and which sign is missing."""
+    for finding in exam.findings:
+        item = catalogue.items[finding.item]
+        if item.type is ItemType.SCORE and isinstance(finding.value, Score) and finding.value.total is None:
+            missing = missing_signs(finding.value, item)
+            if missing:
+                yield Withheld(item.id, item.label, f"no total, without {', '.join(missing)}")
+
+
+def estimates(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
+    """What the totals stand for, by the estimates of the catalogue."""
+    captured = {finding.item for finding in exam.findings}
+    for table in catalogue.estimates.values():
+        if table.item in captured:
+            continue
+        for index, finding in enumerate(exam.findings):
+            if finding.item != table.score or not isinstance(finding.value, Score):
+                continue
+            total = score_total(finding.value, catalogue.items[table.score])
+            if total is None:
+                continue
+            value = estimate(table, total)
+            if isinstance(value, str):
+                yield Withheld(table.item, catalogue.items[table.item].label, f"a total of {total} means {value}")
+            else:
+                made = Finding(
+                    item=table.item,
+                    value=Quantity(value=Decimal(value), unit=table.unit),
+                    observed_at=finding.observed_at,
+                )
+                maker = Maker(table.id, table.label, table.version, table.source)
+                yield Computed(made, (index,), Decimal(value), maker)
+
+
+def estimate(table: Estimate, total: int) -> int | str:
+    """The value of a total, rounded down between two rows; in words where the table has none."""
+    if total < table.rows[0][0]:
+        return table.below
+    if total > table.rows[-1][0]:
+        return table.above
+    for (low, at_low), (high, at_high) in pairwise(table.rows):
+        if low <= total <= high:
+            return int(at_low + Fraction((total - low) * (at_high - at_low), high - low) // 1)
+    raise AssertionError("rows ascend")

@@ -1,0 +1,52 @@
+"""Left against right: a difference between the sides is a finding of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from adapter.catalogue import Catalogue, Meaning
+from adapter.derive.completeness import side_of
+from adapter.derive.evidence import Evidence
+from adapter.derive.judgement import worst
+from adapter.derive.made import Computed, Maker
+from adapter.derive.words import value_in_words
+from adapter.exam import Finding, Side
+
+
+def side_differences(pool: Sequence[Evidence], catalogue: Catalogue) -> list[Computed]:
+    """A finding for every item whose sides are compared, that was examined on both, and differs.
+
+    It is as urgent as the more urgent of the sides, and abnormal where one of them is.
+    """
+    found = []
+    by_item: dict[str, list[Evidence]] = {}
+    for one in pool:
+        if one.item.compare_sides and one.finding.value is not None:
+            by_item.setdefault(one.item.id, []).append(one)
+    for several in by_item.values():
+        sides = {
+            side: [one for one in several if side_of(one.finding, catalogue) is side]
+            for side in (Side.LEFT, Side.RIGHT)
+        }
+        left, right = sides[Side.LEFT], sides[Side.RIGHT]
+        if left and right and _answers(left, catalogue) != _answers(right, catalogue):
+            found.append(_difference(left, right, catalogue))
+    return found
+
+
+def _answers(side: list[Evidence], catalogue: Catalogue) -> frozenset[str]:
+    return frozenset(value_in_words(one.finding, one.item, catalogue) for one in side)
+
+
+def _difference(left: list[Evidence], right: list[Evidence], catalogue: Catalogue) -> Computed:
+    item, both = left[0].item, [*left, *right]
+    said = [", ".join(sorted(_answers(side, catalogue))).lower() for side in (left, right)]
+    known = [one.judged for one in both if one.judged is not None]
+    return Computed(
+        finding=Finding(item="side_difference", text=f"{item.label}: left {said[0]}; right {said[1]}"),
+        derived_from=tuple(one.index for one in both),
+        maker=Maker(f"sides_{item.id}", f"Sides differ: {item.label}", catalogue.settings.version, item.sources[0]),
+        urgency=worst(*(judged.urgency for judged in known)),
+        abnormal=any(judged.meaning is Meaning.ABNORMAL for judged in known),
+        reason="left and right differ",
+    )

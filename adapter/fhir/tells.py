@@ -1,0 +1,91 @@
+"""The tell list as resources that a hospital can route: CommunicationRequest (FHIR R4).
+
+R4 defines CommunicationRequest as "a request to convey information", with the alert to a responsible provider as its
+first example: that is what a line of the tell list is. Flag is for prospective warnings to whoever gives care, Task
+for work with an owner and its progress; neither is a message to be conveyed.
+
+One request for each urgency, so that it can be routed by ``priority``. Its identifier is that of the exam and the
+urgency: sent again it changes nothing, an amended exam updates it, and where an amendment leaves nothing to be told
+the request is revoked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from adapter.derive import Tell
+from adapter.exam import Exam, Status, Urgency
+from adapter.fhir.identity import Identity, Name, Refer
+from adapter.fhir.observation import Around, instant
+from adapter.fhir.report import caution, line_in_words
+from adapter.fhir.templates import Json
+
+CATEGORY = "http://terminology.hl7.org/CodeSystem/communication-category"
+
+# R4 request-priority: stat "immediately", urgent "promptly", routine "normal priority".
+_KINDS = {
+    Urgency.TELL_NOW: ("now", "stat", "alert", "Alert"),
+    Urgency.TELL: ("next-round", "urgent", "notification", "Notification"),
+    Urgency.NONE: ("still-to-do", "routine", "reminder", "Reminder"),
+}
+
+
+def communication_requests(
+    tells: Sequence[Tell], observations: Sequence[Name], identity: Identity, around: Around, refer: Refer
+) -> Iterator[tuple[Name, Json]]:
+    """The requests of one exam; ``observations`` are the names of its findings, captured ones first.
+
+    A final exam has none for an urgency without lines. One that amends another has all: what the earlier version
+    asked for is withdrawn. A retracted exam asks for nothing any more.
+    """
+    for urgency, (word, priority, category, display) in _KINDS.items():
+        chosen = [tell for tell in tells if tell.urgency is urgency]
+        if chosen or around.exam.details.status is not Status.FINAL:
+            name = identity.request(word)
+            yield (
+                name,
+                _request(name, chosen, priority, (category, display), observations, identity, around, refer),
+            )
+
+
+def _request(
+    name: Name,
+    tells: Sequence[Tell],
+    priority: str,
+    category: tuple[str, str],
+    observations: Sequence[Name],
+    identity: Identity,
+    around: Around,
+    refer: Refer,
+) -> Json:
+    details = around.exam.details
+    report = identity.report()
+    resource: Json = {
+        "resourceType": "CommunicationRequest",
+        "identifier": [name.identifier],
+        "groupIdentifier": report.identifier,
+        "status": _status(around.exam, tells),
+    }
+    if details.reason is not None and not tells:
+        resource["statusReason"] = {"text": details.reason}
+    resource["category"] = [{"coding": [{"system": CATEGORY, "code": category[0], "display": category[1]}]}]
+    resource["priority"] = priority
+    resource["subject"] = around.subject
+    resource["about"] = [refer(report)]
+    resource["encounter"] = around.encounter
+    if tells:
+        resource["payload"] = [{"contentString": line_in_words(tell)} for tell in tells]
+    resource["authoredOn"] = instant(details.ended or details.started)
+    resource["requester"] = refer(identity.device())
+    rests_on = dict.fromkeys(index for tell in tells for index in tell.rests_on)
+    if rests_on:
+        resource["reasonReference"] = [refer(observations[index]) for index in rests_on]
+    resource["note"] = [{"text": caution(around.catalogue)}]
+    return resource
+
+
+def _status(exam: Exam, tells: Sequence[Tell]) -> str:
+    """R4 request-status: what was recorded in error, what is withdrawn, what is to be conveyed."""
+    if exam.details.status is Status.ENTERED_IN_ERROR:
+        return "entered-in-error"
+    return "active" if tells else "revoked"

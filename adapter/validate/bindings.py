@@ -1,0 +1,140 @@
+"""Layer terminology, bindings: codes against the value sets and code systems that R4 itself defines.
+
+FHIR R4, Terminologies (terminologies.html#strength). A *required* value set must have the code; of an *extensible*
+one a code should be taken unless none fits, so its absence is a warning. Required bindings of plain codes are the
+structure layer's. Value sets that the official package cannot enumerate (LOINC, SNOMED CT …) are passed over.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import cache
+from typing import Any
+
+from adapter.fhir.definitions import (
+    ElementDefinition,
+    ValueSetDefinition,
+    code_system,
+    definition,
+    value_set,
+)
+from adapter.problems import Layer, Problem, Severity
+from adapter.validate.walk import Node, objects, text
+
+_BINDING = "FHIR R4 Terminologies (terminologies.html#strength)"
+_QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
+_LANGUAGE = re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*")
+_MIME = re.compile(r"[A-Za-z0-9!#$&^_.+-]{1,127}/[A-Za-z0-9!#$&^_.+*-]{1,127}(\s*;.*)?")
+
+
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """A value set that is a grammar."""
+
+    pattern: re.Pattern[str]
+    rule: str
+    what: str
+    remedy: str
+
+
+_FORMS = {
+    "language": _Form(_LANGUAGE, "language-form", "not a language tag", "a BCP 47 tag, such as en or de-CH"),
+    "contentType": _Form(_MIME, "mime-form", "not a MIME type", "type/subtype, such as application/pdf"),
+}
+
+
+def check_bindings(nodes: Iterable[Node]) -> Iterator[Problem]:
+    """Yield a problem for each code that its value set or its code system does not have."""
+    for node in nodes:
+        element, type_name = node.element, node.type
+        if type_name == "Coding":
+            yield from _check_system(node)
+        if element is not None and (element.binding or element.extensible) and type_name in _BOUND:
+            yield from _check_bound(node, element)
+        for name, form in _forms(type_name):
+            value = node.value.get(name)
+            if isinstance(value, str) and not form.pattern.fullmatch(value):
+                yield _problem(form.rule, f"{node.where}.{name}", form.what, form.remedy)
+        for name, codes in _extensible_codes(type_name):
+            value = node.value.get(name)
+            if isinstance(value, str) and value not in codes.codes:
+                yield _outside(f"{node.where}.{name}", codes, Severity.WARNING)
+
+
+@cache
+def _forms(type_name: str) -> tuple[tuple[str, _Form], ...]:
+    """The codes of a type whose value set is a grammar."""
+    properties = definition(type_name).properties
+    if type_name == "Expression":
+        return ()  # its language is a programming language
+    codes = {name for name, item in properties.items() if item.type == "code"}
+    return tuple((name, form) for name, form in _FORMS.items() if name in codes)
+
+
+@cache
+def _extensible_codes(type_name: str) -> tuple[tuple[str, ValueSetDefinition], ...]:
+    """The plain codes of a type that have an extensible binding, and their value set."""
+    found = []
+    for name, item in definition(type_name).properties.items():
+        if item.type == "code" and item.element.extensible and not item.is_array:
+            codes = value_set(item.element.extensible)
+            if codes is not None:
+                found.append((name, codes))
+    return tuple(found)
+
+
+def _check_system(node: Node) -> Iterator[Problem]:
+    """A code system that R4 defines in full has the code."""
+    system, code = text(node.value, "system"), text(node.value, "code")
+    if not system.startswith("http") or not code or "version" in node.value:
+        return
+    codes = code_system(system)
+    if codes is not None and code not in codes:
+        near = get_close_matches(code[:64], codes, 1)
+        remedy = f"{near[0]!r}?" if near else "a code of the code system, or one's own code system"
+        yield _problem("unknown-code", f"{node.where}.code", f"{system} has no such code", remedy)
+
+
+def _codings(node: Node) -> list[Mapping[str, Any]]:
+    if node.type == "CodeableConcept":
+        return objects(node.value, "coding")
+    return [node.value]
+
+
+_BOUND = ("CodeableConcept", "Coding", *_QUANTITIES)
+
+
+def _check_bound(node: Node, element: ElementDefinition) -> Iterator[Problem]:
+    codes = value_set(element.binding or element.extensible)
+    if codes is None:
+        return
+    severity = Severity.ERROR if element.binding else Severity.WARNING
+    given = [(text(coding, "system"), text(coding, "code")) for coding in _codings(node)]
+    given = [pair for pair in given if pair[1]]
+    if any(code in codes.systems.get(system, ()) for system, code in given):
+        return
+    if given:
+        yield _outside(node.where, codes, severity)
+    elif element.binding and node.type == "CodeableConcept":
+        remedy = f"a coding of {codes.url.partition('|')[0]}"
+        yield _problem("code-missing", node.where, "a code is needed, words alone do not do", remedy)
+
+
+def _outside(where: str, codes: ValueSetDefinition, severity: Severity) -> Problem:
+    url = codes.url.partition("|")[0]
+    if severity is Severity.ERROR:
+        what, rule = f"no code of the required value set {url}", "code-not-in-value-set"
+    else:
+        what, rule = f"no code of the extensible value set {url}", "code-outside-extensible"
+    listed = sorted(codes.codes)
+    remedy = " | ".join(listed) if len(listed) <= 20 else f"a code of {url}"
+    if severity is not Severity.ERROR:
+        remedy += ", beside your own code; unless none of them fits"
+    return _problem(rule, where, what, remedy, severity)
+
+
+def _problem(rule: str, where: str, what: str, remedy: str, severity: Severity = Severity.ERROR) -> Problem:
+    return Problem(severity, Layer.TERMINOLOGY, rule, what, remedy, where=where, section=_BINDING)

@@ -1,0 +1,129 @@
+"""A StructureDefinition as a tree of rules, from its snapshot or, where it has none, its differential.
+
+FHIR R4, Profiling (profiling.html) and ElementDefinition (elementdefinition.html). A differential only adds to what
+its base says, and every resource is held against the base anyway, so its elements alone make the tree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from adapter.fhir.definitions import constraints, type_names
+from adapter.validate.fhirpath import Expression, FhirPathError, compiled
+from adapter.validate.packages.load import Json
+
+
+@dataclass(frozen=True, slots=True)
+class Invariant:
+    """A constraint of a profile; ``expression`` is None where it cannot be evaluated."""
+
+    key: str
+    severity: str
+    human: str
+    expression: Expression | None
+
+
+@dataclass(slots=True)
+class Rule:
+    """What a profile says about one element, or about one slice of it."""
+
+    path: str
+    name: str = ""
+    slice_name: str = ""
+    min: int = 0
+    max: int | None = None
+    types: dict[str, tuple[str, ...]] = field(default_factory=dict)  # type code to its profiles
+    targets: tuple[str, ...] = ()
+    fixed: Any = None
+    pattern: Any = None
+    max_length: int | None = None
+    binding: tuple[str, str] = ("", "")  # strength, value set
+    must_support: bool = False
+    invariants: tuple[Invariant, ...] = ()
+    discriminators: tuple[tuple[str, str], ...] = ()  # type, path
+    closed: bool = False
+    children: dict[str, Rule] = field(default_factory=dict)
+    slices: dict[str, Rule] = field(default_factory=dict)
+
+    def child(self, name: str) -> Rule | None:
+        """The rule of a child element; ``value`` finds ``value[x]``."""
+        return self.children.get(name) or self.children.get(f"{name}[x]")
+
+
+def rule_tree(structure: Json) -> Rule:
+    """The rules of a profile, at its root."""
+    holder = structure.get("snapshot") or structure.get("differential") or {}
+    root = Rule(str(structure.get("type", "")))
+    for element in holder.get("element") or ():
+        if isinstance(element, Mapping):
+            rule = _place(root, str(element.get("id") or ""), str(element.get("path", "")), element)
+            _fill(rule, element)
+    return root
+
+
+def _place(root: Rule, identifier: str, path: str, element: Json) -> Rule:
+    """The rule of an element, made with those above it where they are not there yet."""
+    steps = (identifier or path).split(".")[1:]
+    if not identifier and element.get("sliceName") and steps:
+        steps[-1] += f":{element['sliceName']}"
+    here, walked = root, root.path
+    for step in steps:
+        name, _, slice_name = step.partition(":")
+        walked += f".{name}"
+        here = here.children.setdefault(name, Rule(walked, name))
+        if slice_name:
+            here = here.slices.setdefault(slice_name, Rule(walked, name, slice_name))
+    return here
+
+
+def _fill(rule: Rule, element: Json) -> None:
+    rule.min = int(element.get("min", rule.min))
+    if "max" in element:
+        rule.max = None if element["max"] == "*" else int(element["max"])
+    for used in element.get("type") or ():
+        code = str(used.get("code", ""))
+        if "/" in code:
+            continue  # ids and URLs of extensions: types of FHIRPath and not of FHIR
+        rule.types[code] = tuple(used.get("profile") or ())
+        rule.targets += tuple(used.get("targetProfile") or ())
+    for key, value in element.items():
+        if key.startswith("fixed"):
+            rule.fixed = value
+        elif key.startswith("pattern"):
+            rule.pattern = value
+    binding = element.get("binding") or {}
+    if "valueSet" in binding:
+        rule.binding = (str(binding.get("strength")), str(binding["valueSet"]))
+    rule.max_length = element.get("maxLength", rule.max_length)
+    rule.must_support = bool(element.get("mustSupport"))
+    rule.invariants = tuple(_invariants(rule.path, element.get("constraint") or ()))
+    slicing = element.get("slicing") or {}
+    rule.closed = slicing.get("rules") == "closed"
+    rule.discriminators = tuple((str(d.get("type")), str(d.get("path"))) for d in slicing.get("discriminator") or ())
+
+
+_KNOWN: set[tuple[str, str]] = set()
+
+
+def _standards_own() -> set[tuple[str, str]]:
+    """Keys and expressions of R4's own constraints, which the invariants layer evaluates."""
+    if not _KNOWN:
+        for path in (*type_names(), "DomainResource", "Element"):
+            _KNOWN.update((c.key, c.expression) for c in constraints(path))
+    return _KNOWN
+
+
+def _invariants(path: str, found: Iterable[Json]) -> Iterable[Invariant]:
+    standard = _standards_own()
+    keys = {key for key, _ in standard if "-" in key and not key.startswith("inv-")}
+    for constraint in found:
+        key, text = str(constraint.get("key")), str(constraint.get("expression", ""))
+        if (key, text) in standard or key in keys:
+            continue
+        try:
+            expression = compiled(text)
+        except FhirPathError:
+            expression = None
+        yield Invariant(key, str(constraint.get("severity")), str(constraint.get("human", "")), expression)

@@ -1,0 +1,116 @@
+"""Which slice an element belongs to, by the discriminators (FHIR R4, profiling.html#discriminator)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from adapter.validate.fhirpath import Item
+from adapter.validate.fhirpath.items import is_type
+from adapter.validate.packages.load import Packages
+from adapter.validate.packages.places import Placed, has_pattern, is_same, placed_children
+from adapter.validate.packages.rules import Rule
+from adapter.validate.references import contained_target
+from adapter.validate.walk import Node, objects, text
+
+
+@dataclass(frozen=True, slots=True)
+class Sorter:
+    """Sorts the elements of one resource; ``conforms`` says whether an element meets a profile."""
+
+    packages: Packages
+    node: Node
+    conforms: Callable[[Placed, str], bool]
+
+    def is_in(self, rule: Rule, one: Rule, placed: Placed) -> bool:
+        """Whether an element of the sliced ``rule`` belongs to its slice ``one``."""
+        discriminators = rule.discriminators
+        if not discriminators and rule.name.endswith("[x]"):
+            discriminators = (("type", "$this"),)
+        return bool(discriminators) and all(self._agrees(kind, path, one, placed) for kind, path in discriminators)
+
+    def _agrees(self, kind: str, path: str, one: Rule, placed: Placed) -> bool:
+        if kind == "value" and path == "url" and one.types.get("Extension"):
+            return _url(placed) in {profile.partition("|")[0] for profile in one.types["Extension"]}
+        steps = [] if path == "$this" else path.split(".")
+        here, wanted = [placed], [one]
+        for step in steps:
+            if step != "resolve()" and not step.startswith("ofType("):
+                here, wanted = _follow(step, here, wanted)
+        if kind == "exists":
+            return bool(here) != any(rule.max == 0 for rule in wanted)
+        if kind == "profile" or "resolve()" in steps:
+            return self._has_profile(wanted, here, "resolve()" in steps)
+        if kind == "type":
+            types = {code for rule in wanted for code in rule.types}
+            return bool(here) and all(any(is_type(p.item.type, code) for code in types) for p in here)
+        return any(self._is_value(rule, p) for rule in wanted for p in here)
+
+    def _is_value(self, wanted: Rule, placed: Placed) -> bool:
+        """Whether an element has the value, pattern or code that a slice is told by; false where there is none."""
+        if wanted.fixed is not None or wanted.pattern is not None:
+            is_fixed = wanted.fixed is None or is_same(placed.item.value, wanted.fixed)
+            return is_fixed and (wanted.pattern is None or has_pattern(placed.item.value, wanted.pattern))
+        strength, url = wanted.binding
+        if strength == "required" and not any(map(_tells, wanted.children.values())):
+            return bool(self.packages.member_of(placed.item, url))
+        telling = [
+            (name, rule)
+            for name, child in wanted.children.items()
+            for rule in (child, *child.slices.values())
+            if _tells(rule)
+        ]
+        return bool(telling) and all(
+            any(self._is_value(rule, inner) for inner in placed_children(placed, name)) for name, rule in telling
+        )
+
+    def _has_profile(self, wanted: list[Rule], here: list[Placed], resolves: bool) -> bool:
+        profiles = [p for rule in wanted for listed in rule.types.values() for p in listed]
+        if resolves:
+            profiles = profiles or [target for rule in wanted for target in rule.targets]
+            here = [target for placed in here if (target := self._target(placed)) is not None]
+        return bool(here) and all(any(self.conforms(placed, profile) for profile in profiles) for placed in here)
+
+    def _target(self, placed: Placed) -> Placed | None:
+        value = placed.item.value
+        target = resolved(self.node, text(value, "reference")) if isinstance(value, Mapping) else None
+        return None if target is None else Placed(Item(target, text(target, "resourceType")), placed.where)
+
+
+def _follow(step: str, here: list[Placed], wanted: list[Rule]) -> tuple[list[Placed], list[Rule]]:
+    """One step of a discriminator's path, in the data and in the rules (the slices of a rule count too)."""
+    if step.startswith("extension("):
+        url = step[len("extension(") : -1].strip("'\"")
+        here = [c for p in here for c in placed_children(p, "extension") if _url(c) == url]
+        sliced = [child for rule in wanted if (child := rule.child("extension"))]
+        return here, [one for rule in sliced for one in rule.slices.values() if url in one.types.get("Extension", ())]
+    children = [child for rule in wanted if (child := rule.child(step))]
+    wanted = [one for child in children for one in (child, *child.slices.values())]
+    return [c for p in here for c in placed_children(p, step)], wanted
+
+
+def resolved(node: Node, reference: str) -> Mapping[str, Any] | None:
+    """The contained resource, or the resource of the Bundle around a node, that a reference leads to."""
+    if reference.startswith("#"):
+        return contained_target(node, reference)
+    top = node
+    while top.parent is not None:
+        top = top.parent
+    for entry in objects(top.value, "entry") if top.type == "Bundle" and reference else ():
+        for resource in objects(entry, "resource"):
+            named = f"{text(resource, 'resourceType')}/{text(resource, 'id')}"
+            if reference in (entry.get("fullUrl"), named):
+                return resource
+    return None
+
+
+def _tells(rule: Rule) -> bool:
+    """Whether a rule has a value by which an element can be told."""
+    if rule.fixed is not None or rule.pattern is not None or rule.binding[0] == "required":
+        return True
+    return any(_tells(child) for child in (*rule.children.values(), *rule.slices.values()))
+
+
+def _url(placed: Placed) -> str:
+    return text(placed.item.value, "url") if isinstance(placed.item.value, Mapping) else ""

@@ -1,0 +1,172 @@
+"""Rules, screens and estimates as a site's data: switched off, changed, added, and every fault of them named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from adapter.catalogue import CatalogueError, lint, load_catalogue
+from adapter.exam import Urgency
+from adapter.problems import Problem
+
+RULE = """
+- id: own_rule
+  label: Invented rule
+  on: true
+  urgency: tell
+  reason: Invented for a test
+  source: CP
+  when: {item: nasal_flaring, answers: [marked]}
+"""
+
+
+def site(folder: Path, rules: str, settings: str = "{}") -> Path:
+    folder.mkdir(exist_ok=True)
+    (folder / "rules.yaml").write_text(rules, encoding="utf-8")
+    (folder / "site.yaml").write_text(settings, encoding="utf-8")
+    return folder
+
+
+def faults(folder: Path, rules: str, settings: str = "{}") -> list[Problem]:
+    try:
+        return lint(load_catalogue(site(folder, rules, settings)))
+    except CatalogueError as error:
+        return error.problems
+
+
+def test_a_site_switches_off_changes_and_adds(tmp_path: Path) -> None:
+    text = "- {id: stop_feeds, on: false}\n- {id: hip_scan, urgency: tell-now}\n" + RULE.lstrip()
+    catalogue = load_catalogue(site(tmp_path, text))
+    shipped = load_catalogue()
+    assert lint(catalogue) == []
+    assert not catalogue.rules["stop_feeds"].on
+    assert catalogue.rules["hip_scan"].urgency is Urgency.TELL_NOW
+    assert catalogue.rules["hip_scan"].when == shipped.rules["hip_scan"].when
+    assert set(catalogue.rules) - set(shipped.rules) == {"own_rule"}
+
+
+def test_a_condition_is_replaced_whole(tmp_path: Path) -> None:
+    text = "- {id: breathing_distress, when: {item: grunting, answers: [audible_unaided]}}"
+    catalogue = load_catalogue(site(tmp_path, text))
+    assert catalogue.rules["breathing_distress"].when.item == "grunting"
+    assert catalogue.rules["breathing_distress"].when.all == ()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "rule", "said"),
+    [
+        ("nasal_flaring", "nasal_flair", "unknown-reference", "item 'nasal_flair'"),
+        ("[marked]", "[huge]", "unknown-reference", "no answer 'huge'"),
+        ("source: CP", "source: nowhere", "unknown-reference", "source 'nowhere'"),
+        ("source: CP", "source: MEMORY", "unsigned-rule", "rests on memory"),
+        ("urgency: tell", "urgency: none", "rule-says-nothing", "urgency is none"),
+        ("answers: [marked]", "number: {low: '>3'}", "never-holds", "has no number"),
+        (", answers: [marked]", "", "rule-asks-nothing", "asks nothing"),
+        ("answers: [marked]", "not_examined: [bored]", "unknown-reference", "no reason 'bored'"),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{item: weight, number: {low: '>9000'}}",
+            "never-holds",
+            "possible",
+        ),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{age_hours: {low: '>9', high: '<9'}}",
+            "never-holds",
+            "holds no number",
+        ),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{all: [{item: palate, answers: [cleft_soft]}, {item: palate, answers: [high_arch]}]}",
+            "never-holds",
+            "cannot be both",
+        ),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{item: length, minus: {item: weight}, number: {low: '>9'}}",
+            "never-holds",
+            "cannot be taken from",
+        ),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{item: blood_pressure, number: {low: '>90'}}",
+            "never-holds",
+            "several numbers",
+        ),
+        ("reason: Invented for a test", "replaces: [own_rule]\n  reason: x", "unknown-reference", "is no other rule"),
+        ("  source: CP\n", "", "wrong-field", "Field required"),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{at_least: 3, of: [{item: palate, answers: [cleft_soft]}]}",
+            "wrong-field",
+            "can never hold",
+        ),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{item: palate, all: [{item: palate, answers: [cleft_soft]}]}",
+            "wrong-field",
+            "one group",
+        ),
+        ("{item: nasal_flaring, answers: [marked]}", "{answers: [marked]}", "wrong-field", "without an item"),
+        ("when:", "wenn:", "unknown-field", "Extra inputs"),
+    ],
+)
+def test_a_fault_of_a_rule_is_named_with_its_place(tmp_path: Path, old: str, new: str, rule: str, said: str) -> None:
+    assert faults(tmp_path / "fine", RULE) == []
+    assert old in RULE
+    found = faults(tmp_path / "broken", RULE.replace(old, new))
+    assert rule in {problem.rule for problem in found}
+    (one, *_) = [problem for problem in found if problem.rule == rule and said in problem.what]
+    assert one.file == "rules.yaml"
+    assert one.line in (2, 8)  # of the rule, or of its condition
+
+
+def test_an_id_given_twice_is_a_fault(tmp_path: Path) -> None:
+    (one,) = faults(tmp_path, RULE + RULE.lstrip())
+    assert "stands twice" in one.what
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ("cchd_version: r1999", "cchd_version 'r1999'"),
+        ("size_bands: {severe: 3, small: 10, large: 90, source: x}", "'x'"),
+    ],
+)
+def test_a_setting_that_names_what_is_not_there(tmp_path: Path, settings: str, said: str) -> None:
+    (one,) = faults(tmp_path, RULE, settings)
+    assert said in one.what
+
+
+def test_every_rule_that_rests_on_memory_ships_switched_off() -> None:
+    catalogue = load_catalogue()
+    for rule in catalogue.rules.values():
+        assert rule.on == (catalogue.sources[rule.source].mark != "memory"), rule.id
+
+
+HEAD = "region: vital_signs\nitems:\n"
+
+
+@pytest.mark.parametrize(
+    ("item", "rule"),
+    [
+        ("- {id: temperature, compare_sides: true}", "compare-sides"),
+        ("- {id: temperature, other_units: [{unit: mmol/L}]}", "unknown-unit"),
+        ("- {id: temperature, other_units: [{unit: furlong}]}", "unknown-unit"),
+    ],
+)
+def test_sides_and_units_of_an_item_must_fit(tmp_path: Path, item: str, rule: str) -> None:
+    (tmp_path / "regions").mkdir()
+    (tmp_path / "regions" / "own.yaml").write_text(HEAD + item, encoding="utf-8")
+    assert rule in {problem.rule for problem in faults(tmp_path, "[]")}
+
+
+def test_a_code_of_one_property_is_refused_for_a_unit_of_the_other(tmp_path: Path) -> None:
+    """LOINC 41653-7 is a mass concentration (MCnc), 14743-9 a substance concentration (SCnc)."""
+    own = "- id: glucose\n  other_units: [{unit: mmol/L, codes: ['loinc 41653-7 |%s|']}]"
+    name = "Glucose [Mass/volume] in Capillary blood by Glucometer"
+    (tmp_path / "regions").mkdir()
+    text = f"region: tests_screens\nitems:\n{own % name}\n"
+    (tmp_path / "regions" / "own.yaml").write_text(text, encoding="utf-8")
+    assert "wrong-dimension" in {problem.rule for problem in faults(tmp_path, "[]")}

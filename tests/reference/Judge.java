@@ -1,0 +1,81 @@
+import ca.uhn.fhir.context.FhirContext;
+import ca.uhn.fhir.context.support.DefaultProfileValidationSupport;
+import ca.uhn.fhir.context.support.IValidationSupport;
+import ca.uhn.fhir.validation.FhirValidator;
+import ca.uhn.fhir.validation.SingleValidationMessage;
+import java.io.BufferedReader;
+import java.io.InputStreamReader;
+import java.io.PrintStream;
+import java.nio.charset.StandardCharsets;
+import java.nio.file.Files;
+import java.nio.file.Path;
+import org.hl7.fhir.common.hapi.validation.support.CachingValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.CommonCodeSystemsTerminologyService;
+import org.hl7.fhir.common.hapi.validation.support.InMemoryTerminologyServerValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.PrePopulatedValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.SnapshotGeneratingValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.UnknownCodeSystemWarningValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
+import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
+import org.hl7.fhir.instance.model.api.IBaseResource;
+import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
+
+/**
+ * The validation engine of the standard (org.hl7.fhir.validation, as HAPI FHIR packs it) over resources on standard
+ * input, one JSON or XML resource a line. Arguments: files of StructureDefinitions, ValueSets and CodeSystems to know
+ * besides those of R4. Writes one line a message: number of the resource, severity, place, message id, message,
+ * separated by tabs; at the end "judged" and how many. Terminology is what R4 itself defines: LOINC and SNOMED CT
+ * codes are not looked up (unknown code systems are warnings).
+ */
+public class Judge {
+  public static void main(String[] arguments) throws Exception {
+    FhirContext context = FhirContext.forR4();
+    PrePopulatedValidationSupport more = new PrePopulatedValidationSupport(context);
+    for (String file : arguments) {
+      IBaseResource resource = context.newJsonParser().parseResource(Files.readString(Path.of(file)));
+      more.addResource(resource);
+    }
+    UnknownCodeSystemWarningValidationSupport unknown = new UnknownCodeSystemWarningValidationSupport(context);
+    unknown.setNonExistentCodeSystemSeverity(IValidationSupport.IssueSeverity.WARNING);
+    ValidationSupportChain chain =
+        new ValidationSupportChain(
+            new DefaultProfileValidationSupport(context),
+            more,
+            new SnapshotGeneratingValidationSupport(context),
+            new InMemoryTerminologyServerValidationSupport(context),
+            new CommonCodeSystemsTerminologyService(context),
+            unknown);
+    FhirInstanceValidator engine = new FhirInstanceValidator(new CachingValidationSupport(chain));
+    engine.setAnyExtensionsAllowed(true);
+    engine.setErrorForUnknownProfiles(true);
+    engine.setBestPracticeWarningLevel(BestPracticeWarningLevel.Ignore);
+    FhirValidator validator = context.newValidator().registerValidatorModule(engine);
+
+    PrintStream out = new PrintStream(System.out, true, StandardCharsets.UTF_8);
+    BufferedReader in = new BufferedReader(new InputStreamReader(System.in, StandardCharsets.UTF_8));
+    int count = 0;
+    for (String line = in.readLine(); line != null; line = in.readLine()) {
+      try {
+        for (SingleValidationMessage message : validator.validateWithResult(line).getMessages()) {
+          write(out, count, message);
+        }
+      } catch (RuntimeException | Error error) {
+        // what the engine cannot read at all it refuses with an exception
+        out.println(count + "\tFATAL\t\trefused\t" + clean(error.getMessage()));
+      }
+      count++;
+    }
+    out.println("judged\t" + count);
+  }
+
+  private static void write(PrintStream out, int count, SingleValidationMessage message) {
+    String severity = String.valueOf(message.getSeverity());
+    String place = String.valueOf(message.getLocationString());
+    String id = String.valueOf(message.getMessageId());
+    out.println(String.join("\t", String.valueOf(count), severity, place, id, clean(message.getMessage())));
+  }
+
+  private static String clean(String text) {
+    return String.valueOf(text).replaceAll("\\s+", " ");
+  }
+}

@@ -1,0 +1,92 @@
+"""Our validator against the standard's own validation engine, on a corpus of good and bad resources.
+
+The engine: org.hl7.fhir.validation as HAPI FHIR 7.6.1 packs it, with the R4 4.0.1 definitions (``judge.py``). Its
+errors are kept in ``verdicts.ndjson``; the tests marked ``reference`` have it judge again.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from agreement import TABLE, Agreement, compare, corpus, explanations, judged_anew, table, verdicts
+from corpus import CORPUS, write
+from judge import judge, missing
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.fhir import to_bundle
+from adapter.fhir.json import dumps, loads
+from adapter.validate import validate
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples" / "bundles"
+#: share of the judge's errors that must be found at their place
+WANTED = 0.98
+
+
+@pytest.fixture(scope="module")
+def agreement() -> Agreement:
+    return compare(corpus(), verdicts())
+
+
+def test_the_corpus_is_what_its_maker_makes() -> None:
+    assert CORPUS.read_bytes() == write()
+
+
+def test_the_corpus_is_large_and_breaks_every_rule_of_its_list() -> None:
+    cases = corpus()
+    assert len(cases) >= 400
+    assert len({case.name for case in cases}) == len(cases)
+    for case in cases:
+        found = {problem.rule for problem in validate(case.resource)}
+        assert case.rule in found or case.rule in ("", "?"), case.name
+
+
+def test_no_false_alarm(agreement: Agreement) -> None:
+    """Valid by construction or by the judge: no error of ours, unless an explanation says why we are right."""
+    explained = explanations()["ours alone"]
+    assert set(agreement.ours_alone) == set(explained)
+    for case in corpus():
+        if case.rule == "":
+            assert validate(case.resource).errors == [], case.name
+
+
+def test_the_judges_errors_are_found_at_their_place(agreement: Agreement) -> None:
+    assert agreement.errors > 500
+    assert agreement.found / agreement.errors >= WANTED
+    assert set(agreement.overlooked) == set(explanations()["overlooked"])
+
+
+def test_the_table_is_up_to_date(agreement: Agreement) -> None:
+    assert TABLE.read_text() == table(agreement)
+
+
+def test_every_answer_of_the_catalogue_is_without_any_problem(every: list[Exam], catalogue: Catalogue) -> None:
+    """Not even a warning. The judge hears the same bundles in ``python -m tests.outside engine``."""
+    for exam in every:
+        assert validate(to_bundle(exam, catalogue)) == [], exam.details.id
+
+
+@pytest.fixture(scope="module")
+def _engine() -> None:
+    if absent := missing():
+        pytest.skip(f"the reference judge needs {' and '.join(absent)}, which this machine has not")
+
+
+@pytest.mark.reference
+@pytest.mark.usefixtures("_engine")
+def test_the_judge_says_what_was_kept() -> None:
+    cases = corpus()
+    for case, now, kept in zip(cases, judged_anew(cases), verdicts(), strict=True):
+        assert now == kept, case.name
+
+
+@pytest.mark.reference
+@pytest.mark.usefixtures("_engine")
+def test_examples_pass_both() -> None:
+    paths = [path for path in sorted(EXAMPLES.glob("*.json")) if path.stat().st_size < 400_000]
+    bundles = [dumps(loads(path.read_bytes())) for path in paths]
+    assert len(bundles) >= 2
+    for path, bundle in zip(paths, bundles, strict=True):
+        assert validate(loads(bundle)).errors == [], path.name
+    assert [message for message in judge(bundles) if message.is_error] == []
