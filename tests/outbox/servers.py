@@ -17,9 +17,9 @@ ROOT = HERE.parents[1]
 
 
 @contextmanager
-def sandbox(folder: Path) -> Iterator[str]:
+def sandbox(folder: Path, *options: str) -> Iterator[str]:
     """``newborn-adapter sandbox`` on a free port, with its resources in ``folder``: its base URL."""
-    arguments = ["sandbox", "--port", "0", "--db", str(folder / "sandbox.db")]
+    arguments = ["sandbox", "--port", "0", "--db", str(folder / "sandbox.db"), *options]
     start = f"import sys; sys.argv[1:] = {arguments!r}; from adapter.cli import main; main()"
     with _process([sys.executable, "-u", "-c", start]) as output:
         for line in output:

@@ -39,8 +39,11 @@ class Front:
     seen: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
 
+    def __post_init__(self) -> None:
+        self.http = httpx.Client()
+
     def statement(self) -> bytes:
-        found = httpx.get(f"{self.upstream}/metadata").json()
+        found = self.http.get(f"{self.upstream}/metadata").json()
         rest = found["rest"][0]
         rest["interaction"] = [{"code": code} for code in self.interactions]
         for one in rest["resource"]:
@@ -61,7 +64,11 @@ class Front:
                 return "a bundle"
         if not self.conditional and (headers.get("if-none-exist") or b"ifNoneExist" in body):
             return "a conditional create"
-        if not self.update_create and method == "PUT" and httpx.get(f"{self.upstream}{path[5:]}").status_code != 200:
+        if (
+            not self.update_create
+            and method == "PUT"
+            and self.http.get(f"{self.upstream}{path[5:]}").status_code != 200
+        ):
             return "an update that creates"
         return ""
 
@@ -83,7 +90,7 @@ def served(front: Front) -> Iterator[str]:
                 front.refused.append(why)
                 return self.answer(405, {}, b"")
             url = f"{front.upstream}{self.path.removeprefix('/fhir')}"
-            came = httpx.request(self.command, url, content=body, headers=headers)
+            came = front.http.request(self.command, url, content=body, headers=headers)
             kept = {k: came.headers[k] for k in ("content-type", "etag", "location") if k in came.headers}
             return self.answer(came.status_code, kept, came.content.replace(front.upstream.encode(), base.encode()))
 
@@ -110,6 +117,7 @@ def served(front: Front) -> Iterator[str]:
         server.shutdown()
         thread.join()
         server.server_close()
+        front.http.close()
 
 
 ABLE = {

@@ -14,7 +14,7 @@ from uuid import uuid4
 import pytest
 from on_server import observations, statuses
 from sent_exams import amended, exam
-from servers import ROOT
+from servers import ROOT, sandbox
 
 from adapter.capture import to_json
 from adapter.catalogue import Catalogue
@@ -121,6 +121,32 @@ def test_nobody_there_the_exam_stays_and_goes_later(run: Run, first: Exam, sandb
     assert "ConnectError" in away.stderr
     (tmp_path / "here.yaml").write_text(f"url: {sandbox_url}\n")
     assert run("send", "first.json", NEWBORN_ADAPTER_TARGET="here.yaml").returncode == 0
+
+
+REHEARSED = """
+seed: 7
+rules:
+  - {fault: reset-after, match: {method: POST}, nth: 1}
+  - {fault: status, status: 503, retry_after: 0, match: {method: GET, path: DiagnosticReport}, nth: 2}
+  - {fault: html, carried_out: true, match: {method: POST}, nth: 2}
+  - {fault: status, status: 422, match: {method: POST, body: x-refused}}
+"""
+
+
+def test_rehearsed_failures_end_well_or_in_the_dead_letters(run: Run, first: Exam, tmp_path: Path) -> None:
+    (tmp_path / "faults.yaml").write_text(REHEARSED)
+    (tmp_path / "token").write_text("a-token-of-the-test\n")
+    (tmp_path / "refused.json").write_bytes(to_json(exam("refused")))
+    with sandbox(tmp_path, "--faults", str(tmp_path / "faults.yaml"), "--token-file", str(tmp_path / "token")) as url:
+        (tmp_path / "target.yaml").write_text(f"url: {url}\nretry: {{first: 0.05}}\n")
+        options = ("--target", "target.yaml", "--token-file", "token")
+        sent = run("send", "first.json", "amended.json", "refused.json", *options, "--verify")
+    assert sent.returncode == 3
+    assert "2 sent, 0 sent before, 1 given up" in sent.stdout
+    assert f"{first.details.id}-v2: on the server as meant" in sent.stdout
+    assert "a-token-of-the-test" not in sent.stdout + sent.stderr
+    dead = run("outbox", "list", "--state", "dead")
+    assert "x-refused" in dead.stdout
 
 
 def test_a_file_with_errors_is_refused_and_the_others_go(run: Run, first: Exam, sandbox_url: str) -> None:
