@@ -49,6 +49,12 @@ class UnitTable(Mapping[str, Unit]):
             unit = self._units[ucum]
         return unit
 
+    def shown(self, unit: str) -> str:
+        """A unit as people read it, with the space before it: `` °C`` for ``Cel``, nothing for a count."""
+        known = self._units.get(unit)
+        symbol = unit if known is None or known.symbol is None else known.symbol
+        return f" {symbol}" if symbol else ""
+
     def of_dimension(self, dimension: str) -> list[Unit]:
         """The units that measure the dimension."""
         return [unit for unit in self._units.values() if unit.dimension == dimension]

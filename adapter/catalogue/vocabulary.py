@@ -14,6 +14,7 @@ from adapter.exam.text import Key
 class Unit(Frozen):
     """A unit: UCUM code, dimension, the spellings people write, and its exact size in the dimension's base.
 
+    ``symbol`` is how people read it where that is not the UCUM code; empty for counts and scores.
     ``base = (value + offset) * numerator / denominator``; ``places`` is how many decimal places a value keeps
     after it was converted *to* this unit.
     """
@@ -21,6 +22,7 @@ class Unit(Frozen):
     ucum: str
     label: str
     dimension: Key
+    symbol: str | None = None
     spellings: tuple[str, ...] = ()
     offset: Decimal = Decimal(0)
     numerator: Decimal = Decimal(1)

@@ -24,7 +24,6 @@ from adapter.sandbox import BadFaults, CannotServe, Faults, Settings, Store, loa
     type=click.Path(dir_okay=False, path_type=Path),
     help="A file to keep the resources in (SQLite); without it they are forgotten at the end.",
 )
-@click.option("--strict", is_flag=True, help="Check what comes in with the models of fhir.resources as well: slower.")
 @click.option(
     "--token-file",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
@@ -37,9 +36,7 @@ from adapter.sandbox import BadFaults, CannotServe, Faults, Settings, Store, loa
     help="Rehearse failures: rules in YAML, described in the module adapter.sandbox.faults.",
 )
 @site_option
-def sandbox(
-    port: int, db: Path | None, strict: bool, token_file: Path | None, faults_file: Path | None, site: Path | None
-) -> None:
+def sandbox(port: int, db: Path | None, token_file: Path | None, faults_file: Path | None, site: Path | None) -> None:
     """Run a FHIR R4 test server on this machine, for trying things out. Not for real patients.
 
     It answers on 127.0.0.1 only, keeps what is sent to it in memory or in a file, and stops on Ctrl-C. A browser
@@ -63,7 +60,7 @@ def sandbox(
         raise click.UsageError(f"--db {db} cannot be used as a database: {error}") from None
     with store:
         try:
-            settings = Settings(strict, token_file, catalogue=catalogue_for(site) if site else None)
+            settings = Settings(token_file, catalogue=catalogue_for(site) if site else None)
             serve(store, port=port, settings=settings, faults=faults, ready=lambda base: _announce(base, db, faults))
         except CannotServe as error:
             raise click.UsageError(f"{error} (--port)") from None

@@ -139,7 +139,8 @@ def _why(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str]:
     if by_catalogue is not judged.urgency:
         return "marked by the examiner", "examiner", "the examiner"
     if judged.band is not None:
-        reason = f"{_beyond(judged.band, item)}; {item.caution}" if item.caution else _beyond(judged.band, item)
+        beyond = _beyond(judged.band, item, catalogue)
+        reason = f"{beyond}; {item.caution}" if item.caution else beyond
         return reason, f"{item.id}[{_range_id(judged.band)}]", source_in_words(judged.band.source, catalogue)
     meaning = "abnormal" if judged.meaning is Meaning.ABNORMAL else "a variant that is told"
     reason = f"{meaning}; {item.caution}" if item.caution else meaning
@@ -150,8 +151,8 @@ def _range_id(band: Range) -> str:
     return f"{band.component} {band}" if band.component else str(band)
 
 
-def _beyond(band: Range, item: Item) -> str:
-    unit = f" {item.unit}" if item.unit else " hours of life"
+def _beyond(band: Range, item: Item, catalogue: Catalogue) -> str:
+    unit = catalogue.units.shown(item.unit) if item.unit else " hours of life"
     words = {"L": "low", "LL": "very low", "H": "high", "HH": "very high"}
     return f"{words.get(band.flag.value, 'abnormal')}: {band}{unit}"
 

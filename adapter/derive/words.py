@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive.scores import missing_signs, score_total
-from adapter.exam import At, Finding, Quantities, Score
+from adapter.exam import Amount, At, Finding, Quantities, Quantity, Score
 
 
 def in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
@@ -26,12 +26,17 @@ def value_in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
         answer = item.answer(value)
         return answer.label if answer else value
     if isinstance(value, Quantities):
-        return f"{'/'.join(f'{number:f}' for number in value.components.values())} {value.unit}"
+        numbers = "/".join(f"{number:f}" for number in value.components.values())
+        return f"{numbers}{catalogue.units.shown(value.unit)}"
     if isinstance(value, Score):
         return _score(value, item)
     if isinstance(value, At):
         return value.time.isoformat(timespec="minutes")
-    return str(value).partition(" {")[0]
+    if isinstance(value, Quantity):
+        amounts: list[Quantity | Amount] = [value] if value.plus is None else [value, value.plus]
+        parts = (f"{amount.value:f}{catalogue.units.shown(amount.unit)}" for amount in amounts)
+        return f"{value.comparator or ''}{' '.join(parts)}"
+    return str(value)
 
 
 def _score(score: Score, item: Item) -> str:

@@ -44,12 +44,10 @@ _LOG = logging.getLogger("adapter.sandbox")
 class Settings:
     """How the server behaves.
 
-    ``strict`` checks what comes in with the models of fhir.resources as well, which takes most of the time;
     ``token_file`` makes it ask for a bearer token (:class:`Guard`); ``limits`` are those on request bodies;
     ``catalogue`` says on the web page what an exam should cover (the shipped one where it is None).
     """
 
-    strict: bool = False
     token_file: Path | None = None
     limits: Limits = field(default_factory=Limits)
     catalogue: Catalogue | None = None
@@ -199,14 +197,12 @@ def _bundle(call: _Call) -> _Reply:
     if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
         raise Refusal(400, "invalid", "only a Bundle of type transaction or batch can be posted to the base")
     prefer = call.prefer.returned or "minimal"
-    return _Reply(
-        200, transaction.process(call.store, bundle, base=call.base, prefer=prefer, strict=call.settings.strict)
-    )
+    return _Reply(200, transaction.process(call.store, bundle, base=call.base, prefer=prefer))
 
 
 def _validate(call: _Call) -> _Reply:
     mode = dict(call.query).get("mode", "")
-    return _Reply(200, operations.validated(call.resource(), call.type, mode, strict=call.settings.strict))
+    return _Reply(200, operations.validated(call.resource(), call.type, mode))
 
 
 def _search(call: _Call) -> _Reply:
@@ -227,21 +223,21 @@ def _search_by_form(call: _Call) -> _Reply:
 
 
 def _create(call: _Call) -> _Reply:
-    resource = interactions.check_resource(call.resource(), call.type, strict=call.settings.strict)
+    resource = interactions.check_resource(call.resource(), call.type)
     with call.store.session() as session:
         plan = interactions.plan_create(session, call.type, call.if_none_exist)
         return _written(call, session, plan, resource)
 
 
 def _update(call: _Call) -> _Reply:
-    resource = interactions.check_resource(call.resource(), call.type, strict=call.settings.strict)
+    resource = interactions.check_resource(call.resource(), call.type)
     with call.store.session() as session:
         plan = interactions.plan_update(session, call.type, call.id, resource, call.if_match)
         return _written(call, session, plan, resource)
 
 
 def _conditional_update(call: _Call) -> _Reply:
-    resource = interactions.check_resource(call.resource(), call.type, strict=call.settings.strict)
+    resource = interactions.check_resource(call.resource(), call.type)
     with call.store.session() as session:
         plan = interactions.plan_conditional_update(session, call.type, call.criteria, resource, call.if_match)
         return _written(call, session, plan, resource)

@@ -53,14 +53,11 @@ def check_type(type_: str) -> None:
         )
 
 
-def check_resource(resource: Any, type_: str, *, strict: bool) -> dict[str, Any]:
-    """Validate what came in; 400 if it is not a resource of ``type_``, 422 with all issues if invalid.
-
-    ``strict`` asks the models of fhir.resources as well.
-    """
+def check_resource(resource: Any, type_: str) -> dict[str, Any]:
+    """Validate what came in; 400 if it is not a resource of ``type_``, 422 with all issues if invalid."""
     if not isinstance(resource, dict) or resource.get("resourceType") != type_:
         raise Refusal(400, "invalid", f"the content must be one resource of the type in the URL, {type_}")
-    refuse_invalid(validate(resource, layers=LAYERS, second_opinion=strict))
+    refuse_invalid(validate(resource, layers=LAYERS))
     return resource
 
 

@@ -13,12 +13,11 @@ DEFINITION = "http://hl7.org/fhir/OperationDefinition/Resource-validate"
 _MODES = ("create", "update")
 
 
-def validated(content: Any, type_: str, mode: str, *, strict: bool) -> dict[str, Any]:
+def validated(content: Any, type_: str, mode: str) -> dict[str, Any]:
     """The OperationOutcome on a resource, or on the one in a Parameters resource.
 
     ``type_`` is the type in the URL, ``mode`` the parameter of the URL. Every layer of the
-    validator is run; ``strict`` asks the models of fhir.resources as well. Raises :class:`Refusal` where there is
-    nothing to validate. That a resource is not valid is an answer, not a refusal.
+    validator is run. Raises :class:`Refusal` where there is nothing to validate. That a resource is not valid is an answer, not a refusal.
     """
     resource = content
     if isinstance(content, dict) and content.get("resourceType") == "Parameters" and type_ != "Parameters":
@@ -32,4 +31,4 @@ def validated(content: Any, type_: str, mode: str, *, strict: bool) -> dict[str,
         raise Refusal(400, "not-supported", f"$validate knows the modes {' and '.join(_MODES)} here")
     if not isinstance(resource, dict) or resource.get("resourceType") != type_:
         raise Refusal(400, "invalid", f"the content must be one resource of the type in the URL, {type_}")
-    return operation_outcome(validate(resource, second_opinion=strict))
+    return operation_outcome(validate(resource))

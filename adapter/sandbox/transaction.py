@@ -49,21 +49,20 @@ class _Entry:
         return self.resource
 
 
-def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str, strict: bool = False) -> dict[str, Any]:
+def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str) -> dict[str, Any]:
     """Carry out a Bundle of type ``transaction`` or ``batch`` and answer with the response Bundle.
 
     ``base`` is the server's address; ``prefer`` is ``minimal``, ``representation`` or ``OperationOutcome``
-    (3.1.0.1, managing return content); ``strict`` as in :func:`interactions.check_resource`. Raises
-    :class:`Refusal` when a transaction fails, the place naming the entry; the store is then as it was. A batch
+    (3.1.0.1, managing return content). Raises :class:`Refusal` when a transaction fails, the place naming the entry; the store is then as it was. A batch
     answers entry by entry.
     """
     kind = bundle.get("type")
     if kind not in ("transaction", "batch"):
         raise Refusal(400, "invalid", "only a Bundle of type transaction or batch can be posted here")
     if kind == "transaction":
-        interactions.refuse_invalid(validate(bundle, layers=LAYERS, second_opinion=strict))
+        interactions.refuse_invalid(validate(bundle, layers=LAYERS))
     entries = _list(bundle.get("entry", []))
-    answer = _Answer(base, prefer, strict)
+    answer = _Answer(base, prefer)
     carry_out = _transaction if kind == "transaction" else _batch
     answers = carry_out(store, entries, answer)
     response: dict[str, Any] = {"resourceType": "Bundle", "type": f"{kind}-response"}
@@ -74,11 +73,10 @@ def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str, str
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """How the entries of the response are made, and how strictly those of the request are checked."""
+    """How the entries of the response are made."""
 
     base: str
     prefer: str
-    strict: bool
 
     def written(self, status: int, version: Version) -> dict[str, Any]:
         """For a create or update: status, location, etag, lastModified, and what was preferred."""
@@ -208,7 +206,7 @@ def _single(store: Store, number: int, element: Any, answer: _Answer) -> dict[st
         if entry.method == "GET":
             return answer.fetched(session, entry)
         interactions.check_type(entry.path[0])
-        resource = interactions.check_resource(entry.content(), entry.path[0], strict=answer.strict)
+        resource = interactions.check_resource(entry.content(), entry.path[0])
         return answer.written(*interactions.carry_out(session, _plan(session, entry), resource))
 
 

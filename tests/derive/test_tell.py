@@ -27,7 +27,7 @@ def test_most_urgent_first_then_in_exam_order(catalogue: Catalogue) -> None:
         measured("heart_rate", "140", "/min"),
     )
     assert lines(one, catalogue) == [
-        ("tell-now", "Body temperature, axilla: 38.1 Cel"),
+        ("tell-now", "Body temperature, axilla: 38.1 °C"),
         ("tell-now", "Abdomen shape: Distended and tense"),
         ("tell", "Hip findings or risk that lead to an ultrasound scan"),  # a rule goes before single findings
         ("tell", "Respiratory rate: 65 /min"),

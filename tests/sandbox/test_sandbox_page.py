@@ -16,6 +16,7 @@ from adapter.capture import completeness
 from adapter.catalogue import Catalogue
 from adapter.derive import computed_findings, tell_list
 from adapter.exam import Exam, Urgency
+from adapter.fhir.report import line_in_words
 from adapter.sandbox.page.html import Html, tag
 from adapter.sandbox.page.view import moment
 
@@ -60,20 +61,24 @@ def test_every_page_says_that_it_is_a_test_server(origin: str, exams: list[Exam]
         assert found.findtext(".//title", "").startswith("TEST")
 
 
+SHOWN = {
+    "now": ("Tell now", Urgency.TELL_NOW),
+    "soon": ("Tell", Urgency.TELL),
+    "todo": ("Still to do", Urgency.NONE),
+}
+
+
 def test_what_must_be_told_stands_first(origin: str, exams: list[Exam], catalogue: Catalogue) -> None:
     """The same lines, in the same order, as the library's own list; before any finding."""
     for exam in exams:
         [section] = of_exam(origin, exam).xpath("//section")
         tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
-        assert texts(section, ".//li[@class='now']") == [f"Tell now{t.words}" for t in tells if _now(t.urgency)]
-        assert texts(section, ".//li[@class='soon']") == [f"Tell{t.words}" for t in tells if not _now(t.urgency)]
+        for name, (word, urgency) in SHOWN.items():
+            lines = [f"{word}{line_in_words(tell)}" for tell in tells if tell.urgency is urgency]
+            assert texts(section, f".//li[@class='{name}']") == lines
         assert [element.tag for element in section][:2] == ["h2", "ul" if tells else "p"]
         if not tells:
             assert "does not say that all is normal" in section[1].text_content()
-
-
-def _now(urgency: Urgency) -> bool:
-    return urgency is Urgency.TELL_NOW
 
 
 def test_absent_is_never_normal(origin: str, exams: list[Exam], catalogue: Catalogue) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.sandbox.page.html import Child, Html, joined, tag
 from adapter.sandbox.page.shown import Newborn, Row
-from adapter.sandbox.page.view import SIDES, Cell, ExamView, Line, Section, exam_view, lines_of, moment
+from adapter.sandbox.page.view import SIDES, TELLS, Cell, ExamView, Line, Section, exam_view, lines_of, moment
 
 Json = dict[str, Any]
 
@@ -75,10 +75,13 @@ def _document(title: str, *content: Child) -> Html:
     return tag("html", head, tag("body", banner, tag("main", *content), footer), lang="en")
 
 
+_IN_A_ROW = {"Tell now": "now", "Tell": "soon", "Still to do": "still to do"}
+
+
 def _row(row: Row) -> Html:
     told = [report.get("conclusion", "") for report in row.reports if report.get("status") != "entered-in-error"]
-    now, soon = (sum(text.count(f"\n{mark}: ") for text in told) for mark in ("Tell now", "Tell"))
-    words = ", ".join([f"{now} now"] * bool(now) + [f"{soon} soon"] * bool(soon))
+    counts = ((sum(text.count(f"\n{mark}: ") for text in told), word) for mark, word in _IN_A_ROW.items())
+    words = ", ".join(f"{count} {word}" for count, word in counts if count)
     link = tag("a", _name(row.patient), href=f"/newborns/{row.patient['id']}")
     cells = (link, _born(row.patient), str(len(row.reports)), words or "nothing marked")
     return tag("tr", [tag("td", cell) for cell in cells])
@@ -91,7 +94,7 @@ def _exam(exam: ExamView) -> Html:
     missing = f"{exam.missing} not recorded" if exam.complete_known else "what was not recorded cannot be told"
     counts = f"{exam.count(absent=False)} recorded, {exam.count(absent=True)} not examined, {missing}"
     told = [
-        tag("li", tag("b", "Tell now" if urgency == "now" else "Tell"), text, class_=urgency)
+        tag("li", tag("b", next(word for word, known in TELLS.items() if known == urgency)), text, class_=urgency)
         for urgency, text in exam.tells
     ]
     return tag(

@@ -230,13 +230,17 @@ def _own_code(concept: Json | None, system: str) -> str:
     return next((c["code"] for c in (concept or {}).get("coding", []) if c.get("system") == system), "")
 
 
+TELLS = {"Tell now": "now", "Tell": "soon", "Still to do": "todo"}
+"""How a line of a conclusion begins, and what this page calls it."""
+
+
 def _conclusion(text: str) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
     """What must be told, and the rest, from a report's conclusion, a line each."""
     told, rest = [], []
     for line in text.splitlines():
-        urgency = "now" if line.startswith("Tell now: ") else "soon" if line.startswith("Tell: ") else ""
-        if urgency:
-            told.append((urgency, line.partition(": ")[2]))
+        word, mark, what = line.partition(": ")
+        if mark and word in TELLS:
+            told.append((TELLS[word], what))
         else:
             rest.append(line)
     return tuple(told), tuple(rest)

@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterator, Mapping
 from functools import cache
 from typing import Any
 
+import jsonschema_rs
 from lxml import etree
 
 from adapter.problems import Layer, Problem, Severity
@@ -25,7 +26,7 @@ def check_json(resource: Mapping[str, Any], types: Collection[str], found: Colle
     validator = _validator(frozenset(types))
     name = str(resource.get("resourceType", ""))
     try:
-        errors = () if validator is None or validator.is_valid(resource) else list(validator.iter_errors(resource))
+        errors = () if validator.is_valid(resource) else list(validator.iter_errors(resource))
     except ValueError:
         return  # nested more deeply than the library goes
     for error in errors:
@@ -39,12 +40,8 @@ def check_json(resource: Mapping[str, Any], types: Collection[str], found: Colle
 
 
 @cache
-def _validator(types: frozenset[str]) -> Any:
-    """A validator for resources of these types; None where jsonschema-rs is not installed."""
-    try:
-        import jsonschema_rs
-    except ImportError:
-        return None
+def _validator(types: frozenset[str]) -> jsonschema_rs.Draft202012Validator:
+    """A validator for resources of these types."""
     return jsonschema_rs.Draft202012Validator(json_schema(types))
 
 
