@@ -126,10 +126,10 @@ def test_nobody_there_the_exam_stays_and_goes_later(run: Run, first: Exam, sandb
 REHEARSED = """
 seed: 7
 rules:
+  - {fault: status, status: 422, match: {method: POST, body: x-refused}}
   - {fault: reset-after, match: {method: POST}, nth: 1}
   - {fault: status, status: 503, retry_after: 0, match: {method: GET, path: DiagnosticReport}, nth: 2}
   - {fault: html, carried_out: true, match: {method: POST}, nth: 2}
-  - {fault: status, status: 422, match: {method: POST, body: x-refused}}
 """
 
 
