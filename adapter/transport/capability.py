@@ -15,11 +15,6 @@ from adapter.transport import answers
 from adapter.transport.answers import Barred
 from adapter.transport.client import FhirClient
 
-#: What an exam becomes
-TYPES = frozenset({
-    "Patient", "RelatedPerson", "Practitioner", "Encounter", "Device", "Observation", "DiagnosticReport", "Provenance"
-})  # fmt: skip
-
 
 class Mode(StrEnum):
     """How an exam is sent: whole or not at all; in bundles a step; one resource a request."""
@@ -47,15 +42,15 @@ class Capability:
     versioned: frozenset[str]
 
     def problems(self) -> list[Problem]:
-        """Why our exams cannot be sent there."""
-        found = []
-        if self.fhir_version.split(".")[:2] != ["4", "0"]:
-            what = f"the server speaks FHIR {self.fhir_version or 'of no stated version'}"
-            found.append(answers.problem("fhir-version", what, "a server of FHIR R4 (4.0.x)"))
-        missing = ", ".join(sorted(TYPES - self.types)) if self.types else ""
-        if missing:
-            found.append(answers.problem("resource-types", f"the server does not keep {missing}"))
-        return found
+        """Why nothing of ours can be sent there."""
+        if self.fhir_version.split(".")[:2] == ["4", "0"]:
+            return []
+        what = f"the server speaks FHIR {self.fhir_version or 'of no stated version'}"
+        return [answers.problem("fhir-version", what, "a server of FHIR R4 (4.0.x)")]
+
+    def missing(self, types: frozenset[str]) -> frozenset[str]:
+        """Those of the resource types that the server does not keep; none where it does not say what it keeps."""
+        return types - self.types if self.types else frozenset()
 
 
 def learn(client: FhirClient) -> Capability:

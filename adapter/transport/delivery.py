@@ -10,7 +10,7 @@ from adapter.problems import Problem
 from adapter.transport import answers
 from adapter.transport.adjust import Adjusted, adjusted, in_order, with_references
 from adapter.transport.answers import EntryOutcome, ServerRefused
-from adapter.transport.capability import TYPES, Capability, Mode
+from adapter.transport.capability import Capability, Mode
 from adapter.transport.client import FhirClient
 from adapter.transport.message import Message
 from adapter.transport.standing import refuse_older
@@ -37,9 +37,12 @@ def deliver(
     :class:`~adapter.transport.standing.Superseded`, and what the client raises; of a transaction that was refused
     nothing was kept.
     """
+    if missing := capability.missing(message.types):
+        what = f"the server does not keep {', '.join(sorted(missing))}"
+        raise ServerRefused(404, [answers.problem("resource-types", what)])
     reports = held_report(client, message)
     refuse_older(client, message, reports)
-    if not reports and message.rank == 0 and _plainly(client, capability):
+    if not reports and message.rank == 0 and _plainly(client, capability, message):
         outcomes = _well(client.post_bundle(message.payload, "transaction", message.full_urls), message)
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in message.shared):
             return outcomes
@@ -65,12 +68,12 @@ def _refuse_unseen(todo: Adjusted, outcomes: list[EntryOutcome], message: Messag
         raise ServerRefused(409, [answers.problem("conflict", what, "sent again, it is looked up again")])
 
 
-def _plainly(client: FhirClient, capability: Capability) -> bool:
+def _plainly(client: FhirClient, capability: Capability, message: Message) -> bool:
     """Whether the queued bytes are what this server takes."""
     return (
         client.format == "json"
         and capability.mode is Mode.TRANSACTION
-        and not TYPES - {"Provenance"} - capability.conditional_create
+        and not message.types - {"Provenance"} - capability.conditional_create
         and "Provenance" in capability.update_create
     )
 

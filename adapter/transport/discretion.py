@@ -71,6 +71,8 @@ def _private(resource: dict[str, Any]) -> Iterator[str]:
         yield note.get("text", "")
     for key in ("valueString", "conclusion"):
         yield resource.get(key, "")
+    for line in resource.get("payload", []):
+        yield line.get("contentString", "")
     concept = resource.get("valueCodeableConcept", {})
     if "coding" not in concept:
         yield concept.get("text", "")

@@ -50,6 +50,11 @@ class Message:
         """SHA-256 of the payload, in hexadecimal."""
         return sha256(self.payload).hexdigest()
 
+    @property
+    def types(self) -> frozenset[str]:
+        """The resource types of the entries."""
+        return frozenset(name.partition(" ")[0] for name in self.names)
+
     def bundle(self) -> dict[str, Any]:
         """The payload, read; a new object each time."""
         read: dict[str, Any] = loads(self.payload)
@@ -106,6 +111,6 @@ def _created(entry: dict[str, Any]) -> dict[str, Any]:
 def _name(resource: dict[str, Any]) -> str:
     """What an entry is called in reports: type, and for what is the exam's own its identifier; never a person's."""
     kind = str(resource["resourceType"])
-    if kind in ("Observation", "DiagnosticReport"):
+    if kind in ("Observation", "DiagnosticReport", "CommunicationRequest"):
         return f"{kind} {resource['identifier'][0]['value']}"
     return kind

@@ -27,11 +27,12 @@ FHIR = {"Content-Type": "application/fhir+json"}
 Answer = tuple[int, dict[str, str], bytes]
 
 
-def statement(version: str = "4.0.1", interaction: str = "transaction") -> dict[str, Any]:
+def statement(version: str = "4.0.1", interaction: str = "transaction", without: str = "") -> dict[str, Any]:
     kinds = ["Patient", "RelatedPerson", "Practitioner", "Encounter", "Device", "Observation", "DiagnosticReport"]
     resources = [
         {"type": kind, "conditionalCreate": True, "updateCreate": True, "versioning": "versioned"}
-        for kind in (*kinds, "Provenance")
+        for kind in (*kinds, "Provenance", "CommunicationRequest")
+        if kind != without
     ]
     rest = [{"mode": "server", "interaction": [{"code": interaction}], "resource": resources}]
     return {"resourceType": "CapabilityStatement", "fhirVersion": version, "format": ["json"], "rest": rest}
@@ -220,6 +221,14 @@ def test_not_a_server_of_r4_nothing_is_sent(server: Server, send: Send, outbox: 
     assert summary.left == 2
     assert summary.stopped
     assert server.posts == []
+
+
+def test_a_type_the_server_does_not_keep_is_named(server: Server, send: Send, outbox: Outbox) -> None:
+    server.metadata = lambda: (200, FHIR, json.dumps(statement(without="Provenance")).encode())
+    assert send()[0] == Summary(dead=1)
+    assert server.posts == []
+    [row] = outbox.rows(State.DEAD)
+    assert row.reasons[0].what == "the server does not keep Provenance"
 
 
 def test_retry_after_is_waited_for(server: Server, send: Send, outbox: Outbox) -> None:
