@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
+from math import ceil, floor
 
 from hypothesis import strategies as st
 from hypothesis.strategies import DrawFn, SearchStrategy
@@ -58,10 +59,10 @@ def numbers(low: Decimal, high: Decimal, places: int = 2) -> SearchStrategy[Deci
 
     def with_places(n: int) -> SearchStrategy[Decimal]:
         scale = 10**n
-        first, last = -(-low * scale // 1), high * scale // 1
+        first, last = ceil(low * scale), floor(high * scale)
         if first > last:
             return st.just(low)
-        return st.integers(int(first), int(last)).map(lambda i: Decimal(i).scaleb(-n))
+        return st.integers(first, last).map(lambda i: Decimal(i).scaleb(-n))
 
     return st.integers(0, places).flatmap(with_places)
 
