@@ -16,8 +16,8 @@ _MODES = ("create", "update")
 def validated(content: Any, type_: str, mode: str) -> dict[str, Any]:
     """The OperationOutcome on a resource, or on the one in a Parameters resource.
 
-    ``type_`` is the type in the URL, ``mode`` the parameter of the URL. Every layer of the
-    validator is run. Raises :class:`Refusal` where there is nothing to validate. That a resource is not valid is an answer, not a refusal.
+    ``type_`` is the type in the URL, ``mode`` the parameter of the URL. Every layer of the validator is run.
+    Raises :class:`Refusal` where there is nothing to validate. That a resource is not valid is an answer.
     """
     resource = content
     if isinstance(content, dict) and content.get("resourceType") == "Parameters" and type_ != "Parameters":

@@ -53,8 +53,8 @@ def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str) -> 
     """Carry out a Bundle of type ``transaction`` or ``batch`` and answer with the response Bundle.
 
     ``base`` is the server's address; ``prefer`` is ``minimal``, ``representation`` or ``OperationOutcome``
-    (3.1.0.1, managing return content). Raises :class:`Refusal` when a transaction fails, the place naming the entry; the store is then as it was. A batch
-    answers entry by entry.
+    (3.1.0.1, managing return content). Raises :class:`Refusal` when a transaction fails, the place naming the
+    entry; the store is then as it was. A batch answers entry by entry.
     """
     kind = bundle.get("type")
     if kind not in ("transaction", "batch"):
