@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 import click
 
@@ -14,7 +13,6 @@ from adapter.catalogue import Catalogue, Meaning
 from adapter.derive import age_in_words, computed_findings, in_words, judge, sections, tell_list, withheld
 from adapter.exam import Exam, Urgency
 from adapter.problems import Problem, Report, Severity
-from adapter.validate import operation_outcome
 
 CAUTION = (
     "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners\n"
@@ -29,16 +27,6 @@ _TITLES = {
     Urgency.TELL: "tell the provider at the next round",
     Urgency.NONE: "still to do",
 }
-
-
-def print_problems(problems: Sequence[Problem], form: str) -> None:
-    """Every problem, then a count; or one OperationOutcome."""
-    if form == "json":
-        outcome = operation_outcome(list(problems))
-        click.echo(json.dumps(outcome, indent=2, ensure_ascii=False))
-        return
-    for problem in problems:
-        click.echo(str(problem))
 
 
 def count_line(problems: Iterable[Problem]) -> str:

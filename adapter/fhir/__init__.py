@@ -1,7 +1,7 @@
 """FHIR R4: an Exam to its resources and bundles, and back; JSON that keeps digits; XML."""
 
 from adapter.fhir.bundle import BundleType, Resource, to_bundle, to_resources, with_id
-from adapter.fhir.identity import Identity, Name, by_full_url, by_id, by_identifier
+from adapter.fhir.identity import Identity, Name, by_full_url, by_id, by_identifier, search_token
 from adapter.fhir.readback import NotReadable, from_bundle
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "by_id",
     "by_identifier",
     "from_bundle",
+    "search_token",
     "to_bundle",
     "to_resources",
     "with_id",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -13,7 +12,7 @@ from adapter.catalogue import Catalogue
 from adapter.derive import Evidence, completeness, judged_findings, tell_list
 from adapter.exam import Exam
 from adapter.fhir import people
-from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier
+from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, escaped
 from adapter.fhir.observation import Around, instant, observation
 from adapter.fhir.report import diagnostic_report, panel, provenance
 from adapter.fhir.tells import communication_requests
@@ -149,8 +148,8 @@ def _entry_of_collection(resource: Resource, kind: BundleType) -> Json:
 
 @lru_cache(maxsize=1024)
 def _token(text: str) -> str:
-    """Part of a token parameter: FHIR's own escapes (R4 Search, section 3.1.1.3.1.1), then the URL's."""
-    return quote(re.sub(r"([\\,$|])", r"\\\1", text), safe="")
+    """Part of a token parameter: FHIR's own escapes, then the URL's."""
+    return quote(escaped(text), safe="")
 
 
 def _entry_with_request(resource: Resource, kind: BundleType) -> Json:

@@ -7,6 +7,7 @@ that two exams of one newborn speak of one Patient. An amendment keeps the names
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -18,6 +19,8 @@ from adapter.derive import Computed
 from adapter.exam import Exam, Finding, Identifier
 
 SOFTWARE = "newborn-exam-adapter"
+
+_SEARCH_MARKS = re.compile(r"[\\,$|]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,16 @@ class Name:
     def identifier(self) -> dict[str, Any]:
         """As FHIR Identifier."""
         return {"system": self.system, "value": self.value}
+
+
+def escaped(text: str) -> str:
+    """Text inside a search parameter, its own commas, bars and dollars marked (R4 Search, escaping)."""
+    return _SEARCH_MARKS.sub(r"\\\g<0>", text)
+
+
+def search_token(system: str, value: str) -> str:
+    """An identifier as a token parameter, ``system|value`` (R4 Search, section 3.1.1.4.10)."""
+    return f"{escaped(system)}|{escaped(value)}"
 
 
 Refer = Callable[[Name], dict[str, Any]]

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from adapter.fhir import search_token
 from adapter.problems import Problem
 from adapter.transport import answers
 from adapter.transport.adjust import Adjusted, adjusted, in_order, with_references
@@ -14,7 +15,7 @@ from adapter.transport.capability import Capability, Mode
 from adapter.transport.client import FhirClient
 from adapter.transport.message import Message
 from adapter.transport.standing import refuse_older
-from adapter.transport.survey import escaped, held_report, survey
+from adapter.transport.survey import held_report, survey
 
 Json = dict[str, Any]
 
@@ -116,7 +117,7 @@ def _found_again(client: FhirClient, entry: Json) -> str:
     if "id" in resource:
         return f"{kind}/{resource['id']}"
     if identifier is not None:
-        token = f"{escaped(identifier['system'])}|{escaped(identifier['value'])}"
+        token = search_token(identifier["system"], identifier["value"])
         for found in client.search(kind, {"identifier": token}):
             return f"{kind}/{found['id']}"
     return ""

@@ -7,8 +7,8 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
+from adapter.fhir import search_token
 from adapter.transport.client import FhirClient
-from adapter.transport.survey import escaped
 
 _LITERAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})")
 
@@ -18,7 +18,7 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
 
     :func:`adapter.fhir.from_bundle` reads the Exam from it. Raises what the client raises.
     """
-    token = f"{catalogue.identifier_system('exam')}|{escaped(root)}"
+    token = search_token(catalogue.identifier_system("exam"), root)
     report = next(client.search("DiagnosticReport", {"identifier": token}), None)
     if report is None:
         return None
@@ -43,7 +43,7 @@ def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier
     Raises what the client raises.
     """
     known = catalogue.resolve(newborn)
-    token = f"{escaped(known.system)}|{escaped(known.value)}"
+    token = search_token(known.system, known.value)
     patient = next(client.search("Patient", {"identifier": token}), None)
     if patient is None:
         return []

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qsl
 
+from adapter.fhir import search_token
 from adapter.transport import answers
 from adapter.transport.answers import ServerRefused
 from adapter.transport.client import FhirClient
@@ -64,7 +65,7 @@ class Holding:
 
 def held_report(client: FhirClient, message: Message) -> list[Json]:
     """The exam's DiagnosticReport on the server, by the id of the exam as first recorded."""
-    token = f"{message.systems.exam}|{escaped(message.root)}"
+    token = search_token(message.systems.exam, message.root)
     return list(client.search("DiagnosticReport", {"identifier": token}))
 
 
@@ -163,10 +164,3 @@ def is_retracted(resource: Json) -> bool:
 def place_of(resource: Json) -> str:
     """``Type/id``."""
     return f"{resource['resourceType']}/{resource['id']}"
-
-
-def escaped(value: str) -> str:
-    """A value inside a token parameter (R4 Search, section 3.1.1.3.1.1)."""
-    for mark in "\\,$|":
-        value = value.replace(mark, f"\\{mark}")
-    return value
