@@ -13,9 +13,7 @@ from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import note, report_of
 from adapter.exam import Exam
-from adapter.fhir import BundleType, to_bundle
-from adapter.fhir.json import dumps
-from adapter.fhir.xml import to_xml
+from adapter.formats import OUTWARD, write
 
 
 @click.command()
@@ -23,12 +21,17 @@ from adapter.fhir.xml import to_xml
 @click.option(
     "--to",
     "kind",
-    type=click.Choice([kind.value for kind in BundleType]),
-    default=BundleType.TRANSACTION.value,
+    type=click.Choice(list(OUTWARD)),
+    default="transaction",
     show_default=True,
-    help="The kind of bundle; one an exam.",
+    help="What to make of an exam.",
 )
-@click.option("--format", "form", type=click.Choice(["json", "xml"]), default="json", show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(sorted({encoding for outward in OUTWARD.values() for encoding in outward.encodings})),
+    help="How it is written; the usual way of its kind where none is named.",
+)
 @click.option("--pretty", is_flag=True, help="Indented, for people.")
 @click.option("--out", type=click.Path(path_type=Path), help="A file; or a folder, for one file an exam.")
 @site_option
@@ -36,20 +39,23 @@ def convert(
     files: tuple[Path, ...],
     plan: Path | None,
     kind: str,
-    form: str,
+    form: str | None,
     pretty: bool,
     out: Path | None,
     site: Path | None,
 ) -> None:
-    """Convert capture files to FHIR R4 bundles. An exam with an error is refused; the others go on.
+    """Convert capture files to FHIR R4 bundles and other outward forms.
 
-    Several exams become one bundle a line (NDJSON), or a folder of files with --out DIR.
+    An exam with an error is refused; the others go on. Several exams become one bundle a line (NDJSON), or a folder of files with --out DIR.
 
     \b
     Example:
       newborn-adapter convert exam.json --pretty --out bundle.json
       newborn-adapter convert exams.csv --to collection --out bundles/
     """
+    encoding = form or OUTWARD[kind].encodings[0]
+    if encoding not in OUTWARD[kind].encodings:
+        raise click.UsageError(f"{kind} is written as {' or '.join(OUTWARD[kind].encodings)}, not as {encoding}")
     catalogue = catalogue_for(site)
     found = list(readings(files, plan, catalogue))
     report = report_of(found)
@@ -57,28 +63,24 @@ def convert(
         note(str(problem))
     exams = [reading.exam for reading in found if reading.accepted and reading.exam is not None]
     if out is not None and (out.is_dir() or str(out).endswith("/") or (len(exams) > 1 and not out.suffix)):
-        _to_folder(exams, catalogue, BundleType(kind), form, pretty, out)
+        _to_folder(exams, catalogue, kind, encoding, pretty, out)
     else:
-        _to_one(exams, catalogue, BundleType(kind), form, pretty, out)
+        _to_one(exams, catalogue, kind, encoding, pretty, out)
     note(f"{len(exams)} exams converted, {len(found) - len(exams)} refused.")
     sys.exit(report.exit_code)
 
 
-def _written(exam: Exam, catalogue: Catalogue, kind: BundleType, form: str, pretty: bool) -> bytes:
-    bundle = to_bundle(exam, catalogue, kind)
-    return to_xml(bundle, pretty=pretty) if form == "xml" else dumps(bundle, pretty=pretty) + b"\n"
-
-
 def _to_one(
-    exams: list[Exam], catalogue: Catalogue, kind: BundleType, form: str, pretty: bool, out: Path | None
+    exams: list[Exam], catalogue: Catalogue, kind: str, encoding: str, pretty: bool, out: Path | None
 ) -> None:
-    if len(exams) > 1 and (form == "xml" or pretty):
-        raise click.UsageError("several exams as XML or indented need a folder: --out bundles/")
+    if len(exams) > 1 and (pretty or encoding not in OUTWARD[kind].joined):
+        raise click.UsageError(f"several exams as {encoding} or indented need a folder: --out FOLDER/")
     if exams:
-        write_output(out, b"".join(_written(exam, catalogue, kind, form, pretty) for exam in exams))
+        content = b"".join(write(exam, catalogue, kind, encoding, pretty=pretty) for exam in exams)
+        write_output(out, content)
 
 
-def _to_folder(exams: list[Exam], catalogue: Catalogue, kind: BundleType, form: str, pretty: bool, out: Path) -> None:
+def _to_folder(exams: list[Exam], catalogue: Catalogue, kind: str, encoding: str, pretty: bool, out: Path) -> None:
     for name, count in Counter(exam.details.id for exam in exams).items():
         if count > 1:
             raise click.UsageError(f"exam {name} comes {count} times; one file an exam needs each id once")
@@ -87,5 +89,5 @@ def _to_folder(exams: list[Exam], catalogue: Catalogue, kind: BundleType, form: 
     except OSError as error:
         raise click.UsageError(f"{out} cannot be made: {error.strerror}") from None
     for exam in exams:
-        content = _written(exam, catalogue, kind, form, pretty)
-        write_output(out / f"{exam.details.id}.{form}", content)
+        content = write(exam, catalogue, kind, encoding, pretty=pretty)
+        write_output(out / f"{exam.details.id}.{encoding}", content)

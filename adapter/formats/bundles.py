@@ -1,0 +1,25 @@
+"""The FHIR bundles as an outward form: JSON (one a line, or indented) and XML."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.fhir import BundleType, to_bundle
+from adapter.fhir.json import dumps
+from adapter.fhir.xml import to_xml
+
+
+def write(
+    exam: Exam,
+    catalogue: Catalogue,
+    kind: str,
+    encoding: str,
+    *,
+    pretty: bool = False,
+    earlier: Sequence[Exam] = (),
+) -> bytes:
+    """The bundle of an exam; ``kind`` is a :class:`adapter.fhir.BundleType`, ``earlier`` changes nothing in it."""
+    bundle = to_bundle(exam, catalogue, BundleType(kind))
+    return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=pretty) + b"\n"

@@ -1,0 +1,71 @@
+"""The list of outward forms, and the one way to write an exam in any of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Protocol, cast
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+
+
+class Writer(Protocol):
+    """What the module of a form holds under the name ``write``."""
+
+    def __call__(
+        self,
+        exam: Exam,
+        catalogue: Catalogue,
+        kind: str,
+        encoding: str,
+        *,
+        pretty: bool = False,
+        earlier: Sequence[Exam] = (),
+    ) -> bytes:
+        """The exam, whole; the same exam and catalogue give the same bytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outward:
+    """One outward form.
+
+    ``encodings``: how it can be written, the usual one first; each is a file's suffix too. ``joined``: the encodings
+    in which several exams may stand in one file, one after the other. ``module``: where its writer is; loaded when
+    used, so that a heavy library costs only those who need it.
+    """
+
+    encodings: tuple[str, ...]
+    joined: frozenset[str]
+    module: str
+    label: str
+
+
+OUTWARD: dict[str, Outward] = {
+    "transaction": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR transaction"),
+    "collection": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR collection"),
+    "batch": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR batch"),
+}
+
+
+def write(
+    exam: Exam,
+    catalogue: Catalogue,
+    kind: str,
+    encoding: str | None = None,
+    *,
+    pretty: bool = False,
+    earlier: Sequence[Exam] = (),
+) -> bytes:
+    """An exam in an outward form, a key of :data:`OUTWARD`.
+
+    ``earlier``: exams of the same newborn before this one, for forms that compare. Raises ``KeyError`` for an unknown
+    form and ``ValueError`` for an encoding that the form does not have.
+    """
+    outward = OUTWARD[kind]
+    chosen = encoding or outward.encodings[0]
+    if chosen not in outward.encodings:
+        raise ValueError(f"{kind} is written as {' or '.join(outward.encodings)}, not as {chosen}")
+    writer = cast(Writer, import_module(f"adapter.formats.{outward.module}").write)
+    return writer(exam, catalogue, kind, chosen, pretty=pretty, earlier=earlier)
