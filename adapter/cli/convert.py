@@ -46,7 +46,8 @@ def convert(
 ) -> None:
     """Convert capture files to FHIR R4 bundles and other outward forms.
 
-    An exam with an error is refused; the others go on. Several exams become one bundle a line (NDJSON), or a folder of files with --out DIR.
+    An exam with an error is refused; the others go on. Several exams become one bundle a line (NDJSON), or a folder
+    of files with --out DIR.
 
     \b
     Example:
