@@ -9,7 +9,6 @@ from adapter.capture.questionnaire.answers import Words
 from adapter.capture.questionnaire.form import Form
 from adapter.capture.questionnaire.node import Json
 from adapter.capture.raw import Unreadable
-from adapter.capture.wording import listed
 from adapter.catalogue import ItemType
 
 _SHARED = ("side", "site", "method", "state", "counted_seconds", "observed_at", "urgency", "note")
@@ -60,7 +59,7 @@ def _entry(finding: Json, form: Form) -> Json:
     entry: Json = {key: finding[key] for key in _SHARED if key in finding and not (fixed and key == "side")}
     value = finding.get("value")
     if "not_examined" in finding:
-        entry |= {"skip": True, "not_examined": finding["not_examined"]}
+        entry["not_examined"] = finding["not_examined"]
     elif "text" in finding:
         entry["value"] = [Words(finding["text"])]
     elif isinstance(value, dict) and "components" in value:
@@ -89,13 +88,10 @@ def from_sheet(entry: Json, link: str, form: Form) -> Iterator[tuple[Json, str]]
     item, side = form.findings[link]
     shared: Json = {"item": item.id} | ({"side": side.value} if side is not None else {})
     shared |= {key: entry[key] for key in (*_SHARED, "not_examined") if key in entry}
-    if entry.get("skip") is True and "not_examined" not in entry:
-        reasons = listed(form.catalogue.reasons, 20)
-        shared["not_examined"] = Unreadable("reason-missing", "not examined, without the reason", f"one of {reasons}")
     answers = list(_answers(entry, item.type, form))
     for answer, at in answers:
         yield {**shared, **answer}, at
-    if not answers and any(entry[key] is not False for key in entry if key not in ("more", "order")):
+    if not answers and entry.keys() - {"more", "order"}:
         yield shared, ""
 
 
