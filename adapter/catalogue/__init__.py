@@ -1,6 +1,6 @@
 """The catalogue: ``mappings/`` and a site's folder as frozen typed objects, and the linter that proves them."""
 
-from adapter.catalogue.catalogue import Catalogue, Settings
+from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.coverage import Coverage, answer_shares, coverage, question_coverage
 from adapter.catalogue.lint import lint
 from adapter.catalogue.load import CatalogueError, load_catalogue
@@ -23,6 +23,7 @@ from adapter.catalogue.model import (
     Span,
 )
 from adapter.catalogue.rules import Rule, When
+from adapter.catalogue.settings import Emit, Organisation, Policy, Settings
 from adapter.catalogue.tables import Bands, Estimate, GrowthReference, GrowthRow, Measure, Screening
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
 
@@ -37,6 +38,7 @@ __all__ = [
     "Component",
     "Condition",
     "Coverage",
+    "Emit",
     "Estimate",
     "Flag",
     "GrowthReference",
@@ -45,6 +47,8 @@ __all__ = [
     "ItemType",
     "Meaning",
     "Measure",
+    "Organisation",
+    "Policy",
     "Range",
     "Region",
     "Rule",

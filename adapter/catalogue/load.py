@@ -8,15 +8,16 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from adapter.catalogue.catalogue import Catalogue, Settings
+from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.files import Node, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.model import Frozen, Region
 from adapter.catalogue.rules import Rule
+from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.verified import read_verified
-from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term, Unit
+from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Term, Unit
 from adapter.problems import Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
@@ -27,6 +28,11 @@ _LISTS: dict[str, type[Frozen]] = {
     "methods": Term,
     "roles": Term,
     "kinds": Kind,
+    "sides": Term,
+    "meanings": Term,
+    "urgencies": Term,
+    "details": Term,
+    "profiles": ProfileClaim,
     "sites": Site,
     "sources": Source,
     "rules": Rule,

@@ -87,6 +87,23 @@ class CodeSystem(Frozen):
     own: bool = False
 
 
+class ProfileClaim(Frozen):
+    """A profile that resources of a site claim in ``meta.profile`` (FHIR R4 Resource, section 2.26).
+
+    Of Observations, only those of ``items`` or of items in ``regions`` where either is given. A resource can meet the
+    profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON: ``valueQuantity``).
+    """
+
+    id: Key
+    url: str = Field(pattern=r"^(https?://\S+|urn:\S+)$")
+    resource: str
+    items: tuple[Key, ...] = ()
+    regions: tuple[Key, ...] = ()
+    needs: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    on: bool = True
+
+
 class Source(Frozen):
     """Where a range, an answer or a rule comes from, and how well it was seen."""
 

@@ -44,11 +44,6 @@ _ABSENT_DISPLAY = {
     "unknown": "Unknown",
     "error": "Error",
 }
-_SIDES = {
-    Side.LEFT: Code(system="snomed", code="7771000", display="Left (qualifier value)"),
-    Side.RIGHT: Code(system="snomed", code="24028007", display="Right (qualifier value)"),
-    Side.BOTH: Code(system="snomed", code="51440002", display="Right and left (qualifier value)"),
-}
 
 
 @lru_cache(maxsize=8)
@@ -148,7 +143,11 @@ class Templates:
         own = self.own("site", site.id, site.label)
         if captured:
             own["userSelected"] = True
-        text = site.label if side is None or site.side else f"{site.label}, {side.value}"
+        text = (
+            site.label
+            if side is None or site.side
+            else f"{site.label}, {self.catalogue.sides[side.value].label.lower()}"
+        )
         return {"coding": [*self.published(lateral or site.codes), own], "text": text}
 
     def _method(self, method_id: str, captured: bool) -> Json:
@@ -177,28 +176,33 @@ class Templates:
         """
         code = "AA" if flag is Flag.ABNORMAL and urgency is Urgency.TELL_NOW else flag.value
         standard = {"system": INTERPRETATION, "code": code, "display": _FLAG_DISPLAY[code]}
-        return [{"coding": [standard, self.own("meaning", meaning.value, meaning.value.capitalize())]}]
+        return [
+            {"coding": [standard, self.own("meaning", meaning.value, self.catalogue.meanings[meaning.value].label)]}
+        ]
 
-    def _detail(self, code: str, display: str) -> Json:
-        return {"coding": [self.own("detail", code, display)], "text": display}
+    def _detail(self, code: str) -> Json:
+        label = self.catalogue.details[code].label
+        return {"coding": [self.own("detail", code, label)], "text": label}
 
     def _side(self, side: Side, captured: bool) -> Json:
-        own = self.own("side", side.value, side.value.capitalize())
+        term = self.catalogue.sides[side.value]
+        own = self.own("side", term.id, term.label)
         if captured:
             own["userSelected"] = True
-        value = {"coding": [*self.published((_SIDES[side],)), own], "text": side.value.capitalize()}
-        return {"code": self.detail("side", "Side"), "valueCodeableConcept": value}
+        value = {"coding": [*self.published(term.codes), own], "text": term.label}
+        return {"code": self.detail("side"), "valueCodeableConcept": value}
 
     def _state(self, state_id: str) -> Json:
         state = self.catalogue.states[state_id]
         own = self.own("state", state.id, state.label)
         value = {"coding": [*self.published(state.codes), own], "text": state.label}
-        return {"code": self.detail("state", "State of the infant"), "valueCodeableConcept": value}
+        return {"code": self.detail("state"), "valueCodeableConcept": value}
 
     def _urgency(self, urgency: Urgency) -> Json:
-        own = self.own("urgency", urgency.value, urgency.value.replace("-", " ").capitalize())
-        code = self.detail("urgency", "Urgency marked by the examiner")
-        return {"code": code, "valueCodeableConcept": {"coding": [own], "text": own["display"]}}
+        term = self.catalogue.urgencies[urgency.value]
+        own = self.own("urgency", term.id, term.label)
+        concept = {"coding": [*self.published(term.codes), own], "text": term.label}
+        return {"code": self.detail("urgency"), "valueCodeableConcept": concept}
 
     def _panel(self, region_id: str) -> Json:
         region = self.catalogue.regions[region_id]
