@@ -11,6 +11,8 @@ from pydantic import ValidationError
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.files import Node, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
+from adapter.catalogue.labels import with_labels
+from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Frozen, Region
 from adapter.catalogue.rules import Rule
 from adapter.catalogue.settings import Settings
@@ -66,6 +68,8 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         raw = merged(raw, over)
         if (site / "codes.csv").is_file():
             verified.update(read_verified(site / "codes.csv"))
+    if not problems:
+        problems += [*with_local_codes(raw), *with_labels(raw, raw["settings"].get("language"))]
     if problems:
         raise CatalogueError(problems)
     lists: dict[str, list[Any]] = {
@@ -96,7 +100,7 @@ def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
 
 def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder: lists by file name, regions together by region id."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}}
+    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
         content, found = read_yaml(path, name)
@@ -112,14 +116,20 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
                 problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
             else:
                 raw["regions"][region] = content
-        elif name.startswith("growth/"):
-            raw["growth"][stem] = content
+        elif name.startswith(("growth/", "labels/")):
+            raw[name.partition("/")[0]][stem] = content
         elif stem in ("settings", "site"):
-            raw["settings"] = content
-        elif stem in _LISTS:
-            raw[stem] = content
+            if isinstance(content, dict):
+                raw["settings"] = content
+            else:
+                problems.append(_problem(name, "is not a mapping", "settings by name, as in mappings/settings.yaml"))
+        elif stem in _LISTS or stem == "local_codes":
+            if isinstance(content, list):
+                raw[stem] = content
+            else:
+                problems.append(_problem(name, "is not a list", "entries, each after a dash"))
         else:
-            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join(_LISTS)}"))
+            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join((*_LISTS, 'local_codes'))}"))
     return raw, problems
 
 

@@ -79,12 +79,16 @@ class Kind(Frozen):
 
 
 class CodeSystem(Frozen):
-    """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical."""
+    """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical.
+
+    ``local`` marks one of the site's own house, whose codes stand beside published ones or in their place.
+    """
 
     id: Key
     uri: str
     label: str
     own: bool = False
+    local: bool = False
 
 
 class ProfileClaim(Frozen):
