@@ -69,20 +69,22 @@ def _by_id(
             yield from _entry(known[name], said, f"{place}.{name}", words, file, apply)
 
 
-def _entry(
-    entry: dict[str, Any], said: Any, place: str, holder: Any, file: str, apply: bool
-) -> Iterator[Problem]:
+def _entry(entry: dict[str, Any], said: Any, place: str, holder: Any, file: str, apply: bool) -> Iterator[Problem]:
     fields = {"label": said} if isinstance(said, str) else said
     if not isinstance(fields, Mapping):
         yield _problem(file, holder, place, "is neither a text nor a mapping", "the label, or {label: .., how: ..}")
         return
     for key, value in fields.items():
         if key in _WITHIN and key in entry:
-            yield from _by_id({str(e.get("id")): e for e in entries(entry[key])}, value, f"{place}.{key}", said, file, apply)
+            yield from _by_id(
+                {str(e.get("id")): e for e in entries(entry[key])}, value, f"{place}.{key}", said, file, apply
+            )
         elif key not in _TEXTS:
             yield _unknown(file, said, f"{place}.{key}", key, (*_TEXTS, *(w for w in _WITHIN if w in entry)))
         elif not isinstance(value, str) or not value.strip():
-            yield _problem(file, said, f"{place}.{key}", "is not a text", "words, in quotes where YAML reads them else")
+            yield _problem(
+                file, said, f"{place}.{key}", "is not a text", "words, in quotes where YAML reads them else"
+            )
         elif apply:
             entry[key] = value
 

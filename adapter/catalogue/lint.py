@@ -13,6 +13,7 @@ from itertools import combinations
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.catalogue.lint_rules import lint_rules
+from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.model import Code, Item, ItemType, Limits, Meaning, Range, Sides
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
@@ -27,6 +28,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_kinds(catalogue),
         *_units(catalogue),
         *lint_rules(catalogue),
+        *lint_site(catalogue),
     ]
 
 

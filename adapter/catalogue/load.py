@@ -95,6 +95,11 @@ def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
             found[str(entry.get("id", entry.get("region")))] = (entry.file, entry.line)
     for rule in raw.get("rules", []):
         found[f"rule {rule.get('id')}"] = (rule.file, rule.line)
+    for claim in raw.get("profiles", []):
+        found[f"profile {claim.get('id')}"] = (claim.file, claim.line)
+    found["settings"] = (raw["settings"].file, raw["settings"].line)
+    found["local codes"] = ("local_codes.yaml", 0)
+    found.update({name: (f"{name}.yaml", 0) for name in _LISTS})
     return found
 
 
@@ -129,7 +134,9 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
             else:
                 problems.append(_problem(name, "is not a list", "entries, each after a dash"))
         else:
-            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join((*_LISTS, 'local_codes'))}"))
+            problems.append(
+                _problem(name, "is not a file the catalogue knows", f"one of {', '.join((*_LISTS, 'local_codes'))}")
+            )
     return raw, problems
 
 
