@@ -2,6 +2,7 @@
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.coverage import Coverage, answer_shares, coverage, question_coverage
+from adapter.catalogue.difference import Change, difference, labelled
 from adapter.catalogue.lint import lint
 from adapter.catalogue.load import CatalogueError, load_catalogue
 from adapter.catalogue.model import (
@@ -34,6 +35,7 @@ __all__ = [
     "Catalogue",
     "CatalogueError",
     "Category",
+    "Change",
     "Code",
     "Component",
     "Condition",
@@ -64,6 +66,8 @@ __all__ = [
     "WrongDimension",
     "answer_shares",
     "coverage",
+    "difference",
+    "labelled",
     "lint",
     "load_catalogue",
     "question_coverage",
