@@ -1,7 +1,7 @@
 """The catalogue: ``mappings/`` and a site's folder as frozen typed objects, and the linter that proves them."""
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.coverage import Coverage, answer_shares, coverage, question_coverage
+from adapter.catalogue.coverage import Coded, Coverage, answer_shares, coded, coverage, question_coverage
 from adapter.catalogue.difference import Change, difference, labelled
 from adapter.catalogue.lint import lint
 from adapter.catalogue.load import CatalogueError, load_catalogue
@@ -37,6 +37,7 @@ __all__ = [
     "Category",
     "Change",
     "Code",
+    "Coded",
     "Component",
     "Condition",
     "Coverage",
@@ -65,6 +66,7 @@ __all__ = [
     "When",
     "WrongDimension",
     "answer_shares",
+    "coded",
     "coverage",
     "difference",
     "labelled",

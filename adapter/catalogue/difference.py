@@ -60,7 +60,9 @@ def _labels(catalogue: Catalogue) -> Iterator[tuple[str, str]]:
         yield f"region {region.region}", region.label
     for item in catalogue.items.values():
         yield item.id, item.label
-        yield from ((f"{item.id}.{inner.id}", inner.label) for inner in (*item.answers, *item.components, *item.signs))
+        yield from (
+            (f"{item.id}.{inner.id}", inner.label) for inner in (*item.answers, *item.components, *item.signs)
+        )
         for sign in item.signs:
             yield from ((f"{item.id}.{sign.id}.{answer.id}", answer.label) for answer in sign.answers)
     for name in ("sides", "meanings", "urgencies", "details", "reasons", "methods", "states", "roles", "kinds"):
@@ -104,8 +106,10 @@ def _fields(place: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> 
 
 def _shown(value: Any) -> str:
     """A value of the catalogue in one line."""
-    if value is None or value == ():
+    if value is None or value in ((), {}):
         return "none"
+    if isinstance(value, bool):
+        return str(value).lower()
     if isinstance(value, tuple):
         return "; ".join(_shown(entry) for entry in value)
     if isinstance(value, Mapping):

@@ -94,7 +94,7 @@ def _put(entry: dict[str, Any], code: str, system: str, place: str) -> None:
         entry["codes"] = [code]
         for further in ("codes_by", "left", "right"):
             entry.pop(further, None)
-        if "position" in entry:  # an item says why it has no standard code
+        if "position" in entry and published:  # an item says why it has no standard code
             entry["no_standard_code"] = f"This site sends its own code ({system}) in place of the published ones."
     else:
         entry["codes"] = [code, *published] if place == "first" else [*published, code]

@@ -17,6 +17,7 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reporting import CAUTION, policy_line
 from adapter.cli.rules import rules_in_words
 from adapter.cli.site_changes import changes_as_json, changes_in_words, changes_of
+from adapter.formats import lint_forms
 from adapter.formats.coverage import coverage_report
 from adapter.problems import ExitCode
 
@@ -28,10 +29,14 @@ _COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "cod
 @click.option("--region", help="Only the items of this region.")
 @click.option("--kind", help="Only what this kind of exam is expected to cover.")
 @click.option("--coded", type=click.Choice([c.value for c in Coverage]), help="Only questions coded so.")
-@click.option("--format", "form", type=click.Choice(["table", "json", "csv", "html"]), default="table", show_default=True)
+@click.option(
+    "--format", "form", type=click.Choice(["table", "json", "csv", "html"]), default="table", show_default=True
+)
 @click.option("--lint", "only_lint", is_flag=True, help="Check the catalogue and say what is wrong with it.")
 @click.option("--rules", "only_rules", is_flag=True, help="The rules and tables in force, with their sources.")
-@click.option("--coverage", "only_coverage", is_flag=True, help="Which questions and answers have which codes, and why.")
+@click.option(
+    "--coverage", "only_coverage", is_flag=True, help="Which questions and answers have which codes, and why."
+)
 @site_option
 @click.pass_context
 def items(
@@ -92,7 +97,7 @@ def _changes(catalogue: Catalogue, form: str) -> None:
 
 
 def _lint(catalogue: Catalogue) -> None:
-    problems = lint(catalogue)
+    problems = [*lint(catalogue), *lint_forms(catalogue)]
     for problem in problems:
         click.echo(str(problem))
     click.echo(f"{len(catalogue.items)} items in {len(catalogue.regions)} regions: {len(problems)} problems")

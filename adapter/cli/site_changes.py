@@ -7,10 +7,12 @@ from collections import Counter
 from dataclasses import asdict
 
 from adapter.catalogue import Catalogue, Change, difference, labelled, lint, load_catalogue
+from adapter.catalogue.difference import Kind as ChangeKind
+from adapter.formats import lint_forms
 from adapter.problems import Problem
 
 _LONG = 100
-_HEADINGS = {
+_HEADINGS: dict[ChangeKind, str] = {
     "changed": "Changed",
     "on": "Switched on",
     "off": "Switched off",
@@ -21,7 +23,7 @@ _HEADINGS = {
 
 def changes_of(site: Catalogue) -> tuple[list[Change], list[Problem]]:
     """The differences from the shipped catalogue, and what is wrong with the site."""
-    return difference(load_catalogue(), site), lint(site)
+    return difference(load_catalogue(), site), [*lint(site), *lint_forms(site)]
 
 
 def changes_in_words(site: Catalogue, changes: list[Change], problems: list[Problem]) -> str:
@@ -37,7 +39,7 @@ def changes_in_words(site: Catalogue, changes: list[Change], problems: list[Prob
     other, every = labelled(load_catalogue(), site)
     lines += ["", f"In all: {words or 'nothing differs from the shipped catalogue'}."]
     if settings.language:
-        lines.append(f"Language {settings.language}: {other} of {every} labels have words of their own.")
+        lines.append(f"Language {settings.language}: {other} of {every} labels differ from the English ones.")
     lines += [*map(str, problems), f"{len(problems)} problems."]
     return "\n".join(lines)
 
