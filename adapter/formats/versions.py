@@ -1,4 +1,4 @@
-"""Which version of an exam counts: an amendment stands for the exam it amends, and an exam given twice counts once."""
+"""Which version of an exam counts: an amendment stands for what it amends; an exam given twice counts once."""
 
 from __future__ import annotations
 

@@ -9,6 +9,7 @@ from adapter.catalogue import Catalogue, Category, Item, ItemType, Sides
 from adapter.derive import Evidence, age_hours, made_at, number
 from adapter.derive.completeness import side_of
 from adapter.exam import Amount, At, Comparator, Finding, Quantities, Quantity, Score, Side, Status
+from adapter.fhir.observation import default_method
 from adapter.fhir.templates import templates
 from adapter.formats.tables.column import Column, Row, Type, hours, in_utc, moment
 from adapter.formats.tables.known import Known
@@ -50,6 +51,7 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
         Column("not_examined", text, "Why it was not examined", allowed=terms(catalogue.reasons)),
         Column("value", text, "What was found as text: an answer's id, a number's digits, a moment, words"),
         Column("answer", text, "The answer's id"),
+        Column("answer_code", text, "The answer's code in FHIR, item.answer"),
         Column("answer_label", text, "The answer in words"),
         Column("number", Type.DECIMAL, "The number in the item's own unit; a score's total"),
         Column("unit", text, "The item's own unit (UCUM): one for all numbers of an item"),
@@ -113,6 +115,7 @@ def _row(one: Evidence, known: Known) -> Row:
         finding.not_examined,
         _text(one),
         finding.answer,
+        f"{item.id}.{finding.answer}" if answer else None,
         answer.label if answer else None,
         total,
         (item.unit if item.type is not ItemType.SCORE else "{score}") if total is not None else None,
@@ -124,7 +127,7 @@ def _row(one: Evidence, known: Known) -> Row:
         ),
         *(answer_codes(catalogue, item.id, finding.answer) if answer and finding.answer else (None, None)),
         *_judged(one, catalogue),
-        finding.method or (item.method if finding.not_examined is None and one.computed is None else None),
+        _method(one),
         finding.state,
         finding.counted_seconds,
         *in_utc(made),
@@ -147,8 +150,6 @@ def _other(finding: Finding, item: Item, catalogue: Catalogue) -> str | None:
 def sent(finding: Finding, item: Item, catalogue: Catalogue) -> tuple[Decimal | None, str | None]:
     """Number and unit as the Observation has them: the item's unit, or one that it keeps or has besides."""
     value = finding.value
-    if isinstance(value, Score):
-        return number(finding, item, catalogue), None
     captured = catalogue.units.find(value.unit) if isinstance(value, Quantity) else None
     if captured is None or not isinstance(value, Quantity):
         return None, None
@@ -166,7 +167,7 @@ def _captured(finding: Finding, sent_number: Decimal | None, sent_unit: str | No
         units = "+".join(amount.unit for amount in amounts)
         return value.comparator.value if value.comparator else None, sent_number, sent_unit, digits, units
     if isinstance(value, Score):
-        return None, sent_number, None, None if value.total is None else str(value.total), None
+        return None, None, None, None if value.total is None else str(value.total), None
     return None, None, None, None, None
 
 
@@ -195,6 +196,13 @@ def _text(one: Evidence) -> str | None:
     if isinstance(value, At):
         return value.time.isoformat()
     return one.finding.text
+
+
+def _method(one: Evidence) -> str | None:
+    """As the Observation has it: of what a rule or table made, the rule stands in its place."""
+    if one.computed is not None and one.computed.maker is not None:
+        return None
+    return one.finding.method or default_method(one.finding, one.item)
 
 
 def _judged(one: Evidence, catalogue: Catalogue) -> Row:
