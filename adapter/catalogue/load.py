@@ -16,7 +16,7 @@ from adapter.catalogue.rules import Rule
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.verified import read_verified
-from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term, Unit
+from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Stage, Term, Unit
 from adapter.problems import Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
@@ -27,6 +27,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "methods": Term,
     "roles": Term,
     "kinds": Kind,
+    "stages": Stage,
     "sites": Site,
     "sources": Source,
     "rules": Rule,
