@@ -14,7 +14,7 @@ from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.verified import VerifiedCode
-from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Term
+from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Stage, Term
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
 
@@ -38,6 +38,7 @@ class Catalogue:
     urgencies: Mapping[str, Term]
     details: Mapping[str, Term]
     profiles: Mapping[str, ProfileClaim]
+    stages: Mapping[str, Stage]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     estimates: Mapping[str, Estimate]
@@ -67,6 +68,17 @@ class Catalogue:
     def namespace(self) -> UUID:
         """The site's namespace for name-based UUIDs (RFC 9562, version 5)."""
         return uuid5(NAMESPACE_URL, self.settings.canonical)
+
+    def stage_of(self, item: Item) -> Stage:
+        """The stage of the exam an item stands in: the one that names it, else its region's, else the last."""
+        return self._stage_of.get(item.id) or next(reversed(self.stages.values()))
+
+    @cached_property
+    def _stage_of(self) -> Mapping[str, Stage]:
+        of_region = {region: stage for stage in self.stages.values() for region in stage.regions}
+        of_item = {item: stage for stage in self.stages.values() for item in stage.items}
+        found = {item: of_item.get(item) or of_region.get(region) for item, region in self.region_of.items()}
+        return {item: stage for item, stage in found.items() if stage is not None}
 
     def category(self, item: Item) -> Category:
         """The Observation category of an item: its own, else its region's."""

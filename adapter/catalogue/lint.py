@@ -26,6 +26,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *(problem for item in catalogue.items.values() for problem in _item(item, catalogue)),
         *_codes(catalogue),
         *_kinds(catalogue),
+        *_stages(catalogue),
         *_units(catalogue),
         *lint_rules(catalogue),
         *lint_site(catalogue),
@@ -280,6 +281,20 @@ def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
                 "a region or an item that exists",
                 file="kinds.yaml",
             )
+
+
+def _stages(catalogue: Catalogue) -> Iterator[Problem]:
+    named = [name for stage in catalogue.stages.values() for name in (*stage.regions, *stage.items)]
+    for name in sorted({*named} - {*catalogue.regions} - {*catalogue.items}):
+        yield _stage_problem(
+            "unknown-reference", f"'{name}' is not in the catalogue", "a region or an item that exists"
+        )
+    for name in _duplicates(named):
+        yield _stage_problem("duplicate-id", f"'{name}' stands in two stages", "one place for each")
+
+
+def _stage_problem(rule: str, what: str, remedy: str) -> Problem:
+    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file="stages.yaml")
 
 
 def _units(catalogue: Catalogue) -> Iterator[Problem]:
