@@ -25,9 +25,11 @@ from adapter.catalogue.model import (
 from adapter.catalogue.rules import Rule, When
 from adapter.catalogue.tables import Bands, Estimate, GrowthReference, GrowthRow, Measure, Screening
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
+from adapter.catalogue.v2 import Authority, V2Settings
 
 __all__ = [
     "Answer",
+    "Authority",
     "Bands",
     "Bound",
     "Catalogue",
@@ -56,6 +58,7 @@ __all__ = [
     "Span",
     "UnitTable",
     "UnknownUnit",
+    "V2Settings",
     "When",
     "WrongDimension",
     "answer_shares",

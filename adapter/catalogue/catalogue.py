@@ -15,6 +15,7 @@ from adapter.catalogue.model import Category, Code, Frozen, Item, OtherUnit, Reg
 from adapter.catalogue.rules import Rule
 from adapter.catalogue.tables import Bands, Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
+from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode
 from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term
 from adapter.exam.model import Identifier
@@ -48,6 +49,7 @@ class Catalogue:
     """Items by region in exam order, the vocabularies beside them, and the site's settings."""
 
     settings: Settings
+    v2: V2Settings
     regions: Mapping[str, Region]
     units: UnitTable
     systems: Mapping[str, CodeSystem]

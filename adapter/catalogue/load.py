@@ -15,6 +15,7 @@ from adapter.catalogue.model import Frozen, Region
 from adapter.catalogue.rules import Rule
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
+from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import read_verified
 from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term, Unit
 from adapter.problems import Layer, Problem, Severity
@@ -68,13 +69,21 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     regions = _typed_regions(raw["regions"], problems)
     growth = _typed_growth(raw["growth"], site, problems)
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
-    if problems or settings is None:
+    v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
+    if problems or settings is None or v2 is None:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
     tables: dict[str, Any] = {name: {entry.id: entry for entry in entries} for name, entries in lists.items()}
     places = _places(raw)
     return Catalogue(
-        settings=settings, regions=regions, units=units, growth=growth, verified=verified, places=places, **tables
+        settings=settings,
+        v2=v2,
+        regions=regions,
+        units=units,
+        growth=growth,
+        verified=verified,
+        places=places,
+        **tables,
     )
 
 
@@ -90,7 +99,7 @@ def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
 
 def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder: lists by file name, regions together by region id."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}}
+    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
         content, found = read_yaml(path, name)
@@ -110,10 +119,10 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
             raw["growth"][stem] = content
         elif stem in ("settings", "site"):
             raw["settings"] = content
-        elif stem in _LISTS:
+        elif stem in _LISTS or stem == "v2":
             raw[stem] = content
         else:
-            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join(_LISTS)}"))
+            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join([*_LISTS, 'v2'])}"))
     return raw, problems
 
 
