@@ -55,35 +55,33 @@ class Results:
 
     def of(self, observation: Json, sub_id: str) -> list[Result]:
         """The OBX segments of an Observation, which share ``sub_id``; its comments stand under the first."""
-        side = self._side(observation)
-        found = []
+        label = ", ".join([observation["code"].get("text", ""), *self._where(observation)])
+        found, details = [], []
         if any(key.startswith("value") for key in observation) or "dataAbsentReason" in observation:
-            found.append(self._result(observation, side))
-        details = []
+            found.append(self._result(observation, label))
         for component in [*observation.get("component", []), *self._extended(observation)]:
-            own = self._coder.own_coding(component["code"])
-            if own is not None and own["system"] == self._catalogue.uri("detail"):
-                details.append((own["code"], component))
+            if self._detail(component):
+                details.append(component)
             elif "dataAbsentReason" not in component:
-                found.append(self._result(component, side))
+                found.append(self._result(component, f"{label}: {component['code'].get('text', '')}"))
         found[0].comments += self._comments(observation)
-        found += [self._result(one, prefix="detail.") for code, one in details if code != "side"]
+        method, summed = self._method(observation), any(kind == "summed" for kind, _ in found[0].comments)
+        for one in found[:1] if summed else found:
+            one.fields[17] = method
+        found += [self._result(one, prefix="detail.") for one in details if self._detail(one) != "side"]
         found += self._site(observation)
         shared = {
             4: text(sub_id),
             11: STATUS[observation["status"]],
             14: moment(datetime.fromisoformat(observation["effectiveDateTime"])),
             16: self._observers,
-            17: self._method(observation),
         }
         for one in found:
             one.fields |= shared
         return found
 
-    def _result(self, node: Json, side: str = "", prefix: str = "") -> Result:
-        """An Observation or one of its components by itself."""
-        label = node["code"].get("text", "")
-        words = f"{label}, {side}" if side else None
+    def _result(self, node: Json, words: str | None = None, prefix: str = "") -> Result:
+        """An Observation or one of its components by itself; ``words`` are the text of our code."""
         made = Result({3: self._coder.concept(node["code"], words, prefix)})
         made.fields |= self._value(node)
         if "interpretation" in node:
@@ -170,14 +168,21 @@ class Results:
                 value = {k: v for k, v in parts["value"].items() if k != "url"}
                 yield {**value, "code": parts["code"]["valueCodeableConcept"]}
 
-    def _side(self, observation: Json) -> str:
-        """The side that was captured, in words."""
+    def _detail(self, component: Json) -> str:
+        """What a component says of how the finding was made; empty where it is part of the value."""
+        own = self._coder.own_coding(component["code"]) or {}
+        return str(own["code"]) if own.get("system") == self._catalogue.uri("detail") else ""
+
+    def _where(self, observation: Json) -> Iterator[str]:
+        """The side and the place that were captured, in words: whoever sees only OBX-3 must know them."""
         for component in [*observation.get("component", []), *self._extended(observation)]:
-            own = self._coder.own_coding(component["code"])
-            if own is not None and (own["system"], own["code"]) == (self._catalogue.uri("detail"), "side"):
-                value = self._coder.own_coding(component["valueCodeableConcept"]) or {}
-                return str(value["code"]) if value.get("userSelected") else ""
-        return ""
+            if self._detail(component) == "side":
+                side = self._coder.own_coding(component["valueCodeableConcept"]) or {}
+                if side.get("userSelected"):
+                    yield str(side["code"])
+        site = self._coder.own_coding(observation.get("bodySite", {})) or {}
+        if site.get("userSelected"):
+            yield str(site["display"]).lower()
 
 
 def with_points(concept: Json) -> str | None:
