@@ -13,6 +13,7 @@ from adapter.catalogue.rules import Rule
 from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
+from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode
 from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Stage, Term
 from adapter.exam.model import Identifier
@@ -24,6 +25,7 @@ class Catalogue:
     """Items by region in exam order, the vocabularies beside them, and the site's settings."""
 
     settings: Settings
+    v2: V2Settings
     regions: Mapping[str, Region]
     units: UnitTable
     systems: Mapping[str, CodeSystem]

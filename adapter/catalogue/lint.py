@@ -15,6 +15,7 @@ from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.model import Code, Item, ItemType, Limits, Meaning, Range, Sides
+from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
 
@@ -30,6 +31,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_units(catalogue),
         *lint_rules(catalogue),
         *lint_site(catalogue),
+        *lint_v2(catalogue.v2, frozenset(catalogue.systems)),
     ]
 
 

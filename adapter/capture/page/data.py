@@ -238,8 +238,12 @@ def _filled(fields: Json) -> Json:
     """The fields that say something; decimals as text."""
 
     def empty(value: object) -> bool:
-        return value is None or value is False or value == "" or (value == 0 and not isinstance(value, Decimal)) or (
-            isinstance(value, (Sequence, dict)) and not value
+        return (
+            value is None
+            or value is False
+            or value == ""
+            or (value == 0 and not isinstance(value, Decimal))
+            or (isinstance(value, (Sequence, dict)) and not value)
         )
 
     return {k: f"{v:f}" if isinstance(v, Decimal) else v for k, v in fields.items() if not empty(v)}
