@@ -51,7 +51,12 @@ def open_table(path: Path, how: TablePlan) -> Table | Problem:
     return lines if isinstance(lines, Problem) else _table(lines, place)
 
 
-def _table(lines: Iterator[list[str]], place: Place) -> Table | Problem:
+def piece_of_table(text: str, how: TablePlan, name: str, first_row: int) -> Table | Problem:
+    """A piece of a longer text table: its header and some of its rows, the first of which has this number."""
+    return _table(_csv(text, how), Place("", None, name), first_row)
+
+
+def _table(lines: Iterator[list[str]], place: Place, first_row: int = 2) -> Table | Problem:
     try:
         header = tuple(cell.strip() for cell in next(lines, []))
     except csv.Error as error:
@@ -64,13 +69,15 @@ def _table(lines: Iterator[list[str]], place: Place) -> Table | Problem:
     twice = [column for column in dict.fromkeys(header) if header.count(column) > 1]
     if twice:
         return head.error("column-twice", f"the column {shown(twice[0])} stands twice", "each column named once")
-    return Table(header, _rows(header, lines, place))
+    return Table(header, _rows(header, lines, place, first_row))
 
 
-def _rows(header: tuple[str, ...], lines: Iterator[list[str]], place: Place) -> Iterator[Row | Problem]:
-    number = 1
+def _rows(
+    header: tuple[str, ...], lines: Iterator[list[str]], place: Place, first_row: int
+) -> Iterator[Row | Problem]:
+    number = first_row - 1
     try:
-        for number, cells in enumerate(lines, start=2):
+        for number, cells in enumerate(lines, start=first_row):
             if not any(cell.strip() for cell in cells):
                 continue
             if len(cells) < len(header) or any(cell.strip() for cell in cells[len(header) :]):
@@ -92,6 +99,10 @@ def _text(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Pro
         text = data.decode("utf-8-sig" if how.encoding == "utf-8" else how.encoding)
     except UnicodeDecodeError:
         return place.error("not-utf-8", f"is not {how.encoding}", "name the encoding in the plan: table, encoding")
+    return _csv(text, how)
+
+
+def _csv(text: str, how: TablePlan) -> Iterator[list[str]]:
     head = text.split("\n", 1)[0]
     delimiter: str = how.delimiter or max((",", ";", "\t", "|"), key=head.count)
     return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
