@@ -95,8 +95,8 @@ def _rows(text: str, name: str, first_row: int) -> tuple[list[Row], list[Problem
             rows.append((number, {c: v.strip() for c, v in zip(header, cells, strict=True) if v.strip()}))
     except csv.Error as error:
         what = f"is not CSV: {error}"
-        problems = [Place(f"row {len(rows) + first_row}", None, name).error("not-csv", what, "quotes in pairs (RFC 4180)")]
-        return [], problems
+        at = Place(f"row {len(rows) + first_row}", None, name)
+        return [], [at.error("not-csv", what, "quotes in pairs (RFC 4180)")]
     if not rows and not problems:
         problems.append(place.error("no-exam", "a header and no rows", "at least one row"))
     return rows, problems

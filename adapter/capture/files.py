@@ -59,14 +59,15 @@ def unpacked(stream: BinaryIO) -> BinaryIO:
     buffered = stream if known else io.BufferedReader(cast(io.RawIOBase, stream), _HEAD)
     if cast(io.BufferedReader, buffered).peek(2)[:2] == _GZIP:
         return cast(BinaryIO, io.BufferedReader(gzip.GzipFile(fileobj=buffered), _HEAD))
-    return cast(BinaryIO, buffered)
+    return buffered
 
 
 def _guarded(stream: BinaryIO, catalogue: Catalogue, name: str) -> Iterator[Reading]:
     try:
         yield from _read(unpacked(stream), catalogue, name)
     except (gzip.BadGzipFile, zlib.error, EOFError):
-        yield _refused(name, "cannot-read", "is a gzip file that is damaged or cut off", "the whole file, packed anew")
+        what = "is a gzip file that is damaged or cut off"
+        yield _refused(name, "cannot-read", what, "the whole file, packed anew")
 
 
 def _read(stream: BinaryIO, catalogue: Catalogue, name: str) -> Iterator[Reading]:
