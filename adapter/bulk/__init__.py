@@ -5,6 +5,7 @@
 
 from adapter.bulk.convert import Convert, Layout
 from adapter.bulk.exams import rows_of_plan
+from adapter.bulk.rows import Rows
 from adapter.bulk.run import Summary, jobs_here, run, stream
 from adapter.bulk.validate import Validate
 from adapter.bulk.work import BulkError, Tally, Work
@@ -13,6 +14,7 @@ __all__ = [
     "BulkError",
     "Convert",
     "Layout",
+    "Rows",
     "Summary",
     "Tally",
     "Validate",

@@ -31,10 +31,11 @@ def output_of(name: str) -> Output:
     return Output(name, name, Landing.TABLE if name.endswith(".csv") else Landing.JOIN)
 
 
-def set_aside(folder: Path, unit: Unit, refused: Sequence[Taken], *, keep: bool) -> None:
-    """Write what a unit had refused into the chunk's folder of refusals; raises ``OSError``."""
+def set_aside(made: Path, unit: Unit, refused: Sequence[Taken]) -> None:
+    """Write what a unit had refused into the chunk's folder ``made``; raises ``OSError``."""
+    folder = made / REJECTED
     folder.mkdir(exist_ok=True)
-    kept = _keep(folder, unit) if keep else ""
+    kept = _keep(folder, unit)
     with (folder / PROBLEMS).open("ab") as file:
         for taken in refused:
             entry: dict[str, Any] = {"file": unit.file}

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import gzip
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO, cast
 
+from adapter.bulk.aside import set_aside
 from adapter.bulk.chunks import Unit
 from adapter.bulk.exams import readings_of
 from adapter.bulk.outputs import INDEX, Named
@@ -51,7 +52,6 @@ class Convert:
     plan: Path | None = None
     rows: Rows = field(default_factory=Rows)
     name: str = "convert"
-    keeps: bool = True
 
     @property
     def outputs(self) -> tuple[Output, ...]:
@@ -81,7 +81,7 @@ class _Part:
         self.plan = load_plan(work.plan, self.catalogue)[0] if work.plan else None
 
     def begin(self, folder: Path) -> None:
-        self.stack, self.names = ExitStack(), set[str]()
+        self.folder, self.stack, self.names = folder, ExitStack(), set[str]()
         file: BinaryIO = self.stack.enter_context((folder / _DATA).open("wb"))
         if self.work.layout is Layout.EACH:
             self.index: BinaryIO | None = self.stack.enter_context((folder / INDEX).open("wb"))
@@ -93,8 +93,19 @@ class _Part:
         self.data = file
 
     def take(self, unit: Unit) -> Iterator[Taken]:
-        for reading in readings_of(unit, self.catalogue, self.plan):
-            yield self._taken(unit, reading)
+        refused = []
+        try:
+            for reading in readings_of(unit, self.catalogue, self.plan):
+                taken = self._taken(unit, reading)
+                if taken.refused:
+                    refused.append(taken)
+                yield taken
+        finally:
+            if refused:
+                self.aside(unit, refused)
+
+    def aside(self, unit: Unit, refused: Sequence[Taken]) -> None:
+        set_aside(self.folder, unit, refused)
 
     def _taken(self, unit: Unit, reading: Reading) -> Taken:
         exam = reading.exam

@@ -69,7 +69,7 @@ def _units(path: Path, rows: Rows | None, state: str) -> Iterator[Unit]:
     if rows is not None and (ending in _TABLES or rows.every):
         cut = ending not in _WORKBOOKS and (size > rows.whole or packed)
         yield from rows_of(path, rows, whole) if cut else (whole,)
-    elif ending in _LINES or (packed and ending not in _TABLES) or (size > BYTES and _is_ndjson(path)):
+    elif ending in _LINES or ((packed or size > BYTES) and _is_ndjson(path)):
         yield from _lines(path)
     else:
         yield whole

@@ -130,7 +130,7 @@ class Outputs:
                     (whole / named.name).write_bytes(content)
         for named in twice:
             unit = Unit(Form(named.form), named.file, named.at)
-            set_aside(source.parent / REJECTED, unit, [named.refused()], keep=False)
+            set_aside(source.parent, unit, [named.refused()])
         return twice
 
     def land(self, out: Path, refused: bool) -> Path | None:

@@ -43,7 +43,7 @@ def outcomes(
         return
     if second is None:
         task = Task(first, folder / f"{first.number:05}")
-        yield first, _well(carry_out(task, work, work.open(), [0, 0])), task.folder
+        yield first, _well(carry_out(task, work.open(), [0, 0])), task.folder
         return
     with _crew(work, jobs, patience) as crew:
         yield from _Order(crew, folder, jobs).through(_chain(first, second, rest))

@@ -19,11 +19,10 @@ from adapter.bulk.outputs import Named, Outputs
 from adapter.bulk.pool import GO_ON, PATIENCE, outcomes
 from adapter.bulk.progress import Progress
 from adapter.bulk.work import BulkError, Landing, Tally, Work
-from adapter.bulk.worker import Outcome
+from adapter.bulk.worker import SHOWN, Outcome
 from adapter.problems import Problem
 
 UNFINISHED = ".unfinished"
-_SHOWN = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +156,7 @@ class _Run:
         try:
             for chunk, outcome, made in outcomes(self.work, rest, making, jobs, patience):
                 self.tally.add(outcome.tally)
-                shown += outcome.shown[: _SHOWN - len(shown)]
+                shown += outcome.shown[: SHOWN - len(shown)]
                 for named in self.outputs.take(chunk.number, made):
                     self._refuse(named)
                 self.journal.add(chunk, self.tally, self.outputs.lengths)

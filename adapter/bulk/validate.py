@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,7 +33,6 @@ class Validate:
     every: bool = False
     rows: None = None
     name: str = "validate"
-    keeps: bool = False
 
     @property
     def outputs(self) -> tuple[Output, ...]:
@@ -64,12 +63,17 @@ class _Part:
         for loaded in _loaded(unit):
             problems = self.validator.check(loaded)
             if problems or self.every:
-                entry: dict[str, Any] = {"file": loaded.file}
-                if loaded.line:
-                    entry["line"] = loaded.line
-                entry["problems"] = [problem_fields(problem) for problem in problems]
-                self.file.write(json.dumps(entry, ensure_ascii=False).encode() + b"\n")
+                self._write(loaded.file, loaded.line, problems)
             yield Taken(not problems.is_valid, tuple(problems))
+
+    def aside(self, unit: Unit, refused: Sequence[Taken]) -> None:
+        for taken in refused:
+            self._write(unit.file, unit.at or None, taken.problems)
+
+    def _write(self, file: str, line: int | None, problems: Sequence[Problem]) -> None:
+        entry: dict[str, Any] = {"file": file, **({"line": line} if line else {})}
+        entry["problems"] = [problem_fields(problem) for problem in problems]
+        self.file.write(json.dumps(entry, ensure_ascii=False).encode() + b"\n")
 
     def end(self) -> None:
         self.file.close()

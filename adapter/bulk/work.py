@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -60,25 +60,21 @@ class Part(Protocol):
         """Make the files of the next chunk in this folder."""
 
     def take(self, unit: Unit) -> Iterator[Taken]:
-        """Work on a unit: all that it holds, one by one."""
+        """Work on a unit: all that it holds, one by one; what is refused of it is set aside."""
+
+    def aside(self, unit: Unit, refused: Sequence[Taken]) -> None:
+        """Set aside a unit that could not be worked on."""
 
     def end(self) -> None:
         """Close the files of the chunk."""
 
 
 class Work(Protocol):
-    """What is to be done; small, since it is sent to every worker.
-
-    ``keeps`` says that what is refused is kept as it was, beside its problems.
-    """
+    """What is to be done; small, since it is sent to every worker."""
 
     @property
     def name(self) -> str:
         """What is done, such as ``convert``."""
-
-    @property
-    def keeps(self) -> bool:
-        """Whether refused units are set aside as they were."""
 
     @property
     def outputs(self) -> tuple[Output, ...]:

@@ -6,19 +6,18 @@ import os
 import shutil
 import signal
 import threading
-from collections.abc import Mapping, MutableSequence
+from collections.abc import Iterator, Mapping, MutableSequence
 from dataclasses import dataclass, field
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from adapter.bulk.aside import REJECTED, set_aside
 from adapter.bulk.chunks import Chunk, Unit
 from adapter.bulk.work import Part, Taken, Tally, Work
 from adapter.problems import Layer, Problem, Severity
 
-SHOWN = 5
+SHOWN = 20
 """So many problems of refused exams go with the outcome of a chunk, to be shown at once."""
 
 
@@ -53,7 +52,7 @@ def serve(connection: Connection, work: Work, mark: MutableSequence[int]) -> Non
             task = connection.recv()
         except EOFError:
             return
-        connection.send(carry_out(task, work, part, mark))
+        connection.send(carry_out(task, part, mark))
 
 
 def _end_with(parent: Any) -> None:
@@ -61,7 +60,7 @@ def _end_with(parent: Any) -> None:
     os._exit(1)
 
 
-def carry_out(task: Task, work: Work, part: Part, mark: MutableSequence[int]) -> Outcome:
+def carry_out(task: Task, part: Part, mark: MutableSequence[int]) -> Outcome:
     """Make the files of a chunk. ``mark`` gets the unit at work, and a number that changes with every exam."""
     tally = Tally()
     shown: list[Problem] = []
@@ -71,15 +70,11 @@ def carry_out(task: Task, work: Work, part: Part, mark: MutableSequence[int]) ->
         part.begin(making)
         for index, unit in enumerate(task.chunk.units):
             mark[0] = index
-            refused = []
             for taken in _taken(unit, part, task.skip.get(index, "")):
                 mark[1] += 1
                 tally.count(taken)
                 if taken.refused:
-                    refused.append(taken)
                     shown += taken.problems[: SHOWN - len(shown)]
-            if refused:
-                set_aside(making / REJECTED, unit, refused, keep=work.keeps)
         mark[0] = len(task.chunk.units)
         part.end()
         shutil.rmtree(task.folder, ignore_errors=True)
@@ -90,22 +85,24 @@ def carry_out(task: Task, work: Work, part: Part, mark: MutableSequence[int]) ->
     return Outcome(task.chunk.number, tally, tuple(shown))
 
 
-def _taken(unit: Unit, part: Part, skip: str) -> Any:
+def _taken(unit: Unit, part: Part, skip: str) -> Iterator[Taken]:
     """What a unit gives; a fault of the program in it is a refusal of that unit, and the others go on."""
+    problem = unit.fault
     if skip:
-        yield Taken(True, (_problem(unit, "worker-lost", skip, "look at this input by itself; the others went on"),))
-        return
-    if unit.fault is not None:
-        yield Taken(True, (unit.fault,))
-        return
-    try:
-        yield from part.take(unit)
-    except OSError:
-        raise
-    except Exception as error:
-        what = f"internal fault: {type(error).__name__}"
-        remedy = "a report of this fault: it is one of the program, not of the data"
-        yield Taken(True, (_problem(unit, "internal-fault", what, remedy),))
+        problem = _problem(unit, "worker-lost", skip, "look at this input by itself; the others went on")
+    elif problem is None:
+        try:
+            yield from part.take(unit)
+        except OSError:
+            raise
+        except Exception as error:
+            what = f"internal fault: {type(error).__name__}"
+            remedy = "a report of this fault: it is one of the program, not of the data"
+            problem = _problem(unit, "internal-fault", what, remedy)
+    if problem is not None:
+        taken = Taken(True, (problem,))
+        part.aside(unit, [taken])
+        yield taken
 
 
 def _problem(unit: Unit, rule: str, what: str, remedy: str) -> Problem:

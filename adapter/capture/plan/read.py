@@ -8,7 +8,7 @@ from pathlib import Path
 from adapter.capture.places import CellPlaces, Place
 from adapter.capture.plan.build import build
 from adapter.capture.plan.model import Plan
-from adapter.capture.plan.table import Row, Table, open_table, piece_of_table
+from adapter.capture.plan.table import Row, Table, header_of, open_table, piece_of_table
 from adapter.capture.reading import Reading
 from adapter.capture.record import RawRecord, read_record
 from adapter.capture.wording import one_of, shown
@@ -54,7 +54,7 @@ def _readings(table: Table | Problem, plan: Plan, catalogue: Catalogue, name: st
 
 def unread_columns(path: Path, plan: Plan) -> tuple[str, ...]:
     """The columns of a table that the plan does not read, in their order; none of a table that cannot be read."""
-    table = open_table(path, plan.table)
+    table = header_of(path, plan.table)
     if isinstance(table, Problem):
         return ()
     read = plan.columns()

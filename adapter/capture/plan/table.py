@@ -25,6 +25,8 @@ from adapter.problems import Problem
 _BROKEN = (zipfile.BadZipFile, zlib.error, InvalidFileException, KeyError, ValueError, TypeError, SyntaxError)
 """What a broken workbook makes openpyxl and the XML parser raise, at its beginning or at any row."""
 
+_WORKBOOKS = (".xlsx", ".xlsm")
+
 Row = tuple[int, dict[str, str]]
 """A row's number, counted as a spreadsheet does (the header is row 1), and its cells by column, trimmed."""
 
@@ -41,7 +43,7 @@ def open_table(path: Path, how: TablePlan) -> Table | Problem:
     """The table of a file, or why it cannot be read. An ``.xlsx`` file is a workbook, all else is text."""
     place = Place("", None, str(path))
     try:
-        lines = (_sheet if path.suffix.lower() in (".xlsx", ".xlsm") else _text)(path, how, place)
+        lines = (_sheet if path.suffix.lower() in _WORKBOOKS else _text)(path, how, place)
     except OSError as error:
         return place.error(
             "cannot-read", f"cannot be read: {error.strerror or error}", "a file that exists and may be read"
@@ -49,6 +51,15 @@ def open_table(path: Path, how: TablePlan) -> Table | Problem:
     except _BROKEN:
         return place.error("not-a-workbook", "is not a workbook that can be read", "an .xlsx file, or CSV")
     return lines if isinstance(lines, Problem) else _table(lines, place)
+
+
+def header_of(path: Path, how: TablePlan) -> Table | Problem:
+    """The table of a file of any size, of which only the columns are to be known."""
+    if path.suffix.lower() in _WORKBOOKS or not path.is_file() or path.stat().st_size <= MOST_BYTES:
+        return open_table(path, how)
+    with path.open("rb") as file:
+        first = file.readline(MOST_BYTES)
+    return piece_of_table(first.decode(how.encoding, "replace").removeprefix("\ufeff"), how, str(path), 2)
 
 
 def piece_of_table(text: str, how: TablePlan, name: str, first_row: int) -> Table | Problem:
@@ -92,7 +103,8 @@ def _rows(
 
 
 def _text(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
-    data = path.read_bytes()
+    with path.open("rb") as file:
+        data = file.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:
         return place.error("too-large", f"is larger than {MOST_BYTES // 1024 // 1024} MB", "several smaller tables")
     try:
