@@ -32,7 +32,7 @@ from adapter.paper.model import (
     Tick,
     Tone,
 )
-from adapter.paper.plot import HEIGHT, WIDTH, Dot, Mark, Stroke, Word, marks
+from adapter.paper.plot import HEIGHT, WIDTH, Dot, Mark, Stroke, marks
 
 _PAGES = {"a4": "A4", "letter": "letter"}
 

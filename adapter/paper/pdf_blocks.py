@@ -13,8 +13,22 @@ from reportlab.platypus import CondPageBreak, Flowable, FrameBreak, KeepTogether
 
 from adapter.paper import model
 from adapter.paper.fonts import SHAPED, Fonts
-from adapter.paper.model import Beside, Block, Blank, Bullets, Document, Entry, Fields, Heading, Notice, Plot, Run
-from adapter.paper.model import Text, Tick, Tone
+from adapter.paper.model import (
+    Beside,
+    Blank,
+    Block,
+    Bullets,
+    Document,
+    Entry,
+    Fields,
+    Heading,
+    Notice,
+    Plot,
+    Run,
+    Text,
+    Tick,
+    Tone,
+)
 from adapter.paper.plot import HEIGHT, WIDTH, Dot, Stroke, marks
 
 INK, QUIET, RULE, BAR = HexColor("#1d1d1b"), HexColor("#5a5852"), HexColor("#b9b4a8"), HexColor("#8c2f1b")

@@ -90,7 +90,7 @@ class _Scale:
 
 
 def _scale(values: list[Decimal], start: float, end: float, pad: Decimal = Decimal(0)) -> _Scale:
-    """An axis that holds all values, with some four round steps; even where they are all the same; ``pad`` steps of room at its ends."""
+    """An axis that holds all values, with some four round steps and ``pad`` of one free at each end."""
     low, high = min(values), max(values)
     step = _step((high - low) / 4 if high > low else max(abs(high) / 20, Decimal(1)))
     first = ((low - pad * step) / step).to_integral_value(ROUND_FLOOR) * step

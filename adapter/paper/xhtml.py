@@ -1,4 +1,4 @@
-"""Blocks as the XHTML of a FHIR R4 narrative (Narrative, section 2.4.0: elements of HTML 4.0 chapters 7 to 11 and 15).
+"""Blocks as the XHTML of a FHIR R4 narrative (section 2.4: elements of HTML 4.0 chapters 7 to 11 and 15).
 
 No styles, scripts, forms, images or links: what it says it says in words, lists and tables.
 """
