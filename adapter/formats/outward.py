@@ -46,6 +46,8 @@ OUTWARD: dict[str, Outward] = {
     "transaction": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR transaction"),
     "collection": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR collection"),
     "batch": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR batch"),
+    "document": Outward(("json", "xml"), frozenset({"json"}), "document", "a FHIR document"),
+    "report": Outward(("html", "pdf"), frozenset(), "report", "a report for people"),
 }
 
 

@@ -62,7 +62,8 @@ def _block(block: Block) -> Html:
 def _table(table: Table) -> Html:
     head = tag("tr", (tag("th", column.label) for column in table.columns))
     body = (tag("tr", (tag("td", _text(cell)) for cell in row.cells)) for row in table.rows)
-    return tag("table", tag("caption", table.caption), tag("thead", head), tag("tbody", body))
+    caption = None if table.named_by_column else tag("caption", table.caption)
+    return tag("table", caption, tag("thead", head), tag("tbody", body))
 
 
 def _text(text: Text) -> Html:

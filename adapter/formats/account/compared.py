@@ -1,0 +1,28 @@
+"""What became of the findings of earlier exams."""
+
+from __future__ import annotations
+
+from adapter.formats.account.gathered import Account
+from adapter.paper import Block, Bullets, Column, Heading, Paragraph, Row, Table, Tone, say
+
+_COLUMNS = (Column("What became of it", 2), Column("Finding", 6), Column("Since exam", 2))
+_TONES = {"new": Tone.MARKED, "changed": Tone.MARKED, "not looked at again": Tone.NOTED}
+
+
+def comparison(account: Account) -> list[Block]:
+    """Changes and trends; nothing where no earlier exam was given."""
+    found = account.changes
+    if found is None:
+        return []
+    blocks: list[Block] = []
+    if found.changes:
+        rows = tuple(
+            Row((say(one.kind.value), say(one.words), say(one.since or "")), _TONES.get(one.kind.value, Tone.PLAIN))
+            for one in found.changes
+        )
+        blocks.append(Table("Since the earlier exams", _COLUMNS, rows))
+    else:
+        blocks.append(Paragraph(say("Nothing that was looked at again is new, changed or resolved.")))
+    for trend in found.trends:
+        blocks += [Heading(trend.label, 3), Bullets(tuple(say(line) for line in trend.lines))]
+    return blocks
