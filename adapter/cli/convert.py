@@ -1,19 +1,21 @@
-"""``newborn-adapter convert``: capture files to FHIR bundles."""
+"""``newborn-adapter convert``: capture files to FHIR bundles, documents and reports."""
 
 from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 import click
 
-from adapter.catalogue import Catalogue
+from adapter.cli.comparing import earlier_exams, earlier_option
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import note, report_of
 from adapter.exam import Exam
 from adapter.formats import OUTWARD, write
+from adapter.paper import PdfNotInstalled
 
 
 @click.command()
@@ -34,6 +36,7 @@ from adapter.formats import OUTWARD, write
 )
 @click.option("--pretty", is_flag=True, help="Indented, for people.")
 @click.option("--out", type=click.Path(path_type=Path), help="A file; or a folder, for one file an exam.")
+@earlier_option
 @site_option
 def convert(
     files: tuple[Path, ...],
@@ -42,17 +45,19 @@ def convert(
     form: str | None,
     pretty: bool,
     out: Path | None,
+    earlier: tuple[Path, ...],
     site: Path | None,
 ) -> None:
     """Convert capture files to FHIR R4 bundles and other outward forms.
 
     An exam with an error is refused; the others go on. Several exams become one bundle a line (NDJSON), or a folder
-    of files with --out DIR.
+    of files with --out DIR. A report is for people, an exam a file; with --earlier it says what changed.
 
     \b
     Example:
       newborn-adapter convert exam.json --pretty --out bundle.json
       newborn-adapter convert exams.csv --to collection --out bundles/
+      newborn-adapter convert exam.json --to report --format pdf --out report.pdf
     """
     encoding = form or OUTWARD[kind].encodings[0]
     if encoding not in OUTWARD[kind].encodings:
@@ -63,25 +68,26 @@ def convert(
     for problem in report.errors:
         note(str(problem))
     exams = [reading.exam for reading in found if reading.accepted and reading.exam is not None]
+    before = earlier_exams(found, earlier, None, catalogue)
+
+    def written(exam: Exam) -> bytes:
+        try:
+            return write(exam, catalogue, kind, encoding, pretty=pretty, earlier=before)
+        except PdfNotInstalled as error:
+            raise click.UsageError(str(error)) from None
+
     if out is not None and (out.is_dir() or str(out).endswith("/") or (len(exams) > 1 and not out.suffix)):
-        _to_folder(exams, catalogue, kind, encoding, pretty, out)
+        _to_folder(exams, written, encoding, out)
     else:
-        _to_one(exams, catalogue, kind, encoding, pretty, out)
+        if len(exams) > 1 and (pretty or encoding not in OUTWARD[kind].joined):
+            raise click.UsageError(f"several exams as {encoding} or indented need a folder: --out FOLDER/")
+        if exams:
+            write_output(out, b"".join(map(written, exams)))
     note(f"{len(exams)} exams converted, {len(found) - len(exams)} refused.")
     sys.exit(report.exit_code)
 
 
-def _to_one(
-    exams: list[Exam], catalogue: Catalogue, kind: str, encoding: str, pretty: bool, out: Path | None
-) -> None:
-    if len(exams) > 1 and (pretty or encoding not in OUTWARD[kind].joined):
-        raise click.UsageError(f"several exams as {encoding} or indented need a folder: --out FOLDER/")
-    if exams:
-        content = b"".join(write(exam, catalogue, kind, encoding, pretty=pretty) for exam in exams)
-        write_output(out, content)
-
-
-def _to_folder(exams: list[Exam], catalogue: Catalogue, kind: str, encoding: str, pretty: bool, out: Path) -> None:
+def _to_folder(exams: list[Exam], written: Callable[[Exam], bytes], encoding: str, out: Path) -> None:
     for name, count in Counter(exam.details.id for exam in exams).items():
         if count > 1:
             raise click.UsageError(f"exam {name} comes {count} times; one file an exam needs each id once")
@@ -90,5 +96,4 @@ def _to_folder(exams: list[Exam], catalogue: Catalogue, kind: str, encoding: str
     except OSError as error:
         raise click.UsageError(f"{out} cannot be made: {error.strerror}") from None
     for exam in exams:
-        content = write(exam, catalogue, kind, encoding, pretty=pretty)
-        write_output(out / f"{exam.details.id}.{encoding}", content)
+        write_output(out / f"{exam.details.id}.{encoding}", written(exam))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from html import escape
+from itertools import pairwise
 from typing import Any
 
 from reportlab.lib.colors import HexColor, black, white
@@ -44,7 +45,13 @@ class Drawer:
 
     def flowables(self, blocks: Iterable[Block], width: float) -> list[Any]:
         """All blocks, one after the other."""
-        return [flowable for block in blocks for flowable in self._block(block, width)]
+        found: list[Any] = []
+        for block, after in pairwise([*blocks, None]):
+            assert block is not None
+            if isinstance(block, Heading) and isinstance(after, Plot | Beside):
+                found.append(CondPageBreak(HEIGHT + self._size * 7))
+            found += self._block(block, width)
+        return found
 
     def title(self, document: Document, width: float) -> list[Any]:
         """The title and its line."""
@@ -176,10 +183,7 @@ class Drawer:
         shares = sum(column.share for column in table.columns)
         heads = [self._paragraph(model.say(c.label), Tone.QUIET, size=self._size - 1.4) for c in table.columns]
         caption = self._paragraph(model.say(Run(table.caption, Tone.STRONG)), after=0)
-        if table.named_by_column:
-            top = [[caption, *heads[1:]]]
-        else:
-            top = [[caption], heads]
+        top = [[caption, *heads[1:]]] if table.named_by_column else [[caption], heads]
         rows = [[self._paragraph(cell, after=0) for cell in _strong_first(row)] for row in table.rows]
         made = Table(
             [*top, *rows],

@@ -5,12 +5,13 @@ from __future__ import annotations
 from adapter.formats.account.gathered import Account
 from adapter.paper import Block, Bullets, Column, Heading, Paragraph, Row, Table, Tone, say
 
-_COLUMNS = (Column("What became of it", 2), Column("Finding", 6), Column("Since exam", 2))
+_COLUMNS = (Column("Changes", 2), Column("Finding", 6), Column("Since exam", 2))
+_ORDER = ("new", "changed", "not looked at again", "still not examined", "resolved")
 _TONES = {"new": Tone.MARKED, "changed": Tone.MARKED, "not looked at again": Tone.NOTED}
 
 
 def comparison(account: Account) -> list[Block]:
-    """Changes and trends; nothing where no earlier exam was given."""
+    """Changes, what is worse first, and trends; nothing where no earlier exam was given."""
     found = account.changes
     if found is None:
         return []
@@ -18,9 +19,9 @@ def comparison(account: Account) -> list[Block]:
     if found.changes:
         rows = tuple(
             Row((say(one.kind.value), say(one.words), say(one.since or "")), _TONES.get(one.kind.value, Tone.PLAIN))
-            for one in found.changes
+            for one in sorted(found.changes, key=lambda one: _ORDER.index(one.kind.value))
         )
-        blocks.append(Table("Since the earlier exams", _COLUMNS, rows))
+        blocks.append(Table("Changes", _COLUMNS, rows))
     else:
         blocks.append(Paragraph(say("Nothing that was looked at again is new, changed or resolved.")))
     for trend in found.trends:

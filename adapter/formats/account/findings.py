@@ -6,6 +6,7 @@ from itertools import pairwise
 
 from adapter.catalogue import Flag, Item, ItemType, Meaning, Range
 from adapter.derive import (
+    Computed,
     Evidence,
     Judgement,
     applicable,
@@ -65,8 +66,15 @@ def _row(one: Evidence, account: Account, sources: Sources | None, side: str | N
         alone = place_of(finding.model_copy(update={"side": None}), account)
         where = ", ".join(filter(None, (side, alone)))
     tone = _TONES[judged.meaning] if judged else Tone.PLAIN
-    found = say(Run(value_in_words(finding, item, account.catalogue), _tone_of_value(tone)), _converted(one, account))
+    found = say(Run(value_of(finding, item, account), _tone_of_value(tone)), _converted(one, account))
     return Row((say(item.label), say(where), found, _means(judged), _how(one, account, sources)), tone)
+
+
+def value_of(finding: Finding, item: Item, account: Account) -> str:
+    """What was found; a moment as people read it."""
+    if isinstance(finding.value, At):
+        return moment(finding.value.time)
+    return value_in_words(finding, item, account.catalogue)
 
 
 def _tone_of_value(tone: Tone) -> Tone:
@@ -106,8 +114,7 @@ def _how(one: Evidence, account: Account, sources: Sources | None) -> Text:
     finding, catalogue = one.finding, account.catalogue
     parts = []
     if one.computed is not None:
-        maker = f" by {one.computed.maker.label}" if one.computed.maker else ""
-        parts.append(f"computed{maker}")
+        parts.append(_made_by(one.computed, sources))
     if finding.method is not None:
         parts.append(catalogue.methods[finding.method].label.lower())
     if finding.state is not None:
@@ -121,6 +128,14 @@ def _how(one: Evidence, account: Account, sources: Sources | None) -> Text:
     parts += _ranges(one, account, sources)
     note = f"{chr(10) if parts else ''}{finding.note}" if finding.note else ""
     return say(Run("; ".join(parts), Tone.QUIET), note)
+
+
+def _made_by(computed: Computed, sources: Sources | None) -> str:
+    maker = computed.maker
+    if maker is None:
+        return "computed"
+    number = f" {sources.number(maker.source)}" if sources else ""
+    return f"by the rule {maker.id}{number}" if computed.urgency is not None else f"computed by {maker}{number}"
 
 
 def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[str]:

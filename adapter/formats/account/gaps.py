@@ -7,7 +7,7 @@ from adapter.exam import Finding
 from adapter.formats.account.gathered import Account, time_of
 from adapter.paper import Block, Bullets, Column, Paragraph, Row, Run, Table, Tone, say
 
-_COLUMNS = (Column("Item", 3), Column("Side, place", 2), Column("Reason", 5), Column("Note", 6))
+_COLUMNS = (Column("Not examined", 3), Column("Side, place", 2), Column("Reason", 5), Column("Note", 6))
 
 
 def not_examined(account: Account) -> list[Block]:
@@ -19,7 +19,7 @@ def not_examined(account: Account) -> list[Block]:
     if not skipped:
         return [Paragraph(say("Nothing was marked as not examined."))]
     rows = tuple(_row(finding, account) for finding in skipped)
-    return [Table("Not examined, and why", _COLUMNS, rows)]
+    return [Table("Not examined", _COLUMNS, rows)]
 
 
 def _row(finding: Finding, account: Account) -> Row:
