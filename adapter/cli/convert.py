@@ -1,4 +1,4 @@
-"""``newborn-adapter convert``: capture files to FHIR bundles."""
+"""``newborn-adapter convert``: capture files to FHIR bundles, documents, messages and reports."""
 
 from __future__ import annotations
 
@@ -14,12 +14,14 @@ import click
 from adapter.bulk import Convert, Layout, Rows, rows_of_plan
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
+from adapter.cli.comparing import earlier_exams, earlier_option
 from adapter.cli.many import are_many, many_options, run_many
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import capture_arguments, readings, usable_plan
 from adapter.cli.reporting import note
 from adapter.exam import Exam
 from adapter.formats import OUTWARD, NotWritable, allowed, write
+from adapter.paper import PdfNotInstalled
 from adapter.problems import ExitCode
 
 
@@ -43,6 +45,7 @@ from adapter.problems import ExitCode
 @click.option("--out", type=click.Path(path_type=Path), help="A file; or a folder, for one file an exam.")
 @click.option("--parts", is_flag=True, help="The folder gets parts with many exams each, one a line.")
 @click.option("--gzip", "packed", is_flag=True, help="Packed with gzip; where --out ends in .gz as well.")
+@earlier_option
 @many_options
 @site_option
 def convert(
@@ -54,6 +57,7 @@ def convert(
     out: Path | None,
     parts: bool,
     packed: bool,
+    earlier: tuple[Path, ...],
     jobs: int | None,
     quiet: bool,
     site: Path | None,
@@ -62,12 +66,14 @@ def convert(
 
     An exam with an error is refused; the others go on. Several exams become one bundle a line (NDJSON), or a folder
     of files with --out DIR. Folders and NDJSON of any size, plain or gzipped, are spread over all processors; what is
-    refused is set aside in OUT.rejected; a run that was interrupted goes on with the same command.
+    refused is set aside in OUT.rejected; a run that was interrupted goes on with the same command. A report is for
+    people, an exam a file; with --earlier it says what changed.
 
     \b
     Example:
       newborn-adapter convert exam.json --pretty --out bundle.json
       newborn-adapter convert exams.csv --to collection --out bundles/
+      newborn-adapter convert exam.json --to report --format pdf --out report.pdf
       newborn-adapter convert captures/ --out bundles.ndjson.gz --jobs 2
       newborn-adapter convert captures/ --out parts/ --parts
     """
@@ -78,9 +84,12 @@ def convert(
     if kind not in allowed(catalogue):
         raise click.UsageError(f"this site does not write {kind}; its settings allow {', '.join(allowed(catalogue))}")
     joined = encoding in OUTWARD[kind].joined and not pretty
-    writer = partial(write, catalogue=catalogue, kind=kind, encoding=encoding, pretty=pretty)
+    before = earlier_exams((), earlier, None, catalogue)
+    writer = partial(write, catalogue=catalogue, kind=kind, encoding=encoding, pretty=pretty, earlier=before)
     packed = packed or (out is not None and out.suffix.lower() == ".gz")
-    if out is not None and (parts or packed or jobs or are_many(files)):
+    if earlier and (parts or packed or jobs):
+        raise click.UsageError("--earlier goes with few exams: not with --parts, --gzip or --jobs")
+    if out is not None and not earlier and (parts or packed or jobs or are_many(files)):
         folder = parts or out.is_dir() or not out.suffix
         layout = Layout.PARTS if parts else Layout.EACH if folder else Layout.ONE
         if layout is not Layout.EACH and not joined:
@@ -126,8 +135,10 @@ def _written(found: Iterator[Reading], writer: _Writer, counts: Counter[bool]) -
         if reading.accepted and reading.exam is not None:
             try:
                 content = writer(reading.exam)
+            except PdfNotInstalled as error:
+                raise click.UsageError(str(error)) from None
             except NotWritable as error:
-                problems = error.problems
+                problems = tuple(error.problems)
             else:
                 counts[True] += 1
                 yield reading.exam.details.id, content
