@@ -19,12 +19,6 @@ Coding = dict[str, Any]
 
 ORDINAL = "http://hl7.org/fhir/StructureDefinition/ordinalValue"
 
-_SIDES = {
-    Side.LEFT: Code(system="snomed", code="7771000", display="Left (qualifier value)"),
-    Side.RIGHT: Code(system="snomed", code="24028007", display="Right (qualifier value)"),
-    Side.BOTH: Code(system="snomed", code="51440002", display="Right and left (qualifier value)"),
-}
-
 
 @lru_cache(maxsize=8)
 def codings(catalogue: Catalogue) -> Codings:
@@ -112,11 +106,11 @@ class Codings:
 
     def side(self, side: Side) -> list[Coding]:
         """The infant's own side."""
-        return [*self.published((_SIDES[side],)), self.own("side", side.value, side.value.capitalize())]
+        return self.term("side", self.catalogue.sides[side.value])
 
     def urgency(self, urgency: Urgency) -> Coding:
         """How soon the provider must hear of it, as the examiner marked it."""
-        return self.own("urgency", urgency.value, urgency.value.replace("-", " ").capitalize())
+        return self.own("urgency", urgency.value, self.catalogue.urgencies[urgency.value].label)
 
     def unit(self, ucum: str, spelling: str) -> dict[str, str]:
         """A unit as the last three elements of FHIR Quantity."""

@@ -159,9 +159,14 @@ def _page(catalogue: Catalogue, kind: str | None, *, served: bool) -> bytes:
 
 def _worksheet(catalogue: Catalogue, kind: str | None, encoding: str, paper: str, out: Path | None) -> None:
     from adapter.capture.worksheet import to_worksheet
+    from adapter.paper import PdfNotInstalled
 
     chosen = kind or (_USUAL_KIND if _USUAL_KIND in catalogue.kinds else next(iter(catalogue.kinds)))
-    write_output(out, to_worksheet(catalogue, chosen, encoding=encoding, paper=paper))
+    try:
+        content = to_worksheet(catalogue, chosen, encoding=encoding, paper=paper)
+    except PdfNotInstalled as error:
+        raise click.UsageError(str(error)) from None
+    write_output(out, content)
 
 
 def _serve(catalogue: Catalogue, kind: str | None, drop: Path | None, port: int) -> None:

@@ -106,7 +106,9 @@ class Templates:
         own = self.own("site", site.id, site.label)
         if captured:
             own["userSelected"] = True
-        text = site.label if side is None or site.side else f"{site.label}, {side.value}"
+        text = site.label
+        if side is not None and site.side is None:
+            text = f"{site.label}, {self.catalogue.sides[side.value].label.lower()}"
         return {"coding": [*self.published(lateral or site.codes), own], "text": text}
 
     def _method(self, method_id: str, captured: bool) -> Json:
@@ -134,25 +136,26 @@ class Templates:
         """
         code = "AA" if flag is Flag.ABNORMAL and urgency is Urgency.TELL_NOW else flag.value
         standard = {"system": INTERPRETATION, "code": code, "display": _FLAG_DISPLAY[code]}
-        return [{"coding": [standard, self.own("meaning", meaning.value, meaning.value.capitalize())]}]
+        own = self.own("meaning", meaning.value, self.catalogue.meanings[meaning.value].label)
+        return [{"coding": [standard, own]}]
 
-    def _detail(self, code: str, display: str) -> Json:
-        return {"coding": [self.own("detail", code, display)], "text": display}
+    def _detail(self, code: str) -> Json:
+        label = self.catalogue.details[code].label
+        return {"coding": [self.own("detail", code, label)], "text": label}
 
     def _side(self, side: Side, captured: bool) -> Json:
         *published, own = self._codings.side(side)
         if captured:
             own = {**own, "userSelected": True}
-        value = {"coding": [*published, own], "text": side.value.capitalize()}
-        return {"code": self.detail("side", "Side"), "valueCodeableConcept": value}
+        value = _concept([*published, own])
+        return {"code": self.detail("side"), "valueCodeableConcept": value}
 
     def _state(self, state_id: str) -> Json:
         value = _concept(self._codings.term("state", self.catalogue.states[state_id]))
-        return {"code": self.detail("state", "State of the infant"), "valueCodeableConcept": value}
+        return {"code": self.detail("state"), "valueCodeableConcept": value}
 
     def _urgency(self, urgency: Urgency) -> Json:
-        code = self.detail("urgency", "Urgency marked by the examiner")
-        return {"code": code, "valueCodeableConcept": _concept([self._codings.urgency(urgency)])}
+        return {"code": self.detail("urgency"), "valueCodeableConcept": _concept([self._codings.urgency(urgency)])}
 
     def _panel(self, region_id: str) -> Json:
         return _concept(self._codings.region(region_id))
