@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -103,7 +104,7 @@ def form(
         _serve(catalogue, kind, drop, port or 0)
 
 
-def _one_of(wanted: dict[str, bool], given: dict[str, object]) -> str:
+def _one_of(wanted: Mapping[str, bool], given: Mapping[str, object]) -> str:
     """The form that was asked for; usage error where it is not exactly one, or an option is of another."""
     chosen = [name for name, asked in wanted.items() if asked]
     if len(chosen) != 1:
