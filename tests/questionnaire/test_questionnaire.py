@@ -220,36 +220,26 @@ def test_what_others_may_extract(catalogue: Catalogue, forms: dict[str, dict[str
     """
     for form in forms.values():
         marked = {i["linkId"]: i for i in walk(form["item"]) if extensions(i, "sdc-questionnaire-observationExtract")}
-        assert {"heart_rate.value", "weight.value", "muscle_tone.value", "hearing_screen.left.value"} <= set(marked)
+        assert {"heart_rate.value", "weight.value", "muscle_tone.value"} <= set(marked)
         for name in ("femoral_pulse.left.value", "temperature.value", "birth_weight.value", "consent.value"):
             assert name not in marked
         for item in marked.values():
             assert item["code"]
             assert item["type"] != "display"  # "not on display items"
-            how = extensions(item, "observationExtract")
-            if how == [True]:
-                [category] = extensions(item, "observation-extract-category")
-                name = catalogue.items[item["linkId"].partition(".")[0]]
-                assert category["coding"][0]["code"] == catalogue.category(name).value
-            else:
-                assert how == ["component"]
-
-
-def test_a_group_whose_numbers_are_components_is_marked_itself(forms: dict[str, dict[str, Any]]) -> None:
-    links = by_link(forms["discharge"])
-    screen = links["cchd_saturations"]
-    assert extensions(screen, "observationExtract") == [True]
-    assert extensions(screen["item"][1], "observationExtract") == ["component"]
+            assert extensions(item, "observationExtract") == [True]
+            [category] = extensions(item, "observation-extract-category")
+            name = catalogue.items[item["linkId"].partition(".")[0]]
+            assert category["coding"][0]["code"] == catalogue.category(name).value
 
 
 def test_a_site_has_its_own(tmp_path: Path) -> None:
     """Labels, items, licences and the canonical are the site's."""
-    (tmp_path / "site.yaml").write_text("canonical: https://ward.example/fhir\nsnomed: 'off'\nversion: '7'\n")
+    (tmp_path / "site.yaml").write_text("canonical: https://ward.example/fhir\nsnomed: 'off'\nversion: '7.0'\n")
     (tmp_path / "kinds.yaml").write_text("- {id: night, label: Night round, items: [heart_rate]}\n")
     site = load_catalogue(tmp_path)
     form = to_questionnaire(site, "night")
     assert form["url"] == "https://ward.example/fhir/Questionnaire/exam-night"
-    assert form["version"] == "7"
+    assert form["version"] == "7.0"
     assert form["experimental"] is False
     assert b"snomed.info" not in dumps(form)
     assert "SNOMED" not in form["copyright"]
