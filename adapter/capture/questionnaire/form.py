@@ -53,7 +53,7 @@ class Form:
         self.path: dict[str, str] = {}
         self.by_key: dict[tuple[str, ...], Node] = {}
         for node in self.nodes:
-            self._enter(node, "", ())
+            self._enter(node, None, ())
         self.findings: dict[str, tuple[Item, Side | None]] = {
             link: (item, side) for item in catalogue.items.values() for link, side in placed(item)
         }
@@ -67,14 +67,15 @@ class Form:
         """The linkId of an item's group of findings for each side; None for findings of no fixed side."""
         return {side: link for link, side in placed(item)}
 
-    def _enter(self, node: Node, path: str, key: tuple[str, ...]) -> None:
-        path = f"{path}/{node.link_id}" if path else node.link_id
-        self.by_link[node.link_id], self.path[node.link_id] = node, path
+    def _enter(self, node: Node, parent: Node | None, key: tuple[str, ...]) -> None:
+        link = node.link_id
+        self.by_link[link], self.path[link] = node, f"{self.path[parent.link_id]}/{link}" if parent else link
         within = (*key, *node.key)
         if node.key:
             self.by_key.setdefault(within, node)
+            self.by_key.setdefault(within[:-1], parent or node)
         for child in node.children:
-            self._enter(child, path, within if node.is_list else key)
+            self._enter(child, node, within if node.is_list else key)
 
 
 def _regions(catalogue: Catalogue, wanted: set[str]) -> list[tuple[Region, list[Item]]]:
