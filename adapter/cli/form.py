@@ -78,7 +78,7 @@ def form(
       newborn-adapter form --worksheet --kind shift --format pdf --out shift.pdf
     \b
     and on the machine beside the cot, with the command watch on the same folder:
-      newborn-adapter form --serve --drop drop
+      mkdir drop && newborn-adapter form --serve --drop drop
     """
     wanted = {
         "--questionnaire": questionnaire,
@@ -117,7 +117,7 @@ def _one_of(wanted: Mapping[str, bool], given: Mapping[str, object]) -> str:
 
 
 def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
-    folder = out is not None and (out.is_dir() or str(out).endswith("/"))
+    folder = out is not None and (out.is_dir() or (len(kinds) > 1 and not out.suffix))
     if not folder and len(kinds) > 1 and pretty:
         raise click.UsageError("several questionnaires indented need a folder: --out FOLDER/, or one --kind")
     made = {kind: dumps(to_questionnaire(catalogue, kind), pretty=pretty) + b"\n" for kind in kinds}
