@@ -24,7 +24,9 @@ def asked(item: Item, catalogue: Catalogue) -> Node:
     asking = _Asking(item, catalogue)
     if item.sides is Sides.EACH and not item.sites:
         sides = (Side.LEFT, Side.RIGHT)
-        groups = tuple(asking.finding(f"{item.id}.{side.value}", side.value.capitalize(), side) for side in sides)
+        groups = tuple(
+            asking.finding(f"{item.id}.{side.value}", f"{item.label}, {side.value}", side) for side in sides
+        )
         return Node(item.id, Type.GROUP, item.label, children=(*asking.help(), *groups), when=asking.when_of_sex())
     return asking.finding(item.id, item.label, None)
 

@@ -8,6 +8,7 @@ without a place.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import lru_cache
 
 from adapter.capture.questionnaire.about import about_exam, about_newborn, of_codings
@@ -117,9 +118,7 @@ def _further(regions: list[tuple[Region, list[Item]]], catalogue: Catalogue) -> 
     )
     groups = []
     for (region, items), option in zip(regions, options, strict=True):
-        group = _region(region, items, catalogue, FURTHER)
         when = (When(question.link_id, "=", ("valueCoding", option.coding)),)
-        groups.append(
-            Node(group.link_id, group.type, group.text, codes=group.codes, children=group.children, when=when)
-        )
+        rest = _region(region, items, catalogue, FURTHER)
+        groups.append(replace(rest, text=f"{region.label}: what is not usually covered", when=when))
     return (question, *groups)
