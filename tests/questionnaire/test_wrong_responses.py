@@ -12,10 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from items import by_link, read
 
 from adapter.capture import read_captures, to_response
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, load_catalogue
 from adapter.fhir.json import dumps, loads
 from adapter.problems import Severity
 
@@ -25,12 +27,22 @@ Json = dict[str, Any]
 Change = Callable[[Json], None]
 
 
-@pytest.fixture
-def response(catalogue: Catalogue) -> Json:
-    [reading] = read_captures(CAPTURE, catalogue)
+CATALOGUE = load_catalogue()
+
+
+def _good() -> bytes:
+    [reading] = read_captures(CAPTURE, CATALOGUE)
     assert reading.exam is not None
-    response: Json = loads(dumps(to_response(reading.exam, catalogue)))
-    assert read(response, catalogue).accepted
+    return dumps(to_response(reading.exam, CATALOGUE))
+
+
+_GOOD = _good()
+
+
+@pytest.fixture
+def response() -> Json:
+    response: Json = loads(_GOOD)
+    assert read(response, CATALOGUE).accepted
     return response
 
 
@@ -365,6 +377,45 @@ def test_nothing_else_is_blamed(response: Json, catalogue: Catalogue) -> None:
         told = {problem.rule for problem in read(one, catalogue).errors}
         if rule not in ("several-values", "wrong-type", "unknown-link-id", "missing-field"):
             assert told == {rule}
+
+
+_ANY_JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-9, 999)
+    | st.text(max_size=5)
+    | st.sampled_from(["heart_rate", UCUM, "g"]),
+    lambda inner: (
+        st.lists(inner, max_size=2)
+        | st.dictionaries(
+            st.sampled_from(["linkId", "item", "answer", "valueCoding", "unit", "code"]), inner, max_size=3
+        )
+    ),
+    max_leaves=4,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.data())
+def test_whatever_stands_wherever_is_told_and_never_a_fault(data: st.DataObject) -> None:
+    """Property: any part of a response may hold anything; it is read or refused with words and a remedy."""
+    response = loads(_GOOD)
+    places = list(_places(response))
+    for holder, key in data.draw(st.lists(st.sampled_from(places), min_size=1, max_size=3)):
+        holder[key] = data.draw(_ANY_JSON)
+    reading = read(response, CATALOGUE)
+    assert reading.accepted or reading.errors
+    for problem in reading.problems:
+        assert problem.what
+        assert problem.remedy
+
+
+def _places(value: Any) -> Any:
+    """Every place of a JSON value that can be filled with something else: holder and key."""
+    for key, one in value.items() if isinstance(value, dict) else enumerate(value):
+        yield value, key
+        if isinstance(one, (dict, list)):
+            yield from _places(one)
 
 
 def test_all_at_once(response: Json, catalogue: Catalogue) -> None:

@@ -81,7 +81,7 @@ def _heads(data: Json, record: Json, place: PlaceOf, catalogue: Catalogue) -> It
     wanted = {state.value: RESPONSE_STATUS[state] for state in RESPONSE_STATUS}
     said = record["exam"].get("status", "final")
     if status not in ("completed", wanted.get(said)):
-        what = f"a response of status {shown(status)}" if status else "a response without a status"
+        what = f"a response of status {shown(status)}" if isinstance(status, str) else "a response without a status"
         right = "completed: only a form that was filled in to its end is read"
         if status in ("amended", "entered-in-error"):
             right = f"exam.status {status} as well, with exam.amends and exam.reason; or status completed"
