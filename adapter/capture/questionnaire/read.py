@@ -241,7 +241,7 @@ class _Reader:
         if elsewhere is not None:
             what, right = f"{shown(link)} does not stand here", f"it stands at {elsewhere}"
         else:
-            close = near(link, self.form.by_link)
+            close = near(link, (name for name, node in self.form.by_link.items() if node.type is not Type.DISPLAY))
             what = f"{self.form.canonical} has no item {shown(link)}"
             right = f"did you mean {' or '.join(close)}?" if close else "only the linkIds of that questionnaire"
         self._problem(path, source, "unknown-link-id", what, right)
