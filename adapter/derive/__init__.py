@@ -15,6 +15,7 @@ from adapter.derive.judgement import (
     worst,
 )
 from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.makers import makers
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
 from adapter.derive.words import in_words, value_in_words
@@ -48,6 +49,7 @@ __all__ = [
     "judge",
     "judged_findings",
     "made_at",
+    "makers",
     "missing_signs",
     "number",
     "postmenstrual_days",
