@@ -55,10 +55,10 @@ OUTWARD: dict[str, Outward] = {
     "transaction": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR transaction"),
     "collection": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR collection"),
     "batch": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR batch"),
-    "document": Outward(("json", "xml"), frozenset({"json"}), "document", "a FHIR document"),
-    "report": Outward(("html", "pdf"), frozenset(), "report", "a report for people"),
     # Headers and trailers of a file of several messages are optional (HL7 v2.5.1, section 2.10.3).
     "v2": Outward(("er7",), frozenset({"er7"}), "v2", "a message of HL7 v2.5.1, ORU^R01"),
+    "document": Outward(("json", "xml"), frozenset({"json"}), "document", "a FHIR document"),
+    "report": Outward(("html", "pdf"), frozenset(), "report", "a report for people"),
 }
 
 
