@@ -1,4 +1,4 @@
-"""The paper worksheet: a blank sheet of one kind of exam to print, in the order of the exam, for wards without a tablet.
+"""The paper worksheet: a blank sheet of one kind of exam to print, in its order, for wards without a tablet.
 
 Everything on it comes from the catalogue and the site's folder: items, answers, units, ranges, reasons, cautions.
 Nothing is ticked beforehand: an item without a mark is *not recorded*.
@@ -33,14 +33,14 @@ _CAUTIONS = (
     "A record for a licensed person, not a diagnosis. Local policy and licensed practitioners decide; the ranges are "
     "this site's, for term infants, and do not apply under 34 weeks.",
     "What has no mark is not recorded; it is never read as normal. What could not be examined has its reason.",
-    "A value inside a range may still be wrong for this infant. Recount what lies outside before acting on it, but do "
-    "not wait to tell what must be told now.",
+    "A value inside a range may still be wrong for this infant. Recount what lies outside before acting on it, but "
+    "do not wait to tell what must be told now.",
     "Colour and jaundice judged by eye are unreliable on dark skin: measure.",
 )
 
 
 def to_worksheet(catalogue: Catalogue, kind: str, *, encoding: str = "html", paper: str = "a4") -> bytes:
-    """The sheet of a kind of exam as ``html`` or ``pdf``, on ``a4`` or ``letter``; the same catalogue, the same bytes.
+    """The sheet of a kind of exam as ``html`` or ``pdf``, on ``a4`` or ``letter``; one catalogue, one result.
 
     Raises ``KeyError`` for an unknown kind, ``ValueError`` for another encoding or paper, and
     :class:`adapter.paper.PdfNotInstalled` for ``pdf`` without the extra.
@@ -128,7 +128,7 @@ def _lead(catalogue: Catalogue) -> Iterator[Block]:
     yield Paragraph(
         say(
             Run("Marks. ", Tone.STRONG),
-            "Tick what you saw; L and R are the infant's own left and right. ",
+            "Tick what you saw; L and R are the infant's own left and right. Ring the unit you read. ",
             Run("!!", Tone.STRONG),
             " tell the provider now, ",
             Run("!", Tone.STRONG),

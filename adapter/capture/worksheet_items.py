@@ -15,7 +15,7 @@ _FEW = 4
 
 def entry(item: Item, catalogue: Catalogue) -> Entry:
     """Label and *not examined*, then what can be answered, then range, counting, caution."""
-    lines = [_label(item), *_answers(item, catalogue), *_circumstances(item, catalogue)]
+    lines = [_label(item, catalogue), *_answers(item), *_circumstances(item, catalogue)]
     if item.ranges:
         lines.append(say(Run(_ranges(item, catalogue), Tone.QUIET)))
     remarks = [item.how if _is_timed(item) else "", item.caution]
@@ -24,29 +24,35 @@ def entry(item: Item, catalogue: Catalogue) -> Entry:
     return Entry(tuple(lines))
 
 
-def _label(item: Item) -> Text:
+def _label(item: Item, catalogue: Catalogue) -> Text:
+    """What is asked, the lines for a number, and the reason for not examining."""
     only = {"female": " (girls)", "male": " (boys)"}.get(item.sex or "", "")
     several = " (any that apply)" if item.type is ItemType.CHOICES else ""
-    label = say(Run(item.label, Tone.STRONG), Run(f"{only}{several}", Tone.QUIET), "  NE\u00a0")
+    label = say(Run(item.label, Tone.STRONG), Run(f"{only}{several}", Tone.QUIET), "  ", *_number(item, catalogue))
     if item.sides is Sides.EACH:
-        return label + say("L\u00a0", Blank(5), " R\u00a0", Blank(5))
-    return label + say(Blank(6))
+        return label + say("NE\u00a0L\u00a0", Blank(5), " R\u00a0", Blank(5))
+    return label + say("NE\u00a0", Blank(6))
 
 
-def _answers(item: Item, catalogue: Catalogue) -> Iterator[Text]:
+def _number(item: Item, catalogue: Catalogue) -> Iterator[str | Blank]:
+    """Lines to write a number, several, a total or a moment on, with the units."""
     match item.type:
         case ItemType.QUANTITY:
-            sides = ("L\u00a0", "R\u00a0") if item.sides is Sides.EACH else ("",)
-            blanks = (part for side in sides for part in (side, Blank(14), " "))
-            yield say(*blanks, _units(item, catalogue))
+            for side in ("L\u00a0", "R\u00a0") if item.sides is Sides.EACH else ("",):
+                yield from (side, Blank(13), " ")
+            yield f"{_units(item, catalogue)}   "
         case ItemType.QUANTITIES:
-            blanks = (part for c in item.components for part in (f"{c.label.lower()}\u00a0", Blank(10), " "))
-            yield say(*blanks, _units(item, catalogue))
+            for component in item.components:
+                yield from (f"{component.label.lower()}\u00a0", Blank(10), " ")
+            yield f"{_units(item, catalogue)}   "
         case ItemType.SCORE:
-            yield from _signs(item)
-            yield say("total ", Blank(8))
+            yield from ("total\u00a0", Blank(9), "   ")
         case ItemType.TIME:
-            yield say("on ", Blank(14), " at ", Blank(10))
+            yield from ("on\u00a0", Blank(14), " at\u00a0", Blank(10), "   ")
+
+
+def _answers(item: Item) -> Iterator[Text]:
+    yield from _signs(item)
     if item.answers:
         yield say(*(part for answer in item.answers for part in _answer(answer, item)))
 
@@ -84,9 +90,7 @@ def _units(item: Item, catalogue: Catalogue) -> str:
                 others.append(unit.ucum)
     others += [other.unit for other in item.other_units]
     symbols = [catalogue.units.shown(unit).strip() for unit in (own.ucum, *others)]
-    if len(symbols) > 1:
-        return f"{' / '.join(symbols)} (ring the unit)"
-    return symbols[0]
+    return " / ".join(symbols)
 
 
 def _circumstances(item: Item, catalogue: Catalogue) -> Iterator[Text]:
