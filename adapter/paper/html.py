@@ -145,7 +145,20 @@ def _row(row: Row, table: Table) -> Html:
 
 
 def _text(text: Text) -> Html:
-    return joined(_part(part) for part in text)
+    """The parts; a box to tick stays on one line with the first word of its answer."""
+    found: list[Child] = []
+    boxes: list[Child] = []
+    for part in text:
+        if isinstance(part, Tick):
+            boxes.append(_part(part))
+        elif boxes and isinstance(part, Run):
+            word, space, rest = part.text.partition(" ")
+            found += [tag("span", boxes, _part(Run(word, part.tone)), class_="held"), _part(Run(space + rest, part.tone))]
+            boxes = []
+        else:
+            found += [*boxes, _part(part)]
+            boxes = []
+    return joined(found, boxes)
 
 
 def _part(part: Run | Tick | Blank) -> Child:
