@@ -59,7 +59,7 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
     policy = catalogue.settings.policy
     return Document(
         title=f"Newborn examination sheet: {label[0].lower()}{label[1:]}",
-        language="en",
+        language=catalogue.language,
         running=_identity(),
         foot=f"newborn-exam-adapter {__version__}, catalogue {catalogue.settings.version}; ranges of: {policy.name} "
         f"({policy.date}). Sheet of kind {kind}.",

@@ -153,7 +153,10 @@ def _text(text: Text) -> Html:
             boxes.append(_part(part))
         elif boxes and isinstance(part, Run):
             word, space, rest = part.text.partition(" ")
-            found += [tag("span", boxes, _part(Run(word, part.tone)), class_="held"), _part(Run(space + rest, part.tone))]
+            found += [
+                tag("span", boxes, _part(Run(word, part.tone)), class_="held"),
+                _part(Run(space + rest, part.tone)),
+            ]
             boxes = []
         else:
             found += [*boxes, _part(part)]
