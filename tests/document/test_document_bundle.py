@@ -1,4 +1,4 @@
-"""Document bundles: FHIR R4 documents (section 3.3.1), Bundle bdl-9 to bdl-11, Composition (section 2.42), narratives."""
+"""Document bundles (FHIR R4, section 3.3.1): Bundle bdl-9 to bdl-11, Composition (2.42), narratives (2.4)."""
 
 from __future__ import annotations
 
@@ -59,14 +59,14 @@ def words(div: str) -> str:
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_a_document_reads_back_to_the_same_exam(one: Exam) -> None:
     assert from_bundle(loads(write(one, CATALOGUE, "document", "json")), CATALOGUE) == [one]
     assert from_bundle(from_xml(write(one, CATALOGUE, "document", "xml")), CATALOGUE) == [one]
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_it_is_valid_whole_and_readable(one: Exam) -> None:
     bundle = document(one, CATALOGUE)
     assert [str(problem) for problem in validate(bundle)] == []
@@ -92,7 +92,7 @@ def _provenance(bundle: Json) -> set[str]:
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_the_narrative_of_a_region_says_its_findings(one: Exam) -> None:
     bundle = document(one, CATALOGUE)
     regions = {own(part["code"]): part for part in section(bundle, "findings").get("section", [])}
@@ -142,12 +142,9 @@ def test_the_composition_says_who_when_and_how_far_it_stands() -> None:
 def test_section_codes_are_published_ones_of_the_catalogue() -> None:
     verified = {(code.system, code.code) for _, code in CATALOGUE.codes()}
     bundle = document(exam(), CATALOGUE)
-    codes = {
-        coding["code"]
-        for node in everything(composition(bundle)["section"])
-        for coding in node.get("code", {}).get("coding", [])
-        if isinstance(node.get("code"), Mapping) and coding["system"] == "http://loinc.org"
-    }
+    sections = [*composition(bundle)["section"], *section(bundle, "findings")["section"]]
+    codings = [coding for one in sections for coding in one["code"]["coding"]]
+    codes = {coding["code"] for coding in codings if coding["system"] == "http://loinc.org"}
     assert codes
     assert {("loinc", code) for code in codes} <= verified
     regions = {own(part["code"]): part for part in section(bundle, "findings")["section"]}
@@ -175,7 +172,7 @@ def test_an_amendment_replaces_and_a_withdrawn_exam_is_in_error() -> None:
 
 def test_not_recorded_is_unavailable_and_never_nil_known() -> None:
     """R4 list-empty-reason: nilknown is "a positive statement by a clinical user", which a gap in a record is not."""
-    bundle = document(exam(findings=()), CATALOGUE)
+    bundle = document(exam(findings=(), newborn={"gestation": None}), CATALOGUE)
     gap = section(bundle, "not-recorded")
     assert gap["emptyReason"]["coding"][0]["code"] == "unavailable"
     assert "entry" not in gap
@@ -228,18 +225,18 @@ def test_earlier_exams_have_a_section_of_their_own() -> None:
 def test_whatever_a_site_sets(setting: str, tmp_path: Any, every: list[Exam]) -> None:
     (tmp_path / "site.yaml").write_text(setting, encoding="utf-8")
     site: Catalogue = load_catalogue(tmp_path)
-    for one in every[::25]:
+    for one in every[::70]:
         bundle = document(one, site)
         assert [str(problem) for problem in validate(bundle)] == []
         assert from_bundle(bundle, site) == [one]
         assert ("custodian" in composition(bundle)) == ("organisation" in setting)
 
 
-def test_narratives_cost_little() -> None:
-    """Less than a third more than the same resources without."""
-    one = exam()
+def test_narratives_cost_little(every: list[Exam]) -> None:
+    """Less than a third more than the same resources without text."""
+    one = max(every, key=lambda one: len(one.findings))
     with_text, without = (len(write(one, CATALOGUE, kind, "json")) for kind in ("document", "collection"))
-    assert with_text < without * 1.6
+    assert with_text < without * 4 / 3
 
 
 def test_the_same_exam_is_the_same_document() -> None:
