@@ -36,6 +36,7 @@ class Catalogue:
     roles: Mapping[str, Term]
     kinds: Mapping[str, Kind]
     sides: Mapping[str, Term]
+    sections: Mapping[str, Term]
     meanings: Mapping[str, Term]
     urgencies: Mapping[str, Term]
     details: Mapping[str, Term]
@@ -162,7 +163,7 @@ class Catalogue:
     def codes(self) -> Iterator[tuple[str, Code]]:
         """Every published code of the catalogue, with a word on where it stands."""
         for region in self.regions.values():
-            yield from ((f"region {region.region}", code) for code in region.codes)
+            yield from ((f"region {region.region}", code) for code in (*region.codes, *region.section_codes))
             for item in region.items:
                 yield from _item_codes(item)
         vocabularies: dict[str, Mapping[str, Term]] = {
@@ -172,6 +173,7 @@ class Catalogue:
             "state": self.states,
             "role": self.roles,
             "side": self.sides,
+            "section": self.sections,
         }
         for name, terms in vocabularies.items():
             for term in terms.values():

@@ -32,6 +32,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "roles": Term,
     "kinds": Kind,
     "sides": Term,
+    "sections": Term,
     "meanings": Term,
     "urgencies": Term,
     "details": Term,
