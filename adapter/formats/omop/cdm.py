@@ -1,7 +1,7 @@
 """The tables of the OMOP Common Data Model 5.4 that exams fill: fields, types, what is required, longest texts.
 
-The facts are those of the CDM 5.4 documentation (OHDSI CommonDataModel, ``OMOP_CDMv5.4_Field_Level.csv``) and stand in
-``mappings/omop/fields.csv``.
+The facts are those of the CDM 5.4 documentation (OHDSI CommonDataModel, ``OMOP_CDMv5.4_Field_Level.csv``); they stand
+in ``mappings/omop/fields.csv``.
 """
 
 from __future__ import annotations

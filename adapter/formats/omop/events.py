@@ -57,6 +57,7 @@ class LeftOut:
 def events(known: Known, concepts: Concepts, notes: bool = False) -> Iterator[Event | LeftOut]:
     """The rows of one exam; ``notes`` puts free text into note, else it is left out."""
     retracted = known.exam.details.status is Status.ENTERED_IN_ERROR
+    noted: set[tuple[str, str, datetime]] = set()
     for one in known.pool:
         if retracted:
             yield LeftOut("entered in error")
@@ -65,7 +66,7 @@ def events(known: Known, concepts: Concepts, notes: bool = False) -> Iterator[Ev
         elif one.item.id in _RULES:
             yield LeftOut("what a rule says")
         else:
-            yield from _Rows(one, known, concepts, notes).rows()
+            yield from _Rows(one, known, concepts, notes).rows(noted)
 
 
 class _Rows:
@@ -75,7 +76,8 @@ class _Rows:
         self._one, self._known, self._concepts, self._notes = one, known, concepts, notes
         self._made = made_at(one.finding, one.item, known.exam)
 
-    def rows(self) -> Iterator[Event | LeftOut]:
+    def rows(self, noted: set[tuple[str, str, datetime]]) -> Iterator[Event | LeftOut]:
+        """``noted``: the notes of the exam so far; several answers of one item carry the same one."""
         finding, item, catalogue = self._one.finding, self._one.item, self._known.catalogue
         value = finding.value
         if isinstance(value, Quantities):
@@ -100,7 +102,8 @@ class _Rows:
             yield self._answer(item, value)
         if finding.text is not None:
             yield self._text(finding.text)
-        if finding.note is not None:
+        if finding.note is not None and (item.id, finding.note, self._made) not in noted:
+            noted.add((item.id, finding.note, self._made))
             yield self._text(finding.note)
 
     def _own(self) -> tuple[Concept | None, str, tuple[Unmapped, ...]]:

@@ -1,8 +1,8 @@
 """Integer keys for what has names elsewhere: stable while the list of them is kept.
 
 Persons are numbered by Patient id, visits by Patient and Encounter id, exams by DiagnosticReport id, each from 1 in
-the order they come. ``keys.csv`` holds who got which number and leads back to FHIR; given to the next extract, it keeps
-every number and goes on behind the last. A row of an event is ``exam * 1000 + its place in the exam``.
+the order they come. ``keys.csv`` holds who got which number and leads back to FHIR; given to the next extract, it
+keeps every number and goes on behind the last. A row of an event is ``exam * 1000 + its place in the exam``.
 """
 
 from __future__ import annotations
