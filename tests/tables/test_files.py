@@ -1,4 +1,4 @@
-"""Files of tables as a researcher opens them: Parquet by duckdb and pandas, CSV the same, and the dictionary's shares."""
+"""Files of tables as a researcher opens them: Parquet by duckdb and pandas, CSV alike, and the dictionary."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """CSV that no spreadsheet takes for formulas.
 
-Sources: RFC 4180 (quoting, CRLF); OWASP, "CSV Injection": cells that begin with =, +, -, @, tab or carriage return are
-the risk, an apostrophe before them the remedy, and separators inside a cell may begin a new one.
+Sources: RFC 4180 (quoting, CRLF); OWASP, "CSV Injection": cells that begin with =, +, -, @, tab or carriage return
+are the risk, an apostrophe before them the remedy, and separators inside a cell may begin a new one.
 """
 
 from __future__ import annotations
