@@ -76,6 +76,11 @@ class TableFiles:
         self._files[name].write(rows)
         self._waiting[name] = []
 
+    def abandon(self) -> None:
+        """Let go of the files, which are not whole."""
+        for file in self._files.values():
+            file.close()
+
     def close(self) -> None:
         """Write what waits, finish the files, and write the data dictionary as CSV and HTML."""
         for name, file in self._files.items():
