@@ -122,7 +122,7 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
         elif stem in _LISTS or stem == "v2":
             raw[stem] = content
         else:
-            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join([*_LISTS, 'v2'])}"))
+            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join(_LISTS)}, v2"))
     return raw, problems
 
 

@@ -7,11 +7,11 @@ from dataclasses import replace
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from examples.regenerate import example, names
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.formats.v2 import from_oru, to_oru
+from examples.regenerate import example, names
 from strategies import exams
 
 CATALOGUE = load_catalogue()
@@ -19,7 +19,7 @@ LONG = settings(max_examples=60, deadline=None, suppress_health_check=list(Healt
 
 
 def in_message_order(exam: Exam, catalogue: Catalogue) -> Exam:
-    """A message has its findings region by region; within a region they keep the order in which they were captured."""
+    """A message has its findings region by region, within each in the order captured."""
     regions = list(catalogue.regions)
     found = sorted(exam.findings, key=lambda one: regions.index(catalogue.region_of[one.item]))
     return exam.model_copy(update={"findings": tuple(found)})

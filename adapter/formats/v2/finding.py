@@ -1,4 +1,4 @@
-"""The findings of one OBR: the OBX of one sub-id are one finding, as :mod:`adapter.formats.v2.results` writes them."""
+"""The findings of one OBR: the OBX of one sub-id are one finding, as :mod:`~adapter.formats.v2.results` writes it."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def findings(group: Group, catalogue: Catalogue, own: Own, complain: Complain) -
         name = members[0][0].partition(".")[0]
         item = catalogue.items.get(name)
         if item is None:
-            complain(members[0][1].result, 3, "OBX-3 names no item of this catalogue", "the catalogue it was written with")
+            complain(members[0][1].result, 3, "OBX-3 names no item of this catalogue", "its catalogue")
         elif all(one.comment("computed") is None for _, one in members):
             yield _finding(item, sub_id, members, own, complain), members[0][1].result
 

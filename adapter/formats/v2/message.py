@@ -45,7 +45,7 @@ def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> b
     except UnicodeEncodeError as error:
         where = error.object[: error.start].count("\r") + 1
         what = f"segment {where} holds a character that {settings.character_set} has not"
-        problems.append(problem("character-set", what, "character_set: UNICODE UTF-8 in v2.yaml, or another spelling"))
+        problems.append(problem("character-set", what, "UNICODE UTF-8 in v2.yaml, or other words"))
     if problems:
         raise NotWritable(problems)
     return data
@@ -94,7 +94,7 @@ class _Report:
             yield from self._group(number, request, results, [])
 
     def _filler(self, region: str = "") -> str:
-        """The number by which the receiver finds the report, or one region of it, again: that of the first version."""
+        """The number by which the report, or one region of it, is found again: that of the first version."""
         root = text(self._exam.details.root + region)
         return joined([root, designator(self._settings.sending_application)])
 
@@ -177,5 +177,3 @@ class _Report:
             self._made[item] += 1
             rest = [str(self._made[item])] if self._made[item] > 1 else []
         return ".".join([str(self._catalogue.items[item].position), *rest])
-
-

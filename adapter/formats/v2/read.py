@@ -34,7 +34,8 @@ class NotReadable(ValueError):
 
 def from_oru(data: bytes, catalogue: Catalogue) -> list[Exam]:
     """The exams of the messages in a file, findings in the order of the message. Raises :class:`NotReadable`."""
-    exams, problems = [], []
+    exams: list[Exam] = []
+    problems: list[Problem] = []
     for reading in read_oru(data, catalogue):
         problems += reading.errors
         if reading.exam is not None:
@@ -84,7 +85,8 @@ class _Message:
             what = f"OBR-4 has no code of {self._catalogue.v2.own_system}"
             self._wrong(report.request, 4, "not-ours", what, "a message written by this adapter, with this catalogue")
             return self._refused()
-        record = {"version": 1, "exam": self._details(report, kind), "newborn": self._newborn(patient, report, regions)}
+        newborn = self._newborn(patient, report, regions)
+        record: Json = {"version": 1, "exam": self._details(report, kind), "newborn": newborn}
         record["findings"] = self._findings(regions, record)
         if self._problems:
             return self._refused()
@@ -236,5 +238,3 @@ class _Message:
 def _of(segment: Read, field: int = 0) -> str:
     name = f"{segment.name}-{field}" if field else segment.name
     return f"segment {segment.number} ({name})"
-
-
