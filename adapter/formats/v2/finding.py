@@ -17,7 +17,6 @@ Own = Callable[[Read, int], str | None]
 Complain = Callable[[Read, int, str, str], None]
 
 GESTATION = "gestational_age_at_birth"
-_WITHDRAWN = frozenset({"W", "D"})
 
 
 @dataclass(slots=True)
@@ -52,11 +51,6 @@ class Group:
     def comment(self, kind: str) -> str | None:
         """The text of the OBR's own comment of a type."""
         return next((one.whole(3) for one in self.comments if one.part(4) == kind), None)
-
-
-def withdrawn_groups(group: Group) -> bool:
-    """Whether all of an OBR is what an earlier version held and this one does not."""
-    return bool(group.results) and all(one.result.raw(11) in _WITHDRAWN for one in group.results)
 
 
 def findings(group: Group, catalogue: Catalogue, own: Own, complain: Complain) -> Iterator[tuple[Json, Read]]:

@@ -111,7 +111,7 @@ class _Report:
             universal = self._coder.concept({"coding": [*codings, coding], "text": label})
         else:
             universal = self._coder.pair([text(p) for p in (service.code, service.text, service.system)], own)
-        return {3: self._filler(), 4: universal, 20: text(self._exam.details.id)}
+        return {3: self._filler(), 4: universal}
 
     def _group(
         self, number: int, request: dict[int, str], results: Sequence[Result], remarks: list[tuple[str, str]]
@@ -119,6 +119,7 @@ class _Report:
         details = self._exam.details
         common = {
             1: str(number),
+            20: text(details.id),
             7: moment(details.started),
             8: moment(details.ended) if details.ended else "",
             22: moment(details.ended or details.started),

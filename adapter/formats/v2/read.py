@@ -17,7 +17,7 @@ from adapter.capture.record import RawRecord, read_record
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.formats.v2.er7 import Read, messages, read_moment
-from adapter.formats.v2.finding import GESTATION, Group, findings, gestation_of, withdrawn_groups
+from adapter.formats.v2.finding import GESTATION, Group, findings, gestation_of
 from adapter.formats.v2.header import SEXES
 from adapter.problems import Problem
 
@@ -124,7 +124,7 @@ class _Message:
         if status is None or len(flags) > 1:
             self._wrong(roles[0][0].result, 11, "status", "is no status of a finished exam", "F, C, A or W")
         details: Json = {
-            "id": request.part(20) or request.part(3),
+            "id": request.part(20),
             "kind": kind,
             "started": self._moment(request, 7),
             "status": status or "final",
@@ -187,7 +187,8 @@ class _Message:
     def _findings(self, regions: list[Group], record: Json) -> list[Json]:
         found: list[Json] = []
         for group in regions:
-            if record["exam"]["status"] != "entered-in-error" and withdrawn_groups(group):
+            if group.request.part(20) != record["exam"]["id"]:
+                # What an earlier version said and this one does not; it is here to be withdrawn.
                 continue
             for finding, segment in findings(group, self._catalogue, self._own, self._unknown):
                 if finding.get("observed_at") == self._usual_time(finding["item"], record):
