@@ -13,7 +13,8 @@ from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import note, report_of
 from adapter.exam import Exam
-from adapter.formats import OUTWARD, write
+from adapter.formats import OUTWARD, NotWritable, write
+from adapter.problems import ExitCode
 
 
 @click.command()
@@ -52,6 +53,7 @@ def convert(
     \b
     Example:
       newborn-adapter convert exam.json --pretty --out bundle.json
+      newborn-adapter convert exam.json --to v2 --out exam.er7
       newborn-adapter convert exams.csv --to collection --out bundles/
     """
     encoding = form or OUTWARD[kind].encodings[0]
@@ -63,10 +65,16 @@ def convert(
     for problem in report.errors:
         note(str(problem))
     exams = [reading.exam for reading in found if reading.accepted and reading.exam is not None]
-    if out is not None and (out.is_dir() or str(out).endswith("/") or (len(exams) > 1 and not out.suffix)):
-        _to_folder(exams, catalogue, kind, encoding, pretty, out)
-    else:
-        _to_one(exams, catalogue, kind, encoding, pretty, out)
+    try:
+        if out is not None and (out.is_dir() or str(out).endswith("/") or (len(exams) > 1 and not out.suffix)):
+            _to_folder(exams, catalogue, kind, encoding, pretty, out)
+        else:
+            _to_one(exams, catalogue, kind, encoding, pretty, out)
+    except NotWritable as error:
+        for problem in error.problems:
+            note(str(problem))
+        note(f"An exam cannot be written as {kind} whole; nothing was written.")
+        sys.exit(ExitCode.PROBLEMS)
     note(f"{len(exams)} exams converted, {len(found) - len(exams)} refused.")
     sys.exit(report.exit_code)
 

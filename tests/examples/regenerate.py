@@ -1,4 +1,4 @@
-"""Makes ``exams.csv`` and the golden files of ``bundles/`` and ``tell/`` from ``captures/``, all in ``examples/``.
+"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/`` and ``v2/`` in ``examples/`` from ``captures/``.
 
 Run it where the package is installed: ``python tests/examples/regenerate.py``. Read the difference before
 committing it: a golden file that changes is a change of what every site sends.
@@ -17,14 +17,18 @@ from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
 from adapter.fhir.xml import to_xml
+from adapter.formats.v2 import to_oru
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 CAPTURES = EXAMPLES / "captures"
 CSV = EXAMPLES / "exams.csv"
 BUNDLES = EXAMPLES / "bundles"
 TELL = EXAMPLES / "tell"
+V2 = EXAMPLES / "v2"
 IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
 """The example that is also kept as a transaction and in XML."""
+AS_V2 = (IN_EVERY_FORM, "d08b-second-twin-girl-low-glucose", "d10-2-girl-scalp-swelling-amended")
+"""Those that are kept as messages of HL7 v2, the last with what it withdraws of the first version."""
 
 HOW = "python tests/examples/regenerate.py"
 
@@ -50,6 +54,9 @@ def made() -> dict[Path, bytes]:
     for name, exam in exams.items():
         files[TELL / f"{name}.txt"] = _told(name).encode()
         files[BUNDLES / f"{name}.json"] = dumps(to_bundle(exam, catalogue, BundleType.COLLECTION), pretty=True)
+    for name in AS_V2:
+        before = [to_oru(e, catalogue) for e in exams.values() if e.details.id == exams[name].details.amends]
+        files[V2 / f"{name}.er7"] = to_oru(exams[name], catalogue, before)
     exam = exams[IN_EVERY_FORM]
     transaction = to_bundle(exam, catalogue, BundleType.TRANSACTION)
     files[BUNDLES / f"{IN_EVERY_FORM}.transaction.json"] = dumps(transaction, pretty=True)
@@ -70,13 +77,14 @@ def _told(name: str) -> str:
 
 def kept() -> set[Path]:
     """Every such file that is there now."""
-    return {path for path in (CSV, *BUNDLES.glob("*"), *TELL.glob("*")) if path.exists()}
+    return {path for path in (CSV, *BUNDLES.glob("*"), *TELL.glob("*"), *V2.glob("*")) if path.exists()}
 
 
 def main() -> None:
     """Write what has changed, remove what no example makes any more, and say so."""
     BUNDLES.mkdir(exist_ok=True)
     TELL.mkdir(exist_ok=True)
+    V2.mkdir(exist_ok=True)
     files = made()
     for path in sorted(kept() - set(files)):
         path.unlink()

@@ -15,8 +15,8 @@ def withdrawn(segments: Sequence[str], earlier: Sequence[bytes], status: str) ->
     """OBR and OBX segments for what ``earlier`` messages hold and ``segments`` do not, ``status`` in OBX-11.
 
     A result is known by the filler number of its OBR, its question and its sub-id. Lines of the tell list and what
-    describes the report itself are made anew with each version and are known the same way. Their OBR keeps in OBR-20 the
-    version that said so, by which they are told from what this version says.
+    describes the report itself are made anew with each version and are known the same way. Their OBR keeps in OBR-20
+    the version that said so, by which they are told from what this version says.
     """
     said = {key for key, _, _ in _results([Read(line, n, "utf-8") for n, line in enumerate(segments, start=1)])}
     groups: dict[str, tuple[Read, dict[tuple[str, ...], Read]]] = {}
