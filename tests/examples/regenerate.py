@@ -1,4 +1,4 @@
-"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/`` and ``v2/`` in ``examples/`` from ``captures/``.
+"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``v2/`` from ``captures/``, in ``examples/``.
 
 Run it where the package is installed: ``python tests/examples/regenerate.py``. Read the difference before
 committing it: a golden file that changes is a change of what every site sends.

@@ -1,7 +1,8 @@
 """A listener of HL7 v2 that is not ours: the asyncio server of hl7 0.4.5 (PyPI), in a process of its own.
 
 ``python listener.py LOG BEHAVIOUR...``: prints its port, writes each message that arrives as a line of JSON into LOG,
-and answers the first with the first behaviour, and so on; after the last one with AA.
+and answers the first with the first behaviour, and so on; after the last one with AA. Over TLS where the environment
+variable LISTENER_PEM names a certificate with its key.
 
 | behaviour | what it does |
 |---|---|
@@ -23,7 +24,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import socket
+import ssl
 import struct
 import sys
 from pathlib import Path
@@ -106,7 +109,11 @@ async def connected(reader: HL7StreamReader, writer: HL7StreamWriter) -> None:
 
 
 async def main() -> None:
-    server = await start_hl7_server(connected, "127.0.0.1", 0, limit=2**22)
+    tls = None
+    if "LISTENER_PEM" in os.environ:
+        tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        tls.load_cert_chain(os.environ["LISTENER_PEM"])
+    server = await start_hl7_server(connected, "127.0.0.1", 0, limit=2**22, ssl=tls)
     print(server.sockets[0].getsockname()[1], flush=True)
     async with server:
         await server.serve_forever()

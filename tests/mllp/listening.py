@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -42,14 +43,16 @@ class Listening:
 
 
 @contextmanager
-def listening(folder: Path, *behaviours: str) -> Iterator[Listening]:
-    """A listener in a process of its own, which answers so."""
+def listening(folder: Path, *behaviours: str, certificate: Path | None = None) -> Iterator[Listening]:
+    """A listener in a process of its own, which answers so; with a certificate over TLS."""
     log = folder / "received.jsonl"
     command = [sys.executable, str(LISTENER), str(log), *behaviours]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+    environment = {**os.environ, **({"LISTENER_PEM": str(certificate)} if certificate else {})}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment) as process:
         try:
             assert process.stdout is not None
-            yield Listening(f"mllp://127.0.0.1:{int(process.stdout.readline())}", log)
+            scheme = "mllps" if certificate else "mllp"
+            yield Listening(f"{scheme}://127.0.0.1:{int(process.stdout.readline())}", log)
         finally:
             process.kill()
 

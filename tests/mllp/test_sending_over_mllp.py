@@ -87,7 +87,7 @@ def test_what_a_receiver_repeats_of_a_person_is_not_kept(tmp_path: Path) -> None
         (dead,) = outbox.rows(State.DEAD)
     assert EXAM.newborn.name is not None
     assert EXAM.newborn.name not in str(dead.reasons)
-    assert "refused […]" in dead.reasons[0].what
+    assert "required field missing: refused […]" in dead.reasons[0].what
 
 
 def test_a_message_that_is_never_acknowledged_is_given_up_and_holds_up_no_other(tmp_path: Path) -> None:
@@ -104,7 +104,7 @@ def test_nobody_listening_counts_against_no_exam(tmp_path: Path) -> None:
         pass
     summary, _ = send(tmp_path, there, [EXAM, OTHER], CATALOGUE)
     assert (summary.sent, summary.dead, summary.left) == (0, 0, 2)
-    assert [problem.rule for problem in summary.stopped] == ["no-acknowledgement"]
+    assert [problem.rule for problem in summary.stopped] == ["unreachable"]
     with Outbox(tmp_path / "outbox.db") as outbox:
         assert {row.attempts for row in outbox.rows()} == {0}
 

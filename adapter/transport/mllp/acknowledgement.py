@@ -21,9 +21,22 @@ from adapter.problems import Layer, Problem, Severity
 from adapter.transport.answers import Refused
 
 _CODES = frozenset({"AA", "AE", "AR", "CA", "CE", "CR"})
-_AGAIN = frozenset({"206", "207"})
-"""Application record locked; application internal error."""
-_NEVER = frozenset({"100", "101", "102", "103", "104", "198", "199", "200", "201", "202", "203", "204", "205"})
+_AGAIN = {"206": "application record locked", "207": "application internal error"}
+_NEVER = {
+    "100": "segment sequence error",
+    "101": "required field missing",
+    "102": "data type error",
+    "103": "table value not found",
+    "104": "value too long",
+    "198": "cardinality not as agreed",
+    "199": "another error of HL7",
+    "200": "unsupported message type",
+    "201": "unsupported event code",
+    "202": "unsupported processing id",
+    "203": "unsupported version",
+    "204": "unknown key identifier",
+    "205": "duplicate key identifier",
+}
 _SEVERITIES = {"E": Severity.ERROR, "F": Severity.FATAL, "W": Severity.WARNING, "I": Severity.INFORMATION}
 _MOST = 20
 
@@ -67,9 +80,9 @@ class Acknowledgement:
     @property
     def again(self) -> bool:
         """Whether the same message may be taken later."""
-        if self.errors & _NEVER:
+        if self.errors & _NEVER.keys():
             return False
-        return bool(self.errors & _AGAIN) or self.code in ("AR", "CR")
+        return bool(self.errors & _AGAIN.keys()) or self.code in ("AR", "CR")
 
 
 def accepted(block: bytes, control_id: str, wanted: frozenset[str]) -> Acknowledgement | None:
@@ -114,7 +127,7 @@ def _problems(answer: Read, errors: Sequence[Read]) -> Iterator[Problem]:
 def _of(error: Read, said: str) -> Iterator[Problem]:
     severity = _SEVERITIES.get(error.part(4), Severity.ERROR)
     if error.raw(3):
-        words = error.part(8) or error.part(7) or error.part(3, 2) or error.part(5, 2) or said
+        words = error.part(8) or error.part(7) or error.part(5, 2) or said or error.part(3, 2)
         yield _problem(error.part(3), words, severity, _place([error.part(2, n) for n in range(1, 5)]))
         return
     for repetition in error.repetitions(1):
@@ -130,6 +143,6 @@ def _place(parts: Sequence[str]) -> str:
 
 
 def _problem(code: str, words: str, severity: Severity, where: str) -> Problem:
-    rule = f"hl7-{code}" if code else "hl7-error"
-    what = words or "the receiver does not say what is wrong"
-    return Problem(severity, Layer.TRANSPORT, rule, what, where=where)
+    named = {**_NEVER, **_AGAIN}.get(code, "")
+    what = ": ".join(part for part in (named, words) if part) or "the receiver does not say what is wrong"
+    return Problem(severity, Layer.TRANSPORT, f"hl7-{code}" if code else "hl7-error", what, where=where)

@@ -24,7 +24,7 @@ from adapter.transport.client import Timeouts
 from adapter.transport.discretion import Discretion
 from adapter.transport.message import RANK, Message, Systems
 from adapter.transport.mllp.acknowledgement import NotAccepted, accepted, wanted_of
-from adapter.transport.mllp.connection import USUAL, Connection
+from adapter.transport.mllp.connection import USUAL, Connection, NoAcknowledgement
 from adapter.transport.outbox import Letter, Outbox, Row, State
 from adapter.transport.policy import Verdict
 
@@ -62,7 +62,8 @@ class MllpCarrier:
             others = outbox.other_versions(self.target, details.root, details.id)
             earlier = [message.payload for row, message in others if _may_have_arrived(row)]
         try:
-            own, data = to_oru(exam, plain), to_oru(exam, plain, earlier)
+            own = to_oru(exam, plain)
+            data = to_oru(exam, plain, earlier) if earlier else own
         except NotWritable as error:
             return Made(None, tuple(dataclasses.replace(one, file=source) for one in error.problems))
         control_id = _header(data).part(10)
@@ -101,7 +102,8 @@ class MllpCarrier:
     def reasons(self, letter: Letter, error: Unreachable | Refused) -> list[Problem]:
         """What the receiver says of the message (MSA, ERR), without what is a person's."""
         if isinstance(error, Unreachable):
-            return [problem(_SILENCE, str(error))]
+            rule = _SILENCE if isinstance(error, NoAcknowledgement) else "unreachable"
+            return [problem(rule, str(error))]
         discretion = _discretion(letter)
         return [discretion.clean(one) for one in error.problems]
 

@@ -40,6 +40,10 @@ def mllp_address(url: str, allow_plain: bool = False) -> httpx.URL:
     return found
 
 
+class NoAcknowledgement(Unreachable):
+    """A message was sent, or may have been, and nothing that acknowledges it came: nobody knows what became of it."""
+
+
 class Connection:
     """Sends one message at a time and waits for its answer; from any thread, one after the other."""
 
@@ -66,22 +70,27 @@ class Connection:
     def exchange(self, message: bytes, answer: Callable[[bytes], T | None]) -> T:
         """Send a message and give each block that arrives to ``answer`` until that gives something back.
 
-        Raises :class:`Unreachable`, after which the connection is a new one; and what ``answer`` raises.
+        Raises :class:`Unreachable` where there is no connection, :class:`NoAcknowledgement` where nothing came of it
+        (the next connection is then a new one), and what ``answer`` raises.
         """
         with self._lock:
+            # Only the kind of a fault is told: a system's own words may hold anything.
             try:
-                return self._exchange(message, answer)
+                connected = self._connected()
+            except OSError as error:
+                self.close()
+                raise Unreachable(f"{self.url} cannot be reached ({type(error).__name__})") from None
+            try:
+                return self._exchange(connected, message, answer)
             except (OSError, ValueError) as error:
                 self.close()
-                # Only the kind is told: a system's own words may hold anything.
-                raise Unreachable(f"{self.url} gave no acknowledgement ({type(error).__name__})") from None
-            except Unreachable:
+                raise NoAcknowledgement(f"{self.url} gave no acknowledgement ({type(error).__name__})") from None
+            except NoAcknowledgement:
                 self.close()
                 raise
 
-    def _exchange(self, message: bytes, answer: Callable[[bytes], T | None]) -> T:
+    def _exchange(self, connected: socket.socket, message: bytes, answer: Callable[[bytes], T | None]) -> T:
         deadline = time.monotonic() + self._times.whole
-        connected = self._connected()
         connected.settimeout(self._times.read)
         connected.sendall(framed(message))
         others = 0
@@ -92,7 +101,9 @@ class Connection:
             connected.settimeout(min(left, self._times.read))
             piece = connected.recv(65536)
             if not piece:
-                raise Unreachable(f"{self.url} closed the connection before it acknowledged{_passed_over(others)}")
+                raise NoAcknowledgement(
+                    f"{self.url} closed the connection before it acknowledged{_passed_over(others)}"
+                )
             for block in self._frames.feed(piece):
                 found = answer(block)
                 if found is not None:
