@@ -48,6 +48,10 @@ class Group:
         else:
             self.comments.append(segment)
 
+    def standing(self) -> Group:
+        """Without what an earlier version said and this one withdraws."""
+        return Group(self.request, self.comments, [o for o in self.results if o.comment("withdrawn") is None])
+
     def comment(self, kind: str) -> str | None:
         """The text of the OBR's own comment of a type."""
         return next((one.whole(3) for one in self.comments if one.part(4) == kind), None)

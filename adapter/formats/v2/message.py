@@ -17,7 +17,7 @@ from adapter.formats.v2.er7 import CHARSETS, Unsayable, formatted, joined, momen
 from adapter.formats.v2.header import message_header, people, with_control_id
 from adapter.formats.v2.judge import judged, problem
 from adapter.formats.v2.results import STATUS, Result, Results, comments, is_computed
-from adapter.formats.v2.withdrawn import withdrawn
+from adapter.formats.v2.withdrawn import with_withdrawn
 
 _TELLS = {Urgency.TELL_NOW: ("tell.now", "Tell now", "AA"), Urgency.TELL: ("tell.next-round", "Tell", "A")}
 _REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
@@ -34,7 +34,7 @@ def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> b
     settings = catalogue.v2
     try:
         segments = [message_header(exam, catalogue), *_body(exam, catalogue)]
-        segments += withdrawn(segments, earlier, settings.withdrawn)
+        segments = with_withdrawn(segments, earlier, settings.withdrawn, settings.own_system, exam.details.id)
     except Unsayable as error:
         raise NotWritable([problem("no-place", str(error))]) from None
     segments = with_control_id(segments)
@@ -174,7 +174,8 @@ class _Report:
         system = self._catalogue.identifier_system("observation")
         name = next(i["value"] for i in observation["identifier"] if i["system"] == system)
         _, item, *rest = name.split("/")
+        self._made[item] += 1
         if is_computed(observation):
-            self._made[item] += 1
+            # Its name ends in the rule, which may be long; it comes after what was captured of the item.
             rest = [str(self._made[item])] if self._made[item] > 1 else []
         return ".".join([str(self._catalogue.items[item].position), *rest])

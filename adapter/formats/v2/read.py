@@ -73,7 +73,7 @@ class _Message:
         if (header.part(9), header.part(9, 2)) != ("ORU", "R01"):
             self._wrong(header, 9, "unsupported-message", "it is no ORU^R01", "a message of type ORU^R01")
             return self._refused()
-        self._groups = list(self._grouped())
+        self._groups = [group.standing() for group in self._grouped()]
         patient = next((one for one in self._segments if one.name == "PID"), None)
         if patient is None or not self._groups:
             missing = "PID" if patient is None else "OBR"
@@ -187,9 +187,6 @@ class _Message:
     def _findings(self, regions: list[Group], record: Json) -> list[Json]:
         found: list[Json] = []
         for group in regions:
-            if group.request.part(20) != record["exam"]["id"]:
-                # What an earlier version said and this one does not; it is here to be withdrawn.
-                continue
             for finding, segment in findings(group, self._catalogue, self._own, self._unknown):
                 if finding.get("observed_at") == self._usual_time(finding["item"], record):
                     del finding["observed_at"]

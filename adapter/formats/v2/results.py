@@ -28,6 +28,7 @@ COMMENTS = {
     "caution": "Caution",
     "reason": "Why the record was changed",
     "summed": "Total summed by the software",
+    "withdrawn": "No longer said",
 }
 """Types of comment of our own (NTE-4); the examiner's note is ``RE`` (remark) of table 0364."""
 
