@@ -1,5 +1,9 @@
+<<<<<<< HEAD
 """Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``documents/`` and ``reports/`` from
 ``captures/``, all in ``examples/``.
+=======
+"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``v2/`` from ``captures/``, in ``examples/``.
+>>>>>>> part-e
 
 Run it where the package is installed: ``python tests/examples/regenerate.py``. Read the difference before
 committing it: a golden file that changes is a change of what every site sends.
@@ -18,13 +22,18 @@ from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
 from adapter.fhir.xml import to_xml
+<<<<<<< HEAD
 from adapter.formats import write
+=======
+from adapter.formats.v2 import to_oru
+>>>>>>> part-e
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 CAPTURES = EXAMPLES / "captures"
 CSV = EXAMPLES / "exams.csv"
 BUNDLES = EXAMPLES / "bundles"
 TELL = EXAMPLES / "tell"
+<<<<<<< HEAD
 DOCUMENTS = EXAMPLES / "documents"
 REPORTS = EXAMPLES / "reports"
 IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
@@ -33,6 +42,13 @@ FOR_PEOPLE = (IN_EVERY_FORM, "d07-2-boy-cleft-soft-palate", "d10-2-girl-scalp-sw
 """The examples that are kept as reports; the second is compared with the exam before it."""
 AS_DOCUMENTS = (IN_EVERY_FORM, "d10-2-girl-scalp-swelling-amended")
 """The examples that are kept as documents."""
+=======
+V2 = EXAMPLES / "v2"
+IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
+"""The example that is also kept as a transaction and in XML."""
+AS_V2 = (IN_EVERY_FORM, "d08b-second-twin-girl-low-glucose", "d10-2-girl-scalp-swelling-amended")
+"""Those that are kept as messages of HL7 v2, the last with what it withdraws of the first version."""
+>>>>>>> part-e
 
 HOW = "python tests/examples/regenerate.py"
 
@@ -58,6 +74,9 @@ def made() -> dict[Path, bytes]:
     for name, exam in exams.items():
         files[TELL / f"{name}.txt"] = _told(name).encode()
         files[BUNDLES / f"{name}.json"] = dumps(to_bundle(exam, catalogue, BundleType.COLLECTION), pretty=True)
+    for name in AS_V2:
+        before = [to_oru(e, catalogue) for e in exams.values() if e.details.id == exams[name].details.amends]
+        files[V2 / f"{name}.er7"] = to_oru(exams[name], catalogue, before)
     exam = exams[IN_EVERY_FORM]
     transaction = to_bundle(exam, catalogue, BundleType.TRANSACTION)
     files[BUNDLES / f"{IN_EVERY_FORM}.transaction.json"] = dumps(transaction, pretty=True)
@@ -83,14 +102,24 @@ def _told(name: str) -> str:
 
 def kept() -> set[Path]:
     """Every such file that is there now."""
+<<<<<<< HEAD
     folders = (BUNDLES, TELL, DOCUMENTS, REPORTS)
     return {path for path in (CSV, *(path for folder in folders for path in folder.glob("*"))) if path.exists()}
+=======
+    return {path for path in (CSV, *BUNDLES.glob("*"), *TELL.glob("*"), *V2.glob("*")) if path.exists()}
+>>>>>>> part-e
 
 
 def main() -> None:
     """Write what has changed, remove what no example makes any more, and say so."""
+<<<<<<< HEAD
     for folder in (BUNDLES, TELL, DOCUMENTS, REPORTS):
         folder.mkdir(exist_ok=True)
+=======
+    BUNDLES.mkdir(exist_ok=True)
+    TELL.mkdir(exist_ok=True)
+    V2.mkdir(exist_ok=True)
+>>>>>>> part-e
     files = made()
     for path in sorted(kept() - set(files)):
         path.unlink()
