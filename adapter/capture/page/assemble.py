@@ -72,7 +72,7 @@ def _style() -> str:
     """All style sheets in the order of their names, without comments and indentation."""
     joined = "".join(_sources("style", ".css").values())
     plain = re.sub(r"/\*.*?\*/", "", joined, flags=re.DOTALL)
-    return re.sub(r"\n\s*", "\n", plain).replace(": ", ":").replace(" {", "{").strip()
+    return re.sub(r"\s*\n\s*", "", plain).replace(": ", ":").replace(" {", "{").replace(";}", "}")
 
 
 @cache

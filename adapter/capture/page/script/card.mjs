@@ -70,13 +70,14 @@ const answers = (doc, item) => {
   const one = expectedOf(item);
   const all = opened.answers.has(key(doc, item)) || !one;
   const shown = item.answers.filter((answer) => all || answer === one || chosen(answer));
-  return [
-    shown.map((answer) => (item.sides === "each" ? sided(doc, item, answer) : whole(doc, item, answer))),
-    shown.length < item.answers.length || (all && one)
-      ? button(all ? "Fewer" : `Other answers (${item.answers.length - shown.length})`, () => flip("answers", doc, item),
-          { "aria-expanded": String(all), "data-focus": `${item.id}.others` }, "button.small")
-      : null,
-  ];
+  return shown.map((answer) => (item.sides === "each" ? sided(doc, item, answer) : whole(doc, item, answer)));
+};
+
+const others = (doc, item) => {
+  if (!expectedOf(item) || item.answers.length < 2) return null;
+  const all = opened.answers.has(key(doc, item));
+  return button(all ? "Fewer answers" : `Other answers (${item.answers.length - 1})`, () => flip("answers", doc, item),
+    { "aria-expanded": String(all), "data-focus": `${item.id}.others`, "aria-label": `${all ? "Fewer" : "Other"} answers: ${item.label}` }, "button.small");
 };
 
 const flip = (what, doc, item) => {
@@ -117,7 +118,7 @@ const acts = (doc, item) => {
   const some = findingsOf(doc, item).length > 0 || doc.drafts.some((f) => f.item === item.id);
   const small = (words, onclick, extra) => button(words, onclick, { "aria-label": `${words} ${item.label}`, "data-focus": `${item.id}.${words}`, ...extra }, "button.small");
   const wording = ["choice", "choices"].includes(item.type);
-  return h("div.acts", {},
+  return h("div.acts", {}, wording ? others(doc, item) : null,
     small("Not examined …", () => reasonSheet(doc, item.label, [{ item: item.id, side: null }])),
     wording ? small("In words", () => flip("words", doc, item), { "aria-expanded": String(opened.words.has(key(doc, item))) }) : null,
     some && hasDetails(doc, item) ? small("Details", () => flip("details", doc, item), { "aria-expanded": String(opened.details.has(key(doc, item))) }) : null,

@@ -5,7 +5,7 @@ import { entriesOf, isWholeEntry, placeEntry } from "./entry.mjs";
 import { now } from "./moments.mjs";
 import { amount, unitShown } from "./units.mjs";
 import { applicable, judge } from "./judgement.mjs";
-import { spanText } from "./spans.mjs";
+import { spanWords } from "./spans.mjs";
 import { countSheet } from "./count_sheet.mjs";
 import { refillSheet } from "./refill_sheet.mjs";
 
@@ -66,7 +66,7 @@ const bandsOf = (doc, item, entry) => {
   const words = { "tell-now": "tell now", tell: "tell" };
   return bands.map((band) => {
     const said = band.urgency === "none" ? band.meaning : words[band.urgency];
-    return `${said} ${spanText(band)}`;
+    return `${spanWords(band)} ${said}`;
   });
 };
 
@@ -83,7 +83,7 @@ const live = (doc, item, entry, n) => {
     judged ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning, judged.urgency === "none" ? "" : `, ${judged.urgency.replace("-", " ")}`) : null,
     half ? h("p.problem.error", {}, "Not a whole number yet: it is kept, and not yet part of the record.") : null,
     entry.counted_seconds ? h("p.counted", {}, `counted for ${entry.counted_seconds} s${Number(entry.counted_seconds) < Number(item.count_seconds) ? ", under a full minute" : ""}`) : null,
-    bands.length ? h("p.range", {}, `For this infant now${unit && ` (${unit.trim()})`}: ${bands.join("; ")}`) : item.ranges.length ? h("p.range", {}, "No range of ours is in force for this infant now.") : null);
+    bands.length ? h("p.range", {}, `For this infant now${unit && `, in ${unit.trim()}`}: ${bands.join(" · ")}`) : item.ranges.length ? h("p.range", {}, "No range of ours is in force for this infant now.") : null);
 };
 
 const picks = (doc, item, entry, side) => {

@@ -25,7 +25,7 @@ const lineOf = (doc, page, number) => {
 /** The list of chapters and pages. */
 export const contents = (doc) => {
   const pages = pagesOf(doc).map((page, number) => ({ page, number }));
-  const part = (title, how, ones) => ones.length && [h("h3", {}, title), how && h("p.hint", {}, how), h("ol", {}, ones.map(({ page, number }) => lineOf(doc, page, number)))];
+  const part = (title, how, ones) => (ones.length ? [h("h3", {}, title), how && h("p.hint", {}, how), h("ol", {}, ones.map(({ page, number }) => lineOf(doc, page, number)))] : null);
   return [
     h("div.contents", {},
       app.catalogue.stages.map((stage) => part(stage.label, stage.how, pages.filter(({ page }) => page.stage === stage && page.asked.length))),
