@@ -122,8 +122,8 @@ def _neck(hand: Hand) -> None:
 
 def _digits(item: str) -> Any:
     def count(hand: Hand) -> None:
-        for name in ("left", "right"):
-            hand.tap(hand.card(item).get_by_role("button", name=f"{name}: 5", exact=True))
+        first_number(hand, item)
+        number(hand, "5", "5")
 
     return count
 
@@ -156,12 +156,12 @@ by_hand = {
     "Vital signs": _vital_signs,
     "Heart and circulation": _heart,
     "Head": _head,
-    "Neck and clavicles": _neck,
+    "Neck and clavicles, chest": _neck,
     "Arms and hands": _digits("finger_count"),
     "Legs and feet": _digits("toe_count"),
     "Genitals and anus": _genitals,
     "Measurements": _measurements,
-    "Feeding, urine and stool": _feeding,
+    "Feeding, urine and stool, and others": _feeding,
     "Tests, screens and scores": _pain,
 }
 

@@ -38,7 +38,6 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
             "identifier_systems": catalogue.settings.identifier_systems,
             "served": served,
             "stages": list(_stages(catalogue)),
-            "regions": {name: region.label for name, region in catalogue.regions.items()},
             "items": items,
             "kinds": {
                 k.id: {
@@ -91,17 +90,20 @@ _MAY_SHARE = ("sites", "signs", "units", "methods", "how", "caution", "ranges")
 
 
 def _stages(catalogue: Catalogue) -> Iterator[Json]:
-    """The stages with their pages: of each region the items that stand there, regions by their first item."""
-    for stage in catalogue.stages.values():
-        pages: dict[str, list[str]] = {}
-        for item in catalogue.items.values():
-            if not item.computed and catalogue.stage_of(item) is stage:
-                pages.setdefault(catalogue.region_of[item.id], []).append(item.id)
-        named = list(stage.regions)
-        order = sorted(pages, key=lambda region: named.index(region) if region in named else len(named))
-        yield _filled(
-            {"id": stage.id, "label": stage.label, "how": stage.how, "pages": [[r, pages[r]] for r in order]}
-        )
+    """The stages with their pages: what each is called, and its items."""
+    for stage, pages in catalogue.staged():
+        named = [
+            [_page_label(regions, items, catalogue), [item.id for item in items]] for regions, items in pages
+        ]
+        yield _filled({"id": stage.id, "label": stage.label, "how": stage.how, "pages": named})
+
+
+def _page_label(regions: Sequence[str], items: Sequence[Item], catalogue: Catalogue) -> str:
+    labels = [catalogue.regions[region].label for region in regions]
+    guests = any(catalogue.region_of[item.id] not in regions for item in items)
+    return ", ".join([labels[0], *(label[0].lower() + label[1:] for label in labels[1:])]) + (
+        ", and others" if guests else ""
+    )
 
 
 def _item(item: Item, catalogue: Catalogue) -> Json:
@@ -110,7 +112,6 @@ def _item(item: Item, catalogue: Catalogue) -> Json:
             "id": item.id,
             "label": item.label,
             "type": item.type.value,
-            "region": catalogue.region_of[item.id],
             "sides": "" if item.sides == "none" else item.sides.value,
             "sites": item.sites,
             "site_required": item.site_required,

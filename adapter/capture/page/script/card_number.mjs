@@ -40,7 +40,8 @@ const input = (doc, item, entry, part, label, after) =>
       if (event.key !== "Enter") return;
       event.preventDefault();
       const all = [...document.querySelectorAll("main input.number")];
-      all[all.indexOf(event.target) + 1]?.focus();
+      const next = all[all.indexOf(event.target) + 1] ?? document.querySelector("#rest button.main");
+      next?.focus();
     },
     onblur: () => setTimeout(() => {
       if (!document.activeElement?.closest?.(`#card-${CSS.escape(item.id)}`)) app.refresh([item.id], "");

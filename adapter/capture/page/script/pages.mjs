@@ -2,19 +2,15 @@
 import { applies } from "./completeness.mjs";
 import { app, derived } from "./state.mjs";
 
-/** The pages of an exam in order: {stage, region, label, asked, more}. Without `asked`, a page is one of further things. */
+/** The pages of an exam in order: {stage, label, asked, more}. Without `asked`, a page is one of further things. */
 export const pagesOf = (doc) => {
   const { catalogue } = app;
   const expected = new Set(catalogue.kinds[doc.record.exam.kind]?.expected ?? []);
-  const seen = new Set();
   const all = catalogue.stages.flatMap((stage) =>
-    (stage.pages ?? []).map(([region, ids]) => {
+    (stage.pages ?? []).map(([label, ids]) => {
       const items = ids.map((id) => catalogue.items.get(id)).filter((item) => applies(item, doc.record));
-      const again = seen.has(region);
-      seen.add(region);
       return {
-        stage, region,
-        label: again ? `${catalogue.regions[region]}, continued` : catalogue.regions[region],
+        stage, label,
         asked: items.filter((item) => expected.has(item.id)),
         more: items.filter((item) => !expected.has(item.id)),
       };
