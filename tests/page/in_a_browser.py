@@ -14,6 +14,7 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent), str(Path(__file__).parents[1] / "outbox")]
 
+import check_entry  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
@@ -40,7 +41,14 @@ def whole(play: Playwright, file: Path, folder: Path) -> str:
     )
 
 
-CHECKS: dict[str, Check] = {"whole exam": whole}
+CHECKS: dict[str, Check] = {
+    "whole exam": whole,
+    "timers": check_entry.timers,
+    "numbers": check_entry.numbers,
+    "rest as expected": check_entry.expected,
+    "not examined": check_entry.not_examined,
+    "correction": check_entry.correction,
+}
 
 
 def main() -> int:

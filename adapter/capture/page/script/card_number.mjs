@@ -5,13 +5,24 @@ import { entriesOf, isWholeEntry, placeEntry } from "./entry.mjs";
 import { now } from "./moments.mjs";
 import { amount, unitShown } from "./units.mjs";
 import { applicable, judge } from "./judgement.mjs";
+import { remember, remembered } from "./store.mjs";
 import { spanWords } from "./spans.mjs";
 import { countSheet } from "./count_sheet.mjs";
 import { refillSheet } from "./refill_sheet.mjs";
 
-const fresh = (item, side) => ({
-  item: item.id, ...(side ? { side } : {}), value: { value: "", unit: item.unit },
-});
+const setUnit = (value, picked) => {
+  value.unit = picked === "lb+oz" ? "[lb_av]" : picked;
+  if (picked === "lb+oz") value.plus ??= { value: "", unit: "[oz_av]" };
+  else delete value.plus;
+  return value;
+};
+
+/** An empty entry, in the unit that this device last used for the item. */
+const fresh = (item, side) => {
+  const last = remembered(`unit/${item.id}`);
+  const known = names(item).some(([unit]) => unit === last);
+  return { item: item.id, ...(side ? { side } : {}), value: setUnit({ value: "", unit: item.unit }, known ? last : item.unit) };
+};
 
 /** Digits as a person types them: a comma is a point, needless zeros in front go, spaces go. */
 export const typed = (text) => text.trim().replace(",", ".").replace(/^(-?)0+(?=\d)/, "$1");
@@ -53,9 +64,8 @@ const unitPicker = (doc, item, entry, label) => {
   if (entries.length < 2) return h("span.unit", {}, unitShown(item.unit, app.catalogue));
   const value = entry.value.plus ? "lb+oz" : entry.value.unit;
   return choice(entries, value, (picked) => {
-    entry.value.unit = picked === "lb+oz" ? "[lb_av]" : picked;
-    if (picked === "lb+oz") entry.value.plus = { value: "", unit: "[oz_av]" };
-    else delete entry.value.plus;
+    setUnit(entry.value, picked);
+    remember(`unit/${item.id}`, picked);
     place(doc, item, entry, ": unit");
     app.refresh([item.id], "");
   }, { "aria-label": `${label}, unit`, "data-focus": `${item.id}.${entry.side ?? ""}.unit` });

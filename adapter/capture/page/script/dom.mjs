@@ -54,6 +54,9 @@ export const announce = (words) => {
   if (place) place.textContent = words;
 };
 
+/** What stands at the head of every window: of whom it is (the identity puts it there). */
+export const sheetHead = { of: () => null };
+
 /** A window over the page; focus stays in it, Escape closes it, focus goes back to where it was. */
 export const sheet = (title, build, { wide = false, onclose = null } = {}) => {
   const from = document.activeElement;
@@ -65,7 +68,7 @@ export const sheet = (title, build, { wide = false, onclose = null } = {}) => {
     onclose?.();
     if (from?.isConnected) from.focus();
   });
-  put(dialog, [heading, build(close, dialog)]);
+  put(dialog, [sheetHead.of(), heading, build(close, dialog)]);
   document.body.append(dialog);
   dialog.showModal();
   heading.focus();

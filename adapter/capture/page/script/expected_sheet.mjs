@@ -1,9 +1,8 @@
 // The rest of a page as expected, in one action: only after every line that it will say was listed, each of which
 // can be struck out. What is recorded are ordinary findings, one for each line.
-import { bdi, button, h, sheet } from "./dom.mjs";
+import { button, h, sheet } from "./dom.mjs";
 import { app, commit } from "./state.mjs";
 import { expectedOn, recordAnswers } from "./entry.mjs";
-import { nameOf, orderWords } from "./identity.mjs";
 
 const together = (lines) => {
   const found = new Map();
@@ -28,7 +27,6 @@ export const expectedSheet = (doc, page, done) => {
   const lines = expectedOn(doc, page.asked.map((item) => item.id), app.catalogue);
   const groups = together(lines);
   const struck = new Set();
-  const order = orderWords(doc);
   sheet(`${page.label}: as expected`, (close) => {
     const kept = () => lines.filter((line) => !struck.has(line.item.id));
     const record = button("", () => {
@@ -43,7 +41,7 @@ export const expectedSheet = (doc, page, done) => {
     };
     count();
     return h("div", {},
-      h("p.hint", {}, "Of ", h("b", {}, bdi(nameOf(doc)), order ? `, baby ${order}` : ""), " this will be recorded. Take the tick from what you have not seen."),
+      h("p.hint", {}, "This will be recorded. Take the tick from what you have not seen."),
       h("ul.lines", {}, groups.map((group) => lineOf(group, struck, count))),
       h("div.row.foot", {}, button("Record nothing", close), record));
   });

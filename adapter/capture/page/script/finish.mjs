@@ -83,7 +83,7 @@ export const finishView = (doc) => {
   const lines = problemLines(doc);
   return h("article.finish", {}, h("h2", { tabindex: "-1" }, "Finish"),
     h("h3", {}, lines.length ? "To mend or to look at" : "Nothing is wrong that this page can see."), h("ul.problems", {}, lines),
-    h("h3", {}, gaps.length ? `Not recorded (${gaps.length})` : "Everything asked for is recorded, or has its reason."),
+    h("h3", {}, gaps.length ? `Not yet recorded (${gaps.length}): give a reason, or confirm below that it stays so` : "Everything asked for is recorded, or has its reason."),
     unset(doc),
     h("h3", {}, "To be told"), toldPanel(doc),
     h("h3", {}, "Save"), saveButtons(doc, gaps),

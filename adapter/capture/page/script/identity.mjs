@@ -55,6 +55,10 @@ const frame = (doc, active) =>
   h(`div.frame.${pattern(doc)}${active ? ".active" : ""}`, {},
     h("p.who", {}, badge(doc), h("strong", {}, bdi(nameOf(doc)))), facts(doc));
 
+/** One line for the head of a window: name, order, numbers. */
+export const identityLine = (doc) =>
+  h(`p.of.${pattern(doc)}`, {}, badge(doc), h("b", {}, bdi(nameOf(doc))), " ", identifiers(doc).map((one) => [one, " "]));
+
 /** The header: the baby being examined, and the other twin where there is one. */
 export const identity = (doc, other = otherOf(doc)) => {
   const age = ageInWords(derived(doc).record);

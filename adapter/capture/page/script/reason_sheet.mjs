@@ -1,8 +1,7 @@
 // Not examined, and why: for an item, one side of it, or all that is still unset on a page.
-import { bdi, button, field, h, sheet } from "./dom.mjs";
+import { button, field, h, sheet } from "./dom.mjs";
 import { app, commit } from "./state.mjs";
 import { setReason, sidesOf } from "./entry.mjs";
-import { nameOf, orderWords } from "./identity.mjs";
 
 const sidePicker = (item, chosen) => {
   const names = [["", "both sides"], ["left", "left only"], ["right", "right only"]];
@@ -16,7 +15,6 @@ export const reasonSheet = (doc, title, gaps) => {
   const single = gaps.length === 1 && items[0].sides === "each" && gaps[0].side === null ? items[0] : null;
   const chosen = { side: "" };
   const note = h("input", { type: "text", dir: "auto", maxlength: "255" });
-  const order = orderWords(doc);
   const say = (reason, close, warn) => {
     if (reason === "other_reason" && !note.value.trim()) {
       warn.textContent = "Say the reason in the note first.";
@@ -35,7 +33,7 @@ export const reasonSheet = (doc, title, gaps) => {
   sheet(`${title}: not examined`, (close) => {
     const warn = h("p.problem", { role: "alert" });
     return h("div", {},
-      h("p.hint", {}, bdi(nameOf(doc)), order ? `, baby ${order}. ` : ". ", gaps.length > 1 ? "This goes for all that is still unset here:" : "Why?"),
+      h("p.hint", {}, gaps.length > 1 ? "This goes for all that is still unset here:" : "Why?"),
       gaps.length > 1 ? h("ul.short", {}, gaps.map((gap, n) => h("li", {}, `${items[n].label}${gap.side ? `, ${gap.side}` : ""}`))) : null,
       single ? sidePicker(single, chosen) : null,
       field("Note (for any other reason)", note), warn,

@@ -1,7 +1,7 @@
 // The frame round every view: who is examined on top, always; the way to the other views at the thumb below.
-import { announce, h } from "./dom.mjs";
+import { announce, h, sheetHead } from "./dom.mjs";
 import { app, current, derived, go, otherOf, undo, undoWords } from "./state.mjs";
-import { identity } from "./identity.mjs";
+import { identity, identityLine } from "./identity.mjs";
 import { keepingLine } from "./keeping.mjs";
 import { contents, contentsView } from "./contents.mjs";
 import { pageView, refreshPage } from "./exam_page.mjs";
@@ -117,6 +117,7 @@ const refresh = (items, words) => {
 export const startShell = () => {
   app.render = render;
   app.refresh = refresh;
+  sheetHead.of = () => (inExam() ? identityLine(current()) : null);
   document.documentElement.dataset.look = remembered("look") || "auto";
   document.body.append(h("p.hidden", { id: "said", "aria-live": "polite" }));
   addEventListener("beforeunload", (event) => {
