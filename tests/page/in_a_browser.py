@@ -15,6 +15,8 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent), str(Path(__file__).parents[1] / "outbox")]
 
 import check_entry  # noqa: E402
+import check_keeping  # noqa: E402
+import check_twins  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
@@ -48,6 +50,12 @@ CHECKS: dict[str, Check] = {
     "rest as expected": check_entry.expected,
     "not examined": check_entry.not_examined,
     "correction": check_entry.correction,
+    "reload": check_keeping.reload,
+    "killed browser": check_keeping.killed,
+    "nothing kept": check_keeping.refused,
+    "deleting, two windows": check_keeping.deleted,
+    "twins": check_twins.twins,
+    "mother": check_twins.mother,
 }
 
 
