@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 import tempfile
 import time
 from collections.abc import Callable
@@ -47,11 +46,13 @@ def _lasting(play: Playwright, profile: str) -> BrowserContext:
 
 def _kill(profile: str) -> None:
     """SIGKILL to every process of the browser that has this profile: ours alone, by their ids."""
-    listed = subprocess.run(["ps", "-eo", "pid,args"], capture_output=True, text=True, check=True).stdout
-    for line in listed.splitlines():
-        pid, _, arguments = line.strip().partition(" ")
-        if f"--user-data-dir={profile}" in arguments:
-            os.kill(int(pid), signal.SIGKILL)
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            arguments = (process / "cmdline").read_bytes().split(b"\0")
+            if f"--user-data-dir={profile}".encode() in arguments:
+                os.kill(int(process.name), signal.SIGKILL)
+        except (FileNotFoundError, ProcessLookupError, PermissionError):
+            continue  # gone already, or not ours
 
 
 def _said_kept(page: Page) -> None:

@@ -16,6 +16,7 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent), str(
 
 import check_entry  # noqa: E402
 import check_keeping  # noqa: E402
+import check_looks  # noqa: E402
 import check_twins  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import opened  # noqa: E402
@@ -56,6 +57,11 @@ CHECKS: dict[str, Check] = {
     "deleting, two windows": check_keeping.deleted,
     "twins": check_twins.twins,
     "mother": check_twins.mother,
+    "WCAG 2.2 AA": check_looks.accessible,
+    "valid HTML": check_looks.valid,
+    "keyboard alone": check_looks.keyboard,
+    "on paper": check_looks.printed,
+    "small and quick": check_looks.small_and_quick,
 }
 
 

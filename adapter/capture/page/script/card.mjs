@@ -59,8 +59,8 @@ const sided = (doc, item, answer) => {
       "aria-label": `${name}: ${answer.label}, ${mark(answer)}`, onclick: () => tap(doc, item, name, answer),
     }, h("span", {}, name));
   const middle = answer.meaning === "expected"
-    ? h("button.middle", { type: "button", "data-focus": `${item.id}.both.${answer.id}`, "aria-label": `both sides: ${answer.label}`, onclick: () => both(doc, item, answer) },
-        h("span.label", {}, answer.label), h("span.mark", {}, `${mark(answer)}; both`))
+    ? h("button.middle", { type: "button", "data-focus": `${item.id}.both.${answer.id}`, onclick: () => both(doc, item, answer) },
+        h("span.label", {}, answer.label), h("span.mark", {}, `${mark(answer)}; both sides`))
     : h("span.middle", {}, h("span.label", {}, answer.label), h("span.mark", {}, mark(answer)));
   return h("div.sided", { role: "group", "aria-label": answer.label }, side("left"), middle, side("right"));
 };

@@ -64,7 +64,7 @@ const saveButtons = (doc, gaps) => {
   };
   const label = app.catalogue.served ? "Save and hand over" : "Save the record as a file";
   return [
-    gaps.length ? h("label.tick.leave", { for: "leave" }, tick, `These ${gaps.length} stay not recorded. That is not normal, and will be reported so.`) : null,
+    gaps.length ? h("label.tick.leave", {}, tick, `These ${gaps.length} stay not recorded. That is not normal, and will be reported so.`) : null,
     correction(doc), said,
     h("div.row", {},
       button(label, run(app.catalogue.served ? sendDoc : saveDoc), { disabled: blocking(doc) }, "button.main.big"),

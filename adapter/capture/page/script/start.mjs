@@ -36,7 +36,7 @@ const forget = (doc) =>
     const unsaved = doc.saved ? "It was saved." : "It was never saved: its findings will be gone for good.";
     return h("div", {},
       h("p", {}, bdi(nameOf(doc)), ` ${orderWords(doc)}: ${doc.record.findings.length} findings. ${unsaved}`),
-      h("label.tick", { for: "sure" }, sure, "Yes, I want to delete it"),
+      h("label.tick", {}, sure, "Yes, I want to delete it"),
       h("div.row", {}, button("Delete", () => {
         if (!sure.checked) return;
         app.docs = app.docs.filter((other) => other !== doc);

@@ -24,7 +24,7 @@ const row = (one) => {
 
 const table = (title, ones) =>
   ones.length
-    ? [h("h3", {}, `${title} (${ones.length})`), h("div.scroll", { tabindex: "0", role: "region", "aria-label": title },
+    ? [h("h3", {}, `${title} (${ones.length})`), h("section.scroll", { tabindex: "0", "aria-label": title },
         h("table", {}, h("thead", {}, h("tr", {}, ["Looked at", "Found", "Marks"].map((words) => h("th", { scope: "col" }, words)))), h("tbody", {}, ones.map(row))))]
     : null;
 
