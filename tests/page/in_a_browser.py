@@ -15,6 +15,7 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent), str(Path(__file__).parents[1] / "outbox")]
 
 import check_entry  # noqa: E402
+import check_hostile  # noqa: E402
 import check_keeping  # noqa: E402
 import check_looks  # noqa: E402
 import check_twins  # noqa: E402
@@ -57,6 +58,9 @@ CHECKS: dict[str, Check] = {
     "deleting, two windows": check_keeping.deleted,
     "twins": check_twins.twins,
     "mother": check_twins.mother,
+    "odd names": check_hostile.names,
+    "odd site": check_hostile.site,
+    "clocks that change": check_hostile.clocks,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,
