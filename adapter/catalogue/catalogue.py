@@ -92,9 +92,10 @@ class Catalogue:
         guests = {item for stage in self.stages.values() for item in stage.items}
         named = {region for stage in self.stages.values() for page in stage.pages for region in page}
         own = [item for item in self.items.values() if not item.computed and item.id not in guests]
+        last = list(self.stages)[-1]
         for stage in self.stages.values():
-            last = stage is next(reversed(self.stages.values()))
-            regions = [*stage.pages, *((region,) for region in self.regions if last and region not in named)]
+            own_pages = ((region,) for region in self.regions if stage.id == last and region not in named)
+            regions = [*stage.pages, *own_pages]
             pages = [(page, [item for item in own if self.region_of[item.id] in page]) for page in regions]
             pages[len(stage.pages) - 1][1].extend(self.items[name] for name in stage.items if name in self.items)
             yield stage, [page for page in pages if page[1]]

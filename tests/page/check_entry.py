@@ -87,7 +87,7 @@ def timers(play: Playwright, file: Path, folder: Path) -> str:
     return "22 breaths in 30 s are 44 a minute, marked; 131 beats typed after 60 s; refill 2.3 s at the sternum"
 
 
-# Pounds, ounces and inches: NIST Handbook 44, appendix C. 7 lb 4 oz = 7.25 x 453.59237 g; 98.6 degrees F = 37 degrees C.
+# Pounds, ounces and inches: NIST Handbook 44, appendix C. 7 lb 4 oz = 7.25 x 453.59237 g; 98.6 F = 37 C.
 _UNITS = (
     ("weight", "lb+oz", ("7", "4"), "= 3288.54 g", "7 lb 4 oz"),
     ("length", "[in_i]", ("19.75",), "= 50.17 cm", "19.75 in"),
@@ -164,11 +164,11 @@ def expected(play: Playwright, file: Path, folder: Path) -> str:
         eyes.nothing_left()
     labels = {CATALOGUE.items[f.item].label: CATALOGUE.items[f.item].answer(f.answer or "") for f in exam.findings}
     assert {label: answer.label for label, answer in labels.items() if answer} == {
-        label.removesuffix(", left and right"): answer
-        for label, answer in listed.items()
-        if label != struck
+        label.removesuffix(", left and right"): answer for label, answer in listed.items() if label != struck
     }
-    return f"{len(listed)} lines listed, one struck out, {len(exam.findings)} findings recorded, undone and done again"
+    return (
+        f"{len(listed)} lines listed, one struck out, {len(exam.findings)} findings recorded, undone and done again"
+    )
 
 
 def not_examined(play: Playwright, file: Path, folder: Path) -> str:

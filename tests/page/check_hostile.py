@@ -17,7 +17,7 @@ _RTL = "\u05d1\u05ea \u05db\u05d4\u05df \u202e reversed"
 
 
 def names(play: Playwright, file: Path, folder: Path) -> str:
-    """A name of markup, one that reads from right to left, and one of 255 letters: all shown and saved as they are."""
+    """A name of markup, one that reads from right to left, one of 255 letters: shown and saved as they are."""
     for name in (NASTY.strip("\u2028"), _RTL, "W" * 255):
         with opened(play, file, width=360, height=640) as (page, eyes):
             new_exam(page, name=name)
@@ -78,7 +78,9 @@ def site(play: Playwright, file: Path, folder: Path) -> str:
         page.get_by_role("button", name="Tell", exact=False).first.click()
         assert 'Ward <7> & "x", 2026-01-01' in page.locator("main").inner_text()
         # should markup get in after all, the page's policy stops it
-        page.evaluate("document.body.append(Object.assign(document.createElement('script'), {textContent: 'window.bad = 1'}))")
+        page.evaluate(
+            "document.body.append(Object.assign(document.createElement('script'), {textContent: 'window.bad = 1'}))"
+        )
         assert page.evaluate("window.bad") is None
         assert any("Content Security Policy" in said for said in eyes.said)
     return "odd labels are text; the policy and the systems of the site are in force; a script put in does not run"

@@ -7,6 +7,7 @@ import signal
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from check_entry import of, saved
@@ -86,10 +87,8 @@ def killed(play: Playwright, file: Path, folder: Path) -> str:
             moment(page)
             _kill(profile)
             time.sleep(0.3)
-            try:
+            with suppress(Exception):  # it is dead; that is the point
                 context.close()
-            except Exception:  # noqa: BLE001, S110 (it is dead; that is the point)
-                pass
             again = _lasting(play, profile)
             page = again.pages[0]
             page.goto(file.as_uri())
@@ -99,7 +98,9 @@ def killed(play: Playwright, file: Path, folder: Path) -> str:
             came_back[name] = pressed.count() == 1
             again.close()
     assert came_back["when it says kept"], came_back
-    return "killed after the tap; there again: " + ", ".join(f"{k}: {'yes' if v else 'no'}" for k, v in came_back.items())
+    return "killed after the tap; there again: " + ", ".join(
+        f"{k}: {'yes' if v else 'no'}" for k, v in came_back.items()
+    )
 
 
 _NOTHING_KEPT = """

@@ -129,7 +129,7 @@ def _judged(play: Playwright, file: Path, *, width: int, height: int, dark: bool
 
 
 def accessible(play: Playwright, file: Path, folder: Path) -> str:
-    """No WCAG 2.2 AA violation in any view (axe-core), dark and light, phone and tablet; touch targets; no overflow."""
+    """No WCAG 2.2 AA violation in any view (axe-core), dark and light, phone and tablet; touch targets."""
     sizes = ((360, 640, True), (360, 640, False), (800, 1280, True), (1280, 800, False))
     counts = [len(_judged(play, file, width=w, height=h, dark=dark)) for w, h, dark in sizes]
     return f"{counts[0]} views in {len(sizes)} sizes and looks: no violation, every target 48 by 48, who on each view"
@@ -146,7 +146,12 @@ def valid(play: Playwright, file: Path, folder: Path) -> str:
     names = [folder / "page.html"]
     for n, content in enumerate(seen.values()):
         names.append(folder / f"view-{n}.html")
-        names[-1].write_text(content.replace("<html", "<!DOCTYPE html><html", 1).replace("<!DOCTYPE html><!DOCTYPE html>", "<!DOCTYPE html>"), encoding="utf-8")
+        names[-1].write_text(
+            content.replace("<html", "<!DOCTYPE html><html", 1).replace(
+                "<!DOCTYPE html><!DOCTYPE html>", "<!DOCTYPE html>"
+            ),
+            encoding="utf-8",
+        )
     command = ["node", str(judges() / "html-validate" / "bin" / "html-validate.mjs"), "--formatter", "text"]
     done = subprocess.run([*command, *map(str, names)], capture_output=True, text=True, check=False, cwd=folder)
     assert done.returncode == 0, (done.stdout + done.stderr)[:3000]
@@ -163,7 +168,8 @@ def keyboard(play: Playwright, file: Path, folder: Path) -> str:
                 page.keyboard.press("Tab")
                 focused = page.evaluate("""() => { const e = document.activeElement;
                     const label = e.getAttribute('aria-label') ?? e.labels?.[0]?.innerText ?? e.innerText ?? '';
-                    return [label.trim(), e.matches(':focus-visible') && getComputedStyle(e).outlineStyle !== 'none'] }""")
+                    const seen = e.matches(':focus-visible') && getComputedStyle(e).outlineStyle !== 'none';
+                    return [label.trim(), seen] }""")
                 if focused[0].startswith(name):
                     assert focused[1], f"{name}: the focus is not seen"
                     return
@@ -204,7 +210,9 @@ def keyboard(play: Playwright, file: Path, folder: Path) -> str:
         moving = page.evaluate("getComputedStyle(document.querySelector('button')).transitionDuration")
         assert moving == "0s"
         eyes.nothing_left()
-    return "begun, answered, confirmed, finished and saved by keys alone; nothing moves where less motion is asked for"
+    return (
+        "begun, answered, confirmed, finished and saved by keys alone; nothing moves where less motion is asked for"
+    )
 
 
 def printed(play: Playwright, file: Path, folder: Path) -> str:

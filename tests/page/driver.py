@@ -1,4 +1,4 @@
-"""The page in Debian's Chromium, driven by Playwright: a hand that counts its taps and keys, and eyes on the network."""
+"""The page in Debian's Chromium, driven by Playwright: a hand that counts taps and keys, eyes on the network."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def opened(
     zone: str = "Europe/Berlin",
     reduced: bool = False,
 ) -> Iterator[tuple[Page, Eyes]]:
-    """The page in a new browser, from the disk, with no network; its clock stands at ``clock`` unless that is None."""
+    """The page in a new browser, from the disk, with no network; its clock begins at ``clock`` if that is given."""
     browser = play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
     try:
         context = browser.new_context(
@@ -141,7 +141,9 @@ def to_page(page: Page, title: str) -> None:
     """Go to a page of the exam by the contents beside it or, on a small screen, the view."""
     if not page.locator("#aside").is_visible():
         page.get_by_role("button", name="Contents", exact=True).click()
-    page.locator("button.entry:visible", has=page.locator(".name", has_text=re.compile(f"^{re.escape(title)}$"))).click()
+    page.locator(
+        "button.entry:visible", has=page.locator(".name", has_text=re.compile(f"^{re.escape(title)}$"))
+    ).click()
 
 
 def kept(page: Page) -> None:

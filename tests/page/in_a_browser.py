@@ -12,13 +12,19 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent), str(Path(__file__).parents[1] / "outbox")]
+sys.path[:0] = [
+    str(Path(__file__).parents[2]),
+    str(Path(__file__).parent),
+    str(Path(__file__).parents[1]),
+    str(Path(__file__).parents[1] / "outbox"),
+]
 
 import check_entry  # noqa: E402
 import check_hostile  # noqa: E402
 import check_keeping  # noqa: E402
 import check_looks  # noqa: E402
 import check_twins  # noqa: E402
+import test_page_agreement as tests  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
@@ -45,7 +51,18 @@ def whole(play: Playwright, file: Path, folder: Path) -> str:
     )
 
 
+def agreement(play: Playwright, file: Path, folder: Path) -> str:
+    """The script against the adapter, by node: what pytest leaves out where there is none."""
+    tests.test_the_page_meets_the_cases(CATALOGUE)
+    several = tests.drawn(CATALOGUE, tests.DRAWN, 6)
+    lines = tests.compare(several, CATALOGUE)
+    return (
+        f"{len(tests.CASES)} cases and {len(several)} drawn exams, {lines} lines of the list: the same on both sides"
+    )
+
+
 CHECKS: dict[str, Check] = {
+    "agreement": agreement,
     "whole exam": whole,
     "timers": check_entry.timers,
     "numbers": check_entry.numbers,
@@ -82,7 +99,7 @@ def main() -> int:
             began = time.monotonic()
             try:
                 said = CHECKS[name](play, file, folder)
-            except Exception:  # noqa: BLE001 (a check may fail in any way; the others go on)
+            except Exception:
                 failed += 1
                 print(f"FAILED  {name}\n{traceback.format_exc()}", flush=True)
             else:

@@ -1,6 +1,6 @@
 """The page's script, run by node, against the adapter: the same judgements, the same list, the same problems.
 
-Where there is no node this file is left out of pytest (conftest.py); ``python -m tests.page.in_a_browser`` runs it too.
+Where there is no node this file is left out of pytest (conftest.py); the step ``in_a_browser`` runs it too.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from pathlib import Path
 from both_sides import SCRIPT, adapter_says, alike, page_says
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from shared_cases import CASES, exam_of, met
-from strategies import exams
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
+from strategies import exams
 
 DRAWN = 300
 
@@ -77,16 +77,14 @@ def test_a_site_s_own_ranges_and_rules_are_the_page_s_too(tmp_path: Path) -> Non
     catalogue = load_catalogue(tmp_path)
     several = [exam_of(case) for case in CASES] + drawn(catalogue, 60, 7)
     compare(several, catalogue)
-    shipped = load_catalogue()
-    assert [adapter_says(e, catalogue)["told"] for e in several] != [adapter_says(e, shipped)["told"] for e in several]
+    told, usual = ([adapter_says(exam, c)["told"] for exam in several] for c in (catalogue, load_catalogue()))
+    assert told != usual
 
 
 def test_every_module_loads_by_itself() -> None:
     """All names that a module imports are there; only the one that begins needs a browser."""
     modules = sorted(path for path in SCRIPT.glob("*.mjs") if path.name != "main.mjs")
     program = "".join(f"await import({str(path)!r});" for path in modules)
-    done = subprocess.run(
-        ["node", "--input-type=module", "-e", program], capture_output=True, text=True, check=False
-    )
+    done = subprocess.run(["node", "--input-type=module", "-e", program], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert len(modules) > 40

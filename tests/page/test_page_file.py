@@ -73,7 +73,9 @@ def test_its_data_is_the_catalogue_s(catalogue: Catalogue, parts: Parts) -> None
     assert [item["id"] for item in data["items"]] == list(catalogue.items)
     for raw in data["items"]:
         item = catalogue.items[raw["id"]]
-        answers = [(a[0], a[1], {"e": "expected", "v": "variant", "a": "abnormal"}[a[2]]) for a in raw.get("answers", [])]
+        answers = [
+            (a[0], a[1], {"e": "expected", "v": "variant", "a": "abnormal"}[a[2]]) for a in raw.get("answers", [])
+        ]
         assert answers == [(a.id, a.label, a.meaning.value) for a in item.answers]
     assert {rule["id"] for rule in data["rules"]} == {rule.id for rule in catalogue.rules.values() if rule.on}
 
@@ -105,7 +107,7 @@ def test_labels_cannot_end_the_data(tmp_path: Path) -> None:
 
 
 def test_only_a_single_expected_answer_can_be_confirmed(catalogue: Catalogue) -> None:
-    """What confirming a page may say: the page takes it from the meanings, so each item has one such answer or none."""
+    """These items have several expected answers: confirming a page leaves them to be tapped one by one."""
     several = [
         item.id
         for item in catalogue.items.values()

@@ -102,7 +102,7 @@ def _scoped(source: str) -> str:
 
 
 def _shortened(source: str) -> str:
-    """Without lines that are comments, and without indentation; text over several lines is not used in the sources."""
+    """Without comment lines and indentation; text over several lines is not used in the sources."""
     lines = (line.strip() for line in source.splitlines())
     return "".join(f"{line}\n" for line in lines if line and not line.startswith(("//", "/*", "*")))
 

@@ -75,7 +75,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
 
 
 def _shared(items: Sequence[Json]) -> list[Any]:
-    """What several items have alike and is long (lists of sites, the signs of a score) once; the items point to it."""
+    """What several items have alike and is long (sites, the signs of a score) once; the items point to it."""
     texts = Counter(json.dumps(item[key]) for item in items for key in _MAY_SHARE if key in item)
     once = [text for text, count in texts.items() if count > 1 and len(text) > 40]
     place = {text: n for n, text in enumerate(once)}
@@ -92,9 +92,7 @@ _MAY_SHARE = ("sites", "signs", "units", "methods", "how", "caution", "ranges")
 def _stages(catalogue: Catalogue) -> Iterator[Json]:
     """The stages with their pages: what each is called, and its items."""
     for stage, pages in catalogue.staged():
-        named = [
-            [_page_label(regions, items, catalogue), [item.id for item in items]] for regions, items in pages
-        ]
+        named = [[_page_label(regions, items, catalogue), [item.id for item in items]] for regions, items in pages]
         yield _filled({"id": stage.id, "label": stage.label, "how": stage.how, "pages": named})
 
 
@@ -129,7 +127,12 @@ def _item(item: Item, catalogue: Catalogue) -> Json:
             "limits": _limits(item.limits),
             "components": [_component(component) for component in item.components],
             "answers": [
-                [a.id, a.label, _MEANING[a.meaning], *([_URGENCY[a.urgency]] if a.urgency is not Urgency.NONE else [])]
+                [
+                    a.id,
+                    a.label,
+                    _MEANING[a.meaning],
+                    *([_URGENCY[a.urgency]] if a.urgency is not Urgency.NONE else []),
+                ]
                 for a in item.answers
             ],
             "exclusive": [a.id for a in item.answers if a.exclusive],
@@ -180,7 +183,7 @@ def _limits(limits: Limits | None) -> list[str] | None:
 def _range(band: Range) -> list[Any]:
     """Low, high, meaning, flag, urgency, source, condition, component; what is empty at the end is left out."""
     low, high = (str(end) if end else 0 for end in (band.low, band.high))
-    fields = [low, high, _MEANING[band.meaning], band.flag.value, _URGENCY[band.urgency], band.source]
+    fields: list[Any] = [low, high, _MEANING[band.meaning], band.flag.value, _URGENCY[band.urgency], band.source]
     fields += [_condition(band.when) or 0, band.component or 0]
     while not fields[-1]:
         fields.pop()
@@ -254,8 +257,12 @@ def _filled(fields: Json) -> Json:
     """The fields that say something; decimals as text."""
 
     def empty(value: object) -> bool:
-        return value is None or value is False or value == "" or (value == 0 and not isinstance(value, Decimal)) or (
-            isinstance(value, (Sequence, dict)) and not value
+        return (
+            value is None
+            or value is False
+            or value == ""
+            or (value == 0 and not isinstance(value, Decimal))
+            or (isinstance(value, (Sequence, dict)) and not value)
         )
 
     return {k: f"{v:f}" if isinstance(v, Decimal) else v for k, v in fields.items() if not empty(v)}
