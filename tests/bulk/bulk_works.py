@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from adapter.bulk import Convert
 from adapter.bulk.chunks import Unit
+from adapter.bulk.convert import Convert
 from adapter.bulk.work import Part, Taken
+
+Start = Callable[..., "subprocess.Popen[str]"]
+"""Starts a run as a process of its own: work, inputs, output, options."""
 
 KILLS, HANGS, BREAKS = b"poison that kills", b"poison that hangs", b"poison that breaks"
 

@@ -6,11 +6,11 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from bulk_works import Start
 
 from adapter.capture import read_captures
 from adapter.catalogue import Catalogue
@@ -20,8 +20,6 @@ from invented_records import records
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 COUNT = 90
-
-Start = Callable[..., "subprocess.Popen[str]"]
 
 
 @pytest.fixture(scope="session")

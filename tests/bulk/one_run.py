@@ -9,14 +9,14 @@ from pathlib import Path
 
 from bulk_works import Poisoned
 
-from adapter.bulk import BulkError, Convert, Layout, Validate, run
+from adapter.bulk import BulkError, run
+from adapter.bulk.convert import Convert, Layout
 
 WORKS = {
     "convert": Convert(),
     "packed": Convert(packed=True),
     "parts": Convert(layout=Layout.PARTS, packed=True),
     "each": Convert(layout=Layout.EACH),
-    "validate": Validate(),
     "poisoned": Poisoned(),
 }
 

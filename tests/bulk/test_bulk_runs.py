@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from adapter.bulk import BulkError, Convert, Layout, Validate, run
+from adapter.bulk import BulkError, run
 from adapter.bulk.aside import PROBLEMS
+from adapter.bulk.convert import Convert, Layout
+from adapter.bulk.validate import Validate
 from adapter.catalogue import Catalogue
 from adapter.validate import Validator, read_resources
 

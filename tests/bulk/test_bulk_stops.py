@@ -15,7 +15,8 @@ from random import Random
 import pytest
 from bulk_works import BREAKS, HANGS, KILLS
 
-from adapter.bulk import Convert, run
+from adapter.bulk import run
+from adapter.bulk.convert import Convert
 from conftest import Start
 
 UNFINISHED = "bundles.ndjson.unfinished"
@@ -74,8 +75,6 @@ def test_killed_again_and_again_it_ends_as_if_never(
         time.sleep(random.random() * 0.05)
         going.kill()
         going.communicate()
-        before = finished_chunks(tmp_path)
-        assert not out.exists() or before == 0
     going = start("convert", [captures], out, jobs=2)
     _, said = going.communicate(timeout=60)
     assert going.returncode == 0, said
