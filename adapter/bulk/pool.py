@@ -63,7 +63,7 @@ GO_ON = "What is finished is kept: the same command goes on from there"
 
 def _well(outcome: Outcome) -> Outcome:
     if outcome.fault:
-        raise BulkError(f"the output cannot be written: {outcome.fault}. {GO_ON}")
+        raise BulkError(f"{outcome.fault}. {GO_ON}")
     return outcome
 
 
