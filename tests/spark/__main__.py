@@ -1,7 +1,7 @@
-"""``python -m tests.spark``: local Spark against this machine alone, row by row. Needs Java 17 and the extra ``spark``.
+"""``python -m tests.spark``: local Spark against this machine alone, row by row (Java 17, the extra ``spark``).
 
-Invented exams, some of them wrong, amended, retracted or given twice, go through :mod:`adapter.bulk.spark` and through
-:func:`adapter.bulk.run`; everything that comes out must be the same, every value with its type and digits.
+Invented exams, some of them wrong, amended, retracted or given twice, go through :mod:`adapter.bulk.spark` and
+through :func:`adapter.bulk.run`; everything that comes out must be the same, every value with its type and digits.
 """
 
 from __future__ import annotations
@@ -43,6 +43,7 @@ def session(folder: Path, cores: int = 2) -> SparkSession:
     builder = SparkSession.builder.master(f"local[{cores}]").appName("newborn-exam-adapter")
     for key, value in {
         "spark.ui.enabled": "false",
+        "spark.ui.showConsoleProgress": "false",
         "spark.sql.session.timeZone": "UTC",
         "spark.sql.shuffle.partitions": str(cores),
         "spark.driver.bindAddress": "127.0.0.1",
