@@ -52,13 +52,14 @@ def places(item: Item) -> tuple[Place, ...]:
 def columns_of(item: Item, catalogue: Catalogue) -> Iterator[Column]:
     """The columns of one item in their order."""
     for place in places(item):
-        status = f"{place.name}_status"
+        status = "" if item.computed else f"{place.name}_status"
         label = f"{item.label}{_WHERE[place.side]}"
         for column in _values(place, label, catalogue):
-            yield replace(column, status="" if item.computed else status, item=item.id)
+            yield replace(column, status=status, item=item.id)
         if item.answers or item.ranges:
-            yield Column(f"{place.name}_meaning", Type.TEXT, f"{label}: what it says", allowed=MEANINGS, item=item.id)
-        if not item.computed:
+            meaning = Column(f"{place.name}_meaning", Type.TEXT, f"{label}: what it says", allowed=MEANINGS)
+            yield replace(meaning, status=status, item=item.id)
+        if status:
             yield Column(status, Type.TEXT, f"{label}: was it examined", allowed=statuses(catalogue), item=item.id)
 
 
