@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
+from typing import NamedTuple
 from urllib.parse import quote
 
 from adapter.catalogue import Catalogue
@@ -27,8 +28,7 @@ class BundleType(StrEnum):
     BATCH = "batch"
 
 
-@dataclass(frozen=True, slots=True)
-class Resource:
+class Resource(NamedTuple):
     """A resource, its name, and whether the adapter owns it (updates it) or only needs it to exist."""
 
     name: Name
@@ -152,9 +152,17 @@ def _token(text: str) -> str:
     return quote(escaped(text), safe="")
 
 
+_PLAIN = re.compile(r"[A-Za-z0-9._~/-]*")
+
+
+def _value_token(value: str) -> str:
+    """As :func:`_token`, quicker for the values of our own identifiers, each of which comes once."""
+    return value.replace("/", "%2F") if _PLAIN.fullmatch(value) else _token(value)
+
+
 def _entry_with_request(resource: Resource, kind: BundleType) -> Json:
     name = resource.name
-    query = f"identifier={_token(name.system)}%7C{_token(name.value)}"
+    query = f"identifier={_token(name.system)}%7C{_value_token(name.value)}"
     content, request = resource.content, {"method": "PUT", "url": f"{name.resource_type}?{query}"}
     if not resource.owned:
         request = {"method": "POST", "url": name.resource_type, "ifNoneExist": query}

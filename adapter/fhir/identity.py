@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
-from uuid import uuid5
+from hashlib import sha1
+from typing import Any, NamedTuple
+from uuid import UUID
 
 from adapter import __version__
 from adapter.catalogue import Catalogue
@@ -23,8 +23,7 @@ SOFTWARE = "newborn-exam-adapter"
 _SEARCH_MARKS = re.compile(r"[\\,$|]")
 
 
-@dataclass(frozen=True, slots=True)
-class Name:
+class Name(NamedTuple):
     """A resource's type, its UUID, and the business identifier it is found by."""
 
     resource_type: str
@@ -41,6 +40,23 @@ class Name:
     def identifier(self) -> dict[str, Any]:
         """As FHIR Identifier."""
         return {"system": self.system, "value": self.value}
+
+
+class NamedUUIDs:
+    """UUIDs of version 5 in one namespace (RFC 9562, section 5.5), several times as fast as :func:`uuid.uuid5`."""
+
+    def __init__(self, namespace: UUID) -> None:
+        self._begun = sha1(namespace.bytes, usedforsecurity=False)
+
+    def of(self, name: str) -> str:
+        """The UUID of a name: its hash, with the version and the variant set."""
+        hashed = self._begun.copy()
+        hashed.update(name.encode())
+        text = hashed.hexdigest()
+        return f"{text[:8]}-{text[8:12]}-5{text[13:16]}-{_VARIANT[text[16]]}{text[17:20]}-{text[20:32]}"
+
+
+_VARIANT = {digit: "89ab"[int(digit, 16) % 4] for digit in "0123456789abcdef"}
 
 
 def escaped(text: str) -> str:
@@ -77,6 +93,8 @@ class Identity:
     def __init__(self, exam: Exam, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
         self._root = exam.details.root
+        self._uuids = NamedUUIDs(catalogue.namespace)
+        self._observations = catalogue.identifier_system("observation")
         self.newborn = catalogue.resolve(exam.newborn.identifiers[0])
         self._seen: dict[str, int] = {}
 
@@ -117,16 +135,16 @@ class Identity:
 
     def panel(self, region: str) -> Name:
         """The panel Observation of a region."""
-        return self._own("Observation", "observation", f"{self._root}/panel/{region}")
+        return self._name("Observation", self._observations, f"{self._root}/panel/{region}")
 
     def observation(self, finding: Finding) -> Name:
         """The Observation of a finding: exam/item[/side][/n], n from 2 on for further ones of the same."""
-        side = f"/{finding.side.value}" if finding.side else ""
-        return self._numbered(f"{self._root}/{finding.item}{side}")
+        side = finding.side
+        return self._numbered(f"{self._root}/{finding.item}/{side}" if side else f"{self._root}/{finding.item}")
 
     def _numbered(self, value: str) -> Name:
         count = self._seen[value] = self._seen.get(value, 0) + 1
-        return self._own("Observation", "observation", value if count == 1 else f"{value}/{count}")
+        return self._name("Observation", self._observations, value if count == 1 else f"{value}/{count}")
 
     def computed(self, one: Computed) -> Name:
         """The Observation of a computed finding: exam/item, and for a rule or comparison exam/item/rule.
@@ -143,5 +161,4 @@ class Identity:
         return self._name(resource_type, identifier.system, identifier.value)
 
     def _name(self, resource_type: str, system: str, value: str) -> Name:
-        uuid = uuid5(self._catalogue.namespace, f"{resource_type}|{system}|{value}")
-        return Name(resource_type, str(uuid), system, value)
+        return Name(resource_type, self._uuids.of(f"{resource_type}|{system}|{value}"), system, value)

@@ -63,6 +63,11 @@ def dumps(resource: Any, *, pretty: bool = False) -> bytes:
         raise FhirJsonError(str(cause if isinstance(cause, FhirJsonError) else error)) from None
 
 
+def sealed(value: Any) -> Any:
+    """A part of a resource, written once: it stands in a resource like the part itself, for :func:`dumps` alone."""
+    return orjson.Fragment(dumps(value))
+
+
 def decimal_text(value: Decimal) -> str:
     """The digits of a decimal without an exponent, trailing zeros kept.
 

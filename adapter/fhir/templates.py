@@ -1,18 +1,25 @@
 """The static parts of every Observation, compiled once per catalogue: questions, answers, sites, meanings.
 
-A compiled part is a plain dict that many resources share; nobody changes one after it was made.
+A compiled part is a plain dict that many resources share; nobody changes one after it was made. Of what is only to be
+written, the parts are compiled to their bytes (:func:`adapter.fhir.json.sealed`): the same mapping, written faster.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import Any
+from typing import Any, ParamSpec
 
-from adapter.catalogue import Catalogue, Code, Flag, Meaning, Sign
+from adapter.catalogue import Catalogue, Code, Flag, Item, Meaning, Range, Sides, Sign
 from adapter.derive import Maker
 from adapter.exam import Side, Urgency
+from adapter.fhir.json import sealed
+from adapter.fhir.ranges import Json, reference_range
 
-Json = dict[str, Any]
+_Given = ParamSpec("_Given")
+
+DETAIL = "StructureDefinition/finding-detail"
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
@@ -51,34 +58,96 @@ _SIDES = {
 }
 
 
-@lru_cache(maxsize=8)
-def templates(catalogue: Catalogue) -> Templates:
-    """The compiled parts of a catalogue."""
-    return Templates(catalogue)
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """The parts that an item has in one setting of side, site, state, method, urgency and unit.
+
+    ``details`` tell how the finding was made; those of ``marked`` come after the time counted.
+    """
+
+    meta: Json | None
+    category: list[Json]
+    question: Json
+    body_site: Json | None
+    details: list[Json]
+    marked: list[Json]
+
+
+@lru_cache(maxsize=16)
+def templates(catalogue: Catalogue, written: bool = False) -> Templates:
+    """The compiled parts of a catalogue; ``written``: as bytes, for what is only to be written."""
+    return Templates(catalogue, sealed if written else lambda part: part)
 
 
 class Templates:
-    """Compiled parts by what they depend on; each is made when first asked for."""
+    """Compiled parts by what they depend on; each is made when first asked for, and passed through ``seal``."""
 
-    def __init__(self, catalogue: Catalogue) -> None:
+    def __init__(self, catalogue: Catalogue, seal: Callable[[Any], Any]) -> None:
+        def kept(make: Callable[_Given, Json]) -> Callable[_Given, Json]:
+            return cache(lambda *given, **named: seal(make(*given, **named)))
+
         self.catalogue = catalogue
-        self.question = cache(self._question)
-        self.answer = cache(self._answer)
-        self.sign_answer = cache(self._sign_answer)
-        self.sign = cache(self._sign)
-        self.component = cache(self._component)
-        self.category = cache(self._category)
-        self.body_site = cache(self._body_site)
-        self.method = cache(self._method)
-        self.absent = cache(self._absent)
-        self.maker = cache(self._maker)
-        self.interpretation = cache(self._interpretation)
+        self.question = kept(self._question)
+        self.answer = kept(self._answer)
+        self.component = kept(self._component)
+        self.category = cache(lambda category: seal(self._category(category)))
+        self.method = kept(self._method)
+        self.absent = kept(self._absent)
+        self.maker = kept(self._maker)
+        self.interpretation = cache(lambda *given: seal(self._interpretation(*given)))
+        self.panel = kept(self._panel)
+        self.sign = kept(self._sign)
         self.detail = cache(self._detail)
-        self.side = cache(self._side)
-        self.state = cache(self._state)
-        self.urgency = cache(self._urgency)
-        self.panel = cache(self._panel)
         self.unit = cache(self._unit)
+        self.circumstances = cache(self._circumstances)
+        self._seal = seal
+        self._ranges: dict[tuple[int, str | None], list[Json]] = {}
+
+    def _circumstances(
+        self,
+        item_id: str,
+        side: Side | None,
+        site: str | None,
+        method: str | None,
+        state: str | None,
+        urgency: Urgency | None,
+        other_unit: str | None,
+    ) -> Circumstances:
+        item = self.catalogue.items[item_id]
+        place, named = site or item.body_site, self.catalogue.sites[site].side if site else None
+        details = []
+        if side is not None:
+            details.append(self._side(side, True))
+        elif named is not None or item.sides is Sides.PAIR:  # the place has it in its name, or it is about the pair
+            details.append(self._side(named or Side.BOTH, False))
+        if state is not None:
+            details.append(self._state(state))
+        return Circumstances(
+            meta=self._seal({"profile": [item.profile]}) if item.profile else None,
+            category=self.category(self.catalogue.category(item).value),
+            question=self.question(item_id, side, site, method, other_unit),
+            body_site=self._seal(self._body_site(place, side, site is not None)) if place else None,
+            details=[self._seal(self.as_detail(detail, item)) for detail in details],
+            marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
+        )
+
+    def as_detail(self, detail: Json, item: Item) -> Json:
+        """A detail as the component it is; of a vital sign as a complex extension.
+
+        R4 binds the value of every component of a vital sign to units (ucum-vitals-common, required).
+        """
+        if not item.profile:
+            return detail
+        value = {name: content for name, content in detail.items() if name != "code"}
+        parts = [{"url": "code", "valueCodeableConcept": detail["code"]}, {"url": "value", **value}]
+        return {"url": f"{self.catalogue.settings.canonical}/{DETAIL}", "extension": parts}
+
+    def reference_range(self, band: Range, item: Item, other: str | None) -> list[Json]:
+        """The expected range of a number in its unit, or in ``other``, into which the ends are converted."""
+        key = (id(band), other)  # of the catalogue, which this keeps
+        if key not in self._ranges:
+            self._ranges[key] = self._seal([reference_range(band, item, other, self.catalogue, self.unit)])
+        return self._ranges[key]
 
     def coding(self, code: Code) -> Json:
         """A code as FHIR Coding; the display only where it is a verified one."""
@@ -113,10 +182,12 @@ class Templates:
         own = self.own("answer", f"{item_id}.{answer_id}", answer.label)
         return {"coding": [*self.published(answer.codes), own], "text": answer.label}
 
-    def _sign(self, item_id: str, sign_id: str) -> Json:
+    def _sign(self, item_id: str, sign_id: str, answer_id: str) -> Json:
+        """The component of a sign and its answer."""
         sign = self._find_sign(item_id, sign_id)
         own = self.own("component", f"{item_id}.{sign_id}", sign.label)
-        return {"coding": [*self.published(sign.codes), own], "text": sign.label}
+        code = {"coding": [*self.published(sign.codes), own], "text": sign.label}
+        return {"code": code, "valueCodeableConcept": self._sign_answer(item_id, sign_id, answer_id)}
 
     def _sign_answer(self, item_id: str, sign_id: str, answer_id: str) -> Json:
         answer = next(a for a in self._find_sign(item_id, sign_id).answers if a.id == answer_id)
@@ -144,6 +215,7 @@ class Templates:
     def _body_site(self, site_id: str, side: Side | None, captured: bool) -> Json:
         """The lateralised structure where a verified one exists, else the structure; the side is told apart too."""
         site = self.catalogue.sites[site_id]
+        side = site.side or side
         lateral = {Side.LEFT: site.left, Side.RIGHT: site.right}.get(side) if side else ()
         own = self.own("site", site.id, site.label)
         if captured:
