@@ -74,7 +74,7 @@ Refer = Callable[[Name], dict[str, Any]]
 
 def by_full_url(name: Name) -> dict[str, Any]:
     """A reference inside a transaction, collection or document bundle."""
-    return {"reference": name.full_url}
+    return {"reference": f"urn:uuid:{name.uuid}"}
 
 
 def by_id(name: Name) -> dict[str, Any]:
