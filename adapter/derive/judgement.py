@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 
 from adapter.catalogue import Bound, Catalogue, Condition, Flag, Item, ItemType, Meaning, Range, Span
 from adapter.derive.age import age_hours, gestation_weeks, made_at
@@ -14,8 +15,7 @@ from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Sc
 _ORDER = (Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW)
 
 
-@dataclass(frozen=True, slots=True)
-class Judgement:
+class Judgement(NamedTuple):
     """The meaning of a finding, its urgency, and the range that decided where it is a number."""
 
     meaning: Meaning
@@ -58,12 +58,8 @@ def judge(
 
 
 def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact: Decimal | None) -> Judgement | None:
-    if finding.answer is not None:
-        answer = item.answer(finding.answer)
-        if answer is None:
-            return None
-        flag = Flag.ABNORMAL if answer.meaning is Meaning.ABNORMAL else Flag.NORMAL
-        return Judgement(answer.meaning, answer.urgency, flag)
+    if isinstance(finding.value, str):
+        return _meanings(catalogue).get((item.id, finding.value))
     if isinstance(finding.value, Quantities):
         parts = [
             component_judgement(finding, component_id, value, item, exam)
@@ -79,6 +75,18 @@ def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact
     if isinstance(finding.value, Quantity) and finding.value.comparator is not None:
         return _by_open_end(value, finding.value.comparator, applicable(finding, item, exam))
     return _by_range(value, None, finding, item, exam)
+
+
+@lru_cache(maxsize=16)
+def _meanings(catalogue: Catalogue) -> dict[tuple[str, str], Judgement]:
+    """The judgement on each answer of each item."""
+    return {
+        (item.id, answer.id): Judgement(
+            answer.meaning, answer.urgency, Flag.ABNORMAL if answer.meaning is Meaning.ABNORMAL else Flag.NORMAL
+        )
+        for item in catalogue.items.values()
+        for answer in item.answers
+    }
 
 
 def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...]) -> Judgement | None:
@@ -161,7 +169,11 @@ def _by_range(value: Decimal, component: str | None, finding: Finding, item: Ite
 
 def applicable(finding: Finding, item: Item, exam: Exam, component: str | None = None) -> tuple[Range, ...]:
     """The item's ranges whose conditions hold for this finding, in their order."""
-    return tuple(b for b in item.ranges if b.component == component and _holds(b.when, finding, item, exam))
+    if not item.ranges:
+        return ()
+    return tuple(
+        [band for band in item.ranges if band.component == component and _holds(band.when, finding, item, exam)]
+    )
 
 
 def _holds(when: Condition, finding: Finding, item: Item, exam: Exam) -> bool:

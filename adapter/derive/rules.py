@@ -1,10 +1,11 @@
-"""Which rules hold in an exam: the conditions of ``rules.yaml``, read as data."""
+"""Which rules hold in an exam: the conditions of ``rules.yaml``, read as data, compiled to functions."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Item, Rule, Sides, When
 from adapter.derive.age import age_hours, gestation_weeks, made_at
@@ -21,11 +22,7 @@ _Found = frozenset[int] | None
 def rule_findings(exam: Exam, pool: Sequence[Evidence], catalogue: Catalogue) -> list[Computed]:
     """A finding for every rule that is on and holds, with the findings it holds by, in the order of the rules."""
     scene = _Scene(exam, pool, catalogue)
-    held = []
-    for rule in catalogue.rules.values():
-        found = scene.holds(rule.when, None) if rule.on else None
-        if found is not None:
-            held.append((rule, found))
+    held = [(rule, found) for rule, test in _tests(catalogue) if (found := test(scene, None)) is not None]
     replaced = {other for rule, _ in held for other in rule.replaces}
     made = (_finding(rule, found, catalogue) for rule, found in held)
     return [replace(one, replaced=one.maker is not None and one.maker.id in replaced) for one in made]
@@ -47,25 +44,14 @@ class _Scene:
 
     def __init__(self, exam: Exam, pool: Sequence[Evidence], catalogue: Catalogue) -> None:
         self._exam, self._catalogue = exam, catalogue
-        self._by_item: dict[str, list[Evidence]] = {}
+        self.by_item: dict[str, list[Evidence]] = {}
         for one in pool:
-            self._by_item.setdefault(one.item.id, []).append(one)
+            self.by_item.setdefault(one.item.id, []).append(one)
         self._age = age_hours(exam, exam.details.started)
         self._gestation = gestation_weeks(exam)
 
-    def holds(self, when: When, side: Side | None) -> _Found:
-        """By which findings the condition holds; with ``side``, items with sides count on that side only."""
-        if when.same_side and side is None:
-            sides = [self.holds(when, each) for each in (Side.LEFT, Side.RIGHT)]
-            return _union([found for found in sides if found is not None], 1)
-        if not when.parts:
-            return self._leaf(when, side)
-        parts = [self.holds(part, side) for part in when.parts]
-        held = [found for found in parts if found is not None]
-        needed = when.at_least or (len(parts) if when.all else 1)
-        return _union(held, needed)
-
-    def _leaf(self, when: When, side: Side | None) -> _Found:
+    def leaf(self, when: When, side: Side | None) -> _Found:
+        """By which findings a leaf holds; with ``side``, items with sides count on that side only."""
         if when.gestation_weeks is not None and (
             self._gestation is None or not when.gestation_weeks.holds(self._gestation)
         ):
@@ -75,7 +61,7 @@ class _Scene:
         if when.item is None:
             aged = when.age_hours is None or when.age_hours.holds(self._age)
             return frozenset() if aged else None
-        candidates = self._by_item.get(when.item, [])
+        candidates = self.by_item.get(when.item, [])
         if when.not_recorded:
             return None if candidates else frozenset()
         if when.minus is not None:
@@ -138,7 +124,7 @@ class _Scene:
         return _union(pairs, 1)
 
     def _numbers(self, item: Item, sites: tuple[str, ...], component: str | None) -> Iterator[tuple[int, Decimal]]:
-        for one in self._by_item.get(item.id, []):
+        for one in self.by_item.get(item.id, []):
             value = self._number(one, component)
             if value is not None and (not sites or one.finding.site in sites):
                 yield one.index, value
@@ -146,3 +132,58 @@ class _Scene:
 
 def _union(held: list[frozenset[int]], needed: int) -> _Found:
     return frozenset().union(*held) if len(held) >= needed else None
+
+
+_Test = Callable[[_Scene, Side | None], _Found]
+"""By which findings of a scene a condition holds; with a side, items with sides count on that side only."""
+
+
+@lru_cache(maxsize=16)
+def _tests(catalogue: Catalogue) -> list[tuple[Rule, _Test]]:
+    """The rules that are on, each with its condition as a function."""
+    return [(rule, _test(rule.when)) for rule in catalogue.rules.values() if rule.on]
+
+
+def _test(when: When) -> _Test:
+    if not when.parts:
+        return _leaf(when)
+    parts = [_test(part) for part in when.parts]
+    group = _all_of(parts) if when.all else _some_of(parts, when.at_least or 1)
+    return _on_one_side(group) if when.same_side else group
+
+
+def _leaf(when: When) -> _Test:
+    needed = None if when.not_recorded else when.item
+
+    def test(scene: _Scene, side: Side | None) -> _Found:
+        return None if needed is not None and needed not in scene.by_item else scene.leaf(when, side)
+
+    return test
+
+
+def _all_of(parts: list[_Test]) -> _Test:
+    def test(scene: _Scene, side: Side | None) -> _Found:
+        held = []
+        for part in parts:
+            found = part(scene, side)
+            if found is None:
+                return None
+            held.append(found)
+        return frozenset().union(*held)
+
+    return test
+
+
+def _some_of(parts: list[_Test], needed: int) -> _Test:
+    def test(scene: _Scene, side: Side | None) -> _Found:
+        return _union([found for part in parts if (found := part(scene, side)) is not None], needed)
+
+    return test
+
+
+def _on_one_side(group: _Test) -> _Test:
+    def test(scene: _Scene, side: Side | None) -> _Found:
+        sides = (Side.LEFT, Side.RIGHT) if side is None else (side,)
+        return _union([found for each in sides if (found := group(scene, each)) is not None], 1)
+
+    return test
