@@ -49,7 +49,10 @@ def judge(
     with a comparator (``<40``) is judged by what is sure of all that it allows. ``exact`` is the unrounded value of
     a computed one.
     """
-    judged = _judge(finding, item, exam, catalogue, exact)
+    if type(finding.value) is str:
+        judged = _meanings(catalogue).get((item.id, finding.value))
+    else:
+        judged = _judge(finding, item, exam, catalogue, exact)
     if finding.urgency is None or finding.not_examined is not None:
         return judged
     if judged is None:
@@ -58,8 +61,6 @@ def judge(
 
 
 def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact: Decimal | None) -> Judgement | None:
-    if isinstance(finding.value, str):
-        return _meanings(catalogue).get((item.id, finding.value))
     if isinstance(finding.value, Quantities):
         parts = [
             component_judgement(finding, component_id, value, item, exam)

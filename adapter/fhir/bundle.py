@@ -47,6 +47,7 @@ def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id, *, writ
     details = exam.details
     around = Around(
         exam=exam,
+        started=instant(details.started),
         parts=templates(catalogue, written),
         subject=refer(identity.patient()),
         encounter=refer(identity.encounter(details.encounter)),

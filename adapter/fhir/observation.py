@@ -28,9 +28,10 @@ SUMMED = "Total summed from its signs by the software."
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """What all Observations of one exam share."""
+    """What all Observations of one exam share; ``started`` is its beginning as FHIR dateTime."""
 
     exam: Exam
+    started: str
     parts: Templates
     subject: Json
     encounter: Json
@@ -52,6 +53,55 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
 
     ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record).
     """
+    key = _closed(one, around)
+    if key is None:
+        return _observation(one, name, around, derived_from)
+    alike = around.parts.alike.get(key)
+    if alike is None:
+        # the places of what is this exam's own are kept, and empty
+        alike = {**_observation(one, name, around, derived_from), **dict.fromkeys(_OWN)}
+        around.parts.keep_alike(key, alike)
+    resource = alike.copy()
+    resource["identifier"] = [{"system": name.system, "value": name.value}]
+    resource["subject"] = around.subject
+    resource["encounter"] = around.encounter
+    resource["effectiveDateTime"] = _effective(one, around)
+    resource["performer"] = around.performers
+    return resource
+
+
+_OWN = ("identifier", "subject", "encounter", "effectiveDateTime", "performer")
+
+
+def _closed(one: Evidence, around: Around) -> tuple[object, ...] | None:
+    """What all of an Observation depends on but its name, its time and whom it is about and by.
+
+    None where there is more: words, numbers, or what a computed finding rests on.
+    """
+    finding, judged = one.finding, one.judged
+    value = finding.value
+    if (
+        (value is not None and type(value) is not str)
+        or finding.note is not None
+        or finding.text is not None
+        or finding.counted_seconds is not None
+        or one.computed is not None
+    ):
+        return None
+    return (
+        *(finding.item, value, finding.not_examined, finding.side, finding.site, finding.method, finding.state),
+        *(finding.urgency, around.exam.details.status, judged and judged[:3]),
+    )
+
+
+def _effective(one: Evidence, around: Around) -> str:
+    """When the finding was made; for most, when the exam began."""
+    if one.finding.observed_at is None and one.item.minutes_after_birth is None:
+        return around.started
+    return instant(made_at(one.finding, one.item, around.exam))
+
+
+def _observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None) -> Json:
     finding, item, judged, computed = one.finding, one.item, one.judged, one.computed
     exam, parts = around.exam, around.parts
     other = _other_unit(finding, item, around.catalogue) if item.other_units else None
@@ -70,9 +120,8 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
     resource["code"] = fixed.question
     resource["subject"] = around.subject
     resource["encounter"] = around.encounter
-    resource["effectiveDateTime"] = instant(made_at(finding, item, exam))
-    if around.performers:
-        resource["performer"] = around.performers
+    resource["effectiveDateTime"] = _effective(one, around)
+    resource["performer"] = around.performers
     components, notes = _value(resource, finding, item, around)
     maker = None if computed is None else computed.maker
     if computed is not None and maker is not None:

@@ -19,6 +19,7 @@ from adapter.fhir.ranges import Json, reference_range
 
 _Given = ParamSpec("_Given")
 
+_MOST_ALIKE = 20_000
 DETAIL = "StructureDefinition/finding-detail"
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
@@ -100,6 +101,7 @@ class Templates:
         self.detail = cache(self._detail)
         self.unit = cache(self._unit)
         self.circumstances = cache(self._circumstances)
+        self.alike: dict[tuple[object, ...], Json] = {}
         self._seal = seal
         self._ranges: dict[tuple[int, str | None], list[Json]] = {}
 
@@ -130,6 +132,12 @@ class Templates:
             details=[self._seal(self.as_detail(detail, item)) for detail in details],
             marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
         )
+
+    def keep_alike(self, key: tuple[object, ...], content: Json) -> None:
+        """Keep an Observation without what is an exam's own, by all that it depends on otherwise."""
+        if len(self.alike) >= _MOST_ALIKE:
+            self.alike.clear()
+        self.alike[key] = content
 
     def as_detail(self, detail: Json, item: Item) -> Json:
         """A detail as the component it is; of a vital sign as a complex extension.
