@@ -74,7 +74,7 @@ def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact
     if value is None:
         return None
     if isinstance(finding.value, Quantity) and finding.value.comparator is not None:
-        return _by_open_end(value, finding.value.comparator, applicable(finding, item, exam))
+        return _by_open_end(value, finding.value.comparator, _applicable(finding, item, exam))
     return _by_range(value, None, finding, item, exam)
 
 
@@ -162,22 +162,31 @@ def component_judgement(
 
 
 def _by_range(value: Decimal, component: str | None, finding: Finding, item: Item, exam: Exam) -> Judgement | None:
-    for band in applicable(finding, item, exam, component):
-        if band.holds(value):
+    """The judgement by the first range that applies and holds the value."""
+    for band in item.ranges:
+        if band.component == component and band.holds(value) and _applies(band.when, finding, item, exam):
             return Judgement(band.meaning, band.urgency, band.flag, band)
     return None
 
 
-def applicable(finding: Finding, item: Item, exam: Exam, component: str | None = None) -> tuple[Range, ...]:
+def _applicable(finding: Finding, item: Item, exam: Exam) -> tuple[Range, ...]:
     """The item's ranges whose conditions hold for this finding, in their order."""
-    if not item.ranges:
-        return ()
-    return tuple(
-        [band for band in item.ranges if band.component == component and _holds(band.when, finding, item, exam)]
-    )
+    return tuple(b for b in item.ranges if b.component is None and _applies(b.when, finding, item, exam))
 
 
-def _holds(when: Condition, finding: Finding, item: Item, exam: Exam) -> bool:
+def expected_range(finding: Finding, item: Item, exam: Exam, component: str | None = None) -> Range | None:
+    """The first of the applicable ranges that says what is expected."""
+    for band in item.ranges:
+        if (
+            band.meaning is Meaning.EXPECTED
+            and band.component == component
+            and _applies(band.when, finding, item, exam)
+        ):
+            return band
+    return None
+
+
+def _applies(when: Condition, finding: Finding, item: Item, exam: Exam) -> bool:
     """Whether all conditions hold; one that asks for what is not known does not hold."""
     if when.states and finding.state not in when.states:
         return False

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
-from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range
+from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import (
     Computed,
     Evidence,
     Maker,
-    applicable,
     component_judgement,
     component_numbers,
+    expected_range,
     made_at,
     score_total,
 )
@@ -144,7 +144,9 @@ def _observation(one: Evidence, name: Name, around: Around, derived_from: list[J
     elif (method := finding.method or _default_method(finding, item)) is not None:
         resource["method"] = parts.method(method, finding.method is not None)
     if item.type is ItemType.QUANTITY and finding.not_examined is None:
-        _reference_range(resource, applicable(finding, item, exam), item, parts, other)
+        expected = expected_range(finding, item, exam)
+        if expected is not None and item.unit is not None:
+            resource["referenceRange"] = parts.reference_range(expected, item, other)
     if derived_from:
         resource["derivedFrom"] = derived_from
     if fixed.meta is None:
@@ -272,8 +274,9 @@ def _quantities(value: Quantities, finding: Finding, item: Item, around: Around,
         judged = component_judgement(finding, component_id, number, item, around.exam)
         if judged is not None:
             component["interpretation"] = around.parts.interpretation(judged.meaning, judged.flag, judged.urgency)
-        bands = applicable(finding, item, around.exam, component_id)
-        _reference_range(component, bands, item, around.parts)
+        expected = expected_range(finding, item, around.exam, component_id)
+        if expected is not None and item.unit is not None:
+            component["referenceRange"] = around.parts.reference_range(expected, item, None)
         components.append(component)
     if captured != wanted:
         notes.append(_our_note(f"Captured in {value.unit}; converted exactly, then rounded."))
@@ -303,12 +306,3 @@ def _details(finding: Finding, item: Item, fixed: Circumstances, parts: Template
     seconds = {"value": finding.counted_seconds, **parts.unit("s", "s")}
     counted = {"code": parts.detail("counted-seconds", "Time counted"), "valueQuantity": seconds}
     return [*fixed.details, parts.as_detail(counted, item), *fixed.marked]
-
-
-def _reference_range(
-    holder: Json, bands: tuple[Range, ...], item: Item, parts: Templates, other: str | None = None
-) -> None:
-    """The expected range among those that apply."""
-    expected = next((band for band in bands if band.meaning is Meaning.EXPECTED), None)
-    if expected is not None and item.unit is not None:
-        holder["referenceRange"] = parts.reference_range(expected, item, other)
