@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import lru_cache
 from hashlib import sha1
 from typing import Any, NamedTuple
 from uuid import UUID
@@ -42,18 +43,23 @@ class Name(NamedTuple):
         return {"system": self.system, "value": self.value}
 
 
-class NamedUUIDs:
-    """UUIDs of version 5 in one namespace (RFC 9562, section 5.5), several times as fast as :func:`uuid.uuid5`."""
+class Series:
+    """The names of one resource type in one identifier system.
 
-    def __init__(self, namespace: UUID) -> None:
-        self._begun = sha1(namespace.bytes, usedforsecurity=False)
+    Their UUIDs are those of :func:`uuid.uuid5` for ``type|system|value``, whose beginning is hashed only once.
+    """
 
-    def of(self, name: str) -> str:
-        """The UUID of a name: its hash, with the version and the variant set."""
+    def __init__(self, namespace: UUID, resource_type: str, system: str) -> None:
+        self._resource_type, self._system = resource_type, system
+        self._begun = sha1(namespace.bytes + f"{resource_type}|{system}|".encode(), usedforsecurity=False)
+
+    def name(self, value: str) -> Name:
+        """The name that has this value: the hash of it, with version and variant set (RFC 9562, section 5.5)."""
         hashed = self._begun.copy()
-        hashed.update(name.encode())
+        hashed.update(value.encode())
         text = hashed.hexdigest()
-        return f"{text[:8]}-{text[8:12]}-5{text[13:16]}-{_VARIANT[text[16]]}{text[17:20]}-{text[20:32]}"
+        uuid = f"{text[:8]}-{text[8:12]}-5{text[13:16]}-{_VARIANT[text[16]]}{text[17:20]}-{text[20:32]}"
+        return Name(self._resource_type, uuid, self._system, value)
 
 
 _VARIANT = {digit: "89ab"[int(digit, 16) % 4] for digit in "0123456789abcdef"}
@@ -93,8 +99,7 @@ class Identity:
     def __init__(self, exam: Exam, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
         self._root = exam.details.root
-        self._uuids = NamedUUIDs(catalogue.namespace)
-        self._observations = catalogue.identifier_system("observation")
+        self._observation = _own(catalogue, "Observation", "observation").name
         self.newborn = catalogue.resolve(exam.newborn.identifiers[0])
         self._seen: dict[str, int] = {}
 
@@ -135,7 +140,7 @@ class Identity:
 
     def panel(self, region: str) -> Name:
         """The panel Observation of a region."""
-        return self._name("Observation", self._observations, f"{self._root}/panel/{region}")
+        return self._observation(f"{self._root}/panel/{region}")
 
     def observation(self, finding: Finding) -> Name:
         """The Observation of a finding: exam/item[/side][/n], n from 2 on for further ones of the same."""
@@ -144,7 +149,7 @@ class Identity:
 
     def _numbered(self, value: str) -> Name:
         count = self._seen[value] = self._seen.get(value, 0) + 1
-        return self._name("Observation", self._observations, value if count == 1 else f"{value}/{count}")
+        return self._observation(value if count == 1 else f"{value}/{count}")
 
     def computed(self, one: Computed) -> Name:
         """The Observation of a computed finding: exam/item, and for a rule or comparison exam/item/rule.
@@ -155,10 +160,13 @@ class Identity:
         return self._numbered(f"{self._root}/{one.finding.item}{rule}")
 
     def _own(self, resource_type: str, kind: str, value: str) -> Name:
-        return self._name(resource_type, self._catalogue.identifier_system(kind), value)
+        return _own(self._catalogue, resource_type, kind).name(value)
 
     def _known(self, resource_type: str, identifier: Identifier) -> Name:
-        return self._name(resource_type, identifier.system, identifier.value)
+        return Series(self._catalogue.namespace, resource_type, identifier.system).name(identifier.value)
 
-    def _name(self, resource_type: str, system: str, value: str) -> Name:
-        return Name(resource_type, self._uuids.of(f"{resource_type}|{system}|{value}"), system, value)
+
+@lru_cache(maxsize=256)
+def _own(catalogue: Catalogue, resource_type: str, kind: str) -> Series:
+    """The names in one of our own identifier systems."""
+    return Series(catalogue.namespace, resource_type, catalogue.identifier_system(kind))
