@@ -123,8 +123,8 @@ class Catalogue:
 
         Raises :class:`UnknownUnit` or :class:`WrongDimension`.
         """
-        wanted, unit = item.unit or value.unit, self.units.find(value.unit)
-        if unit is None or item.molar_mass is None or not self.other_unit(value, item):
+        wanted = item.unit or value.unit
+        if item.molar_mass is None or not self.other_unit(value, item):
             return self.units.convert(value, wanted)
         return self.units.between_mass_and_substance(value, wanted, item.molar_mass)
 

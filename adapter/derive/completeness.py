@@ -36,25 +36,28 @@ def completeness(exam: Exam, catalogue: Catalogue) -> tuple[NotRecorded, ...]:
     for finding in exam.findings:
         held.setdefault(finding.item, set()).add(side_of(finding, catalogue))
     sex = typical_sex(exam.newborn, exam.findings)
-    return tuple(
-        gap
-        for item in catalogue.expected(exam.details.kind)
-        if item.sex is None or sex is None or item.sex == sex.value
-        for gap in _gaps(item, held.get(item.id, set()), catalogue)
-    )
+    found: list[NotRecorded] = []
+    for item in catalogue.expected(exam.details.kind):
+        if item.sex is None or sex is None or item.sex == sex.value:
+            sides = held.get(item.id)
+            if sides is None or item.sides is Sides.EACH:
+                found += _gaps(item, sides, catalogue)
+    return tuple(found)
 
 
 def side_of(finding: Finding, catalogue: Catalogue) -> Side | None:
     """The side of a finding: its own, else the one its site has by name."""
-    site = catalogue.sites.get(finding.site) if finding.side is None and finding.site else None
-    return site.side if site else finding.side
+    if finding.site is None or finding.side is not None:
+        return finding.side
+    site = catalogue.sites.get(finding.site)
+    return site.side if site else None
 
 
-def _gaps(item: Item, held: set[Side | None], catalogue: Catalogue) -> Iterator[NotRecorded]:
+def _gaps(item: Item, held: set[Side | None] | None, catalogue: Catalogue) -> Iterator[NotRecorded]:
     region = catalogue.region_of[item.id]
     if not held:
         yield NotRecorded(region, item.id, item.label)
-    elif item.sides is Sides.EACH:
+    else:
         for side in (Side.LEFT, Side.RIGHT):
             if side not in held:
                 yield NotRecorded(region, item.id, item.label, side)

@@ -26,7 +26,9 @@ class Judgement(NamedTuple):
 
 def worst(*urgencies: Urgency | None) -> Urgency:
     """The most urgent of several."""
-    return max((u for u in urgencies if u is not None), key=_ORDER.index, default=Urgency.NONE)
+    if Urgency.TELL_NOW in urgencies:
+        return Urgency.TELL_NOW
+    return Urgency.TELL if Urgency.TELL in urgencies else Urgency.NONE
 
 
 def number(finding: Finding, item: Item, catalogue: Catalogue) -> Decimal | None:
@@ -95,8 +97,9 @@ def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...
 
     Where several bands hold it together and all are abnormal, the least urgent is what can be said for sure.
     """
-    end = Bound(comparator=comparator.value, value=value)
-    allowed = Span(high=end) if comparator.value[0] == "<" else Span(low=end)
+    end = Bound.model_construct(comparator=comparator.value, value=value)
+    below = comparator.value[0] == "<"
+    allowed = Span.model_construct(low=None if below else end, high=end if below else None)
     touched = [band for band in bands if _meet(allowed, band)]
     whole = next((band for band in touched if _inside(allowed, band)), None)
     if whole is not None and whole is touched[0]:
@@ -148,8 +151,11 @@ def _tighter(inner: Bound, outer: Bound, way: int) -> bool:
 
 def component_numbers(value: Quantities, item: Item, catalogue: Catalogue) -> dict[str, Decimal]:
     """The numbers of a measurement that has several, in the item's unit."""
+    wanted, unit = item.unit or value.unit, catalogue.units.find(value.unit)
+    if unit is not None and unit.ucum == wanted:
+        return value.components
     return {
-        component_id: catalogue.units.convert(Quantity(value=number, unit=value.unit), item.unit or value.unit)
+        component_id: catalogue.units.convert(Quantity(value=number, unit=value.unit), wanted)
         for component_id, number in value.components.items()
     }
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
 
-from adapter.catalogue import Catalogue, Item, Rule, Sides, When
+from adapter.catalogue import Catalogue, Item, Sides, When
 from adapter.derive.age import age_hours, gestation_weeks, made_at
 from adapter.derive.completeness import side_of
 from adapter.derive.evidence import Evidence
 from adapter.derive.judgement import component_numbers, number
 from adapter.derive.made import Computed, Maker
-from adapter.exam import At, Exam, Finding, Quantities, Quantity, Side
+from adapter.exam import At, Exam, Finding, Quantities, Quantity, Side, Urgency
 
 _Found = frozenset[int] | None
 """The indexes of the findings by which a condition holds; None where it does not hold."""
@@ -22,21 +22,20 @@ _Found = frozenset[int] | None
 def rule_findings(exam: Exam, pool: Sequence[Evidence], catalogue: Catalogue) -> list[Computed]:
     """A finding for every rule that is on and holds, with the findings it holds by, in the order of the rules."""
     scene = _Scene(exam, pool, catalogue)
-    held = [(rule, found) for rule, test in _tests(catalogue) if (found := test(scene, None)) is not None]
+    held = [(rule, found) for rule in _compiled(catalogue) if (found := rule.test(scene, None)) is not None]
     replaced = {other for rule, _ in held for other in rule.replaces}
-    made = (_finding(rule, found, catalogue) for rule, found in held)
-    return [replace(one, replaced=one.maker is not None and one.maker.id in replaced) for one in made]
-
-
-def _finding(rule: Rule, found: frozenset[int], catalogue: Catalogue) -> Computed:
-    return Computed(
-        finding=Finding(item="cross_finding", text=rule.label),
-        derived_from=tuple(sorted(found)),
-        maker=Maker(rule.id, rule.label, catalogue.settings.version, rule.source),
-        urgency=rule.urgency,
-        abnormal=True,
-        reason=rule.reason,
-    )
+    return [
+        Computed(
+            finding=rule.finding,
+            derived_from=tuple(sorted(found)),
+            maker=rule.maker,
+            urgency=rule.urgency,
+            abnormal=True,
+            reason=rule.reason,
+            replaced=rule.maker.id in replaced,
+        )
+        for rule, found in held
+    ]
 
 
 class _Scene:
@@ -138,10 +137,33 @@ _Test = Callable[[_Scene, Side | None], _Found]
 """By which findings of a scene a condition holds; with a side, items with sides count on that side only."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Compiled:
+    """A rule that is on: its condition as a function, and what is found where it holds."""
+
+    test: _Test
+    finding: Finding
+    maker: Maker
+    urgency: Urgency
+    reason: str
+    replaces: tuple[str, ...]
+
+
 @lru_cache(maxsize=16)
-def _tests(catalogue: Catalogue) -> list[tuple[Rule, _Test]]:
-    """The rules that are on, each with its condition as a function."""
-    return [(rule, _test(rule.when)) for rule in catalogue.rules.values() if rule.on]
+def _compiled(catalogue: Catalogue) -> list[_Compiled]:
+    """The rules that are on, in their order."""
+    return [
+        _Compiled(
+            test=_test(rule.when),
+            finding=Finding(item="cross_finding", text=rule.label),
+            maker=Maker(rule.id, rule.label, catalogue.settings.version, rule.source),
+            urgency=rule.urgency,
+            reason=rule.reason,
+            replaces=rule.replaces,
+        )
+        for rule in catalogue.rules.values()
+        if rule.on
+    ]
 
 
 def _test(when: When) -> _Test:
