@@ -130,7 +130,7 @@ class Catalogue:
 
     def other_unit(self, value: Quantity, item: Item) -> OtherUnit | None:
         """The item's other unit that the value is measured in, None where it is of the item's own dimension."""
-        unit = self.units.find(value.unit)
+        unit = self.units.find(value.unit) if item.other_units else None
         if unit is None:
             return None
         same = (o for o in item.other_units if self.units[o.unit].dimension == unit.dimension)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from adapter.catalogue import Catalogue, Flag, Item, Meaning
-from adapter.derive.judgement import Judgement, judge
+from adapter.derive.judgement import Judgement, judge, meanings
 from adapter.derive.made import Computed
 from adapter.exam import Exam, Finding, Urgency
 
@@ -35,10 +35,15 @@ def evidence(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> 
 
 def captured_evidence(exam: Exam, catalogue: Catalogue) -> list[Evidence]:
     """What was captured, each finding judged once."""
-    found, items = [], catalogue.items
+    found, items, known = [], catalogue.items, meanings(catalogue)
     for index, finding in enumerate(exam.findings):
         item = items[finding.item]
-        judged = judge(finding, item, exam, catalogue) if finding.not_examined is None else None
+        if finding.not_examined is not None:
+            judged = None
+        elif finding.urgency is None and type(finding.value) is str:
+            judged = known.get((finding.item, finding.value))
+        else:
+            judged = judge(finding, item, exam, catalogue)
         found.append(Evidence(index, finding, item, judged))
     return found
 

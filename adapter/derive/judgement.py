@@ -52,7 +52,7 @@ def judge(
     a computed one.
     """
     if type(finding.value) is str:
-        judged = _meanings(catalogue).get((item.id, finding.value))
+        judged = meanings(catalogue).get((item.id, finding.value))
     else:
         judged = _judge(finding, item, exam, catalogue, exact)
     if finding.urgency is None or finding.not_examined is not None:
@@ -81,7 +81,7 @@ def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact
 
 
 @lru_cache(maxsize=16)
-def _meanings(catalogue: Catalogue) -> dict[tuple[str, str], Judgement]:
+def meanings(catalogue: Catalogue) -> dict[tuple[str, str], Judgement]:
     """The judgement on each answer of each item."""
     return {
         (item.id, answer.id): Judgement(

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from enum import StrEnum
-from functools import lru_cache
 from typing import NamedTuple
-from urllib.parse import quote
 
 from adapter.catalogue import Catalogue
 from adapter.derive import Evidence, completeness, judged_findings, tell_list
 from adapter.exam import Exam
 from adapter.fhir import people
-from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, escaped
+from adapter.fhir.alike import Made, MadeEntry, Own, marked, pattern
+from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, in_url
 from adapter.fhir.json import dumps
 from adapter.fhir.observation import Around, instant, observation
 from adapter.fhir.report import diagnostic_report, panel, provenance
 from adapter.fhir.tells import communication_requests
-from adapter.fhir.templates import Json, templates
+from adapter.fhir.templates import Json, Templates, templates
 
 
 class BundleType(StrEnum):
@@ -37,21 +35,27 @@ class Resource(NamedTuple):
     owned: bool
 
 
-def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id, *, written: bool = False) -> list[Resource]:
+def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list[Resource]:
     """Everything an exam becomes, people first; deterministic.
 
-    Expects an exam that the checks found no error in (:func:`adapter.capture.check_exam`). ``written``: with its
-    static parts as bytes, for what is only to be written (:func:`adapter.fhir.json.sealed`).
+    Expects an exam that the checks found no error in (:func:`adapter.capture.check_exam`).
     """
+    return [one for one in _resources(exam, catalogue, refer, templates(catalogue)) if isinstance(one, Resource)]
+
+
+def _resources(exam: Exam, catalogue: Catalogue, refer: Refer, parts: Templates) -> list[Resource | Made]:
+    """As :func:`to_resources`; from parts that are for writing only, Observations that are like others are made so."""
     identity = Identity(exam, catalogue)
     details = exam.details
     around = Around(
         exam=exam,
-        started=instant(details.started),
-        parts=templates(catalogue, written),
-        subject=refer(identity.patient()),
-        encounter=refer(identity.encounter(details.encounter)),
-        performers=[people.examiner_reference(e, identity, refer) for e in details.examiners],
+        parts=parts,
+        own=Own.of(
+            refer(identity.patient()),
+            refer(identity.encounter(details.encounter)),
+            [people.examiner_reference(e, identity, refer) for e in details.examiners],
+            instant(details.started),
+        ),
     )
     computed, pool = judged_findings(exam, catalogue)
     observations, links = _observations(pool, identity, around, refer)
@@ -95,9 +99,9 @@ def _people(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) 
 
 def _observations(
     pool: Sequence[Evidence], identity: Identity, around: Around, refer: Refer
-) -> tuple[list[Resource], list[Json]]:
+) -> tuple[list[Resource | Made], list[Json]]:
     """Observations in the order captured, the computed ones after; and the references to them."""
-    resources: list[Resource] = []
+    resources: list[Resource | Made] = []
     links: list[Json] = []
     for one in pool:
         if one.computed is None:
@@ -106,7 +110,8 @@ def _observations(
             name = identity.computed(one.computed)
             rests_on = [links[index] for index in one.computed.derived_from]
         links.append(refer(name))
-        resources.append(Resource(name, observation(one, name, around, rests_on), True))
+        content = observation(one, name, around, rests_on)
+        resources.append(content if isinstance(content, Made) else Resource(name, content, True))
     return resources, links
 
 
@@ -134,17 +139,17 @@ def to_bundle(
 
     A *transaction* creates what must exist (``ifNoneExist``) and updates by identifier what the adapter owns. A
     *batch* does the same without references between its entries (R4 section 3.1.0.11.2): they are logical. A
-    *collection* holds the resources alone. ``written`` as in :func:`to_resources`.
+    *collection* holds the resources alone. ``written``: with its static parts as bytes,
+    for :func:`adapter.fhir.json.dumps` alone.
     """
-    resources = to_resources(exam, catalogue, _REFER[kind], written=written)
+    resources = _resources(exam, catalogue, _REFER[kind], templates(catalogue, written))
     bundle: Json = {"resourceType": "Bundle"}
     if kind is BundleType.COLLECTION:
         bundle["id"] = Identity(exam, catalogue).report().uuid
     bundle["identifier"] = {"system": catalogue.identifier_system("bundle"), "value": exam.details.id}
     bundle["type"] = kind.value
     bundle["timestamp"] = instant(exam.details.ended or exam.details.started)
-    make = _entry_of_collection if kind is BundleType.COLLECTION else _entry_with_request
-    bundle["entry"] = [make(resource, kind) for resource in resources]
+    bundle["entry"] = [_entry(resource, kind) for resource in resources]
     return bundle
 
 
@@ -159,27 +164,27 @@ def with_id(resource: Resource) -> Json:
     return {"resourceType": content["resourceType"], "id": resource.name.uuid, **content}
 
 
-def _entry_of_collection(resource: Resource, kind: BundleType) -> Json:
-    return {"fullUrl": resource.name.full_url, "resource": with_id(resource)}
+def _entry(resource: Resource | Made, kind: BundleType) -> Json | MadeEntry:
+    """The entry of a resource; of an Observation that is like others, its bytes from their pattern."""
+    if isinstance(resource, Resource):
+        return _entry_of(resource, kind)
+    patterns = resource.alike.patterns
+    found = patterns.get(kind)
+    if found is None:
+        first = Resource(marked(resource.name), resource.alike.content, True)
+        patterns[kind] = found = pattern(_entry_of(first, kind))
+    return MadeEntry(found, resource)
 
 
-@lru_cache(maxsize=1024)
-def _token(text: str) -> str:
-    """Part of a token parameter: FHIR's own escapes, then the URL's."""
-    return quote(escaped(text), safe="")
-
-
-_PLAIN = re.compile(r"[A-Za-z0-9._~/-]*")
-
-
-def _value_token(value: str) -> str:
-    """As :func:`_token`, quicker for the values of our own identifiers, each of which comes once."""
-    return value.replace("/", "%2F") if _PLAIN.fullmatch(value) else _token(value)
+def _entry_of(resource: Resource, kind: BundleType) -> Json:
+    if kind is BundleType.COLLECTION:
+        return {"fullUrl": resource.name.full_url, "resource": with_id(resource)}
+    return _entry_with_request(resource, kind)
 
 
 def _entry_with_request(resource: Resource, kind: BundleType) -> Json:
     name, content, owned = resource
-    query = f"identifier={_token(name.system)}%7C{_value_token(name.value)}"
+    query = f"identifier={in_url(name.system)}%7C{in_url(name.value)}"
     if not owned:
         request = {"method": "POST", "url": name.resource_type, "ifNoneExist": query}
     elif name.resource_type == "Provenance":

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from functools import lru_cache
 from hashlib import sha1
 from typing import Any, NamedTuple
+from urllib.parse import quote
 from uuid import UUID
 
 from adapter import __version__
@@ -21,6 +22,7 @@ from adapter.exam import Exam, Finding, Identifier
 
 SOFTWARE = "newborn-exam-adapter"
 
+_PLAIN = re.compile(r"[A-Za-z0-9._~/-]*")
 _SEARCH_MARKS = re.compile(r"[\\,$|]")
 
 
@@ -73,6 +75,16 @@ def escaped(text: str) -> str:
 def search_token(system: str, value: str) -> str:
     """An identifier as a token parameter, ``system|value`` (R4 Search, section 3.1.1.4.10)."""
     return f"{escaped(system)}|{escaped(value)}"
+
+
+def in_url(text: str) -> str:
+    """Part of a token parameter in a URL: FHIR's own escapes, then the URL's."""
+    return text.replace("/", "%2F") if _PLAIN.fullmatch(text) else _in_url(text)
+
+
+@lru_cache(maxsize=1024)
+def _in_url(text: str) -> str:
+    return quote(escaped(text), safe="")
 
 
 Refer = Callable[[Name], dict[str, Any]]

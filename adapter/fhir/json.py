@@ -7,6 +7,7 @@ A resource is a plain dict in the shape of FHIR JSON. A number with a fraction o
 from __future__ import annotations
 
 import json
+import re
 from decimal import Decimal
 from typing import Any, NoReturn
 
@@ -14,6 +15,7 @@ import orjson
 
 #: A decimal is written out in full, so its exponent must stay within reason (R4 asks for 18 digits)
 MAX_DIGITS = 400
+_PLAIN_DECIMAL = re.compile(r"-?[0-9]{1,40}(\.[0-9]{1,40})?")
 
 
 class FhirJsonError(ValueError):
@@ -57,7 +59,7 @@ def dumps(resource: Any, *, pretty: bool = False) -> bytes:
     """
     options = orjson.OPT_INDENT_2 if pretty else 0
     try:
-        return orjson.dumps(resource, default=_write_decimal, option=options)
+        return orjson.dumps(resource, default=_write_other, option=options)
     except orjson.JSONEncodeError as error:
         cause = error.__cause__
         raise FhirJsonError(str(cause if isinstance(cause, FhirJsonError) else error)) from None
@@ -95,9 +97,22 @@ def _decimal(text: str) -> Decimal:
     return value
 
 
-def _write_decimal(value: object) -> orjson.Fragment:
+class Written:
+    """A part of a resource that writes itself."""
+
+    __slots__ = ()
+
+    def written(self) -> bytes:
+        """The part as JSON."""
+        raise NotImplementedError
+
+
+def _write_other(value: object) -> orjson.Fragment:
     if isinstance(value, Decimal):
-        return orjson.Fragment(decimal_text(value))
+        text = str(value)
+        return orjson.Fragment(text if _PLAIN_DECIMAL.fullmatch(text) else decimal_text(value))
+    if isinstance(value, Written):
+        return orjson.Fragment(value.written())
     raise FhirJsonError(f"{type(value).__name__} has no form in FHIR JSON")
 
 

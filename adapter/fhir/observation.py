@@ -18,6 +18,7 @@ from adapter.derive import (
     score_total,
 )
 from adapter.exam import Amount, At, Exam, Finding, Quantities, Quantity, Score, Status
+from adapter.fhir.alike import Alike, Made, Own
 from adapter.fhir.identity import SOFTWARE, Name
 from adapter.fhir.templates import Circumstances, Json, Templates
 
@@ -28,19 +29,31 @@ SUMMED = "Total summed from its signs by the software."
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """What all Observations of one exam share; ``started`` is its beginning as FHIR dateTime."""
+    """What all Observations of one exam share."""
 
     exam: Exam
-    started: str
     parts: Templates
-    subject: Json
-    encounter: Json
-    performers: list[Json]
+    own: Own
 
     @property
     def catalogue(self) -> Catalogue:
         """The catalogue that the parts were compiled from."""
         return self.parts.catalogue
+
+    @property
+    def subject(self) -> Json:
+        """A reference to the newborn."""
+        return self.own.subject
+
+    @property
+    def encounter(self) -> Json:
+        """A reference to the encounter."""
+        return self.own.encounter
+
+    @property
+    def performers(self) -> list[Json]:
+        """References to the examiners."""
+        return self.own.performer
 
 
 def instant(moment: datetime) -> str:
@@ -48,29 +61,23 @@ def instant(moment: datetime) -> str:
     return moment.isoformat()
 
 
-def observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None = None) -> Json:
+def observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None = None) -> Json | Made:
     """The Observation of a finding; keys in the order of the standard.
 
-    ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record).
+    ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record). Where only
+    bytes are wanted, one that is like others is only made when it is written.
     """
     key = _closed(one, around)
     if key is None:
         return _observation(one, name, around, derived_from)
-    alike = around.parts.alike.get(key)
+    parts, effective = around.parts, _effective(one, around)
+    alike = parts.alike.get(key)
     if alike is None:
-        # the places of what is this exam's own are kept, and empty
-        alike = {**_observation(one, name, around, derived_from), **dict.fromkeys(_OWN)}
-        around.parts.keep_alike(key, alike)
-    resource = alike.copy()
-    resource["identifier"] = [{"system": name.system, "value": name.value}]
-    resource["subject"] = around.subject
-    resource["encounter"] = around.encounter
-    resource["effectiveDateTime"] = _effective(one, around)
-    resource["performer"] = around.performers
-    return resource
-
-
-_OWN = ("identifier", "subject", "encounter", "effectiveDateTime", "performer")
+        alike = Alike(_observation(one, name, around, derived_from))
+        parts.keep_alike(key, alike)
+    if parts.written:
+        return Made(alike, name, effective, around.own)
+    return alike.filled(name, effective, around.own)
 
 
 def _closed(one: Evidence, around: Around) -> tuple[object, ...] | None:
@@ -97,7 +104,7 @@ def _closed(one: Evidence, around: Around) -> tuple[object, ...] | None:
 def _effective(one: Evidence, around: Around) -> str:
     """When the finding was made; for most, when the exam began."""
     if one.finding.observed_at is None and one.item.minutes_after_birth is None:
-        return around.started
+        return around.own.started
     return instant(made_at(one.finding, one.item, around.exam))
 
 

@@ -14,6 +14,7 @@ from typing import Any, ParamSpec
 from adapter.catalogue import Catalogue, Code, Flag, Item, Meaning, Range, Sides, Sign
 from adapter.derive import Maker
 from adapter.exam import Side, Urgency
+from adapter.fhir.alike import Alike
 from adapter.fhir.json import sealed
 from adapter.fhir.ranges import Json, reference_range
 
@@ -77,17 +78,20 @@ class Circumstances:
 @lru_cache(maxsize=16)
 def templates(catalogue: Catalogue, written: bool = False) -> Templates:
     """The compiled parts of a catalogue; ``written``: as bytes, for what is only to be written."""
-    return Templates(catalogue, sealed if written else lambda part: part)
+    return Templates(catalogue, written)
 
 
 class Templates:
-    """Compiled parts by what they depend on; each is made when first asked for, and passed through ``seal``."""
+    """Compiled parts by what they depend on; each is made when first asked for."""
 
-    def __init__(self, catalogue: Catalogue, seal: Callable[[Any], Any]) -> None:
+    def __init__(self, catalogue: Catalogue, written: bool) -> None:
+        seal: Callable[[Any], Any] = sealed if written else lambda part: part
+
         def kept(make: Callable[_Given, Json]) -> Callable[_Given, Json]:
             return cache(lambda *given, **named: seal(make(*given, **named)))
 
         self.catalogue = catalogue
+        self.written = written
         self.question = kept(self._question)
         self.answer = kept(self._answer)
         self.component = kept(self._component)
@@ -101,7 +105,7 @@ class Templates:
         self.detail = cache(self._detail)
         self.unit = cache(self._unit)
         self.circumstances = cache(self._circumstances)
-        self.alike: dict[tuple[object, ...], Json] = {}
+        self.alike: dict[tuple[object, ...], Alike] = {}
         self._seal = seal
         self._ranges: dict[tuple[int, str | None], list[Json]] = {}
 
@@ -133,11 +137,11 @@ class Templates:
             marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
         )
 
-    def keep_alike(self, key: tuple[object, ...], content: Json) -> None:
-        """Keep an Observation without what is an exam's own, by all that it depends on otherwise."""
+    def keep_alike(self, key: tuple[object, ...], alike: Alike) -> None:
+        """Keep what Observations have in common, by all that it depends on."""
         if len(self.alike) >= _MOST_ALIKE:
             self.alike.clear()
-        self.alike[key] = content
+        self.alike[key] = alike
 
     def as_detail(self, detail: Json, item: Item) -> Json:
         """A detail as the component it is; of a vital sign as a complex extension.
