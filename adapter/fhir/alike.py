@@ -7,6 +7,8 @@ all others are copies of it, or of its bytes, with their own content in the slot
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from adapter.fhir.identity import Name, in_url
@@ -15,39 +17,47 @@ from adapter.fhir.json import Written, dumps
 Json = dict[str, Any]
 
 _PLAIN = re.compile(r"[A-Za-z0-9._~/-]*")
+_SHARED = ("subject", "encounter", "effectiveDateTime", "performer")  # they stand side by side
 _SLOT = "\0{}\0"  # no text of a catalogue or an exam holds the character
-_IN_TEXT = re.compile(rb"\\u0000(uuid|value|token)\\u0000")
-_IN_PLACE_OF_A_VALUE = re.compile(rb'"\\u0000(subject|encounter|effective|performer)\\u0000"')
+_MARK = re.compile(rb'"subject":"\\u0000(shared).*?"performer":"\\u0000performer\\u0000"|\\u0000(uuid|value|token)\\u0000')
 
 
 class Own(NamedTuple):
-    """What all Observations of one exam share; ``slots`` is the same as bytes.
+    """What all Observations of one exam share: whom they are about, and by.
 
-    ``started`` is the time of a finding that has none of its own.
+    ``started`` is the time of a finding that has none of its own; ``written`` all of it in JSON, as it stands in such
+    an Observation.
     """
 
     subject: Json
     encounter: Json
     performer: list[Json]
     started: str
-    slots: dict[bytes, bytes]
+    written: bytes
 
     @classmethod
     def of(cls, subject: Json, encounter: Json, performer: list[Json], started: str) -> Own:
         """From the parts of an Observation."""
-        slots = {
-            b"subject": dumps(subject),
-            b"encounter": dumps(encounter),
-            b"performer": dumps(performer),
-            b"effective": dumps(started),
-        }
-        return cls(subject, encounter, performer, started, slots)
+        own = cls(subject, encounter, performer, started, b"")
+        return own._replace(written=own.at(started))
+
+    def at(self, effective: str) -> bytes:
+        """What stands in an Observation of a finding made at another time."""
+        shared = zip(_SHARED, (self.subject, self.encounter, effective, self.performer), strict=True)
+        return dumps(dict(shared))[1:-1]
+
+
+class Pattern(NamedTuple):
+    """The bytes of an entry with ``%b`` in its slots, and a function that takes the slots' content in their order."""
+
+    text: bytes
+    order: Callable[[dict[bytes, bytes]], Sequence[bytes]]
 
 
 class Alike:
-    """What Observations have in common: the first of them with its slots marked, and its bytes as an entry.
+    """What Observations have in common: the first of them with its slots marked, and its pattern as an entry.
 
-    ``patterns`` has the bytes for each kind of bundle, for the operator ``%``.
+    There is a pattern for each kind of bundle.
     """
 
     __slots__ = ("content", "patterns")
@@ -56,10 +66,10 @@ class Alike:
         system = first["identifier"][0]["system"]
         self.content = first | {
             "identifier": [{"system": system, "value": _SLOT.format("value")}],
-            **{name: _SLOT.format(name) for name in ("subject", "encounter", "performer")},
-            "effectiveDateTime": _SLOT.format("effective"),
+            **{name: _SLOT.format(name) for name in _SHARED},
+            "subject": _SLOT.format("shared"),
         }
-        self.patterns: dict[str, bytes] = {}
+        self.patterns: dict[str, Pattern] = {}
 
     def filled(self, name: Name, effective: str, own: Own) -> Json:
         """One of the Observations."""
@@ -86,24 +96,22 @@ class MadeEntry(Written):
 
     __slots__ = ("made", "pattern")
 
-    def __init__(self, pattern: bytes, made: Made) -> None:
+    def __init__(self, pattern: Pattern, made: Made) -> None:
         self.pattern, self.made = pattern, made
 
     def written(self) -> bytes:
         """The entry as JSON."""
         made, own = self.made, self.made.own
         _, uuid, _, value = made.name
-        slots = own.slots
-        if made.effective is not own.started:
-            slots = slots | {b"effective": dumps(made.effective)}
-        slots[b"uuid"] = uuid.encode()
         if _PLAIN.fullmatch(value):
-            slots[b"value"] = plain = value.encode()
-            slots[b"token"] = plain.replace(b"/", b"%2F")
+            plain = value.encode()
+            token = plain.replace(b"/", b"%2F")
         else:
-            slots[b"value"] = dumps(value)[1:-1]
-            slots[b"token"] = in_url(value).encode()
-        return self.pattern % slots
+            plain, token = dumps(value)[1:-1], in_url(value).encode()
+        shared = own.written if made.effective is own.started else own.at(made.effective)
+        text, order = self.pattern
+        slots = order({b"uuid": uuid.encode(), b"value": plain, b"token": token, b"shared": shared})
+        return text % slots
 
 
 def marked(name: Name) -> Name:
@@ -111,7 +119,8 @@ def marked(name: Name) -> Name:
     return name._replace(uuid=_SLOT.format("uuid"), value=_SLOT.format("value"))
 
 
-def pattern(entry: Json) -> bytes:
-    """The bytes of an entry made from a marked name and marked content, for the operator ``%``."""
+def pattern(entry: Json) -> Pattern:
+    """The pattern of an entry made from a marked name and marked content."""
     text = dumps(entry).replace(b"%00value%00", b"\\u0000token\\u0000").replace(b"%", b"%%")
-    return _IN_TEXT.sub(rb"%(\1)b", _IN_PLACE_OF_A_VALUE.sub(rb"%(\1)b", text))
+    order = [found[1] or found[2] for found in _MARK.finditer(text)]
+    return Pattern(_MARK.sub(b"%b", text), itemgetter(*order))
