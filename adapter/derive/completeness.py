@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Item, Sides
 from adapter.derive.sexes import typical_sex
@@ -37,12 +38,21 @@ def completeness(exam: Exam, catalogue: Catalogue) -> tuple[NotRecorded, ...]:
         held.setdefault(finding.item, set()).add(side_of(finding, catalogue))
     sex = typical_sex(exam.newborn, exam.findings)
     found: list[NotRecorded] = []
-    for item in catalogue.expected(exam.details.kind):
-        if item.sex is None or sex is None or item.sex == sex.value:
-            sides = held.get(item.id)
-            if sides is None or item.sides is Sides.EACH:
-                found += _gaps(item, sides, catalogue)
+    for item_id, of_sex, each_side in _asked(catalogue, exam.details.kind):
+        if of_sex is None or sex is None or of_sex == sex:
+            sides = held.get(item_id)
+            if sides is None or (each_side and not _BOTH <= sides):
+                found += _gaps(catalogue.items[item_id], sides, catalogue)
     return tuple(found)
+
+
+_BOTH = {Side.LEFT, Side.RIGHT}
+
+
+@lru_cache(maxsize=64)
+def _asked(catalogue: Catalogue, kind: str) -> list[tuple[str, str | None, bool]]:
+    """The items that an exam of the kind should cover, of which sex, and whether on each side."""
+    return [(item.id, item.sex, item.sides is Sides.EACH) for item in catalogue.expected(kind)]
 
 
 def side_of(finding: Finding, catalogue: Catalogue) -> Side | None:

@@ -65,27 +65,24 @@ class _Scene:
             return None if candidates else frozenset()
         if when.minus is not None:
             return self._difference(when)
-        return _union([frozenset({one.index}) for one in candidates if self._fits(one, when, side)], 1)
+        fitting = [one.index for one in candidates if self._fits(one, when, side)]
+        return frozenset(fitting) if fitting else None
 
     def _fits(self, one: Evidence, when: When, side: Side | None) -> bool:
-        finding, judged = one.finding, one.judged
+        """Whether all that a leaf asks holds of one finding; first what is quickly answered."""
+        finding = one.finding
+        if when.not_examined:
+            if finding.not_examined is None or not {"any", finding.not_examined} & set(when.not_examined):
+                return False
+        elif finding.not_examined is not None or not _is_judged(one, when):
+            return False
         if side is not None and one.item.sides is Sides.EACH and side_of(finding, self._catalogue) is not side:
             return False
         if when.sites and (finding.site or one.item.body_site) not in when.sites:
             return False
         if when.age_hours is not None and not when.age_hours.holds(self._age_at(one)):
             return False
-        if (finding.not_examined is not None) != bool(when.not_examined):
-            return False
-        if when.not_examined:
-            return "any" in when.not_examined or finding.not_examined in when.not_examined
-        if when.answers and finding.answer not in when.answers:
-            return False
-        if when.meanings and (judged is None or judged.meaning not in when.meanings):
-            return False
-        if when.flags and (judged is None or judged.flag not in when.flags):
-            return False
-        if when.number is not None:
+        if when.number is not None and not when.not_examined:
             value = self._number(one, when.component)
             return value is not None and when.number.holds(value)
         return True
@@ -127,6 +124,16 @@ class _Scene:
             value = self._number(one, component)
             if value is not None and (not sites or one.finding.site in sites):
                 yield one.index, value
+
+
+def _is_judged(one: Evidence, when: When) -> bool:
+    """Whether the answer, the meaning and the flag are among those asked for."""
+    judged = one.judged
+    if when.answers and one.finding.answer not in when.answers:
+        return False
+    if when.meanings and (judged is None or judged.meaning not in when.meanings):
+        return False
+    return not when.flags or (judged is not None and judged.flag in when.flags)
 
 
 def _union(held: list[frozenset[int]], needed: int) -> _Found:

@@ -10,7 +10,7 @@ from adapter.catalogue import Catalogue
 from adapter.derive import Evidence, completeness, judged_findings, tell_list
 from adapter.exam import Exam
 from adapter.fhir import people
-from adapter.fhir.alike import Made, MadeEntry, Own, marked, pattern
+from adapter.fhir.alike import Made, Own
 from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, in_url
 from adapter.fhir.json import dumps
 from adapter.fhir.observation import Around, instant, observation
@@ -43,19 +43,23 @@ def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list
     return [one for one in _resources(exam, catalogue, refer, templates(catalogue)) if isinstance(one, Resource)]
 
 
-def _resources(exam: Exam, catalogue: Catalogue, refer: Refer, parts: Templates) -> list[Resource | Made]:
-    """As :func:`to_resources`; from parts that are for writing only, Observations that are like others are made so."""
+def _resources(
+    exam: Exam, catalogue: Catalogue, refer: Refer, parts: Templates, kind: BundleType = BundleType.COLLECTION
+) -> list[Resource | Made]:
+    """As :func:`to_resources`; from parts that are for writing only, an Observation like others is made an entry."""
     identity = Identity(exam, catalogue)
     details = exam.details
     around = Around(
         exam=exam,
         parts=parts,
-        own=Own.of(
-            refer(identity.patient()),
-            refer(identity.encounter(details.encounter)),
-            [people.examiner_reference(e, identity, refer) for e in details.examiners],
-            instant(details.started),
-        ),
+        own=Own(
+            subject=refer(identity.patient()),
+            encounter=refer(identity.encounter(details.encounter)),
+            performer=[people.examiner_reference(e, identity, refer) for e in details.examiners],
+            started=instant(details.started),
+            kind=kind,
+            entry=lambda name, content: _entry(Resource(name, content, True), kind),
+        ).ready(),
     )
     computed, pool = judged_findings(exam, catalogue)
     observations, links = _observations(pool, identity, around, refer)
@@ -142,14 +146,14 @@ def to_bundle(
     *collection* holds the resources alone. ``written``: with its static parts as bytes,
     for :func:`adapter.fhir.json.dumps` alone.
     """
-    resources = _resources(exam, catalogue, _REFER[kind], templates(catalogue, written))
+    resources = _resources(exam, catalogue, _REFER[kind], templates(catalogue, written), kind)
     bundle: Json = {"resourceType": "Bundle"}
     if kind is BundleType.COLLECTION:
         bundle["id"] = Identity(exam, catalogue).report().uuid
     bundle["identifier"] = {"system": catalogue.identifier_system("bundle"), "value": exam.details.id}
     bundle["type"] = kind.value
     bundle["timestamp"] = instant(exam.details.ended or exam.details.started)
-    bundle["entry"] = [_entry(resource, kind) for resource in resources]
+    bundle["entry"] = [one if isinstance(one, Made) else _entry(one, kind) for one in resources]
     return bundle
 
 
@@ -164,19 +168,7 @@ def with_id(resource: Resource) -> Json:
     return {"resourceType": content["resourceType"], "id": resource.name.uuid, **content}
 
 
-def _entry(resource: Resource | Made, kind: BundleType) -> Json | MadeEntry:
-    """The entry of a resource; of an Observation that is like others, its bytes from their pattern."""
-    if isinstance(resource, Resource):
-        return _entry_of(resource, kind)
-    patterns = resource.alike.patterns
-    found = patterns.get(kind)
-    if found is None:
-        first = Resource(marked(resource.name), resource.alike.content, True)
-        patterns[kind] = found = pattern(_entry_of(first, kind))
-    return MadeEntry(found, resource)
-
-
-def _entry_of(resource: Resource, kind: BundleType) -> Json:
+def _entry(resource: Resource, kind: BundleType) -> Json:
     if kind is BundleType.COLLECTION:
         return {"fullUrl": resource.name.full_url, "resource": with_id(resource)}
     return _entry_with_request(resource, kind)

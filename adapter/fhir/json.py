@@ -75,6 +75,9 @@ def decimal_text(value: Decimal) -> str:
 
     Raises FhirJsonError for NaN, Infinity, and numbers beyond ``MAX_DIGITS`` digits.
     """
+    text = str(value)
+    if _PLAIN_DECIMAL.fullmatch(text):
+        return text
     if not value.is_finite():
         raise FhirJsonError(f"{value} is not a number that FHIR can hold")
     _, digits, exponent = value.as_tuple()
@@ -109,8 +112,7 @@ class Written:
 
 def _write_other(value: object) -> orjson.Fragment:
     if isinstance(value, Decimal):
-        text = str(value)
-        return orjson.Fragment(text if _PLAIN_DECIMAL.fullmatch(text) else decimal_text(value))
+        return orjson.Fragment(decimal_text(value))
     if isinstance(value, Written):
         return orjson.Fragment(value.written())
     raise FhirJsonError(f"{type(value).__name__} has no form in FHIR JSON")

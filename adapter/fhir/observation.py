@@ -18,7 +18,7 @@ from adapter.derive import (
     score_total,
 )
 from adapter.exam import Amount, At, Exam, Finding, Quantities, Quantity, Score, Status
-from adapter.fhir.alike import Alike, Made, Own
+from adapter.fhir.alike import Made, Own
 from adapter.fhir.identity import SOFTWARE, Name
 from adapter.fhir.templates import Circumstances, Json, Templates
 
@@ -67,33 +67,39 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
     ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record). Where only
     bytes are wanted, one that is like others is only made when it is written.
     """
-    key = _closed(one, around)
-    if key is None:
-        return _observation(one, name, around, derived_from)
-    parts, effective = around.parts, _effective(one, around)
-    alike = parts.alike.get(key)
+    key = _key(one, around)
+    alike = None if key is None else around.parts.alike.get(key)
     if alike is None:
-        alike = Alike(_observation(one, name, around, derived_from))
-        parts.keep_alike(key, alike)
-    if parts.written:
-        return Made(alike, name, effective, around.own)
-    return alike.filled(name, effective, around.own)
+        made = _observation(one, name, around, derived_from)
+        if key is not None:
+            around.parts.keep_alike(key, made, one.finding.value)
+        return made
+    value, effective = one.finding.value, _effective(one, around)
+    number = value.value if isinstance(value, Quantity) else None
+    if around.parts.written:
+        return Made(alike, name, effective, number, around.own)
+    return alike.filled(name, effective, number, around.own)
 
 
-def _closed(one: Evidence, around: Around) -> tuple[object, ...] | None:
-    """What all of an Observation depends on but its name, its time and whom it is about and by.
+def _key(one: Evidence, around: Around) -> tuple[object, ...] | None:
+    """What all of an Observation depends on but its name, its time, its digits, and whom it is about and by.
 
-    None where there is more: words, numbers, or what a computed finding rests on.
+    None where there is more: words, several numbers, or what a computed finding rests on.
     """
     finding, judged = one.finding, one.judged
-    value = finding.value
+    value: object = finding.value
     if (
-        (value is not None and type(value) is not str)
-        or finding.note is not None
+        finding.note is not None
         or finding.text is not None
         or finding.counted_seconds is not None
         or one.computed is not None
     ):
+        return None
+    if isinstance(value, Quantity):
+        if value.plus is not None:
+            return None
+        value = (value.unit, value.comparator, id(expected_range(finding, one.item, around.exam)))
+    elif value is not None and type(value) is not str:
         return None
     return (
         *(finding.item, value, finding.not_examined, finding.side, finding.site, finding.method, finding.state),

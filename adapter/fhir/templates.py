@@ -13,7 +13,7 @@ from typing import Any, ParamSpec
 
 from adapter.catalogue import Catalogue, Code, Flag, Item, Meaning, Range, Sides, Sign
 from adapter.derive import Maker
-from adapter.exam import Side, Urgency
+from adapter.exam import Quantity, Side, Urgency
 from adapter.fhir.alike import Alike
 from adapter.fhir.json import sealed
 from adapter.fhir.ranges import Json, reference_range
@@ -137,11 +137,14 @@ class Templates:
             marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
         )
 
-    def keep_alike(self, key: tuple[object, ...], alike: Alike) -> None:
-        """Keep what Observations have in common, by all that it depends on."""
+    def keep_alike(self, key: tuple[object, ...], first: Json, value: object) -> None:
+        """Keep an Observation for others like it, by all that they depend on; not one whose number was converted."""
+        measured = isinstance(value, Quantity)
+        if measured and ("extension" in first["valueQuantity"]):
+            return
         if len(self.alike) >= _MOST_ALIKE:
             self.alike.clear()
-        self.alike[key] = alike
+        self.alike[key] = Alike(first, measured)
 
     def as_detail(self, detail: Json, item: Item) -> Json:
         """A detail as the component it is; of a vital sign as a complex extension.
