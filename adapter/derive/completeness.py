@@ -35,7 +35,9 @@ def completeness(exam: Exam, catalogue: Catalogue) -> tuple[NotRecorded, ...]:
         return ()
     held: dict[str, set[Side | None]] = {}
     for finding in exam.findings:
-        held.setdefault(finding.item, set()).add(side_of(finding, catalogue))
+        fields = finding.__dict__  # a model's attributes are slow to reach one by one
+        side = fields["side"] if fields["site"] is None else side_of(finding, catalogue)
+        held.setdefault(fields["item"], set()).add(side)
     sex = typical_sex(exam.newborn, exam.findings)
     found: list[NotRecorded] = []
     for item_id, of_sex, each_side in _asked(catalogue, exam.details.kind):

@@ -37,11 +37,13 @@ def captured_evidence(exam: Exam, catalogue: Catalogue) -> list[Evidence]:
     """What was captured, each finding judged once."""
     found, items, known = [], catalogue.items, meanings(catalogue)
     for index, finding in enumerate(exam.findings):
-        item = items[finding.item]
-        if finding.not_examined is not None:
+        fields = finding.__dict__  # a model's attributes are slow to reach one by one
+        item_id, value = fields["item"], fields["value"]
+        item = items[item_id]
+        if fields["not_examined"] is not None:
             judged = None
-        elif finding.urgency is None and type(finding.value) is str:
-            judged = known.get((finding.item, finding.value))
+        elif type(value) is str and fields["urgency"] is None:
+            judged = known.get((item_id, value))
         else:
             judged = judge(finding, item, exam, catalogue)
         found.append(Evidence(index, finding, item, judged))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from decimal import Decimal
 from functools import lru_cache
 from itertools import pairwise
+from operator import ge, gt, le, lt
 from typing import NamedTuple
 
 from adapter.catalogue import Bound, Catalogue, Condition, Flag, Item, ItemType, Meaning, Range, Span
@@ -65,19 +67,19 @@ def judge(
 def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact: Decimal | None) -> Judgement | None:
     if isinstance(finding.value, Quantities):
         parts = [
-            component_judgement(finding, component_id, value, item, exam)
+            component_judgement(finding, component_id, value, item, exam, catalogue)
             for component_id, value in component_numbers(finding.value, item, catalogue).items()
         ]
         known = [part for part in parts if part is not None]
         return max(known, key=lambda part: _ORDER.index(part.urgency)) if known else None
     if isinstance(finding.value, At):
-        return _by_range(age_hours(exam, finding.value.time), None, finding, item, exam)
+        return _by_range(age_hours(exam, finding.value.time), None, finding, item, exam, catalogue)
     value = number(finding, item, catalogue) if exact is None else exact
     if value is None:
         return None
     if isinstance(finding.value, Quantity) and finding.value.comparator is not None:
-        return _by_open_end(value, finding.value.comparator, _applicable(finding, item, exam))
-    return _by_range(value, None, finding, item, exam)
+        return _by_open_end(value, finding.value.comparator, _applicable(finding, item, exam, catalogue))
+    return _by_range(value, None, finding, item, exam, catalogue)
 
 
 @lru_cache(maxsize=16)
@@ -161,50 +163,95 @@ def component_numbers(value: Quantities, item: Item, catalogue: Catalogue) -> di
 
 
 def component_judgement(
-    finding: Finding, component_id: str, value: Decimal, item: Item, exam: Exam
+    finding: Finding, component_id: str, value: Decimal, item: Item, exam: Exam, catalogue: Catalogue
 ) -> Judgement | None:
     """The judgement on one number of a measurement that has several; the value is in the item's unit."""
-    return _by_range(value, component_id, finding, item, exam)
+    return _by_range(value, component_id, finding, item, exam, catalogue)
 
 
-def _by_range(value: Decimal, component: str | None, finding: Finding, item: Item, exam: Exam) -> Judgement | None:
+def _by_range(
+    value: Decimal, component: str | None, finding: Finding, item: Item, exam: Exam, catalogue: Catalogue
+) -> Judgement | None:
     """The judgement by the first range that applies and holds the value."""
-    for band in item.ranges:
-        if band.component == component and band.holds(value) and _applies(band.when, finding, item, exam):
-            return Judgement(band.meaning, band.urgency, band.flag, band)
+    for band in bands(catalogue).get((item.id, component), ()):
+        if band.holds(value) and band.applies(finding, item, exam):
+            return band.judgement
     return None
 
 
-def _applicable(finding: Finding, item: Item, exam: Exam) -> tuple[Range, ...]:
+def _applicable(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> tuple[Range, ...]:
     """The item's ranges whose conditions hold for this finding, in their order."""
-    return tuple(b for b in item.ranges if b.component is None and _applies(b.when, finding, item, exam))
+    known = bands(catalogue).get((item.id, None), ())
+    return tuple(band.range for band in known if band.applies(finding, item, exam))
 
 
-def expected_range(finding: Finding, item: Item, exam: Exam, component: str | None = None) -> Range | None:
+def expected_range(
+    finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, component: str | None = None
+) -> Range | None:
     """The first of the applicable ranges that says what is expected."""
-    for band in item.ranges:
-        if (
-            band.meaning is Meaning.EXPECTED
-            and band.component == component
-            and _applies(band.when, finding, item, exam)
-        ):
-            return band
+    for band in bands(catalogue).get((item.id, component), ()):
+        if band.expected and band.applies(finding, item, exam):
+            return band.range
     return None
 
 
-def _applies(when: Condition, finding: Finding, item: Item, exam: Exam) -> bool:
-    """Whether all conditions hold; one that asks for what is not known does not hold."""
-    if when.states and finding.state not in when.states:
-        return False
-    if when.sites and (finding.site or item.body_site) not in when.sites:
-        return False
-    if when.methods and (finding.method or item.method) not in when.methods:
-        return False
-    if when.sex is not None and exam.newborn.sex != when.sex:
-        return False
-    if when.age_hours is not None and not when.age_hours.holds(age_hours(exam, made_at(finding, item, exam))):
-        return False
+class _Band:
+    """A range with its questions as functions, so that only those are asked that it has."""
+
+    __slots__ = ("_asked", "expected", "holds", "judgement", "range")
+
+    def __init__(self, band: Range) -> None:
+        self.range, self.expected = band, band.meaning is Meaning.EXPECTED
+        self.judgement = Judgement(band.meaning, band.urgency, band.flag, band)
+        self.holds = within(band)
+        self._asked = _conditions(band.when)
+
+    def applies(self, finding: Finding, item: Item, exam: Exam) -> bool:
+        """Whether all conditions hold; one that asks for what is not known does not hold."""
+        for holds in self._asked:
+            if not holds(finding, item, exam):
+                return False
+        return True
+
+
+@lru_cache(maxsize=16)
+def bands(catalogue: Catalogue) -> dict[tuple[str, str | None], list[_Band]]:
+    """The ranges of each item, or of a component of it, in their order."""
+    found: dict[tuple[str, str | None], list[_Band]] = {}
+    for item in catalogue.items.values():
+        for band in item.ranges:
+            found.setdefault((item.id, band.component), []).append(_Band(band))
+    return found
+
+
+def within(span: Span) -> Callable[[Decimal], bool]:
+    """:meth:`Span.holds` as a function."""
+    ends = [(_COMPARE[end.comparator], end.value) for end in (span.low, span.high) if end is not None]
+    if len(ends) == 1:
+        compare, end = ends[0]
+        return lambda value: compare(value, end)
+    return lambda value: all([compare(value, end) for compare, end in ends])
+
+
+_COMPARE: dict[str, Callable[[Decimal, Decimal], bool]] = {">": gt, ">=": ge, "<": lt, "<=": le}
+_Condition = Callable[[Finding, Item, Exam], bool]
+
+
+def _conditions(when: Condition) -> list[_Condition]:
+    """What a range asks before it applies."""
+    asked: list[_Condition] = []
+    if when.states:
+        asked.append(lambda finding, item, exam: finding.state in when.states)
+    if when.sites:
+        asked.append(lambda finding, item, exam: (finding.site or item.body_site) in when.sites)
+    if when.methods:
+        asked.append(lambda finding, item, exam: (finding.method or item.method) in when.methods)
+    if when.sex is not None:
+        asked.append(lambda finding, item, exam: exam.newborn.sex == when.sex)
+    if when.age_hours is not None:
+        of_age = within(when.age_hours)
+        asked.append(lambda finding, item, exam: of_age(age_hours(exam, made_at(finding, item, exam))))
     if when.gestation_weeks is not None:
-        weeks = gestation_weeks(exam)
-        return weeks is not None and when.gestation_weeks.holds(weeks)
-    return True
+        of_gestation = within(when.gestation_weeks)
+        asked.append(lambda finding, item, exam: (w := gestation_weeks(exam)) is not None and of_gestation(w))
+    return asked

@@ -37,6 +37,7 @@ class Own(NamedTuple):
     encounter: Json
     performer: list[Json]
     started: str
+    status: str
     kind: str
     entry: Callable[[Name, Json], Json]
     written: bytes = b""

@@ -51,12 +51,14 @@ def _resources(
     details = exam.details
     around = Around(
         exam=exam,
+        catalogue=catalogue,
         parts=parts,
         own=Own(
             subject=refer(identity.patient()),
             encounter=refer(identity.encounter(details.encounter)),
             performer=[people.examiner_reference(e, identity, refer) for e in details.examiners],
             started=instant(details.started),
+            status=details.status.value,
             kind=kind,
             entry=lambda name, content: _entry(Resource(name, content, True), kind),
         ).ready(),

@@ -156,8 +156,8 @@ class Identity:
 
     def observation(self, finding: Finding) -> Name:
         """The Observation of a finding: exam/item[/side][/n], n from 2 on for further ones of the same."""
-        value = f"{self._root}/{finding.item}/{finding.side}" if finding.side else f"{self._root}/{finding.item}"
-        return self._numbered(value)
+        item, side = finding.item, finding.side
+        return self._numbered(f"{self._root}/{item}/{side}" if side else f"{self._root}/{item}")
 
     def _numbered(self, value: str) -> Name:
         count = self._seen[value] = self._seen.get(value, 0) + 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
+from operator import itemgetter
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import (
@@ -32,13 +33,9 @@ class Around:
     """What all Observations of one exam share."""
 
     exam: Exam
+    catalogue: Catalogue
     parts: Templates
     own: Own
-
-    @property
-    def catalogue(self) -> Catalogue:
-        """The catalogue that the parts were compiled from."""
-        return self.parts.catalogue
 
     @property
     def subject(self) -> Json:
@@ -74,11 +71,17 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
         if key is not None:
             around.parts.keep_alike(key, made, one.finding.value)
         return made
-    value, effective = one.finding.value, _effective(one, around)
-    number = value.value if isinstance(value, Quantity) else None
+    effective = _effective(one, around)
+    number = one.finding.value.value if isinstance(one.finding.value, Quantity) else None
     if around.parts.written:
         return Made(alike, name, effective, number, around.own)
     return alike.filled(name, effective, number, around.own)
+
+
+# The fields of a finding, all at once: a model's attributes are slow to reach one by one.
+_FURTHER = itemgetter("note", "text", "counted_seconds")
+_FIELDS = itemgetter("item", "not_examined", "side", "site", "method", "state", "urgency")
+_NOTHING = (None, None, None)
 
 
 def _key(one: Evidence, around: Around) -> tuple[object, ...] | None:
@@ -86,30 +89,24 @@ def _key(one: Evidence, around: Around) -> tuple[object, ...] | None:
 
     None where there is more: words, several numbers, or what a computed finding rests on.
     """
-    finding, judged = one.finding, one.judged
-    value: object = finding.value
-    if (
-        finding.note is not None
-        or finding.text is not None
-        or finding.counted_seconds is not None
-        or one.computed is not None
-    ):
+    fields, judged = one.finding.__dict__, one.judged
+    value = fields["value"]
+    if one.computed is not None or _FURTHER(fields) != _NOTHING:
         return None
     if isinstance(value, Quantity):
         if value.plus is not None:
             return None
-        value = (value.unit, value.comparator, id(expected_range(finding, one.item, around.exam)))
+        expected = expected_range(one.finding, one.item, around.exam, around.catalogue)
+        value = (value.unit, value.comparator, id(expected))
     elif value is not None and type(value) is not str:
         return None
-    return (
-        *(finding.item, value, finding.not_examined, finding.side, finding.site, finding.method, finding.state),
-        *(finding.urgency, around.exam.details.status, judged and judged[:3]),
-    )
+    return value, _FIELDS(fields), around.own.status, judged and judged[:3]
 
 
 def _effective(one: Evidence, around: Around) -> str:
     """When the finding was made; for most, when the exam began."""
-    if one.finding.observed_at is None and one.item.minutes_after_birth is None:
+    fields = one.finding.__dict__
+    if fields["observed_at"] is None and fields["item"] not in around.parts.at_birth:
         return around.own.started
     return instant(made_at(one.finding, one.item, around.exam))
 
@@ -157,7 +154,7 @@ def _observation(one: Evidence, name: Name, around: Around, derived_from: list[J
     elif (method := finding.method or _default_method(finding, item)) is not None:
         resource["method"] = parts.method(method, finding.method is not None)
     if item.type is ItemType.QUANTITY and finding.not_examined is None:
-        expected = expected_range(finding, item, exam)
+        expected = expected_range(finding, item, exam, around.catalogue)
         if expected is not None and item.unit is not None:
             resource["referenceRange"] = parts.reference_range(expected, item, other)
     if derived_from:
@@ -284,10 +281,10 @@ def _quantities(value: Quantities, finding: Finding, item: Item, around: Around,
             "code": around.parts.component(item.id, component_id),
             "valueQuantity": quantity,
         }
-        judged = component_judgement(finding, component_id, number, item, around.exam)
+        judged = component_judgement(finding, component_id, number, item, around.exam, around.catalogue)
         if judged is not None:
             component["interpretation"] = around.parts.interpretation(judged.meaning, judged.flag, judged.urgency)
-        expected = expected_range(finding, item, around.exam, component_id)
+        expected = expected_range(finding, item, around.exam, around.catalogue, component_id)
         if expected is not None and item.unit is not None:
             component["referenceRange"] = around.parts.reference_range(expected, item, None)
         components.append(component)

@@ -105,6 +105,7 @@ class Templates:
         self.detail = cache(self._detail)
         self.unit = cache(self._unit)
         self.circumstances = cache(self._circumstances)
+        self.at_birth = {i.id for i in catalogue.items.values() if i.minutes_after_birth is not None}
         self.alike: dict[tuple[object, ...], Alike] = {}
         self._seal = seal
         self._ranges: dict[tuple[int, str | None], list[Json]] = {}
