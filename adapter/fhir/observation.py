@@ -65,12 +65,13 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
     bytes are wanted, one that is like others is only made when it is written.
     """
     key = _key(one, around)
-    alike = None if key is None else around.parts.alike.get(key)
+    if key is None:
+        return _observation(one, name, around, derived_from)
+    alike = around.parts.alike.get(key)
     if alike is None:
-        made = _observation(one, name, around, derived_from)
-        if key is not None:
-            around.parts.keep_alike(key, made, one.finding.value)
-        return made
+        first = _observation(one, name, around, derived_from)
+        if (alike := around.parts.keep_alike(key, first, one.finding.value)) is None:
+            return first
     effective = _effective(one, around)
     number = one.finding.value.value if isinstance(one.finding.value, Quantity) else None
     if around.parts.written:

@@ -138,14 +138,15 @@ class Templates:
             marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
         )
 
-    def keep_alike(self, key: tuple[object, ...], first: Json, value: object) -> None:
+    def keep_alike(self, key: tuple[object, ...], first: Json, value: object) -> Alike | None:
         """Keep an Observation for others like it, by all that they depend on; not one whose number was converted."""
         measured = isinstance(value, Quantity)
-        if measured and ("extension" in first["valueQuantity"]):
-            return
+        if measured and "extension" in first["valueQuantity"]:
+            return None
         if len(self.alike) >= _MOST_ALIKE:
             self.alike.clear()
-        self.alike[key] = Alike(first, measured)
+        alike = self.alike[key] = Alike(first, measured)
+        return alike
 
     def as_detail(self, detail: Json, item: Item) -> Json:
         """A detail as the component it is; of a vital sign as a complex extension.
