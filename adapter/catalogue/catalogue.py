@@ -14,7 +14,7 @@ from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.verified import VerifiedCode
-from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Term
+from adapter.catalogue.vocabulary import CodeSystem, Equivalence, Kind, ProfileClaim, Reason, Site, Source, Term
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
 
@@ -38,6 +38,7 @@ class Catalogue:
     urgencies: Mapping[str, Term]
     details: Mapping[str, Term]
     profiles: Mapping[str, ProfileClaim]
+    equivalences: Mapping[str, Equivalence]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     estimates: Mapping[str, Estimate]

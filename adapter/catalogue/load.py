@@ -19,7 +19,7 @@ from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.verified import read_verified
-from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Term, Unit
+from adapter.catalogue.vocabulary import CodeSystem, Equivalence, Kind, ProfileClaim, Reason, Site, Source, Term, Unit
 from adapter.problems import Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
@@ -35,6 +35,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "urgencies": Term,
     "details": Term,
     "profiles": ProfileClaim,
+    "equivalences": Equivalence,
     "sites": Site,
     "sources": Source,
     "rules": Rule,

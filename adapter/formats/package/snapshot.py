@@ -58,7 +58,7 @@ def _constraints(path: str) -> list[Json]:
 
 
 def _children(type_name: str, path: str, identifier: str) -> list[Json]:
-    """The elements of a type under a path, backbone elements with theirs; ``type_name`` says where R4 defines them."""
+    """The elements of a type under a path, and those of its backbone elements."""
     found = []
     for element in definition(type_name).elements:
         one = _element(element, type_name, path, identifier)
