@@ -25,10 +25,7 @@ def _definition(
     root = element("Extension", short=title, definition=words)
     whole = [root, *differential]
     url = element("Extension.url", fixedUri=address)
-    place = next(
-        n for n, e in enumerate([*whole, {"path": "Extension.value[x]"}]) if e["path"] == "Extension.value[x]"
-    )
-    whole.insert(place, url)
+    whole.insert(next(n for n, e in enumerate(whole) if e["id"] == "Extension.value[x]"), url)
     return {
         **conformance("StructureDefinition", name, title, words, catalogue),
         "fhirVersion": "4.0.1",

@@ -1,7 +1,7 @@
 """StructureDefinitions of what the adapter emits: profiles on R4's resources, each with differential and snapshot.
 
-They say what our resources always have, no more: a server that holds them against these finds a wrong code of ours, an
-extension that is none of ours, an answer under another item's question.
+They say what our resources always have, no more: a server that holds them against these finds a wrong code of ours,
+an extension that is none of ours, an answer under another item's question.
 """
 
 from __future__ import annotations
