@@ -11,11 +11,11 @@ import click
 
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
-from adapter.cli.comparing import changes_as_data, changes_in_words, changes_of, earlier_exams
+from adapter.cli.comparing import changes_as_data, changes_in_words, earlier_exams
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
-from adapter.derive import Changes, Tell, computed_findings, tell_list, withheld
+from adapter.derive import Changes, Tell, changes_since, computed_findings, tell_list, withheld
 from adapter.exam import record_schema
 
 
@@ -71,7 +71,7 @@ def check(
     compare = bool(earlier or earlier_from)
     before = earlier_exams(found, earlier, earlier_from, catalogue)
     compared = {
-        id(reading): changes_of(reading.exam, before, catalogue) for reading in found if compare and reading.exam
+        id(reading): changes_since(before, reading.exam, catalogue) for reading in found if compare and reading.exam
     }
     if form == "json":
         data = [_as_data(reading, catalogue) for reading in found]

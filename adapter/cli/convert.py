@@ -13,7 +13,7 @@ from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import note, report_of
 from adapter.exam import Exam
-from adapter.formats import OUTWARD, write
+from adapter.formats import OUTWARD, allowed, write
 
 
 @click.command()
@@ -58,6 +58,8 @@ def convert(
     if encoding not in OUTWARD[kind].encodings:
         raise click.UsageError(f"{kind} is written as {' or '.join(OUTWARD[kind].encodings)}, not as {encoding}")
     catalogue = catalogue_for(site)
+    if kind not in allowed(catalogue):
+        raise click.UsageError(f"this site does not write {kind}; its settings allow {', '.join(allowed(catalogue))}")
     found = list(readings(files, plan, catalogue))
     report = report_of(found)
     for problem in report.errors:

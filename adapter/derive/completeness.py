@@ -43,7 +43,7 @@ def completeness(exam: Exam, catalogue: Catalogue) -> tuple[NotRecorded, ...]:
     for item_id, of_sex, each_side in _asked(catalogue, exam.details.kind):
         if of_sex is None or sex is None or of_sex == sex:
             sides = held.get(item_id)
-            if sides is None or (each_side and not _BOTH <= sides):
+            if sides is None or (each_side and not sides >= _BOTH):
                 found += _gaps(catalogue.items[item_id], sides, catalogue)
     return tuple(found)
 

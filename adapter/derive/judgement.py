@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from decimal import Decimal
 from functools import lru_cache
 from itertools import pairwise
-from operator import ge, gt, le, lt
 from typing import NamedTuple
 
-from adapter.catalogue import Bound, Catalogue, Condition, Flag, Item, ItemType, Meaning, Range, Span
-from adapter.derive.age import age_hours, gestation_weeks, made_at
+from adapter.catalogue import Bound, Catalogue, Flag, Item, ItemType, Meaning, Range, Span
+from adapter.derive.age import age_hours
+from adapter.derive.bands import bands
 from adapter.derive.scores import score_total
 from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Score, Urgency
 
@@ -105,10 +104,10 @@ def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...
     touched = [band for band in bands if _meet(allowed, band)]
     whole = next((band for band in touched if _inside(allowed, band)), None)
     if whole is not None and whole is touched[0]:
-        return Judgement(whole.meaning, whole.urgency, whole.flag, whole)
+        return _by(whole)
     if all(band.meaning is Meaning.ABNORMAL for band in touched) and _cover(touched, allowed):
         least = min(touched, key=lambda band: _ORDER.index(band.urgency))
-        return Judgement(least.meaning, least.urgency, least.flag, least)
+        return _by(least)
     return None
 
 
@@ -175,8 +174,12 @@ def _by_range(
     """The judgement by the first range that applies and holds the value."""
     for band in bands(catalogue).get((item.id, component), ()):
         if band.holds(value) and band.applies(finding, item, exam):
-            return band.judgement
+            return _by(band.range)
     return None
+
+
+def _by(band: Range) -> Judgement:
+    return Judgement(band.meaning, band.urgency, band.flag, band)
 
 
 def _applicable(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> tuple[Range, ...]:
@@ -193,65 +196,3 @@ def expected_range(
         if band.expected and band.applies(finding, item, exam):
             return band.range
     return None
-
-
-class _Band:
-    """A range with its questions as functions, so that only those are asked that it has."""
-
-    __slots__ = ("_asked", "expected", "holds", "judgement", "range")
-
-    def __init__(self, band: Range) -> None:
-        self.range, self.expected = band, band.meaning is Meaning.EXPECTED
-        self.judgement = Judgement(band.meaning, band.urgency, band.flag, band)
-        self.holds = within(band)
-        self._asked = _conditions(band.when)
-
-    def applies(self, finding: Finding, item: Item, exam: Exam) -> bool:
-        """Whether all conditions hold; one that asks for what is not known does not hold."""
-        for holds in self._asked:
-            if not holds(finding, item, exam):
-                return False
-        return True
-
-
-@lru_cache(maxsize=16)
-def bands(catalogue: Catalogue) -> dict[tuple[str, str | None], list[_Band]]:
-    """The ranges of each item, or of a component of it, in their order."""
-    found: dict[tuple[str, str | None], list[_Band]] = {}
-    for item in catalogue.items.values():
-        for band in item.ranges:
-            found.setdefault((item.id, band.component), []).append(_Band(band))
-    return found
-
-
-def within(span: Span) -> Callable[[Decimal], bool]:
-    """:meth:`Span.holds` as a function."""
-    ends = [(_COMPARE[end.comparator], end.value) for end in (span.low, span.high) if end is not None]
-    if len(ends) == 1:
-        compare, end = ends[0]
-        return lambda value: compare(value, end)
-    return lambda value: all([compare(value, end) for compare, end in ends])
-
-
-_COMPARE: dict[str, Callable[[Decimal, Decimal], bool]] = {">": gt, ">=": ge, "<": lt, "<=": le}
-_Condition = Callable[[Finding, Item, Exam], bool]
-
-
-def _conditions(when: Condition) -> list[_Condition]:
-    """What a range asks before it applies."""
-    asked: list[_Condition] = []
-    if when.states:
-        asked.append(lambda finding, item, exam: finding.state in when.states)
-    if when.sites:
-        asked.append(lambda finding, item, exam: (finding.site or item.body_site) in when.sites)
-    if when.methods:
-        asked.append(lambda finding, item, exam: (finding.method or item.method) in when.methods)
-    if when.sex is not None:
-        asked.append(lambda finding, item, exam: exam.newborn.sex == when.sex)
-    if when.age_hours is not None:
-        of_age = within(when.age_hours)
-        asked.append(lambda finding, item, exam: of_age(age_hours(exam, made_at(finding, item, exam))))
-    if when.gestation_weeks is not None:
-        of_gestation = within(when.gestation_weeks)
-        asked.append(lambda finding, item, exam: (w := gestation_weeks(exam)) is not None and of_gestation(w))
-    return asked

@@ -13,6 +13,7 @@ from adapter.derive.completeness import side_of
 from adapter.derive.evidence import Evidence
 from adapter.derive.judgement import component_numbers, number
 from adapter.derive.made import Computed, Maker
+from adapter.derive.makers import by_rule
 from adapter.exam import At, Exam, Finding, Quantities, Quantity, Side, Urgency
 
 _Found = frozenset[int] | None
@@ -163,7 +164,7 @@ def _compiled(catalogue: Catalogue) -> list[_Compiled]:
         _Compiled(
             test=_test(rule.when),
             finding=Finding(item="cross_finding", text=rule.label),
-            maker=Maker(rule.id, rule.label, catalogue.settings.version, rule.source),
+            maker=by_rule(rule, catalogue),
             urgency=rule.urgency,
             reason=rule.reason,
             replaces=rule.replaces,

@@ -10,12 +10,10 @@ import re
 from collections.abc import Callable, Sequence
 from decimal import Decimal
 from operator import itemgetter
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from adapter.fhir.identity import Name, in_url
-from adapter.fhir.json import Written, decimal_text, dumps
-
-Json = dict[str, Any]
+from adapter.fhir.json import Json, Written, decimal_text, dumps
 
 _PLAIN = re.compile(r"[A-Za-z0-9._~/-]*")
 _SHARED = ("subject", "encounter", "effectiveDateTime", "performer")  # they stand side by side

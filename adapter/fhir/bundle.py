@@ -11,10 +11,12 @@ from adapter.derive import Evidence, completeness, judged_findings, tell_list
 from adapter.exam import Exam
 from adapter.fhir import people
 from adapter.fhir.alike import Made, Own
+from adapter.fhir.claims import has_claims, with_claims
 from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, in_url
 from adapter.fhir.json import dumps
+from adapter.fhir.members import with_members
 from adapter.fhir.observation import Around, instant, observation
-from adapter.fhir.report import diagnostic_report, panel, provenance
+from adapter.fhir.report import diagnostic_report, panel, provenance, with_contained
 from adapter.fhir.tells import communication_requests
 from adapter.fhir.templates import Json, Templates, templates
 
@@ -55,7 +57,7 @@ def _resources(
         parts=parts,
         own=Own(
             subject=refer(identity.patient()),
-            encounter=refer(identity.encounter(details.encounter)),
+            encounter=people.encounter_reference(exam, identity, refer, catalogue),
             performer=[people.examiner_reference(e, identity, refer) for e in details.examiners],
             started=instant(details.started),
             status=details.status.value,
@@ -64,42 +66,83 @@ def _resources(
         ).ready(),
     )
     computed, pool = judged_findings(exam, catalogue)
+    emit = catalogue.settings.emit
     observations, links = _observations(pool, identity, around, refer)
-    panels = _panels(pool, links, identity, around)
+    targets = links
+    if catalogue.settings.scores == "members":
+        observations = _with_members(observations, pool, identity, around, refer)
+        targets = [refer(resource.name) for resource in observations]
+    panels = _panels(pool, links, identity, around) if emit.panels else []
     to_panels = [refer(p.name) for p in panels]
     gaps = completeness(exam, catalogue)
     tells = tell_list(exam, computed, catalogue, pool, gaps)
-    report = Resource(identity.report(), diagnostic_report(identity, to_panels, around, tells, len(gaps)), True)
+    results = to_panels if emit.panels else links
+    report = diagnostic_report(identity, results, around, tells, len(gaps))
     requests = [
         Resource(name, content, True)
         for name, content in communication_requests(tells, links, identity, around, refer)
+        if emit.tell
     ]
-    targets = [refer(report.name), *to_panels, *links, *(refer(r.name) for r in requests)]
+    targets = [refer(identity.report()), *to_panels, *targets, *(refer(r.name) for r in requests)]
     provenance_name = identity.provenance(details.id)
-    return [
+    history = provenance(provenance_name, targets, identity, refer, around)
+    separate = emit.provenance == "separate"
+    made = [
         *_people(exam, identity, refer, catalogue),
         *observations,
         *panels,
-        report,
+        Resource(identity.report(), report if separate else with_contained(report, history), True),
         *requests,
-        Resource(provenance_name, provenance(provenance_name, targets, identity, refer, around), True),
+        *([Resource(provenance_name, history, True)] if separate else []),
+    ]
+    if not has_claims(catalogue):
+        return made
+    return [
+        Resource(one.name, with_claims(one.content, catalogue), one.owned) if isinstance(one, Resource) else one
+        for one in made
     ]
 
 
+def _with_members(
+    observations: Sequence[Resource | Made],
+    pool: Sequence[Evidence],
+    identity: Identity,
+    around: Around,
+    refer: Refer,
+) -> list[Resource | Made]:
+    """The Observations, the signs of a score after it as its members."""
+    found: list[Resource | Made] = []
+    for resource, one in zip(observations, pool, strict=True):
+        if isinstance(resource, Made):
+            found.append(resource)
+            continue
+        whole, signs = with_members(resource.name, resource.content, one.item.id, identity, around, refer)
+        found += [Resource(resource.name, whole, True), *(Resource(name, sign, True) for name, sign in signs)]
+    return found
+
+
 def _people(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> list[Resource]:
-    found = [Resource(identity.patient(), people.patient(exam.newborn, catalogue), False)]
+    organisation, found = catalogue.settings.organisation, []
+    if organisation is not None:
+        content = people.organisation(organisation, catalogue)
+        found.append(Resource(identity.organisation(organisation.identifier), content, False))
+    owner = people.organisation_reference(identity, refer, catalogue)
+    found.append(Resource(identity.patient(), people.patient(exam.newborn, catalogue, owner), False))
     mother = people.mother(exam.newborn, identity, refer, catalogue)
     if mother is not None:
         found.append(Resource(identity.mother(), mother, False))
     for examiner in exam.details.examiners:
-        content = people.practitioner(examiner, catalogue)
-        if content is not None and examiner.identifier is not None:
+        person = people.practitioner(examiner, catalogue)
+        if person is not None and examiner.identifier is not None:
             name = identity.practitioner(examiner.identifier)
             if all(name != other.name for other in found):
-                found.append(Resource(name, content, False))
-    encounter = people.encounter(exam, identity, refer, catalogue)
-    found.append(Resource(identity.encounter(exam.details.encounter), encounter, False))
-    found.append(Resource(identity.device(), people.device(identity, catalogue), False))
+                found.append(Resource(name, person, False))
+    emit = catalogue.settings.emit
+    if exam.details.encounter is None or emit.ward_encounter:
+        encounter = people.encounter(exam, identity, refer, catalogue)
+        found.append(Resource(identity.encounter(exam.details.encounter), encounter, False))
+    if emit.device:
+        found.append(Resource(identity.device(), people.device(identity, catalogue), False))
     return found
 
 

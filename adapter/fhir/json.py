@@ -13,6 +13,9 @@ from typing import Any, NoReturn
 
 import orjson
 
+Json = dict[str, Any]
+"""An object in the shape of FHIR JSON."""
+
 #: A decimal is written out in full, so its exponent must stay within reason (R4 asks for 18 digits)
 MAX_DIGITS = 400
 _PLAIN_DECIMAL = re.compile(r"-?[0-9]{1,40}(\.[0-9]{1,40})?")

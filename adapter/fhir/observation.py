@@ -20,6 +20,7 @@ from adapter.derive import (
 )
 from adapter.exam import Amount, At, Exam, Finding, Quantities, Quantity, Score, Status
 from adapter.fhir.alike import Made, Own
+from adapter.fhir.claims import with_claims
 from adapter.fhir.identity import SOFTWARE, Name
 from adapter.fhir.templates import Circumstances, Json, Templates
 
@@ -69,7 +70,7 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
         return _observation(one, name, around, derived_from)
     alike = around.parts.alike.get(key)
     if alike is None:
-        first = _observation(one, name, around, derived_from)
+        first = with_claims(_observation(one, name, around, derived_from), around.catalogue)
         if (alike := around.parts.keep_alike(key, first, one.finding.value)) is None:
             return first
     effective = _effective(one, around)
@@ -92,7 +93,7 @@ def _key(one: Evidence, around: Around) -> tuple[object, ...] | None:
     """
     fields, judged = one.finding.__dict__, one.judged
     value = fields["value"]
-    if one.computed is not None or _FURTHER(fields) != _NOTHING:
+    if one.computed is not None or _FURTHER(fields) != _NOTHING or fields["item"] in around.parts.split:
         return None
     if isinstance(value, Quantity):
         if value.plus is not None:
@@ -123,8 +124,10 @@ def _observation(one: Evidence, name: Name, around: Around, derived_from: list[J
     resource: Json = {"resourceType": "Observation"}
     if fixed.meta is not None:
         resource["meta"] = fixed.meta
-        if details:
-            resource["extension"] = details
+    if parts.language is not None:
+        resource["language"] = parts.language
+    if fixed.meta is not None and details:
+        resource["extension"] = details
     resource["identifier"] = [{"system": name.system, "value": name.value}]
     resource["status"] = _status(finding, exam, around.catalogue)
     resource["category"] = fixed.category
@@ -315,5 +318,5 @@ def _details(finding: Finding, item: Item, fixed: Circumstances, parts: Template
     if finding.counted_seconds is None:
         return [*fixed.details, *fixed.marked]
     seconds = {"value": finding.counted_seconds, **parts.unit("s", "s")}
-    counted = {"code": parts.detail("counted-seconds", "Time counted"), "valueQuantity": seconds}
+    counted = {"code": parts.detail("counted-seconds"), "valueQuantity": seconds}
     return [*fixed.details, parts.as_detail(counted, item), *fixed.marked]

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from decimal import Decimal
-from typing import Any
 
 from adapter.catalogue import Catalogue, Item, Range, Span
 from adapter.exam import Quantity
+from adapter.fhir.json import Json
 
-Json = dict[str, Any]
 _Unit = Callable[[str, str], Json]
 
 

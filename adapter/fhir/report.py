@@ -9,7 +9,7 @@ from adapter.derive import Tell, age_in_words
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
-from adapter.fhir.people import examiner_reference, period
+from adapter.fhir.people import device_reference, examiner_reference, organisation_reference, period
 from adapter.fhir.templates import Json
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
@@ -24,6 +24,7 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
     exam = around.exam
     return {
         "resourceType": "Observation",
+        **({"language": around.parts.language} if around.parts.language else {}),
         "identifier": [{"system": name.system, "value": name.value}],
         "status": exam.details.status.value,
         "category": around.parts.category(around.catalogue.regions[region].category.value),
@@ -37,11 +38,12 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
 
 
 def diagnostic_report(
-    identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell], missing: int
+    identity: Identity, results: list[Json], around: Around, tells: Sequence[Tell], missing: int
 ) -> Json:
     """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
 
-    ``missing`` is how many of the items that the kind of exam expects are not recorded.
+    ``results`` are the panels, or the findings themselves where a site has no panels; ``missing`` is how many of the
+    items that the kind of exam expects are not recorded.
     """
     exam, catalogue = around.exam, around.catalogue
     kind = catalogue.kinds[exam.details.kind]
@@ -64,8 +66,8 @@ def diagnostic_report(
     resource["issued"] = instant(exam.details.ended or exam.details.started)
     if around.performers:
         resource["performer"] = around.performers
-    if panels:
-        resource["result"] = panels
+    if results:
+        resource["result"] = results
     resource["conclusion"] = conclusion(exam, catalogue, tells, missing)
     return resource
 
@@ -99,6 +101,12 @@ def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing:
     return "\n".join(lines)
 
 
+def with_contained(report: Json, contained: Json) -> Json:
+    """The report with its Provenance inside it (FHIR R4 DomainResource, dom-3: it refers to what contains it)."""
+    inner = {"resourceType": "Provenance", "id": "provenance", **contained, "target": [{"reference": "#"}]}
+    return {"resourceType": report["resourceType"], "contained": [inner], **report}
+
+
 def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer, around: Around) -> Json:
     """Who examined, what assembled it, and from which capture record (FHIR R4 Provenance, section 6.3)."""
     details, catalogue = around.exam.details, around.catalogue
@@ -113,18 +121,21 @@ def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer
         resource["location"] = {"display": details.place}
     if details.reason is not None:
         resource["reason"] = [{"text": details.reason}]
+    behalf = organisation_reference(identity, refer, catalogue)
     authors = []
     for examiner in details.examiners:
         role = catalogue.roles[examiner.role]
         own = around.parts.own("role", role.id, role.label)
-        authors.append(
-            {
-                "type": _participant("author", "Author"),
-                "role": [{"coding": [*around.parts.published(role.codes), own], "text": role.label}],
-                "who": examiner_reference(examiner, identity, refer),
-            }
-        )
-    assembler = {"type": _participant("assembler", "Assembler"), "who": refer(identity.device())}
+        author = {
+            "type": _participant("author", "Author"),
+            "role": [{"coding": [*around.parts.published(role.codes), own], "text": role.label}],
+            "who": examiner_reference(examiner, identity, refer),
+        }
+        authors.append({**author, "onBehalfOf": behalf} if behalf else author)
+    assembler = {
+        "type": _participant("assembler", "Assembler"),
+        "who": device_reference(identity, refer, catalogue),
+    }
     resource["agent"] = [*authors, assembler]
     capture = {"system": catalogue.identifier_system("capture-record"), "value": details.id}
     resource["entity"] = [{"role": "source", "what": {"identifier": capture}}]

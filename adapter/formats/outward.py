@@ -9,6 +9,7 @@ from typing import Protocol, cast
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
+from adapter.problems import Layer, Problem, Severity
 
 
 class Writer(Protocol):
@@ -49,6 +50,31 @@ OUTWARD: dict[str, Outward] = {
 }
 
 
+def allowed(catalogue: Catalogue) -> tuple[str, ...]:
+    """The outward forms that the site may write: all, or those that its settings name."""
+    named = catalogue.settings.formats
+    return tuple(OUTWARD) if named is None else tuple(kind for kind in OUTWARD if kind in named)
+
+
+def lint_forms(catalogue: Catalogue) -> list[Problem]:
+    """Forms that the site's settings name and that are none."""
+    file, line = catalogue.places.get("settings", ("", 0))
+    return [
+        Problem(
+            Severity.ERROR,
+            Layer.CATALOGUE,
+            "setting",
+            f"'{name}' is no outward form",
+            f"one of {', '.join(OUTWARD)}",
+            where="formats",
+            file=file,
+            line=line or None,
+        )
+        for name in catalogue.settings.formats or ()
+        if name not in OUTWARD
+    ]
+
+
 def write(
     exam: Exam,
     catalogue: Catalogue,
@@ -61,9 +87,11 @@ def write(
     """An exam in an outward form, a key of :data:`OUTWARD`.
 
     ``earlier``: exams of the same newborn before this one, for forms that compare. Raises ``KeyError`` for an unknown
-    form and ``ValueError`` for an encoding that the form does not have.
+    form and ``ValueError`` for one that the site does not write, or an encoding that the form does not have.
     """
     outward = OUTWARD[kind]
+    if kind not in allowed(catalogue):
+        raise ValueError(f"this site does not write {kind}; its settings allow {', '.join(allowed(catalogue))}")
     chosen = encoding or outward.encodings[0]
     if chosen not in outward.encodings:
         raise ValueError(f"{kind} is written as {' or '.join(outward.encodings)}, not as {chosen}")

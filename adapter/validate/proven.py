@@ -164,7 +164,7 @@ class _Reader:
     def _list(self, name: str, content: list[Any]) -> object:
         if name not in _ANY_NUMBER:
             return tuple([self.form(one) if type(one) is dict else (type(one), one) for one in content])
-        if content and all([type(one) is dict and list(one) == ["reference"] for one in content]):
+        if content and all(type(one) is dict and list(one) == ["reference"] for one in content):
             self.groups.append([one["reference"] for one in content])
             return _REFERENCES
         before = len(self.groups)
