@@ -15,14 +15,15 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
+from adapter.formats.document import document
 from tests.every_answer import every_exam
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples" / "bundles"
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 
 
 def bundles() -> Iterator[tuple[str, bytes]]:
     """Name and JSON of every bundle that must be without fault, each on one line."""
-    for path in sorted(EXAMPLES.glob("*.json")):
+    for path in sorted((*EXAMPLES.glob("bundles/*.json"), *EXAMPLES.glob("documents/*.json"))):
         content = loads(path.read_bytes())
         if content["resourceType"] == "Bundle":
             yield path.name, dumps(content)
@@ -32,6 +33,8 @@ def bundles() -> Iterator[tuple[str, bytes]]:
         if n % 20 == 0:
             yield f"{exam.details.id} as collection", dumps(to_bundle(exam, catalogue, BundleType.COLLECTION))
             yield f"{exam.details.id} as batch", dumps(to_bundle(exam, catalogue, BundleType.BATCH))
+        if n % 10 == 0:
+            yield f"{exam.details.id} as document", dumps(document(exam, catalogue))
     yield "a questionnaire and responses", dumps(_forms(catalogue))
 
 
