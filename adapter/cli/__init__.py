@@ -15,7 +15,7 @@ import click
 from adapter import __version__
 from adapter.problems import ExitCode
 
-COMMANDS = ("demo", "items", "check", "convert", "validate", "send", "outbox", "sandbox", "watch")
+COMMANDS = ("demo", "items", "check", "convert", "form", "validate", "send", "outbox", "sandbox", "watch")
 
 
 class _Commands(click.Group):
