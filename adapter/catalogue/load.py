@@ -20,7 +20,18 @@ from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import read_verified
-from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Stage, Term, Unit
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+    Unit,
+)
 from adapter.problems import Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
@@ -38,6 +49,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "details": Term,
     "profiles": ProfileClaim,
     "stages": Stage,
+    "equivalences": Equivalence,
     "sites": Site,
     "sources": Source,
     "rules": Rule,
@@ -119,6 +131,8 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
+        if name.startswith("deidentification/"):  # policies of their own, read where they are used
+            continue
         content, found = read_yaml(path, name)
         problems += found
         if content is None:
