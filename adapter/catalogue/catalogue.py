@@ -13,8 +13,19 @@ from adapter.catalogue.rules import Rule
 from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
+from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode
-from adapter.catalogue.vocabulary import CodeSystem, Equivalence, Kind, ProfileClaim, Reason, Site, Source, Term
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+)
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
 
@@ -24,6 +35,7 @@ class Catalogue:
     """Items by region in exam order, the vocabularies beside them, and the site's settings."""
 
     settings: Settings
+    v2: V2Settings
     regions: Mapping[str, Region]
     units: UnitTable
     systems: Mapping[str, CodeSystem]
@@ -39,6 +51,7 @@ class Catalogue:
     details: Mapping[str, Term]
     profiles: Mapping[str, ProfileClaim]
     equivalences: Mapping[str, Equivalence]
+    stages: Mapping[str, Stage]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     estimates: Mapping[str, Estimate]
@@ -68,6 +81,17 @@ class Catalogue:
     def namespace(self) -> UUID:
         """The site's namespace for name-based UUIDs (RFC 9562, version 5)."""
         return uuid5(NAMESPACE_URL, self.settings.canonical)
+
+    def stage_of(self, item: Item) -> Stage:
+        """The stage of the exam an item stands in: the one that names it, else its region's, else the last."""
+        return self._stage_of.get(item.id) or next(reversed(self.stages.values()))
+
+    @cached_property
+    def _stage_of(self) -> Mapping[str, Stage]:
+        of_region = {region: stage for stage in self.stages.values() for region in stage.regions}
+        of_item = {item: stage for stage in self.stages.values() for item in stage.items}
+        found = {item: of_item.get(item) or of_region.get(region) for item, region in self.region_of.items()}
+        return {item: stage for item, stage in found.items() if stage is not None}
 
     def category(self, item: Item) -> Category:
         """The Observation category of an item: its own, else its region's."""

@@ -129,4 +129,6 @@ def _equivalences(catalogue: Catalogue) -> Iterator[Problem]:
     known = places | {f"item {name}" for name in catalogue.items} | {f"site {name}" for name in catalogue.sites}
     for name in sorted(set(catalogue.equivalences) - known):
         what = f"'{name}' is nowhere in the catalogue"
-        yield _problem(catalogue, "equivalences", "unknown-reference", what, "such as item length, or site hand", name)
+        yield _problem(
+            catalogue, "equivalences", "unknown-reference", what, "such as item length, or site hand", name
+        )

@@ -79,6 +79,16 @@ class Kind(Frozen):
     last: bool = False
 
 
+class Stage(Frozen):
+    """A part of the exam by how the newborn lies: what is looked at then, whole regions or single items."""
+
+    id: Key
+    label: str
+    how: str = ""
+    regions: tuple[Key, ...] = ()
+    items: tuple[Key, ...] = ()
+
+
 class CodeSystem(Frozen):
     """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical.
 

@@ -242,12 +242,12 @@ def _where_and_how(resource: Json, finding: Finding, item: Item, around: Around)
     if site is not None:
         side = around.catalogue.sites[site].side or finding.side
         resource["bodySite"] = around.parts.body_site(site, side, finding.site is not None)
-    method = finding.method or _default_method(finding, item)
+    method = finding.method or default_method(finding, item)
     if method is not None:
         resource["method"] = around.parts.method(method, finding.method is not None)
 
 
-def _default_method(finding: Finding, item: Item) -> str | None:
+def default_method(finding: Finding, item: Item) -> str | None:
     """The item's own method, for what was in fact examined; for a total that was summed here, that it was."""
     if finding.not_examined is not None:
         return None

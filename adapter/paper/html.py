@@ -122,9 +122,9 @@ def _table(table: Table) -> Html:
     head = tag("tr", (tag("th", column.label, scope="col") for column in table.columns))
     return tag(
         "table",
-        tag("caption", table.caption),
+        tag("caption", table.caption, class_="unseen" if table.named_by_column else None),
         tag("colgroup", columns),
-        tag("thead", head),
+        tag("thead", head, class_="naming" if table.named_by_column else None),
         tag("tbody", (_row(row, table) for row in table.rows)),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from html import escape
+from itertools import pairwise
 from typing import Any
 
 from reportlab.lib.colors import HexColor, black, white
@@ -44,7 +45,13 @@ class Drawer:
 
     def flowables(self, blocks: Iterable[Block], width: float) -> list[Any]:
         """All blocks, one after the other."""
-        return [flowable for block in blocks for flowable in self._block(block, width)]
+        found: list[Any] = []
+        for block, after in pairwise([*blocks, None]):
+            assert block is not None
+            if isinstance(block, Heading) and isinstance(after, Plot | Beside):
+                found.append(CondPageBreak(HEIGHT + self._size * 7))
+            found += self._block(block, width)
+        return found
 
     def title(self, document: Document, width: float) -> list[Any]:
         """The title and its line."""
@@ -175,21 +182,24 @@ class Drawer:
     def _table(self, table: model.Table, width: float) -> list[Any]:
         shares = sum(column.share for column in table.columns)
         heads = [self._paragraph(model.say(c.label), Tone.QUIET, size=self._size - 1.4) for c in table.columns]
-        rows = [[self._paragraph(cell, after=0) for cell in _strong_first(row)] for row in table.rows]
         caption = self._paragraph(model.say(Run(table.caption, Tone.STRONG)), after=0)
+        top = [[caption, *heads[1:]]] if table.named_by_column else [[caption], heads]
+        rows = [[self._paragraph(cell, after=0) for cell in _strong_first(row)] for row in table.rows]
         made = Table(
-            [[caption], heads, *rows],
+            [*top, *rows],
             colWidths=[width * column.share / shares for column in table.columns],
-            repeatRows=2,
+            repeatRows=len(top),
             splitInRow=1,
         )
+        last = len(top) - 1
         style: list[Any] = [
             *_grid(),
-            ("SPAN", (0, 0), (-1, 0)),
-            ("LINEBELOW", (0, 2), (-1, -1), 0.3, RULE),
-            ("LINEBELOW", (0, 1), (-1, 1), 0.7, INK),
+            ("VALIGN", (0, 0), (-1, last), "BOTTOM"),
+            ("LINEBELOW", (0, last + 1), (-1, -1), 0.3, RULE),
+            ("LINEBELOW", (0, last), (-1, last), 0.7, INK),
+            *([("SPAN", (0, 0), (-1, 0))] if last else []),
         ]
-        for n, row in enumerate(table.rows, start=2):
+        for n, row in enumerate(table.rows, start=len(top)):
             if row.tone in (Tone.MARKED, Tone.LOUD, Tone.NOTED):
                 style.append(("LINEBEFORE", (0, n), (0, n), 1.2 if row.tone is Tone.NOTED else 3.2, BAR))
         made.setStyle(style)

@@ -1,4 +1,4 @@
-"""Blocks as the XHTML of a FHIR R4 narrative (Narrative, section 2.4.0: elements of HTML 4.0 chapters 7 to 11 and 15).
+"""Blocks as the XHTML of a FHIR R4 narrative (section 2.4: elements of HTML 4.0 chapters 7 to 11 and 15).
 
 No styles, scripts, forms, images or links: what it says it says in words, lists and tables.
 """
@@ -62,7 +62,8 @@ def _block(block: Block) -> Html:
 def _table(table: Table) -> Html:
     head = tag("tr", (tag("th", column.label) for column in table.columns))
     body = (tag("tr", (tag("td", _text(cell)) for cell in row.cells)) for row in table.rows)
-    return tag("table", tag("caption", table.caption), tag("thead", head), tag("tbody", body))
+    caption = None if table.named_by_column else tag("caption", table.caption)
+    return tag("table", caption, tag("thead", head), tag("tbody", body))
 
 
 def _text(text: Text) -> Html:

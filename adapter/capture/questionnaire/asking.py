@@ -42,13 +42,14 @@ class _Asking:
 
     def finding(self, link_id: str, text: str, side: Side | None) -> Node:
         """The group that repeats: one finding of the item, or several answers found together."""
+        answers = self._answers(link_id, side)
         children = (
             *(self.help() if side is None else ()),
-            *self._answers(link_id, side),
+            *answers,
             *self._where(link_id),
             *((self._state(link_id),) if self.item.states else ()),
             *self._counted(link_id),
-            *self._not_examined(link_id),
+            self._not_examined(link_id, answers),
             *self._details(link_id),
         )
         when = self.when_of_sex() if side is None else ()
@@ -202,23 +203,17 @@ class _Asking:
         key = ("counted_seconds",)
         return (Node(f"{link_id}.counted_seconds", Type.DECIMAL, text, key, units=(second,), low=1, high=600),)
 
-    def _not_examined(self, link_id: str) -> tuple[Node, ...]:
-        """One question away: first that it was not examined, then why."""
-        answers = [c.link_id for c in self._answers(link_id, None)]
-        unanswered = (When(answers[0], "exists", ("valueBoolean", False)),)
-        skipped = (When(f"{link_id}.skip", "=", ("valueBoolean", True)),)
-        return (
-            Node(f"{link_id}.skip", Type.BOOLEAN, "Not examined", ("skip",), when=unanswered),
-            Node(
-                f"{link_id}.not_examined",
-                Type.CHOICE,
-                "Why not",
-                ("not_examined",),
-                options=terms(self.catalogue, "reason", self.catalogue.reasons.values()),
-                list_of="reasons",
-                required=True,
-                when=skipped,
-            ),
+    def _not_examined(self, link_id: str, answers: tuple[Node, ...]) -> Node:
+        """The reason, one question away: asked as long as there is no answer."""
+        return Node(
+            f"{link_id}.not_examined",
+            Type.CHOICE,
+            "Or not examined, because",
+            ("not_examined",),
+            options=terms(self.catalogue, "reason", self.catalogue.reasons.values()),
+            list_of="reasons",
+            when=tuple(When(answer.link_id, "exists", ("valueBoolean", False)) for answer in answers),
+            when_all=True,
         )
 
     def _state(self, link_id: str) -> Node:

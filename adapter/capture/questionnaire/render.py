@@ -80,7 +80,7 @@ def _item(node: Node, form: Form) -> Json:
     if node.when:
         item["enableWhen"] = [_when(one) for one in node.when]
         if len(node.when) > 1:
-            item["enableBehavior"] = "any"
+            item["enableBehavior"] = "all" if node.when_all else "any"
     item |= {name: True for name in ("required", "repeats") if getattr(node, name)}
     if node.list_of:
         item["answerValueSet"] = f"#{node.list_of}"
