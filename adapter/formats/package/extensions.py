@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from adapter.catalogue import Catalogue
-from adapter.fhir.observation import CAPTURED, DETAIL
+from adapter.fhir.observation import CAPTURED
+from adapter.fhir.templates import DETAIL
 from adapter.formats.package.elements import element, types
 from adapter.formats.package.names import Json, conformance
 from adapter.formats.package.names import url as url_of

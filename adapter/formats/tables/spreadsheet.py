@@ -12,7 +12,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import IO, Any
@@ -88,6 +88,8 @@ def _read(text: str, type_: Type) -> Any:
             return Decimal(text)
         case Type.BOOLEAN:
             return text == "true"
-        case Type.INSTANT:
+        case Type.INSTANT | Type.LOCAL:
             return datetime.fromisoformat(text)
+        case Type.DATE:
+            return date.fromisoformat(text)
     return unguarded(text)
