@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue import Catalogue, Component, Sign, load_catalogue
 from adapter.catalogue.vocabulary import CodeSystem, Term
 from adapter.derive import makers
 from adapter.formats.package.names import Json, conformance
@@ -87,7 +87,8 @@ def concepts_of(system: str, catalogue: Catalogue) -> Iterator[Json]:
             yield from _answers(catalogue)
         case "component":
             for item in catalogue.items.values():
-                for part in (*item.components, *item.signs):
+                parts: tuple[Component | Sign, ...] = (*item.components, *item.signs)
+                for part in parts:
                     yield _concept(f"{item.id}.{part.id}", part.label, f"{item.label}: {part.label}")
         case "region":
             for region in catalogue.regions.values():
