@@ -11,6 +11,7 @@ import click
 from adapter.capture import read_captures
 from adapter.catalogue import Catalogue, lint
 from adapter.cli.options import catalogue_for, site_option, write_output
+from adapter.cli.reading import invented
 from adapter.cli.reporting import note
 from adapter.exam import Exam
 from adapter.formats.package import archived, package_files
@@ -21,15 +22,13 @@ from adapter.problems import ExitCode
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
-    help="The archive to write (.tgz), or a folder for its files; named after package and version where none is given.",
+    help="The archive (.tgz), or a folder for its files; without it, an archive named after package and version.",
 )
 @click.option(
-    "--examples",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="A folder of capture files whose exams become the examples of the package.",
+    "--examples/--no-examples", default=True, show_default=True, help="With the invented exams as examples."
 )
 @site_option
-def package(out: Path | None, examples: Path | None, site: Path | None) -> None:
+def package(out: Path | None, examples: bool, site: Path | None) -> None:
     """Write the catalogue as an npm-style FHIR R4 package, for servers and validators.
 
     Code systems of what is ours, value sets, concept maps to LOINC and SNOMED CT, profiles and extensions of what is
@@ -47,7 +46,7 @@ def package(out: Path | None, examples: Path | None, site: Path | None) -> None:
             note(str(problem))
         note("No package is made of a catalogue with problems.")
         sys.exit(ExitCode.PROBLEMS)
-    files = package_files(catalogue, _exams(examples, catalogue))
+    files = package_files(catalogue, _exams(catalogue) if examples else ())
     version = _version(files)
     target = out or Path(f"{catalogue.settings.package}-{version}.tgz")
     if target.is_dir() or not target.suffix:
@@ -62,16 +61,10 @@ def _version(files: dict[str, bytes]) -> str:
     return str(json.loads(files["package/package.json"])["version"])
 
 
-def _exams(folder: Path | None, catalogue: Catalogue) -> list[Exam]:
-    """The exams of a folder that the checks find no error in."""
-    found = []
-    for path in sorted(folder.iterdir(), key=lambda p: p.name) if folder else ():
-        for reading in read_captures(path, catalogue) if path.is_file() else ():
-            if reading.exam is not None and reading.accepted:
-                found.append(reading.exam)
-            else:
-                note(f"{path.name}: refused, and no example")
-    return found
+def _exams(catalogue: Catalogue) -> list[Exam]:
+    """The invented exams that this catalogue takes."""
+    read = (reading for path in invented("captures") for reading in read_captures(path, catalogue, name=path.name))
+    return [reading.exam for reading in read if reading.exam is not None and reading.accepted]
 
 
 def _write_folder(folder: Path, files: dict[str, bytes]) -> None:
