@@ -94,7 +94,7 @@ def test_every_code_and_extension_of_ours_is_defined(site: Catalogue, defined: l
 
 
 def test_maps_are_honest(site: Catalogue, defined: list[Json]) -> None:
-    """R4 cmd-1: narrower and inexact need a comment. What is unmatched says why. A target of several is never equal."""
+    """R4 cmd-1: narrower and inexact need a comment. What is unmatched says why; a target of several is not equal."""
     for one in defined:
         if one["resourceType"] != "ConceptMap":
             continue

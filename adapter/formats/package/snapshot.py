@@ -128,7 +128,7 @@ def _type(name: str, element: ElementDefinition, base: str, holder: str) -> Json
     found: Json = {"code": name}
     if element.profiles and name not in primitive_names():
         found["profile"] = [STRUCTURE + profile for profile in element.profiles]
-    if name == "Reference" and (element.targets or not element.is_choice):
+    if name == "Reference" and (element.targets or holder != "Extension"):
         found["targetProfile"] = [STRUCTURE + target for target in element.targets or ("Resource",)]
     return found
 
