@@ -101,14 +101,14 @@ def extract(
     """Make research tables of exams, with a data dictionary; or FHIR Bulk Data, SQL on FHIR views, OMOP CDM rows.
 
     Files are capture files, or FHIR bundles and NDJSON that this adapter wrote. An amendment stands for what it
-    amends. The extract is written whole or not at all. Without --deidentify it holds names and identifiers. Tables
-    of folders and NDJSON of any size are made by all processors, and a run that was interrupted goes on.
+    amends. The extract is written whole or not at all. Without --deidentify POLICY --key-file FILE it holds names and
+    identifiers; make a key with: openssl rand -hex 32. Tables of folders and NDJSON of any size are made by all
+    processors, and a run that was interrupted goes on.
 
     \b
     Example:
       newborn-adapter extract exam.json --out extract/
       newborn-adapter extract exams.csv --forms tables --forms omop --out study/
-      newborn-adapter extract exam.json --deidentify safe-harbor --key-env STUDY_KEY --out released/
     """
     catalogue = catalogue_for(site)
     server = url is not None or target_file is not None
@@ -137,7 +137,7 @@ def extract(
             else:
                 versions = _versions(given, plan, catalogue)
                 found = _from_files(given, plan, catalogue)
-            made = Extract(
+            with Extract(
                 folder,
                 catalogue,
                 forms or ("tables",),
@@ -147,9 +147,8 @@ def extract(
                 site=site,
                 notes=notes,
                 keys=keys,
-            )
-            code = _write(found, made, None if all_versions else versions)
-            made.close()
+            ) as made:
+                code = _write(found, made, None if all_versions else versions)
     except (NoParquet, NotEmpty) as error:
         raise click.UsageError(str(error)) from None
     except OSError as error:
@@ -225,7 +224,9 @@ def _write(found: Iterator[Reading], made: Extract, versions: Versions | None) -
         left.append(f"{versions.superseded} replaced by later versions")
     if versions is not None and versions.repeated:
         left.append(f"{versions.repeated} given twice")
-    note(f"{made.exams} exams extracted, {', '.join([*left, f'{refused} refused'])}.")
+    note(
+        f"{made.exams} {'exam' if made.exams == 1 else 'exams'} extracted, {', '.join([*left, f'{refused} refused'])}."
+    )
     return ExitCode.PROBLEMS if refused else ExitCode.WELL
 
 

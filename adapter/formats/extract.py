@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Protocol
+from types import TracebackType
+from typing import Protocol, Self
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
@@ -21,6 +22,8 @@ FORMS = ("tables", "ndjson", "views", "omop")
 
 class _Files(Protocol):
     def add(self, exam: Exam) -> None: ...
+
+    def abandon(self) -> None: ...
 
     def close(self) -> None: ...
 
@@ -68,6 +71,19 @@ class Extract:
         for files in self._files:
             files.add(exam)
         self.exams += 1
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None
+    ) -> None:
+        """Finishes the files, or lets go of them where something went wrong."""
+        if kind is None:
+            self.close()
+        else:
+            for files in self._files:
+                files.abandon()
 
     def close(self) -> None:
         """Finish all files."""

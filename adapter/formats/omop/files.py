@@ -42,6 +42,9 @@ class _TableFile:
         self._file.write(self._waiting)
         self._waiting = []
 
+    def abandon(self) -> None:
+        self._file.close()
+
     def close(self) -> None:
         self._flush()
         self._file.close()
@@ -149,6 +152,11 @@ class OmopFiles:
         self._span(person, began.date())
         self._span(person, ended.date())
         return visit
+
+    def abandon(self) -> None:
+        """Let go of the files, which are not whole."""
+        for file in self._files.values():
+            file.abandon()
 
     def close(self) -> None:
         """Write visits, observation periods and the lists, and finish the files."""

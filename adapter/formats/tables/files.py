@@ -76,6 +76,11 @@ class TableFiles:
         self._files[name].write(rows)
         self._waiting[name] = []
 
+    def abandon(self) -> None:
+        """Let go of the files, which are not whole."""
+        for file in self._files.values():
+            file.close()
+
     def finish(self) -> None:
         """Write what waits and finish the files, without a dictionary."""
         for name, file in self._files.items():

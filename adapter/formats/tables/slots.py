@@ -12,7 +12,7 @@
 | several numbers | ``ITEM_COMPONENT`` |
 | score | ``ITEM``: the total; ``ITEM_SIGN``: the points of a sign |
 | moment | ``ITEM_hours``: hours of life at it; ``ITEM`` where it has answers |
-| free text | ``ITEM`` |
+| free text | ``ITEM``: all of it, a line each; of rules and comparisons of sides the ids, ``;`` between |
 | what is judged | ``ITEM_meaning``: the worst of its findings |
 """
 
@@ -103,7 +103,7 @@ def _values(place: Place, label: str, catalogue: Catalogue) -> Iterator[Column]:
             if item.answers:
                 yield Column(name, Type.TEXT, label, codes=codes, allowed=answers(item))
         case ItemType.TEXT:
-            yield Column(name, Type.TEXT, label, codes=codes)
+            yield Column(name, Type.TEXT, label, codes=codes, several=item.computed)
         case _:
             several = item.type is ItemType.CHOICES
             sides = (None, Side.LEFT, Side.RIGHT) if item.sides is Sides.OPTIONAL else (None,)
