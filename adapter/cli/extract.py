@@ -191,7 +191,8 @@ def _write(found: Iterator[Reading], made: Extract, versions: Versions | None) -
         left.append(f"{versions.superseded} replaced by later versions")
     if versions is not None and versions.repeated:
         left.append(f"{versions.repeated} given twice")
-    note(f"{made.exams} {'exam' if made.exams == 1 else 'exams'} extracted, {', '.join([*left, f'{refused} refused'])}.")
+    exams = f"{made.exams} exam{'' if made.exams == 1 else 's'} extracted"
+    note(f"{', '.join([exams, *left, f'{refused} refused'])}.")
     return ExitCode.PROBLEMS if refused else ExitCode.WELL
 
 
