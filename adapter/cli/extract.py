@@ -173,7 +173,7 @@ def _many(work: Tables, files: tuple[Path, ...], out: Path, jobs: int | None, qu
         raise click.UsageError(str(error)) from None
     tally = run_many(work, files, out, jobs, quiet).tally
     left = f"{tally.left_out} replaced by later versions or given twice, " if tally.left_out else ""
-    note(f"{tally.done} exams extracted, {left}{tally.refused} refused.")
+    note(f"{tally.done} exam{'' if tally.done == 1 else 's'} extracted, {left}{tally.refused} refused.")
     note(_NAMES if work.policy is None else _OFFICER)
     return ExitCode.PROBLEMS if tally.refused else ExitCode.WELL
 
@@ -224,9 +224,8 @@ def _write(found: Iterator[Reading], made: Extract, versions: Versions | None) -
         left.append(f"{versions.superseded} replaced by later versions")
     if versions is not None and versions.repeated:
         left.append(f"{versions.repeated} given twice")
-    note(
-        f"{made.exams} {'exam' if made.exams == 1 else 'exams'} extracted, {', '.join([*left, f'{refused} refused'])}."
-    )
+    exams = f"{made.exams} exam{'' if made.exams == 1 else 's'} extracted"
+    note(f"{', '.join([exams, *left, f'{refused} refused'])}.")
     return ExitCode.PROBLEMS if refused else ExitCode.WELL
 
 

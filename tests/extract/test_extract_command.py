@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from hashlib import sha256
 from pathlib import Path
 
@@ -206,6 +207,20 @@ def test_wrong_use_is_told_and_leaves_nothing(arguments: tuple[str | Path, ...],
     assert word in done.output
     assert "secret-but-short" not in done.output
     assert list(tmp_path.iterdir()) == []
+
+
+def test_parquet_without_its_library_says_how_to_get_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    for forms in ("tables", "omop"):
+        done = extract(CAPTURES, "--out", tmp_path / "out", "--format", "parquet", "--forms", forms)
+        assert done.exit_code == 2
+        assert "newborn-exam-adapter[parquet]" in done.output
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_extract_is_its_owners_alone(tmp_path: Path) -> None:
+    extract(CAPTURES / "d01-well-term-girl.json", "--out", tmp_path / "out")
+    assert (tmp_path / "out").stat().st_mode & 0o077 == 0
 
 
 def test_a_folder_with_something_in_it_is_left_alone(tmp_path: Path) -> None:
