@@ -6,42 +6,28 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
-from typing import Literal
 from uuid import NAMESPACE_URL, UUID, uuid5
 
-from pydantic import Field
-
-from adapter.catalogue.model import Category, Code, Frozen, Item, OtherUnit, Region
+from adapter.catalogue.model import Category, Code, Item, OtherUnit, Region
 from adapter.catalogue.rules import Rule
-from adapter.catalogue.tables import Bands, Estimate, GrowthReference, Screening
+from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
+from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode
-from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+)
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
-
-
-class Policy(Frozen):
-    """The policy whose ranges and urgencies are in force."""
-
-    name: str
-    date: str
-
-
-class Settings(Frozen):
-    """What a site sets (``settings.yaml``, overlaid by the site's ``site.yaml``)."""
-
-    version: str
-    canonical: str = Field(pattern=r"^(https?://\S+[^/\s]|urn:\S+)$")
-    snomed: Literal["all", "global-patient-set", "off"] = "all"
-    identifier_systems: dict[str, str] = Field(default_factory=dict)
-    policy: Policy
-    cchd_version: str
-    """Which of ``screenings.yaml`` judges the oxygen saturation screen."""
-    growth_reference: str | None = None
-    """Which of the site's growth references judges size at birth; none is shipped."""
-    size_bands: Bands
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +45,13 @@ class Catalogue:
     states: Mapping[str, Term]
     roles: Mapping[str, Term]
     kinds: Mapping[str, Kind]
+    sides: Mapping[str, Term]
+    meanings: Mapping[str, Term]
+    urgencies: Mapping[str, Term]
+    details: Mapping[str, Term]
+    profiles: Mapping[str, ProfileClaim]
+    equivalences: Mapping[str, Equivalence]
+    stages: Mapping[str, Stage]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     estimates: Mapping[str, Estimate]
@@ -79,10 +72,26 @@ class Catalogue:
         """The region id of each item id."""
         return {item.id: region.region for region in self.regions.values() for item in region.items}
 
+    @property
+    def language(self) -> str:
+        """The language of labels and answers (BCP 47)."""
+        return self.settings.language or SHIPPED_LANGUAGE
+
     @cached_property
     def namespace(self) -> UUID:
         """The site's namespace for name-based UUIDs (RFC 9562, version 5)."""
         return uuid5(NAMESPACE_URL, self.settings.canonical)
+
+    def stage_of(self, item: Item) -> Stage:
+        """The stage of the exam an item stands in: the one that names it, else its region's, else the last."""
+        return self._stage_of.get(item.id) or next(reversed(self.stages.values()))
+
+    @cached_property
+    def _stage_of(self) -> Mapping[str, Stage]:
+        of_region = {region: stage for stage in self.stages.values() for region in stage.regions}
+        of_item = {item: stage for stage in self.stages.values() for item in stage.items}
+        found = {item: of_item.get(item) or of_region.get(region) for item, region in self.region_of.items()}
+        return {item: stage for item, stage in found.items() if stage is not None}
 
     def category(self, item: Item) -> Category:
         """The Observation category of an item: its own, else its region's."""
@@ -173,6 +182,7 @@ class Catalogue:
             "method": self.methods,
             "state": self.states,
             "role": self.roles,
+            "side": self.sides,
         }
         for name, terms in vocabularies.items():
             for term in terms.values():

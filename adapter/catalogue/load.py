@@ -8,16 +8,30 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from adapter.catalogue.catalogue import Catalogue, Settings
+from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.files import Node, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
+from adapter.catalogue.labels import with_labels
+from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Frozen, Region
 from adapter.catalogue.rules import Rule
+from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import read_verified
-from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Term, Unit
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+    Unit,
+)
 from adapter.problems import Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
@@ -28,6 +42,13 @@ _LISTS: dict[str, type[Frozen]] = {
     "methods": Term,
     "roles": Term,
     "kinds": Kind,
+    "sides": Term,
+    "meanings": Term,
+    "urgencies": Term,
+    "details": Term,
+    "profiles": ProfileClaim,
+    "equivalences": Equivalence,
+    "stages": Stage,
     "sites": Site,
     "sources": Source,
     "rules": Rule,
@@ -61,6 +82,8 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         raw = merged(raw, over)
         if (site / "codes.csv").is_file():
             verified.update(read_verified(site / "codes.csv"))
+    if not problems:
+        problems += [*with_local_codes(raw), *with_labels(raw, raw["settings"].get("language"))]
     if problems:
         raise CatalogueError(problems)
     lists: dict[str, list[Any]] = {
@@ -94,12 +117,17 @@ def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
             found[str(entry.get("id", entry.get("region")))] = (entry.file, entry.line)
     for rule in raw.get("rules", []):
         found[f"rule {rule.get('id')}"] = (rule.file, rule.line)
+    for claim in raw.get("profiles", []):
+        found[f"profile {claim.get('id')}"] = (claim.file, claim.line)
+    found["settings"] = (raw["settings"].file, raw["settings"].line)
+    found["local codes"] = ("local_codes.yaml", 0)
+    found.update({name: (f"{name}.yaml", 0) for name in _LISTS})
     return found
 
 
 def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder: lists by file name, regions together by region id."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "v2": {}}
+    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
         content, found = read_yaml(path, name)
@@ -115,14 +143,26 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
                 problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
             else:
                 raw["regions"][region] = content
-        elif name.startswith("growth/"):
-            raw["growth"][stem] = content
+        elif name.startswith(("growth/", "labels/")):
+            raw[name.partition("/")[0]][stem] = content
         elif stem in ("settings", "site"):
-            raw["settings"] = content
-        elif stem in _LISTS or stem == "v2":
-            raw[stem] = content
+            if isinstance(content, dict):
+                raw["settings"] = content
+            else:
+                problems.append(_problem(name, "is not a mapping", "settings by name, as in mappings/settings.yaml"))
+        elif stem == "v2":
+            raw["v2"] = content
+        elif stem in _LISTS or stem == "local_codes":
+            if isinstance(content, list):
+                raw[stem] = content
+            else:
+                problems.append(_problem(name, "is not a list", "entries, each after a dash"))
         else:
-            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join(_LISTS)}, v2"))
+            problems.append(
+                _problem(
+                    name, "is not a file the catalogue knows", f"one of {', '.join((*_LISTS, 'local_codes', 'v2'))}"
+                )
+            )
     return raw, problems
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from adapter.catalogue.model import Codes, Frozen
 from adapter.exam.model import Side, Urgency
@@ -78,13 +79,64 @@ class Kind(Frozen):
     last: bool = False
 
 
+class Stage(Frozen):
+    """A part of the exam by how the newborn lies: what is looked at then, whole regions or single items."""
+
+    id: Key
+    label: str
+    how: str = ""
+    regions: tuple[Key, ...] = ()
+    items: tuple[Key, ...] = ()
+
+
 class CodeSystem(Frozen):
-    """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical."""
+    """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical.
+
+    ``local`` marks one of the site's own house, whose codes stand beside published ones or in their place.
+    """
 
     id: Key
     uri: str
     label: str
     own: bool = False
+    local: bool = False
+
+
+class ProfileClaim(Frozen):
+    """A profile that resources of a site claim in ``meta.profile`` (FHIR R4 Resource, section 2.26).
+
+    Of Observations, only those of ``items`` or of items in ``regions`` where either is given. A resource can meet the
+    profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON: ``valueQuantity``).
+    """
+
+    id: Key
+    url: str = Field(pattern=r"^(https?://\S+|urn:\S+)$")
+    resource: str
+    items: tuple[Key, ...] = ()
+    regions: tuple[Key, ...] = ()
+    needs: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    on: bool = True
+
+
+class Grade(Frozen):
+    """How well one published code fits: a code of R4 concept-map-equivalence, and a word where it needs one."""
+
+    equivalence: Literal["equal", "equivalent", "wider", "narrower", "inexact", "relatedto"]
+    comment: str = ""
+
+    @model_validator(mode="after")
+    def _explained(self) -> Grade:
+        if self.equivalence in ("narrower", "inexact") and not self.comment:
+            raise ValueError(f"{self.equivalence} needs a comment (R4 constraint cmd-1)")
+        return self
+
+
+class Equivalence(Frozen):
+    """How well the published codes of one entry fit it; ``id`` is where it stands (``item length``)."""
+
+    id: str
+    targets: dict[str, Grade]
 
 
 class Source(Frozen):

@@ -36,6 +36,16 @@ class Tell:
     rests_on: tuple[int, ...] = ()
 
 
+TITLES = {
+    Urgency.TELL_NOW: "tell the provider now",
+    Urgency.TELL: "tell the provider at the next round",
+    Urgency.NONE: "still to do",
+}
+"""The parts of the tell list, for people."""
+NOTHING = "nothing among what was examined is marked to be told"
+"""What stands in place of an empty list."""
+
+
 def tell_list(
     exam: Exam,
     computed: Sequence[Computed],

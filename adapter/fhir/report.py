@@ -9,7 +9,7 @@ from adapter.derive import Tell, age_in_words
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
-from adapter.fhir.people import examiner_reference, period
+from adapter.fhir.people import device_reference, examiner_reference, organisation_reference, period
 from adapter.fhir.templates import Json
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
@@ -24,6 +24,7 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
     exam = around.exam
     resource: Json = {
         "resourceType": "Observation",
+        **({"language": around.catalogue.settings.language} if around.catalogue.settings.language else {}),
         "identifier": [name.identifier],
         "status": exam.details.status.value,
         "category": around.parts.category(around.catalogue.regions[region].category.value),
@@ -38,11 +39,12 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
 
 
 def diagnostic_report(
-    identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell], missing: int
+    identity: Identity, results: list[Json], around: Around, tells: Sequence[Tell], missing: int
 ) -> Json:
     """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
 
-    ``missing`` is how many of the items that the kind of exam expects are not recorded.
+    ``results`` are the panels, or the findings themselves where a site has no panels; ``missing`` is how many of the
+    items that the kind of exam expects are not recorded.
     """
     exam, catalogue = around.exam, around.catalogue
     kind = catalogue.kinds[exam.details.kind]
@@ -65,8 +67,8 @@ def diagnostic_report(
     resource["issued"] = instant(exam.details.ended or exam.details.started)
     if around.performers:
         resource["performer"] = around.performers
-    if panels:
-        resource["result"] = panels
+    if results:
+        resource["result"] = results
     resource["conclusion"] = conclusion(exam, catalogue, tells, missing)
     return resource
 
@@ -96,6 +98,12 @@ def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing:
     return "\n".join(lines)
 
 
+def with_contained(report: Json, contained: Json) -> Json:
+    """The report with its Provenance inside it (FHIR R4 DomainResource, dom-3: it refers to what contains it)."""
+    inner = {"resourceType": "Provenance", "id": "provenance", **contained, "target": [{"reference": "#"}]}
+    return {"resourceType": report["resourceType"], "contained": [inner], **report}
+
+
 def counts(exam: Exam, tells: Sequence[Tell], missing: int) -> list[str]:
     """How much was examined and how old the infant is; and that nothing is to be told, where it is so."""
     skipped = sum(finding.not_examined is not None for finding in exam.findings)
@@ -119,18 +127,21 @@ def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer
         resource["location"] = {"display": details.place}
     if details.reason is not None:
         resource["reason"] = [{"text": details.reason}]
+    behalf = organisation_reference(identity, refer, catalogue)
     authors = []
     for examiner in details.examiners:
         role = catalogue.roles[examiner.role]
         own = around.parts.own("role", role.id, role.label)
-        authors.append(
-            {
-                "type": _participant("author", "Author"),
-                "role": [{"coding": [*around.parts.published(role.codes), own], "text": role.label}],
-                "who": examiner_reference(examiner, identity, refer),
-            }
-        )
-    assembler = {"type": _participant("assembler", "Assembler"), "who": refer(identity.device())}
+        author = {
+            "type": _participant("author", "Author"),
+            "role": [{"coding": [*around.parts.published(role.codes), own], "text": role.label}],
+            "who": examiner_reference(examiner, identity, refer),
+        }
+        authors.append({**author, "onBehalfOf": behalf} if behalf else author)
+    assembler = {
+        "type": _participant("assembler", "Assembler"),
+        "who": device_reference(identity, refer, catalogue),
+    }
     resource["agent"] = [*authors, assembler]
     capture = {"system": catalogue.identifier_system("capture-record"), "value": details.id}
     resource["entity"] = [{"role": "source", "what": {"identifier": capture}}]

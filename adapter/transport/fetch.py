@@ -30,6 +30,7 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
     provenances = list(client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}))
     resources += provenances
     known = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
+    provenances += [resource for resource in report.get("contained", []) if resource["resourceType"] == "Provenance"]
     for reference in sorted(_others(report, provenances) - known):
         type_, _, id_ = reference.partition("/")
         resources.append(client.read(type_, id_))

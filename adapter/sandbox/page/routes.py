@@ -14,9 +14,9 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.paper.markup import Html
 from adapter.sandbox.guard import Guard
 from adapter.sandbox.page import render
-from adapter.sandbox.page.html import Html
 from adapter.sandbox.page.shown import newborn, newborns
 from adapter.sandbox.refusal import Refusal
 from adapter.sandbox.store import Store
