@@ -44,14 +44,7 @@ def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list
     Expects an exam that the checks found no error in (:func:`adapter.capture.check_exam`).
     """
     identity = Identity(exam, catalogue)
-    details = exam.details
-    around = Around(
-        exam=exam,
-        parts=templates(catalogue),
-        subject=refer(identity.patient()),
-        encounter=people.encounter_reference(exam, identity, refer, catalogue),
-        performers=[people.examiner_reference(e, identity, refer) for e in details.examiners],
-    )
+    details, around = exam.details, _around(exam, identity, refer, catalogue)
     computed, pool = judged_findings(exam, catalogue)
     emit = catalogue.settings.emit
     observations, regions = _observations(pool, identity, around, refer)
@@ -87,6 +80,26 @@ def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list
     if not (catalogue.settings.own_profiles or catalogue.profiles):
         return made
     return [Resource(r.name, with_claims(r.content, catalogue), r.owned) for r in made]
+
+
+def observations_by_region(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> dict[str, list[Json]]:
+    """The Observation of every finding by region, in the order captured and the computed ones after; whatever a site
+    wants of its resources besides."""
+    identity = Identity(exam, catalogue)
+    _, pool = judged_findings(exam, catalogue)
+    made, regions = _observations(pool, identity, _around(exam, identity, refer, catalogue), refer)
+    by_name = {resource.name: resource.content for resource in made}
+    return {region: [by_name[name] for name in regions[region]] for region in catalogue.regions if region in regions}
+
+
+def _around(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> Around:
+    return Around(
+        exam=exam,
+        parts=templates(catalogue),
+        subject=refer(identity.patient()),
+        encounter=people.encounter_reference(exam, identity, refer, catalogue),
+        performers=[people.examiner_reference(e, identity, refer) for e in exam.details.examiners],
+    )
 
 
 def _with_members(
