@@ -35,7 +35,7 @@ from adapter.transport import (
 from adapter.transport.capability import learn
 from adapter.transport.plan import plan, verify
 from adapter.transport.target import BadTarget, Target
-from adapter.validate import validate
+from adapter.validate.proven import Prover
 
 
 @click.command()
@@ -103,13 +103,14 @@ class _Messages:
 
     def __init__(self, files: tuple[Path, ...], columns: Path | None, catalogue: Catalogue) -> None:
         self._files, self._columns, self._catalogue = files, columns, catalogue
-        self.refused = 0
+        self._prover, self.refused = Prover(), 0
 
     def __iter__(self) -> Iterator[Message]:
         for reading in readings(self._files, self._columns, self._catalogue):
             problems = list(reading.errors)
             if reading.accepted and reading.exam is not None:
-                problems += _errors(validate(to_bundle(reading.exam, self._catalogue), file=reading.source))
+                bundle = to_bundle(reading.exam, self._catalogue, written=True)
+                problems += _errors(self._prover.check(bundle, file=reading.source))
             for problem in problems:
                 note(str(problem))
             if problems or reading.exam is None:
