@@ -70,7 +70,20 @@ def copied(value: Any) -> Any:
 
 
 WRONG = [
-    *("", " ", " a", "a ", "a\u0001b", "a\nb", "x", "urn:uuid:", "#", "#provenance", "Patient/1", "http://example.org"),
+    *(
+        "",
+        " ",
+        " a",
+        "a ",
+        "a\u0001b",
+        "a\nb",
+        "x",
+        "urn:uuid:",
+        "#",
+        "#provenance",
+        "Patient/1",
+        "http://example.org",
+    ),
     *("urn:uuid:6ba7b810-9dad-41d1-80b4-00c04fd430c8", "urn:uuid:6BA7B810-9DAD-41D1-80B4-00C04FD430C8", "a\u00a0b"),
     *("2026-02-30", "2026-03-01", "2026-03-01T10:00:00", "2026-03-01T25:00:00Z", "2030-03-01T10:00:00+01:00"),
     *(None, True, 0, -1, 3, Decimal("3.10"), Decimal("1e3"), [], {}, [""], [{}], {"text": ""}, {"reference": "#"}),
@@ -146,7 +159,9 @@ def _not_there(bundle: Json) -> None:
 
 
 def _no_newborn(bundle: Json) -> None:
-    bundle["entry"] = [e for e in bundle["entry"] if isinstance(e, Made) or e["resource"]["resourceType"] != "Patient"]
+    bundle["entry"] = [
+        e for e in bundle["entry"] if isinstance(e, Made) or e["resource"]["resourceType"] != "Patient"
+    ]
 
 
 def _about_the_examiner(bundle: Json) -> None:
