@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import StrEnum
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from adapter.catalogue import Catalogue
 from adapter.derive import Evidence, completeness, judged_findings, tell_list
@@ -174,7 +174,7 @@ def _observations(
             rests_on = [links[index] for index in one.computed.derived_from]
         links.append(refer(name))
         content = observation(one, name, around, rests_on)
-        resources.append(content if isinstance(content, Made) else Resource(name, content, True))
+        resources.append(content if type(content) is Made else Resource(name, cast(Json, content), True))
     return resources, links
 
 
@@ -212,7 +212,7 @@ def to_bundle(
     bundle["identifier"] = {"system": catalogue.identifier_system("bundle"), "value": exam.details.id}
     bundle["type"] = kind.value
     bundle["timestamp"] = instant(exam.details.ended or exam.details.started)
-    bundle["entry"] = [one if isinstance(one, Made) else _entry(one, kind) for one in resources]
+    bundle["entry"] = [one if type(one) is Made else _entry(cast(Resource, one), kind) for one in resources]
     return bundle
 
 
