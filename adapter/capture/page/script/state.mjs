@@ -40,7 +40,7 @@ export const derived = (doc) => {
     pool,
     told: ready ? tellList(record, app.catalogue, pool) : [],
     problems: ready ? problemsOf(record, app.catalogue) : checkPeople(record, app.catalogue),
-    gaps: ready ? gapsOf(record, app.catalogue) : [],
+    gaps: gapsOf(record, app.catalogue),
   };
   derivedCache.set(doc.key, made);
   return made;
