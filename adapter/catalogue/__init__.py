@@ -1,7 +1,8 @@
 """The catalogue: ``mappings/`` and a site's folder as frozen typed objects, and the linter that proves them."""
 
-from adapter.catalogue.catalogue import Catalogue, Settings
-from adapter.catalogue.coverage import Coverage, answer_shares, coverage, question_coverage
+from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.coverage import Coded, Coverage, answer_shares, coded, coverage, question_coverage
+from adapter.catalogue.difference import Change, difference, labelled
 from adapter.catalogue.lint import lint
 from adapter.catalogue.load import CatalogueError, load_catalogue
 from adapter.catalogue.model import (
@@ -23,20 +24,26 @@ from adapter.catalogue.model import (
     Span,
 )
 from adapter.catalogue.rules import Rule, When
+from adapter.catalogue.settings import Emit, Organisation, Policy, Settings
 from adapter.catalogue.tables import Bands, Estimate, GrowthReference, GrowthRow, Measure, Screening
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
+from adapter.catalogue.v2 import Authority, V2Settings
 
 __all__ = [
     "Answer",
+    "Authority",
     "Bands",
     "Bound",
     "Catalogue",
     "CatalogueError",
     "Category",
+    "Change",
     "Code",
+    "Coded",
     "Component",
     "Condition",
     "Coverage",
+    "Emit",
     "Estimate",
     "Flag",
     "GrowthReference",
@@ -45,6 +52,8 @@ __all__ = [
     "ItemType",
     "Meaning",
     "Measure",
+    "Organisation",
+    "Policy",
     "Range",
     "Region",
     "Rule",
@@ -56,10 +65,14 @@ __all__ = [
     "Span",
     "UnitTable",
     "UnknownUnit",
+    "V2Settings",
     "When",
     "WrongDimension",
     "answer_shares",
+    "coded",
     "coverage",
+    "difference",
+    "labelled",
     "lint",
     "load_catalogue",
     "question_coverage",

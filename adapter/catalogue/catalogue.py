@@ -6,41 +6,18 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
-from typing import Literal
 from uuid import NAMESPACE_URL, UUID, uuid5
 
-from pydantic import Field
-
-from adapter.catalogue.model import Category, Code, Frozen, Item, OtherUnit, Region
+from adapter.catalogue.model import Category, Code, Item, OtherUnit, Region
 from adapter.catalogue.rules import Rule
-from adapter.catalogue.tables import Bands, Estimate, GrowthReference, Screening
+from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
+from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
+from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode
-from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Stage, Term
+from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Stage, Term
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
-
-
-class Policy(Frozen):
-    """The policy whose ranges and urgencies are in force."""
-
-    name: str
-    date: str
-
-
-class Settings(Frozen):
-    """What a site sets (``settings.yaml``, overlaid by the site's ``site.yaml``)."""
-
-    version: str
-    canonical: str = Field(pattern=r"^(https?://\S+[^/\s]|urn:\S+)$")
-    snomed: Literal["all", "global-patient-set", "off"] = "all"
-    identifier_systems: dict[str, str] = Field(default_factory=dict)
-    policy: Policy
-    cchd_version: str
-    """Which of ``screenings.yaml`` judges the oxygen saturation screen."""
-    growth_reference: str | None = None
-    """Which of the site's growth references judges size at birth; none is shipped."""
-    size_bands: Bands
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +25,7 @@ class Catalogue:
     """Items by region in exam order, the vocabularies beside them, and the site's settings."""
 
     settings: Settings
+    v2: V2Settings
     regions: Mapping[str, Region]
     units: UnitTable
     systems: Mapping[str, CodeSystem]
@@ -57,6 +35,12 @@ class Catalogue:
     states: Mapping[str, Term]
     roles: Mapping[str, Term]
     kinds: Mapping[str, Kind]
+    sides: Mapping[str, Term]
+    sections: Mapping[str, Term]
+    meanings: Mapping[str, Term]
+    urgencies: Mapping[str, Term]
+    details: Mapping[str, Term]
+    profiles: Mapping[str, ProfileClaim]
     stages: Mapping[str, Stage]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
@@ -77,6 +61,11 @@ class Catalogue:
     def region_of(self) -> Mapping[str, str]:
         """The region id of each item id."""
         return {item.id: region.region for region in self.regions.values() for item in region.items}
+
+    @property
+    def language(self) -> str:
+        """The language of labels and answers (BCP 47)."""
+        return self.settings.language or SHIPPED_LANGUAGE
 
     @cached_property
     def namespace(self) -> UUID:
@@ -180,7 +169,7 @@ class Catalogue:
     def codes(self) -> Iterator[tuple[str, Code]]:
         """Every published code of the catalogue, with a word on where it stands."""
         for region in self.regions.values():
-            yield from ((f"region {region.region}", code) for code in region.codes)
+            yield from ((f"region {region.region}", code) for code in (*region.codes, *region.section_codes))
             for item in region.items:
                 yield from _item_codes(item)
         vocabularies: dict[str, Mapping[str, Term]] = {
@@ -189,6 +178,8 @@ class Catalogue:
             "method": self.methods,
             "state": self.states,
             "role": self.roles,
+            "side": self.sides,
+            "section": self.sections,
         }
         for name, terms in vocabularies.items():
             for term in terms.values():

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from enum import StrEnum
 
-from adapter.catalogue.model import Codes, Item
+from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.model import Code, Codes, Item
 
 
 class Coverage(StrEnum):
@@ -36,3 +39,56 @@ def question_coverage(item: Item) -> Coverage:
 def answer_shares(item: Item) -> tuple[int, int]:
     """How many of an item's answers carry a published code, and how many there are."""
     return sum(coverage(answer.codes) is not Coverage.LOCAL for answer in item.answers), len(item.answers)
+
+
+@dataclass(frozen=True, slots=True)
+class Coded:
+    """A question or an answer and the published codes that the site sends for it.
+
+    ``kind`` is item, component, sign or answer; ``place`` is its own code (``item.answer``); ``why`` says why it has
+    the project's own code alone, and is empty where it has another.
+    """
+
+    kind: str
+    place: str
+    label: str
+    covered: Coverage
+    codes: tuple[Code, ...]
+    why: str
+
+
+_NO_ANSWER = "No code in codes.csv was verified to mean exactly this answer, neither more nor less."
+_NO_PART = "No code in codes.csv was verified to mean exactly this part of the measurement or score."
+
+
+def coded(items: Iterable[Item], catalogue: Catalogue) -> Iterator[Coded]:
+    """Every question, part and answer of the items in their order; counted as this site sends its codes."""
+    for item in items:
+        by = item.codes_by
+        tables = (codes for table in (by.side, by.site, by.method) for codes in table.values())
+        further = [code for codes in (*tables, *(other.codes for other in item.other_units)) for code in codes]
+        every = (*item.codes, *dict.fromkeys(code for code in further if code not in item.codes))
+        why = item.no_standard_code or "No verified code means exactly this question."
+        yield _coded("item", item.id, item.label, every, why, catalogue)
+        for component in item.components:
+            place = f"{item.id}.{component.id}"
+            yield _coded("component", place, component.label, component.codes, _NO_PART, catalogue)
+        for sign in item.signs:
+            yield _coded("sign", f"{item.id}.{sign.id}", sign.label, sign.codes, _NO_PART, catalogue)
+            for points in sign.answers:
+                place = f"{item.id}.{sign.id}.{points.id}"
+                yield _coded("answer", place, points.label, points.codes, _NO_ANSWER, catalogue)
+        for answer in item.answers:
+            yield _coded("answer", f"{item.id}.{answer.id}", answer.label, answer.codes, _NO_ANSWER, catalogue)
+
+
+def _coded(kind: str, place: str, label: str, codes: Codes, why: str, catalogue: Catalogue) -> Coded:
+    sent = tuple(code for code in codes if catalogue.sends(code))
+    covered = coverage(sent)
+    if covered is not Coverage.LOCAL:
+        return Coded(kind, place, label, covered, sent, "")
+    if any(code.system == "snomed" for code in codes):
+        why = f"SNOMED CT is set to {catalogue.settings.snomed} at this site, and its code is not sent."
+    elif codes:
+        why = f"This site sends a code of its own: {', '.join(str(code) for code in codes)}."
+    return Coded(kind, place, label, covered, sent, why)

@@ -27,6 +27,11 @@ class Node(dict[str, Any]):
     line: int = 0
 
 
+def entries(content: Any) -> list[dict[str, Any]]:
+    """The mappings of a list; what is no list or no mapping is for the types to refuse."""
+    return [entry for entry in content if isinstance(entry, dict)] if isinstance(content, list) else []
+
+
 class _Loader(_Base):  # type: ignore[misc]
     yaml_implicit_resolvers: dict[str, list[Any]] = {}
 

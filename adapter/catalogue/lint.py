@@ -13,7 +13,9 @@ from itertools import combinations
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.catalogue.lint_rules import lint_rules
+from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.model import Code, Item, ItemType, Limits, Meaning, Range, Sides
+from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
 
@@ -28,6 +30,8 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_stages(catalogue),
         *_units(catalogue),
         *lint_rules(catalogue),
+        *lint_site(catalogue),
+        *lint_v2(catalogue.v2, frozenset(catalogue.systems)),
     ]
 
 
@@ -68,7 +72,7 @@ def _duplicate_items(catalogue: Catalogue) -> Iterator[Problem]:
 def _item(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
     report = _Reporter(catalogue, item.id)
     yield from _shape(item, report)
-    yield from _questions(item, report)
+    yield from _questions(item, catalogue, report)
     yield from _references(item, catalogue, report)
     yield from _measures(item, catalogue, report)
     for rule, ids in {
@@ -116,10 +120,12 @@ def _shape(item: Item, report: _Reporter) -> Iterator[Problem]:
         yield report("missing-part", "requires a site but allows none", "list the allowed sites")
 
 
-def _questions(item: Item, report: _Reporter) -> Iterator[Problem]:
-    if not item.codes and not item.no_standard_code:
+def _questions(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
+    systems = catalogue.systems
+    standard = [code for code in item.codes if code.system not in systems or not systems[code.system].local]
+    if not standard and not item.no_standard_code:
         yield report("missing-code", "has no published code and does not say why", "codes, or no_standard_code")
-    if item.codes and item.no_standard_code:
+    if standard and item.no_standard_code:
         yield report("missing-code", "has codes and yet says there are none", "remove no_standard_code")
     for code in item.codes:
         display = code.display or ""

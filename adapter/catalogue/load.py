@@ -8,15 +8,19 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from adapter.catalogue.catalogue import Catalogue, Settings
+from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.files import Node, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
+from adapter.catalogue.labels import with_labels
+from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Frozen, Region
 from adapter.catalogue.rules import Rule
+from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
+from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import read_verified
-from adapter.catalogue.vocabulary import CodeSystem, Kind, Reason, Site, Source, Stage, Term, Unit
+from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Stage, Term, Unit
 from adapter.problems import Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
@@ -27,6 +31,12 @@ _LISTS: dict[str, type[Frozen]] = {
     "methods": Term,
     "roles": Term,
     "kinds": Kind,
+    "sides": Term,
+    "sections": Term,
+    "meanings": Term,
+    "urgencies": Term,
+    "details": Term,
+    "profiles": ProfileClaim,
     "stages": Stage,
     "sites": Site,
     "sources": Source,
@@ -61,6 +71,8 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         raw = merged(raw, over)
         if (site / "codes.csv").is_file():
             verified.update(read_verified(site / "codes.csv"))
+    if not problems:
+        problems += [*with_local_codes(raw), *with_labels(raw, raw["settings"].get("language"))]
     if problems:
         raise CatalogueError(problems)
     lists: dict[str, list[Any]] = {
@@ -69,13 +81,21 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     regions = _typed_regions(raw["regions"], problems)
     growth = _typed_growth(raw["growth"], site, problems)
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
-    if problems or settings is None:
+    v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
+    if problems or settings is None or v2 is None:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
     tables: dict[str, Any] = {name: {entry.id: entry for entry in entries} for name, entries in lists.items()}
     places = _places(raw)
     return Catalogue(
-        settings=settings, regions=regions, units=units, growth=growth, verified=verified, places=places, **tables
+        settings=settings,
+        v2=v2,
+        regions=regions,
+        units=units,
+        growth=growth,
+        verified=verified,
+        places=places,
+        **tables,
     )
 
 
@@ -86,14 +106,21 @@ def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
             found[str(entry.get("id", entry.get("region")))] = (entry.file, entry.line)
     for rule in raw.get("rules", []):
         found[f"rule {rule.get('id')}"] = (rule.file, rule.line)
+    for claim in raw.get("profiles", []):
+        found[f"profile {claim.get('id')}"] = (claim.file, claim.line)
+    found["settings"] = (raw["settings"].file, raw["settings"].line)
+    found["local codes"] = ("local_codes.yaml", 0)
+    found.update({name: (f"{name}.yaml", 0) for name in _LISTS})
     return found
 
 
 def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder: lists by file name, regions together by region id."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}}
+    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
+        if name.startswith("deidentification/"):  # policies of their own, read where they are used
+            continue
         content, found = read_yaml(path, name)
         problems += found
         if content is None:
@@ -107,14 +134,26 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
                 problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
             else:
                 raw["regions"][region] = content
-        elif name.startswith("growth/"):
-            raw["growth"][stem] = content
+        elif name.startswith(("growth/", "labels/")):
+            raw[name.partition("/")[0]][stem] = content
         elif stem in ("settings", "site"):
-            raw["settings"] = content
-        elif stem in _LISTS:
-            raw[stem] = content
+            if isinstance(content, dict):
+                raw["settings"] = content
+            else:
+                problems.append(_problem(name, "is not a mapping", "settings by name, as in mappings/settings.yaml"))
+        elif stem == "v2":
+            raw["v2"] = content
+        elif stem in _LISTS or stem == "local_codes":
+            if isinstance(content, list):
+                raw[stem] = content
+            else:
+                problems.append(_problem(name, "is not a list", "entries, each after a dash"))
         else:
-            problems.append(_problem(name, "is not a file the catalogue knows", f"one of {', '.join(_LISTS)}"))
+            problems.append(
+                _problem(
+                    name, "is not a file the catalogue knows", f"one of {', '.join((*_LISTS, 'local_codes', 'v2'))}"
+                )
+            )
     return raw, problems
 
 

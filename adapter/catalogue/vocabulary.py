@@ -92,12 +92,33 @@ class Stage(Frozen):
 
 
 class CodeSystem(Frozen):
-    """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical."""
+    """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical.
+
+    ``local`` marks one of the site's own house, whose codes stand beside published ones or in their place.
+    """
 
     id: Key
     uri: str
     label: str
     own: bool = False
+    local: bool = False
+
+
+class ProfileClaim(Frozen):
+    """A profile that resources of a site claim in ``meta.profile`` (FHIR R4 Resource, section 2.26).
+
+    Of Observations, only those of ``items`` or of items in ``regions`` where either is given. A resource can meet the
+    profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON: ``valueQuantity``).
+    """
+
+    id: Key
+    url: str = Field(pattern=r"^(https?://\S+|urn:\S+)$")
+    resource: str
+    items: tuple[Key, ...] = ()
+    regions: tuple[Key, ...] = ()
+    needs: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    on: bool = True
 
 
 class Source(Frozen):

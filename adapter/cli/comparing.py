@@ -11,12 +11,23 @@ import click
 
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
+from adapter.cli.options import F
 from adapter.cli.reading import readings
-from adapter.derive import Changes, NotOneNewborn, changes
+from adapter.derive import Changes
 from adapter.exam import Exam
 from adapter.fhir import from_bundle
 from adapter.problems import ExitCode
 from adapter.transport import FhirClient, ServerRefused, Unreachable, fetch_exams_of
+
+
+def earlier_option(command: F) -> F:
+    """``--earlier FILE``, any number of them."""
+    return click.option(
+        "--earlier",
+        multiple=True,
+        type=click.Path(path_type=Path, exists=True),
+        help="An earlier exam of the same newborn (or a folder of them); may be given again. Says what changed.",
+    )(command)
 
 
 def earlier_exams(
@@ -47,19 +58,6 @@ def _from_server(found: Sequence[Reading], url: str, catalogue: Catalogue) -> li
         click.echo(str(error), err=True)
         sys.exit(ExitCode.SERVER)
     return [exam for bundle in bundles for exam in from_bundle(bundle, catalogue)]
-
-
-def changes_of(exam: Exam, earlier: Sequence[Exam], catalogue: Catalogue) -> Changes | None:
-    """What changed since the earlier exams of this newborn; None where there is none among them."""
-    before = []
-    for other in earlier:
-        try:
-            changes([other], exam, catalogue)
-        except NotOneNewborn:
-            continue
-        if other.details.root != exam.details.root and other.details.started <= exam.details.started:
-            before.append(other)
-    return changes(before, exam, catalogue) if before else None
 
 
 def changes_in_words(found: Changes | None) -> list[str]:

@@ -10,11 +10,15 @@ from difflib import get_close_matches
 from pathlib import Path
 
 import click
+from click.core import ParameterSource
 
 from adapter.catalogue import Catalogue, Coverage, Item, answer_shares, lint, question_coverage
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reporting import CAUTION, policy_line
 from adapter.cli.rules import rules_in_words
+from adapter.cli.site_changes import changes_as_json, changes_in_words, changes_of
+from adapter.formats import lint_forms
+from adapter.formats.coverage import coverage_report
 from adapter.problems import ExitCode
 
 _COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "coded", "answers_coded", "codes")
@@ -25,11 +29,18 @@ _COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "cod
 @click.option("--region", help="Only the items of this region.")
 @click.option("--kind", help="Only what this kind of exam is expected to cover.")
 @click.option("--coded", type=click.Choice([c.value for c in Coverage]), help="Only questions coded so.")
-@click.option("--format", "form", type=click.Choice(["table", "json", "csv"]), default="table", show_default=True)
+@click.option(
+    "--format", "form", type=click.Choice(["table", "json", "csv", "html"]), default="table", show_default=True
+)
 @click.option("--lint", "only_lint", is_flag=True, help="Check the catalogue and say what is wrong with it.")
 @click.option("--rules", "only_rules", is_flag=True, help="The rules and tables in force, with their sources.")
+@click.option(
+    "--coverage", "only_coverage", is_flag=True, help="Which questions and answers have which codes, and why."
+)
 @site_option
+@click.pass_context
 def items(
+    context: click.Context,
     item_ids: tuple[str, ...],
     region: str | None,
     kind: str | None,
@@ -37,9 +48,12 @@ def items(
     form: str,
     only_lint: bool,
     only_rules: bool,
+    only_coverage: bool,
     site: Path | None,
 ) -> None:
     """Browse what can be examined: by region, by kind of exam, by code system; one item in full.
+
+    With --site DIR and nothing else: what the site's folder changes, and what is wrong with it.
 
     \b
     Example:
@@ -47,15 +61,25 @@ def items(
       newborn-adapter items femoral_pulse
       newborn-adapter items --coded local --format csv
       newborn-adapter items --rules
+      newborn-adapter items --coverage --format html > coverage.html
+      newborn-adapter items --site my-ward/
     """
     catalogue = catalogue_for(site)
+    asked = item_ids or region or kind or coded or only_lint or only_rules or only_coverage
+    named = context.get_parameter_source("site") is ParameterSource.COMMANDLINE
+    if form == "html" and not only_coverage:
+        raise click.UsageError("only --coverage is written as html")
+    if named and not asked and form != "csv":
+        _changes(catalogue, form)
     if only_lint:
         _lint(catalogue)
     if only_rules:
         click.echo(f"{rules_in_words(catalogue)}\n{policy_line(catalogue)}\n{CAUTION}")
         return
     chosen = _chosen(catalogue, item_ids, region, kind, coded)
-    if form == "json":
+    if only_coverage:
+        click.echo(coverage_report(chosen, catalogue, form), nl=False)
+    elif form == "json":
         click.echo(json.dumps([_full(item, catalogue) for item in chosen], indent=2, ensure_ascii=False))
     elif form == "csv":
         click.echo(_csv(chosen, catalogue), nl=False)
@@ -65,8 +89,15 @@ def items(
         click.echo(_table(chosen, catalogue))
 
 
+def _changes(catalogue: Catalogue, form: str) -> None:
+    changes, problems = changes_of(catalogue)
+    in_words = form == "table"
+    click.echo(changes_in_words(catalogue, changes, problems) if in_words else changes_as_json(changes, problems))
+    sys.exit(ExitCode.PROBLEMS if problems else ExitCode.WELL)
+
+
 def _lint(catalogue: Catalogue) -> None:
-    problems = lint(catalogue)
+    problems = [*lint(catalogue), *lint_forms(catalogue)]
     for problem in problems:
         click.echo(str(problem))
     click.echo(f"{len(catalogue.items)} items in {len(catalogue.regions)} regions: {len(problems)} problems")

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from adapter.capture import Reading, read_captures
-from adapter.capture.plan import load_plan, read_table, unread_columns
+from adapter.capture.plan import Plan, load_plan, read_table, unread_columns
 from adapter.catalogue import Catalogue
 from adapter.problems import ExitCode
 
@@ -39,6 +39,13 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
             source = sys.stdin.buffer if str(path) == "-" else path
             yield from read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path))
         return
+    loaded = usable_plan(plan, files, catalogue)
+    for path in expanded(files):
+        yield from read_table(path, loaded, catalogue)
+
+
+def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Plan:
+    """The plan, after saying which columns of the tables it leaves unread; exit code 2 where it cannot be used."""
     loaded, problems = load_plan(plan, catalogue)
     for problem in problems:
         click.echo(str(problem), err=True)
@@ -49,7 +56,7 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
         unread = unread_columns(path, loaded)
         if unread:
             click.echo(f"{path}: the plan leaves unread: {', '.join(unread)}", err=True)
-        yield from read_table(path, loaded, catalogue)
+    return loaded
 
 
 def expanded(files: tuple[Path, ...]) -> Iterator[Path]:

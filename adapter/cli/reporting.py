@@ -10,7 +10,17 @@ import click
 
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue, Meaning
-from adapter.derive import age_in_words, computed_findings, in_words, judge, sections, tell_list, withheld
+from adapter.derive import (
+    NOTHING,
+    TITLES,
+    age_in_words,
+    computed_findings,
+    in_words,
+    judge,
+    sections,
+    tell_list,
+    withheld,
+)
 from adapter.exam import Exam, Urgency
 from adapter.problems import Problem, Report, Severity
 
@@ -19,14 +29,6 @@ CAUTION = (
     "decide. Not examined and not recorded are not normal. Ranges and rules are this site's, for term infants;\n"
     "a value inside a range may still be wrong for this infant."
 )
-
-
-NOTHING = "nothing among what was examined is marked to be told"
-_TITLES = {
-    Urgency.TELL_NOW: "tell the provider now",
-    Urgency.TELL: "tell the provider at the next round",
-    Urgency.NONE: "still to do",
-}
 
 
 def count_line(problems: Iterable[Problem]) -> str:
@@ -83,7 +85,7 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
     tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
     lines = [] if any(t.urgency is not Urgency.NONE for t in tells) else [f"  {NOTHING}"]
     for urgency, chosen in sections(tells):
-        lines.append(f"  {_TITLES[urgency]}")
+        lines.append(f"  {TITLES[urgency]}")
         for tell in chosen:
             lines.append(f"    {tell.words}")
             lines += [f"      - {part}" for part in tell.because]

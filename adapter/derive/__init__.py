@@ -1,7 +1,7 @@
 """Pure computations on an exam: ages, sizes, scores, screens, what each finding means, what must be told."""
 
 from adapter.derive.age import age_hours, age_in_words, gestation_weeks, made_at, postmenstrual_days, term_class
-from adapter.derive.changes import Change, Changes, NotOneNewborn, Trend, changes
+from adapter.derive.changes import Change, Changes, NotOneNewborn, Trend, changes, changes_since, growth_series
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import computed_findings, judged_findings, withheld
 from adapter.derive.evidence import Evidence
@@ -15,11 +15,14 @@ from adapter.derive.judgement import (
     worst,
 )
 from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.makers import makers
 from adapter.derive.scores import missing_signs, score_total
-from adapter.derive.tell import Tell, sections, tell_list
-from adapter.derive.words import in_words
+from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
+from adapter.derive.words import in_words, value_in_words
 
 __all__ = [
+    "NOTHING",
+    "TITLES",
     "Change",
     "Changes",
     "Computed",
@@ -35,15 +38,18 @@ __all__ = [
     "age_in_words",
     "applicable",
     "changes",
+    "changes_since",
     "completeness",
     "component_judgement",
     "component_numbers",
     "computed_findings",
     "gestation_weeks",
+    "growth_series",
     "in_words",
     "judge",
     "judged_findings",
     "made_at",
+    "makers",
     "missing_signs",
     "number",
     "postmenstrual_days",
@@ -51,6 +57,7 @@ __all__ = [
     "sections",
     "tell_list",
     "term_class",
+    "value_in_words",
     "withheld",
     "worst",
 ]

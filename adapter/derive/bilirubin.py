@@ -8,7 +8,8 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from adapter.catalogue import Catalogue
 from adapter.derive.age import made_at
-from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.made import Computed, Withheld
+from adapter.derive.makers import by_rise
 from adapter.exam import Exam, Finding, Quantity
 
 MEASURED = ("transcutaneous_bilirubin", "serum_bilirubin")
@@ -32,8 +33,7 @@ def rises(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
         value = Quantity(value=exact.quantize(Decimal("0.01"), ROUND_HALF_UP), unit="mg/dL/h")
         note = f"{catalogue.items[kind].label}. Compare each value with your site's chart."
         made = Finding(item=_RISE, value=value, observed_at=end, note=note)
-        maker = Maker("bilirubin_rise", "Rise of bilirubin by the hour", catalogue.settings.version, "S09")
-        yield Computed(made, (second, first), exact, maker)
+        yield Computed(made, (second, first), exact, by_rise(catalogue))
 
 
 def levels(exam: Exam, kind: str, catalogue: Catalogue) -> Iterator[tuple[int, datetime, Decimal]]:

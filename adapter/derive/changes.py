@@ -74,13 +74,53 @@ def changes(earlier: Sequence[Exam], later: Exam, catalogue: Catalogue) -> Chang
     how it was. An abnormal finding that the later exam does not hold is not resolved. Of an exam recorded in several
     versions the last counts; a retracted one counts for nothing. Raises :class:`NotOneNewborn`.
     """
-    ids = {str(catalogue.resolve(i)) for i in later.newborn.identifiers}
+    ids = _ids(later, catalogue)
     for exam in earlier:
-        if not ids & {str(catalogue.resolve(i)) for i in exam.newborn.identifiers}:
+        if not ids & _ids(exam, catalogue):
             both = f"exam {exam.details.id} and exam {later.details.id}"
             raise NotOneNewborn(f"{both} share no identifier of the newborn")
     before = _standing(earlier, later)
     return Changes(tuple(_changes(before, later, catalogue)), tuple(_trends([*before, later], catalogue)))
+
+
+def changes_since(earlier: Sequence[Exam], exam: Exam, catalogue: Catalogue) -> Changes | None:
+    """What changed since those of the exams that are earlier ones of this newborn; None where there is none."""
+    before = earlier_of(earlier, exam, catalogue)
+    return changes(before, exam, catalogue) if before else None
+
+
+def earlier_of(exams: Sequence[Exam], exam: Exam, catalogue: Catalogue) -> list[Exam]:
+    """Those of the exams that are of this newborn, began no later, and are no other version of this exam."""
+    ids = _ids(exam, catalogue)
+    return [
+        other
+        for other in exams
+        if ids & _ids(other, catalogue)
+        and other.details.root != exam.details.root
+        and other.details.started <= exam.details.started
+    ]
+
+
+def _ids(exam: Exam, catalogue: Catalogue) -> set[str]:
+    return {str(catalogue.resolve(i)) for i in exam.newborn.identifiers}
+
+
+def growth_series(
+    earlier: Sequence[Exam], exam: Exam, catalogue: Catalogue
+) -> dict[str, tuple[tuple[Decimal, Decimal], ...]]:
+    """Weight (g), length and head circumference (cm) over the exams: hours of life and value, oldest first.
+
+    ``earlier`` are exams of the same newborn; of each the last exact measurement counts, for the weight the birth
+    weight too.
+    """
+    exams = [*_standing(earlier, exam), exam]
+    series = {"weight": list(_weights(exams, catalogue))}
+    for name in ("length", "head_circumference"):
+        found = ((one, latest(one, name, "cm", catalogue)) for one in exams)
+        series[name] = [
+            (made_at(one.findings[last[0]], catalogue.items[name], one), last[1]) for one, last in found if last
+        ]
+    return {name: tuple((age_hours(exam, at), value) for at, value in points) for name, points in series.items()}
 
 
 def _standing(earlier: Sequence[Exam], later: Exam) -> list[Exam]:
@@ -257,4 +297,14 @@ def _signed(value: Decimal, places: str) -> str:
     return f"{value.quantize(Decimal(places), ROUND_HALF_UP):+f}"
 
 
-__all__ = ["Change", "Changes", "Kind", "NotOneNewborn", "Trend", "changes"]
+__all__ = [
+    "Change",
+    "Changes",
+    "Kind",
+    "NotOneNewborn",
+    "Trend",
+    "changes",
+    "changes_since",
+    "earlier_of",
+    "growth_series",
+]

@@ -11,7 +11,8 @@ from adapter.derive.age import age_hours, gestation_weeks, made_at
 from adapter.derive.completeness import side_of
 from adapter.derive.evidence import Evidence
 from adapter.derive.judgement import component_numbers, number
-from adapter.derive.made import Computed, Maker
+from adapter.derive.made import Computed
+from adapter.derive.makers import by_rule
 from adapter.exam import At, Exam, Finding, Quantities, Quantity, Side
 
 _Found = frozenset[int] | None
@@ -35,7 +36,7 @@ def _finding(rule: Rule, found: frozenset[int], catalogue: Catalogue) -> Compute
     return Computed(
         finding=Finding(item="cross_finding", text=rule.label),
         derived_from=tuple(sorted(found)),
-        maker=Maker(rule.id, rule.label, catalogue.settings.version, rule.source),
+        maker=by_rule(rule, catalogue),
         urgency=rule.urgency,
         abnormal=True,
         reason=rule.reason,

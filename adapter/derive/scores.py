@@ -8,7 +8,8 @@ from fractions import Fraction
 from itertools import pairwise
 
 from adapter.catalogue import Catalogue, Estimate, Item, ItemType, Sign
-from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.made import Computed, Withheld
+from adapter.derive.makers import by_table
 from adapter.exam import Exam, Finding, Quantity, Score
 
 
@@ -77,8 +78,7 @@ def estimates(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]
                     value=Quantity(value=Decimal(value), unit=table.unit),
                     observed_at=finding.observed_at,
                 )
-                maker = Maker(table.id, table.label, table.version, table.source)
-                yield Computed(made, (index,), Decimal(value), maker)
+                yield Computed(made, (index,), Decimal(value), by_table(table))
 
 
 def estimate(table: Estimate, total: int) -> int | str:

@@ -9,7 +9,8 @@ from enum import StrEnum
 
 from adapter.catalogue import Catalogue, Screening
 from adapter.derive.age import age_hours, made_at
-from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.made import Computed, Withheld
+from adapter.derive.makers import by_rule
 from adapter.exam import Exam, Finding, Quantities
 
 
@@ -88,8 +89,7 @@ def screen(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
     if captured & set(_GRAVER[_GRAVER.index(outcome) :]):
         return
     made = Finding(item=rule.item, value=outcome.value, observed_at=made_at(counted[-1][1], item, exam))
-    maker = Maker(rule.id, rule.label, catalogue.settings.version, rule.source)
-    yield Computed(made, tuple(index for index, _ in counted), None, maker)
+    yield Computed(made, tuple(index for index, _ in counted), None, by_rule(rule, catalogue))
 
 
 def attempt_of(finding: Finding, catalogue: Catalogue) -> Attempt:

@@ -6,13 +6,15 @@ from collections.abc import Iterable
 
 from adapter.exam import Finding, Newborn, Sex
 
-_GENITAL_TYPE = "genital_type"
+GENITAL_TYPE = "genital_type"
+"""The item that says which items of one sex apply."""
+
 _TYPICAL = {"typical_female": Sex.FEMALE, "typical_male": Sex.MALE}
 
 
 def genital_types(findings: Iterable[Finding]) -> list[Finding]:
     """The findings that answer which genital type was seen."""
-    return [f for f in findings if f.item == _GENITAL_TYPE and f.not_examined is None]
+    return [f for f in findings if f.item == GENITAL_TYPE and f.not_examined is None]
 
 
 def typical_sex(newborn: Newborn | None, findings: Iterable[Finding]) -> Sex | None:

@@ -8,7 +8,8 @@ from decimal import ROUND_HALF_UP, Decimal
 from adapter.catalogue import Bands, Catalogue, GrowthReference, Item, Measure
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.growth import NoReference, Position, position
-from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.made import Computed, Withheld
+from adapter.derive.makers import by_table
 from adapter.exam import Exam, Finding, Quantity
 
 _PLACED = (
@@ -90,7 +91,7 @@ def _for_gestation(exam: Exam, catalogue: Catalogue, captured: set[str]) -> Iter
         if "birth_weight" in captured and "size_for_gestation" not in captured:
             yield Withheld("size_for_gestation", class_label, "no reference: the site has chosen none")
         return
-    maker = Maker(reference.id, reference.label, reference.version, reference.source)
+    maker = by_table(reference)
     for measure, item_id, unit, z_item in _PLACED:
         one = measured(exam, item_id, unit, catalogue)
         if one is None:

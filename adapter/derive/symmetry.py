@@ -8,7 +8,8 @@ from adapter.catalogue import Catalogue, Meaning
 from adapter.derive.completeness import side_of
 from adapter.derive.evidence import Evidence
 from adapter.derive.judgement import worst
-from adapter.derive.made import Computed, Maker
+from adapter.derive.made import Computed
+from adapter.derive.makers import by_sides
 from adapter.derive.words import value_in_words
 from adapter.exam import Finding, Side
 
@@ -45,7 +46,7 @@ def _difference(left: list[Evidence], right: list[Evidence], catalogue: Catalogu
     return Computed(
         finding=Finding(item="side_difference", text=f"{item.label}: left {said[0]}; right {said[1]}"),
         derived_from=tuple(one.index for one in both),
-        maker=Maker(f"sides_{item.id}", f"Sides differ: {item.label}", catalogue.settings.version, item.sources[0]),
+        maker=by_sides(item, catalogue),
         urgency=worst(*(judged.urgency for judged in known)),
         abnormal=any(judged.meaning is Meaning.ABNORMAL for judged in known),
         reason="left and right differ",

@@ -12,9 +12,11 @@ from adapter.catalogue import Catalogue
 from adapter.derive import Evidence, completeness, judged_findings, tell_list
 from adapter.exam import Exam
 from adapter.fhir import people
+from adapter.fhir.claims import with_claims
 from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, escaped
+from adapter.fhir.members import with_members
 from adapter.fhir.observation import Around, instant, observation
-from adapter.fhir.report import diagnostic_report, panel, provenance
+from adapter.fhir.report import diagnostic_report, panel, provenance, with_contained
 from adapter.fhir.tells import communication_requests
 from adapter.fhir.templates import Json, templates
 
@@ -47,50 +49,79 @@ def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list
         exam=exam,
         parts=templates(catalogue),
         subject=refer(identity.patient()),
-        encounter=refer(identity.encounter(details.encounter)),
+        encounter=people.encounter_reference(exam, identity, refer, catalogue),
         performers=[people.examiner_reference(e, identity, refer) for e in details.examiners],
     )
     computed, pool = judged_findings(exam, catalogue)
+    emit = catalogue.settings.emit
     observations, regions = _observations(pool, identity, around, refer)
+    names = [resource.name for resource in observations]
+    if catalogue.settings.scores == "members":
+        observations = _with_members(observations, pool, identity, around, refer)
     panels = []
-    for region in (r for r in catalogue.regions if r in regions):
+    for region in (r for r in catalogue.regions if emit.panels and r in regions):
         name = identity.panel(region)
         panels.append(Resource(name, panel(region, name, [refer(n) for n in regions[region]], around), True))
     report_name = identity.report()
     gaps = completeness(exam, catalogue)
     tells = tell_list(exam, computed, catalogue, pool, gaps)
-    report = diagnostic_report(identity, [refer(p.name) for p in panels], around, tells, len(gaps))
-    names = [resource.name for resource in observations]
+    results = [refer(p.name) for p in panels] if emit.panels else [refer(name) for name in names]
+    report = diagnostic_report(identity, results, around, tells, len(gaps))
     requests = [
         Resource(name, content, True)
         for name, content in communication_requests(tells, names, identity, around, refer)
+        if emit.tell
     ]
     targets = [refer(report_name), *(refer(r.name) for r in (*panels, *observations, *requests))]
     provenance_name = identity.provenance(details.id)
-    return [
+    history = provenance(provenance_name, targets, identity, refer, around)
+    separate = emit.provenance == "separate"
+    made = [
         *_people(exam, identity, refer, catalogue),
         *observations,
         *panels,
-        Resource(report_name, report, True),
+        Resource(report_name, report if separate else with_contained(report, history), True),
         *requests,
-        Resource(provenance_name, provenance(provenance_name, targets, identity, refer, around), True),
+        *([Resource(provenance_name, history, True)] if separate else []),
     ]
+    if not (catalogue.settings.own_profiles or catalogue.profiles):
+        return made
+    return [Resource(r.name, with_claims(r.content, catalogue), r.owned) for r in made]
+
+
+def _with_members(
+    observations: Sequence[Resource], pool: Sequence[Evidence], identity: Identity, around: Around, refer: Refer
+) -> list[Resource]:
+    """The Observations, the signs of a score after it as its members."""
+    found = []
+    for resource, one in zip(observations, pool, strict=True):
+        whole, signs = with_members(resource.name, resource.content, one.item.id, identity, around, refer)
+        found += [Resource(resource.name, whole, True), *(Resource(name, sign, True) for name, sign in signs)]
+    return found
 
 
 def _people(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> list[Resource]:
-    found = [Resource(identity.patient(), people.patient(exam.newborn, catalogue), False)]
+    organisation, found = catalogue.settings.organisation, []
+    if organisation is not None:
+        content = people.organisation(organisation, catalogue)
+        found.append(Resource(identity.organisation(organisation.identifier), content, False))
+    owner = people.organisation_reference(identity, refer, catalogue)
+    found.append(Resource(identity.patient(), people.patient(exam.newborn, catalogue, owner), False))
     mother = people.mother(exam.newborn, identity, refer, catalogue)
     if mother is not None:
         found.append(Resource(identity.mother(), mother, False))
     for examiner in exam.details.examiners:
-        content = people.practitioner(examiner, catalogue)
-        if content is not None and examiner.identifier is not None:
+        person = people.practitioner(examiner, catalogue)
+        if person is not None and examiner.identifier is not None:
             name = identity.practitioner(examiner.identifier)
             if all(name != other.name for other in found):
-                found.append(Resource(name, content, False))
-    encounter = people.encounter(exam, identity, refer, catalogue)
-    found.append(Resource(identity.encounter(exam.details.encounter), encounter, False))
-    found.append(Resource(identity.device(), people.device(identity, catalogue), False))
+                found.append(Resource(name, person, False))
+    emit = catalogue.settings.emit
+    if exam.details.encounter is None or emit.ward_encounter:
+        encounter = people.encounter(exam, identity, refer, catalogue)
+        found.append(Resource(identity.encounter(exam.details.encounter), encounter, False))
+    if emit.device:
+        found.append(Resource(identity.device(), people.device(identity, catalogue), False))
     return found
 
 

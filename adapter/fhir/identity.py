@@ -98,6 +98,10 @@ class Identity:
             return self._known("Encounter", self._catalogue.resolve(identifier))
         return self._own("Encounter", "encounter", self._root)
 
+    def organisation(self, identifier: Identifier) -> Name:
+        """The site's own organisation."""
+        return self._known("Organization", self._catalogue.resolve(identifier))
+
     def device(self) -> Name:
         """This software in this version."""
         version = f"{SOFTWARE}/{__version__}/{self._catalogue.settings.version}"
@@ -106,6 +110,14 @@ class Identity:
     def report(self) -> Name:
         """The DiagnosticReport, found by the exam's id."""
         return self._own("DiagnosticReport", "exam", self._root)
+
+    def composition(self) -> Name:
+        """The Composition, the same for every version of the exam."""
+        return self._own("Composition", "document", self._root)
+
+    def document(self, version: str) -> Name:
+        """The document Bundle of one version of the exam."""
+        return self._own("Bundle", "document-version", version)
 
     def provenance(self, version: str) -> Name:
         """The Provenance of one version of the exam."""
@@ -123,6 +135,10 @@ class Identity:
         """The Observation of a finding: exam/item[/side][/n], n from 2 on for further ones of the same."""
         side = f"/{finding.side.value}" if finding.side else ""
         return self._numbered(f"{self._root}/{finding.item}{side}")
+
+    def sign(self, score: Name, sign: str) -> Name:
+        """The Observation of one sign of a score, where signs are members: the score's name, then the sign's."""
+        return self._own("Observation", "observation", f"{score.value}/sign/{sign}")
 
     def _numbered(self, value: str) -> Name:
         count = self._seen[value] = self._seen.get(value, 0) + 1

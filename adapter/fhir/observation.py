@@ -56,12 +56,15 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
     finding, item, judged, computed = one.finding, one.item, one.judged, one.computed
     exam, parts = around.exam, around.parts
     resource: Json = {"resourceType": "Observation"}
+    language = around.catalogue.settings.language
     if item.profile:
         resource["meta"] = {"profile": [item.profile]}
+    if language is not None:
+        resource["language"] = language
     details = _details(finding, item, around)
     if item.profile and details:
         # R4 binds the value of every component of a vital sign to units (ucum-vitals-common, required).
-        resource["extension"] = [_detail_extension(detail, around) for detail in details]
+        resource["extension"] = [detail_extension(detail, around) for detail in details]
         details = []
     resource["identifier"] = [name.identifier]
     resource["status"] = _status(finding, exam, around.catalogue)
@@ -239,12 +242,12 @@ def _where_and_how(resource: Json, finding: Finding, item: Item, around: Around)
     if site is not None:
         side = around.catalogue.sites[site].side or finding.side
         resource["bodySite"] = around.parts.body_site(site, side, finding.site is not None)
-    method = finding.method or _default_method(finding, item)
+    method = finding.method or default_method(finding, item)
     if method is not None:
         resource["method"] = around.parts.method(method, finding.method is not None)
 
 
-def _default_method(finding: Finding, item: Item) -> str | None:
+def default_method(finding: Finding, item: Item) -> str | None:
     """The item's own method, for what was in fact examined; for a total that was summed here, that it was."""
     if finding.not_examined is not None:
         return None
@@ -271,13 +274,13 @@ def _details(finding: Finding, item: Item, around: Around) -> list[Json]:
         found.append(parts.state(finding.state))
     if finding.counted_seconds is not None:
         seconds = {"value": finding.counted_seconds, **parts.unit("s", "s")}
-        found.append({"code": parts.detail("counted-seconds", "Time counted"), "valueQuantity": seconds})
+        found.append({"code": parts.detail("counted-seconds"), "valueQuantity": seconds})
     if finding.urgency is not None:
         found.append(parts.urgency(finding.urgency))
     return found
 
 
-def _detail_extension(detail: Json, around: Around) -> Json:
+def detail_extension(detail: Json, around: Around) -> Json:
     """A component of code and value as a complex extension."""
     value = {name: content for name, content in detail.items() if name != "code"}
     parts = [{"url": "code", "valueCodeableConcept": detail["code"]}, {"url": "value", **value}]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from adapter import __version__
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Organisation
 from adapter.exam import Exam, Examiner, Identifier, Newborn
-from adapter.fhir.identity import SOFTWARE, Identity, Refer
+from adapter.fhir.identity import SOFTWARE, Identity, Refer, by_identifier
 from adapter.fhir.observation import instant
 from adapter.fhir.templates import Json
 
@@ -22,7 +22,7 @@ def identifiers(given: tuple[Identifier, ...], catalogue: Catalogue) -> list[Jso
     return [{"system": identifier.system, "value": identifier.value} for identifier in resolved]
 
 
-def patient(newborn: Newborn, catalogue: Catalogue) -> Json:
+def patient(newborn: Newborn, catalogue: Catalogue, organisation: Json | None = None) -> Json:
     """The newborn (FHIR R4 Patient, section 8.1).
 
     The ward's name is ``use`` = ``temp``; the birth date is the local one of the birth time, whose full form with
@@ -40,7 +40,21 @@ def patient(newborn: Newborn, catalogue: Catalogue) -> Json:
         if newborn.birth_order.of is not None:
             total = {"url": BIRTH_TOTAL, "valuePositiveInt": newborn.birth_order.of}
             resource["_multipleBirthInteger"] = {"extension": [total]}
+    if organisation is not None:
+        resource["managingOrganization"] = organisation
     return resource
+
+
+def organisation(site: Organisation, catalogue: Catalogue) -> Json:
+    """The site's own organisation (FHIR R4 Organization, section 8.6)."""
+    identifier = identifiers((site.identifier,), catalogue)
+    return {"resourceType": "Organization", "identifier": identifier, "name": site.name}
+
+
+def organisation_reference(identity: Identity, refer: Refer, catalogue: Catalogue) -> Json | None:
+    """A reference to the site's own organisation, where it names one."""
+    site = catalogue.settings.organisation
+    return refer(identity.organisation(site.identifier)) if site is not None else None
 
 
 def mother(newborn: Newborn, identity: Identity, refer: Refer, catalogue: Catalogue) -> Json | None:
@@ -92,7 +106,25 @@ def encounter(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue
     }
     if details.encounter is None:
         resource["period"] = period(exam)
+    provider = organisation_reference(identity, refer, catalogue)
+    if provider is not None:
+        resource["serviceProvider"] = provider
     return resource
+
+
+def encounter_reference(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> Json:
+    """A reference to the Encounter; the ward's own by its identifier alone where the site does not send it."""
+    name = identity.encounter(exam.details.encounter)
+    logical = exam.details.encounter is not None and not catalogue.settings.emit.ward_encounter
+    return by_identifier(name) if logical else refer(name)
+
+
+def device_reference(identity: Identity, refer: Refer, catalogue: Catalogue) -> Json:
+    """A reference to this software; by its identifier, with its name, where the site does not send it."""
+    if catalogue.settings.emit.device:
+        return refer(identity.device())
+    shown = f"{SOFTWARE} {__version__}, catalogue {catalogue.settings.version}"
+    return {**by_identifier(identity.device()), "display": shown}
 
 
 def period(exam: Exam) -> Json:

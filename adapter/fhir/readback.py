@@ -117,8 +117,11 @@ class _Reader:
         """The report's findings in the order of the bundle; panels and computed ones are made anew, not read."""
         wanted = []
         for result in self._report.get("result", []):
-            panel = self._graph.follow(result, "DiagnosticReport.result")
-            wanted += [self._graph.follow(m, "Observation.hasMember") for m in panel.get("hasMember", [])]
+            found = self._graph.follow(result, "DiagnosticReport.result")
+            if self._own_code(found["code"], "region", required=False):
+                wanted += [self._graph.follow(m, "Observation.hasMember") for m in found.get("hasMember", [])]
+            else:
+                wanted.append(found)  # a site without panels
         places = {id(resource): place for place, resource in enumerate(self._graph.resources)}
         return sorted(wanted, key=lambda resource: places[id(resource)])
 
@@ -147,13 +150,19 @@ class _Reader:
         """The Provenance of this version of the exam; an amended exam has one for each."""
         system = self._catalogue.identifier_system("capture-record")
         source = {"system": system, "value": version}
-        for provenance in self._graph.pointing("Provenance", "target", self._report):
+        contained: Iterator[Json] = (
+            r for r in self._report.get("contained", []) if r["resourceType"] == "Provenance"
+        )
+        for provenance in (*contained, *self._graph.pointing("Provenance", "target", self._report)):
             if any(entity["what"].get("identifier") == source for entity in provenance.get("entity", [])):
                 return provenance
         raise NotReadable(f"exam {version}: no Provenance says who examined")
 
     def _encounter(self) -> Json | None:
-        encounter = self._graph.find(self._report.get("encounter", {}))
+        reference: Json = self._report.get("encounter", {})
+        encounter = self._graph.find(reference)
+        if encounter is None and "identifier" in reference:
+            return _identifier(reference["identifier"])  # the ward's own, which the site does not send
         if encounter is None or self._graph.own_id(encounter, "encounter"):
             return None
         return _identifier(encounter["identifier"][0])
@@ -275,7 +284,8 @@ class _Reader:
 
     def _score(self, resource: Json, item: Item) -> Json:
         signs = {}
-        for component in resource.get("component", []):
+        members = (self._graph.follow(m, "Observation.hasMember") for m in resource.get("hasMember", []))
+        for component in (*resource.get("component", []), *members):
             name = self._own_code(component["code"], "component", required=False)
             if name:
                 signs[name.removeprefix(f"{item.id}.")] = self._answer(component["valueCodeableConcept"], name)

@@ -9,7 +9,7 @@ from adapter.derive import Tell, age_in_words
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
-from adapter.fhir.people import examiner_reference, period
+from adapter.fhir.people import device_reference, examiner_reference, organisation_reference, period
 from adapter.fhir.templates import Json
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
@@ -24,6 +24,7 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
     exam = around.exam
     resource: Json = {
         "resourceType": "Observation",
+        **({"language": around.catalogue.settings.language} if around.catalogue.settings.language else {}),
         "identifier": [name.identifier],
         "status": exam.details.status.value,
         "category": around.parts.category(around.catalogue.regions[region].category.value),
@@ -38,11 +39,12 @@ def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
 
 
 def diagnostic_report(
-    identity: Identity, panels: list[Json], around: Around, tells: Sequence[Tell], missing: int
+    identity: Identity, results: list[Json], around: Around, tells: Sequence[Tell], missing: int
 ) -> Json:
     """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
 
-    ``missing`` is how many of the items that the kind of exam expects are not recorded.
+    ``results`` are the panels, or the findings themselves where a site has no panels; ``missing`` is how many of the
+    items that the kind of exam expects are not recorded.
     """
     exam, catalogue = around.exam, around.catalogue
     kind = catalogue.kinds[exam.details.kind]
@@ -65,8 +67,8 @@ def diagnostic_report(
     resource["issued"] = instant(exam.details.ended or exam.details.started)
     if around.performers:
         resource["performer"] = around.performers
-    if panels:
-        resource["result"] = panels
+    if results:
+        resource["result"] = results
     resource["conclusion"] = conclusion(exam, catalogue, tells, missing)
     return resource
 
@@ -88,16 +90,27 @@ def caution(catalogue: Catalogue) -> str:
 
 def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing: int) -> str:
     """Counts first, then each line to tell; an empty list never reads as "all normal"."""
-    skipped = sum(finding.not_examined is not None for finding in exam.findings)
-    counts = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
-    lines = [f"{counts}; {age_in_words(exam)}."]
+    lines = counts(exam, tells, missing)
     lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
-    if all(tell.urgency is Urgency.NONE for tell in tells):
-        lines.insert(1, "Nothing among what was examined is marked to be told.")
     lines.append(caution(catalogue))
     if exam.details.status is Status.ENTERED_IN_ERROR:
         lines.insert(0, "Entered in error.")
     return "\n".join(lines)
+
+
+def with_contained(report: Json, contained: Json) -> Json:
+    """The report with its Provenance inside it (FHIR R4 DomainResource, dom-3: it refers to what contains it)."""
+    inner = {"resourceType": "Provenance", "id": "provenance", **contained, "target": [{"reference": "#"}]}
+    return {"resourceType": report["resourceType"], "contained": [inner], **report}
+
+
+def counts(exam: Exam, tells: Sequence[Tell], missing: int) -> list[str]:
+    """How much was examined and how old the infant is; and that nothing is to be told, where it is so."""
+    skipped = sum(finding.not_examined is not None for finding in exam.findings)
+    known = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
+    nothing = "Nothing among what was examined is marked to be told."
+    told = [] if any(tell.urgency is not Urgency.NONE for tell in tells) else [nothing]
+    return [f"{known}; {age_in_words(exam)}.", *told]
 
 
 def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer, around: Around) -> Json:
@@ -114,18 +127,21 @@ def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer
         resource["location"] = {"display": details.place}
     if details.reason is not None:
         resource["reason"] = [{"text": details.reason}]
+    behalf = organisation_reference(identity, refer, catalogue)
     authors = []
     for examiner in details.examiners:
         role = catalogue.roles[examiner.role]
         own = around.parts.own("role", role.id, role.label)
-        authors.append(
-            {
-                "type": _participant("author", "Author"),
-                "role": [{"coding": [*around.parts.published(role.codes), own], "text": role.label}],
-                "who": examiner_reference(examiner, identity, refer),
-            }
-        )
-    assembler = {"type": _participant("assembler", "Assembler"), "who": refer(identity.device())}
+        author = {
+            "type": _participant("author", "Author"),
+            "role": [{"coding": [*around.parts.published(role.codes), own], "text": role.label}],
+            "who": examiner_reference(examiner, identity, refer),
+        }
+        authors.append({**author, "onBehalfOf": behalf} if behalf else author)
+    assembler = {
+        "type": _participant("assembler", "Assembler"),
+        "who": device_reference(identity, refer, catalogue),
+    }
     resource["agent"] = [*authors, assembler]
     capture = {"system": catalogue.identifier_system("capture-record"), "value": details.id}
     resource["entity"] = [{"role": "source", "what": {"identifier": capture}}]

@@ -17,6 +17,7 @@ from adapter.derive import Tell
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.observation import Around, instant
+from adapter.fhir.people import device_reference
 from adapter.fhir.report import caution, line_in_words
 from adapter.fhir.templates import Json
 
@@ -76,7 +77,7 @@ def _request(
     if tells:
         resource["payload"] = [{"contentString": line_in_words(tell)} for tell in tells]
     resource["authoredOn"] = instant(details.ended or details.started)
-    resource["requester"] = refer(identity.device())
+    resource["requester"] = device_reference(identity, refer, around.catalogue)
     rests_on = dict.fromkeys(index for tell in tells for index in tell.rests_on)
     if rests_on:
         resource["reasonReference"] = [refer(observations[index]) for index in rests_on]

@@ -8,7 +8,8 @@ from __future__ import annotations
 from functools import cache, lru_cache
 from typing import Any
 
-from adapter.catalogue import Catalogue, Code, Flag, Meaning, Sign
+from adapter.catalogue import Catalogue, Flag, Meaning
+from adapter.catalogue.codings import Codings, codings
 from adapter.derive import Maker
 from adapter.exam import Side, Urgency
 
@@ -17,7 +18,6 @@ Json = dict[str, Any]
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
 ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
-ORDINAL = "http://hl7.org/fhir/StructureDefinition/ordinalValue"
 
 _CATEGORY_DISPLAY = {
     "vital-signs": "Vital Signs",
@@ -44,11 +44,6 @@ _ABSENT_DISPLAY = {
     "unknown": "Unknown",
     "error": "Error",
 }
-_SIDES = {
-    Side.LEFT: Code(system="snomed", code="7771000", display="Left (qualifier value)"),
-    Side.RIGHT: Code(system="snomed", code="24028007", display="Right (qualifier value)"),
-    Side.BOTH: Code(system="snomed", code="51440002", display="Right and left (qualifier value)"),
-}
 
 
 @lru_cache(maxsize=8)
@@ -62,6 +57,8 @@ class Templates:
 
     def __init__(self, catalogue: Catalogue) -> None:
         self.catalogue = catalogue
+        self._codings: Codings = codings(catalogue)
+        self.own, self.published = self._codings.own, self._codings.published
         self.question = cache(self._question)
         self.answer = cache(self._answer)
         self.sign_answer = cache(self._sign_answer)
@@ -80,63 +77,24 @@ class Templates:
         self.panel = cache(self._panel)
         self.unit = cache(self._unit)
 
-    def coding(self, code: Code) -> Json:
-        """A code as FHIR Coding; the display only where it is a verified one."""
-        coding = {"system": self.catalogue.uri(code.system), "code": code.code}
-        if code.display:
-            coding["display"] = code.display
-        return coding
-
-    def own(self, system: str, code: str, display: str) -> Json:
-        """A code of the project's own."""
-        return {"system": self.catalogue.uri(system), "code": code, "display": display}
-
-    def published(self, codes: tuple[Code, ...]) -> list[Json]:
-        """The published codings that this site sends."""
-        return [self.coding(code) for code in codes if self.catalogue.sends(code)]
-
     def _question(
         self, item_id: str, side: Side | None, site: str | None, method: str | None, other_unit: str | None = None
     ) -> Json:
         """``other_unit``: the value is in a unit of another dimension, which has published codes of its own."""
-        item = self.catalogue.items[item_id]
-        codes = next((o.codes for o in item.other_units if o.unit == other_unit), item.codes)
-        further: tuple[Code, ...] = ()
-        for by, key in ((item.codes_by.side, side), (item.codes_by.site, site), (item.codes_by.method, method)):
-            further += by.get(key, ()) if key is not None else ()  # type: ignore[call-overload]
-        codings = [*self.published(codes + further), self.own("item", item.id, item.label)]
-        return {"coding": codings, "text": item.label}
+        coding = self._codings.question(item_id, side, site, method, other_unit)
+        return {"coding": coding, "text": self.catalogue.items[item_id].label}
 
     def _answer(self, item_id: str, answer_id: str) -> Json:
-        answer = self.catalogue.items[item_id].answer(answer_id)
-        assert answer is not None, f"{item_id} has no answer {answer_id}"
-        own = self.own("answer", f"{item_id}.{answer_id}", answer.label)
-        return {"coding": [*self.published(answer.codes), own], "text": answer.label}
+        return _concept(self._codings.answer(item_id, answer_id))
 
     def _sign(self, item_id: str, sign_id: str) -> Json:
-        sign = self._find_sign(item_id, sign_id)
-        own = self.own("component", f"{item_id}.{sign_id}", sign.label)
-        return {"coding": [*self.published(sign.codes), own], "text": sign.label}
+        return _concept(self._codings.sign(item_id, sign_id))
 
     def _sign_answer(self, item_id: str, sign_id: str, answer_id: str) -> Json:
-        answer = next(a for a in self._find_sign(item_id, sign_id).answers if a.id == answer_id)
-        points = {"url": ORDINAL, "valueDecimal": answer.points}
-        own = self.own("answer", f"{item_id}.{sign_id}.{answer_id}", answer.label)
-        return {
-            "coding": [*self.published(answer.codes), {"extension": [points], **own}],
-            "text": answer.label,
-        }
-
-    def _find_sign(self, item_id: str, sign_id: str) -> Sign:
-        sign = self.catalogue.items[item_id].sign(sign_id)
-        assert sign is not None, f"{item_id} has no sign {sign_id}"
-        return sign
+        return _concept(self._codings.sign_answer(item_id, sign_id, answer_id))
 
     def _component(self, item_id: str, component_id: str) -> Json:
-        component = self.catalogue.items[item_id].component(component_id)
-        assert component is not None, f"{item_id} has no component {component_id}"
-        own = self.own("component", f"{item_id}.{component_id}", component.label)
-        return {"coding": [*self.published(component.codes), own], "text": component.label}
+        return _concept(self._codings.component(item_id, component_id))
 
     def _category(self, category: str) -> list[Json]:
         return [{"coding": [{"system": CATEGORY, "code": category, "display": _CATEGORY_DISPLAY[category]}]}]
@@ -148,7 +106,9 @@ class Templates:
         own = self.own("site", site.id, site.label)
         if captured:
             own["userSelected"] = True
-        text = site.label if side is None or site.side else f"{site.label}, {side.value}"
+        text = site.label
+        if side is not None and site.side is None:
+            text = f"{site.label}, {self.catalogue.sides[side.value].label.lower()}"
         return {"coding": [*self.published(lateral or site.codes), own], "text": text}
 
     def _method(self, method_id: str, captured: bool) -> Json:
@@ -167,8 +127,7 @@ class Templates:
     def _absent(self, reason_id: str) -> Json:
         reason = self.catalogue.reasons[reason_id]
         standard = {"system": ABSENT, "code": reason.absent, "display": _ABSENT_DISPLAY[reason.absent]}
-        own = self.own("reason", reason.id, reason.label)
-        return {"coding": [standard, *self.published(reason.codes), own], "text": reason.label}
+        return {"coding": [standard, *self._codings.term("reason", reason)], "text": reason.label}
 
     def _interpretation(self, meaning: Meaning, flag: Flag, urgency: Urgency) -> list[Json]:
         """HL7 v3 code, and our own that keeps a variant apart from what is expected.
@@ -177,33 +136,34 @@ class Templates:
         """
         code = "AA" if flag is Flag.ABNORMAL and urgency is Urgency.TELL_NOW else flag.value
         standard = {"system": INTERPRETATION, "code": code, "display": _FLAG_DISPLAY[code]}
-        return [{"coding": [standard, self.own("meaning", meaning.value, meaning.value.capitalize())]}]
+        own = self.own("meaning", meaning.value, self.catalogue.meanings[meaning.value].label)
+        return [{"coding": [standard, own]}]
 
-    def _detail(self, code: str, display: str) -> Json:
-        return {"coding": [self.own("detail", code, display)], "text": display}
+    def _detail(self, code: str) -> Json:
+        label = self.catalogue.details[code].label
+        return {"coding": [self.own("detail", code, label)], "text": label}
 
     def _side(self, side: Side, captured: bool) -> Json:
-        own = self.own("side", side.value, side.value.capitalize())
+        *published, own = self._codings.side(side)
         if captured:
-            own["userSelected"] = True
-        value = {"coding": [*self.published((_SIDES[side],)), own], "text": side.value.capitalize()}
-        return {"code": self.detail("side", "Side"), "valueCodeableConcept": value}
+            own = {**own, "userSelected": True}
+        value = _concept([*published, own])
+        return {"code": self.detail("side"), "valueCodeableConcept": value}
 
     def _state(self, state_id: str) -> Json:
-        state = self.catalogue.states[state_id]
-        own = self.own("state", state.id, state.label)
-        value = {"coding": [*self.published(state.codes), own], "text": state.label}
-        return {"code": self.detail("state", "State of the infant"), "valueCodeableConcept": value}
+        value = _concept(self._codings.term("state", self.catalogue.states[state_id]))
+        return {"code": self.detail("state"), "valueCodeableConcept": value}
 
     def _urgency(self, urgency: Urgency) -> Json:
-        own = self.own("urgency", urgency.value, urgency.value.replace("-", " ").capitalize())
-        code = self.detail("urgency", "Urgency marked by the examiner")
-        return {"code": code, "valueCodeableConcept": {"coding": [own], "text": own["display"]}}
+        return {"code": self.detail("urgency"), "valueCodeableConcept": _concept([self._codings.urgency(urgency)])}
 
     def _panel(self, region_id: str) -> Json:
-        region = self.catalogue.regions[region_id]
-        own = self.own("region", region.region, region.label)
-        return {"coding": [*self.published(region.codes), own], "text": region.label}
+        return _concept(self._codings.region(region_id))
 
     def _unit(self, ucum: str, spelling: str) -> Json:
-        return {"unit": spelling, "system": self.catalogue.uri("ucum"), "code": ucum}
+        return self._codings.unit(ucum, spelling)
+
+
+def _concept(coding: list[Json]) -> Json:
+    """A CodeableConcept whose words are those of our own coding, the last."""
+    return {"coding": coding, "text": coding[-1]["display"]}

@@ -21,14 +21,17 @@ def refuse_older(client: FhirClient, message: Message, reports: Sequence[dict[st
     """Raise :class:`Superseded` if a report on the server is of a newer version of the exam.
 
     Newer is: entered in error before amended before as first recorded. Of two amendments the one whose
-    Provenance is not there yet is the newer one: the other has been here before. A retraction is final.
+    Provenance is not there yet is the newer one: the other has been here before. A site that keeps the Provenance in
+    the report cannot tell, so that a person must. A retraction is final.
     """
     for report in reports:
         version = _version(report, message.systems.version) or message.root
         if version == message.exam:
             continue
         there = _RANK.get(answers.text(report, "status"), 0)
-        if there > message.rank or (there == message.rank and (there == 2 or provenances(client, message, reports))):
+        same = there == message.rank
+        unknown = "Provenance" not in message.types
+        if there > message.rank or (same and (there == 2 or unknown or provenances(client, message, reports))):
             raise Superseded(version)
 
 

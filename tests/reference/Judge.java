@@ -9,6 +9,8 @@ import java.io.PrintStream;
 import java.nio.charset.StandardCharsets;
 import java.nio.file.Files;
 import java.nio.file.Path;
+import java.util.HashMap;
+import java.util.Map;
 import org.hl7.fhir.common.hapi.validation.support.CachingValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.CommonCodeSystemsTerminologyService;
 import org.hl7.fhir.common.hapi.validation.support.InMemoryTerminologyServerValidationSupport;
@@ -18,12 +20,13 @@ import org.hl7.fhir.common.hapi.validation.support.UnknownCodeSystemWarningValid
 import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
 import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
 import org.hl7.fhir.instance.model.api.IBaseResource;
+import org.hl7.fhir.r4.model.Questionnaire;
 import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
 
 /**
  * The validation engine of the standard (org.hl7.fhir.validation, as HAPI FHIR packs it) over resources on standard
- * input, one JSON or XML resource a line. Arguments: files of StructureDefinitions, ValueSets and CodeSystems to know
- * besides those of R4. Writes one line a message: number of the resource, severity, place, message id, message,
+ * input, one JSON or XML resource a line. Arguments: files of StructureDefinitions, ValueSets, CodeSystems and Questionnaires
+ * to know besides those of R4. Writes one line a message: number of the resource, severity, place, message id, message,
  * separated by tabs; at the end "judged" and how many. Terminology is what R4 itself defines: LOINC and SNOMED CT
  * codes are not looked up (unknown code systems are warnings).
  */
@@ -31,9 +34,14 @@ public class Judge {
   public static void main(String[] arguments) throws Exception {
     FhirContext context = FhirContext.forR4();
     PrePopulatedValidationSupport more = new PrePopulatedValidationSupport(context);
+    Questionnaires questionnaires = new Questionnaires(context, new HashMap<>());
     for (String file : arguments) {
       IBaseResource resource = context.newJsonParser().parseResource(Files.readString(Path.of(file)));
-      more.addResource(resource);
+      if (resource instanceof Questionnaire one) {
+        questionnaires.byUrl.put(one.getUrl(), one);
+      } else {
+        more.addResource(resource);
+      }
     }
     UnknownCodeSystemWarningValidationSupport unknown = new UnknownCodeSystemWarningValidationSupport(context);
     unknown.setNonExistentCodeSystemSeverity(IValidationSupport.IssueSeverity.WARNING);
@@ -41,6 +49,7 @@ public class Judge {
         new ValidationSupportChain(
             new DefaultProfileValidationSupport(context),
             more,
+            questionnaires,
             new SnapshotGeneratingValidationSupport(context),
             new InMemoryTerminologyServerValidationSupport(context),
             new CommonCodeSystemsTerminologyService(context),
@@ -66,6 +75,19 @@ public class Judge {
       count++;
     }
     out.println("judged\t" + count);
+  }
+
+  /** The questionnaires that responses are held against, by url. */
+  private record Questionnaires(FhirContext context, Map<String, Questionnaire> byUrl) implements IValidationSupport {
+    @Override
+    public FhirContext getFhirContext() {
+      return context;
+    }
+
+    @Override
+    public <T extends IBaseResource> T fetchResource(Class<T> wanted, String url) {
+      return wanted == Questionnaire.class ? wanted.cast(byUrl.get(url)) : null;
+    }
   }
 
   private static void write(PrintStream out, int count, SingleValidationMessage message) {

@@ -17,7 +17,7 @@ from adapter.catalogue import Catalogue
 from adapter.derive import computed_findings, tell_list
 from adapter.exam import Exam, Urgency
 from adapter.fhir.report import line_in_words
-from adapter.sandbox.page.html import Html, tag
+from adapter.paper.markup import Html, tag
 from adapter.sandbox.page.view import moment
 
 

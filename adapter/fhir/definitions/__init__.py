@@ -38,7 +38,8 @@ class ElementDefinition:
     ``targets`` are the resource types that a Reference may lead to (empty: any); ``binding`` is the
     canonical of the value set of a *required* binding, ``extensible`` of an extensible one; ``profiles`` are
     datatype profiles (SimpleQuantity);
-    ``representation`` is ``xmlAttr`` where XML has an attribute and not an element.
+    ``representation`` is ``xmlAttr`` where XML has an attribute and not an element; ``is_modifier``: it changes what
+    the resource means.
     """
 
     name: str
@@ -50,6 +51,7 @@ class ElementDefinition:
     extensible: str = ""
     profiles: tuple[str, ...] = ()
     representation: str = ""
+    is_modifier: bool = False
 
     @property
     def is_choice(self) -> bool:
@@ -230,6 +232,7 @@ def _element(raw: Mapping[str, Any]) -> ElementDefinition:
         extensible=raw.get("extensible", ""),
         profiles=tuple(raw.get("profiles", ())),
         representation=raw.get("representation", ""),
+        is_modifier=raw.get("modifier", False),
     )
 
 

@@ -202,6 +202,8 @@ def _element(element: Definition, short: str, kind: str) -> dict[str, Any]:
         fact[key] = binding["valueSet"]
     if "xmlAttr" in element.get("representation", ()):
         fact["representation"] = "xmlAttr"
+    if element.get("isModifier"):
+        fact["modifier"] = True
     return fact
 
 

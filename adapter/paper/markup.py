@@ -1,11 +1,14 @@
-"""HTML that is escaped unless it was made here: text from a resource cannot become markup."""
+"""HTML that is escaped unless it was made here: text from a resource cannot become markup.
+
+What it writes is well-formed XML too, so that it serves pages and the XHTML of narratives alike.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from html import escape
 
-_VOID = frozenset({"br", "link", "meta"})
+_VOID = frozenset({"br", "col", "link", "meta"})
 
 
 class Html(str):
@@ -28,7 +31,7 @@ def tag(name: str, /, *children: Child, **attributes: str | None) -> Html:
         if value is not None
     )
     if name in _VOID:
-        return Html(f"<{name}{written}>")
+        return Html(f"<{name}{written}/>")
     return Html(f"<{name}{written}>{joined(*children)}</{name}>")
 
 

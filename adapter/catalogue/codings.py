@@ -1,0 +1,124 @@
+"""What the catalogue's entries are called in code systems: the codings of every question and answer, one for all.
+
+A coding is a plain dict in the shape of FHIR R4 Coding (section 2.24.0.5). Published codings come first, as the site
+sends them; the project's own is always the last, so that nothing loses its name where no published code exists. A
+compiled list is shared by many resources; nobody changes one after it was made.
+"""
+
+from __future__ import annotations
+
+from functools import cache, lru_cache
+from typing import Any
+
+from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.model import Code, Item, Sign
+from adapter.catalogue.vocabulary import Term
+from adapter.exam.model import Side, Urgency
+
+Coding = dict[str, Any]
+
+ORDINAL = "http://hl7.org/fhir/StructureDefinition/ordinalValue"
+
+
+@lru_cache(maxsize=8)
+def codings(catalogue: Catalogue) -> Codings:
+    """The codings of a catalogue."""
+    return Codings(catalogue)
+
+
+class Codings:
+    """Codings by what they are of; each list is made when first asked for."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self.catalogue = catalogue
+        self.question = cache(self._question)
+        self.answer = cache(self._answer)
+
+    def coding(self, code: Code) -> Coding:
+        """A code as FHIR Coding; the display only where it is a verified one."""
+        coding = {"system": self.catalogue.uri(code.system), "code": code.code}
+        if code.display:
+            coding["display"] = code.display
+        return coding
+
+    def own(self, system: str, code: str, display: str) -> Coding:
+        """A code of the project's own."""
+        return {"system": self.catalogue.uri(system), "code": code, "display": display}
+
+    def published(self, codes: tuple[Code, ...]) -> list[Coding]:
+        """The published codings that this site sends."""
+        return [self.coding(code) for code in codes if self.catalogue.sends(code)]
+
+    def _question(
+        self,
+        item_id: str,
+        side: Side | None = None,
+        site: str | None = None,
+        method: str | None = None,
+        other_unit: str | None = None,
+    ) -> list[Coding]:
+        """``other_unit``: the value is in a unit of another dimension, which has published codes of its own."""
+        item = self.catalogue.items[item_id]
+        codes = next((o.codes for o in item.other_units if o.unit == other_unit), item.codes)
+        further: tuple[Code, ...] = ()
+        for by, key in ((item.codes_by.side, side), (item.codes_by.site, site), (item.codes_by.method, method)):
+            further += by.get(key, ()) if key is not None else ()  # type: ignore[call-overload]
+        return [*self.published(codes + further), self.own("item", item.id, item.label)]
+
+    def _answer(self, item_id: str, answer_id: str) -> list[Coding]:
+        answer = self.catalogue.items[item_id].answer(answer_id)
+        assert answer is not None, f"{item_id} has no answer {answer_id}"
+        return [*self.published(answer.codes), self.own("answer", f"{item_id}.{answer_id}", answer.label)]
+
+    def component(self, item_id: str, component_id: str) -> list[Coding]:
+        """One number of a measurement that has several."""
+        component = self.catalogue.items[item_id].component(component_id)
+        assert component is not None, f"{item_id} has no component {component_id}"
+        own = self.own("component", f"{item_id}.{component_id}", component.label)
+        return [*self.published(component.codes), own]
+
+    def sign(self, item_id: str, sign_id: str) -> list[Coding]:
+        """One sign of a score."""
+        sign = find_sign(self.catalogue.items[item_id], sign_id)
+        return [*self.published(sign.codes), self.own("component", f"{item_id}.{sign_id}", sign.label)]
+
+    def sign_answer(self, item_id: str, sign_id: str, answer_id: str) -> list[Coding]:
+        """One answer of a sign; our own coding has its points in the standard extension ``ordinalValue``."""
+        sign = find_sign(self.catalogue.items[item_id], sign_id)
+        answer = next(a for a in sign.answers if a.id == answer_id)
+        points = {"url": ORDINAL, "valueDecimal": answer.points}
+        own = self.own("answer", f"{item_id}.{sign_id}.{answer_id}", answer.label)
+        return [*self.published(answer.codes), {"extension": [points], **own}]
+
+    def term(self, system: str, term: Term) -> list[Coding]:
+        """An entry of a plain list: a method, a state, a reason, a role, a kind of exam."""
+        return [*self.published(term.codes), self.own(system, term.id, term.label)]
+
+    def region(self, region_id: str) -> list[Coding]:
+        """A body region, as the panel of its findings."""
+        region = self.catalogue.regions[region_id]
+        return [*self.published(region.codes), self.own("region", region.region, region.label)]
+
+    def kind(self, kind_id: str) -> list[Coding]:
+        """A kind of exam."""
+        kind = self.catalogue.kinds[kind_id]
+        return [*self.published(kind.codes), self.own("kind", kind.id, kind.label)]
+
+    def side(self, side: Side) -> list[Coding]:
+        """The infant's own side."""
+        return self.term("side", self.catalogue.sides[side.value])
+
+    def urgency(self, urgency: Urgency) -> Coding:
+        """How soon the provider must hear of it, as the examiner marked it."""
+        return self.own("urgency", urgency.value, self.catalogue.urgencies[urgency.value].label)
+
+    def unit(self, ucum: str, spelling: str) -> dict[str, str]:
+        """A unit as the last three elements of FHIR Quantity."""
+        return {"unit": spelling, "system": self.catalogue.uri("ucum"), "code": ucum}
+
+
+def find_sign(item: Item, sign_id: str) -> Sign:
+    """The sign of a score, which must have it."""
+    sign = item.sign(sign_id)
+    assert sign is not None, f"{item.id} has no sign {sign_id}"
+    return sign

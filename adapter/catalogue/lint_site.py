@@ -1,0 +1,122 @@
+"""Faults of what a site sets: settings that cannot go together, lists whose ids are fixed, codes of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from typing import Any
+
+from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.model import Meaning
+from adapter.catalogue.vocabulary import ProfileClaim
+from adapter.exam.model import Side, Urgency
+from adapter.problems import Layer, Problem, Severity
+
+_DETAILS = ("side", "state", "counted-seconds", "urgency")
+_MADE = (
+    *("CommunicationRequest", "Composition", "Device", "DiagnosticReport", "Encounter", "Observation"),
+    *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson", "Bundle"),
+)
+
+
+def lint_site(catalogue: Catalogue) -> list[Problem]:
+    """All faults of the settings, the fixed lists, the claimed profiles and the local codes."""
+    return [
+        *_settings(catalogue),
+        *_fixed(catalogue),
+        *(problem for claim in catalogue.profiles.values() for problem in _claim(claim, catalogue)),
+        *_local_codes(catalogue),
+    ]
+
+
+def _problem(catalogue: Catalogue, place: str, rule: str, what: str, remedy: str, where: str = "") -> Problem:
+    file, line = catalogue.places.get(place, ("", 0))
+    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=where, file=file, line=line or None)
+
+
+def _settings(catalogue: Catalogue) -> Iterator[Problem]:
+    settings = catalogue.settings
+
+    def said(where: str, what: str, remedy: str) -> Problem:
+        return _problem(catalogue, "settings", "setting", what, remedy, where)
+
+    try:
+        date.fromisoformat(settings.policy.date)
+    except ValueError:
+        yield said("policy.date", f"{settings.policy.date} is no date", "a day of the calendar, such as 2026-11-25")
+    for name, uri in settings.identifier_systems.items():
+        if not _is_uri(uri):
+            yield said(f"identifier_systems.{name}", f"'{uri}' is no absolute URI", "https://.., or urn:oid:2.999.1")
+    organisation = settings.organisation
+    if organisation is not None and not _is_uri(catalogue.resolve(organisation.identifier).system):
+        what = f"'{organisation.identifier.system}' is neither a URI nor one of identifier_systems"
+        yield said("organisation.identifier.system", what, "an absolute URI, or a name from identifier_systems")
+    if settings.formats is not None and not settings.formats:
+        yield said("formats", "allows no outward form at all", "null for all, or a list of forms")
+    for system in catalogue.systems.values():
+        same = [s.id for s in catalogue.systems.values() if s.uri == system.uri and s.own == system.own]
+        if same[0] != system.id:
+            yield said(f"systems.{system.id}", f"has the URI of {same[0]}", "a URI of its own, in systems.yaml")
+        if not system.own and not _is_uri(system.uri):
+            yield said(f"systems.{system.id}", f"'{system.uri}' is no absolute URI", "https://.., or urn:oid:2.999.1")
+
+
+def _is_uri(text: str) -> bool:
+    scheme, colon, rest = text.partition(":")
+    return bool(colon and rest) and scheme.isalnum() and not any(c.isspace() for c in text)
+
+
+def _fixed(catalogue: Catalogue) -> Iterator[Problem]:
+    lists: dict[str, tuple[Any, tuple[str, ...]]] = {
+        "sides": (catalogue.sides, tuple(Side)),
+        "meanings": (catalogue.meanings, tuple(Meaning)),
+        "urgencies": (catalogue.urgencies, tuple(Urgency)),
+        "details": (catalogue.details, _DETAILS),
+    }
+    for name, (entries, ids) in lists.items():
+        for unknown in sorted(set(entries) - {str(i) for i in ids}):
+            remedy = f"labels may be replaced; the ids are {', '.join(ids)}"
+            yield _problem(catalogue, name, "fixed-list", f"'{unknown}' cannot be added to {name}.yaml", remedy)
+
+
+def _claim(claim: ProfileClaim, catalogue: Catalogue) -> Iterator[Problem]:
+    def said(what: str, remedy: str) -> Problem:
+        return _problem(catalogue, f"profile {claim.id}", "profile-claim", what, remedy, f"profiles.{claim.id}")
+
+    if claim.resource not in _MADE:
+        yield said(f"no {claim.resource} is made here", f"one of {', '.join(_MADE)}")
+    if claim.resource != "Observation" and (claim.items or claim.regions):
+        yield said(f"a {claim.resource} is of no item", "resource: Observation, or neither items nor regions")
+    for name in sorted({*claim.items} - {*catalogue.items} | {*claim.regions} - {*catalogue.regions}):
+        yield said(f"'{name}' is not in the catalogue", "an item or a region that exists")
+    for name in sorted({*claim.needs} & {*claim.without}):
+        yield said(f"needs {name} and must be without it", "one of the two")
+    emit, settings = catalogue.settings.emit, catalogue.settings
+    absent = {
+        "CommunicationRequest": not emit.tell and "emit: {tell: false}",
+        "Device": not emit.device and "emit: {device: false}",
+        "Organization": settings.organisation is None and "no organisation",
+    }.get(claim.resource)
+    if absent and claim.on:
+        yield said(f"this site makes no {claim.resource} ({absent})", "make it, or on: false")
+
+
+def _local_codes(catalogue: Catalogue) -> Iterator[Problem]:
+    """One code for two questions is refused, as for two answers of one; answers of two questions may share one."""
+    seen: dict[tuple[str, str, str], str] = {}
+    for place, code in catalogue.codes():
+        system = catalogue.systems.get(code.system)
+        if system is None or not system.local:
+            continue
+        holder, comma, _ = place.rpartition(",")
+        scope = holder if comma else place.partition(" ")[0]
+        first = seen.setdefault((scope, code.system, code.code), place)
+        if first != place:
+            what = f"{code} stands for {first} and for {place}"
+            yield _problem(catalogue, "local codes", "two-meanings", what, "one local code for one meaning")
+    for item in catalogue.items.values():
+        if item.profile and not any(code.system == "loinc" for code in item.codes):
+            what = f"claims {item.profile} without a LOINC code, which the profile demands"
+            yield _problem(
+                catalogue, item.id, "profile-needs-code", what, "the LOINC code, or profile: null", item.id
+            )

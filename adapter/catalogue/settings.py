@@ -1,0 +1,66 @@
+"""What a site sets (``settings.yaml``, overlaid by the site's ``site.yaml``)."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from adapter.catalogue.model import Frozen
+from adapter.catalogue.tables import Bands
+from adapter.exam.model import Identifier
+from adapter.exam.text import Line
+
+SHIPPED_LANGUAGE = "en"
+"""The language of the labels in ``mappings/``."""
+
+
+class Policy(Frozen):
+    """The policy whose ranges and urgencies are in force; ``date`` as FHIR dates are written."""
+
+    name: Line
+    date: str = Field(pattern=r"^\d{4}-\d\d-\d\d$")
+
+
+class Organisation(Frozen):
+    """Whose exams these are; becomes an Organization (FHIR R4, section 8.6)."""
+
+    name: Line
+    identifier: Identifier
+
+
+class Emit(Frozen):
+    """Which resources an exam becomes.
+
+    ``panels``: an Observation a region between the DiagnosticReport and its findings. ``tell``: requests to tell the
+    provider (CommunicationRequest). ``provenance``: a resource of its own, or contained in the DiagnosticReport.
+    ``ward_encounter``, ``device``: sent, or only referred to by identifier.
+    """
+
+    panels: bool = True
+    tell: bool = True
+    provenance: Literal["separate", "contained"] = "separate"
+    ward_encounter: bool = True
+    device: bool = True
+
+
+class Settings(Frozen):
+    """The settings in force; ``mappings/settings.yaml`` says what each does."""
+
+    version: str = Field(pattern=r"^\d+\.\d+(\.\d+)?(-[A-Za-z0-9.\-]+)?$")
+    canonical: str = Field(pattern=r"^(https?://\S+[^/\s]|urn:\S+)$")
+    snomed: Literal["all", "global-patient-set", "off"] = "all"
+    identifier_systems: dict[str, str] = Field(default_factory=dict)
+    policy: Policy
+    cchd_version: str
+    """Which of ``screenings.yaml`` judges the oxygen saturation screen."""
+    growth_reference: str | None = None
+    """Which of the site's growth references judges size at birth; none is shipped."""
+    size_bands: Bands
+    language: str | None = Field(default=None, pattern=r"^[a-z]{2,3}(-[A-Z][a-z]{3})?(-[A-Z]{2})?$")
+    organisation: Organisation | None = None
+    emit: Emit = Emit()
+    formats: tuple[str, ...] | None = None
+    scores: Literal["components", "members"] = "components"
+    own_profiles: bool = False
+    package: str = Field(default="newborn-exam-adapter.terminology", pattern=r"^[a-z][a-z0-9\-]*(\.[a-z0-9\-]+)+$")

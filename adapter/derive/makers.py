@@ -1,0 +1,37 @@
+"""Who made a computed finding: the names of every rule, table and comparison, in one place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from adapter.catalogue import Catalogue, Estimate, GrowthReference, Item, Rule, Screening
+from adapter.derive.made import Maker
+
+
+def by_rule(rule: Rule | Screening, catalogue: Catalogue) -> Maker:
+    """A rule on findings that matter together, or a screen; both are of the site's version."""
+    return Maker(rule.id, rule.label, catalogue.settings.version, rule.source)
+
+
+def by_table(table: Estimate | GrowthReference) -> Maker:
+    """A table of the trade in its own version."""
+    return Maker(table.id, table.label, table.version, table.source)
+
+
+def by_rise(catalogue: Catalogue) -> Maker:
+    """The rise of bilirubin between two measurements."""
+    return Maker("bilirubin_rise", "Rise of bilirubin by the hour", catalogue.settings.version, "S09")
+
+
+def by_sides(item: Item, catalogue: Catalogue) -> Maker:
+    """The comparison of left and right of an item."""
+    return Maker(f"sides_{item.id}", f"Sides differ: {item.label}", catalogue.settings.version, item.sources[0])
+
+
+def makers(catalogue: Catalogue) -> Iterator[Maker]:
+    """Everything that can make a finding under this catalogue."""
+    yield from (by_rule(rule, catalogue) for rule in catalogue.rules.values())
+    yield from (by_rule(screening, catalogue) for screening in catalogue.screenings.values())
+    yield from (by_table(table) for table in (*catalogue.estimates.values(), *catalogue.growth.values()))
+    yield by_rise(catalogue)
+    yield from (by_sides(item, catalogue) for item in catalogue.items.values() if item.compare_sides)
