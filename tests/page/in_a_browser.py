@@ -23,6 +23,7 @@ import check_entry  # noqa: E402
 import check_hostile  # noqa: E402
 import check_keeping  # noqa: E402
 import check_looks  # noqa: E402
+import check_served  # noqa: E402
 import check_twins  # noqa: E402
 import test_page_agreement as tests  # noqa: E402
 import whole_exam  # noqa: E402
@@ -78,6 +79,7 @@ CHECKS: dict[str, Check] = {
     "odd names": check_hostile.names,
     "odd site": check_hostile.site,
     "clocks that change": check_hostile.clocks,
+    "served": check_served.served,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,
