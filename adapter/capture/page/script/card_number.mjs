@@ -56,7 +56,7 @@ const input = (doc, item, entry, part, label, after) =>
     },
     onblur: () => setTimeout(() => {
       if (!document.activeElement?.closest?.(`#card-${CSS.escape(item.id)}`)) app.refresh([item.id], "");
-    }),
+    }, 250),
   });
 
 const unitPicker = (doc, item, entry, label) => {

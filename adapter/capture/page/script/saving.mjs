@@ -18,8 +18,8 @@ export const downloadRecord = (doc) => {
 
 const end = (doc) => {
   const { exam, findings } = doc.record;
-  if (exam.status !== "final" && exam.ended) return;
-  const last = [now(), ...findings.map((f) => f.observed_at).filter(Boolean)].reduce((a, b) => (instant(b) > instant(a) ? b : a));
+  const first = exam.status === "final" ? now() : (doc.firstEnded ?? now());
+  const last = [first, ...findings.map((f) => f.observed_at).filter(Boolean)].reduce((a, b) => (instant(b) > instant(a) ? b : a));
   exam.ended = instant(last) < instant(exam.started) ? exam.started : last;
 };
 
