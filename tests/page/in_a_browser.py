@@ -19,6 +19,7 @@ sys.path[:0] = [
     str(Path(__file__).parents[1] / "outbox"),
 ]
 
+import check_any  # noqa: E402
 import check_entry  # noqa: E402
 import check_hostile  # noqa: E402
 import check_keeping  # noqa: E402
@@ -79,6 +80,7 @@ CHECKS: dict[str, Check] = {
     "odd names": check_hostile.names,
     "odd site": check_hostile.site,
     "clocks that change": check_hostile.clocks,
+    "anything": check_any.anything,
     "served": check_served.served,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,
