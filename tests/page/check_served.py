@@ -1,4 +1,4 @@
-"""The page as ``form --serve`` gives it: the record goes into the drop folder, the checks' answer comes back on screen."""
+"""The page as ``form --serve`` gives it: the record goes into the drop folder, the answer comes back on screen."""
 
 from __future__ import annotations
 
@@ -97,4 +97,6 @@ def served(play: Playwright, file: Path, folder: Path) -> str:
         assert saving.value.suggested_filename.endswith(".json")
     finally:
         browser.close()
-    return "an answer that was lost, a correction of what was filed, the adapter's list on screen, a server that is gone"
+    return (
+        "an answer that was lost, a correction of what was filed, the adapter's list on screen, a server that is gone"
+    )
