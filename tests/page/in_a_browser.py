@@ -76,6 +76,7 @@ CHECKS: dict[str, Check] = {
     "nothing kept": check_keeping.refused,
     "deleting, two windows": check_keeping.deleted,
     "twins": check_twins.twins,
+    "twins, who first": check_twins.begun_first,
     "mother": check_twins.mother,
     "odd names": check_hostile.names,
     "odd site": check_hostile.site,

@@ -2,7 +2,7 @@
 import { bdi, button, h, sheet } from "./dom.mjs";
 import { inPeoplesWords } from "./moments.mjs";
 import { freshDoc } from "./record.mjs";
-import { app, go } from "./state.mjs";
+import { app, go, placeOf } from "./state.mjs";
 import { nameOf, orderWords } from "./identity.mjs";
 import { progress } from "./pages.mjs";
 import { remember, remembered } from "./store.mjs";
@@ -40,7 +40,7 @@ const strange = (doc) =>
 const open = (doc) => {
   if (!known(doc)) return strange(doc);
   app.key = doc.key;
-  return go(doc.saved ? "summary" : doc.begun ? "page" : "who");
+  return go(placeOf(doc));
 };
 
 const forget = (doc) =>
