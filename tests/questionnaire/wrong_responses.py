@@ -1,4 +1,4 @@
-"""What can be wrong with a response: how it comes about; the rule, the place and a word of the remedy it must give."""
+"""What can be wrong with a response: how it comes about; rule, place and a word of the remedy that it must give."""
 
 from __future__ import annotations
 

@@ -20,11 +20,12 @@ sys.path[:0] = [str(ROOT)]
 
 from playwright.sync_api import Page, sync_playwright  # noqa: E402
 
+from adapter.capture.page import to_page  # noqa: E402
 from adapter.capture.serve import Filing, running  # noqa: E402
 from adapter.catalogue import load_catalogue  # noqa: E402
 
 RECORD = (ROOT / "examples" / "captures" / "d05-boy-weak-femorals-failed-screen.json").read_text()
-PAGE = b"<!doctype html><title>Invented</title><p id=p></p><script>p.textContent = 'runs'</script>"
+STRANGER = b"<!doctype html><title>Invented</title>"
 POST = """async ([url, type, mode, body]) => {
   try {
     const answer = await fetch(url, { method: 'POST', mode, headers: { 'Content-Type': type }, body });
@@ -52,20 +53,25 @@ def main() -> None:
         handler = functools.partial(_Silent, directory=str(drop))
         other = http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler)
         threading.Thread(target=other.serve_forever, daemon=True).start()
-        with other, Filing(drop, load_catalogue()) as filing, running(PAGE, filing) as url:
+        catalogue = load_catalogue()
+        with other, Filing(drop, catalogue) as filing, running(to_page(catalogue, served=True), filing) as url:
             stranger = browser.new_page()
             stranger.goto(f"http://127.0.0.1:{other.server_address[1]}/")
             assert post(stranger, f"{url}records") == "refused"
             assert post(stranger, f"{url}records", "text/plain", "no-cors") == "unread"
             from_disk = browser.new_page()
-            (drop / ".page.html").write_bytes(PAGE)
+            (drop / ".page.html").write_bytes(STRANGER)
             from_disk.goto((drop / ".page.html").as_uri())
             assert post(from_disk, f"{url}records", "text/plain", "no-cors") == "unread"
             assert [path.name for path in drop.iterdir() if not path.name.startswith(".")] == []
 
             own = browser.new_page()
+            faults: list[str] = []
+            own.on("pageerror", lambda error: faults.append(str(error)))
+            own.on("console", lambda message: faults.append(message.text))
             own.goto(url)
-            assert own.inner_text("#p") == "runs"
+            own.wait_for_selector("#page button")
+            assert faults == [], "the page runs under the policy that it is served with"
             assert post(own, "records") == "201"
             assert post(own, "records") == "200"
             assert post(own, f"http://127.0.0.1:{other.server_address[1]}/") == "refused", "the page's policy"

@@ -247,9 +247,9 @@ class _Reader:
         self._problem(path, source, "unknown-link-id", what, right)
 
     def _problem(self, path: str, source: str, rule: str, what: str, right: str, link: str = "") -> None:
-        item = self.form.findings.get(link.partition(".")[0])
-        place = replace(self.place(source), where=path)
-        self.problems.append(place.error(rule, what, right, item[0].id if item else ""))
+        name = link.partition(".")[0]
+        item = name if name in self.form.catalogue.items else ""
+        self.problems.append(replace(self.place(source), where=path).error(rule, what, right, item))
 
 
 def _put(data: Json, key: tuple[str, ...], value: Any) -> Any:
