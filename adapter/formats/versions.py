@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from hashlib import blake2b
 from pathlib import Path
 
@@ -72,11 +71,3 @@ def may_amend(path: Path) -> bool:
 
 def _any(data: bytes) -> bool:
     return any(mark in data for mark in _MARKS)
-
-
-def seen_in(exams: Iterable[Exam]) -> Versions:
-    """The versions among some exams."""
-    versions = Versions()
-    for exam in exams:
-        versions.see(exam)
-    return versions
