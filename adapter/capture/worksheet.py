@@ -58,7 +58,7 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
     label = catalogue.kinds[kind].label
     policy = catalogue.settings.policy
     return Document(
-        title=f"Newborn examination sheet: {label[0].lower()}{label[1:]}",
+        title=f"Newborn examination sheet: {label}",
         language=catalogue.language,
         running=_identity(),
         foot=f"newborn-exam-adapter {__version__}, catalogue {catalogue.settings.version}; ranges of: {policy.name} "

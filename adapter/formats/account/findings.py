@@ -117,9 +117,9 @@ def _how(one: Evidence, account: Account, sources: Sources | None) -> Text:
     if one.computed is not None:
         parts.append(_made_by(one.computed, sources))
     if finding.method is not None:
-        parts.append(catalogue.methods[finding.method].label.lower())
+        parts.append(catalogue.methods[finding.method].label)
     if finding.state is not None:
-        parts.append(catalogue.states[finding.state].label.lower())
+        parts.append(catalogue.states[finding.state].label)
     if finding.counted_seconds is not None:
         parts.append(f"counted for {finding.counted_seconds:f} s")
     if finding.observed_at is not None:
@@ -146,7 +146,7 @@ def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[st
         found = []
         for name, number in component_numbers(finding.value, item, account.catalogue).items():
             component = item.component(name)
-            label = component.label.lower() if component else name
+            label = component.label if component else name
             judged = component_judgement(finding, name, number, item, account.exam, account.catalogue)
             said = f"{label} {_FLAGS.get(judged.flag, judged.meaning.value)}" if judged else ""
             expected = _expected(finding, item, account, sources, name)
