@@ -1,14 +1,16 @@
 """Every invented exam in every outward form under every invented site: each passes the checks of its form.
 
-FHIR: the validator, every layer, and the way back; documents and reports: read as what they say they are; v2: hl7apy's
+FHIR: the validator, every layer, and the way back. Reports: as a page or a PDF, of the right newborn. v2: hl7apy's
 strict validation of the message, and the way back. What a site does not write it refuses to write.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from functools import cache
 from html.parser import HTMLParser
+from io import BytesIO
 
 import pytest
 from hl7apy.consts import VALIDATION_LEVEL
@@ -54,23 +56,17 @@ def as_page(content: bytes, exam: Exam, catalogue: Catalogue) -> None:
 
 def as_pdf(content: bytes, exam: Exam, catalogue: Catalogue) -> None:
     pypdf = pytest.importorskip("pypdf")
-    from io import BytesIO
-
     text = "".join(page.extract_text() for page in pypdf.PdfReader(BytesIO(content)).pages)
     assert exam.newborn.identifiers[0].value in text
 
 
 def as_message(content: bytes, exam: Exam, catalogue: Catalogue) -> None:
-    message = content.decode(encoding_of(content))
-    parse_message(message, validation_level=VALIDATION_LEVEL.STRICT).validate()
-    assert from_oru(content, catalogue) == exam
-
-
-def encoding_of(content: bytes) -> str:
-    """The character set that MSH-18 names (HL7 table 0211)."""
-    sets = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "8859/15": "latin-9", "ASCII": "ascii"}
-    fields = content.split(b"\r", 1)[0].split(b"|")
-    return sets.get(fields[17].decode("ascii") if len(fields) > 17 else "", "ascii")
+    """hl7apy takes every OBX-5 for ST, of 199 characters: long FT and TX are cut for it, and for it alone."""
+    short = re.sub(r"(\rOBX\|\d+\|(?:FT|TX)\|[^|]*\|[^|]*\|)([^|]{190})[^|\\]*", r"\1\2", content.decode())
+    assert parse_message(short, validation_level=VALIDATION_LEVEL.STRICT).validate()
+    regions = list(catalogue.regions)
+    found = sorted(exam.findings, key=lambda one: regions.index(catalogue.region_of[one.item]))
+    assert from_oru(content, catalogue) == [exam.model_copy(update={"findings": tuple(found)})]
 
 
 CHECKS: dict[str, Check] = {
