@@ -43,12 +43,13 @@ _LISTS: dict[str, type[Frozen]] = {
     "roles": Term,
     "kinds": Kind,
     "sides": Term,
+    "sections": Term,
     "meanings": Term,
     "urgencies": Term,
     "details": Term,
     "profiles": ProfileClaim,
-    "equivalences": Equivalence,
     "stages": Stage,
+    "equivalences": Equivalence,
     "sites": Site,
     "sources": Source,
     "rules": Rule,
@@ -130,6 +131,8 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
+        if name.startswith("deidentification/"):  # policies of their own, read where they are used
+            continue
         content, found = read_yaml(path, name)
         problems += found
         if content is None:

@@ -80,12 +80,15 @@ class Kind(Frozen):
 
 
 class Stage(Frozen):
-    """A part of the exam by how the newborn lies: what is looked at then, whole regions or single items."""
+    """A part of the exam by how the newborn lies, and what is looked at then.
+
+    ``pages`` are regions, each alone or with its neighbours; ``items`` of other regions join the last page.
+    """
 
     id: Key
     label: str
     how: str = ""
-    regions: tuple[Key, ...] = ()
+    pages: tuple[tuple[Key, ...], ...] = Field(min_length=1)
     items: tuple[Key, ...] = ()
 
 

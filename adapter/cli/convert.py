@@ -11,7 +11,9 @@ from pathlib import Path
 
 import click
 
-from adapter.bulk import Convert, Layout, Rows, rows_of_plan
+from adapter.bulk.convert import Convert, Layout
+from adapter.bulk.exams import rows_of_plan
+from adapter.bulk.rows import Rows
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
 from adapter.cli.comparing import earlier_exams, earlier_option

@@ -44,10 +44,14 @@ class BulkDataFiles:
             self._files[type_].write(dumps(with_id(resource)) + b"\n")
             self.counts[type_] += 1
 
-    def close(self) -> None:
-        """Finish the files and write both manifests."""
+    def abandon(self) -> None:
+        """Let go of the files, which are not whole."""
         for file in self._files.values():
             file.close()
+
+    def close(self) -> None:
+        """Finish the files and write both manifests."""
+        self.abandon()
         output = [{"type": t, "url": f"{t}.ndjson", "count": self.counts[t]} for t in sorted(self._files)]
         began = self._began.isoformat().replace("+00:00", "Z")
         head = {"transactionTime": began, "request": "newborn-adapter:extract", "requiresAccessToken": False}

@@ -33,8 +33,12 @@ def read_exams(paths: Iterable[Path], catalogue: Catalogue) -> Iterator[Reading]
     for path in paths:
         yield from _file(path, catalogue, loose)
     if loose:
-        for bundle in exams_apart(loose, catalogue):
+        bundles = exams_apart(loose, catalogue)
+        for bundle in bundles:
             yield from readings_of(bundle, catalogue, "NDJSON by resource type")
+        if not bundles:
+            what, remedy = "hold no exam of ours", "all files of the export, DiagnosticReport.ndjson among them"
+            yield _refused("the resources that stand alone", "no-exam", what, remedy)
 
 
 def readings_of(bundle: Json, catalogue: Catalogue, name: str) -> Iterator[Reading]:
@@ -42,9 +46,10 @@ def readings_of(bundle: Json, catalogue: Catalogue, name: str) -> Iterator[Readi
     try:
         exams = from_bundle(bundle, catalogue)
     except NotReadable as error:
-        yield _refused(
-            name, "not-readable", str(error), "a bundle that this adapter wrote, with this site's catalogue"
-        )
+        yield _refused(name, "not-readable", str(error), "a bundle that this adapter wrote, at this site")
+        return
+    except (AttributeError, KeyError, TypeError):  # not even the shape of a Bundle
+        yield _refused(name, "not-fhir", "is no FHIR Bundle", "a bundle that this adapter wrote; see validate")
         return
     if not exams:
         what, remedy = "holds no exam of ours", "a bundle with the DiagnosticReport of an exam, written at this site"
@@ -63,7 +68,7 @@ def _file(path: Path, catalogue: Catalogue, loose: list[Json]) -> Iterator[Readi
         return
     if head.startswith(b"<") or b'"resourceType"' in head:
         yield from _fhir(path, head, catalogue, loose)
-    elif path.name != "manifest.json" or b'"transactionTime"' not in head:
+    elif not (path.name.startswith("manifest") and b'"transactionTime"' in head):
         yield from read_captures(path, catalogue)
 
 
@@ -89,8 +94,10 @@ def _fhir(path: Path, head: bytes, catalogue: Catalogue, loose: list[Json]) -> I
                 loose.append(resource)
 
 
-def exams_apart(resources: list[Json], catalogue: Catalogue) -> Iterator[Json]:
-    """A collection Bundle for each exam, out of resources that refer to each other as ``Type/id``."""
+def exams_apart(resources: list[Json], catalogue: Catalogue) -> list[Json]:
+    """A collection Bundle for each exam of ours, out of resources that refer to each other as ``Type/id``."""
+    system = catalogue.identifier_system("exam")
+    found: list[Json] = []
     by_key = {f"{r.get('resourceType')}/{r.get('id')}": r for r in resources}
     places = {key: place for place, key in enumerate(by_key)}
     provenances: dict[str, list[str]] = {}
@@ -101,7 +108,8 @@ def exams_apart(resources: list[Json], catalogue: Catalogue) -> Iterator[Json]:
         if key.startswith("RelatedPerson/"):
             relatives.setdefault(resource.get("patient", {}).get("reference", ""), []).append(key)
     for key, resource in by_key.items():
-        if key.startswith("DiagnosticReport/"):
+        own = any(i.get("system") == system for i in resource.get("identifier", []))
+        if key.startswith("DiagnosticReport/") and own:
             panels = [by_key[k] for k in _references(resource.get("result", [])) if k in by_key]
             members = {k for panel in panels for k in _references(panel.get("hasMember", []))}
             subject = resource.get("subject", {}).get("reference", "")
@@ -112,7 +120,8 @@ def exams_apart(resources: list[Json], catalogue: Catalogue) -> Iterator[Json]:
             # In the order given: an exam's findings are read in the order of their Observations.
             wanted = sorted((members | about) & places.keys(), key=places.__getitem__)
             entries = [{"fullUrl": k, "resource": by_key[k]} for k in wanted]
-            yield {"resourceType": "Bundle", "type": "collection", "entry": entries}
+            found.append({"resourceType": "Bundle", "type": "collection", "entry": entries})
+    return found
 
 
 def _references(references: Iterable[Json]) -> list[str]:

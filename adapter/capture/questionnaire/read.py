@@ -23,8 +23,10 @@ from adapter.capture.record import RawRecord, read_record
 from adapter.capture.wording import listed, near, shown
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
-from adapter.problems import Problem
+from adapter.problems import Problem, Severity
 
+# Answered only to be asked further; the record does not hold them.
+_ASIDE = ("more", "further")
 _FINDING = re.compile(r"/findings/(\d+)(.*)")
 
 
@@ -43,7 +45,10 @@ def read_response(data: Json, place: PlaceOf, source: str, catalogue: Catalogue)
     reader = _Reader(form, place, problems)
     record = reader.record(data)
     problems += _heads(data, record, place, catalogue)
-    return read_record(RawRecord(record, reader.place_of, source, tuple(problems)), catalogue)
+    doubts = tuple(p for p in problems if p.severity is Severity.WARNING)
+    faulty = tuple(p for p in problems if p.severity is not Severity.WARNING)
+    reading = read_record(RawRecord(record, reader.place_of, source, faulty), catalogue)
+    return replace(reading, problems=doubts + reading.problems)
 
 
 def _form(data: Json, place: PlaceOf, catalogue: Catalogue) -> tuple[Form | None, list[Problem]]:
@@ -76,7 +81,7 @@ def _heads(data: Json, record: Json, place: PlaceOf, catalogue: Catalogue) -> It
     wanted = {state.value: RESPONSE_STATUS[state] for state in RESPONSE_STATUS}
     said = record["exam"].get("status", "final")
     if status not in ("completed", wanted.get(said)):
-        what = f"a response of status {shown(status)}" if status else "a response without a status"
+        what = f"a response of status {shown(status)}" if isinstance(status, str) else "a response without a status"
         right = "completed: only a form that was filled in to its end is read"
         if status in ("amended", "entered-in-error"):
             right = f"exam.status {status} as well, with exam.amends and exam.reason; or status completed"
@@ -221,6 +226,8 @@ class _Reader:
                 value = Unreadable("wrong-type", "an answer is not an object", "an object with its value")
             if not several and not isinstance(value, Unreadable):
                 value = getattr(value, "text", value)
+            if isinstance(value, Unreadable) and node.key[0] in _ASIDE:
+                self._problem(path, here, value.rule, value.what, value.remedy, node.link_id)
             values.append(value)
             self.marks[f"{at}/{n}" if several else at] = (path, here)
         if len(values) > 1 and not node.repeats:
@@ -234,7 +241,7 @@ class _Reader:
         if elsewhere is not None:
             what, right = f"{shown(link)} does not stand here", f"it stands at {elsewhere}"
         else:
-            close = near(link, self.form.by_link)
+            close = near(link, (name for name, node in self.form.by_link.items() if node.type is not Type.DISPLAY))
             what = f"{self.form.canonical} has no item {shown(link)}"
             right = f"did you mean {' or '.join(close)}?" if close else "only the linkIds of that questionnaire"
         self._problem(path, source, "unknown-link-id", what, right)

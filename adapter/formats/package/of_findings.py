@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from adapter.catalogue import Catalogue, ItemType
 from adapter.fhir.claims import ANSWER, FINDING, NOT_EXAMINED, OF_TYPE, PANEL, SIGN
-from adapter.fhir.observation import CAPTURED, DETAIL
+from adapter.fhir.observation import CAPTURED
+from adapter.fhir.templates import DETAIL
 from adapter.formats.package.elements import (
     constraint,
     element,

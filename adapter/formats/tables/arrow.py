@@ -26,7 +26,7 @@ def arrow() -> Any:
 
 
 def schema(columns: Sequence[Column]) -> Any:
-    """The Arrow schema: text, 64-bit integer, decimal128(21, 9), boolean, timestamp in microseconds UTC.
+    """The Arrow schema: text, 64-bit integer, decimal128(21, 9), boolean, date, timestamps in microseconds.
 
     Each field's metadata holds label, unit and codes.
     """
@@ -37,6 +37,8 @@ def schema(columns: Sequence[Column]) -> Any:
         Type.DECIMAL: pa.decimal128(DIGITS, PLACES),
         Type.BOOLEAN: pa.bool_(),
         Type.INSTANT: pa.timestamp("us", tz="UTC"),
+        Type.DATE: pa.date32(),
+        Type.LOCAL: pa.timestamp("us"),
     }
     return pa.schema([pa.field(c.name, types[c.type], metadata=_about(c)) for c in columns])
 

@@ -29,6 +29,9 @@ class Type(StrEnum):
     BOOLEAN = "boolean"
     INSTANT = "instant"
     """A point in time in UTC; the offset it was captured with stands in a column of its own, in minutes."""
+    DATE = "date"
+    LOCAL = "local"
+    """Date and time as the clock on the wall showed them, without offset, as the OMOP CDM has them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,8 +59,6 @@ def _head_columns(catalogue: Catalogue) -> tuple[Column, ...]:
         Column("tell_now", integer, "Lines to tell now"),
         Column("tell", integer, "Lines to tell at the next round"),
         Column("to_do", integer, "Lines still to be done"),
-        Column("rules", text, "Rules on several findings that hold", several=True),
-        Column("sides_differ", text, "Comparisons of left and right that differ", several=True),
         Column("repeated", text, "Columns for which there was more than one value; the latest stands", several=True),
     )
 
@@ -104,16 +102,8 @@ def _head(known: Known, repeated: list[str]) -> Row:
         sum(tell.urgency is Urgency.TELL_NOW for tell in told),
         sum(tell.urgency is Urgency.TELL for tell in told),
         sum(tell.to_do for tell in known.tells),
-        _made(known, "cross_finding"),
-        _made(known, "side_difference"),
         ";".join(repeated) or None,
     )
-
-
-def _made(known: Known, item: str) -> str | None:
-    """The rules behind the computed findings of an item."""
-    makers = (one.computed.maker for one in known.pool if one.item.id == item and one.computed is not None)
-    return ";".join(maker.id for maker in makers if maker is not None) or None
 
 
 @lru_cache(maxsize=8)
@@ -168,6 +158,9 @@ class _Filled:
         if item.type in (ItemType.CHOICE, ItemType.CHOICES):
             self._choices(name, item, here)
             return
+        if item.type is ItemType.TEXT:
+            self._texts(name, here)
+            return
         seen: dict[str, Any] = {}
         for one in here:
             cells = dict(self._cells(name, one))
@@ -197,9 +190,14 @@ class _Filled:
             yield f"{name}_hours", hours(age_hours(self._known.exam, value.time))
         elif isinstance(value, str):
             yield name, value
-        elif item.type is ItemType.TEXT and one.finding.text is not None:
-            maker = one.computed.maker if one.computed else None
-            yield name, maker.id if maker else one.finding.text
+
+    def _texts(self, name: str, here: list[Evidence]) -> None:
+        """All texts, each on a line of its own; of rules and comparisons their ids."""
+        makers = [
+            one.computed.maker.id for one in here if one.computed is not None and one.computed.maker is not None
+        ]
+        texts = [one.finding.text for one in here if one.finding.text is not None]
+        self._put(name, ";".join(makers) if makers else "\n".join(texts) or None)
 
     def _choices(self, name: str, item: Item, here: list[Evidence]) -> None:
         by_side: dict[Side | None, list[Evidence]] = {}

@@ -12,7 +12,7 @@
 | several numbers | ``ITEM_COMPONENT`` |
 | score | ``ITEM``: the total; ``ITEM_SIGN``: the points of a sign |
 | moment | ``ITEM_hours``: hours of life at it; ``ITEM`` where it has answers |
-| free text | ``ITEM`` |
+| free text | ``ITEM``: all of it, a line each; of rules and comparisons of sides the ids, ``;`` between |
 | what is judged | ``ITEM_meaning``: the worst of its findings |
 """
 
@@ -52,13 +52,14 @@ def places(item: Item) -> tuple[Place, ...]:
 def columns_of(item: Item, catalogue: Catalogue) -> Iterator[Column]:
     """The columns of one item in their order."""
     for place in places(item):
-        status = f"{place.name}_status"
+        status = "" if item.computed else f"{place.name}_status"
         label = f"{item.label}{_WHERE[place.side]}"
         for column in _values(place, label, catalogue):
-            yield replace(column, status="" if item.computed else status, item=item.id)
+            yield replace(column, status=status, item=item.id)
         if item.answers or item.ranges:
-            yield Column(f"{place.name}_meaning", Type.TEXT, f"{label}: what it says", allowed=MEANINGS, item=item.id)
-        if not item.computed:
+            meaning = Column(f"{place.name}_meaning", Type.TEXT, f"{label}: what it says", allowed=MEANINGS)
+            yield replace(meaning, status=status, item=item.id)
+        if status:
             yield Column(status, Type.TEXT, f"{label}: was it examined", allowed=statuses(catalogue), item=item.id)
 
 
@@ -102,7 +103,7 @@ def _values(place: Place, label: str, catalogue: Catalogue) -> Iterator[Column]:
             if item.answers:
                 yield Column(name, Type.TEXT, label, codes=codes, allowed=answers(item))
         case ItemType.TEXT:
-            yield Column(name, Type.TEXT, label, codes=codes)
+            yield Column(name, Type.TEXT, label, codes=codes, several=item.computed)
         case _:
             several = item.type is ItemType.CHOICES
             sides = (None, Side.LEFT, Side.RIGHT) if item.sides is Sides.OPTIONAL else (None,)

@@ -12,8 +12,9 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, Any
 
@@ -25,6 +26,7 @@ _GUARD = re.compile(r"(^|[;,\t\r\n])'")
 _NUMBER = re.compile(r"-?\d+(\.\d+)?")
 
 
+@lru_cache(maxsize=1 << 15)
 def guarded(text: str) -> str:
     """Text as a cell that no spreadsheet takes for a formula."""
     return text if _NUMBER.fullmatch(text) else _RISKY.sub(r"\1'", text)
@@ -88,6 +90,8 @@ def _read(text: str, type_: Type) -> Any:
             return Decimal(text)
         case Type.BOOLEAN:
             return text == "true"
-        case Type.INSTANT:
+        case Type.INSTANT | Type.LOCAL:
             return datetime.fromisoformat(text)
+        case Type.DATE:
+            return date.fromisoformat(text)
     return unguarded(text)
