@@ -15,7 +15,17 @@ from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode
-from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Stage, Term
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+)
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
 
@@ -36,11 +46,13 @@ class Catalogue:
     roles: Mapping[str, Term]
     kinds: Mapping[str, Kind]
     sides: Mapping[str, Term]
+    sections: Mapping[str, Term]
     meanings: Mapping[str, Term]
     urgencies: Mapping[str, Term]
     details: Mapping[str, Term]
     profiles: Mapping[str, ProfileClaim]
     stages: Mapping[str, Stage]
+    equivalences: Mapping[str, Equivalence]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     estimates: Mapping[str, Estimate]
@@ -71,16 +83,22 @@ class Catalogue:
         """The site's namespace for name-based UUIDs (RFC 9562, version 5)."""
         return uuid5(NAMESPACE_URL, self.settings.canonical)
 
-    def stage_of(self, item: Item) -> Stage:
-        """The stage of the exam an item stands in: the one that names it, else its region's, else the last."""
-        return self._stage_of.get(item.id) or next(reversed(self.stages.values()))
+    def staged(self) -> Iterator[tuple[Stage, list[tuple[tuple[str, ...], list[Item]]]]]:
+        """The exam by how the newborn lies: each stage with its pages, each the regions it is of and their items.
 
-    @cached_property
-    def _stage_of(self) -> Mapping[str, Stage]:
-        of_region = {region: stage for stage in self.stages.values() for region in stage.regions}
-        of_item = {item: stage for stage in self.stages.values() for item in stage.items}
-        found = {item: of_item.get(item) or of_region.get(region) for item, region in self.region_of.items()}
-        return {item: stage for item, stage in found.items() if stage is not None}
+        An item stands where it is named, else where its region is; a region named nowhere is a page of the last
+        stage. Computed items are left out.
+        """
+        guests = {item for stage in self.stages.values() for item in stage.items}
+        named = {region for stage in self.stages.values() for page in stage.pages for region in page}
+        own = [item for item in self.items.values() if not item.computed and item.id not in guests]
+        last = list(self.stages)[-1]
+        for stage in self.stages.values():
+            own_pages = ((region,) for region in self.regions if stage.id == last and region not in named)
+            regions = [*stage.pages, *own_pages]
+            pages = [(page, [item for item in own if self.region_of[item.id] in page]) for page in regions]
+            pages[len(stage.pages) - 1][1].extend(self.items[name] for name in stage.items if name in self.items)
+            yield stage, [page for page in pages if page[1]]
 
     def category(self, item: Item) -> Category:
         """The Observation category of an item: its own, else its region's."""
@@ -123,14 +141,14 @@ class Catalogue:
 
         Raises :class:`UnknownUnit` or :class:`WrongDimension`.
         """
-        wanted, unit = item.unit or value.unit, self.units.find(value.unit)
-        if unit is None or item.molar_mass is None or not self.other_unit(value, item):
+        wanted = item.unit or value.unit
+        if item.molar_mass is None or not self.other_unit(value, item):
             return self.units.convert(value, wanted)
         return self.units.between_mass_and_substance(value, wanted, item.molar_mass)
 
     def other_unit(self, value: Quantity, item: Item) -> OtherUnit | None:
         """The item's other unit that the value is measured in, None where it is of the item's own dimension."""
-        unit = self.units.find(value.unit)
+        unit = self.units.find(value.unit) if item.other_units else None
         if unit is None:
             return None
         same = (o for o in item.other_units if self.units[o.unit].dimension == unit.dimension)
@@ -162,7 +180,7 @@ class Catalogue:
     def codes(self) -> Iterator[tuple[str, Code]]:
         """Every published code of the catalogue, with a word on where it stands."""
         for region in self.regions.values():
-            yield from ((f"region {region.region}", code) for code in region.codes)
+            yield from ((f"region {region.region}", code) for code in (*region.codes, *region.section_codes))
             for item in region.items:
                 yield from _item_codes(item)
         vocabularies: dict[str, Mapping[str, Term]] = {
@@ -172,6 +190,7 @@ class Catalogue:
             "state": self.states,
             "role": self.roles,
             "side": self.sides,
+            "section": self.sections,
         }
         for name, terms in vocabularies.items():
             for term in terms.values():

@@ -17,8 +17,8 @@ from adapter.problems import Layer, Problem, Severity
 _TEXTS = ("label", "how", "caution", "reason", "no_standard_code", "below", "above")
 _WITHIN = ("answers", "components", "signs")
 LISTS = (
-    *("reasons", "states", "methods", "roles", "kinds", "sides", "meanings", "urgencies", "details", "sites"),
-    *("rules", "estimates", "screenings", "systems"),
+    *("reasons", "states", "methods", "roles", "kinds", "sides", "sections", "meanings", "urgencies", "details"),
+    *("sites", "rules", "estimates", "screenings", "systems"),
 )
 """The lists of the catalogue whose entries a labels file may word."""
 

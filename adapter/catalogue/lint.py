@@ -286,12 +286,13 @@ def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
 
 
 def _stages(catalogue: Catalogue) -> Iterator[Problem]:
-    named = [name for stage in catalogue.stages.values() for name in (*stage.regions, *stage.items)]
-    for name in sorted({*named} - {*catalogue.regions} - {*catalogue.items}):
+    regions = [region for stage in catalogue.stages.values() for page in stage.pages for region in page]
+    items = [name for stage in catalogue.stages.values() for name in stage.items]
+    for name in sorted({*regions} - {*catalogue.regions} | {*items} - {*catalogue.items}):
         yield _stage_problem(
             "unknown-reference", f"'{name}' is not in the catalogue", "a region or an item that exists"
         )
-    for name in _duplicates(named):
+    for name in map(str, [*_duplicates(regions), *_duplicates(items)]):
         yield _stage_problem("duplicate-id", f"'{name}' stands in two stages", "one place for each")
 
 

@@ -302,7 +302,10 @@ class Item(Frozen):
 
     def answer(self, answer_id: str) -> Answer | None:
         """The answer with this id, or None."""
-        return next((a for a in self.answers if a.id == answer_id), None)
+        for answer in self.answers:
+            if answer.id == answer_id:
+                return answer
+        return None
 
     def component(self, component_id: str) -> Component | None:
         """The component with this id, or None."""
@@ -317,11 +320,13 @@ class Region(Frozen):
     """A body region or topic; becomes one panel Observation.
 
     ``may_precede`` (here or on an item): what was found, asked or done before the exam began may be entered with it.
+    ``section_codes`` name its section of a document, where those of the panel do not.
     """
 
     region: Key
     label: str
     category: Category = Category.EXAM
     codes: Codes = ()
+    section_codes: Codes = ()
     may_precede: bool = False
     items: tuple[Item, ...] = Field(min_length=1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator
+from functools import partial
 from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
@@ -20,7 +21,7 @@ Word = Annotated[str, StringConstraints(pattern=r"^[^|^~\\&\s](?:[^|^~\\&\r\n]*[
 
 
 class Authority(Frozen):
-    """A hierarchic designator (HD, HL7 v2.5.1 section 2A.36): a local name, a universal id and its type (table 0301)."""
+    """A hierarchic designator (HD, HL7 v2.5.1 section 2A.36): a local name, a universal id, its type (table 0301)."""
 
     namespace: Word | None = None
     id: Word | None = None
@@ -72,19 +73,13 @@ class V2Settings(Frozen):
         found = next((one for one in self.authorities if one.system == system), None)
         if found is not None:
             return found
-        for prefix, kind in (("urn:oid:", "ISO"), ("urn:uuid:", "UUID")):
-            if system.startswith(prefix):
-                return AssigningAuthority.model_construct(
-                    system=system, namespace=None, id=system.removeprefix(prefix), id_type=kind, type=None
-                )
-        universal = ":" in system
-        return AssigningAuthority.model_construct(
-            system=system,
-            namespace=None if universal else system,
-            id=system if universal else None,
-            id_type="URI" if universal else None,
-            type=None,
-        )
+        # Not validated: what is escaped when it is written may hold any character.
+        made = partial(AssigningAuthority.model_construct, system=system, namespace=None, id=None, type=None)
+        if system.startswith("urn:oid:"):
+            return made(id=system.removeprefix("urn:oid:"), id_type="ISO")
+        if system.startswith("urn:uuid:"):
+            return made(id=system.removeprefix("urn:uuid:"), id_type="UUID")
+        return made(id=system, id_type="URI") if ":" in system else made(namespace=system, id_type=None)
 
     def system_of(self, namespace: str, universal_id: str, id_type: str) -> str:
         """The identifier system that :meth:`authority` writes so."""
@@ -117,9 +112,7 @@ def lint_v2(settings: V2Settings, known_systems: frozenset[str]) -> Iterator[Pro
             yield _problem("wrong-id", f"{name}: '{one.id}' is no OID", "such as 2.999.1, without urn:oid:")
     for one in settings.authorities:
         if one.namespace is None and one.id is None:
-            yield _problem(
-                "missing-part", f"authority for {one.system} names nothing", "namespace, or id and id_type"
-            )
+            yield _problem("missing-part", f"authority for {one.system} names nothing", "namespace, or id")
     if settings.sending_application == Authority():
         yield _problem("missing-part", "sending_application is empty", "the name by which the receiver knows us")
     for name in sorted(settings.systems.keys() - known_systems):

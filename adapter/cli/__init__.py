@@ -15,7 +15,19 @@ import click
 from adapter import __version__
 from adapter.problems import ExitCode
 
-COMMANDS = ("demo", "items", "check", "convert", "extract", "validate", "send", "outbox", "sandbox", "watch")
+COMMANDS = (
+    "demo",
+    "items",
+    "form",
+    "check",
+    "convert",
+    "validate",
+    "send",
+    "outbox",
+    "watch",
+    "sandbox",
+    "extract",
+)
 
 
 class _Commands(click.Group):

@@ -9,10 +9,10 @@ from adapter.exam import Amount, At, Finding, Quantities, Quantity, Score
 
 def in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
     """One finding in words: ``Femoral pulse, left: weak``."""
-    where = [side] if (side := finding.side and finding.side.value) else []
+    where = f"{item.label}, {finding.side}" if finding.side else item.label
     if finding.site:
-        where.append(catalogue.sites[finding.site].label.lower())
-    return f"{', '.join([item.label, *where])}: {value_in_words(finding, item, catalogue)}"
+        where = f"{where}, {catalogue.sites[finding.site].label.lower()}"
+    return f"{where}: {value_in_words(finding, item, catalogue)}"
 
 
 def value_in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:

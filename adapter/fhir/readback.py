@@ -17,9 +17,9 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding, Side
 from adapter.fhir.identity import SOFTWARE
-from adapter.fhir.observation import CAPTURED, DETAIL, ON_RECORD, SUMMED, instant
+from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
-from adapter.fhir.templates import Json
+from adapter.fhir.templates import DETAIL, Json
 
 
 class NotReadable(ValueError):

@@ -63,7 +63,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
     ]
     return Document(
         title=f"Newborn examination: {kind[0].lower()}{kind[1:]}",
-        language="en",
+        language=catalogue.language,
         author=", ".join(filter(None, (examiner.name for examiner in exam.details.examiners))),
         running=tell.running(exam),
         foot=f"{SOFTWARE} {__version__}, catalogue {catalogue.settings.version}; {_policy(catalogue)}",

@@ -27,7 +27,7 @@ HOW = "python -m pip install 'newborn-exam-adapter[pdf]'"
 
 # How many characters of a text that runs from right to left stand on one line: such a text is put in the order of
 # sight line by line.
-_RIGHT_TO_LEFT_LINE = 44
+_RIGHT_TO_LEFT_LINE = 30
 
 _SYSTEM = {
     "darwin": ("/System/Library/Fonts", "/Library/Fonts"),

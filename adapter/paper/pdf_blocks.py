@@ -30,6 +30,7 @@ from adapter.paper.model import (
     Tick,
     Tone,
 )
+from adapter.paper.pdf_lines import FormLine
 from adapter.paper.plot import HEIGHT, WIDTH, Dot, Stroke, marks
 
 INK, QUIET, RULE, BAR = HexColor("#1d1d1b"), HexColor("#5a5852"), HexColor("#b9b4a8"), HexColor("#8c2f1b")
@@ -46,11 +47,17 @@ class Drawer:
     def flowables(self, blocks: Iterable[Block], width: float) -> list[Any]:
         """All blocks, one after the other."""
         found: list[Any] = []
+        above: list[Any] = []
         for block, after in pairwise([*blocks, None]):
             assert block is not None
             if isinstance(block, Heading) and isinstance(after, Plot | Beside):
                 found.append(CondPageBreak(HEIGHT + self._size * 7))
-            found += self._block(block, width)
+            made = self._block(block, width)
+            if isinstance(block, Heading) and isinstance(after, Entry):
+                above = made[1:]
+                continue
+            found += [KeepTogether([*above, *made])] if isinstance(block, Entry) else made
+            above = []
         return found
 
     def title(self, document: Document, width: float) -> list[Any]:
@@ -93,7 +100,7 @@ class Drawer:
             case Bullets(lines=lines):
                 return [self._paragraph(line, bullet=True) for line in lines]
             case Entry(lines=lines):
-                return [KeepTogether([*(self._paragraph(line, after=0) for line in lines), Spacer(1, 1.6)])]
+                return [*(self._paragraph(line, after=0) for line in lines), Spacer(1, 2.4)]
             case Fields(pairs=pairs):
                 return self._fields(pairs, width)
             case model.Table():
@@ -130,7 +137,9 @@ class Drawer:
         centred: bool = False,
     ) -> Any:
         size = size or self._size
-        written = "".join(self._part(part, tone, size) for part in text)
+        if any(isinstance(part, Tick | Blank) for part in text):
+            return FormLine(text, self._fonts, size, tone)
+        written = "".join(self._part(part, tone) for part in text if isinstance(part, Run))
         style = ParagraphStyle(
             "text",
             fontName=f"paper{SHAPED}" if f'{SHAPED}">' in written else "paper",
@@ -146,12 +155,7 @@ class Drawer:
         )
         return Paragraph(written, style, bulletText="•" if bullet else None)
 
-    def _part(self, part: Run | Tick | Blank, outer: Tone, size: float) -> str:
-        if isinstance(part, Tick):
-            # The box is drawn over spaces that do not break, so that it stays with its answer.
-            return f'<onDraw name="tick" label="{size:g} {part.mark}"/>' + "\u00a0" * 5
-        if isinstance(part, Blank):
-            return "_" * max(round(part.width * 2.83 / (size * 0.5)), 2)
+    def _part(self, part: Run, outer: Tone) -> str:
         tone = part.tone if part.tone is not Tone.PLAIN else outer
         written = "".join(
             f'<font name="{font}">{escape(piece)}</font>'
@@ -286,13 +290,12 @@ class _Drawing(Flowable):  # type: ignore[misc]
 
 
 def furnished(right: float, low: float) -> type[Any]:
-    """A canvas that writes ``page n of m`` when it knows m, and draws the boxes to tick."""
+    """A canvas that writes ``page n of m`` when it knows m."""
 
     class Numbered(Canvas):  # type: ignore[misc]
         def __init__(self, *arguments: Any, **named: Any) -> None:
             super().__init__(*arguments, **named)
             self._kept: list[dict[str, Any]] = []
-            self.setNamedCB("tick", _tick)
 
         def showPage(self) -> None:  # noqa: N802 - reportlab's name
             self._kept.append(dict(self.__dict__))
@@ -308,19 +311,3 @@ def furnished(right: float, low: float) -> type[Any]:
             super().save()
 
     return Numbered
-
-
-def _tick(canvas: Any, _: str, label: str) -> None:
-    """A box, with its letter, where the text has reached."""
-    size, _, letter = label.partition(" ")
-    side = float(size) * 0.92
-    x, y = canvas._curr_tx_info["cur_x"], canvas._curr_tx_info["cur_y"] - side * 0.12
-    canvas.saveState()
-    canvas.setLineWidth(0.6)
-    canvas.setStrokeColor(INK)
-    canvas.rect(x + 0.5, y, side, side, stroke=1, fill=0)
-    if letter:
-        canvas.setFont("paper", float(size) * 0.72)
-        canvas.setFillColor(QUIET)
-        canvas.drawCentredString(x + 0.5 + side / 2, y + side * 0.24, letter)
-    canvas.restoreState()

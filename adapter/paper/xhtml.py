@@ -41,8 +41,8 @@ def _block(block: Block) -> Html:
     match block:
         case Heading(text=text, level=level):
             return tag(f"h{level}", text)
-        case Paragraph(text=text):
-            return tag("p", _text(text))
+        case Paragraph(text=text, tone=tone):
+            return tag("p", tag("b", _text(text)) if tone in _BOLD else _text(text))
         case Bullets(lines=lines):
             return tag("ul", (tag("li", _text(line)) for line in lines))
         case Entry(lines=lines):

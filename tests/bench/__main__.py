@@ -16,7 +16,7 @@ from fhir.resources.R4B.bundle import Bundle
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
-from adapter.fhir import from_bundle, to_bundle
+from adapter.fhir import BundleType, from_bundle, to_bundle, to_json
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
 from adapter.problems import Layer
@@ -46,6 +46,8 @@ def _building(exams: list[Exam], catalogue: Catalogue) -> None:
     _compare(
         "Building",
         {
+            "to_json: exam to bytes": lambda n: to_json(exams[n], catalogue),
+            "the same as a collection": lambda n: to_json(exams[n], catalogue, BundleType.COLLECTION),
             "to_bundle, written with its digits": lambda n: dumps(to_bundle(exams[n], catalogue)),
             "to_bundle alone": lambda n: to_bundle(exams[n], catalogue),
             "the finished bundle written with its digits": lambda n: dumps(finished[n]),

@@ -13,7 +13,7 @@ from typing import Any
 from adapter.capture import check_exam
 from adapter.capture.page import page_data
 from adapter.catalogue import Catalogue
-from adapter.derive import completeness, judged_findings, tell_list
+from adapter.derive import completeness, in_words, judged_findings, tell_list
 from adapter.exam import Exam
 
 SCRIPT = Path(__file__).parents[2] / "adapter/capture/page/script"
@@ -62,9 +62,8 @@ def adapter_says(exam: Exam, catalogue: Catalogue) -> dict[str, Any]:
     judged = [(one.item.id, one.judged) for one in pool]
     return {
         "judged": [[i, *((j.meaning.value, j.urgency.value, j.flag.value) if j else (None,) * 3)] for i, j in judged],
-        "told": [
-            [t.urgency.value, t.rule, t.words, list(t.because), t.to_do, t.reason, t.source] for t in lines
-        ],
+        "told": [[t.urgency.value, t.rule, t.words, list(t.because), t.to_do, t.reason, t.source] for t in lines],
+        "words": {one.item.id: in_words(one.finding, one.item, catalogue) for one in pool},
         "gaps": [[gap.item, gap.side.value if gap.side else None] for gap in completeness(exam, catalogue)],
         "problems": sorted([p.severity.value, p.rule, _index(p.where)] for p in problems),
     }

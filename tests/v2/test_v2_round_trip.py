@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from examples.regenerate import example, names
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.exam import Exam
+from adapter.exam import Exam, Status
 from adapter.formats.v2 import from_oru, to_oru
+from examples.regenerate import example, names
 from strategies import exams
 
 CATALOGUE = load_catalogue()
@@ -19,7 +19,7 @@ LONG = settings(max_examples=60, deadline=None, suppress_health_check=list(Healt
 
 
 def in_message_order(exam: Exam, catalogue: Catalogue) -> Exam:
-    """A message has its findings region by region; within a region they keep the order in which they were captured."""
+    """A message has its findings region by region, within each in the order captured."""
     regions = list(catalogue.regions)
     found = sorted(exam.findings, key=lambda one: regions.index(catalogue.region_of[one.item]))
     return exam.model_copy(update={"findings": tuple(found)})
@@ -64,3 +64,36 @@ def test_it_does_so_in_every_way_that_a_site_may_write(exam: Exam, data: st.Data
 def test_several_messages_in_one_file_are_several_exams(one: Exam, other: Exam) -> None:
     data = to_oru(one, CATALOGUE) + to_oru(other, CATALOGUE)
     assert from_oru(data, CATALOGUE) == [in_message_order(one, CATALOGUE), in_message_order(other, CATALOGUE)]
+
+
+def test_every_item_and_answer_reads_back(every: list[Exam]) -> None:
+    for exam in every:
+        there_and_back(exam, CATALOGUE)
+
+
+@LONG
+@given(exams(CATALOGUE, max_items=6), st.data())
+def test_what_a_version_no_longer_holds_is_withdrawn_and_the_rest_reads_back(exam: Exam, data: st.DataObject) -> None:
+    """Every result of the earlier message is in the later one again: said, or withdrawn (W of table 0085)."""
+    assume(exam.details.status is not Status.ENTERED_IN_ERROR)
+    kept = tuple(f for f in exam.findings if data.draw(st.booleans()))
+    status = data.draw(st.sampled_from([Status.AMENDED, Status.ENTERED_IN_ERROR]))
+    changed = {"id": "later", "amends": exam.details.root, "status": status, "reason": "Why"}
+    details = exam.details.model_copy(update=changed)
+    later = exam.model_copy(update={"details": details, "findings": kept})
+    before = to_oru(exam, CATALOGUE)
+    after = to_oru(later, CATALOGUE, [before])
+    assert from_oru(after, CATALOGUE) == [in_message_order(later, CATALOGUE)]
+    assert results(after) >= results(before)
+
+
+def results(data: bytes) -> set[tuple[bytes, ...]]:
+    """Filler number, question and sub-id of every result."""
+    found, filler = set(), b""
+    for line in data.split(b"\r"):
+        fields = line.split(b"|")
+        if fields[0] == b"OBR":
+            filler = fields[3]
+        if fields[0] == b"OBX":
+            found.add((filler, fields[3], fields[4]))
+    return found

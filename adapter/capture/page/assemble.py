@@ -14,7 +14,7 @@ from adapter.capture.page.data import page_data
 from adapter.catalogue import Catalogue
 
 _IMPORT = re.compile(r'^import (?:\{[^}]*\} from )?"\./([a-z_]+\.mjs)";\n', re.MULTILINE)
-_EXPORT = re.compile(r"^export (?=const |function |class |async function )", re.MULTILINE)
+_EXPORT = re.compile(r"^export (?=const (\w+))", re.MULTILINE)
 
 
 def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = False) -> bytes:
@@ -30,7 +30,7 @@ def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = Fal
             "default-src 'none'",
             f"script-src {_hash(script)}",
             f"style-src {_hash(style)}",
-            f"connect-src {chr(39)}self{chr(39)}" if served else "connect-src 'none'",
+            "connect-src 'self'" if served else "connect-src 'none'",
             "base-uri 'none'",
             "form-action 'none'",
         )
@@ -72,12 +72,12 @@ def _style() -> str:
     """All style sheets in the order of their names, without comments and indentation."""
     joined = "".join(_sources("style", ".css").values())
     plain = re.sub(r"/\*.*?\*/", "", joined, flags=re.DOTALL)
-    return re.sub(r"\n\s*", "\n", plain).replace(": ", ":").replace(" {", "{").strip()
+    return re.sub(r"\s*\n\s*", "", plain).replace(": ", ":").replace(" {", "{").replace(";}", "}")
 
 
 @cache
 def _script() -> str:
-    """All modules as one script: each after those it imports, import and export taken out, in a scope of its own."""
+    """All modules as one script: each after those it imports, in a scope of its own, what it exports outside it."""
     sources = _sources("script", ".mjs")
     order: dict[str, None] = {}
 
@@ -88,15 +88,21 @@ def _script() -> str:
         order.setdefault(name)
 
     visit("main.mjs")
-    body = "".join(_shortened(_EXPORT.sub("", _IMPORT.sub("", sources[name]))) for name in order)
+    body = "".join(_scoped(sources[name]) for name in order)
     script = f'"use strict";(()=>{{\n{body}}})();'
     assert "</script" not in script, "the script would end itself"
     assert "<!--" not in script, "the script would open a comment"
     return script
 
 
+def _scoped(source: str) -> str:
+    body = _shortened(_EXPORT.sub("", _IMPORT.sub("", source)))
+    names = ",".join(_EXPORT.findall(source))
+    return f"const {{{names}}}=(()=>{{\n{body}return {{{names}}}}})();\n"
+
+
 def _shortened(source: str) -> str:
-    """Without lines that are comments, and without indentation; text over several lines is not used in the sources."""
+    """Without comment lines and indentation; text over several lines is not used in the sources."""
     lines = (line.strip() for line in source.splitlines())
     return "".join(f"{line}\n" for line in lines if line and not line.startswith(("//", "/*", "*")))
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from typing import Any
@@ -27,15 +29,16 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
     """
     kinds = catalogue.kinds if kind is None else {kind: catalogue.kinds[kind]}
     rules = [rule for rule in catalogue.rules.values() if rule.on]
+    items = [_item(item, catalogue) for item in catalogue.items.values()]
     return _filled(
         {
+            "shared": _shared(items),
             "version": catalogue.settings.version,
             "policy": catalogue.settings.policy.model_dump(),
             "identifier_systems": catalogue.settings.identifier_systems,
             "served": served,
             "stages": list(_stages(catalogue)),
-            "regions": {name: region.label for name, region in catalogue.regions.items()},
-            "items": [_item(item, catalogue) for item in catalogue.items.values()],
+            "items": items,
             "kinds": {
                 k.id: {
                     "label": k.label,
@@ -71,28 +74,42 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
     )
 
 
+def _shared(items: Sequence[Json]) -> list[Any]:
+    """What several items have alike and is long (sites, the signs of a score) once; the items point to it."""
+    texts = Counter(json.dumps(item[key]) for item in items for key in _MAY_SHARE if key in item)
+    once = [text for text, count in texts.items() if count > 1 and len(text) > 40]
+    place = {text: n for n, text in enumerate(once)}
+    for item in items:
+        for key in _MAY_SHARE:
+            if key in item and (n := place.get(json.dumps(item[key]))) is not None:
+                item[key] = n
+    return [json.loads(text) for text in once]
+
+
+_MAY_SHARE = ("sites", "signs", "units", "methods", "how", "caution", "ranges")
+
+
 def _stages(catalogue: Catalogue) -> Iterator[Json]:
-    """The stages with their pages: of each region the items that stand there, regions by their first item."""
-    for stage in catalogue.stages.values():
-        pages: dict[str, list[str]] = {}
-        for item in catalogue.items.values():
-            if not item.computed and catalogue.stage_of(item) is stage:
-                pages.setdefault(catalogue.region_of[item.id], []).append(item.id)
-        named = list(stage.regions)
-        order = sorted(pages, key=lambda region: named.index(region) if region in named else len(named))
-        yield _filled(
-            {"id": stage.id, "label": stage.label, "how": stage.how, "pages": [[r, pages[r]] for r in order]}
-        )
+    """The stages with their pages: what each is called, and its items."""
+    for stage, pages in catalogue.staged():
+        named = [[_page_label(regions, items, catalogue), [item.id for item in items]] for regions, items in pages]
+        yield _filled({"id": stage.id, "label": stage.label, "how": stage.how, "pages": named})
+
+
+def _page_label(regions: Sequence[str], items: Sequence[Item], catalogue: Catalogue) -> str:
+    labels = [catalogue.regions[region].label for region in regions]
+    guests = any(catalogue.region_of[item.id] not in regions for item in items)
+    return ", ".join([labels[0], *(label[0].lower() + label[1:] for label in labels[1:])]) + (
+        ", and others" if guests else ""
+    )
 
 
 def _item(item: Item, catalogue: Catalogue) -> Json:
     return _filled(
         {
             "id": item.id,
-            "position": item.position,
             "label": item.label,
             "type": item.type.value,
-            "region": catalogue.region_of[item.id],
             "sides": "" if item.sides == "none" else item.sides.value,
             "sites": item.sites,
             "site_required": item.site_required,
@@ -110,9 +127,15 @@ def _item(item: Item, catalogue: Catalogue) -> Json:
             "limits": _limits(item.limits),
             "components": [_component(component) for component in item.components],
             "answers": [
-                [a.id, a.label, _MEANING[a.meaning], _URGENCY[a.urgency], *([1] if a.exclusive else [])]
+                [
+                    a.id,
+                    a.label,
+                    _MEANING[a.meaning],
+                    *([_URGENCY[a.urgency]] if a.urgency is not Urgency.NONE else []),
+                ]
                 for a in item.answers
             ],
+            "exclusive": [a.id for a in item.answers if a.exclusive],
             "signs": [_sign(sign) for sign in item.signs],
             "ranges": [_range(band) for band in item.ranges],
             "tell_when_not_examined": item.tell_when_not_examined,
@@ -157,18 +180,14 @@ def _limits(limits: Limits | None) -> list[str] | None:
     return None if limits is None else [f"{end:f}" for end in (*limits.possible, *limits.plausible)]
 
 
-def _range(band: Range) -> Json:
-    return _filled(
-        {
-            "component": band.component,
-            **(_span(band) or {}),
-            "meaning": _MEANING[band.meaning],
-            "flag": band.flag.value,
-            "urgency": _URGENCY[band.urgency],
-            "when": _condition(band.when),
-            "source": band.source,
-        }
-    )
+def _range(band: Range) -> list[Any]:
+    """Low, high, meaning, flag, urgency, source, condition, component; what is empty at the end is left out."""
+    low, high = (str(end) if end else 0 for end in (band.low, band.high))
+    fields: list[Any] = [low, high, _MEANING[band.meaning], band.flag.value, _URGENCY[band.urgency], band.source]
+    fields += [_condition(band.when) or 0, band.component or 0]
+    while not fields[-1]:
+        fields.pop()
+    return fields
 
 
 def _span(span: Span | None) -> Json | None:

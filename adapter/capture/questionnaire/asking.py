@@ -24,7 +24,9 @@ def asked(item: Item, catalogue: Catalogue) -> Node:
     asking = _Asking(item, catalogue)
     if item.sides is Sides.EACH and not item.sites:
         sides = (Side.LEFT, Side.RIGHT)
-        groups = tuple(asking.finding(f"{item.id}.{side.value}", side.value.capitalize(), side) for side in sides)
+        groups = tuple(
+            asking.finding(f"{item.id}.{side.value}", f"{item.label}, {side.value}", side) for side in sides
+        )
         return Node(item.id, Type.GROUP, item.label, children=(*asking.help(), *groups), when=asking.when_of_sex())
     return asking.finding(item.id, item.label, None)
 
@@ -54,7 +56,6 @@ class _Asking:
         )
         when = self.when_of_sex() if side is None else ()
         several = self.item.type is ItemType.QUANTITIES
-        component = several and self._whole_by_itself(side)
         return Node(
             link_id,
             Type.GROUP,
@@ -64,8 +65,6 @@ class _Asking:
             children=children,
             repeats=True,
             when=when,
-            extract=component,
-            category=self.catalogue.category(self.item).value if component else "",
         )
 
     def help(self) -> tuple[Node, ...]:
@@ -105,7 +104,7 @@ class _Asking:
         item = self.item
         match item.type:
             case ItemType.QUANTITIES:
-                return tuple(self._component(link_id, c.id, side) for c in item.components)
+                return tuple(self._component(link_id, c.id) for c in item.components)
             case ItemType.SCORE:
                 total = self._value(f"{link_id}.total", Type.INTEGER, "Total", ("total",), side)
                 return (total, *(self._sign(link_id, sign) for sign in item.signs))
@@ -152,7 +151,7 @@ class _Asking:
         system = self.catalogue.uri("ucum")
         return tuple({"system": system, "code": ucum, "display": shown} for ucum, shown in known.items())
 
-    def _component(self, link_id: str, name: str, side: Side | None) -> Node:
+    def _component(self, link_id: str, name: str) -> Node:
         component = self.item.component(name)
         assert component is not None, f"{self.item.id} has no component {name}"
         low, high = _ends(component.limits)
@@ -166,7 +165,6 @@ class _Asking:
             low=low,
             high=high,
             whole=self.item.whole_numbers,
-            extract="component" if self._whole_by_itself(side) else False,
         )
 
     def _sign(self, link_id: str, sign: Sign) -> Node:

@@ -53,7 +53,7 @@ class Node:
     is a list, and each repetition an entry of it. Without a key, an item only lays out others. ``list_of`` names a
     contained value set that holds the ``options``. ``when``: any of the conditions enables it; with ``when_all``, all
     together. ``low`` and ``high`` are what is possible, in the first of ``units``. ``extract``: marked for
-    observation-based extraction, ``component`` for what belongs to the group's Observation.
+    observation-based extraction, under ``category``.
     """
 
     link_id: str
@@ -72,7 +72,7 @@ class Node:
     low: Decimal | int | None = None
     high: Decimal | int | None = None
     whole: bool = False
-    extract: bool | str = False
+    extract: bool = False
     category: str = ""
 
     @property

@@ -23,8 +23,10 @@ from adapter.capture.record import RawRecord, read_record
 from adapter.capture.wording import listed, near, shown
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
-from adapter.problems import Problem
+from adapter.problems import Problem, Severity
 
+# Answered only to be asked further; the record does not hold them.
+_ASIDE = ("more", "further")
 _FINDING = re.compile(r"/findings/(\d+)(.*)")
 
 
@@ -43,7 +45,10 @@ def read_response(data: Json, place: PlaceOf, source: str, catalogue: Catalogue)
     reader = _Reader(form, place, problems)
     record = reader.record(data)
     problems += _heads(data, record, place, catalogue)
-    return read_record(RawRecord(record, reader.place_of, source, tuple(problems)), catalogue)
+    doubts = tuple(p for p in problems if p.severity is Severity.WARNING)
+    faulty = tuple(p for p in problems if p.severity is not Severity.WARNING)
+    reading = read_record(RawRecord(record, reader.place_of, source, faulty), catalogue)
+    return replace(reading, problems=doubts + reading.problems)
 
 
 def _form(data: Json, place: PlaceOf, catalogue: Catalogue) -> tuple[Form | None, list[Problem]]:
@@ -221,6 +226,8 @@ class _Reader:
                 value = Unreadable("wrong-type", "an answer is not an object", "an object with its value")
             if not several and not isinstance(value, Unreadable):
                 value = getattr(value, "text", value)
+            if isinstance(value, Unreadable) and node.key[0] in _ASIDE:
+                self._problem(path, here, value.rule, value.what, value.remedy, node.link_id)
             values.append(value)
             self.marks[f"{at}/{n}" if several else at] = (path, here)
         if len(values) > 1 and not node.repeats:

@@ -121,9 +121,7 @@ def _extensions(node: Node, form: Form) -> Iterator[Json]:
     if node.list_of or len(node.options) > 8:
         yield _control("drop-down", "Drop down")
     if node.extract:
-        value = "valueBoolean" if node.extract is True else "valueCode"
-        yield {"url": f"{_SDC}observationExtract", value: node.extract}
-    if node.category:
+        yield {"url": f"{_SDC}observationExtract", "valueBoolean": True}
         coding = {"system": _CATEGORY, "code": node.category}
         yield {"url": f"{_SDC}observation-extract-category", "valueCodeableConcept": {"coding": [coding]}}
 

@@ -109,6 +109,7 @@ def concepts_of(system: str, catalogue: Catalogue) -> Iterator[Json]:
 
 _LIST_OF = {
     "side": "sides",
+    "section": "sections",
     "urgency": "urgencies",
     "detail": "details",
     "meaning": "meanings",

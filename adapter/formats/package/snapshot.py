@@ -39,7 +39,7 @@ def _of_type(name: str) -> list[Json]:
         "min": 0,
         "max": "*",
         "base": {"path": name, "min": 0, "max": "*"},
-        "constraint": [c for base in dict.fromkeys(bases) for c in _constraints(base)],
+        "constraint": list({c["key"]: c for base in dict.fromkeys(bases) for c in _constraints(base)}.values()),
     }
     if not root["constraint"]:
         del root["constraint"]
@@ -58,7 +58,7 @@ def _constraints(path: str) -> list[Json]:
 
 
 def _children(type_name: str, path: str, identifier: str) -> list[Json]:
-    """The elements of a type under a path, backbone elements with theirs; ``type_name`` says where R4 defines them."""
+    """The elements of a type under a path, and those of its backbone elements."""
     found = []
     for element in definition(type_name).elements:
         one = _element(element, type_name, path, identifier)
@@ -171,7 +171,8 @@ def _opened(elements: list[Json], identifier: str) -> int:
         place = _opened(elements, parent)
     holder = elements[place]
     (only,) = holder["type"]
-    elements[place + 1 : place + 1] = _children(only["code"], holder["path"], parent)
+    inside = "Element" if only["code"] in primitive_names() else only["code"]
+    elements[place + 1 : place + 1] = _children(inside, holder["path"], parent)
     found = _find(elements, identifier)
     assert found is not None, f"{identifier} is no element of {only['code']}"
     return found

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.formats.v2.message import to_oru
-from adapter.formats.v2.read import NotReadable, from_oru
+from adapter.formats.v2.read import NotReadable, from_oru, read_oru
 
 
 def write(
@@ -25,4 +25,4 @@ def write(
     return to_oru(exam, catalogue, [to_oru(one, catalogue) for one in same])
 
 
-__all__ = ["NotReadable", "from_oru", "to_oru", "write"]
+__all__ = ["NotReadable", "from_oru", "read_oru", "to_oru", "write"]

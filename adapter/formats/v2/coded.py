@@ -54,7 +54,7 @@ class Coder:
         return joined([text(quantity["code"]), text(quantity["unit"]), self._settings.systems.get("ucum", "UCUM")])
 
     def identifiers(self, given: Iterable[Identifier], usual: str) -> str:
-        """Business identifiers as CX, one a repetition; ``usual`` is the type (table 0203) where the site has none."""
+        """Business identifiers as CX, one a repetition; ``usual`` is the type (table 0203) if the site has none."""
         return joined([self.identifier(one, usual) for one in given], "~")
 
     def identifier(self, given: Identifier, usual: str) -> str:

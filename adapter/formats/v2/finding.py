@@ -1,4 +1,4 @@
-"""The findings of one OBR: the OBX of one sub-id are one finding, as :mod:`adapter.formats.v2.results` writes them."""
+"""The findings of one OBR: the OBX of one sub-id are one finding, as :mod:`~adapter.formats.v2.results` writes it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ Own = Callable[[Read, int], str | None]
 Complain = Callable[[Read, int, str, str], None]
 
 GESTATION = "gestational_age_at_birth"
-_WITHDRAWN = frozenset({"W", "D"})
 
 
 @dataclass(slots=True)
@@ -49,14 +48,13 @@ class Group:
         else:
             self.comments.append(segment)
 
+    def standing(self) -> Group:
+        """Without what an earlier version said and this one withdraws."""
+        return Group(self.request, self.comments, [o for o in self.results if o.comment("withdrawn") is None])
+
     def comment(self, kind: str) -> str | None:
         """The text of the OBR's own comment of a type."""
         return next((one.whole(3) for one in self.comments if one.part(4) == kind), None)
-
-
-def withdrawn_groups(group: Group) -> bool:
-    """Whether all of an OBR is what an earlier version held and this one does not."""
-    return bool(group.results) and all(one.result.raw(11) in _WITHDRAWN for one in group.results)
 
 
 def findings(group: Group, catalogue: Catalogue, own: Own, complain: Complain) -> Iterator[tuple[Json, Read]]:
@@ -73,9 +71,7 @@ def findings(group: Group, catalogue: Catalogue, own: Own, complain: Complain) -
         name = members[0][0].partition(".")[0]
         item = catalogue.items.get(name)
         if item is None:
-            complain(
-                members[0][1].result, 3, "OBX-3 names no item of this catalogue", "the catalogue it was written with"
-            )
+            complain(members[0][1].result, 3, "OBX-3 names no item of this catalogue", "its catalogue")
         elif all(one.comment("computed") is None for _, one in members):
             yield _finding(item, sub_id, members, own, complain), members[0][1].result
 

@@ -1,7 +1,7 @@
 """Every message is judged before it leaves: by hl7apy's strict validation, and by hand where that has holes.
 
-hl7apy 1.3.5 passes an OBX-2 that is no value type, words in NM, and segments in places that are not theirs; and what it
-raises holds values; and it takes FT and TX in OBX-5 for ST. Lengths are counted in characters as sent.
+hl7apy 1.3.5 passes an OBX-2 that is no value type, words in NM, and segments in places that are not theirs; it takes
+FT and TX in OBX-5 for ST; and what it raises holds values. Lengths are counted in characters as sent.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from adapter.formats.v2.er7 import CHARSETS, Unsayable, formatted, joined, momen
 from adapter.formats.v2.header import message_header, people, with_control_id
 from adapter.formats.v2.judge import judged, problem
 from adapter.formats.v2.results import STATUS, Result, Results, comments, is_computed
-from adapter.formats.v2.withdrawn import withdrawn
+from adapter.formats.v2.withdrawn import with_withdrawn
 
 _TELLS = {Urgency.TELL_NOW: ("tell.now", "Tell now", "AA"), Urgency.TELL: ("tell.next-round", "Tell", "A")}
 _REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
@@ -34,7 +34,7 @@ def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> b
     settings = catalogue.v2
     try:
         segments = [message_header(exam, catalogue), *_body(exam, catalogue)]
-        segments += withdrawn(segments, earlier, settings.withdrawn)
+        segments = with_withdrawn(segments, earlier, settings.withdrawn, settings.own_system, exam.details.id)
     except Unsayable as error:
         raise NotWritable([problem("no-place", str(error))]) from None
     segments = with_control_id(segments)
@@ -45,9 +45,7 @@ def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> b
     except UnicodeEncodeError as error:
         where = error.object[: error.start].count("\r") + 1
         what = f"segment {where} holds a character that {settings.character_set} has not"
-        problems.append(
-            problem("character-set", what, "character_set: UNICODE UTF-8 in v2.yaml, or another spelling")
-        )
+        problems.append(problem("character-set", what, "UNICODE UTF-8 in v2.yaml, or other words"))
     if problems:
         raise NotWritable(problems)
     return data
@@ -96,7 +94,7 @@ class _Report:
             yield from self._group(number, request, results, [])
 
     def _filler(self, region: str = "") -> str:
-        """The number by which the receiver finds the report, or one region of it, again: that of the first version."""
+        """The number by which the report, or one region of it, is found again: that of the first version."""
         root = text(self._exam.details.root + region)
         return joined([root, designator(self._settings.sending_application)])
 
@@ -113,7 +111,7 @@ class _Report:
             universal = self._coder.concept({"coding": [*codings, coding], "text": label})
         else:
             universal = self._coder.pair([text(p) for p in (service.code, service.text, service.system)], own)
-        return {3: self._filler(), 4: universal, 20: text(self._exam.details.id)}
+        return {3: self._filler(), 4: universal}
 
     def _group(
         self, number: int, request: dict[int, str], results: Sequence[Result], remarks: list[tuple[str, str]]
@@ -121,6 +119,7 @@ class _Report:
         details = self._exam.details
         common = {
             1: str(number),
+            20: text(details.id),
             7: moment(details.started),
             8: moment(details.ended) if details.ended else "",
             22: moment(details.ended or details.started),
@@ -175,7 +174,8 @@ class _Report:
         system = self._catalogue.identifier_system("observation")
         name = next(i["value"] for i in observation["identifier"] if i["system"] == system)
         _, item, *rest = name.split("/")
+        self._made[item] += 1
         if is_computed(observation):
-            self._made[item] += 1
+            # Its name ends in the rule, which may be long; it comes after what was captured of the item.
             rest = [str(self._made[item])] if self._made[item] > 1 else []
         return ".".join([str(self._catalogue.items[item].position), *rest])

@@ -17,7 +17,7 @@ from adapter.capture.record import RawRecord, read_record
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.formats.v2.er7 import Read, messages, read_moment
-from adapter.formats.v2.finding import GESTATION, Group, findings, gestation_of, withdrawn_groups
+from adapter.formats.v2.finding import GESTATION, Group, findings, gestation_of
 from adapter.formats.v2.header import SEXES
 from adapter.problems import Problem
 
@@ -34,7 +34,8 @@ class NotReadable(ValueError):
 
 def from_oru(data: bytes, catalogue: Catalogue) -> list[Exam]:
     """The exams of the messages in a file, findings in the order of the message. Raises :class:`NotReadable`."""
-    exams, problems = [], []
+    exams: list[Exam] = []
+    problems: list[Problem] = []
     for reading in read_oru(data, catalogue):
         problems += reading.errors
         if reading.exam is not None:
@@ -72,7 +73,7 @@ class _Message:
         if (header.part(9), header.part(9, 2)) != ("ORU", "R01"):
             self._wrong(header, 9, "unsupported-message", "it is no ORU^R01", "a message of type ORU^R01")
             return self._refused()
-        self._groups = list(self._grouped())
+        self._groups = [group.standing() for group in self._grouped()]
         patient = next((one for one in self._segments if one.name == "PID"), None)
         if patient is None or not self._groups:
             missing = "PID" if patient is None else "OBR"
@@ -84,11 +85,8 @@ class _Message:
             what = f"OBR-4 has no code of {self._catalogue.v2.own_system}"
             self._wrong(report.request, 4, "not-ours", what, "a message written by this adapter, with this catalogue")
             return self._refused()
-        record = {
-            "version": 1,
-            "exam": self._details(report, kind),
-            "newborn": self._newborn(patient, report, regions),
-        }
+        newborn = self._newborn(patient, report, regions)
+        record: Json = {"version": 1, "exam": self._details(report, kind), "newborn": newborn}
         record["findings"] = self._findings(regions, record)
         if self._problems:
             return self._refused()
@@ -126,7 +124,7 @@ class _Message:
         if status is None or len(flags) > 1:
             self._wrong(roles[0][0].result, 11, "status", "is no status of a finished exam", "F, C, A or W")
         details: Json = {
-            "id": request.part(20) or request.part(3),
+            "id": request.part(20),
             "kind": kind,
             "started": self._moment(request, 7),
             "status": status or "final",
@@ -189,8 +187,6 @@ class _Message:
     def _findings(self, regions: list[Group], record: Json) -> list[Json]:
         found: list[Json] = []
         for group in regions:
-            if record["exam"]["status"] != "entered-in-error" and withdrawn_groups(group):
-                continue
             for finding, segment in findings(group, self._catalogue, self._own, self._unknown):
                 if finding.get("observed_at") == self._usual_time(finding["item"], record):
                     del finding["observed_at"]

@@ -16,8 +16,8 @@ from datetime import datetime
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import ORDINAL
 from adapter.fhir.identity import SOFTWARE
-from adapter.fhir.observation import CAPTURED, DETAIL, ON_RECORD, SUMMED
-from adapter.fhir.templates import Json
+from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED
+from adapter.fhir.templates import DETAIL, Json
 from adapter.formats.v2.coded import Coder
 from adapter.formats.v2.er7 import formatted, joined, moment, segment, text
 
@@ -29,6 +29,7 @@ COMMENTS = {
     "caution": "Caution",
     "reason": "Why the record was changed",
     "summed": "Total summed by the software",
+    "withdrawn": "No longer said",
 }
 """Types of comment of our own (NTE-4); the examiner's note is ``RE`` (remark) of table 0364."""
 
@@ -202,7 +203,7 @@ def is_computed(observation: Json) -> bool:
 
 
 def reference_range(node: Json) -> str:
-    """OBX-7: ``low-high`` where both ends belong to it (v2.5.1 section 7.4.2.7), else the ends with their comparators."""
+    """OBX-7: ``low-high`` where both ends belong to it (v2.5.1 section 7.4.2.7), else the ends with their signs."""
     ends = [f"{node[end]['value']:f}" for end in ("low", "high") if end in node]
     signs = re.findall(r">=|<=|>|<", node["text"].partition(";")[0])
     if len(ends) == 2 and signs == [">=", "<="]:

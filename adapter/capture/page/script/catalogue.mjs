@@ -25,21 +25,28 @@ const when = (raw) => ({
   meanings: raw.meanings?.map((letter) => MEANINGS[letter]),
 });
 
+const unshared = (raw, shared) =>
+  Object.fromEntries(Object.entries(raw).map(([key, value]) => [key, SHARED.includes(key) && typeof value === "number" ? shared[value] : value]));
+
+const SHARED = ["sites", "signs", "units", "methods", "how", "caution", "ranges"];
+
 const item = (raw) => ({
   ...raw,
   sides: raw.sides ?? "none",
   ...Object.fromEntries(
     ["sites", "methods", "signs", "components", "units", "tell_when_not_examined"].map((key) => [key, raw[key] ?? []]),
   ),
-  answers: (raw.answers ?? []).map(([id, label, meaning, urgency, exclusive]) => ({
-    id, label, meaning: MEANINGS[meaning], urgency: URGENCIES[urgency], exclusive: Boolean(exclusive),
+  answers: (raw.answers ?? []).map(([id, label, meaning, urgency = 0]) => ({
+    id, label, meaning: MEANINGS[meaning], urgency: URGENCIES[urgency], exclusive: (raw.exclusive ?? []).includes(id),
   })),
-  ranges: (raw.ranges ?? []).map((band) => ({
-    ...band,
-    ...span(band),
-    meaning: MEANINGS[band.meaning],
-    urgency: URGENCIES[band.urgency ?? 0],
-    when: condition(band.when),
+  ranges: (raw.ranges ?? []).map(([low, high, meaning, flag, urgency, source, when_, component]) => ({
+    ...span({ low, high }),
+    meaning: MEANINGS[meaning],
+    flag,
+    urgency: URGENCIES[urgency],
+    source,
+    when: condition(when_ || {}),
+    component: component || undefined,
   })),
 });
 
@@ -51,7 +58,7 @@ export const readCatalogue = (data) => {
     for (const text of [unit.ucum, ...(unit.spellings ?? [])]) spellings.set(text, unit);
   return {
     ...data,
-    items: new Map(data.items.map((raw) => [raw.id, item(raw)])),
+    items: new Map(data.items.map((raw, position) => [raw.id, { position, ...item(unshared(raw, data.shared ?? [])) }])),
     units,
     spellings,
     rules: (data.rules ?? []).map((rule) => ({

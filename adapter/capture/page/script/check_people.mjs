@@ -42,7 +42,7 @@ const sexes = (record) => {
   const seen = record.findings.findIndex((f) => f.item === "genital_type" && !f.not_examined);
   const typical = typicalSex(record);
   const known = ["female", "male"].includes(record.newborn.sex);
-  if (seen < 0 || !known || typical === record.newborn.sex) return [];
+  if (seen < 0 || !known || !typical || typical === record.newborn.sex) return [];
   const what = "The sex on record and the genital type seen do not agree.";
   return [doubt("sex-and-genital-type", what, "Check both, and that this is the right infant.", seen)];
 };

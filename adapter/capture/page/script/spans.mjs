@@ -12,6 +12,16 @@ export const holds = (span, number) =>
 /** `>=30 and <=60` */
 export const spanText = (span) => [span.low, span.high].filter(Boolean).map((end) => end.text).join(" and ") || "any";
 
+/** For people: `30 to 60`, `under 20`, `over 60, to 80`. */
+export const spanWords = ({ low, high }) => {
+  const from = low && (low.comparator === ">" ? `over ${low.value}` : `${low.value}`);
+  const to = high && (high.comparator === "<" ? `under ${high.value}` : `${high.value}`);
+  if (!low) return high.comparator === "<" ? to : `to ${to}`;
+  if (!high) return low.comparator === ">" ? from : `from ${from}`;
+  if (low.value === high.value) return low.value;
+  return `${from}${low.comparator === ">" ? "," : ""} to ${to}`;
+};
+
 const reaches = (high, low) => {
   if (!high || !low) return true;
   const c = compare(exact(high.value), exact(low.value));
