@@ -15,7 +15,7 @@ from adapter.problems import Layer, Problem, Severity
 _DETAILS = ("side", "state", "counted-seconds", "urgency")
 _MADE = (
     *("CommunicationRequest", "Composition", "Device", "DiagnosticReport", "Encounter", "Observation"),
-    *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson", "Bundle"),
+    *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson"),
 )
 
 

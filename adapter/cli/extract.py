@@ -63,7 +63,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 )
 @click.option("--key-file", type=_FILE, help="The file that holds the secret key of pseudonyms and moved dates.")
 @click.option("--key-env", metavar="NAME", help="The environment variable that holds it.")
-@click.option("--all-versions", is_flag=True, help="Keep what an amendment or retraction stands for.")
+@click.option("--all-versions", is_flag=True, help="Tables: keep what was amended or entered in error.")
 @click.option("--notes", is_flag=True, help="OMOP: free text as rows of note.")
 @click.option("--omop-keys", type=_FILE, help="OMOP: the keys.csv of an earlier extract, to go on from.")
 @click.option("--plan", type=_FILE, help="A column plan (YAML), where the files are tables of any other form.")
@@ -147,6 +147,7 @@ def extract(
                 site=site,
                 notes=notes,
                 keys=keys,
+                retracted=all_versions,
             ) as made:
                 code = _write(found, made, None if all_versions else versions)
     except (NoParquet, NotEmpty) as error:
@@ -219,7 +220,7 @@ def _write(found: Iterator[Reading], made: Extract, versions: Versions | None) -
             except OtherFamily as error:
                 refused += 1
                 note(f"error: {reading.source}: exam {reading.exam.details.id}: {error}  [capture/other-mother]")
-    left = []
+    left = [f"{made.retracted} entered in error and left out of the tables"] if made.retracted else []
     if versions is not None and versions.superseded:
         left.append(f"{versions.superseded} replaced by later versions")
     if versions is not None and versions.repeated:

@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 from adapter.capture import read_captures, to_json
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.cli import cli
-from adapter.exam import Exam
+from adapter.exam import Exam, Status
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
@@ -262,6 +262,25 @@ def test_an_amendment_counts_whatever_the_order(tmp_path: Path) -> None:
     for n, order in enumerate(((first, second), (second, first))):
         done = extract(*order, "--out", tmp_path / f"{n}", "--table", "exams")
         assert pd.read_csv(tmp_path / f"{n}" / "exams.csv")["exam_id"].tolist() == ["demo-d10-v2"], done.output
+
+
+def test_what_was_entered_in_error_is_in_no_table(examples: list[Exam], tmp_path: Path) -> None:
+    """But in FHIR, where each resource says so in its status; with --all-versions it is in the tables too."""
+    first = examples[0]
+    details = {"id": "gone", "status": Status.ENTERED_IN_ERROR, "amends": first.details.id, "reason": "wrong infant"}
+    retracted = first.model_copy(update={"details": first.details.model_copy(update=details)})
+    for name, exam in (("a", retracted), ("b", first), ("c", examples[1])):
+        (tmp_path / f"{name}.json").write_bytes(to_json(exam))
+    given = [tmp_path / f"{name}.json" for name in "abc"]
+    done = extract(*given, "--out", tmp_path / "out", "--forms", "tables", "--forms", "ndjson")
+    assert "1 entered in error and left out of the tables" in done.output
+    assert pd.read_csv(tmp_path / "out" / "exams.csv")["exam_id"].tolist() == [examples[1].details.id]
+    assert pd.read_csv(tmp_path / "out" / "newborns.csv")["newborn_id"].nunique() == 1
+    reports = (tmp_path / "out" / "fhir" / "DiagnosticReport.ndjson").read_bytes().splitlines()
+    assert sorted(loads(line)["status"] for line in reports) == ["entered-in-error", "final"]
+    extract(*given, "--out", tmp_path / "all", "--all-versions", "--table", "exams")
+    statuses = pd.read_csv(tmp_path / "all" / "exams.csv")["exam_status"].tolist()
+    assert sorted(statuses) == ["entered-in-error", "final", "final"]
 
 
 def test_a_column_plan(tmp_path: Path) -> None:

@@ -71,6 +71,22 @@ def twins(play: Playwright, file: Path, folder: Path) -> str:
     return "118 and 151 a minute each in its own record, the half-typed 37. stayed with its own baby"
 
 
+def begun_first(play: Playwright, file: Path, folder: Path) -> str:
+    """Going to a twin whose exam was not begun leads to who it is, never to its findings."""
+    with opened(play, file) as (page, eyes):
+        page.get_by_role("button", name="Begin with a newborn").click()
+        say_who(page, begin=False)
+        page.get_by_role("button", name="Twin: a second exam beside this").click()
+        say_who(page, name="Boy Birch", number="100418", sex="Male")
+        _switch(page, "Girl Testfield")
+        assert page.locator("main h2").inner_text() == "First: who is examined"
+        assert page.locator(".card").count() == 0
+        page.get_by_role("button", name="Begin the exam").click()
+        assert page.locator(".frame.active").inner_text().startswith("Baby 1 of 2")
+        eyes.nothing_left()
+    return "the form of who is examined comes first for each"
+
+
 def mother(play: Playwright, file: Path, folder: Path) -> str:
     """Mother and newborn never share an identifier: the exam does not begin."""
     with opened(play, file) as (page, eyes):

@@ -14,6 +14,7 @@ from adapter.derive import (
     expected_range,
     missing_signs,
     score_total,
+    span_in_words,
     value_in_words,
 )
 from adapter.exam import At, Finding, Quantities, Quantity, Score, Side, Urgency
@@ -168,8 +169,7 @@ def _expected(
 
 def in_force(band: Range, item: Item, account: Account) -> str:
     """A range with the item's unit."""
-    ends = str(band).replace(">=", "≥").replace("<=", "≤")
-    return f"{ends}{account.catalogue.units.shown(item.unit) if item.unit else ''}"
+    return f"{span_in_words(band)}{account.catalogue.units.shown(item.unit) if item.unit else ''}"
 
 
 def _source(band: Range, sources: Sources | None) -> str:
