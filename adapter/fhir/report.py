@@ -21,13 +21,12 @@ _CAUTION = (
 
 def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
     """The Observation of a region: no value of its own, its members in ``hasMember``."""
-    exam = around.exam
     return {
         "resourceType": "Observation",
         **({"language": around.parts.language} if around.parts.language else {}),
         "identifier": [{"system": name.system, "value": name.value}],
-        "status": exam.details.status.value,
-        "category": around.parts.category(around.catalogue.regions[region].category.value),
+        "status": around.own.status,
+        "category": around.parts.category(around.catalogue.regions[region].category),
         "code": around.parts.panel(region),
         "subject": around.own.subject,
         "encounter": around.own.encounter,
@@ -89,7 +88,7 @@ def caution(catalogue: Catalogue) -> str:
 
 def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing: int) -> str:
     """Counts first, then each line to tell; an empty list never reads as "all normal"."""
-    skipped = sum(finding.not_examined is not None for finding in exam.findings)
+    skipped = len([finding for finding in exam.findings if finding.__dict__["not_examined"] is not None])
     counts = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
     lines = [f"{counts}; {age_in_words(exam)}."]
     lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
