@@ -206,7 +206,9 @@ def to_json(exam: Exam, catalogue: Catalogue, kind: BundleType = BundleType.TRAN
     """The bytes of :func:`to_bundle`, written several times as fast."""
     bundle = to_bundle(exam, catalogue, kind, written=True)
     entries = [one.written() if type(one) is Made else dumps(one) for one in bundle.pop("entry")]
-    return b'%b,"entry":[%b]}' % (dumps(bundle)[:-1], b",".join(entries))
+    entries[0] = b'%b,"entry":[%b' % (dumps(bundle)[:-1], entries[0])
+    entries[-1] += b"]}"
+    return b",".join(entries)  # the one copy of it all
 
 
 def with_id(resource: Resource) -> Json:
