@@ -68,7 +68,7 @@ def tell_list(
     urgent = [one for one in pool if one.judged is not None and one.judged.urgency is not Urgency.NONE]
     covered = _covered(urgent)
     lines = [_line(one, pool, catalogue) for one in urgent if one.index not in covered]
-    lines += [line for one in pool if one.finding.not_examined and (line := _gap(one, catalogue))]
+    lines += [line for one in pool if one.finding.__dict__["not_examined"] and (line := _gap(one, catalogue))]
     lines += [
         _unrecorded(gap, exam, catalogue)
         for gap in (completeness(exam, catalogue) if gaps is None else gaps)

@@ -101,8 +101,8 @@ def _many(catalogue: Catalogue) -> None:
         both = _seconds(lambda: [_proven(exam, fresh, prover) for exam in part]) / len(part)  # noqa: B023
         kept = len(templates(fresh, True).alike)
         print(
-            f"up to {upto:<8}  {alone * 1000:5.1f} ms        {both * 1000:6.1f} ms     {kept:8}         {prover.forms:6}"
-            f"   {prover.in_full:8}"
+            f"up to {upto:<8}  {alone * 1000:5.1f} ms        {both * 1000:6.1f} ms     {kept:8}         "
+            f"{prover.forms:6}   {prover.in_full:8}"
         )
     kept = len(templates(fresh, True).alike)
     print(f"\nOf {findings} findings {kept} were the first of their form: {100 * (1 - kept / findings):.1f} % hits\n")

@@ -43,8 +43,9 @@ SITES = {
     "signs as members": "scores: members",
     "members with profiles": "scores: members\nown_profiles: true",
     "a language": "language: en",
-    "few resources": "emit: {panels: false, tell: false, provenance: contained, ward_encounter: false, device: false}",
-    "an organisation": "organisation: {name: Example ward, identifier: {system: 'https://example.org/o', value: O-1}}",
+    "few resources": "emit: {panels: false, tell: false, provenance: contained, ward_encounter: false}",
+    "no device": "emit: {device: false}",
+    "an organisation": "organisation: {name: Example, identifier: {system: 'https://example.org/o', value: O-1}}",
     "no SNOMED CT": "snomed: 'off'",
     "another canonical": "canonical: https://example.org/a%20b",
 }
