@@ -1,26 +1,11 @@
 """Many exams: a work on folders and NDJSON of any size, in flat memory, on every processor, resumed after a stop.
 
-``adapter.bulk.spark`` has the same for a cluster.
+The works are :class:`adapter.bulk.convert.Convert`, :class:`adapter.bulk.validate.Validate` and
+:class:`adapter.bulk.extract.Extract`; each is loaded only where it is used. ``adapter.bulk.spark`` has the same for a
+cluster.
 """
 
-from adapter.bulk.convert import Convert, Layout
-from adapter.bulk.exams import rows_of_plan
-from adapter.bulk.rows import Rows
 from adapter.bulk.run import Summary, jobs_here, run, stream
-from adapter.bulk.validate import Validate
 from adapter.bulk.work import BulkError, Tally, Work
 
-__all__ = [
-    "BulkError",
-    "Convert",
-    "Layout",
-    "Rows",
-    "Summary",
-    "Tally",
-    "Validate",
-    "Work",
-    "jobs_here",
-    "rows_of_plan",
-    "run",
-    "stream",
-]
+__all__ = ["BulkError", "Summary", "Tally", "Work", "jobs_here", "run", "stream"]

@@ -34,7 +34,7 @@ def output_of(name: str) -> Output:
 def set_aside(made: Path, unit: Unit, refused: Sequence[Taken]) -> None:
     """Write what a unit had refused into the chunk's folder ``made``; raises ``OSError``."""
     folder = made / REJECTED
-    folder.mkdir(exist_ok=True)
+    folder.mkdir(mode=0o700, exist_ok=True)  # captures as they were
     kept = _keep(folder, unit)
     with (folder / PROBLEMS).open("ab") as file:
         for taken in refused:

@@ -14,7 +14,7 @@ from enum import StrEnum
 from adapter.problems import Problem
 
 UNITS = 200
-"""The most units of a chunk: about a second's work, and what an interruption may cost."""
+"""The units of a chunk, as a rule: about a second's work, and what an interruption may cost."""
 
 BYTES = 8 * 1024 * 1024
 """A chunk is closed when it holds so much."""

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import BinaryIO, cast
 
 from adapter.bulk.aside import set_aside
-from adapter.bulk.chunks import Unit
+from adapter.bulk.chunks import UNITS, Unit
 from adapter.bulk.exams import readings_of
 from adapter.bulk.outputs import INDEX, Named
 from adapter.bulk.rows import Rows
-from adapter.bulk.work import Landing, Output, Taken, catalogue_identity
+from adapter.bulk.work import Landing, Output, Taken, Tally, catalogue_identity
 from adapter.capture import Reading
 from adapter.capture.plan import load_plan
 from adapter.catalogue import load_catalogue
@@ -64,6 +64,11 @@ class Convert:
         ending = ("ndjson" if self.encoding == "json" else self.encoding) + (".gz" if self.packed else "")
         return (Output(_DATA, f"part-{{:05}}.{ending}", Landing.PART),)
 
+    @property
+    def most(self) -> int:
+        """About a second's work."""
+        return UNITS
+
     def identity(self) -> str:
         """The options and the catalogue."""
         catalogue = catalogue_identity(self.site, self.plan)
@@ -72,6 +77,10 @@ class Convert:
     def open(self) -> _Part:
         """With the catalogue loaded."""
         return _Part(self)
+
+    def finish(self, kept: Path, out: Path) -> Tally:
+        """Nothing is left to do."""
+        return Tally()
 
 
 class _Part:

@@ -70,7 +70,12 @@ def _units(path: Path, rows: Rows | None, state: str) -> Iterator[Unit]:
         cut = ending not in _WORKBOOKS and (size > rows.whole or packed)
         yield from rows_of(path, rows, whole) if cut else (whole,)
     elif ending in _LINES or ((packed or size > BYTES) and _is_ndjson(path)):
-        yield from _lines(path)
+        empty = True
+        for unit in _lines(path):
+            empty = False
+            yield unit
+        if empty:
+            yield whole
     else:
         yield whole
 

@@ -37,7 +37,7 @@ class Journal:
     """The journal in a run's folder, held by one process at a time. Raises :class:`BulkError`, ``OSError``."""
 
     def __init__(self, folder: Path, identity: dict[str, Any]) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)
         self._file: BinaryIO = (folder / _NAME).open("a+b")
         try:
             try:
@@ -53,27 +53,27 @@ class Journal:
         """Let another process have it."""
         self._file.close()
 
-    def _read(self, folder: Path, identity: dict[str, Any]) -> tuple[Entry | None, list[str], bool]:
+    def _read(self, folder: Path, identity: dict[str, Any]) -> tuple[Entry | None, list[str], Tally | None]:
         self._file.seek(0)
         first, end = self._file.readline(), 0
         head = _line(first)
         if head is None:
             self._file.truncate(0)
             self._add(identity)
-            return None, [], False
+            return None, [], None
         if head != json.loads(json.dumps(identity)):
             differs = ", ".join(key for key in identity if head.get(key) != identity[key])
             raise BulkError(
                 f"{folder} holds an unfinished run with other {differs}: finish that one with the command it began "
                 "with, or delete the folder"
             )
-        last, pending, whole, end = None, [], False, len(first)
+        last, pending, whole, end = None, [], None, len(first)
         for line in self._file:
             found = _line(line)
             if found is None:
                 break
             end += len(line)
-            whole = whole or "whole" in found
+            whole = Tally.from_dict(found["whole"]) if "whole" in found else None
             pending = found.get("files", [])
             if "chunk" in found:
                 lengths = {str(name): int(length) for name, length in found["lengths"].items()}
@@ -97,9 +97,9 @@ class Journal:
         """These files are about to be added, and were not there before."""
         self._add({"files": files})
 
-    def all_done(self) -> None:
+    def all_done(self, tally: Tally) -> None:
         """Every chunk is in; what is left is to give the outputs their names."""
-        self._add({"whole": True})
+        self._add({"whole": tally.as_dict()})
         os.fsync(self._file.fileno())
 
     def _add(self, entry: dict[str, Any]) -> None:

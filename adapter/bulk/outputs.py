@@ -16,7 +16,7 @@ from adapter.bulk.work import BulkError, Landing, Output, Taken
 from adapter.problems import Layer, Problem, Severity
 
 _COPIED = 4 * 1024 * 1024
-OUT = "out"
+OUT, KEPT = "out", "kept"
 INDEX = "index"
 
 
@@ -84,6 +84,8 @@ class Outputs:
                 yield target
 
     def _target(self, output: Output, number: int) -> Path:
+        if output.landing is Landing.KEEP:
+            return self.folder / KEPT / output.target.format(number)
         name = output.target.format(number) if output.landing is Landing.PART else output.target
         return self.folder / OUT / name if name else self.folder / OUT
 
@@ -96,7 +98,7 @@ class Outputs:
                 continue
             if output.landing is Landing.EACH:
                 twice += self._each(source)
-            elif output.landing is Landing.PART:
+            elif output.landing in (Landing.PART, Landing.KEEP):
                 target = self._target(output, number)
                 target.parent.mkdir(parents=True, exist_ok=True)
                 source.replace(target)
@@ -105,6 +107,7 @@ class Outputs:
         rejected = made / REJECTED
         for source in sorted(rejected.iterdir()) if rejected.is_dir() else ():
             output = output_of(source.name)
+            (self.folder / REJECTED).mkdir(mode=0o700, exist_ok=True)
             self._join(source, self.folder / REJECTED / output.target, output.landing is Landing.TABLE)
         shutil.rmtree(made, ignore_errors=True)
         return twice
@@ -138,6 +141,8 @@ class Outputs:
         made, rejected = self.folder / OUT, out.with_name(f"{out.name}.rejected")
         if not refused:
             shutil.rmtree(rejected, ignore_errors=True)  # of an earlier run
+        if made.is_dir() and out.is_dir() and not any(out.iterdir()):
+            out.rmdir()
         if made.is_dir() and out.is_dir():
             for path in made.iterdir():
                 path.replace(out / path.name)

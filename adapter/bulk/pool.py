@@ -23,6 +23,9 @@ from adapter.bulk.worker import Outcome, Task, carry_out, serve
 PATIENCE = 300.0
 """Seconds without a sign of one exam after which a worker counts as hanging."""
 
+_LOADING = 120.0
+"""The same while a worker is loading what it needs."""
+
 _AHEAD = 3
 """Chunks out for each worker, those that are done and wait for an earlier one among them."""
 _TWICE = 2
@@ -60,7 +63,7 @@ GO_ON = "What is finished is kept: the same command goes on from there"
 
 def _well(outcome: Outcome) -> Outcome:
     if outcome.fault:
-        raise BulkError(f"the output cannot be written: {outcome.fault}. {GO_ON}")
+        raise BulkError(f"{outcome.fault}. {GO_ON}")
     return outcome
 
 
@@ -90,7 +93,8 @@ class _Worker:
         seen = (self.mark[0], self.mark[1])
         if self.task is None or seen != self._seen:
             self._seen, self._since = seen, time.monotonic()
-        return time.monotonic() - self._since > self._patience
+        begun = seen[0] >= 0
+        return time.monotonic() - self._since > (self._patience if begun else max(self._patience, _LOADING))
 
     def end(self) -> int:
         """Make sure that it is gone; its exit code."""

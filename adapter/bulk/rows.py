@@ -8,14 +8,12 @@ from __future__ import annotations
 
 import csv
 import io
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import dataclass, replace
-from hashlib import blake2b
 from pathlib import Path
 
 from adapter.bulk.chunks import Form, Unit
+from adapter.bulk.seen import Seen
 from adapter.capture.files import MOST_BYTES, unpacked
 from adapter.problems import Layer, Problem, Severity
 
@@ -67,13 +65,11 @@ def rows_of(path: Path, how: Rows, whole: Unit) -> Iterator[Unit]:
 def _header(path: Path, how: Rows) -> str | None:
     """The first line, or None where it is no header that a piece could begin with."""
     with path.open("rb") as file:
-        stream = io.TextIOWrapper(unpacked(file), how.encoding, newline="")
-        try:
-            header = stream.readline(1 << 20)
-        except UnicodeDecodeError:
-            return None
-        finally:
-            stream.detach()
+        first = unpacked(file).readline(1 << 20)
+    try:
+        header = first.decode(how.encoding)
+    except UnicodeDecodeError:
+        return None
     names = [name.strip() for name in next(csv.reader([header], delimiter=_delimiter(header, how)), [])]
     sound = header.endswith(("\n", "\r")) and header.count('"') % 2 == 0
     return header if sound and all(column in names for column in how.key) else None
@@ -86,17 +82,13 @@ def _delimiter(header: str, how: Rows) -> str:
 def _reason(path: Path, how: Rows) -> Problem | None:
     """Why the table cannot be cut."""
     number = 1
-    with closing(sqlite3.connect("")) as seen:  # a temporary file of its own: memory stays flat
-        seen.execute("create table seen (key blob primary key) without rowid")
+    with Seen() as seen:
         try:
             for piece in _pieces(path, how):
                 number = piece.first_row
-                if how.key and any(piece.key):
-                    key = blake2b("\0".join(piece.key).encode(), digest_size=16).digest()
-                    seen.execute("insert into seen values (?)", (key,))
-        except sqlite3.IntegrityError:
-            what = f"the rows of the exam of row {number} stand apart, and the table is too long to be read whole"
-            return _problem(path, number, "rows-apart", what, f"a table sorted by {', '.join(how.key)}")
+                if how.key and any(piece.key) and seen.first("\0".join(piece.key), number) != number:
+                    what = f"the exam of row {number} has rows above too, and the table is too long to be read whole"
+                    return _problem(path, number, "rows-apart", what, f"a table sorted by {', '.join(how.key)}")
         except UnicodeDecodeError:
             remedy = "UTF-8: save it again with that encoding, or name the encoding in the plan"
             return _problem(path, number, "not-utf-8", f"is not {how.encoding} after this row", remedy)

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
-from adapter.bulk.chunks import BYTES, UNITS, Chunk, chunks
+from adapter.bulk.chunks import BYTES, Chunk, chunks
 from adapter.bulk.inputs import units_of, weight_of
 from adapter.bulk.journal import Journal
-from adapter.bulk.outputs import Named, Outputs
+from adapter.bulk.outputs import KEPT, OUT, Named, Outputs
 from adapter.bulk.pool import GO_ON, PATIENCE, outcomes
 from adapter.bulk.progress import Progress
 from adapter.bulk.work import BulkError, Landing, Tally, Work
@@ -60,7 +60,7 @@ def run(
     out: Path,
     *,
     jobs: int | None = None,
-    most: int = UNITS,
+    most: int | None = None,
     progress: TextIO | None = None,
     patience: float = PATIENCE,
 ) -> Summary:
@@ -79,7 +79,7 @@ def run(
     identity = {
         "work": f"{work.name} {work.identity()}",
         "inputs": [str(path) for path in inputs],
-        "cut": f"{most} {BYTES} {work.rows}",
+        "cut": f"{most or work.most} {BYTES} {work.rows}",
     }
     try:
         journal = Journal(folder, identity)
@@ -87,7 +87,7 @@ def run(
         raise BulkError(f"{folder} cannot be written: {error.strerror}") from None
     try:
         going = _Run(work, out, folder, journal, Progress(weight_of(inputs), progress))
-        cut = chunks(units_of(inputs, work.rows), most)
+        cut = chunks(units_of(inputs, work.rows), most or work.most)
         shown = [] if journal.whole else going.through(cut, jobs or jobs_here(), patience)
         rejected = going.outputs.land(out, going.tally.refused > 0)
         count = journal.last.number + 1 if journal.last else 0
@@ -104,13 +104,13 @@ def run(
 
 
 def stream(
-    work: Work, inputs: Sequence[Path], *, jobs: int | None = None, most: int = UNITS, patience: float = PATIENCE
+    work: Work, inputs: Sequence[Path], *, jobs: int | None = None, patience: float = PATIENCE
 ) -> Iterator[tuple[Outcome, Path]]:
     """The same without anything kept: the outcome of each chunk in order, and the folder with its files.
 
     The folder is gone when the next is asked for. Raises :class:`BulkError` as :func:`run` does.
     """
-    cut = chunks(units_of(inputs, work.rows), most)
+    cut = chunks(units_of(inputs, work.rows), work.most)
     with tempfile.TemporaryDirectory(prefix="newborn-adapter-") as folder:
         for _, outcome, made in outcomes(work, cut, Path(folder), jobs or jobs_here(), patience):
             yield outcome, made
@@ -142,7 +142,9 @@ class _Run:
         self.outputs = Outputs(folder, work.outputs, journal)
         self.tally = Tally()
         self.count = 0
-        if journal.last:
+        if journal.whole is not None:
+            self.tally.add(journal.whole)
+        elif journal.last is not None:
             self.tally.add(journal.last.tally)
 
     def through(self, cut: Iterator[Chunk], jobs: int, patience: float) -> list[Problem]:
@@ -165,7 +167,8 @@ class _Run:
         finally:
             shutil.rmtree(making, ignore_errors=True)
         self.progress.report(self.tally, 0, last=True)
-        self.journal.all_done()
+        self.tally.add(self.work.finish(self.folder / KEPT, self.folder / OUT))
+        self.journal.all_done(self.tally)
         return shown
 
     def _refuse(self, named: Named) -> None:

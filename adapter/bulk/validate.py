@@ -10,8 +10,8 @@ from typing import Any
 
 from adapter import __version__
 from adapter.bulk.aside import problem_fields
-from adapter.bulk.chunks import Form, Unit
-from adapter.bulk.work import Landing, Output, Taken, catalogue_identity
+from adapter.bulk.chunks import UNITS, Form, Unit
+from adapter.bulk.work import Landing, Output, Taken, Tally, catalogue_identity
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate import ALL, Loaded, Validator, load_packages, read_resources
 from adapter.validate.reading import read_line
@@ -39,6 +39,11 @@ class Validate:
         """The problems of all."""
         return (Output(PROBLEMS, "", Landing.JOIN),)
 
+    @property
+    def most(self) -> int:
+        """About a second's work."""
+        return UNITS
+
     def identity(self) -> str:
         """The options, this version and the packages."""
         layers = ",".join(layer.value for layer in self.layers)
@@ -48,6 +53,10 @@ class Validate:
     def open(self) -> _Part:
         """With the packages loaded."""
         return _Part(self)
+
+    def finish(self, kept: Path, out: Path) -> Tally:
+        """Nothing is left to do."""
+        return Tally()
 
 
 class _Part:

@@ -32,6 +32,8 @@ class Landing(StrEnum):
     """It stays a file by itself; the target holds ``{:05}`` for its number."""
     EACH = "each"
     """It is cut into files, whose names and lengths stand beside it in a file ``index``."""
+    KEEP = "keep"
+    """It is kept under its number until all are there, for :meth:`Work.finish`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +47,16 @@ class Output:
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """One exam (or resource) of a unit: whether it was refused, its problems, and its findings where it has any."""
+    """One exam (or resource) of a unit: whether it was refused, its problems, and its findings where it has any.
+
+    ``left_out``: a later version stands for it, or it was given before.
+    """
 
     refused: bool
     problems: tuple[Problem, ...] = ()
     exam: str = ""
     findings: int = 0
+    left_out: bool = False
 
 
 class Part(Protocol):
@@ -84,20 +90,34 @@ class Work(Protocol):
     def rows(self) -> Rows | None:
         """How long tables are cut; None where inputs are no tables."""
 
+    @property
+    def most(self) -> int:
+        """So many units make a chunk."""
+
     def identity(self) -> str:
         """All that decides what comes out for an input; a run goes on only under the same."""
 
     def open(self) -> Part:
         """Load what is needed; called in the worker."""
 
+    def finish(self, kept: Path, out: Path) -> Tally:
+        """Make what can only be made of all chunks; what changes in the counts by it.
+
+        ``kept`` is the folder of what was kept, ``out`` that of the outputs; it may be called again after a kill.
+        """
+
+
+_COUNTS = ("read", "done", "refused", "left_out", "findings")
+
 
 @dataclass(slots=True)
 class Tally:
-    """Counts: ``read`` = ``done`` + ``refused``, always; ``findings`` of what was done; problems by rule."""
+    """Counts: ``read`` = ``done`` + ``refused`` + ``left_out``, always; ``findings`` of what is done."""
 
     read: int = 0
     done: int = 0
     refused: int = 0
+    left_out: int = 0
     findings: int = 0
     problems: Counter[str] = field(default_factory=Counter)
 
@@ -105,7 +125,8 @@ class Tally:
         """One more."""
         self.read += 1
         self.refused += taken.refused
-        self.done += not taken.refused
+        self.left_out += taken.left_out
+        self.done += not (taken.refused or taken.left_out)
         self.findings += taken.findings
         for problem in taken.problems:
             self.problems[f"{problem.severity.value} {problem.rule}"] += 1
@@ -115,6 +136,7 @@ class Tally:
         self.read += other.read
         self.done += other.done
         self.refused += other.refused
+        self.left_out += other.left_out
         self.findings += other.findings
         self.problems.update(other.problems)
 
@@ -125,13 +147,13 @@ class Tally:
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
-        counts = {"read": self.read, "done": self.done, "refused": self.refused, "findings": self.findings}
+        counts = {name: getattr(self, name) for name in _COUNTS}
         return {**counts, "problems": dict(sorted(self.problems.items()))}
 
     @classmethod
     def from_dict(cls, found: dict[str, Any]) -> Tally:
         """What :meth:`as_dict` gave."""
-        counts = {name: found[name] for name in ("read", "done", "refused", "findings")}
+        counts = {name: found[name] for name in _COUNTS}
         return cls(**counts, problems=Counter(found["problems"]))
 
 

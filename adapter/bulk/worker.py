@@ -81,7 +81,8 @@ def carry_out(task: Task, part: Part, mark: MutableSequence[int]) -> Outcome:
         making.replace(task.folder)
     except OSError as error:
         shutil.rmtree(making, ignore_errors=True)
-        return Outcome(task.chunk.number, Tally(), fault=error.strerror or type(error).__name__)
+        why = f"the output cannot be written: {error.strerror or type(error).__name__}"
+        return Outcome(task.chunk.number, Tally(), fault=why)
     return Outcome(task.chunk.number, tally, tuple(shown))
 
 

@@ -156,7 +156,7 @@ def _numbered(labels: list[str]) -> str:
 def _regions(catalogue: Catalogue, kind: str) -> Iterator[Block]:
     """The items by region; a line for what has no box of its own ends each."""
     for region, items in groupby(catalogue.expected(kind), key=lambda item: catalogue.region_of[item.id]):
-        yield Heading(catalogue.regions[region].label, 3)
+        yield Heading(catalogue.regions[region].label)
         for item in items:
             yield entry(item, catalogue)
         yield Paragraph(say(Run("Other, notes: ", Tone.QUIET), Blank(34)))

@@ -15,7 +15,17 @@ from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode
-from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Stage, Term
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+)
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
 
@@ -42,6 +52,7 @@ class Catalogue:
     details: Mapping[str, Term]
     profiles: Mapping[str, ProfileClaim]
     stages: Mapping[str, Stage]
+    equivalences: Mapping[str, Equivalence]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     estimates: Mapping[str, Estimate]
@@ -130,14 +141,14 @@ class Catalogue:
 
         Raises :class:`UnknownUnit` or :class:`WrongDimension`.
         """
-        wanted, unit = item.unit or value.unit, self.units.find(value.unit)
-        if unit is None or item.molar_mass is None or not self.other_unit(value, item):
+        wanted = item.unit or value.unit
+        if item.molar_mass is None or not self.other_unit(value, item):
             return self.units.convert(value, wanted)
         return self.units.between_mass_and_substance(value, wanted, item.molar_mass)
 
     def other_unit(self, value: Quantity, item: Item) -> OtherUnit | None:
         """The item's other unit that the value is measured in, None where it is of the item's own dimension."""
-        unit = self.units.find(value.unit)
+        unit = self.units.find(value.unit) if item.other_units else None
         if unit is None:
             return None
         same = (o for o in item.other_units if self.units[o.unit].dimension == unit.dimension)

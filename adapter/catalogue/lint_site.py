@@ -15,7 +15,7 @@ from adapter.problems import Layer, Problem, Severity
 _DETAILS = ("side", "state", "counted-seconds", "urgency")
 _MADE = (
     *("CommunicationRequest", "Composition", "Device", "DiagnosticReport", "Encounter", "Observation"),
-    *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson", "Bundle"),
+    *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson"),
 )
 
 
@@ -26,6 +26,7 @@ def lint_site(catalogue: Catalogue) -> list[Problem]:
         *_fixed(catalogue),
         *(problem for claim in catalogue.profiles.values() for problem in _claim(claim, catalogue)),
         *_local_codes(catalogue),
+        *_equivalences(catalogue),
     ]
 
 
@@ -120,3 +121,14 @@ def _local_codes(catalogue: Catalogue) -> Iterator[Problem]:
             yield _problem(
                 catalogue, item.id, "profile-needs-code", what, "the LOINC code, or profile: null", item.id
             )
+
+
+def _equivalences(catalogue: Catalogue) -> Iterator[Problem]:
+    """A shipped grade of a code that a site has replaced is passed over; a place that is nowhere is a mistake."""
+    places = {place for place, _ in catalogue.codes()} | {f"reason {name}" for name in catalogue.reasons}
+    known = places | {f"item {name}" for name in catalogue.items} | {f"site {name}" for name in catalogue.sites}
+    for name in sorted(set(catalogue.equivalences) - known):
+        what = f"'{name}' is nowhere in the catalogue"
+        yield _problem(
+            catalogue, "equivalences", "unknown-reference", what, "such as item length, or site hand", name
+        )

@@ -20,7 +20,18 @@ from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import read_verified
-from adapter.catalogue.vocabulary import CodeSystem, Kind, ProfileClaim, Reason, Site, Source, Stage, Term, Unit
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+    Unit,
+)
 from adapter.problems import Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
@@ -38,6 +49,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "details": Term,
     "profiles": ProfileClaim,
     "stages": Stage,
+    "equivalences": Equivalence,
     "sites": Site,
     "sources": Source,
     "rules": Rule,

@@ -302,7 +302,10 @@ class Item(Frozen):
 
     def answer(self, answer_id: str) -> Answer | None:
         """The answer with this id, or None."""
-        return next((a for a in self.answers if a.id == answer_id), None)
+        for answer in self.answers:
+            if answer.id == answer_id:
+                return answer
+        return None
 
     def component(self, component_id: str) -> Component | None:
         """The component with this id, or None."""

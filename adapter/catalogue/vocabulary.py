@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from adapter.catalogue.model import Codes, Frozen
 from adapter.exam.model import Side, Urgency
@@ -119,6 +120,26 @@ class ProfileClaim(Frozen):
     needs: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
     on: bool = True
+
+
+class Grade(Frozen):
+    """How well one published code fits: a code of R4 concept-map-equivalence, and a word where it needs one."""
+
+    equivalence: Literal["equal", "equivalent", "wider", "narrower", "inexact", "relatedto"]
+    comment: str = ""
+
+    @model_validator(mode="after")
+    def _explained(self) -> Grade:
+        if self.equivalence in ("narrower", "inexact") and not self.comment:
+            raise ValueError(f"{self.equivalence} needs a comment (R4 constraint cmd-1)")
+        return self
+
+
+class Equivalence(Frozen):
+    """How well the published codes of one entry fit it; ``id`` is where it stands (``item length``)."""
+
+    id: str
+    targets: dict[str, Grade]
 
 
 class Source(Frozen):

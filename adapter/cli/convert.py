@@ -11,7 +11,9 @@ from pathlib import Path
 
 import click
 
-from adapter.bulk import Convert, Layout, Rows, rows_of_plan
+from adapter.bulk.convert import Convert, Layout
+from adapter.bulk.exams import rows_of_plan
+from adapter.bulk.rows import Rows
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
 from adapter.cli.comparing import earlier_exams, earlier_option
@@ -72,8 +74,8 @@ def convert(
     \b
     Example:
       newborn-adapter convert exam.json --pretty --out bundle.json
-      newborn-adapter convert exam.json --to v2 --out exam.er7
       newborn-adapter convert exams.csv --to collection --out bundles/
+      newborn-adapter convert exam.json --to v2 --out exam.er7
       newborn-adapter convert exam.json --to report --format pdf --out report.pdf
       newborn-adapter convert captures/ --out bundles.ndjson.gz --jobs 2
       newborn-adapter convert captures/ --out parts/ --parts

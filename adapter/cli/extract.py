@@ -12,10 +12,15 @@ from pathlib import Path
 
 import click
 
+from adapter.bulk.exams import holds_loose, rows_of_plan
+from adapter.bulk.extract import Extract as Tables
+from adapter.bulk.extract import latest_versions
+from adapter.bulk.rows import Rows
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
+from adapter.cli.many import are_many, many_options, run_many
 from adapter.cli.options import catalogue_for, site_option
-from adapter.cli.reading import expanded, readings
+from adapter.cli.reading import expanded, readings, usable_plan
 from adapter.cli.reporting import note
 from adapter.cli.targets import target_from
 from adapter.exam import Identifier
@@ -33,13 +38,15 @@ from adapter.formats.folder import NotEmpty, whole_folder
 from adapter.formats.omop import BadKeys, read_keys
 from adapter.formats.sources import read_exams, readings_of
 from adapter.formats.tables import TABLES
-from adapter.formats.tables.arrow import NoParquet
+from adapter.formats.tables.arrow import NoParquet, arrow
 from adapter.formats.tables.files import FORMS as ENCODINGS
 from adapter.formats.versions import Versions, may_amend
 from adapter.problems import ExitCode
 from adapter.transport import ServerRefused, Unreachable, fetch_all_exams, fetch_exam, fetch_exams_of
 from adapter.transport.target import BadTarget, Target
 
+_NAMES = "It holds names and identifiers of patients. For research, see --deidentify."
+_OFFICER = "Whether this may be given away is for a privacy officer to say: deidentification.json has what was done."
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
@@ -56,7 +63,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 )
 @click.option("--key-file", type=_FILE, help="The file that holds the secret key of pseudonyms and moved dates.")
 @click.option("--key-env", metavar="NAME", help="The environment variable that holds it.")
-@click.option("--all-versions", is_flag=True, help="Keep what an amendment or retraction stands for.")
+@click.option("--all-versions", is_flag=True, help="Tables: keep what was amended or entered in error.")
 @click.option("--notes", is_flag=True, help="OMOP: free text as rows of note.")
 @click.option("--omop-keys", type=_FILE, help="OMOP: the keys.csv of an earlier extract, to go on from.")
 @click.option("--plan", type=_FILE, help="A column plan (YAML), where the files are tables of any other form.")
@@ -66,6 +73,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--token-file", type=_FILE, help="The file that holds a bearer token.")
 @click.option("--exam", "exams", multiple=True, metavar="ID", help="From the server: only this exam.")
 @click.option("--newborn", "newborns", multiple=True, metavar="SYSTEM|VALUE", help="From the server: only of these.")
+@many_options
 @site_option
 def extract(
     files: tuple[Path, ...],
@@ -86,13 +94,16 @@ def extract(
     token_file: Path | None,
     exams: tuple[str, ...],
     newborns: tuple[str, ...],
+    jobs: int | None,
+    quiet: bool,
     site: Path | None,
 ) -> None:
     """Make research tables of exams, with a data dictionary; or FHIR Bulk Data, SQL on FHIR views, OMOP CDM rows.
 
     Files are capture files, or FHIR bundles and NDJSON that this adapter wrote. An amendment stands for what it
     amends. The extract is written whole or not at all. Without --deidentify POLICY --key-file FILE it holds names and
-    identifiers; make a key with: openssl rand -hex 32
+    identifiers; make a key with: openssl rand -hex 32. Tables of folders and NDJSON of any size are made by all
+    processors, and a run that was interrupted goes on.
 
     \b
     Example:
@@ -104,6 +115,12 @@ def extract(
     if server == bool(files):
         raise click.UsageError("name files, or a server with --from or --target")
     deidentifier = _deidentifier(policy, key_file, key_env, catalogue)
+    if not server and (jobs or are_many(files)) and _spread(files, forms):
+        rows = Rows() if plan is None else rows_of_plan(usable_plan(plan, files, catalogue))
+        latest = () if all_versions else latest_versions(files, catalogue, rows)
+        chosen = tables or tuple(TABLES)
+        work = Tables(chosen, encoding, site, plan, rows, latest, all_versions, policy, key_file, key_env)
+        sys.exit(_many(work, files, out, jobs, quiet))
     keys = None
     if omop_keys is not None:
         try:
@@ -130,6 +147,7 @@ def extract(
                 site=site,
                 notes=notes,
                 keys=keys,
+                retracted=all_versions,
             ) as made:
                 code = _write(found, made, None if all_versions else versions)
     except (NoParquet, NotEmpty) as error:
@@ -143,9 +161,27 @@ def extract(
     sys.exit(code)
 
 
+def _spread(files: tuple[Path, ...], forms: tuple[str, ...]) -> bool:
+    """Whether chunks can be worked on apart: tables, and no resources that only together are an exam."""
+    return set(forms) <= {"tables"} and Path("-") not in files and not any(map(holds_loose, expanded(files)))
+
+
+def _many(work: Tables, files: tuple[Path, ...], out: Path, jobs: int | None, quiet: bool) -> ExitCode:
+    try:
+        if work.encoding == "parquet":
+            arrow()
+    except NoParquet as error:
+        raise click.UsageError(str(error)) from None
+    tally = run_many(work, files, out, jobs, quiet).tally
+    left = f"{tally.left_out} replaced by later versions or given twice, " if tally.left_out else ""
+    note(f"{tally.done} exam{'' if tally.done == 1 else 's'} extracted, {left}{tally.refused} refused.")
+    note(_NAMES if work.policy is None else _OFFICER)
+    return ExitCode.PROBLEMS if tally.refused else ExitCode.WELL
+
+
 def _say_who_can_be_known(deidentifier: Deidentifier | None) -> None:
     if deidentifier is None:
-        note("It holds names and identifiers of patients. For research, see --deidentify.")
+        note(_NAMES)
         return
     cells = deidentifier.cells
     by = ", ".join(cells.names)
@@ -154,9 +190,7 @@ def _say_who_can_be_known(deidentifier: Deidentifier | None) -> None:
             f"{cells.rare} of {cells.counts.total()} newborns share {by} with fewer than {cells.k}: "
             "see rare_combinations.csv before this is given to anyone."
         )
-    note(
-        "Whether this may be given away is for a privacy officer to say; see deidentification.json for what was done."
-    )
+    note(_OFFICER)
 
 
 def _deidentifier(
@@ -186,14 +220,13 @@ def _write(found: Iterator[Reading], made: Extract, versions: Versions | None) -
             except OtherFamily as error:
                 refused += 1
                 note(f"error: {reading.source}: exam {reading.exam.details.id}: {error}  [capture/other-mother]")
-    left = []
+    left = [f"{made.retracted} entered in error and left out of the tables"] if made.retracted else []
     if versions is not None and versions.superseded:
         left.append(f"{versions.superseded} replaced by later versions")
     if versions is not None and versions.repeated:
         left.append(f"{versions.repeated} given twice")
-    note(
-        f"{made.exams} {'exam' if made.exams == 1 else 'exams'} extracted, {', '.join([*left, f'{refused} refused'])}."
-    )
+    exams = f"{made.exams} exam{'' if made.exams == 1 else 's'} extracted"
+    note(f"{', '.join([exams, *left, f'{refused} refused'])}.")
     return ExitCode.PROBLEMS if refused else ExitCode.WELL
 
 

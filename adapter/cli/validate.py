@@ -12,8 +12,8 @@ from pathlib import Path
 
 import click
 
-from adapter.bulk import BulkError, Validate, stream
-from adapter.bulk.validate import PROBLEMS, problem_of
+from adapter.bulk import BulkError, stream
+from adapter.bulk.validate import PROBLEMS, Validate, problem_of
 from adapter.cli.many import are_many, many_options, run_many
 from adapter.cli.reading import expanded
 from adapter.problems import ExitCode, Problem, Severity

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Item, Sides
 from adapter.derive.sexes import typical_sex
@@ -34,27 +35,41 @@ def completeness(exam: Exam, catalogue: Catalogue) -> tuple[NotRecorded, ...]:
         return ()
     held: dict[str, set[Side | None]] = {}
     for finding in exam.findings:
-        held.setdefault(finding.item, set()).add(side_of(finding, catalogue))
+        fields = finding.__dict__  # a model's attributes are slow to reach one by one
+        side = fields["side"] if fields["site"] is None else side_of(finding, catalogue)
+        held.setdefault(fields["item"], set()).add(side)
     sex = typical_sex(exam.newborn, exam.findings)
-    return tuple(
-        gap
-        for item in catalogue.expected(exam.details.kind)
-        if item.sex is None or sex is None or item.sex == sex.value
-        for gap in _gaps(item, held.get(item.id, set()), catalogue)
-    )
+    found: list[NotRecorded] = []
+    for item_id, of_sex, each_side in _asked(catalogue, exam.details.kind):
+        if of_sex is None or sex is None or of_sex == sex:
+            sides = held.get(item_id)
+            if sides is None or (each_side and not sides >= _BOTH):
+                found += _gaps(catalogue.items[item_id], sides, catalogue)
+    return tuple(found)
+
+
+_BOTH = {Side.LEFT, Side.RIGHT}
+
+
+@lru_cache(maxsize=64)
+def _asked(catalogue: Catalogue, kind: str) -> list[tuple[str, str | None, bool]]:
+    """The items that an exam of the kind should cover, of which sex, and whether on each side."""
+    return [(item.id, item.sex, item.sides is Sides.EACH) for item in catalogue.expected(kind)]
 
 
 def side_of(finding: Finding, catalogue: Catalogue) -> Side | None:
     """The side of a finding: its own, else the one its site has by name."""
-    site = catalogue.sites.get(finding.site) if finding.side is None and finding.site else None
-    return site.side if site else finding.side
+    if finding.site is None or finding.side is not None:
+        return finding.side
+    site = catalogue.sites.get(finding.site)
+    return site.side if site else None
 
 
-def _gaps(item: Item, held: set[Side | None], catalogue: Catalogue) -> Iterator[NotRecorded]:
+def _gaps(item: Item, held: set[Side | None] | None, catalogue: Catalogue) -> Iterator[NotRecorded]:
     region = catalogue.region_of[item.id]
     if not held:
         yield NotRecorded(region, item.id, item.label)
-    elif item.sides is Sides.EACH:
+    else:
         for side in (Side.LEFT, Side.RIGHT):
             if side not in held:
                 yield NotRecorded(region, item.id, item.label, side)

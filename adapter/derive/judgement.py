@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 
-from adapter.catalogue import Bound, Catalogue, Condition, Flag, Item, ItemType, Meaning, Range, Span
-from adapter.derive.age import age_hours, gestation_weeks, made_at
+from adapter.catalogue import Bound, Catalogue, Flag, Item, ItemType, Meaning, Range, Span
+from adapter.derive.age import age_hours
+from adapter.derive.bands import bands
 from adapter.derive.scores import score_total
 from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Score, Urgency
 
 _ORDER = (Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW)
 
 
-@dataclass(frozen=True, slots=True)
-class Judgement:
+class Judgement(NamedTuple):
     """The meaning of a finding, its urgency, and the range that decided where it is a number."""
 
     meaning: Meaning
@@ -26,7 +27,9 @@ class Judgement:
 
 def worst(*urgencies: Urgency | None) -> Urgency:
     """The most urgent of several."""
-    return max((u for u in urgencies if u is not None), key=_ORDER.index, default=Urgency.NONE)
+    if Urgency.TELL_NOW in urgencies:
+        return Urgency.TELL_NOW
+    return Urgency.TELL if Urgency.TELL in urgencies else Urgency.NONE
 
 
 def number(finding: Finding, item: Item, catalogue: Catalogue) -> Decimal | None:
@@ -49,7 +52,10 @@ def judge(
     with a comparator (``<40``) is judged by what is sure of all that it allows. ``exact`` is the unrounded value of
     a computed one.
     """
-    judged = _judge(finding, item, exam, catalogue, exact)
+    if type(finding.value) is str:
+        judged = meanings(catalogue).get((item.id, finding.value))
+    else:
+        judged = _judge(finding, item, exam, catalogue, exact)
     if finding.urgency is None or finding.not_examined is not None:
         return judged
     if judged is None:
@@ -58,27 +64,33 @@ def judge(
 
 
 def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact: Decimal | None) -> Judgement | None:
-    if finding.answer is not None:
-        answer = item.answer(finding.answer)
-        if answer is None:
-            return None
-        flag = Flag.ABNORMAL if answer.meaning is Meaning.ABNORMAL else Flag.NORMAL
-        return Judgement(answer.meaning, answer.urgency, flag)
     if isinstance(finding.value, Quantities):
         parts = [
-            component_judgement(finding, component_id, value, item, exam)
+            component_judgement(finding, component_id, value, item, exam, catalogue)
             for component_id, value in component_numbers(finding.value, item, catalogue).items()
         ]
         known = [part for part in parts if part is not None]
         return max(known, key=lambda part: _ORDER.index(part.urgency)) if known else None
     if isinstance(finding.value, At):
-        return _by_range(age_hours(exam, finding.value.time), None, finding, item, exam)
+        return _by_range(age_hours(exam, finding.value.time), None, finding, item, exam, catalogue)
     value = number(finding, item, catalogue) if exact is None else exact
     if value is None:
         return None
     if isinstance(finding.value, Quantity) and finding.value.comparator is not None:
-        return _by_open_end(value, finding.value.comparator, applicable(finding, item, exam))
-    return _by_range(value, None, finding, item, exam)
+        return _by_open_end(value, finding.value.comparator, _applicable(finding, item, exam, catalogue))
+    return _by_range(value, None, finding, item, exam, catalogue)
+
+
+@lru_cache(maxsize=16)
+def meanings(catalogue: Catalogue) -> dict[tuple[str, str], Judgement]:
+    """The judgement on each answer of each item."""
+    return {
+        (item.id, answer.id): Judgement(
+            answer.meaning, answer.urgency, Flag.ABNORMAL if answer.meaning is Meaning.ABNORMAL else Flag.NORMAL
+        )
+        for item in catalogue.items.values()
+        for answer in item.answers
+    }
 
 
 def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...]) -> Judgement | None:
@@ -86,15 +98,16 @@ def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...
 
     Where several bands hold it together and all are abnormal, the least urgent is what can be said for sure.
     """
-    end = Bound(comparator=comparator.value, value=value)
-    allowed = Span(high=end) if comparator.value[0] == "<" else Span(low=end)
+    end = Bound.model_construct(comparator=comparator.value, value=value)
+    below = comparator.value[0] == "<"
+    allowed = Span.model_construct(low=None if below else end, high=end if below else None)
     touched = [band for band in bands if _meet(allowed, band)]
     whole = next((band for band in touched if _inside(allowed, band)), None)
     if whole is not None and whole is touched[0]:
-        return Judgement(whole.meaning, whole.urgency, whole.flag, whole)
+        return _by(whole)
     if all(band.meaning is Meaning.ABNORMAL for band in touched) and _cover(touched, allowed):
         least = min(touched, key=lambda band: _ORDER.index(band.urgency))
-        return Judgement(least.meaning, least.urgency, least.flag, least)
+        return _by(least)
     return None
 
 
@@ -139,44 +152,47 @@ def _tighter(inner: Bound, outer: Bound, way: int) -> bool:
 
 def component_numbers(value: Quantities, item: Item, catalogue: Catalogue) -> dict[str, Decimal]:
     """The numbers of a measurement that has several, in the item's unit."""
+    wanted, unit = item.unit or value.unit, catalogue.units.find(value.unit)
+    if unit is not None and unit.ucum == wanted:
+        return value.components
     return {
-        component_id: catalogue.units.convert(Quantity(value=number, unit=value.unit), item.unit or value.unit)
+        component_id: catalogue.units.convert(Quantity(value=number, unit=value.unit), wanted)
         for component_id, number in value.components.items()
     }
 
 
 def component_judgement(
-    finding: Finding, component_id: str, value: Decimal, item: Item, exam: Exam
+    finding: Finding, component_id: str, value: Decimal, item: Item, exam: Exam, catalogue: Catalogue
 ) -> Judgement | None:
     """The judgement on one number of a measurement that has several; the value is in the item's unit."""
-    return _by_range(value, component_id, finding, item, exam)
+    return _by_range(value, component_id, finding, item, exam, catalogue)
 
 
-def _by_range(value: Decimal, component: str | None, finding: Finding, item: Item, exam: Exam) -> Judgement | None:
-    for band in applicable(finding, item, exam, component):
-        if band.holds(value):
-            return Judgement(band.meaning, band.urgency, band.flag, band)
+def _by_range(
+    value: Decimal, component: str | None, finding: Finding, item: Item, exam: Exam, catalogue: Catalogue
+) -> Judgement | None:
+    """The judgement by the first range that applies and holds the value."""
+    for band in bands(catalogue).get((item.id, component), ()):
+        if band.holds(value) and band.applies(finding, item, exam):
+            return _by(band.range)
     return None
 
 
-def applicable(finding: Finding, item: Item, exam: Exam, component: str | None = None) -> tuple[Range, ...]:
+def _by(band: Range) -> Judgement:
+    return Judgement(band.meaning, band.urgency, band.flag, band)
+
+
+def _applicable(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> tuple[Range, ...]:
     """The item's ranges whose conditions hold for this finding, in their order."""
-    return tuple(b for b in item.ranges if b.component == component and _holds(b.when, finding, item, exam))
+    known = bands(catalogue).get((item.id, None), ())
+    return tuple(band.range for band in known if band.applies(finding, item, exam))
 
 
-def _holds(when: Condition, finding: Finding, item: Item, exam: Exam) -> bool:
-    """Whether all conditions hold; one that asks for what is not known does not hold."""
-    if when.states and finding.state not in when.states:
-        return False
-    if when.sites and (finding.site or item.body_site) not in when.sites:
-        return False
-    if when.methods and (finding.method or item.method) not in when.methods:
-        return False
-    if when.sex is not None and exam.newborn.sex != when.sex:
-        return False
-    if when.age_hours is not None and not when.age_hours.holds(age_hours(exam, made_at(finding, item, exam))):
-        return False
-    if when.gestation_weeks is not None:
-        weeks = gestation_weeks(exam)
-        return weeks is not None and when.gestation_weeks.holds(weeks)
-    return True
+def expected_range(
+    finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, component: str | None = None
+) -> Range | None:
+    """The first of the applicable ranges that says what is expected."""
+    for band in bands(catalogue).get((item.id, component), ()):
+        if band.expected and band.applies(finding, item, exam):
+            return band.range
+    return None

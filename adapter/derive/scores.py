@@ -17,9 +17,16 @@ def score_total(score: Score, item: Item) -> int | None:
     """The total of a scored instrument: as captured, else the sum where every sign was given, else None."""
     if score.total is not None:
         return score.total
-    if missing_signs(score, item):
+    given, total = score.signs, 0
+    if any(sign.group for sign in item.signs) and missing_signs(score, item):
         return None
-    return sum(_points(item, sign, answer) for sign, answer in score.signs.items())
+    for sign in item.signs:
+        chosen = given.get(sign.id)
+        if chosen is not None:
+            total += next(answer.points for answer in sign.answers if answer.id == chosen)
+        elif sign.group is None:
+            return None
+    return total
 
 
 def missing_signs(score: Score, item: Item) -> tuple[str, ...]:
@@ -39,12 +46,6 @@ def slots(item: Item) -> list[list[Sign]]:
     for sign in item.signs:
         found.setdefault(f"group {sign.group}" if sign.group else sign.id, []).append(sign)
     return list(found.values())
-
-
-def _points(item: Item, sign_id: str, answer_id: str) -> int:
-    sign = item.sign(sign_id)
-    assert sign is not None, f"{item.id} has no sign {sign_id}"
-    return next(answer.points for answer in sign.answers if answer.id == answer_id)
 
 
 def incomplete_scores(exam: Exam, catalogue: Catalogue) -> Iterator[Withheld]:

@@ -11,7 +11,6 @@ from adapter.catalogue import Catalogue, ItemType
 from adapter.fhir.templates import Json
 
 OWN_PROFILES = {
-    "Bundle": "exam-document",
     "CommunicationRequest": "exam-tell",
     "Composition": "exam-composition",
     "Device": "exam-software",
@@ -38,8 +37,15 @@ OF_TYPE = {
 ANSWER = "exam-answer"
 
 
+def has_claims(catalogue: Catalogue) -> bool:
+    """Whether any resource may claim more than its item's own profile."""
+    return catalogue.settings.own_profiles or bool(catalogue.profiles)
+
+
 def with_claims(resource: Json, catalogue: Catalogue) -> Json:
     """The resource, with the profiles that it claims beside those it has; itself where there is nothing to claim."""
+    if not has_claims(catalogue):
+        return resource
     item = _item(resource, catalogue)
     claimed = list(resource.get("meta", {}).get("profile", ()))
     for claim in catalogue.profiles.values():

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
-from uuid import uuid5
+from functools import lru_cache
+from hashlib import sha1
+from typing import Any, NamedTuple
+from urllib.parse import quote
+from uuid import UUID
 
 from adapter import __version__
 from adapter.catalogue import Catalogue
@@ -20,11 +22,11 @@ from adapter.exam import Exam, Finding, Identifier
 
 SOFTWARE = "newborn-exam-adapter"
 
+_PLAIN = re.compile(r"[A-Za-z0-9._~/-]*")
 _SEARCH_MARKS = re.compile(r"[\\,$|]")
 
 
-@dataclass(frozen=True, slots=True)
-class Name:
+class Name(NamedTuple):
     """A resource's type, its UUID, and the business identifier it is found by."""
 
     resource_type: str
@@ -43,6 +45,28 @@ class Name:
         return {"system": self.system, "value": self.value}
 
 
+class Series:
+    """The names of one resource type in one identifier system.
+
+    Their UUIDs are those of :func:`uuid.uuid5` for ``type|system|value``, whose beginning is hashed only once.
+    """
+
+    def __init__(self, namespace: UUID, resource_type: str, system: str) -> None:
+        self._resource_type, self._system = resource_type, system
+        self._begun = sha1(namespace.bytes + f"{resource_type}|{system}|".encode(), usedforsecurity=False)
+
+    def name(self, value: str) -> Name:
+        """The name that has this value: the hash of it, with version and variant set (RFC 9562, section 5.5)."""
+        hashed = self._begun.copy()
+        hashed.update(value.encode())
+        text = hashed.hexdigest()
+        uuid = f"{text[:8]}-{text[8:12]}-5{text[13:16]}-{_VARIANT[text[16]]}{text[17:20]}-{text[20:32]}"
+        return Name(self._resource_type, uuid, self._system, value)
+
+
+_VARIANT = {digit: "89ab"[int(digit, 16) % 4] for digit in "0123456789abcdef"}
+
+
 def escaped(text: str) -> str:
     """Text inside a search parameter, its own commas, bars and dollars marked (R4 Search, escaping)."""
     return _SEARCH_MARKS.sub(r"\\\g<0>", text)
@@ -53,12 +77,22 @@ def search_token(system: str, value: str) -> str:
     return f"{escaped(system)}|{escaped(value)}"
 
 
+def in_url(text: str) -> str:
+    """Part of a token parameter in a URL: FHIR's own escapes, then the URL's."""
+    return text.replace("/", "%2F") if _PLAIN.fullmatch(text) else _in_url(text)
+
+
+@lru_cache(maxsize=1024)
+def _in_url(text: str) -> str:
+    return quote(escaped(text), safe="")
+
+
 Refer = Callable[[Name], dict[str, Any]]
 
 
 def by_full_url(name: Name) -> dict[str, Any]:
     """A reference inside a transaction, collection or document bundle."""
-    return {"reference": name.full_url}
+    return {"reference": f"urn:uuid:{name.uuid}"}
 
 
 def by_id(name: Name) -> dict[str, Any]:
@@ -77,6 +111,7 @@ class Identity:
     def __init__(self, exam: Exam, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
         self._root = exam.details.root
+        self._observation = _own(catalogue, "Observation", "observation").name
         self.newborn = catalogue.resolve(exam.newborn.identifiers[0])
         self._seen: dict[str, int] = {}
 
@@ -129,20 +164,25 @@ class Identity:
 
     def panel(self, region: str) -> Name:
         """The panel Observation of a region."""
-        return self._own("Observation", "observation", f"{self._root}/panel/{region}")
+        return self._observation(f"{self._root}/panel/{region}")
 
     def observation(self, finding: Finding) -> Name:
         """The Observation of a finding: exam/item[/side][/n], n from 2 on for further ones of the same."""
-        side = f"/{finding.side.value}" if finding.side else ""
-        return self._numbered(f"{self._root}/{finding.item}{side}")
+        fields = finding.__dict__  # a model's attributes are slow to reach one by one
+        side = fields["side"]
+        value = f"{self._root}/{fields['item']}/{side}" if side else f"{self._root}/{fields['item']}"
+        return self._numbered(value)
 
     def sign(self, score: Name, sign: str) -> Name:
         """The Observation of one sign of a score, where signs are members: the score's name, then the sign's."""
         return self._own("Observation", "observation", f"{score.value}/sign/{sign}")
 
     def _numbered(self, value: str) -> Name:
-        count = self._seen[value] = self._seen.get(value, 0) + 1
-        return self._own("Observation", "observation", value if count == 1 else f"{value}/{count}")
+        if value not in self._seen:
+            self._seen[value] = 1
+            return self._observation(value)
+        self._seen[value] += 1
+        return self._observation(f"{value}/{self._seen[value]}")
 
     def computed(self, one: Computed) -> Name:
         """The Observation of a computed finding: exam/item, and for a rule or comparison exam/item/rule.
@@ -153,11 +193,13 @@ class Identity:
         return self._numbered(f"{self._root}/{one.finding.item}{rule}")
 
     def _own(self, resource_type: str, kind: str, value: str) -> Name:
-        return self._name(resource_type, self._catalogue.identifier_system(kind), value)
+        return _own(self._catalogue, resource_type, kind).name(value)
 
     def _known(self, resource_type: str, identifier: Identifier) -> Name:
-        return self._name(resource_type, identifier.system, identifier.value)
+        return Series(self._catalogue.namespace, resource_type, identifier.system).name(identifier.value)
 
-    def _name(self, resource_type: str, system: str, value: str) -> Name:
-        uuid = uuid5(self._catalogue.namespace, f"{resource_type}|{system}|{value}")
-        return Name(resource_type, str(uuid), system, value)
+
+@lru_cache(maxsize=256)
+def _own(catalogue: Catalogue, resource_type: str, kind: str) -> Series:
+    """The names in one of our own identifier systems."""
+    return Series(catalogue.namespace, resource_type, catalogue.identifier_system(kind))

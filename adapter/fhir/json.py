@@ -7,13 +7,18 @@ A resource is a plain dict in the shape of FHIR JSON. A number with a fraction o
 from __future__ import annotations
 
 import json
+import re
 from decimal import Decimal
 from typing import Any, NoReturn
 
 import orjson
 
+Json = dict[str, Any]
+"""An object in the shape of FHIR JSON."""
+
 #: A decimal is written out in full, so its exponent must stay within reason (R4 asks for 18 digits)
 MAX_DIGITS = 400
+_PLAIN_DECIMAL = re.compile(r"-?[0-9]{1,40}(\.[0-9]{1,40})?")
 
 
 class FhirJsonError(ValueError):
@@ -57,10 +62,15 @@ def dumps(resource: Any, *, pretty: bool = False) -> bytes:
     """
     options = orjson.OPT_INDENT_2 if pretty else 0
     try:
-        return orjson.dumps(resource, default=_write_decimal, option=options)
+        return orjson.dumps(resource, default=_write_other, option=options)
     except orjson.JSONEncodeError as error:
         cause = error.__cause__
         raise FhirJsonError(str(cause if isinstance(cause, FhirJsonError) else error)) from None
+
+
+def sealed(value: Any) -> Any:
+    """A part of a resource, written once: it stands in a resource like the part itself, for :func:`dumps` alone."""
+    return orjson.Fragment(dumps(value))
 
 
 def decimal_text(value: Decimal) -> str:
@@ -68,6 +78,9 @@ def decimal_text(value: Decimal) -> str:
 
     Raises FhirJsonError for NaN, Infinity, and numbers beyond ``MAX_DIGITS`` digits.
     """
+    text = str(value)
+    if _PLAIN_DECIMAL.fullmatch(text):
+        return text
     if not value.is_finite():
         raise FhirJsonError(f"{value} is not a number that FHIR can hold")
     _, digits, exponent = value.as_tuple()
@@ -90,9 +103,21 @@ def _decimal(text: str) -> Decimal:
     return value
 
 
-def _write_decimal(value: object) -> orjson.Fragment:
+class Written:
+    """A part of a resource that writes itself."""
+
+    __slots__ = ()
+
+    def written(self) -> bytes:
+        """The part as JSON."""
+        raise NotImplementedError
+
+
+def _write_other(value: object) -> orjson.Fragment:
     if isinstance(value, Decimal):
         return orjson.Fragment(decimal_text(value))
+    if isinstance(value, Written):
+        return orjson.Fragment(value.written())
     raise FhirJsonError(f"{type(value).__name__} has no form in FHIR JSON")
 
 

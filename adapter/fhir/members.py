@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from adapter.catalogue import ItemType
 from adapter.fhir.identity import Identity, Name, Refer
-from adapter.fhir.observation import Around, detail_extension
+from adapter.fhir.observation import Around
 from adapter.fhir.templates import Json
 
 _SHARED = ("status", "category", "subject", "encounter", "effectiveDateTime", "performer")
@@ -27,7 +27,7 @@ def with_members(
     for component in score["component"]:
         own = next((c["code"] for c in component["code"]["coding"] if c["system"] == system), None)
         if own is None:
-            details.append(detail_extension(component, around))
+            details.append(around.parts.as_extension(component))
             continue
         sign = identity.sign(name, own.removeprefix(f"{item_id}."))
         head: Json = {"resourceType": "Observation", "identifier": [sign.identifier]}

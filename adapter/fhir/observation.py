@@ -5,24 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
+from operator import itemgetter
 
-from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range, Sides, Span
+from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import (
     Computed,
     Evidence,
     Maker,
-    applicable,
     component_judgement,
     component_numbers,
+    expected_range,
     made_at,
     score_total,
 )
-from adapter.exam import Amount, At, Exam, Finding, Quantities, Quantity, Score, Side, Status
+from adapter.exam import Amount, At, Exam, Finding, Quantities, Quantity, Score, Status
+from adapter.fhir.alike import Made, Own
+from adapter.fhir.claims import with_claims
 from adapter.fhir.identity import SOFTWARE, Name
-from adapter.fhir.templates import Json, Templates
+from adapter.fhir.templates import Circumstances, Json, Templates
 
 CAPTURED = "StructureDefinition/captured-quantity"
-DETAIL = "StructureDefinition/finding-detail"
 ON_RECORD = "Made by the software from what is on record for the newborn."
 SUMMED = "Total summed from its signs by the software."
 
@@ -32,15 +34,24 @@ class Around:
     """What all Observations of one exam share."""
 
     exam: Exam
+    catalogue: Catalogue
     parts: Templates
-    subject: Json
-    encounter: Json
-    performers: list[Json]
+    own: Own
 
     @property
-    def catalogue(self) -> Catalogue:
-        """The catalogue that the parts were compiled from."""
-        return self.parts.catalogue
+    def subject(self) -> Json:
+        """A reference to the newborn."""
+        return self.own.subject
+
+    @property
+    def encounter(self) -> Json:
+        """A reference to the encounter."""
+        return self.own.encounter
+
+    @property
+    def performers(self) -> list[Json]:
+        """References to the examiners."""
+        return self.own.performer
 
 
 def instant(moment: datetime) -> str:
@@ -48,38 +59,87 @@ def instant(moment: datetime) -> str:
     return moment.isoformat()
 
 
-def observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None = None) -> Json:
+def observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None = None) -> Json | Made:
     """The Observation of a finding; keys in the order of the standard.
 
-    ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record).
+    ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record). Where only
+    bytes are wanted, one that is like others is only made when it is written.
     """
+    key = _key(one, around)
+    if key is None:
+        return _observation(one, name, around, derived_from)
+    alike = around.parts.alike.get(key)
+    if alike is None:
+        first = with_claims(_observation(one, name, around, derived_from), around.catalogue)
+        if (alike := around.parts.keep_alike(key, first, one.finding.value)) is None:
+            return first
+    effective = _effective(one, around)
+    number = one.finding.value.value if alike.measured else None  # type: ignore[union-attr]
+    if around.parts.written:
+        return Made(alike, name, effective, number, around.own)
+    return alike.filled(name, effective, number, around.own)
+
+
+# The fields of a finding, all at once: a model's attributes are slow to reach one by one.
+_FURTHER = itemgetter("note", "text", "counted_seconds")
+_FIELDS = itemgetter("item", "not_examined", "side", "site", "method", "state", "urgency")
+_NOTHING = (None, None, None)
+
+
+def _key(one: Evidence, around: Around) -> tuple[object, ...] | None:
+    """What all of an Observation depends on but its name, its time, its digits, and whom it is about and by.
+
+    None where there is more: words, several numbers, or what a computed finding rests on.
+    """
+    fields, judged = one.finding.__dict__, one.judged
+    value = fields["value"]
+    if one.computed is not None or _FURTHER(fields) != _NOTHING or fields["item"] in around.parts.split:
+        return None
+    if isinstance(value, Quantity):
+        if value.plus is not None:
+            return None
+        expected = expected_range(one.finding, one.item, around.exam, around.catalogue)
+        value = (value.unit, value.comparator, id(expected))
+    elif value is not None and type(value) is not str:
+        return None
+    return value, _FIELDS(fields), around.own.status, judged and judged[:3]
+
+
+def _effective(one: Evidence, around: Around) -> str:
+    """When the finding was made; for most, when the exam began."""
+    fields = one.finding.__dict__
+    if fields["observed_at"] is None and fields["item"] not in around.parts.at_birth:
+        return around.own.started
+    return instant(made_at(one.finding, one.item, around.exam))
+
+
+def _observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None) -> Json:
     finding, item, judged, computed = one.finding, one.item, one.judged, one.computed
     exam, parts = around.exam, around.parts
-    resource: Json = {"resourceType": "Observation"}
-    language = around.catalogue.settings.language
-    if item.profile:
-        resource["meta"] = {"profile": [item.profile]}
-    if language is not None:
-        resource["language"] = language
-    details = _details(finding, item, around)
-    if item.profile and details:
-        # R4 binds the value of every component of a vital sign to units (ucum-vitals-common, required).
-        resource["extension"] = [detail_extension(detail, around) for detail in details]
-        details = []
-    resource["identifier"] = [name.identifier]
-    resource["status"] = _status(finding, exam, around.catalogue)
-    resource["category"] = parts.category(around.catalogue.category(item).value)
-    resource["code"] = parts.question(
-        item.id, finding.side, finding.site, finding.method, _other_unit(finding, item, around.catalogue)
+    other = _other_unit(finding, item, around.catalogue) if item.other_units else None
+    fixed = parts.circumstances(
+        item.id, finding.side, finding.site, finding.method, finding.state, finding.urgency, other
     )
+    details = _details(finding, item, fixed, parts)
+    resource: Json = {"resourceType": "Observation"}
+    if fixed.meta is not None:
+        resource["meta"] = fixed.meta
+    if parts.language is not None:
+        resource["language"] = parts.language
+    if fixed.meta is not None and details:
+        resource["extension"] = details
+    resource["identifier"] = [{"system": name.system, "value": name.value}]
+    resource["status"] = _status(finding, exam, around.catalogue)
+    resource["category"] = fixed.category
+    resource["code"] = fixed.question
     resource["subject"] = around.subject
     resource["encounter"] = around.encounter
-    resource["effectiveDateTime"] = instant(made_at(finding, item, exam))
-    if around.performers:
-        resource["performer"] = around.performers
+    resource["effectiveDateTime"] = _effective(one, around)
+    resource["performer"] = around.performers
     components, notes = _value(resource, finding, item, around)
-    if computed is not None and computed.maker is not None:
-        _found_by(resource, computed, computed.maker, around)
+    maker = None if computed is None else computed.maker
+    if computed is not None and maker is not None:
+        _found_by(resource, computed, maker, around)
         notes += [_our_note(computed.reason)] if computed.reason else []
     if finding.not_examined is not None:
         resource["dataAbsentReason"] = parts.absent(finding.not_examined)
@@ -91,15 +151,20 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
         notes.append(_our_note(ON_RECORD))
     if notes:
         resource["note"] = notes
-    _where_and_how(resource, finding, item, around)
-    if computed is not None and computed.maker is not None:
-        resource["method"] = parts.maker(computed.maker)
+    if fixed.body_site is not None:
+        resource["bodySite"] = fixed.body_site
+    if maker is not None:
+        resource["method"] = parts.maker(maker)
+    elif (method := finding.method or default_method(finding, item)) is not None:
+        resource["method"] = parts.method(method, finding.method is not None)
     if item.type is ItemType.QUANTITY and finding.not_examined is None:
-        other = _other_unit(finding, item, around.catalogue)
-        _reference_range(resource, applicable(finding, item, exam), item, around, other)
+        expected = expected_range(finding, item, exam, around.catalogue)
+        if expected is not None and item.unit is not None:
+            resource["referenceRange"] = parts.reference_range(expected, item, other)
     if derived_from:
         resource["derivedFrom"] = derived_from
-    components += details
+    if fixed.meta is None:
+        components += details
     if components:
         resource["component"] = components
     return resource
@@ -203,13 +268,7 @@ def _score(resource: Json, score: Score, item: Item, parts: Templates, notes: li
         resource["valueInteger"] = total
         if score.total is None:
             notes.append(_our_note(SUMMED))
-    return [
-        {
-            "code": parts.sign(item.id, sign),
-            "valueCodeableConcept": parts.sign_answer(item.id, sign, answer),
-        }
-        for sign, answer in score.signs.items()
-    ]
+    return [parts.sign(item.id, sign, answer) for sign, answer in score.signs.items()]
 
 
 def _quantities(value: Quantities, finding: Finding, item: Item, around: Around, notes: list[Json]) -> list[Json]:
@@ -226,25 +285,16 @@ def _quantities(value: Quantities, finding: Finding, item: Item, around: Around,
             "code": around.parts.component(item.id, component_id),
             "valueQuantity": quantity,
         }
-        judged = component_judgement(finding, component_id, number, item, around.exam)
+        judged = component_judgement(finding, component_id, number, item, around.exam, around.catalogue)
         if judged is not None:
             component["interpretation"] = around.parts.interpretation(judged.meaning, judged.flag, judged.urgency)
-        bands = applicable(finding, item, around.exam, component_id)
-        _reference_range(component, bands, item, around)
+        expected = expected_range(finding, item, around.exam, around.catalogue, component_id)
+        if expected is not None and item.unit is not None:
+            component["referenceRange"] = around.parts.reference_range(expected, item, None)
         components.append(component)
     if captured != wanted:
         notes.append(_our_note(f"Captured in {value.unit}; converted exactly, then rounded."))
     return components
-
-
-def _where_and_how(resource: Json, finding: Finding, item: Item, around: Around) -> None:
-    site = finding.site or item.body_site
-    if site is not None:
-        side = around.catalogue.sites[site].side or finding.side
-        resource["bodySite"] = around.parts.body_site(site, side, finding.site is not None)
-    method = finding.method or default_method(finding, item)
-    if method is not None:
-        resource["method"] = around.parts.method(method, finding.method is not None)
 
 
 def default_method(finding: Finding, item: Item) -> str | None:
@@ -260,70 +310,13 @@ def default_method(finding: Finding, item: Item) -> str | None:
     return "calculated" if item.computed and item.method is None and finding.method is None else item.method
 
 
-def _details(finding: Finding, item: Item, around: Around) -> list[Json]:
-    """How the finding was made, as components: side, state, counted time, the examiner's own urgency.
+def _details(finding: Finding, item: Item, fixed: Circumstances, parts: Templates) -> list[Json]:
+    """How the finding was made: side, state, counted time, the examiner's own urgency.
 
-    An Observation of a vital signs profile holds the same in extensions.
+    Components, and in an Observation of a vital signs profile extensions.
     """
-    parts, found = around.parts, []
-    if finding.side is not None:
-        found.append(parts.side(finding.side, True))
-    elif (implied := _implied_side(finding, item, around)) is not None:
-        found.append(parts.side(implied, False))
-    if finding.state is not None:
-        found.append(parts.state(finding.state))
-    if finding.counted_seconds is not None:
-        seconds = {"value": finding.counted_seconds, **parts.unit("s", "s")}
-        found.append({"code": parts.detail("counted-seconds"), "valueQuantity": seconds})
-    if finding.urgency is not None:
-        found.append(parts.urgency(finding.urgency))
-    return found
-
-
-def detail_extension(detail: Json, around: Around) -> Json:
-    """A component of code and value as a complex extension."""
-    value = {name: content for name, content in detail.items() if name != "code"}
-    parts = [{"url": "code", "valueCodeableConcept": detail["code"]}, {"url": "value", **value}]
-    return {"url": f"{around.catalogue.settings.canonical}/{DETAIL}", "extension": parts}
-
-
-def _implied_side(finding: Finding, item: Item, around: Around) -> Side | None:
-    """The side that the place has in its name, or that a finding about the pair is about both."""
-    if finding.site is not None and (side := around.catalogue.sites[finding.site].side) is not None:
-        return side
-    return Side.BOTH if item.sides is Sides.PAIR else None
-
-
-def _reference_range(
-    holder: Json, bands: tuple[Range, ...], item: Item, around: Around, other: str | None = None
-) -> None:
-    """The expected range that applies, with its comparators, conditions and source in the text (obs-3).
-
-    In the unit of the value: for one of another dimension the ends are converted by the item's molar mass.
-    """
-    expected = next((band for band in bands if band.meaning is Meaning.EXPECTED), None)
-    if expected is None or item.unit is None:
-        return
-    unit = around.parts.unit(other or item.unit, other or item.unit)
-    found: Json = {}
-    for end, bound in (("low", expected.low), ("high", expected.high)):
-        if bound is not None:
-            found[end] = {"value": _end(bound.value, item, other, around.catalogue), **unit}
-    if expected.when.age_hours is not None:
-        found["age"] = _age_range(expected.when.age_hours, around)
-    source = around.catalogue.sources[expected.source]
-    converted = f", converted by {item.molar_mass} g/mol" if other else ""
-    found["text"] = f"Expected {expected} {item.unit}{converted}; {source.label}"
-    holder["referenceRange"] = [found]
-
-
-def _end(value: Decimal, item: Item, other: str | None, catalogue: Catalogue) -> Decimal:
-    if other is None or item.unit is None or item.molar_mass is None:
-        return value
-    return catalogue.units.between_mass_and_substance(Quantity(value=value, unit=item.unit), other, item.molar_mass)
-
-
-def _age_range(span: Span, around: Around) -> Json:
-    unit = around.parts.unit("h", "h")
-    ends = {"low": span.low, "high": span.high}
-    return {end: {"value": bound.value, **unit} for end, bound in ends.items() if bound is not None}
+    if finding.counted_seconds is None:
+        return [*fixed.details, *fixed.marked]
+    seconds = {"value": finding.counted_seconds, **parts.unit("s", "s")}
+    counted = {"code": parts.detail("counted-seconds"), "valueQuantity": seconds}
+    return [*fixed.details, parts.as_detail(counted, item), *fixed.marked]

@@ -22,20 +22,19 @@ _CAUTION = (
 def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
     """The Observation of a region: no value of its own, its members in ``hasMember``."""
     exam = around.exam
-    resource: Json = {
+    return {
         "resourceType": "Observation",
-        **({"language": around.catalogue.settings.language} if around.catalogue.settings.language else {}),
-        "identifier": [name.identifier],
+        **({"language": around.parts.language} if around.parts.language else {}),
+        "identifier": [{"system": name.system, "value": name.value}],
         "status": exam.details.status.value,
         "category": around.parts.category(around.catalogue.regions[region].category.value),
         "code": around.parts.panel(region),
-        "subject": around.subject,
-        "encounter": around.encounter,
-        "effectiveDateTime": instant(exam.details.started),
+        "subject": around.own.subject,
+        "encounter": around.own.encounter,
+        "effectiveDateTime": around.own.started,
+        "performer": around.own.performer,
+        "hasMember": members,
     }
-    if around.performers:
-        resource["performer"] = around.performers
-    return {**resource, "hasMember": members}
 
 
 def diagnostic_report(

@@ -32,9 +32,9 @@ _KINDS = {
 
 
 def communication_requests(
-    tells: Sequence[Tell], observations: Sequence[Name], identity: Identity, around: Around, refer: Refer
+    tells: Sequence[Tell], links: Sequence[Json], identity: Identity, around: Around, refer: Refer
 ) -> Iterator[tuple[Name, Json]]:
-    """The requests of one exam; ``observations`` are the names of its findings, captured ones first.
+    """The requests of one exam; ``links`` are references to its findings, captured ones first.
 
     A final exam has none for an urgency without lines. One that amends another has all: what the earlier version
     asked for is withdrawn. A retracted exam asks for nothing any more.
@@ -45,7 +45,7 @@ def communication_requests(
             name = identity.request(word)
             yield (
                 name,
-                _request(name, chosen, priority, (category, display), observations, identity, around, refer),
+                _request(name, chosen, priority, (category, display), links, identity, around, refer),
             )
 
 
@@ -54,7 +54,7 @@ def _request(
     tells: Sequence[Tell],
     priority: str,
     category: tuple[str, str],
-    observations: Sequence[Name],
+    links: Sequence[Json],
     identity: Identity,
     around: Around,
     refer: Refer,
@@ -80,7 +80,7 @@ def _request(
     resource["requester"] = device_reference(identity, refer, around.catalogue)
     rests_on = dict.fromkeys(index for tell in tells for index in tell.rests_on)
     if rests_on:
-        resource["reasonReference"] = [refer(observations[index]) for index in rests_on]
+        resource["reasonReference"] = [links[index] for index in rests_on]
     resource["note"] = [{"text": caution(around.catalogue)}]
     return resource
 

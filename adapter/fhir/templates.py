@@ -1,19 +1,30 @@
 """The static parts of every Observation, compiled once per catalogue: questions, answers, sites, meanings.
 
-A compiled part is a plain dict that many resources share; nobody changes one after it was made.
+A compiled part is a plain dict that many resources share; nobody changes one after it was made. Of what is only to be
+written, the parts are compiled to their bytes (:func:`adapter.fhir.json.sealed`): the same mapping, written faster.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import Any
+from typing import Any, ParamSpec, TypeVar, cast
 
-from adapter.catalogue import Catalogue, Flag, Meaning
+from adapter.catalogue import Catalogue, Flag, Item, ItemType, Meaning, Range, Sides
 from adapter.catalogue.codings import Codings, codings
 from adapter.derive import Maker
-from adapter.exam import Side, Urgency
+from adapter.exam import Quantity, Side, Urgency
+from adapter.fhir.alike import Alike
+from adapter.fhir.json import Json as Json
+from adapter.fhir.json import sealed
+from adapter.fhir.ranges import reference_range
 
-Json = dict[str, Any]
+_Given = ParamSpec("_Given")
+_Part = TypeVar("_Part")
+
+_MOST_ALIKE = 20_000
+DETAIL = "StructureDefinition/finding-detail"
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
@@ -46,36 +57,124 @@ _ABSENT_DISPLAY = {
 }
 
 
-@lru_cache(maxsize=8)
-def templates(catalogue: Catalogue) -> Templates:
-    """The compiled parts of a catalogue."""
-    return Templates(catalogue)
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """The parts that an item has in one setting of side, site, state, method, urgency and unit.
+
+    ``details`` tell how the finding was made; those of ``marked`` come after the time counted.
+    """
+
+    meta: Json | None
+    category: list[Json]
+    question: Json
+    body_site: Json | None
+    details: list[Json]
+    marked: list[Json]
+
+
+@lru_cache(maxsize=16)
+def templates(catalogue: Catalogue, written: bool = False) -> Templates:
+    """The compiled parts of a catalogue; ``written``: as bytes, for what is only to be written."""
+    return Templates(catalogue, written)
 
 
 class Templates:
-    """Compiled parts by what they depend on; each is made when first asked for."""
+    """Compiled parts by what they depend on; each is made when first asked for.
 
-    def __init__(self, catalogue: Catalogue) -> None:
+    ``at_birth`` are the items whose findings belong to a moment of birth, ``split`` those that become several
+    Observations.
+    """
+
+    def __init__(self, catalogue: Catalogue, written: bool) -> None:
+        members = catalogue.settings.scores == "members"
+        read = members or catalogue.settings.own_profiles or bool(catalogue.profiles)  # before they are written
+        seal: Callable[[Any], Any] = sealed if written and not read else lambda part: part
+
+        def kept(make: Callable[_Given, _Part]) -> Callable[_Given, _Part]:
+            sealing: Callable[..., Any] = make
+            return cast(Callable[_Given, _Part], cache(lambda *given: seal(sealing(*given))))
+
         self.catalogue = catalogue
+        self.written = written
+        self.language = catalogue.settings.language
         self._codings: Codings = codings(catalogue)
         self.own, self.published = self._codings.own, self._codings.published
-        self.question = cache(self._question)
-        self.answer = cache(self._answer)
-        self.sign_answer = cache(self._sign_answer)
-        self.sign = cache(self._sign)
-        self.component = cache(self._component)
-        self.category = cache(self._category)
-        self.body_site = cache(self._body_site)
-        self.method = cache(self._method)
-        self.absent = cache(self._absent)
-        self.maker = cache(self._maker)
-        self.interpretation = cache(self._interpretation)
+        self.question = kept(self._question)
+        self.answer = kept(self._answer)
+        self.component = kept(self._component)
+        self.category = kept(self._category)
+        self.method = kept(self._method)
+        self.absent = kept(self._absent)
+        self.maker = kept(self._maker)
+        self.interpretation = kept(self._interpretation)
+        self.panel = kept(self._panel)
+        self.sign = kept(self._sign)
         self.detail = cache(self._detail)
-        self.side = cache(self._side)
-        self.state = cache(self._state)
-        self.urgency = cache(self._urgency)
-        self.panel = cache(self._panel)
         self.unit = cache(self._unit)
+        self.circumstances = cache(self._circumstances)
+        self.at_birth = {i.id for i in catalogue.items.values() if i.minutes_after_birth is not None}
+        self.split = {i.id for i in catalogue.items.values() if members and i.type is ItemType.SCORE}
+        self.alike: dict[tuple[object, ...], Alike] = {}
+        self._seal = seal
+        self._ranges: dict[tuple[int, str | None], list[Json]] = {}
+
+    def _circumstances(
+        self,
+        item_id: str,
+        side: Side | None,
+        site: str | None,
+        method: str | None,
+        state: str | None,
+        urgency: Urgency | None,
+        other_unit: str | None,
+    ) -> Circumstances:
+        item = self.catalogue.items[item_id]
+        place, named = site or item.body_site, self.catalogue.sites[site].side if site else None
+        details = []
+        if side is not None:
+            details.append(self._side(side, True))
+        elif named is not None or item.sides is Sides.PAIR:  # the place has it in its name, or it is about the pair
+            details.append(self._side(named or Side.BOTH, False))
+        if state is not None:
+            details.append(self._state(state))
+        return Circumstances(
+            meta=self._seal({"profile": [item.profile]}) if item.profile else None,
+            category=self.category(self.catalogue.category(item).value),
+            question=self.question(item_id, side, site, method, other_unit),
+            body_site=self._seal(self._body_site(place, side, site is not None)) if place else None,
+            details=[self._seal(self.as_detail(detail, item)) for detail in details],
+            marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
+        )
+
+    def keep_alike(self, key: tuple[object, ...], first: Json, value: object) -> Alike | None:
+        """Keep an Observation for others like it, by all that they depend on; not one whose number was converted."""
+        measured = isinstance(value, Quantity)
+        if measured and "extension" in first["valueQuantity"]:
+            return None
+        if len(self.alike) >= _MOST_ALIKE:
+            self.alike.clear()
+        alike = self.alike[key] = Alike(first, measured)
+        return alike
+
+    def as_detail(self, detail: Json, item: Item) -> Json:
+        """A detail as the component it is; of a vital sign as a complex extension.
+
+        R4 binds the value of every component of a vital sign to units (ucum-vitals-common, required).
+        """
+        return self.as_extension(detail) if item.profile else detail
+
+    def as_extension(self, detail: Json) -> Json:
+        """A component of code and value as a complex extension."""
+        value = {name: content for name, content in detail.items() if name != "code"}
+        parts = [{"url": "code", "valueCodeableConcept": detail["code"]}, {"url": "value", **value}]
+        return {"url": f"{self.catalogue.settings.canonical}/{DETAIL}", "extension": parts}
+
+    def reference_range(self, band: Range, item: Item, other: str | None) -> list[Json]:
+        """The expected range of a number in its unit, or in ``other``, into which the ends are converted."""
+        key = (id(band), other)  # of the catalogue, which this keeps
+        if key not in self._ranges:
+            self._ranges[key] = self._seal([reference_range(band, item, other, self.catalogue, self.unit)])
+        return self._ranges[key]
 
     def _question(
         self, item_id: str, side: Side | None, site: str | None, method: str | None, other_unit: str | None = None
@@ -87,11 +186,10 @@ class Templates:
     def _answer(self, item_id: str, answer_id: str) -> Json:
         return _concept(self._codings.answer(item_id, answer_id))
 
-    def _sign(self, item_id: str, sign_id: str) -> Json:
-        return _concept(self._codings.sign(item_id, sign_id))
-
-    def _sign_answer(self, item_id: str, sign_id: str, answer_id: str) -> Json:
-        return _concept(self._codings.sign_answer(item_id, sign_id, answer_id))
+    def _sign(self, item_id: str, sign_id: str, answer_id: str) -> Json:
+        """The component of a sign and its answer."""
+        answer = _concept(self._codings.sign_answer(item_id, sign_id, answer_id))
+        return {"code": _concept(self._codings.sign(item_id, sign_id)), "valueCodeableConcept": answer}
 
     def _component(self, item_id: str, component_id: str) -> Json:
         return _concept(self._codings.component(item_id, component_id))
@@ -100,16 +198,15 @@ class Templates:
         return [{"coding": [{"system": CATEGORY, "code": category, "display": _CATEGORY_DISPLAY[category]}]}]
 
     def _body_site(self, site_id: str, side: Side | None, captured: bool) -> Json:
-        """The lateralised structure where a verified one exists, else the structure; the side is told apart too."""
+        """A place of the body; its side is told apart too. ``captured``: the examiner chose it."""
         site = self.catalogue.sites[site_id]
-        lateral = {Side.LEFT: site.left, Side.RIGHT: site.right}.get(side) if side else ()
-        own = self.own("site", site.id, site.label)
+        coding = self._codings.body_site(site_id, side)
         if captured:
-            own["userSelected"] = True
+            coding[-1]["userSelected"] = True
         text = site.label
         if side is not None and site.side is None:
             text = f"{site.label}, {self.catalogue.sides[side.value].label.lower()}"
-        return {"coding": [*self.published(lateral or site.codes), own], "text": text}
+        return {"coding": coding, "text": text}
 
     def _method(self, method_id: str, captured: bool) -> Json:
         method = self.catalogue.methods[method_id]

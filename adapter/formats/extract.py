@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import Protocol, Self
 
 from adapter.catalogue import Catalogue
-from adapter.exam import Exam
+from adapter.exam import Exam, Status
 from adapter.fhir.json import dumps
 from adapter.formats.bulk_data import BulkDataFiles
 from adapter.formats.deidentify import Deidentifier
@@ -32,7 +32,8 @@ class Extract:
     """The files of an extract as they are written.
 
     ``tables`` stand in the folder itself, FHIR NDJSON in ``fhir/``, ViewDefinitions in ``views/``, OMOP tables in
-    ``omop/``. With a ``deidentifier`` every exam goes through it first, and what it did is written too.
+    ``omop/``. With a ``deidentifier`` every exam goes through it first, and what it did is written too. What was
+    entered in error is left out of the tables unless ``retracted``; FHIR says it in each resource's status.
     """
 
     def __init__(
@@ -47,10 +48,12 @@ class Extract:
         site: Path | None = None,
         notes: bool = False,
         keys: Keys | None = None,
+        retracted: bool = False,
     ) -> None:
-        self._folder, self._deidentifier = folder, deidentifier
+        self._folder, self._deidentifier, self._keep = folder, deidentifier, retracted
         self._files: list[_Files] = []
         self.exams = 0
+        self.retracted = 0
         if "tables" in forms:
             self._files.append(TableFiles(folder, catalogue, encoding, tables))
         if "ndjson" in forms:
@@ -66,10 +69,16 @@ class Extract:
 
     def add(self, exam: Exam) -> None:
         """Add an exam. Raises :class:`adapter.formats.deidentify.OtherFamily`, and then nothing of it was written."""
+        files = self._files
+        if exam.details.status is Status.ENTERED_IN_ERROR and not self._keep:
+            files = [one for one in files if not isinstance(one, TableFiles)]
+            self.retracted += 1
+            if not files:
+                return
         if self._deidentifier is not None:
             exam = self._deidentifier(exam)
-        for files in self._files:
-            files.add(exam)
+        for one in files:
+            one.add(exam)
         self.exams += 1
 
     def __enter__(self) -> Self:

@@ -16,7 +16,7 @@ class NotEmpty(ValueError):
 
 @contextmanager
 def whole_folder(out: Path) -> Iterator[Path]:
-    """A temporary folder beside ``out`` that takes its place when all has been written.
+    """A temporary folder beside ``out`` that takes its place when all has been written; its owner's alone.
 
     Raises :class:`NotEmpty` where ``out`` is a file or a folder that is not empty, OSError where it cannot be made.
     """
@@ -27,7 +27,6 @@ def whole_folder(out: Path) -> Iterator[Path]:
     made = Path(tempfile.mkdtemp(dir=parent, prefix=f".{out.name}."))
     try:
         yield made
-        made.chmod(0o755)
         for path in made.rglob("*"):
             if path.is_file():
                 with path.open("rb") as file:

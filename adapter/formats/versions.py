@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from hashlib import blake2b
 from pathlib import Path
 
@@ -36,6 +35,11 @@ class Versions:
         if details.root not in self._latest or rank >= self._latest[details.root][0]:
             self._latest[details.root] = rank, details.id
 
+    @property
+    def latest(self) -> tuple[tuple[str, str], ...]:
+        """Root and id of every version that stands for others, sorted."""
+        return tuple(sorted((root, exam_id) for root, (_, exam_id) in self._latest.items()))
+
     def current(self, exam: Exam) -> bool:
         """Whether this exam counts: no later version stands for it, and it was not asked for before."""
         latest = self._latest.get(exam.details.root)
@@ -67,11 +71,3 @@ def may_amend(path: Path) -> bool:
 
 def _any(data: bytes) -> bool:
     return any(mark in data for mark in _MARKS)
-
-
-def seen_in(exams: Iterable[Exam]) -> Versions:
-    """The versions among some exams."""
-    versions = Versions()
-    for exam in exams:
-        versions.see(exam)
-    return versions

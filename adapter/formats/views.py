@@ -11,9 +11,9 @@ from __future__ import annotations
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.fhir.observation import CAPTURED, DETAIL
+from adapter.fhir.observation import CAPTURED
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
-from adapter.fhir.templates import ABSENT, CATEGORY, INTERPRETATION
+from adapter.fhir.templates import ABSENT, CATEGORY, DETAIL, INTERPRETATION
 
 Json = dict[str, Any]
 

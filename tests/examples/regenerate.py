@@ -1,9 +1,5 @@
-<<<<<<< HEAD
-"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``documents/`` and ``reports/`` from
+"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``documents/``, ``reports/`` and ``v2/`` from
 ``captures/``, all in ``examples/``.
-=======
-"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``v2/`` from ``captures/``, in ``examples/``.
->>>>>>> part-e
 
 Run it where the package is installed: ``python tests/examples/regenerate.py``. Read the difference before
 committing it: a golden file that changes is a change of what every site sends.
@@ -22,33 +18,26 @@ from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
 from adapter.fhir.xml import to_xml
-<<<<<<< HEAD
 from adapter.formats import write
-=======
 from adapter.formats.v2 import to_oru
->>>>>>> part-e
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 CAPTURES = EXAMPLES / "captures"
 CSV = EXAMPLES / "exams.csv"
 BUNDLES = EXAMPLES / "bundles"
 TELL = EXAMPLES / "tell"
-<<<<<<< HEAD
 DOCUMENTS = EXAMPLES / "documents"
 REPORTS = EXAMPLES / "reports"
+V2 = EXAMPLES / "v2"
+FOLDERS = (BUNDLES, TELL, DOCUMENTS, REPORTS, V2)
 IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
 """The example that is also kept as a transaction and in XML."""
 FOR_PEOPLE = (IN_EVERY_FORM, "d07-2-boy-cleft-soft-palate", "d10-2-girl-scalp-swelling-amended")
 """The examples that are kept as reports; the second is compared with the exam before it."""
 AS_DOCUMENTS = (IN_EVERY_FORM, "d10-2-girl-scalp-swelling-amended")
 """The examples that are kept as documents."""
-=======
-V2 = EXAMPLES / "v2"
-IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
-"""The example that is also kept as a transaction and in XML."""
 AS_V2 = (IN_EVERY_FORM, "d08b-second-twin-girl-low-glucose", "d10-2-girl-scalp-swelling-amended")
 """Those that are kept as messages of HL7 v2, the last with what it withdraws of the first version."""
->>>>>>> part-e
 
 HOW = "python tests/examples/regenerate.py"
 
@@ -102,24 +91,13 @@ def _told(name: str) -> str:
 
 def kept() -> set[Path]:
     """Every such file that is there now."""
-<<<<<<< HEAD
-    folders = (BUNDLES, TELL, DOCUMENTS, REPORTS)
-    return {path for path in (CSV, *(path for folder in folders for path in folder.glob("*"))) if path.exists()}
-=======
-    return {path for path in (CSV, *BUNDLES.glob("*"), *TELL.glob("*"), *V2.glob("*")) if path.exists()}
->>>>>>> part-e
+    return {path for path in (CSV, *(path for folder in FOLDERS for path in folder.glob("*"))) if path.exists()}
 
 
 def main() -> None:
     """Write what has changed, remove what no example makes any more, and say so."""
-<<<<<<< HEAD
-    for folder in (BUNDLES, TELL, DOCUMENTS, REPORTS):
+    for folder in FOLDERS:
         folder.mkdir(exist_ok=True)
-=======
-    BUNDLES.mkdir(exist_ok=True)
-    TELL.mkdir(exist_ok=True)
-    V2.mkdir(exist_ok=True)
->>>>>>> part-e
     files = made()
     for path in sorted(kept() - set(files)):
         path.unlink()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from hashlib import sha256
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from click.testing import CliRunner, Result
 from adapter.capture import read_captures, to_json
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.cli import cli
-from adapter.exam import Exam
+from adapter.exam import Exam, Status
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
@@ -208,6 +209,20 @@ def test_wrong_use_is_told_and_leaves_nothing(arguments: tuple[str | Path, ...],
     assert list(tmp_path.iterdir()) == []
 
 
+def test_parquet_without_its_library_says_how_to_get_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    for forms in ("tables", "omop"):
+        done = extract(CAPTURES, "--out", tmp_path / "out", "--format", "parquet", "--forms", forms)
+        assert done.exit_code == 2
+        assert "newborn-exam-adapter[parquet]" in done.output
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_extract_is_its_owners_alone(tmp_path: Path) -> None:
+    extract(CAPTURES / "d01-well-term-girl.json", "--out", tmp_path / "out")
+    assert (tmp_path / "out").stat().st_mode & 0o077 == 0
+
+
 def test_a_folder_with_something_in_it_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "mine.txt").write_text("mine", encoding="utf-8")
@@ -247,6 +262,25 @@ def test_an_amendment_counts_whatever_the_order(tmp_path: Path) -> None:
     for n, order in enumerate(((first, second), (second, first))):
         done = extract(*order, "--out", tmp_path / f"{n}", "--table", "exams")
         assert pd.read_csv(tmp_path / f"{n}" / "exams.csv")["exam_id"].tolist() == ["demo-d10-v2"], done.output
+
+
+def test_what_was_entered_in_error_is_in_no_table(examples: list[Exam], tmp_path: Path) -> None:
+    """But in FHIR, where each resource says so in its status; with --all-versions it is in the tables too."""
+    first = examples[0]
+    details = {"id": "gone", "status": Status.ENTERED_IN_ERROR, "amends": first.details.id, "reason": "wrong infant"}
+    retracted = first.model_copy(update={"details": first.details.model_copy(update=details)})
+    for name, exam in (("a", retracted), ("b", first), ("c", examples[1])):
+        (tmp_path / f"{name}.json").write_bytes(to_json(exam))
+    given = [tmp_path / f"{name}.json" for name in "abc"]
+    done = extract(*given, "--out", tmp_path / "out", "--forms", "tables", "--forms", "ndjson")
+    assert "1 entered in error and left out of the tables" in done.output
+    assert pd.read_csv(tmp_path / "out" / "exams.csv")["exam_id"].tolist() == [examples[1].details.id]
+    assert pd.read_csv(tmp_path / "out" / "newborns.csv")["newborn_id"].nunique() == 1
+    reports = (tmp_path / "out" / "fhir" / "DiagnosticReport.ndjson").read_bytes().splitlines()
+    assert sorted(loads(line)["status"] for line in reports) == ["entered-in-error", "final"]
+    extract(*given, "--out", tmp_path / "all", "--all-versions", "--table", "exams")
+    statuses = pd.read_csv(tmp_path / "all" / "exams.csv")["exam_status"].tolist()
+    assert sorted(statuses) == ["entered-in-error", "final", "final"]
 
 
 def test_a_column_plan(tmp_path: Path) -> None:

@@ -178,14 +178,20 @@ def test_a_number_with_comparator_unit_and_side(every: list[Exam], catalogue: Ca
     assert isinstance(row, Event)
     assert row.table == "measurement"
     assert (row.cells["measurement_concept_id"], row.cells["operator_concept_id"]) == (3027018, 4171756)
+    assert row.cells["value_source_value"] == "<40"
     exact = Quantity(value=Decimal("3.100"), unit="kg")
     (row,) = made(exam_with(every[0], Finding(item="weight", value=exact)), catalogue)
     assert isinstance(row, Event)
     assert "operator_concept_id" not in row.cells  # NULL where the value is exact
     assert (row.cells["value_as_number"], row.cells["unit_source_value"]) == (Decimal(3100), "g")
-    assert row.cells["unit_concept_id"] == 0  # no source for the concept of the gram: 0, and listed
-    assert [(u.kind, u.code) for u in row.unmapped] == [("unit", "g")]
+    assert row.cells["unit_concept_id"] == row.cells["unit_source_concept_id"] == 8504
+    assert row.unmapped == ()
     assert row.cells["value_source_value"] == "3.100"
+    fingers = Finding(item="finger_count", side=Side.LEFT, value=Quantity(value=Decimal(6), unit="{count}"))
+    (row,) = made(exam_with(every[0], fingers), catalogue)
+    assert isinstance(row, Event)
+    assert (row.cells["unit_concept_id"], row.cells["unit_source_value"]) == (0, "{count}")  # 0, and listed
+    assert ("unit", "{count}") in [(u.kind, u.code) for u in row.unmapped]
 
 
 def test_an_answer_without_a_concept_is_0_and_keeps_its_source(every: list[Exam], catalogue: Catalogue) -> None:

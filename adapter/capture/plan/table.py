@@ -13,16 +13,13 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
-import openpyxl
-from openpyxl.utils.exceptions import InvalidFileException
-
 from adapter.capture.files import MOST_BYTES
 from adapter.capture.places import Place
 from adapter.capture.plan.model import TablePlan
 from adapter.capture.wording import listed, shown
 from adapter.problems import Problem
 
-_BROKEN = (zipfile.BadZipFile, zlib.error, InvalidFileException, KeyError, ValueError, TypeError, SyntaxError)
+_BROKEN = (zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, SyntaxError)
 """What a broken workbook makes openpyxl and the XML parser raise, at its beginning or at any row."""
 
 _WORKBOOKS = (".xlsx", ".xlsm")
@@ -121,7 +118,13 @@ def _csv(text: str, how: TablePlan) -> Iterator[list[str]]:
 
 
 def _sheet(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
-    workbook = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    import openpyxl  # here: it is large, and most tables are text
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        workbook = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    except InvalidFileException as error:
+        raise ValueError("no workbook") from error
     if how.sheet is not None and how.sheet not in workbook.sheetnames:
         names = listed(workbook.sheetnames)
         workbook.close()

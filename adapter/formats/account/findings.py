@@ -9,11 +9,12 @@ from adapter.derive import (
     Computed,
     Evidence,
     Judgement,
-    applicable,
     component_judgement,
     component_numbers,
+    expected_range,
     missing_signs,
     score_total,
+    span_in_words,
     value_in_words,
 )
 from adapter.exam import At, Finding, Quantities, Quantity, Score, Side, Urgency
@@ -146,7 +147,7 @@ def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[st
         for name, number in component_numbers(finding.value, item, account.catalogue).items():
             component = item.component(name)
             label = component.label.lower() if component else name
-            judged = component_judgement(finding, name, number, item, account.exam)
+            judged = component_judgement(finding, name, number, item, account.exam, account.catalogue)
             said = f"{label} {_FLAGS.get(judged.flag, judged.meaning.value)}" if judged else ""
             expected = _expected(finding, item, account, sources, name)
             found += [", ".join(filter(None, (said, expected)))] if said or expected else []
@@ -162,15 +163,13 @@ def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[st
 def _expected(
     finding: Finding, item: Item, account: Account, sources: Sources | None, component: str | None = None
 ) -> str:
-    bands = applicable(finding, item, account.exam, component)
-    expected = next((band for band in bands if band.meaning is Meaning.EXPECTED), None)
+    expected = expected_range(finding, item, account.exam, account.catalogue, component)
     return f"expected {in_force(expected, item, account)}{_source(expected, sources)}" if expected else ""
 
 
 def in_force(band: Range, item: Item, account: Account) -> str:
     """A range with the item's unit."""
-    ends = str(band).replace(">=", "≥").replace("<=", "≤")
-    return f"{ends}{account.catalogue.units.shown(item.unit) if item.unit else ''}"
+    return f"{span_in_words(band)}{account.catalogue.units.shown(item.unit) if item.unit else ''}"
 
 
 def _source(band: Range, sources: Sources | None) -> str:

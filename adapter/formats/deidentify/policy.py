@@ -33,7 +33,6 @@ class Policy(Frozen):
     dates: Literal["year", "shift", "keep"]
     shift_days: int = Field(default=0, ge=0, le=3650)
     shift_by: Literal["mother", "newborn"] = "newborn"
-    pseudonyms: Literal["keyed"] = "keyed"
     free_text: Literal["drop", "keep"] = "drop"
     place: Literal["drop", "keep"] = "drop"
     encounter: Literal["drop", "pseudonym"] = "drop"

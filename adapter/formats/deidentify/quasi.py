@@ -45,7 +45,7 @@ QUASI_IDENTIFIERS: dict[str, Callable[[Exam, Catalogue], str]] = {
 
 @dataclass(slots=True)
 class Cells:
-    """How many newborns share each combination; reports of parts add up while no newborn stands in two of them."""
+    """How many newborns share each combination."""
 
     names: Sequence[str]
     k: int

@@ -90,7 +90,8 @@ class _Rows:
         elif isinstance(value, Quantity):
             measured = number(finding, item, catalogue)
             operator = self._concepts.id("operator", value.comparator.value) if value.comparator else None
-            yield self._number(self._own(), measured, item.unit, f"{value.value:f}", operator)
+            digits = f"{value.comparator.value if value.comparator else ''}{value.value:f}"
+            yield self._number(self._own(), measured, item.unit, digits, operator)
         elif isinstance(value, Score):
             total = number(finding, item, catalogue)
             if total is not None:

@@ -56,7 +56,7 @@ def _numbers(one: Evidence, value: Quantities, known: Known) -> Iterator[Row]:
     item, catalogue = one.item, known.catalogue
     for component_id, number in component_numbers(value, item, catalogue).items():
         component = item.component(component_id)
-        judged = component_judgement(one.finding, component_id, number, item, known.exam)
+        judged = component_judgement(one.finding, component_id, number, item, known.exam, catalogue)
         meaning: Row = (None, None, None)
         if judged is not None:
             sent = templates(catalogue).interpretation(judged.meaning, judged.flag, judged.urgency)

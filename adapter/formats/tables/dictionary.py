@@ -11,6 +11,7 @@ import io
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from html import escape
 
 from adapter.catalogue import Catalogue
@@ -109,28 +110,34 @@ def as_csv(rows: Sequence[tuple[str, ...]]) -> str:
 
 
 _STYLE = """
-body{font:15px/1.4 system-ui,sans-serif;margin:2rem;color:#1a1a1a;background:#fff}
-table{border-collapse:collapse;margin:0 0 2rem}
+body{font:15px/1.4 system-ui,sans-serif;margin:1.5rem;color:#1a1a1a;background:#fff}
+table{border-collapse:collapse;margin:0 0 2rem;width:100%}
 caption{text-align:left;font-weight:600;font-size:1.1rem;padding:.5rem 0}
-th,td{border:1px solid #bbb;padding:.25rem .5rem;text-align:left;vertical-align:top}
-thead th{position:sticky;top:0;background:#eee}
-td.number{text-align:right;font-variant-numeric:tabular-nums}
-details>summary{cursor:pointer}
+th,td{border:1px solid #bbb;padding:.2rem .45rem;text-align:left;vertical-align:top}
+thead th{position:sticky;top:0;background:#eee;font-size:.85rem}
+tbody th{font-weight:400;overflow-wrap:anywhere;min-width:9rem}
+td.number{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}
+summary{cursor:pointer}
 """
+_SHARES = tuple(f"share_{name}" for name in ("missing", *_STATUSES))
+_SHOWN = ("label", "type", "unit", "codes", "filled", *_SHARES, "allowed")
 
 
 def as_html(rows: Sequence[tuple[str, ...]], labels: dict[str, str], about: Sequence[str]) -> str:
     """The dictionary as one page that needs nothing else; ``labels`` are those of the tables by name."""
+    links = ", ".join(f'<a href="#{escape(name)}">{escape(name)}</a>' for name in labels)
     parts = [
         '<!doctype html><html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>Data dictionary</title><style>{_STYLE}</style></head><body><h1>Data dictionary</h1>",
         *(f"<p>{escape(line)}</p>" for line in about),
+        f"<nav><p>Tables: {links}</p></nav>",
     ]
+    headings = "".join(f'<th scope="col">{escape(_spoken(name))}</th>' for name in ("column", *_SHOWN))
     for name, label in labels.items():
-        own = [row for row in rows if row[0] == name]
-        headings = "".join(f'<th scope="col">{escape(_spoken(h))}</th>' for h in HEADINGS[1:])
-        parts.append(f'<table id="{escape(name)}"><caption>{escape(name)}: {escape(label)}</caption>')
+        own = [dict(zip(HEADINGS, row, strict=True)) for row in rows if row[0] == name]
+        count = own[0]["rows"] if own else "0"
+        parts.append(f'<table id="{escape(name)}"><caption>{escape(name)}: {escape(label)}; {count} rows</caption>')
         parts.append(f"<thead><tr>{headings}</tr></thead><tbody>")
         parts += [_line(row) for row in own]
         parts.append("</tbody></table>")
@@ -138,17 +145,24 @@ def as_html(rows: Sequence[tuple[str, ...]], labels: dict[str, str], about: Sequ
 
 
 def _spoken(heading: str) -> str:
-    return heading.replace("_", " ")
+    return heading.removeprefix("share_").replace("_", " ")
 
 
-def _line(row: tuple[str, ...]) -> str:
-    cells = [f'<th scope="row"><code>{escape(row[1])}</code></th>']
-    for heading, text in zip(HEADINGS[2:], row[2:], strict=True):
-        number = heading in ("rows", "filled") or heading.startswith("share_")
-        values = text.split("; ") if heading == "allowed" else []
-        if len(values) > 6:
-            listed = "<br>".join(escape(value) for value in values)
-            cells.append(f"<td><details><summary>{len(values)} values</summary>{listed}</details></td>")
+def _line(row: dict[str, str]) -> str:
+    cells = [f'<th scope="row"><code>{escape(row["column"])}</code></th>']
+    for name in _SHOWN:
+        text = row[name]
+        if name == "filled" or name in _SHARES:
+            cells.append(f"<td class=number>{escape(text if name == 'filled' else _percent(text))}</td>")
+        elif name == "allowed" and text:
+            listed = "<br>".join(escape(value) for value in text.split("; "))
+            cells.append(f"<td><details><summary>{text.count('; ') + 1} values</summary>{listed}</details></td>")
+        elif name == "type" and row["several"]:
+            cells.append(f"<td>{escape(text)}, several with ; between</td>")
         else:
-            cells.append(f"<td{' class=number' if number else ''}>{escape(text)}</td>")
+            cells.append(f"<td>{escape(text)}</td>")
     return f"<tr>{''.join(cells)}</tr>"
+
+
+def _percent(share: str) -> str:
+    return f"{Decimal(share) * 100:.1f} %" if share else ""

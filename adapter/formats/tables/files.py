@@ -81,11 +81,15 @@ class TableFiles:
         for file in self._files.values():
             file.close()
 
-    def close(self) -> None:
-        """Write what waits, finish the files, and write the data dictionary as CSV and HTML."""
+    def finish(self) -> None:
+        """Write what waits and finish the files, without a dictionary."""
         for name, file in self._files.items():
             self._flush(name)
             file.close()
+
+    def close(self) -> None:
+        """Finish the files, and write the data dictionary as CSV and HTML."""
+        self.finish()
         write_dictionary(self._folder, self._catalogue, self.counts)
 
 

@@ -14,6 +14,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime
 from decimal import Decimal
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, Any
 
@@ -25,6 +26,7 @@ _GUARD = re.compile(r"(^|[;,\t\r\n])'")
 _NUMBER = re.compile(r"-?\d+(\.\d+)?")
 
 
+@lru_cache(maxsize=1 << 15)
 def guarded(text: str) -> str:
     """Text as a cell that no spreadsheet takes for a formula."""
     return text if _NUMBER.fullmatch(text) else _RISKY.sub(r"\1'", text)

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from functools import lru_cache
-from typing import Any
 
 from adapter.catalogue import Catalogue, Code, Item, Meaning
+from adapter.catalogue.codings import Coding, codings
 from adapter.catalogue.vocabulary import Kind, Term
 from adapter.exam import Side, Urgency
-from adapter.fhir.templates import templates
 
 Allowed = tuple[tuple[str, str], ...]
 
@@ -44,19 +43,19 @@ def question_codes(
     catalogue: Catalogue, item: str, side: Side | None, site: str | None, method: str | None, unit: str | None
 ) -> tuple[str | None, str | None]:
     """LOINC and SNOMED CT codes of a question as it is sent, ``;`` between several."""
-    return _split(templates(catalogue).question(item, side, site, method, unit), catalogue)
+    return _split(codings(catalogue).question(item, side, site, method, unit), catalogue)
 
 
 @lru_cache(maxsize=65536)
 def answer_codes(catalogue: Catalogue, item: str, answer: str) -> tuple[str | None, str | None]:
     """LOINC and SNOMED CT codes of an answer as it is sent."""
-    return _split(templates(catalogue).answer(item, answer), catalogue)
+    return _split(codings(catalogue).answer(item, answer), catalogue)
 
 
 @lru_cache(maxsize=4096)
 def site_codes(catalogue: Catalogue, site: str, side: Side | None) -> tuple[str | None, str | None]:
     """LOINC and SNOMED CT codes of a place as it is sent."""
-    return _split(templates(catalogue).body_site(site, side, True), catalogue)
+    return _split(codings(catalogue).body_site(site, side), catalogue)
 
 
 @lru_cache(maxsize=4096)
@@ -64,14 +63,14 @@ def part_codes(
     catalogue: Catalogue, item: str, part: str, answer: str | None = None
 ) -> tuple[str | None, str | None]:
     """LOINC and SNOMED CT codes of a component or sign, or of the answer to a sign."""
-    parts = templates(catalogue)
+    parts = codings(catalogue)
     if catalogue.items[item].component(part) is not None:
         return _split(parts.component(item, part), catalogue)
     return _split(parts.sign(item, part) if answer is None else parts.sign_answer(item, part, answer), catalogue)
 
 
-def _split(concept: dict[str, Any], catalogue: Catalogue) -> tuple[str | None, str | None]:
+def _split(coding: list[Coding], catalogue: Catalogue) -> tuple[str | None, str | None]:
     found = []
     for system in (catalogue.uri("loinc"), catalogue.uri("snomed")):
-        found.append(";".join(c["code"] for c in concept["coding"] if c["system"] == system) or None)
+        found.append(";".join(c["code"] for c in coding if c["system"] == system) or None)
     return found[0], found[1]

@@ -16,8 +16,8 @@ from datetime import datetime
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import ORDINAL
 from adapter.fhir.identity import SOFTWARE
-from adapter.fhir.observation import CAPTURED, DETAIL, ON_RECORD, SUMMED
-from adapter.fhir.templates import Json
+from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED
+from adapter.fhir.templates import DETAIL, Json
 from adapter.formats.v2.coded import Coder
 from adapter.formats.v2.er7 import formatted, joined, moment, segment, text
 
@@ -181,7 +181,7 @@ class Results:
             if self._detail(component) == "side":
                 side = self._coder.own_coding(component["valueCodeableConcept"]) or {}
                 if side.get("userSelected"):
-                    yield str(side["code"])
+                    yield str(side["display"]).lower()
         site = self._coder.own_coding(observation.get("bodySite", {})) or {}
         if site.get("userSelected"):
             yield str(site["display"]).lower()

@@ -1,0 +1,43 @@
+"""The expected range of a number as FHIR R4 Observation.referenceRange."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import Decimal
+
+from adapter.catalogue import Catalogue, Item, Range, Span
+from adapter.exam import Quantity
+from adapter.fhir.json import Json
+
+_Unit = Callable[[str, str], Json]
+
+
+def reference_range(band: Range, item: Item, other: str | None, catalogue: Catalogue, unit: _Unit) -> Json:
+    """The range that applies, with its comparators, conditions and source in the text (obs-3).
+
+    In the unit of the value: for ``other``, a unit of another dimension, the ends are converted by the item's molar
+    mass. ``unit`` gives the parts of a Quantity for a UCUM unit and its spelling.
+    """
+    assert item.unit is not None
+    of_value = unit(other or item.unit, other or item.unit)
+    found: Json = {}
+    for end, bound in (("low", band.low), ("high", band.high)):
+        if bound is not None:
+            found[end] = {"value": _end(bound.value, item, other, catalogue), **of_value}
+    if band.when.age_hours is not None:
+        found["age"] = _age_range(band.when.age_hours, unit("h", "h"))
+    source = catalogue.sources[band.source]
+    converted = f", converted by {item.molar_mass} g/mol" if other else ""
+    found["text"] = f"Expected {band} {item.unit}{converted}; {source.label}"
+    return found
+
+
+def _end(value: Decimal, item: Item, other: str | None, catalogue: Catalogue) -> Decimal:
+    if other is None or item.unit is None or item.molar_mass is None:
+        return value
+    return catalogue.units.between_mass_and_substance(Quantity(value=value, unit=item.unit), other, item.molar_mass)
+
+
+def _age_range(span: Span, hours: Json) -> Json:
+    ends = {"low": span.low, "high": span.high}
+    return {end: {"value": bound.value, **hours} for end, bound in ends.items() if bound is not None}
