@@ -238,6 +238,12 @@ def printed(play: Playwright, file: Path, folder: Path) -> str:
         hand.button("Save the record as a file")
         paper = folder / "paper.pdf"
         page.pdf(path=paper, format="A4")
+    sheets = PdfReader(paper).pages
+    assert len(sheets) > 1
+    for n, sheet in enumerate(sheets, start=1):
+        on_it = normalize("NFKC", sheet.extract_text())
+        assert "mrn 100417; exam 2026" in on_it, "a sheet does not say whose it is"
+        assert f"sheet {n} of {len(sheets)}" in on_it
     text = normalize("NFKC", " ".join(sheet.extract_text() for sheet in PdfReader(paper).pages))
     for words in ("Girl Testfield", "100417", "Tell the provider now", "Jaundice", "Not examined", "Resting posture"):
         assert words in text, words

@@ -23,6 +23,10 @@ def _switch(page: Page, to: str) -> None:
     page.get_by_role("button", name=f"Go to {to}").click()
 
 
+# What stands at the head of every sheet of paper.
+_SHEET = "[...document.styleSheets[0].cssRules].filter(r => r instanceof CSSPageRule).map(r => r.cssText).join()"
+
+
 def twins(play: Playwright, file: Path, folder: Path) -> str:
     """Values on both sides of several switches, a half-typed number among them; identity in words on every view."""
     with opened(play, file, width=1280, height=800) as (page, eyes):
@@ -56,10 +60,12 @@ def twins(play: Playwright, file: Path, folder: Path) -> str:
         assert order is not None
         assert order["y"] < 60
         girl = saved(page, folder)
+        assert "Girl Birch" in page.evaluate(_SHEET)
         _switch(page, "Boy Birch")
         to_page(page, "Vital signs")
         assert hand.card("temperature").locator("input.number").input_value() == "37."
         hand.button("Clear Body temperature", within=hand.card("temperature"))
+        assert "Boy Birch" in page.evaluate(_SHEET)
         boy = saved(page, folder)
         eyes.nothing_left()
     assert [str(of(exam, "heart_rate")[0].value) for exam in (girl, boy)] == ["118 /min", "151 /min"]

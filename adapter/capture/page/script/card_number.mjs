@@ -54,8 +54,8 @@ const input = (doc, item, entry, part, label, after) =>
       const next = all[all.indexOf(event.target) + 1] ?? document.querySelector("#rest button.main");
       next?.focus();
     },
-    onblur: () => setTimeout(() => {
-      if (!document.activeElement?.closest?.(`#card-${CSS.escape(item.id)}`)) app.refresh([item.id], "");
+    onblur: (event) => setTimeout(() => {
+      if (event.target.isConnected && !document.activeElement?.closest?.(`#card-${CSS.escape(item.id)}`)) app.refresh([item.id], "");
     }, 250),
   });
 

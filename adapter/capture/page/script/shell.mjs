@@ -11,6 +11,7 @@ import { whoView } from "./who.mjs";
 import { toldPanel, toldView } from "./told.mjs";
 import { finishView } from "./finish.mjs";
 import { summaryView } from "./summary.mjs";
+import { nameSheets } from "./sheets.mjs";
 import { remembered } from "./store.mjs";
 
 const VIEWS = {
@@ -96,6 +97,7 @@ const render = (words = "", { top = false } = {}) => {
     showBar();
     showSides();
   }
+  nameSheets(inside ? doc : null);
   document.title = doc && app.view !== "start" ? `${doc.record.newborn.name || "Newborn"}: examination` : "Newborn examination";
   if (top) {
     scrollTo(0, 0);
