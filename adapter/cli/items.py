@@ -61,7 +61,7 @@ def items(
       newborn-adapter items femoral_pulse
       newborn-adapter items --coded local --format csv
       newborn-adapter items --rules
-      newborn-adapter items --coverage --format html > coverage.html
+      newborn-adapter items --coverage --format html
       newborn-adapter items --site my-ward/
     """
     catalogue = catalogue_for(site)
