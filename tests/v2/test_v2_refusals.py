@@ -41,6 +41,9 @@ def noted(note: str) -> Exam:
 def test_a_field_that_the_receiver_does_not_take_is_refused_and_not_cut() -> None:
     assert to_oru(noted("x" * 100), site(lengths={"NTE-3": 2000}))
     assert refused(noted("x" * 2001), site(lengths={"NTE-3": 2000})) == [("too-long", "segment 14 (NTE)")]
+    with pytest.raises(NotWritable) as found:
+        to_oru(noted("x" * 2001), site(lengths={"NTE-3": 2000}))
+    assert found.value.problems[0].item == EXAM.findings[0].item
 
 
 def test_a_name_that_its_data_type_does_not_take_is_refused() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from hl7apy.consts import VALIDATION_LEVEL
 from hl7apy.exceptions import HL7apyException
@@ -29,8 +30,15 @@ _ORDER = re.compile(r"MSH;(SFT;)?PID;(NK1;)?PV1;(ORC;)?(OBR;(NTE;)*(OBX;(NTE;)*)
 def judged(segments: Sequence[str], settings: V2Settings) -> list[Problem]:
     """What is wrong with a message; nothing of it is repeated but names of segments and fields."""
     read = [Read(line, number, "utf-8") for number, line in enumerate(segments, start=1)]
-    found = [one for segment in read for one in _lengths(segment, settings)]
-    found += [one for segment in read if segment.name == "OBX" for one in _value(segment)]
+    found: list[Problem] = []
+    item = ""
+    for segment in read:
+        if segment.name == "OBX":
+            item = _item(segment, settings.own_system)
+        elif segment.name != "NTE":
+            item = ""
+        wrong = [*_lengths(segment, settings), *(_value(segment) if segment.name == "OBX" else ())]
+        found += [replace(one, item=item) for one in wrong]
     if not _ORDER.fullmatch("".join(f"{one.name};" for one in read)):
         found.append(problem("segments", "the segments are not in the order of ORU^R01"))
     return found or list(_by_hl7apy(read))
@@ -44,6 +52,13 @@ def _by_hl7apy(read: Sequence[Read]) -> Iterator[Problem]:
         message.validate()
     except (HL7apyException, ValueError) as error:
         yield problem("hl7-v2", f"hl7apy refuses the message ({type(error).__name__})", "a case for the maintainers")
+
+
+def _item(result: Read, own_system: str) -> str:
+    """The item that a result is of, by our code in OBX-3; nothing where it is of the report."""
+    own = next((result.part(3, first) for first in (1, 4) if result.part(3, first + 2) == own_system), "")
+    item = own.partition(".")[0]
+    return "" if item in ("exam", "tell", "detail") else item
 
 
 def _is_text(segment: Read) -> bool:

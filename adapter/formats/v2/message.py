@@ -31,13 +31,7 @@ def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> b
     withdrawn. Raises :class:`~adapter.formats.outward.NotWritable` for what the message, the character set or the
     receiver's limits cannot hold; nothing is ever cut off.
     """
-    settings = catalogue.v2
-    try:
-        segments = [message_header(exam, catalogue), *_body(exam, catalogue)]
-        segments = with_withdrawn(segments, earlier, settings.withdrawn, settings.own_system, exam.details.id)
-    except Unsayable as error:
-        raise NotWritable([problem("no-place", str(error))]) from None
-    segments = with_control_id(segments)
+    settings, segments = catalogue.v2, unjudged(exam, catalogue, earlier)
     problems = judged(segments, settings)
     try:
         end = "\r\n" if settings.terminator == "CRLF" else "\r"
@@ -49,6 +43,17 @@ def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> b
     if problems:
         raise NotWritable(problems)
     return data
+
+
+def unjudged(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> list[str]:
+    """The segments of the same message before anything has judged them, which takes far longer than writing them."""
+    settings = catalogue.v2
+    try:
+        segments = [message_header(exam, catalogue), *_body(exam, catalogue)]
+        segments = with_withdrawn(segments, earlier, settings.withdrawn, settings.own_system, exam.details.id)
+    except Unsayable as error:
+        raise NotWritable([problem("no-place", str(error))]) from None
+    return with_control_id(segments)
 
 
 def _body(exam: Exam, catalogue: Catalogue) -> Iterator[str]:

@@ -17,6 +17,7 @@ from adapter.fhir import Identity
 from adapter.formats.outward import NotWritable, allowed
 from adapter.formats.v2 import to_oru
 from adapter.formats.v2.er7 import Read, messages
+from adapter.formats.v2.message import unjudged
 from adapter.problems import Problem, Severity
 from adapter.transport.answers import EntryOutcome, Refused, Unreachable, problem
 from adapter.transport.carrier import Made
@@ -65,8 +66,8 @@ class MllpCarrier:
             others = outbox.other_versions(self.target, details.root, details.id)
             earlier = [message.payload for row, message in others if _may_have_arrived(row)]
         try:
-            own = to_oru(exam, plain)
-            data = to_oru(exam, plain, earlier) if earlier else own
+            own = "\r".join(unjudged(exam, plain)).encode()
+            data = to_oru(exam, plain, earlier)
         except NotWritable as error:
             return Made(None, tuple(dataclasses.replace(one, file=source) for one in error.problems))
         control_id = _header(data).part(10)
