@@ -34,14 +34,14 @@ def output_of(name: str) -> Output:
 def set_aside(made: Path, unit: Unit, refused: Sequence[Taken]) -> None:
     """Write what a unit had refused into the chunk's folder ``made``; raises ``OSError``."""
     folder = made / REJECTED
-    folder.mkdir(exist_ok=True)
+    folder.mkdir(mode=0o700, exist_ok=True)  # captures as they were
     kept = _keep(folder, unit)
     with (folder / PROBLEMS).open("ab") as file:
         for taken in refused:
             entry: dict[str, Any] = {"file": unit.file}
             if unit.at:
                 entry["row" if unit.form is Form.ROWS else "line"] = unit.at
-            entry["exam"] = taken.exam or None
+            entry["exam"] = taken.exam or _exam_id(unit)
             entry["problems"] = [problem_fields(problem) for problem in taken.problems]
             if kept:
                 entry["kept"] = kept
@@ -51,6 +51,15 @@ def set_aside(made: Path, unit: Unit, refused: Sequence[Taken]) -> None:
 def problem_fields(problem: Problem) -> dict[str, Any]:
     """A problem as JSON has it, without what is not known."""
     return {name: value for name, value in asdict(problem).items() if value not in _EMPTY}
+
+
+def _exam_id(unit: Unit) -> str | None:
+    """The id that a line gives its exam, though it could not be understood as one."""
+    try:
+        found = json.loads(unit.data)["exam"]["id"] if unit.form is Form.LINE else None
+    except (ValueError, TypeError, KeyError, IndexError, RecursionError):
+        return None
+    return found if isinstance(found, str) and found.isprintable() else None
 
 
 def _keep(folder: Path, unit: Unit) -> str:

@@ -62,8 +62,8 @@ class Extract:
 
     @property
     def most(self) -> int:
-        """Several seconds' work: a chunk becomes a file of each table."""
-        return 2000
+        """More than for other works: a chunk becomes a file of each table."""
+        return 500
 
     def identity(self) -> str:
         """The options, the catalogue and the versions; of the key only a pseudonym that it makes."""

@@ -68,7 +68,7 @@ def gather(
 ) -> Tally:
     """Make the extract in ``out`` of what the chunks left in ``kept``; what changes in the counts by it."""
     shutil.rmtree(out, ignore_errors=True)
-    out.mkdir(parents=True)
+    out.mkdir(mode=0o700)
     changes = Tally()
     dropped = _dropped(kept, deidentifier, changes)
     counts = {name: _Table(name, kept, out, encoding, catalogue, dropped).written() for name in names}

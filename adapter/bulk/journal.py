@@ -37,7 +37,7 @@ class Journal:
     """The journal in a run's folder, held by one process at a time. Raises :class:`BulkError`, ``OSError``."""
 
     def __init__(self, folder: Path, identity: dict[str, Any]) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)
         self._file: BinaryIO = (folder / _NAME).open("a+b")
         try:
             try:

@@ -107,6 +107,7 @@ class Outputs:
         rejected = made / REJECTED
         for source in sorted(rejected.iterdir()) if rejected.is_dir() else ():
             output = output_of(source.name)
+            (self.folder / REJECTED).mkdir(mode=0o700, exist_ok=True)
             self._join(source, self.folder / REJECTED / output.target, output.landing is Landing.TABLE)
         shutil.rmtree(made, ignore_errors=True)
         return twice

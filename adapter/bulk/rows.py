@@ -65,13 +65,11 @@ def rows_of(path: Path, how: Rows, whole: Unit) -> Iterator[Unit]:
 def _header(path: Path, how: Rows) -> str | None:
     """The first line, or None where it is no header that a piece could begin with."""
     with path.open("rb") as file:
-        stream = io.TextIOWrapper(unpacked(file), how.encoding, newline="")
-        try:
-            header = stream.readline(1 << 20)
-        except UnicodeDecodeError:
-            return None
-        finally:
-            stream.detach()
+        first = unpacked(file).readline(1 << 20)
+    try:
+        header = first.decode(how.encoding)
+    except UnicodeDecodeError:
+        return None
     names = [name.strip() for name in next(csv.reader([header], delimiter=_delimiter(header, how)), [])]
     sound = header.endswith(("\n", "\r")) and header.count('"') % 2 == 0
     return header if sound and all(column in names for column in how.key) else None

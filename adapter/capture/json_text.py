@@ -70,7 +70,7 @@ _TOKEN = re.compile(r'\s*("(?:[^"\\]|\\.)*"|[\[\]{},:]|[^\s\[\]{},:"]+)', re.DOT
 def json_lines(text: str) -> dict[str, int]:
     """The line on which each value of a well-formed JSON text begins, by JSON pointer."""
     lines: dict[str, int] = {}
-    stack: list[list[Any]] = []  # one [steps so far, next index or key] for each open array or object
+    stack: list[list[Any]] = []  # one [pointer so far, next index or key] for each open array or object
     line, last = 1, 0
     key: str | None = None
     for token in _TOKEN.finditer(text):
@@ -86,19 +86,19 @@ def json_lines(text: str) -> dict[str, int]:
         elif stack and stack[-1][1] is None and key is None:
             key = json.loads(word)
         else:
-            steps = _next_steps(stack, key)
-            lines[pointer(*steps)] = line
+            at = _next_pointer(stack, key)
+            lines[at] = line
             key = None
             if word in "[{":
-                stack.append([steps, 0 if word == "[" else None])
+                stack.append([at, 0 if word == "[" else None])
     return lines
 
 
-def _next_steps(stack: list[list[Any]], key: str | None) -> list[Any]:
+def _next_pointer(stack: list[list[Any]], key: str | None) -> str:
     if not stack:
-        return []
-    steps, index = stack[-1]
+        return ""
+    at, index = stack[-1]
     if index is None:
-        return [*steps, key]
+        return f"{at}{pointer(key)}"
     stack[-1][1] += 1
-    return [*steps, index]
+    return f"{at}/{index}"

@@ -58,7 +58,7 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
     label = catalogue.kinds[kind].label
     policy = catalogue.settings.policy
     return Document(
-        title=f"Newborn examination sheet: {label[0].lower()}{label[1:]}",
+        title=f"Newborn examination sheet: {label}",
         language=catalogue.language,
         running=_identity(),
         foot=f"newborn-exam-adapter {__version__}, catalogue {catalogue.settings.version}; ranges of: {policy.name} "
@@ -156,7 +156,7 @@ def _numbered(labels: list[str]) -> str:
 def _regions(catalogue: Catalogue, kind: str) -> Iterator[Block]:
     """The items by region; a line for what has no box of its own ends each."""
     for region, items in groupby(catalogue.expected(kind), key=lambda item: catalogue.region_of[item.id]):
-        yield Heading(catalogue.regions[region].label, 3)
+        yield Heading(catalogue.regions[region].label)
         for item in items:
             yield entry(item, catalogue)
         yield Paragraph(say(Run("Other, notes: ", Tone.QUIET), Blank(34)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from adapter.catalogue import Answer, Catalogue, Condition, Item, ItemType, Meaning, Range, Sides
+from adapter.derive import span_in_words
 from adapter.exam import Quantity, Urgency
 from adapter.paper import Blank, Entry, Run, Text, Tick, Tone, say
 
@@ -43,7 +44,7 @@ def _number(item: Item, catalogue: Catalogue) -> Iterator[str | Blank]:
             yield f"{_units(item, catalogue)}   "
         case ItemType.QUANTITIES:
             for component in item.components:
-                yield from (f"{component.label.lower()}\u00a0", Blank(10), " ")
+                yield from (f"{component.label}\u00a0", Blank(10), " ")
             yield f"{_units(item, catalogue)}   "
         case ItemType.SCORE:
             yield from ("total\u00a0", Blank(9), "   ")
@@ -113,7 +114,7 @@ def _circumstances(item: Item, catalogue: Catalogue) -> Iterator[Text]:
 def _choice(word: str, labels: list[str]) -> list[str | Run | Tick | Blank]:
     if len(labels) > _FEW:
         return [f"{word} ", Blank(20), "  "]
-    return [f"{word} ", *(part for label in labels for part in (Tick(), f"{label.lower()}  "))]
+    return [f"{word} ", *(part for label in labels for part in (Tick(), f"{label}  "))]
 
 
 def _is_timed(item: Item) -> bool:
@@ -131,21 +132,21 @@ def _ranges(item: Item, catalogue: Catalogue) -> str:
 
 
 def _band(band: Range, item: Item, catalogue: Catalogue) -> str:
-    ends = str(band).replace(">=", "≥").replace("<=", "≤").replace(" and ", " to ")
+    ends = span_in_words(band).replace(" and ", " to ")
     component = item.component(band.component) if band.component else None
     when = _condition(band.when, catalogue)
-    return f"{f'{component.label.lower()} ' if component else ''}{ends}{f' ({when})' if when else ''}"
+    return f"{f'{component.label} ' if component else ''}{ends}{f' ({when})' if when else ''}"
 
 
 def _condition(when: Condition, catalogue: Catalogue) -> str:
     """When a range applies, in words."""
     parts = []
     if when.age_hours is not None:
-        parts.append(f"age {when.age_hours} h")
+        parts.append(f"age {span_in_words(when.age_hours)} h")
     if when.gestation_weeks is not None:
-        parts.append(f"gestation {when.gestation_weeks} weeks")
-    parts += [catalogue.states[state].label.lower() for state in when.states]
-    parts += [catalogue.sites[site].label.lower() for site in when.sites]
-    parts += [catalogue.methods[method].label.lower() for method in when.methods]
+        parts.append(f"gestation {span_in_words(when.gestation_weeks)} weeks")
+    parts += [catalogue.states[state].label for state in when.states]
+    parts += [catalogue.sites[site].label for site in when.sites]
+    parts += [catalogue.methods[method].label for method in when.methods]
     parts += [when.sex] if when.sex else []
-    return ", ".join(parts).replace(">=", "≥").replace("<=", "≤")
+    return ", ".join(parts)

@@ -60,9 +60,8 @@ def _labels(catalogue: Catalogue) -> Iterator[tuple[str, str]]:
         yield f"region {region.region}", region.label
     for item in catalogue.items.values():
         yield item.id, item.label
-        yield from (
-            (f"{item.id}.{inner.id}", inner.label) for inner in (*item.answers, *item.components, *item.signs)
-        )
+        for part in (item.answers, item.components, item.signs):
+            yield from ((f"{item.id}.{inner.id}", inner.label) for inner in part)
         for sign in item.signs:
             yield from ((f"{item.id}.{sign.id}.{answer.id}", answer.label) for answer in sign.answers)
     for name in (

@@ -28,6 +28,7 @@ class UnitTable(Mapping[str, Unit]):
     def __init__(self, units: Iterable[Unit]) -> None:
         self._units = {unit.ucum: unit for unit in units}
         self._exact = {s: u for u in self._units.values() for s in (u.ucum, *u.spellings)}
+        self._codes = {spelling: unit.ucum for spelling, unit in self._exact.items()}
         folded: dict[str, set[str]] = {}
         for spelling, unit in self._exact.items():
             folded.setdefault(spelling.casefold(), set()).add(unit.ucum)
@@ -64,6 +65,8 @@ class UnitTable(Mapping[str, Unit]):
 
         Raises :class:`UnknownUnit` or :class:`WrongDimension`.
         """
+        if quantity.plus is None and self._codes.get(quantity.unit) == to_ucum:
+            return quantity.value
         target = self._units[to_ucum]
         unit = self._known(quantity.unit, target)
         if quantity.plus is None and unit.ucum == to_ucum:

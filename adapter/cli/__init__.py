@@ -27,6 +27,7 @@ COMMANDS = (
     "watch",
     "sandbox",
     "extract",
+    "package",
 )
 
 

@@ -74,8 +74,8 @@ def convert(
     \b
     Example:
       newborn-adapter convert exam.json --pretty --out bundle.json
-      newborn-adapter convert exam.json --to v2 --out exam.er7
       newborn-adapter convert exams.csv --to collection --out bundles/
+      newborn-adapter convert exam.json --to v2 --out exam.er7
       newborn-adapter convert exam.json --to report --format pdf --out report.pdf
       newborn-adapter convert captures/ --out bundles.ndjson.gz --jobs 2
       newborn-adapter convert captures/ --out parts/ --parts

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
+from importlib.resources import files as package_files
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,6 +16,14 @@ from adapter.catalogue import Catalogue
 from adapter.problems import ExitCode
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+
+def invented(folder: str) -> list[Any]:
+    """The invented capture files of a folder of examples: inside the wheel, or beside the package in a checkout."""
+    shipped = package_files("adapter") / "_examples"
+    examples = shipped if shipped.is_dir() else Path(str(package_files("adapter"))).parent / "examples"
+    found = (path for path in (examples / folder).iterdir() if path.name.endswith(".json"))
+    return sorted(found, key=lambda path: path.name)
 
 
 def capture_arguments(command: F) -> F:

@@ -46,7 +46,7 @@ class _Scene:
         self._exam, self._catalogue = exam, catalogue
         self.by_item: dict[str, list[Evidence]] = {}
         for one in pool:
-            self.by_item.setdefault(one.item.id, []).append(one)
+            self.by_item.setdefault(one.finding.__dict__["item"], []).append(one)
         self._age = age_hours(exam, exam.details.started)
         self._gestation = gestation_weeks(exam)
 

@@ -23,10 +23,17 @@ def score_total(score: Score, item: Item) -> int | None:
     for sign in item.signs:
         chosen = given.get(sign.id)
         if chosen is not None:
-            total += next(answer.points for answer in sign.answers if answer.id == chosen)
+            total += _points(sign, chosen)
         elif sign.group is None:
             return None
     return total
+
+
+def _points(sign: Sign, chosen: str) -> int:
+    for answer in sign.answers:
+        if answer.id == chosen:
+            return answer.points
+    raise AssertionError(f"{sign.id} has no answer {chosen}")
 
 
 def missing_signs(score: Score, item: Item) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Meaning
 from adapter.derive.completeness import side_of
@@ -19,11 +20,12 @@ def side_differences(pool: Sequence[Evidence], catalogue: Catalogue) -> list[Com
 
     It is as urgent as the more urgent of the sides, and abnormal where one of them is.
     """
-    found = []
+    found, compared = [], _compared(catalogue)
     by_item: dict[str, list[Evidence]] = {}
     for one in pool:
-        if one.item.compare_sides and one.finding.value is not None:
-            by_item.setdefault(one.item.id, []).append(one)
+        fields = one.finding.__dict__  # a model's attributes are slow to reach one by one
+        if fields["item"] in compared and fields["value"] is not None:
+            by_item.setdefault(fields["item"], []).append(one)
     for several in by_item.values():
         sides = {
             side: [one for one in several if side_of(one.finding, catalogue) is side]
@@ -33,6 +35,11 @@ def side_differences(pool: Sequence[Evidence], catalogue: Catalogue) -> list[Com
         if left and right and _answers(left, catalogue) != _answers(right, catalogue):
             found.append(_difference(left, right, catalogue))
     return found
+
+
+@lru_cache(maxsize=16)
+def _compared(catalogue: Catalogue) -> frozenset[str]:
+    return frozenset(item.id for item in catalogue.items.values() if item.compare_sides)
 
 
 def _answers(side: list[Evidence], catalogue: Catalogue) -> frozenset[str]:

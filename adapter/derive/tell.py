@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Item, Meaning, Range
 from adapter.derive.completeness import NotRecorded, completeness
@@ -67,7 +68,7 @@ def tell_list(
     urgent = [one for one in pool if one.judged is not None and one.judged.urgency is not Urgency.NONE]
     covered = _covered(urgent)
     lines = [_line(one, pool, catalogue) for one in urgent if one.index not in covered]
-    lines += [line for one in pool if one.finding.not_examined and (line := _gap(one, catalogue))]
+    lines += [line for one in pool if one.finding.__dict__["not_examined"] and (line := _gap(one, catalogue))]
     lines += [
         _unrecorded(gap, exam, catalogue)
         for gap in (completeness(exam, catalogue) if gaps is None else gaps)
@@ -113,10 +114,9 @@ def _not_weaker(one: Evidence, other: Evidence) -> bool:
 
 def _line(one: Evidence, pool: Sequence[Evidence], catalogue: Catalogue) -> Tell:
     assert one.judged is not None
-    reason, rule, source = _why(one, catalogue)
+    words, reason, rule, source = _said(one, catalogue)
     because: tuple[str, ...] = ()
     rests_on: tuple[int, ...] = (one.index,)
-    words = in_words(one.finding, one.item, catalogue)
     if one.computed is not None and one.computed.urgency is not None:
         words = one.finding.text or words
         rests_on = (one.index, *one.computed.derived_from)
@@ -135,6 +135,23 @@ def _line(one: Evidence, pool: Sequence[Evidence], catalogue: Catalogue) -> Tell
         because=because,
         rests_on=rests_on,
     )
+
+
+def _said(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str, str]:
+    """A finding in words, and reason, rule and source of its line; of an answer they are always the same."""
+    finding = one.finding
+    if one.computed is not None or not isinstance(finding.value, str) or one.judged is None:
+        return in_words(finding, one.item, catalogue), *_why(one, catalogue)
+    kept, key = _of_answers(catalogue), (finding.item, finding.value, finding.side, finding.site, one.judged[:3])
+    if key not in kept:
+        kept[key] = in_words(finding, one.item, catalogue), *_why(one, catalogue)
+    return kept[key]
+
+
+@lru_cache(maxsize=16)
+def _of_answers(catalogue: Catalogue) -> dict[tuple[object, ...], tuple[str, str, str, str]]:
+    """What has been said of answers under a catalogue."""
+    return {}
 
 
 def _why(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str]:

@@ -168,16 +168,21 @@ class Identity:
 
     def observation(self, finding: Finding) -> Name:
         """The Observation of a finding: exam/item[/side][/n], n from 2 on for further ones of the same."""
-        item, side = finding.item, finding.side
-        return self._numbered(f"{self._root}/{item}/{side}" if side else f"{self._root}/{item}")
+        fields = finding.__dict__  # a model's attributes are slow to reach one by one
+        side = fields["side"]
+        value = f"{self._root}/{fields['item']}/{side}" if side else f"{self._root}/{fields['item']}"
+        return self._numbered(value)
 
     def sign(self, score: Name, sign: str) -> Name:
         """The Observation of one sign of a score, where signs are members: the score's name, then the sign's."""
         return self._own("Observation", "observation", f"{score.value}/sign/{sign}")
 
     def _numbered(self, value: str) -> Name:
-        count = self._seen[value] = self._seen.get(value, 0) + 1
-        return self._observation(value if count == 1 else f"{value}/{count}")
+        if value not in self._seen:
+            self._seen[value] = 1
+            return self._observation(value)
+        self._seen[value] += 1
+        return self._observation(f"{value}/{self._seen[value]}")
 
     def computed(self, one: Computed) -> Name:
         """The Observation of a computed finding: exam/item, and for a rule or comparison exam/item/rule.

@@ -74,7 +74,7 @@ def observation(one: Evidence, name: Name, around: Around, derived_from: list[Js
         if (alike := around.parts.keep_alike(key, first, one.finding.value)) is None:
             return first
     effective = _effective(one, around)
-    number = one.finding.value.value if isinstance(one.finding.value, Quantity) else None
+    number = one.finding.value.value if alike.measured else None  # type: ignore[union-attr]
     if around.parts.written:
         return Made(alike, name, effective, number, around.own)
     return alike.filled(name, effective, number, around.own)

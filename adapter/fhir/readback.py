@@ -9,6 +9,7 @@ repeat its code (R4 obs-7, the standard's other form for several answers) is rea
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 from pydantic import ValidationError
@@ -101,11 +102,15 @@ class _Graph:
                         break
 
 
+_PLAIN = Finding(item="any", not_examined="any")  # made when the item's findings usually are
+
+
 class _Reader:
     """Reads one exam, from its DiagnosticReport on."""
 
     def __init__(self, graph: _Graph, catalogue: Catalogue, report: Json) -> None:
         self._graph, self._catalogue, self._report = graph, catalogue, report
+        self._uri = cache(catalogue.uri)
 
     def exam(self) -> Exam:
         record = {"exam": self._details(), "newborn": self._newborn()}
@@ -218,8 +223,7 @@ class _Reader:
             return
         found: Json = {"item": item.id, **self._value(resource, item), **self._circumstances(resource, item)}
         effective = resource.get("effectiveDateTime")
-        plain = Finding.model_validate({"item": item.id, "not_examined": "plain"})
-        if effective != instant(made_at(plain, item, exam)):
+        if effective != instant(made_at(_PLAIN, item, exam)):
             found["observed_at"] = effective
         answers = [found.pop("value")] if "answers" not in found else found.pop("answers")
         for answer in answers:
@@ -321,8 +325,10 @@ class _Reader:
 
     def _any_own(self, concept: Json | None, system: str) -> tuple[str | None, bool]:
         """The code of one of our own systems in a concept, and whether the user chose it."""
-        uri = self._catalogue.uri(system)
-        for coding in (concept or {}).get("coding", []):
+        if not concept:
+            return None, False
+        uri = self._uri(system)
+        for coding in concept.get("coding", []):
             if coding.get("system") == uri:
                 return coding["code"], coding.get("userSelected", False)
         return None, False

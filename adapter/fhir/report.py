@@ -21,13 +21,12 @@ _CAUTION = (
 
 def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
     """The Observation of a region: no value of its own, its members in ``hasMember``."""
-    exam = around.exam
     return {
         "resourceType": "Observation",
         **({"language": around.parts.language} if around.parts.language else {}),
         "identifier": [{"system": name.system, "value": name.value}],
-        "status": exam.details.status.value,
-        "category": around.parts.category(around.catalogue.regions[region].category.value),
+        "status": around.own.status,
+        "category": around.parts.category(around.catalogue.regions[region].category),
         "code": around.parts.panel(region),
         "subject": around.own.subject,
         "encounter": around.own.encounter,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any, ParamSpec, TypeVar, cast
 
-from adapter.catalogue import Catalogue, Flag, Item, ItemType, Meaning, Range, Sides
+from adapter.catalogue import Catalogue, Category, Flag, Item, ItemType, Meaning, Range, Sides
 from adapter.catalogue.codings import Codings, codings
 from adapter.derive import Maker
 from adapter.exam import Quantity, Side, Urgency
@@ -139,7 +139,7 @@ class Templates:
             details.append(self._state(state))
         return Circumstances(
             meta=self._seal({"profile": [item.profile]}) if item.profile else None,
-            category=self.category(self.catalogue.category(item).value),
+            category=self.category(self.catalogue.category(item)),
             question=self.question(item_id, side, site, method, other_unit),
             body_site=self._seal(self._body_site(place, side, site is not None)) if place else None,
             details=[self._seal(self.as_detail(detail, item)) for detail in details],
@@ -194,8 +194,8 @@ class Templates:
     def _component(self, item_id: str, component_id: str) -> Json:
         return _concept(self._codings.component(item_id, component_id))
 
-    def _category(self, category: str) -> list[Json]:
-        return [{"coding": [{"system": CATEGORY, "code": category, "display": _CATEGORY_DISPLAY[category]}]}]
+    def _category(self, category: Category) -> list[Json]:
+        return [{"coding": [{"system": CATEGORY, "code": category.value, "display": _CATEGORY_DISPLAY[category]}]}]
 
     def _body_site(self, site_id: str, side: Side | None, captured: bool) -> Json:
         """A place of the body; its side is told apart too. ``captured``: the examiner chose it."""

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.fhir import BundleType, to_bundle
+from adapter.fhir import BundleType, to_bundle, to_json
 from adapter.fhir.json import dumps
 from adapter.fhir.xml import to_xml
 
@@ -21,5 +21,7 @@ def write(
     earlier: Sequence[Exam] = (),
 ) -> bytes:
     """The bundle of an exam; ``kind`` is a :class:`adapter.fhir.BundleType`, ``earlier`` changes nothing in it."""
+    if encoding != "xml" and not pretty:
+        return to_json(exam, catalogue, BundleType(kind)) + b"\n"
     bundle = to_bundle(exam, catalogue, BundleType(kind))
-    return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=pretty) + b"\n"
+    return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=True) + b"\n"

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import to_resources, with_id
+from adapter.fhir.claims import with_claims
 from adapter.fhir.identity import Identity, by_full_url
 from adapter.fhir.json import dumps
 from adapter.fhir.observation import instant
@@ -41,7 +42,7 @@ def document(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> 
     resources = to_resources(exam, catalogue, by_full_url)
     narratives = Narratives(account, resources)
     name = identity.document(exam.details.id)
-    first = composition(account, identity, resources)
+    first = with_claims(composition(account, identity, resources), catalogue)
     entries = [{"fullUrl": identity.composition().full_url, "resource": first}]
     entries += [{"fullUrl": one.name.full_url, "resource": narratives.told(with_id(one))} for one in resources]
     return {

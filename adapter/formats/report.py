@@ -62,7 +62,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
         *_under("Sources of the ranges", sources.listed()),
     ]
     return Document(
-        title=f"Newborn examination: {kind[0].lower()}{kind[1:]}",
+        title=f"Newborn examination: {kind}",
         language=catalogue.language,
         author=", ".join(filter(None, (examiner.name for examiner in exam.details.examiners))),
         running=tell.running(exam),

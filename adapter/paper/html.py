@@ -54,8 +54,11 @@ def to_html(document: Document) -> bytes:
     )
     body = tag(
         "body",
-        tag("div", _text(document.running), class_="running", role="note", aria_label="Whom this is about"),
-        tag("p", document.banner, class_="banner") if document.banner else None,
+        tag(
+            "header",
+            tag("div", _text(document.running), class_="running"),
+            tag("p", document.banner, class_="banner") if document.banner else None,
+        ),
         tag(
             "main",
             tag("h1", document.title),

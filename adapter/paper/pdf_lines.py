@@ -32,8 +32,9 @@ class _Atom:
 
     @property
     def is_mark(self) -> bool:
-        """Whether it is only a mark behind a word, such as ``!!``."""
-        return not self.boxes and 0 < sum(len(text) for _, text in self.pieces) <= 3
+        """Whether it belongs to the word before it: a mark such as ``!!``, or a short blank."""
+        length = sum(len(text) for _, text in self.pieces)
+        return not self.boxes and (0 < length <= 3 or 0 < self.blank < 20 * _MM)
 
 
 class FormLine(Flowable):  # type: ignore[misc]

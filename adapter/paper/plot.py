@@ -50,7 +50,7 @@ Mark = Stroke | Dot | Word
 def marks(plot: Plot) -> Iterator[Mark]:
     """Everything to draw; references first, so that what was measured lies over them."""
     xs = _scale([x for curve in plot.curves for x, _ in curve.points], _LEFT, WIDTH - _RIGHT)
-    ys = _scale([y for curve in plot.curves for _, y in curve.points], _LOW, HEIGHT - _TOP, Decimal("0.4"))
+    ys = _scale([y for curve in plot.curves for _, y in curve.points], _LOW, HEIGHT - _TOP, Decimal("0.6"))
     yield Word(0, HEIGHT - 9, f"{plot.title} ({plot.y_label})", strong=True)
     for tick in xs.ticks:
         yield Stroke(((xs(tick), _LOW), (xs(tick), HEIGHT - _TOP)), 0.25, True)

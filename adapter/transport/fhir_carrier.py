@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
+from adapter.fhir import to_bundle
 from adapter.problems import Problem
 from adapter.transport.answers import Barred, EntryOutcome, Refused, ServerRefused, Unreachable, problem
 from adapter.transport.capability import Capability, learn
@@ -19,7 +20,7 @@ from adapter.transport.discretion import Discretion
 from adapter.transport.message import message_of
 from adapter.transport.outbox import Letter, Outbox
 from adapter.transport.policy import Verdict, verdict
-from adapter.validate import validate
+from adapter.validate.proven import Prover
 
 
 class FhirCarrier:
@@ -27,6 +28,7 @@ class FhirCarrier:
 
     def __init__(self, client: FhirClient) -> None:
         self._client = client
+        self._prover = Prover()
         self._lock = threading.Lock()
         self._capability: Capability | None = None
 
@@ -36,9 +38,12 @@ class FhirCarrier:
         return self._client.base_url
 
     def made(self, exam: Exam, catalogue: Catalogue, outbox: Outbox | None = None, source: str = "") -> Made:
-        """The exam as a transaction, validated; other versions make no difference to it."""
-        message = message_of(exam, catalogue)
-        return Made(message, tuple(validate(message.bundle(), file=source)))
+        """The exam as a transaction, validated; other versions make no difference to it.
+
+        For one thread at a time, as the proven forms are remembered.
+        """
+        problems = self._prover.check(to_bundle(exam, catalogue, written=True), file=source)
+        return Made(message_of(exam, catalogue), tuple(problems))
 
     def deliver(self, letter: Letter) -> list[EntryOutcome]:
         """See :func:`adapter.transport.delivery.deliver`."""

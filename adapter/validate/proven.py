@@ -75,8 +75,8 @@ class Prover:
         if not self._validator.packages.structures:
             try:
                 _Check(bundle, self).bundle()
-            except _Unsure:
-                pass
+            except (_Unsure, AttributeError, LookupError, TypeError, ValueError):
+                pass  # of another shape than ours
             else:
                 return Findings()
         self.in_full += 1

@@ -79,7 +79,7 @@ def _fast(item: Property) -> Callable[[Any], bool]:
 
 def _fast_one(item: Property) -> Callable[[Any], bool]:
     if item.type == "Resource":
-        return lambda value: type(value) is dict and value.get("resourceType") in resource_types()
+        return lambda value: type(value) is dict and _is_resource_type(value.get("resourceType"))
     if not item.is_primitive:
         return lambda value: type(value) is dict
     codes = value_set(item.element.binding)
@@ -263,6 +263,10 @@ class _Checker:
             f"{element.name} ({' | '.join(element.types)}), {element.min} or more",
             _of(type_.name),
         )
+
+
+def _is_resource_type(name: object) -> bool:
+    return isinstance(name, str) and name in resource_types()
 
 
 def _has_counterpart(node: Node) -> bool:

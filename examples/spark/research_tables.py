@@ -2,9 +2,9 @@
 
     spark-submit examples/spark/research_tables.py hdfs:///captures/*.ndjson.gz hdfs:///extract
 
-It writes Parquet: ``problems`` (what is wrong, and whether the exam was accepted all the same), ``observations`` (FHIR
-JSON), and the tables ``exams``, ``findings``, ``components``, ``newborns``, ``tells``, in which an amendment stands
-for what it amends. The package with its extra ``spark`` must be installed on every machine; a site's folder too,
+It writes Parquet: ``problems`` (what is wrong, and whether the exam was accepted all the same), ``observations``
+(FHIR JSON), and the tables ``exams``, ``findings``, ``components``, ``newborns``, ``tells``, in which an amendment
+stands for what it amends. The package with its extra ``spark`` must be installed on every machine; a site's folder too,
 where ``--site`` names one. Nothing here de-identifies.
 """
 

@@ -11,12 +11,14 @@ from bulk_works import Poisoned
 
 from adapter.bulk import BulkError, run
 from adapter.bulk.convert import Convert, Layout
+from adapter.bulk.extract import Extract
 
 WORKS = {
     "convert": Convert(),
     "packed": Convert(packed=True),
     "parts": Convert(layout=Layout.PARTS, packed=True),
     "each": Convert(layout=Layout.EACH),
+    "tables": Extract(tables=("findings", "newborns")),
     "poisoned": Poisoned(),
 }
 

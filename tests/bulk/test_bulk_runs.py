@@ -50,6 +50,7 @@ def test_what_is_refused_is_set_aside_as_it_was_and_can_be_mended(
     assert kept == lines[17] + lines[60]
     first, second = refusals(out)
     assert (first["line"], second["line"]) == (18, 61)
+    assert (first["exam"], second["exam"]) == ("invented-0000017", None)
     assert first["kept"] == "lines.ndjson"
     assert [problem["rule"] for problem in second["problems"]] == ["not-json"]  # type: ignore[attr-defined]
     mended = tmp_path / "mended.ndjson"

@@ -82,8 +82,8 @@ def test_killed_again_and_again_it_ends_as_if_never(
     assert not (tmp_path / UNFINISHED).exists()
 
 
-def test_parts_and_single_files_survive_a_kill_too(captures: Path, tmp_path: Path, start: Start) -> None:
-    for work in ("parts", "each"):
+def test_parts_single_files_and_tables_survive_a_kill_too(captures: Path, tmp_path: Path, start: Start) -> None:
+    for work in ("parts", "each", "tables"):
         out, whole = tmp_path / work, tmp_path / f"{work}-whole"
         going = start(work, [captures], out, jobs=2)
         end = time.monotonic() + 60

@@ -74,6 +74,14 @@ def test_a_wrong_response_is_refused_in_words(run: Run, folder: Path) -> None:
     assert "Traceback" not in said + done.stderr.decode()
 
 
+def test_the_page_and_the_sheet(run: Run, folder: Path) -> None:
+    """What stands on them is tested in their own rooms."""
+    assert run("form", "--page").stdout.lower().startswith(b"<!doctype html>")
+    assert run("form", "--worksheet").stdout.lstrip().lower().startswith(b"<!doctype html>")
+    assert run("form", "--worksheet", "--kind", "shift", "--format", "pdf", "--out", "s.pdf").returncode == 0
+    assert (folder / "s.pdf").read_bytes().startswith(b"%PDF-")
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

@@ -23,6 +23,10 @@ def _switch(page: Page, to: str) -> None:
     page.get_by_role("button", name=f"Go to {to}").click()
 
 
+# What stands at the head of every sheet of paper.
+_SHEET = "[...document.styleSheets[0].cssRules].filter(r => r instanceof CSSPageRule).map(r => r.cssText).join()"
+
+
 def twins(play: Playwright, file: Path, folder: Path) -> str:
     """Values on both sides of several switches, a half-typed number among them; identity in words on every view."""
     with opened(play, file, width=1280, height=800) as (page, eyes):
@@ -56,10 +60,12 @@ def twins(play: Playwright, file: Path, folder: Path) -> str:
         assert order is not None
         assert order["y"] < 60
         girl = saved(page, folder)
+        assert "Girl Birch" in page.evaluate(_SHEET)
         _switch(page, "Boy Birch")
         to_page(page, "Vital signs")
         assert hand.card("temperature").locator("input.number").input_value() == "37."
         hand.button("Clear Body temperature", within=hand.card("temperature"))
+        assert "Boy Birch" in page.evaluate(_SHEET)
         boy = saved(page, folder)
         eyes.nothing_left()
     assert [str(of(exam, "heart_rate")[0].value) for exam in (girl, boy)] == ["118 /min", "151 /min"]
@@ -69,6 +75,22 @@ def twins(play: Playwright, file: Path, folder: Path) -> str:
     orders = [exam.newborn.birth_order for exam in (girl, boy)]
     assert [(o.order, o.of) for o in orders if o] == [(1, 2), (2, 2)]
     return "118 and 151 a minute each in its own record, the half-typed 37. stayed with its own baby"
+
+
+def begun_first(play: Playwright, file: Path, folder: Path) -> str:
+    """Going to a twin whose exam was not begun leads to who it is, never to its findings."""
+    with opened(play, file) as (page, eyes):
+        page.get_by_role("button", name="Begin with a newborn").click()
+        say_who(page, begin=False)
+        page.get_by_role("button", name="Twin: a second exam beside this").click()
+        say_who(page, name="Boy Birch", number="100418", sex="Male")
+        _switch(page, "Girl Testfield")
+        assert page.locator("main h2").inner_text() == "First: who is examined"
+        assert page.locator(".card").count() == 0
+        page.get_by_role("button", name="Begin the exam").click()
+        assert page.locator(".frame.active").inner_text().startswith("Baby 1 of 2")
+        eyes.nothing_left()
+    return "the form of who is examined comes first for each"
 
 
 def mother(play: Playwright, file: Path, folder: Path) -> str:

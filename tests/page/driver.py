@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -14,7 +15,7 @@ SWITCHES = (
     *("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"),
     *("--disable-sync", "--no-first-run", "--disable-quic"),
 )
-CHROMIUM = "/usr/bin/chromium"
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 MORNING = datetime.fromisoformat("2026-03-01T08:30:00+01:00")
 
 

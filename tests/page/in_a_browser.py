@@ -19,10 +19,12 @@ sys.path[:0] = [
     str(Path(__file__).parents[1] / "outbox"),
 ]
 
+import check_any  # noqa: E402
 import check_entry  # noqa: E402
 import check_hostile  # noqa: E402
 import check_keeping  # noqa: E402
 import check_looks  # noqa: E402
+import check_served  # noqa: E402
 import check_twins  # noqa: E402
 import test_page_agreement as tests  # noqa: E402
 import whole_exam  # noqa: E402
@@ -74,10 +76,13 @@ CHECKS: dict[str, Check] = {
     "nothing kept": check_keeping.refused,
     "deleting, two windows": check_keeping.deleted,
     "twins": check_twins.twins,
+    "twins, who first": check_twins.begun_first,
     "mother": check_twins.mother,
     "odd names": check_hostile.names,
     "odd site": check_hostile.site,
     "clocks that change": check_hostile.clocks,
+    "anything": check_any.anything,
+    "served": check_served.served,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,

@@ -91,9 +91,9 @@ def test_every_finding_is_there_with_side_place_state_and_note(one: Exam) -> Non
         item = CATALOGUE.items[finding.item]
         region = CATALOGUE.regions[CATALOGUE.region_of[item.id]].label
         parts = [said(finding)]
-        parts += [CATALOGUE.sites[finding.site].label.lower()] if finding.site else []
-        parts += [CATALOGUE.states[finding.state].label.lower()] if finding.state else []
-        parts += [CATALOGUE.methods[finding.method].label.lower()] if finding.method else []
+        parts += [CATALOGUE.sites[finding.site].label] if finding.site else []
+        parts += [CATALOGUE.states[finding.state].label] if finding.state else []
+        parts += [CATALOGUE.methods[finding.method].label] if finding.method else []
         parts += [one_space(visible(finding.note))] if finding.note else []
         parts += [finding.side.value] if finding.side else []
         assert any(

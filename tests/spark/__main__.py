@@ -158,9 +158,8 @@ def _validated(engine: SparkSession, here: Path) -> tuple[Counter[Any], Counter[
     run(Validate(), [path], here / "problems.ndjson", jobs=1)
     entries = [json.loads(line) for line in (here / "problems.ndjson").read_bytes().splitlines()]
     ours = Counter((p.get("line"), p["rule"], p.get("where", "")) for entry in entries for p in entry["problems"])
-    frame = engine.createDataFrame(
-        [(str(path), n, line) for n, line in enumerate(lines, 1)], "path string, line long, bundle string"
-    )
+    numbered = [(str(path), n, line) for n, line in enumerate(lines, 1)]
+    frame = engine.createDataFrame(numbered, "path string, line long, bundle string")
     theirs = Counter(map(tuple, spark.validated(frame).select("line", "rule", "where").collect()))
     return ours, theirs
 

@@ -136,6 +136,7 @@ def changed(kind: str, number: int, field: int, value: str) -> bytes:
     [
         ("PID", 1, 7, "20260101", "PID-7"),
         ("PID", 1, 3, "", "PID"),
+        ("PID", 1, 8, "Q", "PID-8"),
         ("OBR", 1, 7, "yesterday", "OBR-7"),
         ("OBR", 1, 4, "x^y^L", "OBR-4"),
         ("OBX", 1, 5, "surgeon^Surgeon^99NEA", "OBR"),

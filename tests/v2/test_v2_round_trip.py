@@ -15,7 +15,7 @@ from examples.regenerate import example, names
 from strategies import exams
 
 CATALOGUE = load_catalogue()
-LONG = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+LONG = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def in_message_order(exam: Exam, catalogue: Catalogue) -> Exam:

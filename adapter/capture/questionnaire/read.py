@@ -81,7 +81,7 @@ def _heads(data: Json, record: Json, place: PlaceOf, catalogue: Catalogue) -> It
     wanted = {state.value: RESPONSE_STATUS[state] for state in RESPONSE_STATUS}
     said = record["exam"].get("status", "final")
     if status not in ("completed", wanted.get(said)):
-        what = f"a response of status {shown(status)}" if status else "a response without a status"
+        what = f"a response of status {shown(status)}" if isinstance(status, str) else "a response without a status"
         right = "completed: only a form that was filled in to its end is read"
         if status in ("amended", "entered-in-error"):
             right = f"exam.status {status} as well, with exam.amends and exam.reason; or status completed"
@@ -241,15 +241,15 @@ class _Reader:
         if elsewhere is not None:
             what, right = f"{shown(link)} does not stand here", f"it stands at {elsewhere}"
         else:
-            close = near(link, self.form.by_link)
+            close = near(link, (name for name, node in self.form.by_link.items() if node.type is not Type.DISPLAY))
             what = f"{self.form.canonical} has no item {shown(link)}"
             right = f"did you mean {' or '.join(close)}?" if close else "only the linkIds of that questionnaire"
         self._problem(path, source, "unknown-link-id", what, right)
 
     def _problem(self, path: str, source: str, rule: str, what: str, right: str, link: str = "") -> None:
-        item = self.form.findings.get(link.partition(".")[0])
-        place = replace(self.place(source), where=path)
-        self.problems.append(place.error(rule, what, right, item[0].id if item else ""))
+        name = link.partition(".")[0]
+        item = name if name in self.form.catalogue.items else ""
+        self.problems.append(replace(self.place(source), where=path).error(rule, what, right, item))
 
 
 def _put(data: Json, key: tuple[str, ...], value: Any) -> Any:

@@ -14,6 +14,7 @@ from adapter.derive import (
     expected_range,
     missing_signs,
     score_total,
+    span_in_words,
     value_in_words,
 )
 from adapter.exam import At, Finding, Quantities, Quantity, Score, Side, Urgency
@@ -116,9 +117,9 @@ def _how(one: Evidence, account: Account, sources: Sources | None) -> Text:
     if one.computed is not None:
         parts.append(_made_by(one.computed, sources))
     if finding.method is not None:
-        parts.append(catalogue.methods[finding.method].label.lower())
+        parts.append(catalogue.methods[finding.method].label)
     if finding.state is not None:
-        parts.append(catalogue.states[finding.state].label.lower())
+        parts.append(catalogue.states[finding.state].label)
     if finding.counted_seconds is not None:
         parts.append(f"counted for {finding.counted_seconds:f} s")
     if finding.observed_at is not None:
@@ -145,7 +146,7 @@ def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[st
         found = []
         for name, number in component_numbers(finding.value, item, account.catalogue).items():
             component = item.component(name)
-            label = component.label.lower() if component else name
+            label = component.label if component else name
             judged = component_judgement(finding, name, number, item, account.exam, account.catalogue)
             said = f"{label} {_FLAGS.get(judged.flag, judged.meaning.value)}" if judged else ""
             expected = _expected(finding, item, account, sources, name)
@@ -168,8 +169,7 @@ def _expected(
 
 def in_force(band: Range, item: Item, account: Account) -> str:
     """A range with the item's unit."""
-    ends = str(band).replace(">=", "≥").replace("<=", "≤")
-    return f"{ends}{account.catalogue.units.shown(item.unit) if item.unit else ''}"
+    return f"{span_in_words(band)}{account.catalogue.units.shown(item.unit) if item.unit else ''}"
 
 
 def _source(band: Range, sources: Sources | None) -> str:

@@ -36,7 +36,7 @@ def _row(finding: Finding, account: Account) -> Row:
 
 def place_of(finding: Finding, account: Account) -> str:
     """Side and place of a finding in words."""
-    site = account.catalogue.sites[finding.site].label.lower() if finding.site else None
+    site = account.catalogue.sites[finding.site].label if finding.site else None
     return ", ".join(filter(None, (finding.side.value if finding.side else None, site)))
 
 

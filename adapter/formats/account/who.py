@@ -68,7 +68,7 @@ def about_exam(account: Account) -> Fields:
     ]
     for examiner in details.examiners:
         known = ", ".join(filter(None, (examiner.name, str(examiner.identifier) if examiner.identifier else None)))
-        pairs.append(("Examiner", say(f"{known} ({catalogue.roles[examiner.role].label.lower()})")))
+        pairs.append(("Examiner", say(f"{known} ({catalogue.roles[examiner.role].label})")))
     if details.place is not None:
         pairs.append(("Place", say(details.place)))
     if details.encounter is not None:

@@ -8,9 +8,9 @@ from collections.abc import Iterator, Sequence
 from adapter.catalogue import Catalogue
 from adapter.derive import completeness, judged_findings, tell_list
 from adapter.exam import Exam, Status, Urgency
-from adapter.fhir import to_resources
+from adapter.fhir import observations_by_region
 from adapter.fhir.report import caution, counts, line_in_words
-from adapter.fhir.templates import Json
+from adapter.fhir.templates import Json, templates
 from adapter.formats.outward import NotWritable
 from adapter.formats.v2.coded import Coder, designator
 from adapter.formats.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
@@ -77,18 +77,13 @@ class _Report:
         yield segment("ORC", {1: "RE", 3: self._filler()})
         kind = self._catalogue.kinds[details.kind]
         yield from self._group(1, self._request(details.kind, kind.label), self._own_results(), self._remarks())
-        by_name = {
-            f"{one.content['resourceType']}/{one.name.uuid}": one.content
-            for one in to_resources(self._exam, self._catalogue)
-        }
-        panels = [one for one in by_name.values() if "hasMember" in one]
-        for number, panel in enumerate(panels, start=2):
-            members = [by_name[reference["reference"]] for reference in panel["hasMember"]]
-            results = [one for member in members for one in self._results.of(member, self._sub_id(member))]
-            region = self._coder.own_coding(panel["code"]) or {}
+        parts = templates(self._catalogue)
+        by_region = observations_by_region(self._exam, self._catalogue)
+        for number, (region, observations) in enumerate(by_region.items(), start=2):
+            results = [one for each in observations for one in self._results.of(each, self._sub_id(each))]
             request = {
-                3: self._filler(f"/{region['code']}"),
-                4: self._coder.concept(panel["code"]),
+                3: self._filler(f"/{region}"),
+                4: self._coder.concept(parts.panel(region)),
                 29: joined(["", self._filler().replace("^", "&")]),
             }
             yield from self._group(number, request, results, [])

@@ -159,10 +159,12 @@ class _Message:
         return {"system": system, "value": segment.within(repetition, 1)}
 
     def _newborn(self, patient: Read, report: Group, regions: list[Group]) -> Json:
-        sexes = {code: sex.value for sex, code in SEXES.items()} | {"A": "other", "N": "other"}
+        sexes = {code: sex.value for sex, code in SEXES.items()} | {"A": "other", "N": "other", "": "unknown"}
+        if patient.raw(8) not in sexes:
+            self._wrong(patient, 8, "sex", "is no code of table 0001", "F, M, O, U, A or N")
         newborn: Json = {
             "identifiers": [self._identifier(patient, one) for one in patient.repetitions(3)],
-            "sex": sexes.get(patient.raw(8), "unknown"),
+            "sex": sexes.get(patient.raw(8)),
             "birth_time": self._moment(patient, 7),
         }
         if patient.part(5, 1):

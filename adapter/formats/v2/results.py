@@ -181,7 +181,7 @@ class Results:
             if self._detail(component) == "side":
                 side = self._coder.own_coding(component["valueCodeableConcept"]) or {}
                 if side.get("userSelected"):
-                    yield str(side["code"])
+                    yield str(side["display"]).lower()
         site = self._coder.own_coding(observation.get("bodySite", {})) or {}
         if site.get("userSelected"):
             yield str(site["display"]).lower()

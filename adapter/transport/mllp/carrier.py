@@ -14,7 +14,7 @@ import httpx
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import Identity
-from adapter.formats.outward import NotWritable
+from adapter.formats.outward import NotWritable, allowed
 from adapter.formats.v2 import to_oru
 from adapter.formats.v2.er7 import Read, messages
 from adapter.problems import Problem, Severity
@@ -55,6 +55,9 @@ class MllpCarrier:
 
     def made(self, exam: Exam, catalogue: Catalogue, outbox: Outbox | None = None, source: str = "") -> Made:
         """The exam as ORU^R01. What versions in the outbox said and this one does not is sent as withdrawn."""
+        if "v2" not in allowed(catalogue):
+            remedy = f"formats: [{', '.join(allowed(catalogue))}, v2] in site.yaml"
+            return Made(None, (problem("form-not-allowed", "this site writes no HL7 v2 messages", remedy),))
         # MLLP knows one end of a segment, whatever the site wants in files.
         plain = dataclasses.replace(catalogue, v2=catalogue.v2.model_copy(update={"terminator": "CR"}))
         details, earlier = exam.details, []

@@ -6,7 +6,7 @@ import { now } from "./moments.mjs";
 import { amount, unitShown } from "./units.mjs";
 import { applicable, judge } from "./judgement.mjs";
 import { remember, remembered } from "./store.mjs";
-import { spanWords } from "./spans.mjs";
+import { cover, spanWords } from "./spans.mjs";
 import { countSheet } from "./count_sheet.mjs";
 import { refillSheet } from "./refill_sheet.mjs";
 
@@ -54,9 +54,9 @@ const input = (doc, item, entry, part, label, after) =>
       const next = all[all.indexOf(event.target) + 1] ?? document.querySelector("#rest button.main");
       next?.focus();
     },
-    onblur: () => setTimeout(() => {
-      if (!document.activeElement?.closest?.(`#card-${CSS.escape(item.id)}`)) app.refresh([item.id], "");
-    }),
+    onblur: (event) => setTimeout(() => {
+      if (event.target.isConnected && !document.activeElement?.closest?.(`#card-${CSS.escape(item.id)}`)) app.refresh([item.id], "");
+    }, 250),
   });
 
 const unitPicker = (doc, item, entry, label) => {
@@ -73,7 +73,8 @@ const unitPicker = (doc, item, entry, label) => {
 
 const bandsOf = (doc, item, entry) => {
   const { record } = derived(doc);
-  const bands = applicable(entry, item, record, undefined);
+  // The first band that holds decides: those that the ones before leave nothing to are not shown.
+  const bands = applicable(entry, item, record, undefined).filter((band, n, all) => !cover(all.slice(0, n), band));
   const words = { "tell-now": "tell now", tell: "tell" };
   return bands.map((band) => {
     const said = band.urgency === "none" ? band.meaning : words[band.urgency];

@@ -66,7 +66,10 @@ export const sheet = (title, build, { wide = false, onclose = null } = {}) => {
   dialog.addEventListener("close", () => {
     dialog.remove();
     onclose?.();
-    if (from?.isConnected) from.focus();
+    // The card it was opened from may have been shown anew meanwhile.
+    const key = from?.getAttribute?.("data-focus");
+    const again = from?.isConnected ? from : key && document.querySelector(`[data-focus="${CSS.escape(key)}"]`);
+    again?.focus();
   });
   put(dialog, [sheetHead.of(), heading, build(close, dialog)]);
   document.body.append(dialog);

@@ -37,6 +37,7 @@ export const chooseAnswer = (doc, item, side, answerId, catalogue) => {
     if (f.not_examined || item.type !== "choices" || kindOf(f.value) !== "answer") return true;
     return answer.exclusive || answerOf(item, f.value).exclusive;
   };
+  if (item.type === "time") doc.drafts = doc.drafts.filter((f) => f.item !== item.id);
   const only = item.type === "choice" && here.length === 1 && kindOf(here[0].value) === "answer" ? here[0] : null;
   remove(doc, goes);
   const kept = only ? { site: only.site, side: only.side, method: only.method, state: only.state, note: only.note } : {};

@@ -32,10 +32,10 @@ const problemLines = (doc) => {
     const item = one.index === null ? null : doc.record.findings[one.index]?.item;
     const label = item ? `${app.catalogue.items.get(item).label}: ` : "";
     const open = item ? to(doc, item) : () => go("who");
-    return h(`li.problem.${one.severity}`, {}, h("button.link", { type: "button", onclick: open }, `${label}${one.what}`), ` ${one.remedy}`);
+    return h(`li.problem.${one.severity}`, {}, h("button.link", { type: "button", onclick: open, "data-item": item }, `${label}${one.what}`), ` ${one.remedy}`);
   };
   const half = doc.drafts.map((entry) =>
-    h("li.problem.error", {}, h("button.link", { type: "button", onclick: to(doc, entry.item) }, `${app.catalogue.items.get(entry.item).label}: half typed`), " Finish it, or clear it."));
+    h("li.problem.error", {}, h("button.link", { type: "button", onclick: to(doc, entry.item), "data-item": entry.item }, `${app.catalogue.items.get(entry.item).label}: half typed`), " Finish it, or clear it."));
   return [...problems.filter((one) => one.field !== "reason").map(line), ...half];
 };
 

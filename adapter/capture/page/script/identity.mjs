@@ -2,7 +2,7 @@
 import { bdi, button, h, sheet } from "./dom.mjs";
 import { inPeoplesWords } from "./moments.mjs";
 import { ageInWords } from "./age.mjs";
-import { app, derived, go, otherOf } from "./state.mjs";
+import { app, derived, go, otherOf, placeOf } from "./state.mjs";
 import { progress } from "./pages.mjs";
 
 /** `1 of 2`, or nothing for a single birth. */
@@ -47,7 +47,7 @@ const ask = (doc, other) =>
         button(`Go to ${nameOf(other)}${orderWords(other) ? `, ${orderWords(other)}` : ""}`, () => {
           app.key = other.key;
           close();
-          go("page", `Now examining ${nameOf(other)}, ${orderWords(other)}`);
+          go(placeOf(other), `Now examining ${nameOf(other)}, ${orderWords(other)}`);
         }, {}, "button.main"),
         button(`Stay with ${nameOf(doc)}`, close))));
 

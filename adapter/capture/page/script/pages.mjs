@@ -6,13 +6,15 @@ import { app, derived } from "./state.mjs";
 export const pagesOf = (doc) => {
   const { catalogue } = app;
   const expected = new Set(catalogue.kinds[doc.record.exam.kind]?.expected ?? []);
+  // What is on record stays in reach, also where it does not belong to this infant.
+  const held = new Set([...doc.record.findings, ...doc.drafts].map((entry) => entry.item));
   const all = catalogue.stages.flatMap((stage) =>
     (stage.pages ?? []).map(([label, ids]) => {
-      const items = ids.map((id) => catalogue.items.get(id)).filter((item) => applies(item, doc.record));
+      const items = ids.map((id) => catalogue.items.get(id)).filter((item) => applies(item, doc.record) || held.has(item.id));
       return {
         stage, label,
-        asked: items.filter((item) => expected.has(item.id)),
-        more: items.filter((item) => !expected.has(item.id)),
+        asked: items.filter((item) => expected.has(item.id) && applies(item, doc.record)),
+        more: items.filter((item) => !expected.has(item.id) || !applies(item, doc.record)),
       };
     }),
   );

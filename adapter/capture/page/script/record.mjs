@@ -33,15 +33,21 @@ export const amendmentOf = (doc) => {
   const { exam } = copy.record;
   const first = exam.amends ?? exam.id;
   const fresh = freshDoc();
+  const firstEnded = copy.firstEnded ?? exam.ended;
+  delete exam.ended;
   Object.assign(exam, { id: freshExamId(), status: "amended", amends: first, reason: "" });
-  return { ...copy, key: fresh.key, rev: 0, begun: true, saved: null, drafts: [] };
+  return { ...copy, key: fresh.key, rev: 0, begun: true, saved: null, drafts: [], firstEnded };
 };
+
+// What neither FHIR nor XML can carry (XML 1.0, 2.2) goes; so does half of a character.
+const clean = (text) =>
+  (text.toWellFormed?.() ?? text).replace(/[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\u{10000}-\u{10ffff}]/gu, "").trim();
 
 const filled = (value) => {
   if (Array.isArray(value)) return value.map(filled);
   if (value === null || typeof value !== "object") return value;
   const entries = Object.entries(value)
-    .map(([key, one]) => [key, typeof one === "string" ? one.trim() : filled(one)])
+    .map(([key, one]) => [key, typeof one === "string" ? clean(one) : filled(one)])
     .filter(([, one]) => one !== "" && one !== null && one !== undefined)
     .filter(([, one]) => !(typeof one === "object" && !Array.isArray(one) && Object.keys(one).length === 0));
   return Object.fromEntries(entries);
@@ -55,7 +61,7 @@ const ordered = (finding) =>
 export const recordOf = (doc) => {
   const { exam, newborn, findings } = doc.record;
   const known = filled({ exam, newborn });
-  const ids = (list) => (list ?? []).filter((one) => one.value || one.system);
+  const ids = (list) => (list ?? []).filter((one) => one.value);
   known.newborn.identifiers = ids(known.newborn.identifiers);
   if (known.newborn.mother && !ids(known.newborn.mother.identifiers).length && !known.newborn.mother.name)
     delete known.newborn.mother;

@@ -1,7 +1,7 @@
 // A record leaves the page: as a file, or to the program that served the page.
-import { h } from "./dom.mjs";
+import { button, h } from "./dom.mjs";
 import { instant, now } from "./moments.mjs";
-import { recordOf, recordText } from "./record.mjs";
+import { freshExamId, recordOf, recordText } from "./record.mjs";
 import { app, go, setFields } from "./state.mjs";
 
 /** Offer the record as a file. */
@@ -18,8 +18,8 @@ export const downloadRecord = (doc) => {
 
 const end = (doc) => {
   const { exam, findings } = doc.record;
-  if (exam.status !== "final" && exam.ended) return;
-  const last = [now(), ...findings.map((f) => f.observed_at).filter(Boolean)].reduce((a, b) => (instant(b) > instant(a) ? b : a));
+  const first = exam.status === "final" ? now() : (doc.firstEnded ?? now());
+  const last = [first, ...findings.map((f) => f.observed_at).filter(Boolean)].reduce((a, b) => (instant(b) > instant(a) ? b : a));
   exam.ended = instant(last) < instant(exam.started) ? exam.started : last;
 };
 
@@ -42,6 +42,15 @@ const post = async (text) => {
   } finally {
     clearTimeout(timer);
   }
+};
+
+/** What was filed under this id stays; this record becomes its correction, under an id of its own. */
+const asCorrection = (doc) => {
+  setFields(doc, () => {
+    const { exam } = doc.record;
+    Object.assign(exam, { amends: exam.amends ?? exam.id, id: freshExamId(), status: "amended", reason: exam.reason ?? "" });
+  });
+  go("finish", "Say why it is corrected, then hand it over");
 };
 
 /** Hand the record to the program that served the page; on any answer but yes it stays open here. */
@@ -68,5 +77,6 @@ export const sendDoc = async (doc, place) => {
     h("p.problem.error", {}, answer.status === 409
       ? "A record with this exam's id was filed before, with other content. Nothing was changed there; this one is kept here."
       : "It was not accepted. The record is kept here."),
+    answer.status === 409 ? button("Make this a correction of the one filed …", () => asCorrection(doc)) : null,
     h("ul.problems", {}, (answer.problems ?? []).map((one) => h(`li.problem.${one.severity}`, {}, `${item(one)}${one.what} ${one.remedy}`))));
 };

@@ -11,6 +11,7 @@ import { whoView } from "./who.mjs";
 import { toldPanel, toldView } from "./told.mjs";
 import { finishView } from "./finish.mjs";
 import { summaryView } from "./summary.mjs";
+import { nameSheets } from "./sheets.mjs";
 import { remembered } from "./store.mjs";
 
 const VIEWS = {
@@ -39,7 +40,7 @@ const bar = (doc) => {
   const back = undoWords(doc);
   const item = (words, small, view, onclick, extra = {}) =>
     h("button.way", { type: "button", onclick, "aria-current": app.view === view ? "page" : null, ...extra },
-      h("span", {}, words), small && h("small", {}, small));
+      h("span", {}, words), small && h(typeof small === "string" ? "small.long" : "small", {}, small));
   return [
     item("Back", null, null, () => step(doc, -1), { "aria-label": "Back: the page before", disabled: app.view !== "page" }),
     item("Contents", null, "contents", () => go("contents")),
@@ -96,9 +97,11 @@ const render = (words = "", { top = false } = {}) => {
     showBar();
     showSides();
   }
+  nameSheets(inside ? doc : null);
   document.title = doc && app.view !== "start" ? `${doc.record.newborn.name || "Newborn"}: examination` : "Newborn examination";
   if (top) {
     scrollTo(0, 0);
+    page.querySelector("main").scrollTo(0, 0);
     (page.querySelector("main h2") ?? page.querySelector("main")).focus({ preventScroll: true });
   } else if (focus) page.querySelector(`[data-focus="${CSS.escape(focus)}"]`)?.focus();
   if (words) announce(words);

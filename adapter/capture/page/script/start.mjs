@@ -2,10 +2,11 @@
 import { bdi, button, h, sheet } from "./dom.mjs";
 import { inPeoplesWords } from "./moments.mjs";
 import { freshDoc } from "./record.mjs";
-import { app, go } from "./state.mjs";
+import { app, go, placeOf } from "./state.mjs";
 import { nameOf, orderWords } from "./identity.mjs";
 import { progress } from "./pages.mjs";
 import { remember, remembered } from "./store.mjs";
+import { downloadRecord } from "./saving.mjs";
 import { caution } from "./cautions.mjs";
 
 /** Put a new exam among those kept, filled with what this device remembers of the examiner. */
@@ -25,9 +26,21 @@ export const addDoc = (doc) => {
   return doc;
 };
 
+/** Whether this page knows all that an exam holds: it may have been begun with a page of another site or kind. */
+const known = (doc) =>
+  (!doc.begun || doc.record.exam.kind in app.catalogue.kinds) &&
+  [...doc.record.findings, ...doc.drafts].every((entry) => app.catalogue.items.has(entry.item));
+
+const strange = (doc) =>
+  sheet("Begun with another page", (close) =>
+    h("div", {},
+      h("p", {}, "This exam is of a kind, or has items, that this page does not know. Open it with the page it was begun with, so that nothing of it is lost."),
+      h("div.row", {}, button("Take the record out as it is", () => downloadRecord(doc)), button("Close", close, {}, "button.main"))));
+
 const open = (doc) => {
+  if (!known(doc)) return strange(doc);
   app.key = doc.key;
-  go(doc.saved ? "summary" : doc.begun ? "page" : "who");
+  return go(placeOf(doc));
 };
 
 const forget = (doc) =>
@@ -48,9 +61,9 @@ const forget = (doc) =>
   });
 
 const entry = (doc) => {
-  const counts = doc.begun ? progress(doc) : null;
+  const counts = doc.begun && known(doc) ? progress(doc) : null;
   const { exam, newborn } = doc.record;
-  const state = doc.saved ? `saved ${inPeoplesWords(doc.saved.at)}` : counts ? `not saved, ${counts.done} of ${counts.all} recorded` : "not begun";
+  const state = doc.saved ? `saved ${inPeoplesWords(doc.saved.at)}` : counts ? `not saved, ${counts.done} of ${counts.all} recorded` : doc.begun ? "begun with another page" : "not begun";
   return h("li", {},
     h("button.exam", { type: "button", onclick: () => open(doc) },
       h("strong", {}, bdi(nameOf(doc))), orderWords(doc) && h("span.badge", {}, `Baby ${orderWords(doc)}`),

@@ -40,7 +40,7 @@ export const derived = (doc) => {
     pool,
     told: ready ? tellList(record, app.catalogue, pool) : [],
     problems: ready ? problemsOf(record, app.catalogue) : checkPeople(record, app.catalogue),
-    gaps: ready ? gapsOf(record, app.catalogue) : [],
+    gaps: gapsOf(record, app.catalogue),
   };
   derivedCache.set(doc.key, made);
   return made;
@@ -56,7 +56,7 @@ const snapshot = (doc) => JSON.stringify({ findings: doc.record.findings, drafts
 
 /** Change one exam's findings: kept at once, can be undone. `same` joins typing in one field into one step. */
 export const commit = (doc, words, change, { same = null, items = null } = {}) => {
-  if (doc.saved || doc.key !== app.key) return;
+  if (doc.saved || !doc.begun || doc.key !== app.key) return;
   const steps = app.undo.get(doc.key) ?? [];
   if (!same || steps.at(-1)?.same !== same) steps.push({ words, same, before: snapshot(doc) });
   app.undo.set(doc.key, steps.slice(-40));
@@ -84,6 +84,9 @@ export const setFields = (doc, change) => {
   change(doc);
   keep(doc);
 };
+
+/** Where an exam is gone on with: who first, then its pages; a saved one is read. */
+export const placeOf = (doc) => (doc.saved ? "summary" : doc.begun ? "page" : "who");
 
 /** Go to a view of the open exam. */
 export const go = (view, words = "") => {

@@ -18,7 +18,7 @@ const lineOf = (doc, line) => {
   const words = number >= 0 ? h("button.link", { type: "button", onclick: open }, line.words) : line.words;
   return h(`li.${line.urgency}`, {}, h("p.words", {}, words),
     line.because.length ? h("p.because", {}, line.because.join("; ")) : null,
-    h("p.why", {}, `${line.reason}. ${line.source ?? ""}`));
+    h("p.why", {}, `${line.reason.replace(/\.$/, "")}. ${line.source ?? ""}`));
 };
 
 /** What the page does not work out. */

@@ -3,7 +3,7 @@ import { bdi, button, choice, field, freshId, h } from "./dom.mjs";
 import { now } from "./moments.mjs";
 import { checkPeople } from "./check_people.mjs";
 import { freshDoc, recordOf } from "./record.mjs";
-import { app, current, go, otherOf, setFields } from "./state.mjs";
+import { app, current, go, otherOf, placeOf, setFields } from "./state.mjs";
 import { addDoc } from "./start.mjs";
 import { nameOf } from "./identity.mjs";
 import { remember } from "./store.mjs";
@@ -187,7 +187,7 @@ export const whoView = (doc) => {
       !other && !locked && button("Twin: a second exam beside this", () => addTwin(current()), {}, "button"),
       other && button(`To ${nameOf(other)}`, () => {
         app.key = other.key;
-        go(other.begun ? "page" : "who");
+        go(placeOf(other));
       }),
       button("All exams on this device", () => go("start"))));
 };
