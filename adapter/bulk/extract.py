@@ -22,7 +22,7 @@ from adapter.bulk.work import Landing, Output, Taken, Tally, catalogue_identity
 from adapter.capture import Reading
 from adapter.capture.plan import Plan, load_plan
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.exam import Exam
+from adapter.exam import Exam, Status
 from adapter.formats.deidentify import Deidentifier, load_policy, read_key
 from adapter.formats.deidentify.exam import deidentify, family
 from adapter.formats.deidentify.quasi import QUASI_IDENTIFIERS
@@ -136,7 +136,9 @@ class _Part:
             return Taken(True, reading.errors, exam.details.id if exam else "")
         details = exam.details
         if not self.work.every_version and (
-            self.latest.get(details.root, details.id) != details.id or details.id in self.given
+            details.status is Status.ENTERED_IN_ERROR
+            or self.latest.get(details.root, details.id) != details.id
+            or details.id in self.given
         ):
             return Taken(False, exam=details.id, left_out=True)
         self.given.add(details.id)

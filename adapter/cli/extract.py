@@ -24,6 +24,7 @@ from adapter.cli.reading import expanded, readings, usable_plan
 from adapter.cli.reporting import note
 from adapter.cli.targets import target_from
 from adapter.exam import Identifier
+from adapter.fhir.json import loads
 from adapter.formats.deidentify import (
     BadKey,
     BadPolicy,
@@ -157,7 +158,7 @@ def extract(
     except (ServerRefused, Unreachable) as error:
         note(str(error))
         sys.exit(ExitCode.SERVER)
-    _say_who_can_be_known(deidentifier)
+    _say_who_can_be_known(out, policy)
     sys.exit(code)
 
 
@@ -173,22 +174,21 @@ def _many(work: Tables, files: tuple[Path, ...], out: Path, jobs: int | None, qu
     except NoParquet as error:
         raise click.UsageError(str(error)) from None
     tally = run_many(work, files, out, jobs, quiet).tally
-    left = f"{tally.left_out} replaced by later versions or given twice, " if tally.left_out else ""
+    left = f"{tally.left_out} replaced by later versions, entered in error or given twice, " if tally.left_out else ""
     note(f"{tally.done} exam{'' if tally.done == 1 else 's'} extracted, {left}{tally.refused} refused.")
-    note(_NAMES if work.policy is None else _OFFICER)
+    _say_who_can_be_known(out, work.policy)
     return ExitCode.PROBLEMS if tally.refused else ExitCode.WELL
 
 
-def _say_who_can_be_known(deidentifier: Deidentifier | None) -> None:
-    if deidentifier is None:
+def _say_who_can_be_known(out: Path, policy: str | None) -> None:
+    if policy is None:
         note(_NAMES)
         return
-    cells = deidentifier.cells
-    by = ", ".join(cells.names)
-    if cells.rare:
+    k = loads((out / "deidentification.json").read_bytes())["k_anonymity"]
+    if k["newborns_rare"]:
         note(
-            f"{cells.rare} of {cells.counts.total()} newborns share {by} with fewer than {cells.k}: "
-            "see rare_combinations.csv before this is given to anyone."
+            f"{k['newborns_rare']} of {k['newborns']} newborns share {', '.join(k['quasi_identifiers'])} "
+            f"with fewer than {k['k_wanted']}: see rare_combinations.csv before this is given to anyone."
         )
     note(_OFFICER)
 

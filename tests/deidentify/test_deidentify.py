@@ -48,10 +48,12 @@ def done(exam: Exam, policy: Policy | str, key: Pseudonyms = KEY) -> Exam:
     return deidentify(exam, load_policy(policy) if isinstance(policy, str) else policy, key, CATALOGUE)[0]
 
 
-def written(found: list[Exam], policy: Policy, folder: Path, encoding: str) -> Deidentifier:
+def written(
+    found: list[Exam], policy: Policy, folder: Path, encoding: str, forms: tuple[str, ...] = FORMS
+) -> Deidentifier:
     """Everything that an extract can hold, notes and all."""
     deidentifier = Deidentifier(policy, KEY, CATALOGUE)
-    extract = Extract(folder, CATALOGUE, FORMS, encoding, deidentifier=deidentifier, notes=True)
+    extract = Extract(folder, CATALOGUE, forms, encoding, deidentifier=deidentifier, notes=True)
     for exam in found:
         extract.add(exam)
     extract.close()
@@ -243,7 +245,7 @@ QUASI = ("sex", "gestation_weeks", "born_of", "birth_year", "birth_weight_band")
 def test_k_is_what_pandas_counts(every: list[Exam], tmp_path: Path) -> None:
     policy = POLICIES["safe-harbor"].model_copy(update={"quasi_identifiers": QUASI[:4], "k": 3})
     found = family() + every
-    deidentifier = written(found, policy, tmp_path, "csv")
+    deidentifier = written(found, policy, tmp_path, "csv", ("tables",))
     newborns = pd.read_csv(tmp_path / "newborns.csv")
     newborns["birth_year"] = pd.to_datetime(newborns["birth"]).dt.year
     sizes = newborns.groupby(list(QUASI[:4]), dropna=False).size()
