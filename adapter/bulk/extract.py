@@ -18,15 +18,15 @@ from adapter.bulk.exams import exams_of
 from adapter.bulk.gather import COUNTS, MET, Met, as_plain, gather
 from adapter.bulk.inputs import units_of
 from adapter.bulk.rows import Rows
-from adapter.bulk.work import Landing, Output, Taken, Tally, catalogue_identity
+from adapter.bulk.work import ChunkLost, Landing, Output, Taken, Tally, catalogue_identity
 from adapter.capture import Reading
 from adapter.capture.plan import Plan, load_plan
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.exam import Exam, Status
+from adapter.exam import Exam, ExamDetails, Status
 from adapter.formats.deidentify import Deidentifier, load_policy, read_key
 from adapter.formats.deidentify.exam import deidentify, family
 from adapter.formats.deidentify.quasi import QUASI_IDENTIFIERS
-from adapter.formats.tables import TABLES
+from adapter.formats.tables import TABLES, Known, Row
 from adapter.formats.tables.files import TableFiles
 from adapter.formats.versions import Versions, may_amend
 
@@ -37,7 +37,8 @@ _MARKS = (b"amend", b"entered-in-error")
 class Extract:
     """Exams to the tables of :data:`adapter.formats.tables.TABLES`, as CSV or Parquet.
 
-    ``latest``: which versions of amended exams count (:func:`latest_versions`); with ``every_version`` all do.
+    ``latest``: which versions of amended exams count (:func:`latest_versions`), retractions apart, which leave
+    nothing; with ``every_version`` all do.
     ``policy`` de-identifies, with the key in ``key_file`` or the environment variable ``key_env``.
     """
 
@@ -135,17 +136,30 @@ class _Part:
         if exam is None or not reading.accepted:
             return Taken(True, reading.errors, exam.details.id if exam else "")
         details = exam.details
-        if not self.work.every_version and (
-            details.status is Status.ENTERED_IN_ERROR
-            or self.latest.get(details.root, details.id) != details.id
-            or details.id in self.given
-        ):
+        if not self.work.every_version and not self._counts(details):
             return Taken(False, exam=details.id, left_out=True)
         self.given.add(details.id)
         made, met = self._met(unit, exam)
-        self.files.add(made)
+        known = Known(made, self.catalogue)
+        rows = {name: list(TABLES[name].rows(known, self.catalogue)) for name in self.work.tables}
+        for name, new in rows.items():
+            self._write(name, new)
         self.met.write(json.dumps(asdict(met)) + "\n")
         return Taken(False, reading.problems, details.id, met.findings)
+
+    def _write(self, name: str, rows: list[Row]) -> None:
+        """Rows wait for others before they are written: what fails then is not this exam's fault alone."""
+        try:
+            self.files.add_rows(name, rows)
+        except OSError:
+            raise
+        except Exception as error:
+            raise ChunkLost(f"the table {name} cannot be written: {type(error).__name__}") from error
+
+    def _counts(self, details: ExamDetails) -> bool:
+        """Whether no later version stands for it, it is no retraction, and it was not given before in this chunk."""
+        latest = self.latest.get(details.root, details.id) == details.id
+        return latest and details.status is not Status.ENTERED_IN_ERROR and details.id not in self.given
 
     def _met(self, unit: Unit, exam: Exam) -> tuple[Exam, Met]:
         """The exam as it is to stand in the tables, and what must be known of it at the end."""
@@ -164,6 +178,11 @@ class _Part:
 
     def end(self) -> None:
         self.met.close()
-        self.files.finish()
+        try:
+            self.files.finish()
+        except OSError:
+            raise
+        except Exception as error:
+            raise ChunkLost(f"the tables cannot be written: {type(error).__name__}") from error
         counts = {name: as_plain(found) for name, found in self.files.counts.items()}
         (self.folder / COUNTS).write_text(json.dumps(counts), encoding="utf-8")

@@ -36,7 +36,8 @@ _RESOURCE, _BUNDLE = 100, 10_000
 """The text of a resource and of a bundle weigh as much as so many cells."""
 
 RECORD = "record"
-_RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: 2}
+_RETRACTED = 2
+_RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: _RETRACTED}
 Made = Callable[[Reading, Catalogue], Iterator[Row]]
 
 
@@ -134,8 +135,8 @@ def validated(frame: Any, column: str = "bundle") -> Any:
 def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("path", "position")) -> Any:
     """The captures without those for which an amendment or retraction stands, each exam once, the first by ``order``.
 
-    What cannot be read as an exam stays. A retraction goes before an amendment; of one rank the later one counts, as
-    in :class:`adapter.formats.versions.Versions`.
+    What cannot be read as an exam stays. A retraction goes before an amendment and leaves nothing; of one rank the
+    later one counts, as in :class:`adapter.formats.versions.Versions`.
     """
     sql = _sql()
     f, kept = sql.functions, [RECORD, *order]
@@ -143,7 +144,7 @@ def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("pat
     def made(reading: Reading, _: Catalogue) -> Iterator[Row]:
         for exam in _accepted(reading):
             details = exam.details
-            yield details.id, details.root, _RANK[details.status] if details.amends is not None else None
+            yield details.id, details.root, _RANK[details.status] or None
 
     columns = (*_texts("exam_id", "root"), Column("rank", Type.INTEGER, ""))
     exams = _mapped(frame.select(*kept), columns, made, site, kept=order)
@@ -151,7 +152,8 @@ def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("pat
     ranked = exams.withColumn("by_rank", f.first("exam_id").over(latest)).withColumn(
         "amended", f.max("rank").over(sql.window.Window.partitionBy("root"))
     )
-    counts = _first(ranked.where(f.isnull("amended") | (f.col("exam_id") == f.col("by_rank"))), ["exam_id"], order)
+    standing = f.isnull("amended") | ((f.col("exam_id") == f.col("by_rank")) & (f.col("amended") < _RETRACTED))
+    counts = _first(ranked.where(standing), ["exam_id"], order)
     ours = exams.select(*order).withColumn("is_exam", f.lit(True)).distinct()
     chosen = counts.select(*order).withColumn("counts", f.lit(True)).distinct()
     joined = frame.join(ours, list(order), "left").join(chosen, list(order), "left")

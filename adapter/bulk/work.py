@@ -21,6 +21,10 @@ class BulkError(Exception):
     """A run that cannot begin or go on; the message says why and what to do, for people."""
 
 
+class ChunkLost(Exception):
+    """What a chunk has made so far cannot be written, and not for one exam's sake: a fault of the program."""
+
+
 class Landing(StrEnum):
     """What becomes of a file of a chunk."""
 
@@ -49,7 +53,7 @@ class Output:
 class Taken:
     """One exam (or resource) of a unit: whether it was refused, its problems, and its findings where it has any.
 
-    ``left_out``: a later version stands for it, or it was given before.
+    ``left_out``: a later version stands for it, it was entered in error, or it was given before.
     """
 
     refused: bool

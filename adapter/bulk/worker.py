@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import sys
 import threading
 from collections.abc import Iterator, Mapping, MutableSequence
 from dataclasses import dataclass, field
@@ -14,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from adapter.bulk.chunks import Chunk, Unit
-from adapter.bulk.work import Part, Taken, Tally, Work
+from adapter.bulk.work import ChunkLost, Part, Taken, Tally, Work
 from adapter.problems import Layer, Problem, Severity
 
 SHOWN = 20
@@ -46,6 +47,7 @@ def serve(connection: Connection, work: Work, mark: MutableSequence[int]) -> Non
     parent = parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+    sys.meta_path.insert(0, _WithoutPandas())
     part = work.open()
     while True:
         try:
@@ -53,6 +55,15 @@ def serve(connection: Connection, work: Work, mark: MutableSequence[int]) -> Non
         except EOFError:
             return
         connection.send(carry_out(task, part, mark))
+
+
+class _WithoutPandas:
+    """pyarrow loads pandas where it finds it, some 50 MB, and nothing here uses it."""
+
+    def find_spec(self, name: str, path: object = None, target: object = None) -> None:
+        """Nothing is looked for here; raises ``ImportError`` for pandas, as where it is not installed."""
+        if name == "pandas":
+            raise ImportError(name)
 
 
 def _end_with(parent: Any) -> None:
@@ -79,6 +90,9 @@ def carry_out(task: Task, part: Part, mark: MutableSequence[int]) -> Outcome:
         part.end()
         shutil.rmtree(task.folder, ignore_errors=True)
         making.replace(task.folder)
+    except ChunkLost as error:
+        shutil.rmtree(making, ignore_errors=True)
+        return Outcome(task.chunk.number, Tally(), fault=f"{task.chunk.place} and after it: {error}")
     except OSError as error:
         shutil.rmtree(making, ignore_errors=True)
         why = f"the output cannot be written: {error.strerror or type(error).__name__}"
@@ -94,7 +108,7 @@ def _taken(unit: Unit, part: Part, skip: str) -> Iterator[Taken]:
     elif problem is None:
         try:
             yield from part.take(unit)
-        except OSError:
+        except (OSError, ChunkLost):
             raise
         except Exception as error:
             what = f"internal fault: {type(error).__name__}"

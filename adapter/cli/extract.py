@@ -174,7 +174,8 @@ def _many(work: Tables, files: tuple[Path, ...], out: Path, jobs: int | None, qu
     except NoParquet as error:
         raise click.UsageError(str(error)) from None
     tally = run_many(work, files, out, jobs, quiet).tally
-    left = f"{tally.left_out} replaced by later versions, entered in error or given twice, " if tally.left_out else ""
+    why = "replaced by later versions, entered in error or given twice"
+    left = f"{tally.left_out} {why}, " if tally.left_out else ""
     note(f"{tally.done} exam{'' if tally.done == 1 else 's'} extracted, {left}{tally.refused} refused.")
     _say_who_can_be_known(out, work.policy)
     return ExitCode.PROBLEMS if tally.refused else ExitCode.WELL
