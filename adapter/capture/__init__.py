@@ -4,6 +4,7 @@ from adapter.capture.check import check_exam
 from adapter.capture.csv_writer import to_csv
 from adapter.capture.files import read_captures
 from adapter.capture.json_writer import to_json
+from adapter.capture.questionnaire import to_questionnaire, to_response
 from adapter.capture.reading import Reading
 from adapter.derive.completeness import NotRecorded, completeness
 
@@ -15,4 +16,6 @@ __all__ = [
     "read_captures",
     "to_csv",
     "to_json",
+    "to_questionnaire",
+    "to_response",
 ]

@@ -45,9 +45,12 @@ class _Group:
     problems: list[Problem] = field(default_factory=list)
 
 
-def read_csv(text: str, catalogue: Catalogue, name: str) -> Iterator[Reading]:
-    """The exams of a capture CSV, in the order of their first rows."""
-    rows, problems = _rows(text, name)
+def read_csv(text: str, catalogue: Catalogue, name: str, first_row: int = 2) -> Iterator[Reading]:
+    """The exams of a capture CSV, in the order of their first rows.
+
+    ``first_row`` is the number of the row after the header, where ``text`` is a piece of a longer table.
+    """
+    rows, problems = _rows(text, name, first_row)
     groups: dict[str, _Group] = {}
     lost: list[Problem] = problems
     for number, cells in rows:
@@ -67,7 +70,7 @@ def read_csv(text: str, catalogue: Catalogue, name: str) -> Iterator[Reading]:
         yield read_record(raw, catalogue)
 
 
-def _rows(text: str, name: str) -> tuple[list[Row], list[Problem]]:
+def _rows(text: str, name: str, first_row: int) -> tuple[list[Row], list[Problem]]:
     """All rows that are not blank, or the problems of the header."""
     place = Place("row 1", None, name)
     head = text.split("\n", 1)[0]
@@ -79,7 +82,7 @@ def _rows(text: str, name: str) -> tuple[list[Row], list[Problem]]:
         problems = list(_header(header, place))
         if problems:
             return [], problems
-        for number, cells in enumerate(reader, start=2):
+        for number, cells in enumerate(reader, start=first_row):
             if not any(cell.strip() for cell in cells):
                 continue
             if len(cells) != len(header):
@@ -92,8 +95,8 @@ def _rows(text: str, name: str) -> tuple[list[Row], list[Problem]]:
             rows.append((number, {c: v.strip() for c, v in zip(header, cells, strict=True) if v.strip()}))
     except csv.Error as error:
         what = f"is not CSV: {error}"
-        problems = [Place(f"row {len(rows) + 2}", None, name).error("not-csv", what, "quotes in pairs (RFC 4180)")]
-        return [], problems
+        at = Place(f"row {len(rows) + first_row}", None, name)
+        return [], [at.error("not-csv", what, "quotes in pairs (RFC 4180)")]
     if not rows and not problems:
         problems.append(place.error("no-exam", "a header and no rows", "at least one row"))
     return rows, problems

@@ -1,13 +1,18 @@
-"""Capture records in JSON: one document, an array of them, or one a line (NDJSON)."""
+"""Capture records in JSON: one document, an array of them, or one a line (NDJSON).
+
+A document may as well be a FHIR QuestionnaireResponse to one of the catalogue's forms.
+"""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator
 from functools import cache
+from typing import Any
 
 from adapter.capture.json_text import JsonText, json_lines
 from adapter.capture.places import Place, PlaceOf, printable
+from adapter.capture.questionnaire import is_response, read_response
 from adapter.capture.reading import Reading
 from adapter.capture.record import RawRecord, read_record
 from adapter.catalogue import Catalogue
@@ -25,14 +30,19 @@ def read_json(text: str, catalogue: Catalogue, name: str, line: int | None = Non
     place = _places(text, name, line)
     source = f"{name}, line {line}" if line else name
     if not isinstance(parsed.data, list):
-        yield read_record(RawRecord(parsed.data, place, source, doubtful=parsed.doubtful), catalogue)
+        yield _one(parsed.data, place, source, parsed.doubtful, catalogue)
         return
     if not parsed.data:
         problem = Place("", line, name).error("no-exam", "an empty list of records", "at least one record")
         yield Reading(None, (problem,), source)
     for n, data in enumerate(parsed.data):
-        raw = RawRecord(data, _within(place, f"/{n}"), f"{source}, record {n + 1}", doubtful=parsed.doubtful)
-        yield read_record(raw, catalogue)
+        yield _one(data, _within(place, f"/{n}"), f"{source}, record {n + 1}", parsed.doubtful, catalogue)
+
+
+def _one(data: Any, place: PlaceOf, source: str, doubtful: bool, catalogue: Catalogue) -> Reading:
+    if is_response(data):
+        return read_response(data, place, source, catalogue)
+    return read_record(RawRecord(data, place, source, doubtful=doubtful), catalogue)
 
 
 def _within(place: PlaceOf, prefix: str) -> PlaceOf:

@@ -34,7 +34,7 @@ class JsonText:
             found.keys_twice = tuple(key for key in found if names.count(key) > 1)
             self.doubtful = True
         for key, value in found.items():
-            if value is True or value is False:
+            if (value is True or value is False) and key != "valueBoolean":  # FHIR's own name for one
                 found[key] = self._unreadable(
                     "wrong-type", "true and false are no answers", "the answer's id, a reason, or a number"
                 )

@@ -27,9 +27,11 @@ from adapter.catalogue.rules import Rule, When
 from adapter.catalogue.settings import Emit, Organisation, Policy, Settings
 from adapter.catalogue.tables import Bands, Estimate, GrowthReference, GrowthRow, Measure, Screening
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
+from adapter.catalogue.v2 import Authority, V2Settings
 
 __all__ = [
     "Answer",
+    "Authority",
     "Bands",
     "Bound",
     "Catalogue",
@@ -63,6 +65,7 @@ __all__ = [
     "Span",
     "UnitTable",
     "UnknownUnit",
+    "V2Settings",
     "When",
     "WrongDimension",
     "answer_shares",

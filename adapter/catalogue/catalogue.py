@@ -13,8 +13,19 @@ from adapter.catalogue.rules import Rule
 from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
+from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode
-from adapter.catalogue.vocabulary import CodeSystem, Equivalence, Kind, ProfileClaim, Reason, Site, Source, Term
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+)
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
 
@@ -24,6 +35,7 @@ class Catalogue:
     """Items by region in exam order, the vocabularies beside them, and the site's settings."""
 
     settings: Settings
+    v2: V2Settings
     regions: Mapping[str, Region]
     units: UnitTable
     systems: Mapping[str, CodeSystem]
@@ -34,10 +46,12 @@ class Catalogue:
     roles: Mapping[str, Term]
     kinds: Mapping[str, Kind]
     sides: Mapping[str, Term]
+    sections: Mapping[str, Term]
     meanings: Mapping[str, Term]
     urgencies: Mapping[str, Term]
     details: Mapping[str, Term]
     profiles: Mapping[str, ProfileClaim]
+    stages: Mapping[str, Stage]
     equivalences: Mapping[str, Equivalence]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
@@ -68,6 +82,23 @@ class Catalogue:
     def namespace(self) -> UUID:
         """The site's namespace for name-based UUIDs (RFC 9562, version 5)."""
         return uuid5(NAMESPACE_URL, self.settings.canonical)
+
+    def staged(self) -> Iterator[tuple[Stage, list[tuple[tuple[str, ...], list[Item]]]]]:
+        """The exam by how the newborn lies: each stage with its pages, each the regions it is of and their items.
+
+        An item stands where it is named, else where its region is; a region named nowhere is a page of the last
+        stage. Computed items are left out.
+        """
+        guests = {item for stage in self.stages.values() for item in stage.items}
+        named = {region for stage in self.stages.values() for page in stage.pages for region in page}
+        own = [item for item in self.items.values() if not item.computed and item.id not in guests]
+        last = list(self.stages)[-1]
+        for stage in self.stages.values():
+            own_pages = ((region,) for region in self.regions if stage.id == last and region not in named)
+            regions = [*stage.pages, *own_pages]
+            pages = [(page, [item for item in own if self.region_of[item.id] in page]) for page in regions]
+            pages[len(stage.pages) - 1][1].extend(self.items[name] for name in stage.items if name in self.items)
+            yield stage, [page for page in pages if page[1]]
 
     def category(self, item: Item) -> Category:
         """The Observation category of an item: its own, else its region's."""
@@ -149,7 +180,7 @@ class Catalogue:
     def codes(self) -> Iterator[tuple[str, Code]]:
         """Every published code of the catalogue, with a word on where it stands."""
         for region in self.regions.values():
-            yield from ((f"region {region.region}", code) for code in region.codes)
+            yield from ((f"region {region.region}", code) for code in (*region.codes, *region.section_codes))
             for item in region.items:
                 yield from _item_codes(item)
         vocabularies: dict[str, Mapping[str, Term]] = {
@@ -159,6 +190,7 @@ class Catalogue:
             "state": self.states,
             "role": self.roles,
             "side": self.sides,
+            "section": self.sections,
         }
         for name, terms in vocabularies.items():
             for term in terms.values():

@@ -94,6 +94,13 @@ class Codings:
         """An entry of a plain list: a method, a state, a reason, a role, a kind of exam."""
         return [*self.published(term.codes), self.own(system, term.id, term.label)]
 
+    def body_site(self, site_id: str, side: Side | None) -> list[Coding]:
+        """A place: the lateralised structure where a verified one exists, else the structure."""
+        site = self.catalogue.sites[site_id]
+        by_side = {Side.LEFT: site.left, Side.RIGHT: site.right}
+        codes = by_side.get(site.side or side or Side.BOTH) or site.codes
+        return [*self.published(codes), self.own("site", site.id, site.label)]
+
     def region(self, region_id: str) -> list[Coding]:
         """A body region, as the panel of its findings."""
         region = self.catalogue.regions[region_id]

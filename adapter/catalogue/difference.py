@@ -11,8 +11,8 @@ from adapter.catalogue.model import Code, Condition, Frozen, Range, Span
 from adapter.exam.model import Urgency
 
 _LISTS = (
-    *("systems", "sides", "meanings", "urgencies", "details", "reasons", "methods", "states", "roles", "kinds"),
-    *("sites", "profiles", "rules", "estimates", "screenings", "growth", "sources"),
+    *("systems", "sides", "sections", "meanings", "urgencies", "details", "reasons", "methods", "states", "roles"),
+    *("kinds", "sites", "profiles", "rules", "estimates", "screenings", "growth", "sources"),
 )
 _NAMED = ("answers", "components", "signs")
 _NESTED = ("policy", "emit", "size_bands", "organisation")
@@ -60,12 +60,14 @@ def _labels(catalogue: Catalogue) -> Iterator[tuple[str, str]]:
         yield f"region {region.region}", region.label
     for item in catalogue.items.values():
         yield item.id, item.label
-        yield from (
-            (f"{item.id}.{inner.id}", inner.label) for inner in (*item.answers, *item.components, *item.signs)
-        )
+        for part in (item.answers, item.components, item.signs):
+            yield from ((f"{item.id}.{inner.id}", inner.label) for inner in part)
         for sign in item.signs:
             yield from ((f"{item.id}.{sign.id}.{answer.id}", answer.label) for answer in sign.answers)
-    for name in ("sides", "meanings", "urgencies", "details", "reasons", "methods", "states", "roles", "kinds"):
+    for name in (
+        *("sides", "sections", "meanings", "urgencies", "details"),
+        *("reasons", "methods", "states", "roles", "kinds"),
+    ):
         yield from ((f"{name} {term.id}", term.label) for term in getattr(catalogue, name).values())
     yield from ((f"sites {term.id}", term.label) for term in catalogue.sites.values())
 

@@ -7,18 +7,20 @@ holds ``label``, ``how``, ``caution``, ``reason`` and, of an item or a sign, its
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from typing import Any
 
 from adapter.catalogue.files import Node, entries
+from adapter.catalogue.settings import LANGUAGE
 from adapter.problems import Layer, Problem, Severity
 
 _TEXTS = ("label", "how", "caution", "reason", "no_standard_code", "below", "above")
 _WITHIN = ("answers", "components", "signs")
 LISTS = (
-    *("reasons", "states", "methods", "roles", "kinds", "sides", "meanings", "urgencies", "details", "sites"),
-    *("rules", "estimates", "screenings", "systems"),
+    *("reasons", "states", "methods", "roles", "kinds", "sides", "sections", "meanings", "urgencies", "details"),
+    *("sites", "rules", "estimates", "screenings", "systems"),
 )
 """The lists of the catalogue whose entries a labels file may word."""
 
@@ -33,7 +35,8 @@ def with_labels(raw: dict[str, Any], language: str | None) -> list[Problem]:
             problems.append(_problem(file, content, "language", what, f"language: {name}, as the file is called"))
         else:
             problems += _of_file(raw, content, file, apply=name == language)
-    if language and not language.startswith("en") and language not in raw.get("labels", {}):
+    known = isinstance(language, str) and re.match(LANGUAGE, language)
+    if language and known and not language.startswith("en") and language not in raw.get("labels", {}):
         what = f"language is {language}, and there is no labels/{language}.yaml"
         problems.append(_problem("site.yaml", None, "language", what, "that file, or language: null for English"))
     return problems

@@ -15,6 +15,7 @@ from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.model import Code, Item, ItemType, Limits, Meaning, Range, Sides
+from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
 
@@ -26,9 +27,11 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *(problem for item in catalogue.items.values() for problem in _item(item, catalogue)),
         *_codes(catalogue),
         *_kinds(catalogue),
+        *_stages(catalogue),
         *_units(catalogue),
         *lint_rules(catalogue),
         *lint_site(catalogue),
+        *lint_v2(catalogue.v2, frozenset(catalogue.systems)),
     ]
 
 
@@ -280,6 +283,21 @@ def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
                 "a region or an item that exists",
                 file="kinds.yaml",
             )
+
+
+def _stages(catalogue: Catalogue) -> Iterator[Problem]:
+    regions = [region for stage in catalogue.stages.values() for page in stage.pages for region in page]
+    items = [name for stage in catalogue.stages.values() for name in stage.items]
+    for name in sorted({*regions} - {*catalogue.regions} | {*items} - {*catalogue.items}):
+        yield _stage_problem(
+            "unknown-reference", f"'{name}' is not in the catalogue", "a region or an item that exists"
+        )
+    for name in map(str, [*_duplicates(regions), *_duplicates(items)]):
+        yield _stage_problem("duplicate-id", f"'{name}' stands in two stages", "one place for each")
+
+
+def _stage_problem(rule: str, what: str, remedy: str) -> Problem:
+    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file="stages.yaml")
 
 
 def _units(catalogue: Catalogue) -> Iterator[Problem]:

@@ -15,7 +15,7 @@ from adapter.problems import Layer, Problem, Severity
 _DETAILS = ("side", "state", "counted-seconds", "urgency")
 _MADE = (
     *("CommunicationRequest", "Composition", "Device", "DiagnosticReport", "Encounter", "Observation"),
-    *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson", "Bundle"),
+    *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson"),
 )
 
 
@@ -57,9 +57,11 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
     for system in catalogue.systems.values():
         same = [s.id for s in catalogue.systems.values() if s.uri == system.uri and s.own == system.own]
         if same[0] != system.id:
-            yield said(f"systems.{system.id}", f"has the URI of {same[0]}", "a URI of its own, in systems.yaml")
+            what = f"has the URI of {same[0]}"
+            yield _problem(catalogue, "systems", "setting", what, "a URI of its own", system.id)
         if not system.own and not _is_uri(system.uri):
-            yield said(f"systems.{system.id}", f"'{system.uri}' is no absolute URI", "https://.., or urn:oid:2.999.1")
+            what = f"'{system.uri}' is no absolute URI"
+            yield _problem(catalogue, "systems", "setting", what, "https://.., or urn:oid:2.999.1", system.id)
 
 
 def _is_uri(text: str) -> bool:
@@ -129,4 +131,6 @@ def _equivalences(catalogue: Catalogue) -> Iterator[Problem]:
     known = places | {f"item {name}" for name in catalogue.items} | {f"site {name}" for name in catalogue.sites}
     for name in sorted(set(catalogue.equivalences) - known):
         what = f"'{name}' is nowhere in the catalogue"
-        yield _problem(catalogue, "equivalences", "unknown-reference", what, "such as item length, or site hand", name)
+        yield _problem(
+            catalogue, "equivalences", "unknown-reference", what, "such as item length, or site hand", name
+        )

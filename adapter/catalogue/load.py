@@ -18,8 +18,20 @@ from adapter.catalogue.rules import Rule
 from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
+from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import read_verified
-from adapter.catalogue.vocabulary import CodeSystem, Equivalence, Kind, ProfileClaim, Reason, Site, Source, Term, Unit
+from adapter.catalogue.vocabulary import (
+    CodeSystem,
+    Equivalence,
+    Kind,
+    ProfileClaim,
+    Reason,
+    Site,
+    Source,
+    Stage,
+    Term,
+    Unit,
+)
 from adapter.problems import Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
@@ -31,10 +43,12 @@ _LISTS: dict[str, type[Frozen]] = {
     "roles": Term,
     "kinds": Kind,
     "sides": Term,
+    "sections": Term,
     "meanings": Term,
     "urgencies": Term,
     "details": Term,
     "profiles": ProfileClaim,
+    "stages": Stage,
     "equivalences": Equivalence,
     "sites": Site,
     "sources": Source,
@@ -79,13 +93,21 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     regions = _typed_regions(raw["regions"], problems)
     growth = _typed_growth(raw["growth"], site, problems)
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
-    if problems or settings is None:
+    v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
+    if problems or settings is None or v2 is None:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
     tables: dict[str, Any] = {name: {entry.id: entry for entry in entries} for name, entries in lists.items()}
     places = _places(raw)
     return Catalogue(
-        settings=settings, regions=regions, units=units, growth=growth, verified=verified, places=places, **tables
+        settings=settings,
+        v2=v2,
+        regions=regions,
+        units=units,
+        growth=growth,
+        verified=verified,
+        places=places,
+        **tables,
     )
 
 
@@ -106,9 +128,11 @@ def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
 
 def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder: lists by file name, regions together by region id."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}}
+    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
+        if name.startswith("deidentification/"):  # policies of their own, read where they are used
+            continue
         content, found = read_yaml(path, name)
         problems += found
         if content is None:
@@ -129,6 +153,8 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
                 raw["settings"] = content
             else:
                 problems.append(_problem(name, "is not a mapping", "settings by name, as in mappings/settings.yaml"))
+        elif stem == "v2":
+            raw["v2"] = content
         elif stem in _LISTS or stem == "local_codes":
             if isinstance(content, list):
                 raw[stem] = content
@@ -136,7 +162,9 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
                 problems.append(_problem(name, "is not a list", "entries, each after a dash"))
         else:
             problems.append(
-                _problem(name, "is not a file the catalogue knows", f"one of {', '.join((*_LISTS, 'local_codes'))}")
+                _problem(
+                    name, "is not a file the catalogue knows", f"one of {', '.join((*_LISTS, 'local_codes', 'v2'))}"
+                )
             )
     return raw, problems
 

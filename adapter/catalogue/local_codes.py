@@ -15,7 +15,7 @@ from typing import Any
 from adapter.catalogue.files import Node, entries
 from adapter.problems import Layer, Problem, Severity
 
-_LISTS = ("reasons", "states", "methods", "roles", "kinds", "sites", "sides")
+_LISTS = ("reasons", "states", "methods", "roles", "kinds", "sites", "sides", "sections")
 _WITHIN = ("answers", "components", "signs")
 _PLACES = ("first", "last", "instead")
 _FILE = "local_codes.yaml"

@@ -320,11 +320,13 @@ class Region(Frozen):
     """A body region or topic; becomes one panel Observation.
 
     ``may_precede`` (here or on an item): what was found, asked or done before the exam began may be entered with it.
+    ``section_codes`` name its section of a document, where those of the panel do not.
     """
 
     region: Key
     label: str
     category: Category = Category.EXAM
     codes: Codes = ()
+    section_codes: Codes = ()
     may_precede: bool = False
     items: tuple[Item, ...] = Field(min_length=1)

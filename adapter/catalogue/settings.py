@@ -14,6 +14,9 @@ from adapter.exam.text import Line
 SHIPPED_LANGUAGE = "en"
 """The language of the labels in ``mappings/``."""
 
+LANGUAGE = r"^[a-z]{2,3}(-[A-Z][a-z]{3})?(-[A-Z]{2})?$"
+"""Language, script and region of BCP 47."""
+
 
 class Policy(Frozen):
     """The policy whose ranges and urgencies are in force; ``date`` as FHIR dates are written."""
@@ -57,7 +60,7 @@ class Settings(Frozen):
     growth_reference: str | None = None
     """Which of the site's growth references judges size at birth; none is shipped."""
     size_bands: Bands
-    language: str | None = Field(default=None, pattern=r"^[a-z]{2,3}(-[A-Z][a-z]{3})?(-[A-Z]{2})?$")
+    language: str | None = Field(default=None, pattern=LANGUAGE)
     organisation: Organisation | None = None
     emit: Emit = Emit()
     formats: tuple[str, ...] | None = None

@@ -79,6 +79,19 @@ class Kind(Frozen):
     last: bool = False
 
 
+class Stage(Frozen):
+    """A part of the exam by how the newborn lies, and what is looked at then.
+
+    ``pages`` are regions, each alone or with its neighbours; ``items`` of other regions join the last page.
+    """
+
+    id: Key
+    label: str
+    how: str = ""
+    pages: tuple[tuple[Key, ...], ...] = Field(min_length=1)
+    items: tuple[Key, ...] = ()
+
+
 class CodeSystem(Frozen):
     """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical.
 

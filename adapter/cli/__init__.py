@@ -15,7 +15,20 @@ import click
 from adapter import __version__
 from adapter.problems import ExitCode
 
-COMMANDS = ("demo", "items", "check", "convert", "validate", "send", "outbox", "sandbox", "watch")
+COMMANDS = (
+    "demo",
+    "items",
+    "form",
+    "check",
+    "convert",
+    "validate",
+    "send",
+    "outbox",
+    "watch",
+    "sandbox",
+    "extract",
+    "package",
+)
 
 
 class _Commands(click.Group):

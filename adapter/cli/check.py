@@ -11,7 +11,7 @@ import click
 
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
-from adapter.cli.comparing import changes_as_data, changes_in_words, earlier_exams
+from adapter.cli.comparing import changes_as_data, changes_in_words, earlier_exams, earlier_option
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
@@ -37,12 +37,7 @@ def _print_schema(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 )
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--quiet", is_flag=True, help="Problems only, not the exams.")
-@click.option(
-    "--earlier",
-    multiple=True,
-    type=click.Path(path_type=Path, exists=True),
-    help="An earlier exam of the same newborn (or a folder of them); may be given again. Says what changed.",
-)
+@earlier_option
 @click.option("--earlier-from", metavar="URL", help="A FHIR server that holds earlier exams of the same newborn.")
 @site_option
 def check(

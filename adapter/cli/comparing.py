@@ -11,12 +11,23 @@ import click
 
 from adapter.capture import Reading
 from adapter.catalogue import Catalogue
+from adapter.cli.options import F
 from adapter.cli.reading import readings
 from adapter.derive import Changes
 from adapter.exam import Exam
 from adapter.fhir import from_bundle
 from adapter.problems import ExitCode
 from adapter.transport import FhirClient, ServerRefused, Unreachable, fetch_exams_of
+
+
+def earlier_option(command: F) -> F:
+    """``--earlier FILE``, any number of them."""
+    return click.option(
+        "--earlier",
+        multiple=True,
+        type=click.Path(path_type=Path, exists=True),
+        help="An earlier exam of the same newborn (or a folder of them); may be given again. Says what changed.",
+    )(command)
 
 
 def earlier_exams(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -14,6 +13,7 @@ import click
 from adapter.capture import Reading, read_captures
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for
+from adapter.cli.reading import invented
 from adapter.cli.reporting import CAUTION, abnormal_count, count_line, heading, policy_line, tells_in_words
 from adapter.exam import Exam
 from adapter.fhir import from_bundle, to_bundle
@@ -59,16 +59,9 @@ def demo() -> None:
     sys.exit(ExitCode.WELL if kept and not problems else ExitCode.PROBLEMS)
 
 
-def _examples() -> Any:
-    """The folder of examples: inside the wheel, or beside the package in a checkout."""
-    shipped = files("adapter") / "_examples"
-    return shipped if shipped.is_dir() else Path(str(files("adapter"))).parent / "examples"
-
-
 def _check(catalogue: Catalogue) -> list[Reading]:
     click.echo("1. Check: what was examined, what was not, what the provider must be told\n")
-    captures = sorted((_examples() / "captures").iterdir(), key=lambda p: p.name)
-    wrong = sorted((_examples() / "wrong").glob("*.json"), key=lambda p: p.name)
+    captures, wrong = invented("captures"), invented("wrong")
     accepted = []
     for path in (*captures, *wrong):
         for reading in read_captures(path, catalogue, name=path.name):

@@ -108,7 +108,7 @@ def retry(numbers: tuple[int, ...], every: bool, outbox_file: Path) -> None:
 @click.option("--out", type=click.Path(path_type=Path), help="A file; standard output without it.")
 @outbox_option
 def export(number: int, out: Path | None, outbox_file: Path) -> None:
-    """The transaction Bundle of an exam, byte for byte as it was queued. It holds a patient's data."""
+    """The Bundle or HL7 v2 message of an exam, byte for byte as it was queued. It holds a patient's data."""
     with _opened(outbox_file) as opened:
         _row(opened, number)
         payload = opened.message(number).payload

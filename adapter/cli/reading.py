@@ -4,17 +4,26 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
+from importlib.resources import files as package_files
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 from adapter.capture import Reading, read_captures
-from adapter.capture.plan import load_plan, read_table, unread_columns
+from adapter.capture.plan import Plan, load_plan, read_table, unread_columns
 from adapter.catalogue import Catalogue
 from adapter.problems import ExitCode
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+
+def invented(folder: str) -> list[Any]:
+    """The invented capture files of a folder of examples: inside the wheel, or beside the package in a checkout."""
+    shipped = package_files("adapter") / "_examples"
+    examples = shipped if shipped.is_dir() else Path(str(package_files("adapter"))).parent / "examples"
+    found = (path for path in (examples / folder).iterdir() if path.name.endswith(".json"))
+    return sorted(found, key=lambda path: path.name)
 
 
 def capture_arguments(command: F) -> F:
@@ -39,6 +48,13 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
             source = sys.stdin.buffer if str(path) == "-" else path
             yield from read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path))
         return
+    loaded = usable_plan(plan, files, catalogue)
+    for path in expanded(files):
+        yield from read_table(path, loaded, catalogue)
+
+
+def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Plan:
+    """The plan, after saying which columns of the tables it leaves unread; exit code 2 where it cannot be used."""
     loaded, problems = load_plan(plan, catalogue)
     for problem in problems:
         click.echo(str(problem), err=True)
@@ -49,7 +65,7 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
         unread = unread_columns(path, loaded)
         if unread:
             click.echo(f"{path}: the plan leaves unread: {', '.join(unread)}", err=True)
-        yield from read_table(path, loaded, catalogue)
+    return loaded
 
 
 def expanded(files: tuple[Path, ...]) -> Iterator[Path]:

@@ -1,4 +1,4 @@
-"""``newborn-adapter send``: exams to a FHIR server, each once."""
+"""``newborn-adapter send``: exams to a FHIR server, each once; or as HL7 v2 messages to a listener."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import signal
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
@@ -16,7 +17,6 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
 from adapter.cli.reporting import note
 from adapter.cli.targets import outbox_option, target_from, target_options
-from adapter.fhir import to_bundle
 from adapter.problems import ExitCode, Problem, Severity
 from adapter.transport import (
     Event,
@@ -30,12 +30,11 @@ from adapter.transport import (
     ServerRefused,
     State,
     Unreachable,
-    message_of,
 )
 from adapter.transport.capability import learn
+from adapter.transport.carrier import Carrier
 from adapter.transport.plan import plan, verify
 from adapter.transport.target import BadTarget, Target
-from adapter.validate.proven import Prover
 
 
 @click.command()
@@ -59,7 +58,7 @@ def send(
     token_env: str | None,
     token_file: Path | None,
     ca_bundle: Path | None,
-    allow_plain_http: bool,
+    allow_plain: bool,
     outbox_file: Path,
     only_plan: bool,
     read_back: bool,
@@ -68,26 +67,34 @@ def send(
     columns: Path | None,
     site: Path | None,
 ) -> None:
-    """Check, convert, validate and send capture files to a FHIR R4 server.
+    """Check, convert, validate and send capture files to a FHIR R4 server, or as HL7 v2 messages over MLLP.
 
     Every exam is written to the outbox before its first byte leaves; killed at any moment, the same command goes
     on where it stopped, and the server ends with each finding once. Without files it sends what the outbox still
-    holds for the server. An older version of an exam is never sent over a newer one.
+    holds for the server. An older version of an exam is never sent over a newer one. Over MLLP a message arrives at
+    least once, under one control id: a receiver that does not look at it may hold results twice.
 
     \b
     Example:
       newborn-adapter sandbox --port 8080 &
       newborn-adapter send exam.json --to http://127.0.0.1:8080/fhir --verify
+      newborn-adapter send exam.json --to mllp://127.0.0.1:2575 --site DIR
     """
-    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain_http)
+    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
     catalogue = catalogue_for(site)
-    messages = _Messages(files, columns, catalogue)
+    _refuse_questions(target, only_plan, read_back)
+    exams = _Exams(files, columns, catalogue)
     try:
-        with target.client() as client:
+        with target.carrier() as carrier:
             if only_plan:
-                sys.exit(_plan(client, messages))
+                with target.client() as client:
+                    sys.exit(_plan(client, exams.messages(carrier, None), exams))
             with Outbox(outbox_file) as outbox:
-                sys.exit(_send(outbox, client, target, messages, again, parallel or target.parallel, read_back))
+                found = _send(outbox, carrier, target, exams, again, parallel or target.parallel)
+                if read_back:
+                    with target.client() as client:
+                        found = _verified(outbox, client, exams, found)
+                sys.exit(found)
     except BadTarget as error:
         raise click.UsageError(str(error)) from None
     except OutboxError as error:
@@ -98,33 +105,46 @@ def send(
         sys.exit(ExitCode.SERVER)
 
 
-class _Messages:
-    """The exams of the files, one by one; what is wrong with a file is said and remembered."""
+def _refuse_questions(target: Target, only_plan: bool, read_back: bool) -> None:
+    for name, asked in (("--plan", only_plan), ("--verify", read_back)):
+        if asked and target.is_mllp:
+            what = "a listener of HL7 v2 takes messages and cannot be asked what it holds"
+            raise click.UsageError(f"{name} is for FHIR servers: {what}")
+
+
+class _Exams:
+    """The exams of the files, one by one; what is wrong with a file is said and remembered.
+
+    ``named`` are the ids of those that were made messages.
+    """
 
     def __init__(self, files: tuple[Path, ...], columns: Path | None, catalogue: Catalogue) -> None:
         self._files, self._columns, self._catalogue = files, columns, catalogue
-        self._prover, self.refused = Prover(), 0
+        self.refused = 0
+        self.named: list[str] = []
 
-    def __iter__(self) -> Iterator[Message]:
+    def messages(self, carrier: Carrier, outbox: Outbox | None) -> Iterator[Message]:
+        """Each as the message that its receiver takes."""
         for reading in readings(self._files, self._columns, self._catalogue):
-            problems = list(reading.errors)
+            problems, message = list(reading.errors), None
             if reading.accepted and reading.exam is not None:
-                bundle = to_bundle(reading.exam, self._catalogue, written=True)
-                problems += _errors(self._prover.check(bundle, file=reading.source))
+                made = carrier.made(reading.exam, self._catalogue, outbox, reading.source)
+                problems, message = made.errors, made.message
             for problem in problems:
                 note(str(problem))
-            if problems or reading.exam is None:
+            if problems or message is None:
                 self.refused += 1
                 note(f"{reading.source}: refused, not sent")
             else:
-                yield message_of(reading.exam, self._catalogue)
+                self.named.append(message.exam)
+                yield message
 
 
 def _errors(problems: list[Problem]) -> list[Problem]:
     return [p for p in problems if p.severity in (Severity.ERROR, Severity.FATAL)]
 
 
-def _plan(client: FhirClient, messages: _Messages) -> ExitCode:
+def _plan(client: FhirClient, messages: Iterator[Message], exams: _Exams) -> ExitCode:
     learn(client)
     for message in messages:
         planned = plan(client, message)
@@ -135,26 +155,18 @@ def _plan(client: FhirClient, messages: _Messages) -> ExitCode:
         click.echo(f"{planned.exam}: {counts}")
         for step, name in planned.steps:
             click.echo(f"  {step.value:<24} {name}")
-    return ExitCode.PROBLEMS if messages.refused else ExitCode.WELL
+    return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL
 
 
-def _send(
-    outbox: Outbox,
-    client: FhirClient,
-    target: Target,
-    messages: _Messages,
-    again: bool,
-    parallel: int,
-    read_back: bool,
-) -> ExitCode:
-    named, placed = _queue(outbox, client.base_url, messages, again)
-    sender = Sender(outbox, client, retry=target.retries(), parallel=parallel, tell=_tell)
+def _send(outbox: Outbox, carrier: Carrier, target: Target, exams: _Exams, again: bool, parallel: int) -> ExitCode:
+    placed = _queue(outbox, carrier.target, exams.messages(carrier, outbox), again)
+    sender = Sender(outbox, carrier, retry=target.retries(), parallel=parallel, tell=partial(_tell, carrier))
     before = signal.signal(signal.SIGTERM, lambda number, frame: _stop(sender, number, frame))
     try:
         summary = sender.run()
     except KeyboardInterrupt:
         note("Stopped; what is not sent stays in the outbox.")
-        return ExitCode.SERVER
+        sys.exit(ExitCode.SERVER)
     finally:
         signal.signal(signal.SIGTERM, before)
     for problem in summary.stopped:
@@ -162,28 +174,31 @@ def _send(
     click.echo(
         f"{summary.sent} sent, {placed[Placed.SENT_BEFORE]} sent before, {summary.dead} given up,"
         f" {summary.superseded + placed[Placed.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
-        f" {messages.refused} refused."
+        f" {exams.refused} refused."
     )
-    wrong = _verify(outbox, client, named) if read_back else False
     if summary.dead or summary.left or placed[Placed.DEAD_BEFORE]:
         return ExitCode.SERVER
-    return ExitCode.PROBLEMS if messages.refused or wrong else ExitCode.WELL
+    return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL
 
 
-def _queue(outbox: Outbox, target: str, messages: _Messages, again: bool) -> tuple[list[str], Counter[Placed]]:
-    """Put everything into the outbox, on the disk; the exams' ids, and what became of them."""
-    named: list[str] = []
+def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool) -> Counter[Placed]:
+    """Put everything into the outbox, on the disk; what became of each."""
     placed: Counter[Placed] = Counter()
     for message in messages:
         what = outbox.put(target, message, again=again)
-        named.append(message.exam)
         placed[what] += 1
         if what in (Placed.SUPERSEDED, Placed.DEAD_BEFORE):
             row = outbox.latest(target, message.exam)
             click.echo(f"{message.exam}: {what.value}")
             for problem in row.reasons if row else ():
                 click.echo(f"  {problem}")
-    return named, placed
+    return placed
+
+
+def _verified(outbox: Outbox, client: FhirClient, exams: _Exams, found: ExitCode) -> ExitCode:
+    """The exit code after everything was read back."""
+    wrong = _verify(outbox, client, exams.named)
+    return ExitCode.PROBLEMS if wrong and found is ExitCode.WELL else found
 
 
 def _verify(outbox: Outbox, client: FhirClient, named: list[str]) -> bool:
@@ -205,11 +220,10 @@ def _verify(outbox: Outbox, client: FhirClient, named: list[str]) -> bool:
     return wrong
 
 
-def _tell(event: Event) -> None:
+def _tell(carrier: Carrier, event: Event) -> None:
     words = event.happening.value
     if event.happening is Happening.SENT:
-        counts = Counter("created" if o.status == 201 else "there" for o in event.outcomes)
-        words += f" ({counts['created']} created, {counts['there']} there before)"
+        words += f" ({carrier.in_words(event.outcomes)})"
     elif event.pause:
         words += f", again in {event.pause:.1f} s"
     click.echo(f"{event.exam}: {words}")

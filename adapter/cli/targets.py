@@ -13,7 +13,12 @@ from adapter.transport.target import BadTarget, Target, load_target, target_of
 F = TypeVar("F", bound=Callable[..., Any])
 
 _OPTIONS = (
-    click.option("--to", "url", metavar="URL", help="The server's base address, such as https://server/fhir."),
+    click.option(
+        "--to",
+        "url",
+        metavar="URL",
+        help="The server's base address, such as https://server/fhir; mllps://host:port to send HL7 v2 messages.",
+    ),
     click.option(
         "--target",
         "target_file",
@@ -27,7 +32,11 @@ _OPTIONS = (
     ),
     click.option("--ca-bundle", type=click.Path(path_type=Path, dir_okay=False), help="Authorities to trust (PEM)."),
     click.option(
-        "--allow-plain-http", is_flag=True, help="Send unencrypted, to another machine too. Not for real patients."
+        "--allow-plain-http",
+        "--allow-plain-mllp",
+        "allow_plain",
+        is_flag=True,
+        help="Send unencrypted, to another machine too. Not for real patients.",
     ),
 )
 
@@ -58,7 +67,7 @@ def target_from(
     token_env: str | None,
     token_file: Path | None,
     ca_bundle: Path | None,
-    allow_plain_http: bool,
+    allow_plain: bool,
 ) -> Target:
     """The server that the options name; a usage error where they name none, or one that cannot be used."""
     if (url is None) == (target_file is None):
@@ -73,8 +82,9 @@ def target_from(
             content["auth"] = {"kind": "bearer", "token_env": token_env, "token_file": token_file}
         if ca_bundle is not None:
             content["tls"] = {**content.get("tls", {}), "ca_bundle": ca_bundle}
-        if allow_plain_http:
-            content["allow_plain_http"] = True
+        if allow_plain:
+            mllp = str(content.get("url", "")).startswith("mllp")
+            content["allow_plain_mllp" if mllp else "allow_plain_http"] = True
         return target_of(content, str(target_file or "the options"))
     except BadTarget as error:
         raise click.UsageError(str(error)) from None

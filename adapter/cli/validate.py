@@ -12,6 +12,9 @@ from pathlib import Path
 
 import click
 
+from adapter.bulk import BulkError, stream
+from adapter.bulk.validate import PROBLEMS, Validate, problem_of
+from adapter.cli.many import are_many, many_options, run_many
 from adapter.cli.reading import expanded
 from adapter.problems import ExitCode, Problem, Severity
 from adapter.validate import ALL, Loaded, PackageError, Validator, load_packages, operation_outcome, read_resources
@@ -56,6 +59,12 @@ _FAILING = {
 @click.option("--summary", is_flag=True, help="Count the problems by rule instead of listing them.")
 @click.option("--excerpt/--no-excerpt", default=None, help="Show the source. Default: at a terminal only.")
 @click.option("--second-opinion", is_flag=True, help="Ask the models of fhir.resources (R4B) too; slower.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="A file for the problems, a line of JSON for each resource that has any. It can be interrupted.",
+)
+@many_options
 def validate(
     files: tuple[Path, ...],
     layers: tuple[str, ...],
@@ -65,6 +74,9 @@ def validate(
     summary: bool,
     excerpt: bool | None,
     second_opinion: bool,
+    out: Path | None,
+    jobs: int | None,
+    quiet: bool,
 ) -> None:
     """Validate FHIR R4 JSON, XML or NDJSON, plain or gzipped: files, folders, patterns, or - for standard input.
 
@@ -73,47 +85,74 @@ def validate(
       newborn-adapter validate bundle.json
       newborn-adapter validate bundles/ --layer structure --layer bundle
       newborn-adapter validate bundles/ --summary --fail-on never
+      newborn-adapter validate bundles/ --out problems.ndjson
 
-    No file is ever fetched: profiles come from the packages that are named. A newborn's data can stand in the
-    excerpts of the source, and nowhere else in the report.
+    Folders and NDJSON of any size are spread over all processors, but where the source is shown. No file is ever
+    fetched: profiles come from the packages that are named. A newborn's data can stand in the excerpts of the
+    source, and nowhere else in the report.
     """
+    chosen = tuple(layer for layer in ALL if not layers or layer.value in layers)
     try:
-        validator = Validator(
-            layers=[layer for layer in ALL if not layers or layer.value in layers],
-            packages=load_packages(packages),
-            second_opinion=second_opinion,
-        )
+        validator = Validator(chosen, load_packages(packages), second_opinion)
     except PackageError as error:
         raise click.UsageError(str(error)) from None
+    paths = list(_named(files))
+    if out is not None:
+        work = Validate(chosen, packages, second_opinion)
+        tally = run_many(work, paths, out, jobs, quiet).tally
+        _say(tally.read, Counter({severity: tally.of(severity) for severity in Severity}))
+        sys.exit(ExitCode.PROBLEMS if tally.of(*_FAILING[fail_on]) else ExitCode.WELL)
     with_source = form == "text" and not summary and (sys.stdout.isatty() if excerpt is None else excerpt)
     writer = _Summary() if summary else _WRITERS[form]()
     failing, count = False, 0
     totals: Counter[Severity] = Counter()
-    for path in _paths(files):
-        name = "standard input" if str(path) == "-" else str(path)
-        for loaded in read_resources(sys.stdin.buffer if str(path) == "-" else path, name):
-            count += 1
-            problems = validator.check(loaded)
-            totals.update(problem.severity for problem in problems)
-            failing |= any(problem.severity in _FAILING[fail_on] for problem in problems)
-            writer.add(loaded, problems, loaded.excerpt if with_source else None)
+    alone = with_source or Path("-") in files or not (jobs or are_many(paths))
+    every = Validate(chosen, packages, second_opinion, every=True)
+    for loaded, problems in _checked(paths, validator) if alone else _spread(paths, every, jobs):
+        count += 1
+        totals.update(problem.severity for problem in problems)
+        failing |= any(problem.severity in _FAILING[fail_on] for problem in problems)
+        writer.add(loaded, problems, loaded.excerpt if with_source else None)
     writer.end()
     if form == "text":
-        counted = ", ".join(f"{totals[s]} {s.value}{'s' * (totals[s] != 1)}" for s in Severity if totals[s])
-        click.echo(f"{count} resources read: {counted or 'no problems'}.")
+        _say(count, totals)
     sys.exit(ExitCode.PROBLEMS if failing else ExitCode.WELL)
 
 
-def _paths(files: tuple[Path, ...]) -> Iterator[Path]:
-    """The files that are meant: patterns are filled in, folders stand for what is in them."""
+def _say(count: int, totals: Counter[Severity]) -> None:
+    counted = ", ".join(f"{totals[s]} {s.value}{'s' * (totals[s] != 1)}" for s in Severity if totals[s])
+    click.echo(f"{count} resources read: {counted or 'no problems'}.")
+
+
+def _checked(paths: list[Path], validator: Validator) -> Iterator[tuple[Loaded, list[Problem]]]:
+    for path in expanded(tuple(paths)):
+        name = "standard input" if str(path) == "-" else str(path)
+        for loaded in read_resources(sys.stdin.buffer if str(path) == "-" else path, name):
+            yield loaded, validator.check(loaded)
+
+
+def _spread(paths: list[Path], work: Validate, jobs: int | None) -> Iterator[tuple[Loaded, list[Problem]]]:
+    """The same over several processes, in the same order, without the source."""
+    try:
+        for _, folder in stream(work, paths, jobs=jobs):
+            with (folder / PROBLEMS).open("rb") as file:
+                for entry in map(json.loads, file):
+                    problems = [problem_of(fields) for fields in entry["problems"]]
+                    yield Loaded(None, problems, entry["file"], entry.get("line")), problems
+    except BulkError as error:
+        raise click.UsageError(str(error)) from None
+
+
+def _named(files: tuple[Path, ...]) -> Iterator[Path]:
+    """The files and folders that are meant: patterns are filled in."""
     for path in files:
         if str(path) == "-" or path.exists():
-            yield from expanded((path,))
+            yield path
             continue
         found = sorted(map(Path, glob.glob(str(path), recursive=True))) if glob.has_magic(str(path)) else []  # noqa: PTH207
         if not found:
             raise click.UsageError(f"there is no file {path}")
-        yield from expanded(tuple(found))
+        yield from found
 
 
 Excerpt = Callable[[Problem], str] | None

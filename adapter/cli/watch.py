@@ -53,7 +53,7 @@ def watch(
     token_env: str | None,
     token_file: Path | None,
     ca_bundle: Path | None,
-    allow_plain_http: bool,
+    allow_plain: bool,
     outbox_file: Path,
     columns: Path | None,
     parallel: int | None,
@@ -74,7 +74,7 @@ def watch(
       mkdir drop
       newborn-adapter watch drop --to http://127.0.0.1:8080/fhir --outbox outbox.db --metrics-port 9464
     """
-    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain_http)
+    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
     catalogue = catalogue_for(site)
     plan = _plan(columns, catalogue)
     if outbox_file.absolute().is_relative_to(drop.absolute()):
@@ -82,7 +82,7 @@ def watch(
     journal, metrics = Journal(sys.stdout), Metrics()
     with ExitStack() as stack:
         try:
-            client = stack.enter_context(target.client())
+            carrier = stack.enter_context(target.carrier())
             outbox = stack.enter_context(Outbox(outbox_file))
             folder = stack.enter_context(DropFolder(drop, settle))
             if metrics_port is not None:
@@ -94,9 +94,9 @@ def watch(
             raise click.UsageError(f"{error.filename or '--metrics-port'}: {error.strerror}") from None
         watcher = Watcher(
             folder,
-            Intake(outbox, client.base_url, catalogue, plan),
+            Intake(outbox, carrier, catalogue, plan),
             outbox,
-            client,
+            carrier,
             journal,
             metrics=metrics,
             retry=target.retries(),

@@ -18,7 +18,7 @@ from adapter.derive.made import Computed, Maker, Withheld
 from adapter.derive.makers import makers
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
-from adapter.derive.words import in_words, value_in_words
+from adapter.derive.words import in_words, span_in_words, value_in_words
 
 __all__ = [
     "NOTHING",
@@ -55,6 +55,7 @@ __all__ = [
     "postmenstrual_days",
     "score_total",
     "sections",
+    "span_in_words",
     "tell_list",
     "term_class",
     "value_in_words",

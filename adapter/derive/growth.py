@@ -76,6 +76,34 @@ def z_score(value: Decimal, power: Decimal, median: Decimal, spread: Decimal) ->
         return ((value / median) ** power - 1) / (power * spread)
 
 
+def centile_curves(
+    reference: GrowthReference, measure: Measure, sex: Sex
+) -> dict[Decimal, tuple[tuple[int, Decimal], ...]]:
+    """The reference's own centiles as curves: gestation in days and value, by centile.
+
+    Of rows with L, M and S the 3rd, 10th, 50th, 90th and 97th.
+    """
+    rows = sorted((r for r in reference.rows if r.measure is measure and r.sex == sex.value), key=lambda r: r.age)
+    curves: dict[Decimal, list[tuple[int, Decimal]]] = {}
+    for row in rows:
+        values = row.centiles or (
+            tuple((Decimal(c), _value_at(_Z_OF[Decimal(c)], *row.lms)) for c in (3, 10, 50, 90, 97))
+            if row.lms
+            else ()
+        )
+        for centile, value in values:
+            curves.setdefault(centile, []).append((row.age, value))
+    return {centile: tuple(points) for centile, points in curves.items()}
+
+
+def _value_at(z: Decimal, power: Decimal, median: Decimal, spread: Decimal) -> Decimal:
+    """The inverse of :func:`z_score`."""
+    with localcontext(_PRECISION):
+        if power == 0:
+            return median * (spread * z).exp()
+        return median * (1 + power * spread * z) ** (1 / power)
+
+
 def _z_of(centile: Decimal) -> Decimal:
     if centile not in _Z_OF:
         raise NoReference(f"centile {centile:f} is not one of {', '.join(f'{c:f}' for c in _Z_OF)}")

@@ -32,6 +32,7 @@ def makers(catalogue: Catalogue) -> Iterator[Maker]:
     """Everything that can make a finding under this catalogue."""
     yield from (by_rule(rule, catalogue) for rule in catalogue.rules.values())
     yield from (by_rule(screening, catalogue) for screening in catalogue.screenings.values())
-    yield from (by_table(table) for table in (*catalogue.estimates.values(), *catalogue.growth.values()))
+    yield from (by_table(table) for table in catalogue.estimates.values())
+    yield from (by_table(table) for table in catalogue.growth.values())
     yield by_rise(catalogue)
     yield from (by_sides(item, catalogue) for item in catalogue.items.values() if item.compare_sides)

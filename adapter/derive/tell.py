@@ -185,8 +185,10 @@ def _beyond(band: Range, item: Item, catalogue: Catalogue) -> str:
 
 
 def source_in_words(source: str, catalogue: Catalogue) -> str:
-    """A source's label, and what must be known of one that nobody has seen."""
-    found = catalogue.sources[source]
+    """A source's label, and what must be known of one that nobody has seen; a growth reference names its own."""
+    found = catalogue.sources.get(source)
+    if found is None:
+        return source
     signed = "" if found.mark not in ("memory",) else " [not signed off by a clinician]"
     return f"{found.label}{signed}"
 

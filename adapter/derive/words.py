@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from adapter.catalogue import Catalogue, Item, ItemType
+from adapter.catalogue import Catalogue, Item, ItemType, Span
 from adapter.derive.scores import missing_signs, score_total
 from adapter.exam import Amount, At, Finding, Quantities, Quantity, Score
 
@@ -13,6 +13,13 @@ def in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
     if finding.site:
         where = f"{where}, {catalogue.sites[finding.site].label.lower()}"
     return f"{where}: {value_in_words(finding, item, catalogue)}"
+
+
+def span_in_words(span: Span) -> str:
+    """A range as people read it: ``≥30 and ≤60``; of one number only, the number."""
+    if span.low and span.high and span.low.value == span.high.value:
+        return f"{span.low.value}"
+    return str(span).replace(">=", "≥").replace("<=", "≤")
 
 
 def value_in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:

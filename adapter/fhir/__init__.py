@@ -1,6 +1,14 @@
 """FHIR R4: an Exam to its resources and bundles, and back; JSON that keeps digits; XML."""
 
-from adapter.fhir.bundle import BundleType, Resource, to_bundle, to_json, to_resources, with_id
+from adapter.fhir.bundle import (
+    BundleType,
+    Resource,
+    observations_by_region,
+    to_bundle,
+    to_json,
+    to_resources,
+    with_id,
+)
 from adapter.fhir.identity import Identity, Name, by_full_url, by_id, by_identifier, search_token
 from adapter.fhir.readback import NotReadable, from_bundle
 
@@ -14,6 +22,7 @@ __all__ = [
     "by_id",
     "by_identifier",
     "from_bundle",
+    "observations_by_region",
     "search_token",
     "to_bundle",
     "to_json",

@@ -50,21 +50,7 @@ def _resources(
 ) -> list[Resource | Made]:
     """As :func:`to_resources`; from parts that are for writing only, an Observation like others is made an entry."""
     identity = Identity(exam, catalogue)
-    details = exam.details
-    around = Around(
-        exam=exam,
-        catalogue=catalogue,
-        parts=parts,
-        own=Own(
-            subject=refer(identity.patient()),
-            encounter=people.encounter_reference(exam, identity, refer, catalogue),
-            performer=[people.examiner_reference(e, identity, refer) for e in details.examiners],
-            started=instant(details.started),
-            status=details.status.value,
-            kind=kind,
-            entry=lambda name, content: _entry(Resource(name, content, True), kind),
-        ).ready(),
-    )
+    details, around = exam.details, _around(exam, identity, refer, catalogue, parts, kind)
     computed, pool = judged_findings(exam, catalogue)
     emit = catalogue.settings.emit
     observations, links = _observations(pool, identity, around, refer)
@@ -101,6 +87,34 @@ def _resources(
         Resource(one.name, with_claims(one.content, catalogue), one.owned) if isinstance(one, Resource) else one
         for one in made
     ]
+
+
+def observations_by_region(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> dict[str, list[Json]]:
+    """The Observation of every finding by region, in the order captured and the computed ones after; whatever a site
+    wants of its resources besides."""
+    identity = Identity(exam, catalogue)
+    _, pool = judged_findings(exam, catalogue)
+    around = _around(exam, identity, refer, catalogue, templates(catalogue), BundleType.COLLECTION)
+    found: dict[str, list[Json]] = {}
+    for one, made in zip(pool, _observations(pool, identity, around, refer)[0], strict=True):
+        if isinstance(made, Resource):
+            found.setdefault(catalogue.region_of[one.item.id], []).append(made.content)
+    return {region: found[region] for region in catalogue.regions if region in found}
+
+
+def _around(
+    exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue, parts: Templates, kind: BundleType
+) -> Around:
+    own = Own(
+        subject=refer(identity.patient()),
+        encounter=people.encounter_reference(exam, identity, refer, catalogue),
+        performer=[people.examiner_reference(e, identity, refer) for e in exam.details.examiners],
+        started=instant(exam.details.started),
+        status=exam.details.status.value,
+        kind=kind,
+        entry=lambda name, content: _entry(Resource(name, content, True), kind),
+    )
+    return Around(exam=exam, catalogue=catalogue, parts=parts, own=own.ready())
 
 
 def _with_members(

@@ -11,7 +11,6 @@ from adapter.catalogue import Catalogue, ItemType
 from adapter.fhir.templates import Json
 
 OWN_PROFILES = {
-    "Bundle": "exam-document",
     "CommunicationRequest": "exam-tell",
     "Composition": "exam-composition",
     "Device": "exam-software",

@@ -146,6 +146,14 @@ class Identity:
         """The DiagnosticReport, found by the exam's id."""
         return self._own("DiagnosticReport", "exam", self._root)
 
+    def composition(self) -> Name:
+        """The Composition, the same for every version of the exam."""
+        return self._own("Composition", "document", self._root)
+
+    def document(self, version: str) -> Name:
+        """The document Bundle of one version of the exam."""
+        return self._own("Bundle", "document-version", version)
+
     def provenance(self, version: str) -> Name:
         """The Provenance of one version of the exam."""
         return self._own("Provenance", "provenance", version)

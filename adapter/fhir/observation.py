@@ -155,7 +155,7 @@ def _observation(one: Evidence, name: Name, around: Around, derived_from: list[J
         resource["bodySite"] = fixed.body_site
     if maker is not None:
         resource["method"] = parts.maker(maker)
-    elif (method := finding.method or _default_method(finding, item)) is not None:
+    elif (method := finding.method or default_method(finding, item)) is not None:
         resource["method"] = parts.method(method, finding.method is not None)
     if item.type is ItemType.QUANTITY and finding.not_examined is None:
         expected = expected_range(finding, item, exam, around.catalogue)
@@ -297,7 +297,7 @@ def _quantities(value: Quantities, finding: Finding, item: Item, around: Around,
     return components
 
 
-def _default_method(finding: Finding, item: Item) -> str | None:
+def default_method(finding: Finding, item: Item) -> str | None:
     """The item's own method, for what was in fact examined; for a total that was summed here, that it was."""
     if finding.not_examined is not None:
         return None

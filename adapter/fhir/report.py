@@ -88,12 +88,8 @@ def caution(catalogue: Catalogue) -> str:
 
 def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing: int) -> str:
     """Counts first, then each line to tell; an empty list never reads as "all normal"."""
-    skipped = len([finding for finding in exam.findings if finding.__dict__["not_examined"] is not None])
-    counts = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
-    lines = [f"{counts}; {age_in_words(exam)}."]
+    lines = counts(exam, tells, missing)
     lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
-    if all(tell.urgency is Urgency.NONE for tell in tells):
-        lines.insert(1, "Nothing among what was examined is marked to be told.")
     lines.append(caution(catalogue))
     if exam.details.status is Status.ENTERED_IN_ERROR:
         lines.insert(0, "Entered in error.")
@@ -104,6 +100,15 @@ def with_contained(report: Json, contained: Json) -> Json:
     """The report with its Provenance inside it (FHIR R4 DomainResource, dom-3: it refers to what contains it)."""
     inner = {"resourceType": "Provenance", "id": "provenance", **contained, "target": [{"reference": "#"}]}
     return {"resourceType": report["resourceType"], "contained": [inner], **report}
+
+
+def counts(exam: Exam, tells: Sequence[Tell], missing: int) -> list[str]:
+    """How much was examined and how old the infant is; and that nothing is to be told, where it is so."""
+    skipped = sum(finding.not_examined is not None for finding in exam.findings)
+    known = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
+    nothing = "Nothing among what was examined is marked to be told."
+    told = [] if any(tell.urgency is not Urgency.NONE for tell in tells) else [nothing]
+    return [f"{known}; {age_in_words(exam)}.", *told]
 
 
 def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer, around: Around) -> Json:

@@ -198,17 +198,15 @@ class Templates:
         return [{"coding": [{"system": CATEGORY, "code": category.value, "display": _CATEGORY_DISPLAY[category]}]}]
 
     def _body_site(self, site_id: str, side: Side | None, captured: bool) -> Json:
-        """The lateralised structure where a verified one exists, else the structure; the side is told apart too."""
+        """A place of the body; its side is told apart too. ``captured``: the examiner chose it."""
         site = self.catalogue.sites[site_id]
-        side = site.side or side
-        lateral = {Side.LEFT: site.left, Side.RIGHT: site.right}.get(side) if side else ()
-        own = self.own("site", site.id, site.label)
+        coding = self._codings.body_site(site_id, side)
         if captured:
-            own["userSelected"] = True
+            coding[-1]["userSelected"] = True
         text = site.label
         if side is not None and site.side is None:
             text = f"{site.label}, {self.catalogue.sides[side.value].label.lower()}"
-        return {"coding": [*self.published(lateral or site.codes), own], "text": text}
+        return {"coding": coding, "text": text}
 
     def _method(self, method_id: str, captured: bool) -> Json:
         method = self.catalogue.methods[method_id]

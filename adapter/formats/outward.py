@@ -12,6 +12,14 @@ from adapter.exam import Exam
 from adapter.problems import Layer, Problem, Severity
 
 
+class NotWritable(ValueError):
+    """An exam that a form cannot hold whole; ``problems`` says what of it, and what would be right."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        super().__init__("; ".join(problem.what for problem in problems))
+        self.problems = list(problems)
+
+
 class Writer(Protocol):
     """What the module of a form holds under the name ``write``."""
 
@@ -47,6 +55,10 @@ OUTWARD: dict[str, Outward] = {
     "transaction": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR transaction"),
     "collection": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR collection"),
     "batch": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR batch"),
+    # Headers and trailers of a file of several messages are optional (HL7 v2.5.1, section 2.10.3).
+    "v2": Outward(("er7",), frozenset({"er7"}), "v2", "a message of HL7 v2.5.1, ORU^R01"),
+    "document": Outward(("json", "xml"), frozenset({"json"}), "document", "a FHIR document"),
+    "report": Outward(("html", "pdf"), frozenset(), "report", "a report for people"),
 }
 
 
@@ -87,7 +99,8 @@ def write(
     """An exam in an outward form, a key of :data:`OUTWARD`.
 
     ``earlier``: exams of the same newborn before this one, for forms that compare. Raises ``KeyError`` for an unknown
-    form and ``ValueError`` for one that the site does not write, or an encoding that the form does not have.
+    form, ``ValueError`` for one that the site does not write or an encoding that the form does not have, and
+    :class:`NotWritable`.
     """
     outward = OUTWARD[kind]
     if kind not in allowed(catalogue):

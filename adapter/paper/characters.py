@@ -7,14 +7,14 @@ from unicodedata import category
 
 # Explicit directional formatting (Unicode Standard Annex #9, section 2) reorders the text around it.
 _DIRECTIONAL = "\u202a-\u202e\u2066-\u2069"
-_CLOSER_LOOK = re.compile(
+_UNSEEN = re.compile(
     f"[{_DIRECTIONAL}\ue000-\uf8ff\U000f0000-\U0010ffff\x00-\x08\x0b-\x1f\x7f-\x9f\ufff9-\ufffc\ufffe\uffff]"
 )
 
 
 def visible(text: str) -> str:
     """The text with controls, private and directional characters written as ``[U+202E]``."""
-    return _CLOSER_LOOK.sub(lambda found: written_out(found[0]), text)
+    return _UNSEEN.sub(lambda found: written_out(found[0]), text)
 
 
 def written_out(character: str) -> str:
@@ -23,5 +23,5 @@ def written_out(character: str) -> str:
 
 
 def needs_shaping(text: str) -> bool:
-    """Whether glyphs must be chosen and placed by the script's rules: marks, and scripts of South and South-East Asia."""
+    """Whether glyphs are chosen and placed by the script's rules: marks; scripts of South and South-East Asia."""
     return any(category(c) in ("Mn", "Mc") or "\u0900" <= c <= "\u109f" or "\u1780" <= c <= "\u17ff" for c in text)

@@ -27,7 +27,7 @@ HOW = "python -m pip install 'newborn-exam-adapter[pdf]'"
 
 # How many characters of a text that runs from right to left stand on one line: such a text is put in the order of
 # sight line by line.
-_RIGHT_TO_LEFT_LINE = 44
+_RIGHT_TO_LEFT_LINE = 30
 
 _SYSTEM = {
     "darwin": ("/System/Library/Fonts", "/Library/Fonts"),
@@ -69,13 +69,10 @@ class Fonts:
             yield font or _base(bold), piece if font else "".join(self._escaped(c) for c in piece)
 
     def _for_shaping(self, font: str) -> str:
-        """The same font for text that is shaped; opened anew for each document, since shaping leaves its mark on it."""
-        from reportlab.pdfbase import pdfmetrics
-        from reportlab.pdfbase.ttfonts import TTFont
-
-        for name in {font, "paper"} - self._shaped:
+        """The same font for text that is shaped: opened anew for each document, since shaping changes it."""
+        for name in sorted({font, "paper"} - self._shaped):
             self._shaped.add(name)
-            pdfmetrics.registerFont(TTFont(f"{name}{SHAPED}", _opened(name), shapable=True))
+            _open_for_shaping(name)
         return f"{font}{SHAPED}"
 
     def _font(self, character: str, bold: bool) -> str | None:
@@ -88,7 +85,7 @@ class Fonts:
 
 
 def _in_sight_order(text: str) -> str:
-    """Text with letters that run from right to left in the order in which they are seen, joined as the script asks."""
+    """Text that runs from right to left in the order in which it is seen, its letters joined as the script asks."""
     if all(bidirectional(c) not in ("R", "AL", "AN") for c in text):
         return text
     lines = [part for line in text.split("\n") for part in _short_lines(line)]
@@ -110,8 +107,8 @@ def _short_lines(line: str) -> Iterator[str]:
 def _bidi() -> Any:
     """Joins Arabic letters and puts a line in the order of sight (Unicode Standard Annex #9)."""
     try:
-        from arabic_reshaper import ArabicReshaper
-        from bidi.algorithm import get_display
+        from arabic_reshaper import ArabicReshaper  # type: ignore[import-untyped]
+        from bidi.algorithm import get_display  # type: ignore[import-untyped]
     except ImportError as error:
         raise PdfNotInstalled(str(error.name)) from None
     reshaper = ArabicReshaper({"delete_harakat": False, "delete_tatweel": False, "support_zwj": True})
@@ -133,7 +130,7 @@ def _all(bold: bool) -> Iterator[str]:
 @cache
 def _register_own() -> None:
     try:
-        import uharfbuzz  # noqa: F401 - reportlab shapes with it
+        import uharfbuzz  # type: ignore[import-untyped] # noqa: F401 - reportlab shapes with it
         from reportlab.pdfbase import pdfmetrics
         from reportlab.pdfbase.ttfonts import TTFont
 
@@ -144,11 +141,23 @@ def _register_own() -> None:
     pdfmetrics.registerFontFamily("paper", "paper", "paper-bold")
 
 
+def _open_for_shaping(name: str) -> None:
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    font = TTFont(f"{name}{SHAPED}", _opened(name), shapable=True)
+    # reportlab takes two fonts of one face for the same.
+    font.face.name += b"-Shaped"
+    if font.fontName in pdfmetrics.getRegisteredFontNames():
+        pdfmetrics.getFont(font.fontName).unregister()
+    pdfmetrics.registerFont(font)
+
+
 def _opened(name: str) -> Any:
     """The file of a registered font."""
     if name not in _OWN:
         return str(_paths()[name])
-    from pymupdf_fonts import fontbuffers
+    from pymupdf_fonts import fontbuffers  # type: ignore[import-untyped]
 
     return BytesIO(fontbuffers[_OWN[name]]())
 

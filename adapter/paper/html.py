@@ -54,8 +54,11 @@ def to_html(document: Document) -> bytes:
     )
     body = tag(
         "body",
-        tag("div", _text(document.running), class_="running", role="note", aria_label="Whom this is about"),
-        tag("p", document.banner, class_="banner") if document.banner else None,
+        tag(
+            "header",
+            tag("div", _text(document.running), class_="running"),
+            tag("p", document.banner, class_="banner") if document.banner else None,
+        ),
         tag(
             "main",
             tag("h1", document.title),
@@ -70,11 +73,17 @@ def to_html(document: Document) -> bytes:
 
 def _page(document: Document) -> str:
     """What every printed page but the first has above and below (CSS Paged Media Module Level 3, margin boxes)."""
-    running = visible("".join(part.text for part in document.running if isinstance(part, Run)))
+    running = "".join(_plain(part) for part in document.running)
     words = f"{document.banner}  {running}" if document.banner else running
     above = f'@top-left{{content:"{_css_string(words)}";font-size:8pt;font-weight:600}}'
     below = '@bottom-right{content:"page " counter(page) " of " counter(pages);font-size:7pt}'
     return f"@page{{size:{_PAGES[document.paper]} portrait;{above}{below}}}@page :first{{@top-left{{content:none}}}}"
+
+
+def _plain(part: Run | Tick | Blank) -> str:
+    if isinstance(part, Tick):
+        return f"[{part.mark or ' '}]"
+    return visible(part.text) if isinstance(part, Run) else "_" * max(part.width // 2, 2)
 
 
 def _css_string(text: str) -> str:
@@ -122,9 +131,9 @@ def _table(table: Table) -> Html:
     head = tag("tr", (tag("th", column.label, scope="col") for column in table.columns))
     return tag(
         "table",
-        tag("caption", table.caption),
+        tag("caption", table.caption, class_="unseen" if table.named_by_column else None),
         tag("colgroup", columns),
-        tag("thead", head),
+        tag("thead", head, class_="naming" if table.named_by_column else None),
         tag("tbody", (_row(row, table) for row in table.rows)),
     )
 
@@ -139,7 +148,23 @@ def _row(row: Row, table: Table) -> Html:
 
 
 def _text(text: Text) -> Html:
-    return joined(_part(part) for part in text)
+    """The parts; a box to tick stays on one line with the first word of its answer."""
+    found: list[Child] = []
+    boxes: list[Child] = []
+    for part in text:
+        if isinstance(part, Tick):
+            boxes.append(_part(part))
+        elif boxes and isinstance(part, Run):
+            word, space, rest = part.text.partition(" ")
+            found += [
+                tag("span", boxes, _part(Run(word, part.tone)), class_="held"),
+                _part(Run(space + rest, part.tone)),
+            ]
+            boxes = []
+        else:
+            found += [*boxes, _part(part)]
+            boxes = []
+    return joined(found, boxes)
 
 
 def _part(part: Run | Tick | Blank) -> Child:

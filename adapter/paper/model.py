@@ -104,11 +104,19 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table whose headings are repeated where it breaks. ``caption`` names it for those who cannot see it."""
+    """A table whose headings are repeated where it breaks.
+
+    ``caption`` names it; where the first column's label says the same, it is not shown twice.
+    """
 
     caption: str
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
+
+    @property
+    def named_by_column(self) -> bool:
+        """Whether the first column's label is the table's name."""
+        return self.caption == self.columns[0].label
 
 
 @dataclass(frozen=True, slots=True)

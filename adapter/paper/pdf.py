@@ -1,4 +1,4 @@
-"""A document as PDF, through reportlab: whom it is about and "page n of m" on every page, headings of tables repeated.
+"""A document as PDF, through reportlab: whom it is about and "page n of m" on every page.
 
 The same document gives the same bytes: no clock, no random ids (reportlab's ``invariant``).
 """
@@ -86,7 +86,8 @@ def _unshown(characters: set[str]) -> Paragraph:
 
 def _height(flowables: Sequence[Any], width: float) -> float:
     """How high flowables are, one below the other, with the space between them."""
-    return sum(float(one.wrap(width, 10_000)[1]) + one.getSpaceBefore() + one.getSpaceAfter() for one in flowables)
+    heights = (one.wrap(width, 10_000)[1] + one.getSpaceBefore() + one.getSpaceAfter() for one in flowables)
+    return float(sum(heights))
 
 
 def _draw(flowables: Sequence[Any], canvas: Any, left: float, top: float, width: float) -> None:

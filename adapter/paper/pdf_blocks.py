@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from html import escape
+from itertools import pairwise
 from typing import Any
 
 from reportlab.lib.colors import HexColor, black, white
@@ -29,6 +30,7 @@ from adapter.paper.model import (
     Tick,
     Tone,
 )
+from adapter.paper.pdf_lines import FormLine
 from adapter.paper.plot import HEIGHT, WIDTH, Dot, Stroke, marks
 
 INK, QUIET, RULE, BAR = HexColor("#1d1d1b"), HexColor("#5a5852"), HexColor("#b9b4a8"), HexColor("#8c2f1b")
@@ -44,7 +46,19 @@ class Drawer:
 
     def flowables(self, blocks: Iterable[Block], width: float) -> list[Any]:
         """All blocks, one after the other."""
-        return [flowable for block in blocks for flowable in self._block(block, width)]
+        found: list[Any] = []
+        above: list[Any] = []
+        for block, after in pairwise([*blocks, None]):
+            assert block is not None
+            if isinstance(block, Heading) and isinstance(after, Plot | Beside):
+                found.append(CondPageBreak(HEIGHT + self._size * 7))
+            made = self._block(block, width)
+            if isinstance(block, Heading) and isinstance(after, Entry):
+                above = made[1:]
+                continue
+            found += [KeepTogether([*above, *made])] if isinstance(block, Entry) else made
+            above = []
+        return found
 
     def title(self, document: Document, width: float) -> list[Any]:
         """The title and its line."""
@@ -86,7 +100,7 @@ class Drawer:
             case Bullets(lines=lines):
                 return [self._paragraph(line, bullet=True) for line in lines]
             case Entry(lines=lines):
-                return [KeepTogether([*(self._paragraph(line, after=0) for line in lines), Spacer(1, 1.6)])]
+                return [*(self._paragraph(line, after=0) for line in lines), Spacer(1, 2.4)]
             case Fields(pairs=pairs):
                 return self._fields(pairs, width)
             case model.Table():
@@ -123,7 +137,9 @@ class Drawer:
         centred: bool = False,
     ) -> Any:
         size = size or self._size
-        written = "".join(self._part(part, tone, size) for part in text)
+        if any(isinstance(part, Tick | Blank) for part in text):
+            return FormLine(text, self._fonts, size, tone)
+        written = "".join(self._part(part, tone) for part in text if isinstance(part, Run))
         style = ParagraphStyle(
             "text",
             fontName=f"paper{SHAPED}" if f'{SHAPED}">' in written else "paper",
@@ -139,12 +155,7 @@ class Drawer:
         )
         return Paragraph(written, style, bulletText="•" if bullet else None)
 
-    def _part(self, part: Run | Tick | Blank, outer: Tone, size: float) -> str:
-        if isinstance(part, Tick):
-            # The box is drawn over spaces that do not break, so that it stays with its answer.
-            return f'<onDraw name="tick" label="{size:g} {part.mark}"/>' + "\u00a0" * 5
-        if isinstance(part, Blank):
-            return "_" * max(round(part.width * 2.83 / (size * 0.5)), 2)
+    def _part(self, part: Run, outer: Tone) -> str:
         tone = part.tone if part.tone is not Tone.PLAIN else outer
         written = "".join(
             f'<font name="{font}">{escape(piece)}</font>'
@@ -175,21 +186,24 @@ class Drawer:
     def _table(self, table: model.Table, width: float) -> list[Any]:
         shares = sum(column.share for column in table.columns)
         heads = [self._paragraph(model.say(c.label), Tone.QUIET, size=self._size - 1.4) for c in table.columns]
-        rows = [[self._paragraph(cell, after=0) for cell in _strong_first(row)] for row in table.rows]
         caption = self._paragraph(model.say(Run(table.caption, Tone.STRONG)), after=0)
+        top = [[caption, *heads[1:]]] if table.named_by_column else [[caption], heads]
+        rows = [[self._paragraph(cell, after=0) for cell in _strong_first(row)] for row in table.rows]
         made = Table(
-            [[caption], heads, *rows],
+            [*top, *rows],
             colWidths=[width * column.share / shares for column in table.columns],
-            repeatRows=2,
+            repeatRows=len(top),
             splitInRow=1,
         )
+        last = len(top) - 1
         style: list[Any] = [
             *_grid(),
-            ("SPAN", (0, 0), (-1, 0)),
-            ("LINEBELOW", (0, 2), (-1, -1), 0.3, RULE),
-            ("LINEBELOW", (0, 1), (-1, 1), 0.7, INK),
+            ("VALIGN", (0, 0), (-1, last), "BOTTOM"),
+            ("LINEBELOW", (0, last + 1), (-1, -1), 0.3, RULE),
+            ("LINEBELOW", (0, last), (-1, last), 0.7, INK),
+            *([("SPAN", (0, 0), (-1, 0))] if last else []),
         ]
-        for n, row in enumerate(table.rows, start=2):
+        for n, row in enumerate(table.rows, start=len(top)):
             if row.tone in (Tone.MARKED, Tone.LOUD, Tone.NOTED):
                 style.append(("LINEBEFORE", (0, n), (0, n), 1.2 if row.tone is Tone.NOTED else 3.2, BAR))
         made.setStyle(style)
@@ -276,13 +290,12 @@ class _Drawing(Flowable):  # type: ignore[misc]
 
 
 def furnished(right: float, low: float) -> type[Any]:
-    """A canvas that writes ``page n of m`` when it knows m, and draws the boxes to tick."""
+    """A canvas that writes ``page n of m`` when it knows m."""
 
     class Numbered(Canvas):  # type: ignore[misc]
         def __init__(self, *arguments: Any, **named: Any) -> None:
             super().__init__(*arguments, **named)
             self._kept: list[dict[str, Any]] = []
-            self.setNamedCB("tick", _tick)
 
         def showPage(self) -> None:  # noqa: N802 - reportlab's name
             self._kept.append(dict(self.__dict__))
@@ -298,19 +311,3 @@ def furnished(right: float, low: float) -> type[Any]:
             super().save()
 
     return Numbered
-
-
-def _tick(canvas: Any, _: str, label: str) -> None:
-    """A box, with its letter, where the text has reached."""
-    size, _, letter = label.partition(" ")
-    side = float(size) * 0.92
-    x, y = canvas._curr_tx_info["cur_x"], canvas._curr_tx_info["cur_y"] - side * 0.12
-    canvas.saveState()
-    canvas.setLineWidth(0.6)
-    canvas.setStrokeColor(INK)
-    canvas.rect(x + 0.5, y, side, side, stroke=1, fill=0)
-    if letter:
-        canvas.setFont("paper", float(size) * 0.72)
-        canvas.setFillColor(QUIET)
-        canvas.drawCentredString(x + 0.5 + side / 2, y + side * 0.24, letter)
-    canvas.restoreState()

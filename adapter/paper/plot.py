@@ -50,8 +50,8 @@ Mark = Stroke | Dot | Word
 def marks(plot: Plot) -> Iterator[Mark]:
     """Everything to draw; references first, so that what was measured lies over them."""
     xs = _scale([x for curve in plot.curves for x, _ in curve.points], _LEFT, WIDTH - _RIGHT)
-    ys = _scale([y for curve in plot.curves for _, y in curve.points], _LOW, HEIGHT - _TOP, Decimal("0.4"))
-    yield Word(0, HEIGHT - 9, plot.title, strong=True)
+    ys = _scale([y for curve in plot.curves for _, y in curve.points], _LOW, HEIGHT - _TOP, Decimal("0.6"))
+    yield Word(0, HEIGHT - 9, f"{plot.title} ({plot.y_label})", strong=True)
     for tick in xs.ticks:
         yield Stroke(((xs(tick), _LOW), (xs(tick), HEIGHT - _TOP)), 0.25, True)
         yield Word(xs(tick), _LOW - 10, f"{tick:f}", "middle")
@@ -59,7 +59,6 @@ def marks(plot: Plot) -> Iterator[Mark]:
         yield Stroke(((_LEFT, ys(tick)), (WIDTH - _RIGHT, ys(tick))), 0.25, True)
         yield Word(_LEFT - 4, ys(tick) - 2.5, f"{tick:f}", "end")
     yield Word(WIDTH - _RIGHT, 4, plot.x_label, "end")
-    yield Word(0, 4, plot.y_label)
     for curve in sorted(plot.curves, key=lambda curve: curve.dots):
         yield from _curve(curve, xs, ys)
 
@@ -72,7 +71,8 @@ def _curve(curve: Curve, xs: _Scale, ys: _Scale) -> Iterator[Mark]:
         yield from (Dot(x, y) for x, y in points)
         for n, (x, y) in enumerate(points):
             valley = any(other > y for _, other in points[max(n - 1, 0) : n + 2])
-            yield Word(x, y - 11 if valley else y + 5, f"{curve.points[n][1]:f}", "middle", strong=True)
+            value, at = f"{curve.points[n][1]:f}", y - 11 if valley else y + 5
+            yield Word(x + 3, at, value, strong=True) if n == 0 else Word(x, at, value, "middle", strong=True)
     else:
         yield Word(points[-1][0] + 3, points[-1][1] - 2.5, curve.label)
 
@@ -90,7 +90,7 @@ class _Scale:
 
 
 def _scale(values: list[Decimal], start: float, end: float, pad: Decimal = Decimal(0)) -> _Scale:
-    """An axis that holds all values, with some four round steps; even where they are all the same; ``pad`` steps of room at its ends."""
+    """An axis that holds all values, with some four round steps and ``pad`` of one free at each end."""
     low, high = min(values), max(values)
     step = _step((high - low) / 4 if high > low else max(abs(high) / 20, Decimal(1)))
     first = ((low - pad * step) / step).to_integral_value(ROUND_FLOOR) * step

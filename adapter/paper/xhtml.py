@@ -1,4 +1,4 @@
-"""Blocks as the XHTML of a FHIR R4 narrative (Narrative, section 2.4.0: elements of HTML 4.0 chapters 7 to 11 and 15).
+"""Blocks as the XHTML of a FHIR R4 narrative (section 2.4: elements of HTML 4.0 chapters 7 to 11 and 15).
 
 No styles, scripts, forms, images or links: what it says it says in words, lists and tables.
 """
@@ -41,8 +41,8 @@ def _block(block: Block) -> Html:
     match block:
         case Heading(text=text, level=level):
             return tag(f"h{level}", text)
-        case Paragraph(text=text):
-            return tag("p", _text(text))
+        case Paragraph(text=text, tone=tone):
+            return tag("p", tag("b", _text(text)) if tone in _BOLD else _text(text))
         case Bullets(lines=lines):
             return tag("ul", (tag("li", _text(line)) for line in lines))
         case Entry(lines=lines):
@@ -62,7 +62,8 @@ def _block(block: Block) -> Html:
 def _table(table: Table) -> Html:
     head = tag("tr", (tag("th", column.label) for column in table.columns))
     body = (tag("tr", (tag("td", _text(cell)) for cell in row.cells)) for row in table.rows)
-    return tag("table", tag("caption", table.caption), tag("thead", head), tag("tbody", body))
+    caption = None if table.named_by_column else tag("caption", table.caption)
+    return tag("table", caption, tag("thead", head), tag("tbody", body))
 
 
 def _text(text: Text) -> Html:

@@ -2,7 +2,7 @@
 
 from adapter.transport.answers import Barred, EntryOutcome, ServerRefused, Unreachable
 from adapter.transport.client import FhirClient, Timeouts, Wire
-from adapter.transport.fetch import fetch_exam, fetch_exams_of
+from adapter.transport.fetch import fetch_all_exams, fetch_exam, fetch_exams_of
 from adapter.transport.message import Message, message_of
 from adapter.transport.outbox import Outbox, OutboxError, Placed, Row, State
 from adapter.transport.policy import Retry
@@ -27,6 +27,7 @@ __all__ = [
     "Timeouts",
     "Unreachable",
     "Wire",
+    "fetch_all_exams",
     "fetch_exam",
     "fetch_exams_of",
     "message_of",

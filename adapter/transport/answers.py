@@ -23,18 +23,27 @@ class Unreachable(Exception):
     """
 
 
-class ServerRefused(Exception):
-    """The server answered, and not with what was asked for.
+class Refused(Exception):
+    """A receiver answered, and not with what was asked for: ``problems`` say why; ``retry_after`` are the seconds
+    that it asks to wait; ``outcomes`` what became of the parts that it did answer to."""
+
+    def __init__(self, words: str, problems: Sequence[Problem], retry_after: float | None = None) -> None:
+        super().__init__(words)
+        self.problems = list(problems)
+        self.retry_after = retry_after
+        self.outcomes: list[EntryOutcome] = []
+
+
+class ServerRefused(Refused):
+    """A FHIR server did so.
 
     ``status`` is the HTTP status; ``problems`` what its OperationOutcome says, or one problem made from the
-    status where it sent none; ``retry_after`` the seconds it asks to wait (RFC 9110, section 10.2.3).
+    status where it sent none; ``retry_after`` as in RFC 9110, section 10.2.3.
     """
 
     def __init__(self, status: int, problems: Sequence[Problem], retry_after: float | None = None) -> None:
-        super().__init__(f"the server answered {status}: {problems[0].what}")
+        super().__init__(f"the server answered {status}: {problems[0].what}", problems, retry_after)
         self.status = status
-        self.problems = list(problems)
-        self.retry_after = retry_after
 
 
 class Barred(ServerRefused):

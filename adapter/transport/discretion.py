@@ -7,7 +7,7 @@ token. Ids of exams, items and resources stay: without them nobody could act on 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -21,10 +21,10 @@ _GONE = "[…]"
 
 
 class Discretion:
-    """Knows what of a bundle must not be repeated."""
+    """Knows what of a bundle, or which ``words`` besides, must not be repeated."""
 
-    def __init__(self, bundle: dict[str, Any]) -> None:
-        found = {text for entry in bundle.get("entry", []) for text in _private(entry["resource"])}
+    def __init__(self, bundle: dict[str, Any], words: Iterable[str] = ()) -> None:
+        found = {text for entry in bundle.get("entry", []) for text in _private(entry["resource"])} | set(words)
         # The longest first, so that no part of one is left over.
         words = sorted((re.escape(text) for text in found if len(text) > 2), key=len, reverse=True)
         self._private = re.compile("|".join(words)) if words else None

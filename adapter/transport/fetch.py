@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
 from adapter.fhir import search_token
+from adapter.fhir.identity import escaped
 from adapter.transport.client import FhirClient
 
 _LITERAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})")
@@ -54,6 +56,19 @@ def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier
         bundle = fetch_exam(client, catalogue, root) if root else None
         found += [bundle] if bundle else []
     return found
+
+
+def fetch_all_exams(client: FhirClient, catalogue: Catalogue) -> Iterator[dict[str, Any]]:
+    """Every exam of ours that the server holds, each as a Bundle, one after the other.
+
+    Raises what the client raises.
+    """
+    system = catalogue.identifier_system("exam")
+    for report in client.search("DiagnosticReport", {"identifier": f"{escaped(system)}|"}):
+        root = next((i["value"] for i in report.get("identifier", []) if i.get("system") == system), None)
+        bundle = fetch_exam(client, catalogue, root) if root else None
+        if bundle:
+            yield bundle
 
 
 def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[str]:

@@ -11,7 +11,8 @@ from adapter.exam import Exam, Status
 from adapter.fhir import Identity, to_bundle
 from adapter.fhir.json import dumps, loads
 
-_RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: 2}
+RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: 2}
+"""The order of versions of one exam."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,8 @@ class Message:
     the transaction Bundle in JSON; ``full_urls`` and ``names`` (the values of the business identifiers) are
     those of its entries, in order. ``shared`` holds the full URLs of what only needs to exist, which other
     exams need as well; ``provenance`` the id of the Provenance of this version.
+
+    An HL7 v2 message has its control id in ``full_urls``, and nothing of what only FHIR has.
     """
 
     exam: str
@@ -44,11 +47,13 @@ class Message:
     shared: tuple[str, ...]
     provenance: str
     systems: Systems
+    own: str = ""
 
     @property
     def digest(self) -> str:
-        """SHA-256 of the payload, in hexadecimal."""
-        return sha256(self.payload).hexdigest()
+        """SHA-256 in hexadecimal by which the same exam is known again: of the payload, or ``own`` where that also
+        holds what other versions of the exam make necessary."""
+        return self.own or sha256(self.payload).hexdigest()
 
     @property
     def types(self) -> frozenset[str]:
@@ -86,7 +91,7 @@ def message_of(exam: Exam, catalogue: Catalogue) -> Message:
         exam=exam.details.id,
         root=exam.details.root,
         newborn=identity.patient().uuid,
-        rank=_RANK[exam.details.status],
+        rank=RANK[exam.details.status],
         payload=dumps({**bundle, "entry": entries}),
         full_urls=tuple(entry["fullUrl"] for entry in entries),
         names=tuple(_name(entry["resource"]) for entry in entries),

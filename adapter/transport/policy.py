@@ -17,7 +17,7 @@ import random
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from adapter.transport.answers import Barred, ServerRefused, Unreachable
+from adapter.transport.answers import Barred, Refused, ServerRefused, Unreachable
 
 _AGAIN = frozenset({408, 409, 412, 425, 429})
 
@@ -49,11 +49,11 @@ class Retry:
         return max(bound * self.chance.uniform(0.5, 1.0), asked or 0.0)
 
 
-def verdict(error: Unreachable | ServerRefused) -> Verdict:
-    """What a failure means, before the server has been asked whether it is well."""
+def verdict(error: Unreachable | Refused) -> Verdict:
+    """What a failure of a FHIR server means, before it has been asked whether it is well."""
     if isinstance(error, Barred):
         return Verdict.STOP
-    if isinstance(error, Unreachable):
+    if not isinstance(error, ServerRefused):
         return Verdict.AGAIN
     if error.status == 401:
         return Verdict.WAIT

@@ -6,7 +6,6 @@ against any.
 
 from __future__ import annotations
 
-import re
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -15,14 +14,13 @@ from enum import StrEnum
 from pathlib import Path
 
 from adapter.problems import Problem
-from adapter.transport.answers import Barred, EntryOutcome, ServerRefused, Unreachable, problem
-from adapter.transport.capability import Capability, learn
+from adapter.transport.answers import EntryOutcome, Refused, Unreachable, problem
+from adapter.transport.carrier import Carrier
 from adapter.transport.client import FhirClient
-from adapter.transport.delivery import EntriesRefused, deliver, tied
-from adapter.transport.discretion import Discretion
+from adapter.transport.fhir_carrier import carrier_to
 from adapter.transport.outbox import Letter, Outbox, OutboxError
 from adapter.transport.outbox.queue import superseded
-from adapter.transport.policy import Retry, Verdict, verdict
+from adapter.transport.policy import Retry, Verdict
 from adapter.transport.standing import Superseded
 
 
@@ -71,7 +69,7 @@ class _Health:
 
 
 class Sender:
-    """Sends what waits in ``outbox`` for ``client``'s server.
+    """Sends what waits in ``outbox`` for ``receiver``: the server of a client, or any other carrier.
 
     ``parallel`` exams at a time; ``tell`` is called for each event, by one thread at a time. Raises
     :class:`OutboxError` from :meth:`run` where the outbox fails; what was being sent is then sent again by the
@@ -81,22 +79,21 @@ class Sender:
     def __init__(
         self,
         outbox: Outbox,
-        client: FhirClient,
+        receiver: FhirClient | Carrier,
         *,
         target: str | None = None,
         retry: Retry | None = None,
         parallel: int = 4,
         tell: Callable[[Event], None] = lambda event: None,
     ) -> None:
-        self._outbox, self._client, self._tell = outbox, client, tell
-        self._target = target or client.base_url
+        self._outbox, self._carrier, self._tell = outbox, carrier_to(receiver), tell
+        self._target = target or self._carrier.target
         self._retry = retry or Retry()
         self._parallel = max(1, parallel)
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self._summary, self._health = Summary(), _Health()
         self._failure: BaseException | None = None
-        self._capability: Capability | None = None
 
     def stop(self) -> None:
         """Let what is being sent end, and start nothing new; from any thread or a signal handler."""
@@ -149,12 +146,12 @@ class Sender:
     def _attempt(self, letter: Letter) -> None:
         message = letter.message
         try:
-            outcomes = deliver(self._client, self._able(), message, letter.known)
+            outcomes = self._carrier.deliver(letter)
         except Superseded as newer:
             reasons = (superseded(message.exam, str(newer)),)
             self._outbox.superseded(letter, reasons)
             self._event(Happening.SUPERSEDED, letter, reasons)
-        except (Unreachable, ServerRefused) as error:
+        except (Unreachable, Refused) as error:
             self._failed(letter, error)
         except OutboxError:
             raise
@@ -162,32 +159,20 @@ class Sender:
             # Such as an answer of a shape that nobody thought of: one exam's trouble, not that of all.
             self._again_or_never(letter, [_inside(error)])
         else:
-            outcomes = _kept(letter, outcomes)
+            outcomes = self._carrier.kept(letter, outcomes)
             self._outbox.sent(letter, self._target, outcomes)
             self._health.since, self._health.pauses = time.monotonic(), 0
             self._event(Happening.SENT, letter, outcomes=outcomes)
 
-    def _able(self) -> Capability:
-        """What the server can do; asked once it answers."""
-        with self._lock:
-            if self._capability is None:
-                try:
-                    self._capability = learn(self._client)
-                except ServerRefused as refused:
-                    if verdict(refused) is Verdict.NEVER:
-                        raise Barred(refused.status, refused.problems) from None
-                    raise
-            return self._capability
-
-    def _failed(self, letter: Letter, error: Unreachable | ServerRefused) -> None:
-        judged, asked = verdict(error), getattr(error, "retry_after", None)
-        if judged is Verdict.AGAIN and not self._server_is_well():
+    def _failed(self, letter: Letter, error: Unreachable | Refused) -> None:
+        judged, asked = self._carrier.verdict(error), getattr(error, "retry_after", None)
+        if judged is Verdict.AGAIN and not self._carrier.is_well():
             judged = Verdict.WAIT
-        reasons = self._reasons(letter, error)
+        reasons = self._carrier.reasons(letter, error)
         if judged in (Verdict.WAIT, Verdict.STOP):
             self._pause(letter, reasons, asked, forever=judged is Verdict.STOP)
         else:
-            outcomes = _kept(letter, error.outcomes if isinstance(error, EntriesRefused) else [])
+            outcomes = self._carrier.kept(letter, error.outcomes if isinstance(error, Refused) else [])
             self._again_or_never(letter, reasons, outcomes, asked, never=judged is Verdict.NEVER)
 
     def _again_or_never(
@@ -207,14 +192,6 @@ class Sender:
             self._outbox.later(letter, reasons, time.time() + pause)
             self._event(Happening.LATER, letter, reasons, pause=pause)
 
-    def _server_is_well(self) -> bool:
-        """Whether the server answers a question that has nothing to do with the exam."""
-        try:
-            self._client.capabilities()
-        except (Unreachable, ServerRefused):
-            return False
-        return True
-
     def _pause(
         self, letter: Letter, reasons: Sequence[Problem], asked: float | None, *, forever: bool = False
     ) -> None:
@@ -229,13 +206,6 @@ class Sender:
         # Due at once: how long to wait is the server's business, and another run may find it well.
         self._outbox.later(letter, reasons, time.time() + (asked or 0.0), counted=False)
         self._event(Happening.PAUSED, letter, reasons, pause=pause)
-
-    def _reasons(self, letter: Letter, error: Unreachable | ServerRefused) -> list[Problem]:
-        """In our words and the server's, tied to entries, without what is a person's."""
-        if isinstance(error, Unreachable):
-            return [problem("unreachable", str(error))]
-        message, discretion = letter.message, Discretion(letter.message.bundle())
-        return [discretion.clean(_placed(one, message.names)) for one in error.problems[:20]]
 
     def _event(
         self,
@@ -271,21 +241,6 @@ def _inside(error: Exception) -> Problem:
     return problem(
         "internal", f"the answers of the server could not be dealt with: {type(error).__name__} at {place}"
     )
-
-
-def _kept(letter: Letter, outcomes: list[EntryOutcome]) -> list[EntryOutcome]:
-    """The outcomes as they may be kept and shown."""
-    if not any(outcome.outcome_problems for outcome in outcomes):
-        return outcomes
-    return Discretion(letter.message.bundle()).outcomes(outcomes)
-
-
-def _placed(found: Problem, names: Sequence[str]) -> Problem:
-    """A problem that a server placed in ``Bundle.entry[n]`` of a transaction, tied to that entry."""
-    match = re.search(r"\bentry\[(\d+)\]", found.where)
-    if match is None or int(match[1]) >= len(names):
-        return found
-    return tied(found, names[int(match[1])])
 
 
 __all__ = ["Event", "Happening", "OutboxError", "Retry", "Sender", "Summary"]

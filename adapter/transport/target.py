@@ -12,11 +12,15 @@ It holds no secret: only the names of environment variables and files that do.
     timeouts: {connect: 10, read: 60, whole: 180}
     retry: {tries: 8, first: 0.5, longest: 60, patience: 120}
     parallel: 4
+
+A listener of HL7 v2 has the url ``mllps://host:port`` (or ``mllp://``), and of these tls, timeouts and retry.
 """
 
 from __future__ import annotations
 
 import ssl
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
@@ -24,7 +28,10 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from adapter.transport.auth import AuthSettings, auth_of
+from adapter.transport.carrier import Carrier
 from adapter.transport.client import FhirClient, Format, Prefer, Timeouts, Wire
+from adapter.transport.fhir_carrier import FhirCarrier
+from adapter.transport.mllp import MllpCarrier, mllp_address
 from adapter.transport.policy import Retry
 
 Seconds = Annotated[float, Field(gt=0, le=86_400)]
@@ -97,6 +104,34 @@ class Target(_Frozen):
     gzip: bool = False
     prefer: Prefer = "minimal"
     allow_plain_http: bool = False
+    allow_plain_mllp: bool = False
+
+    @property
+    def is_mllp(self) -> bool:
+        """Whether it is a listener of HL7 v2 messages, not a FHIR server."""
+        return self.url.startswith(("mllp://", "mllps://"))
+
+    @model_validator(mode="after")
+    def _of_one_kind(self) -> Target:
+        given = self.model_fields_set & {"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http"}
+        if self.is_mllp and given:
+            raise ValueError(f"{', '.join(sorted(given))}: not for mllp, which has none; use tls to say who we are")
+        return self
+
+    @contextmanager
+    def carrier(self) -> Iterator[Carrier]:
+        """A connection to a receiver of any kind. Raises :class:`BadTarget`."""
+        if not self.is_mllp:
+            with self.client() as client:
+                yield FhirCarrier(client)
+            return
+        try:
+            address = mllp_address(self.url, self.allow_plain_mllp)
+        except ValueError as error:
+            raise BadTarget(str(error)) from None
+        times = Timeouts(self.timeouts.connect, self.timeouts.read, self.timeouts.whole)
+        with MllpCarrier(address, times, self.tls.context()) as carrier:
+            yield carrier
 
     def client(self) -> FhirClient:
         """A connection. Raises :class:`BadTarget`."""

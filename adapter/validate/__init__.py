@@ -19,7 +19,7 @@ from adapter.validate.bindings import check_bindings
 from adapter.validate.bundle import check_bundle
 from adapter.validate.invariants import check_invariants
 from adapter.validate.outcome import operation_outcome
-from adapter.validate.packages import PackageError, Packages, check_profiles, load_packages
+from adapter.validate.packages import PackageError, Packages, check_codes, check_profiles, load_packages
 from adapter.validate.reading import Loaded, read_resources
 from adapter.validate.references import check_references
 from adapter.validate.schema import check_json, check_xml
@@ -152,6 +152,7 @@ def _check(
     if Layer.PROFILES in layers:
         problems += check_vital_signs(nodes)
         problems += check_profiles(nodes, packages)
+        problems += check_codes(nodes, packages)
     if Layer.BUNDLE in layers:
         problems += check_bundle(nodes)
     return problems

@@ -195,14 +195,21 @@ def _ndjson(first: bytes, rest: BinaryIO, file: str, skipped: int) -> Iterator[L
             yield _long_line(file, number)
             while (line := rest.readline(_CHUNK)) and not line.endswith(b"\n"):
                 pass
-        elif line.strip():
-            yield _json(line, file, number, 0)
         else:
-            problem = Problem(
-                Severity.WARNING, Layer.STRUCTURE, "blank-line", "a blank line in NDJSON", "no blank lines",
-                file=file, line=number, section=_NDJSON,
-            )  # fmt: skip
-            yield Loaded(None, [problem], file, number)
+            yield read_line(line, file, number)
+
+
+def read_line(data: bytes, file: str, number: int) -> Loaded:
+    """The resource of one line of NDJSON; ``number`` counts from 1. A blank line is warned of."""
+    if len(data) > MAX_BYTES:
+        return _long_line(file, number)
+    if data.strip():
+        return _json(data, file, number, 0)
+    problem = Problem(
+        Severity.WARNING, Layer.STRUCTURE, "blank-line", "a blank line in NDJSON", "no blank lines",
+        file=file, line=number, section=_NDJSON,
+    )  # fmt: skip
+    return Loaded(None, [problem], file, number)
 
 
 def _long_line(file: str, number: int) -> Loaded:

@@ -18,6 +18,8 @@ def folder(tmp_path: Path) -> Path:
     shutil.copy(ROOT / "examples/captures/d05-boy-weak-femorals-failed-screen.json", tmp_path / "exam.json")
     shutil.copy(ROOT / "examples/exams.csv", tmp_path / "exams.csv")
     shutil.copy(ROOT / "examples/bundles/d05-boy-weak-femorals-failed-screen.json", tmp_path / "bundle.json")
+    (tmp_path / "captures").mkdir()
+    shutil.copy(tmp_path / "exam.json", tmp_path / "captures" / "one.json")
     (tmp_path / "bundles").mkdir()
     shutil.copy(tmp_path / "bundle.json", tmp_path / "bundles" / "one.json")
     return tmp_path

@@ -1,4 +1,5 @@
-"""Makes ``exams.csv`` and the golden files of ``bundles/`` and ``tell/`` from ``captures/``, all in ``examples/``.
+"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``documents/``, ``reports/`` and ``v2/`` from
+``captures/``, all in ``examples/``.
 
 Run it where the package is installed: ``python tests/examples/regenerate.py``. Read the difference before
 committing it: a golden file that changes is a change of what every site sends.
@@ -17,14 +18,26 @@ from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
 from adapter.fhir.xml import to_xml
+from adapter.formats import write
+from adapter.formats.v2 import to_oru
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 CAPTURES = EXAMPLES / "captures"
 CSV = EXAMPLES / "exams.csv"
 BUNDLES = EXAMPLES / "bundles"
 TELL = EXAMPLES / "tell"
+DOCUMENTS = EXAMPLES / "documents"
+REPORTS = EXAMPLES / "reports"
+V2 = EXAMPLES / "v2"
+FOLDERS = (BUNDLES, TELL, DOCUMENTS, REPORTS, V2)
 IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
 """The example that is also kept as a transaction and in XML."""
+FOR_PEOPLE = (IN_EVERY_FORM, "d07-2-boy-cleft-soft-palate", "d10-2-girl-scalp-swelling-amended")
+"""The examples that are kept as reports; the second is compared with the exam before it."""
+AS_DOCUMENTS = (IN_EVERY_FORM, "d10-2-girl-scalp-swelling-amended")
+"""The examples that are kept as documents."""
+AS_V2 = (IN_EVERY_FORM, "d08b-second-twin-girl-low-glucose", "d10-2-girl-scalp-swelling-amended")
+"""Those that are kept as messages of HL7 v2, the last with what it withdraws of the first version."""
 
 HOW = "python tests/examples/regenerate.py"
 
@@ -50,11 +63,19 @@ def made() -> dict[Path, bytes]:
     for name, exam in exams.items():
         files[TELL / f"{name}.txt"] = _told(name).encode()
         files[BUNDLES / f"{name}.json"] = dumps(to_bundle(exam, catalogue, BundleType.COLLECTION), pretty=True)
+    for name in AS_V2:
+        before = [to_oru(e, catalogue) for e in exams.values() if e.details.id == exams[name].details.amends]
+        files[V2 / f"{name}.er7"] = to_oru(exams[name], catalogue, before)
     exam = exams[IN_EVERY_FORM]
     transaction = to_bundle(exam, catalogue, BundleType.TRANSACTION)
     files[BUNDLES / f"{IN_EVERY_FORM}.transaction.json"] = dumps(transaction, pretty=True)
     collection = to_bundle(exam, catalogue, BundleType.COLLECTION)
     files[BUNDLES / f"{IN_EVERY_FORM}.xml"] = to_xml(collection, pretty=True)
+    every = tuple(exams.values())
+    for name in FOR_PEOPLE:
+        files[REPORTS / f"{name}.html"] = write(exams[name], catalogue, "report", "html", earlier=every)
+    for name in AS_DOCUMENTS:
+        files[DOCUMENTS / f"{name}.json"] = write(exams[name], catalogue, "document", "json", pretty=True)
     return files
 
 
@@ -70,13 +91,13 @@ def _told(name: str) -> str:
 
 def kept() -> set[Path]:
     """Every such file that is there now."""
-    return {path for path in (CSV, *BUNDLES.glob("*"), *TELL.glob("*")) if path.exists()}
+    return {path for path in (CSV, *(path for folder in FOLDERS for path in folder.glob("*"))) if path.exists()}
 
 
 def main() -> None:
     """Write what has changed, remove what no example makes any more, and say so."""
-    BUNDLES.mkdir(exist_ok=True)
-    TELL.mkdir(exist_ok=True)
+    for folder in FOLDERS:
+        folder.mkdir(exist_ok=True)
     files = made()
     for path in sorted(kept() - set(files)):
         path.unlink()

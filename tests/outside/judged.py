@@ -8,19 +8,22 @@ from collections.abc import Iterator
 from copy import deepcopy
 from pathlib import Path
 from typing import Any
+from uuid import NAMESPACE_URL, uuid5
 
-from adapter.catalogue import load_catalogue
+from adapter.capture import to_questionnaire, to_response
+from adapter.catalogue import Catalogue, load_catalogue
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
+from adapter.formats.document import document
 from tests.every_answer import every_exam
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples" / "bundles"
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 
 
 def bundles() -> Iterator[tuple[str, bytes]]:
     """Name and JSON of every bundle that must be without fault, each on one line."""
-    for path in sorted(EXAMPLES.glob("*.json")):
+    for path in sorted((*EXAMPLES.glob("bundles/*.json"), *EXAMPLES.glob("documents/*.json"))):
         content = loads(path.read_bytes())
         if content["resourceType"] == "Bundle":
             yield path.name, dumps(content)
@@ -30,6 +33,17 @@ def bundles() -> Iterator[tuple[str, bytes]]:
         if n % 20 == 0:
             yield f"{exam.details.id} as collection", dumps(to_bundle(exam, catalogue, BundleType.COLLECTION))
             yield f"{exam.details.id} as batch", dumps(to_bundle(exam, catalogue, BundleType.BATCH))
+        if n % 10 == 0:
+            yield f"{exam.details.id} as document", dumps(document(exam, catalogue))
+    yield "a questionnaire and responses", dumps(_forms(catalogue))
+
+
+def _forms(catalogue: Catalogue) -> dict[str, Any]:
+    """The Questionnaire of one kind of exam, and every fourth exam as a response to that of its own kind."""
+    resources = [to_questionnaire(catalogue, "initial")]
+    resources += [to_response(exam, catalogue) for exam in every_exam(catalogue)[::4]]
+    entries = [{"fullUrl": uuid5(NAMESPACE_URL, str(n)).urn, "resource": one} for n, one in enumerate(resources)]
+    return {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
 
 def in_xml() -> Iterator[tuple[str, bytes]]:

@@ -138,7 +138,7 @@ def _watch(place: Path, url: str, catalogue: Catalogue, at: Callable[[Step], Non
         (place / "log").open("a") as log,
     ):
         pace = Pace(look=0.02, rest=0.1, again=0.1)
-        intake = Intake(outbox, url, catalogue)
+        intake = Intake(outbox, client, catalogue)
         watcher = Watcher(folder, intake, outbox, client, Journal(log), retry=Retry(first=0.02), pace=pace)
 
         def end() -> None:

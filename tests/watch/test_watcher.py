@@ -50,7 +50,7 @@ def watched(drop: Path, url: str, outbox: Path, catalogue: Catalogue, plan: Plan
         client = stack.enter_context(FhirClient(url, timeout=5))
         box = stack.enter_context(Outbox(outbox))
         folder = stack.enter_context(DropFolder(drop, settle=0.05))
-        intake = Intake(box, client.base_url, catalogue, plan)
+        intake = Intake(box, client, catalogue, plan)
         watcher = Watcher(folder, intake, box, client, Journal(stream), metrics=metrics, retry=RETRY, pace=PACE)
         thread = Thread(target=watcher.run)
         thread.start()

@@ -12,7 +12,7 @@ from adapter.exam import Sex
 from adapter.problems import Problem
 
 # Warned: (item, answers or none for any) together with (item, answers). Common practice.
-_UNLIKELY = (
+UNLIKELY = (
     ("sacral_dimple_diameter", (), "spine_midline_skin", ("intact_clear",)),
     ("sacral_dimple_anus_distance", (), "spine_midline_skin", ("intact_clear",)),
     ("suck", ("absent",), "feeding_quality", ("latches_and_swallows",)),
@@ -30,7 +30,7 @@ def check_contradictions(subject: Subject) -> Iterator[Problem]:
             yield from _none_and_some(same, subject)
     yield from _sex(subject)
     yield from _gestation_twice(by_item.get("gestational_age_at_birth", []), subject)
-    for item, answers, other, others in _UNLIKELY:
+    for item, answers, other, others in UNLIKELY:
         one = next((p for p in by_item.get(item, ()) if _says(p, answers)), None)
         two = next((p for p in by_item.get(other, ()) if _says(p, others)), None)
         if one is not None and two is not None:

@@ -2,6 +2,6 @@
 
 from adapter.capture.plan.load import load_plan
 from adapter.capture.plan.model import Plan
-from adapter.capture.plan.read import read_table, unread_columns
+from adapter.capture.plan.read import read_piece, read_table, unread_columns
 
-__all__ = ["Plan", "load_plan", "read_table", "unread_columns"]
+__all__ = ["Plan", "load_plan", "read_piece", "read_table", "unread_columns"]

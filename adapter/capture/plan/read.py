@@ -8,7 +8,7 @@ from pathlib import Path
 from adapter.capture.places import CellPlaces, Place
 from adapter.capture.plan.build import build
 from adapter.capture.plan.model import Plan
-from adapter.capture.plan.table import Row, Table, open_table
+from adapter.capture.plan.table import Row, Table, header_of, open_table, piece_of_table
 from adapter.capture.reading import Reading
 from adapter.capture.record import RawRecord, read_record
 from adapter.capture.wording import one_of, shown
@@ -22,7 +22,18 @@ def read_table(path: Path, plan: Plan, catalogue: Catalogue, *, name: str = "") 
     Without a key each row is an exam and rows are read one by one; with a key the table is held in memory.
     """
     name = name or str(path)
-    table = open_table(path, plan.table)
+    yield from _readings(open_table(path, plan.table), plan, catalogue, name)
+
+
+def read_piece(text: str, plan: Plan, catalogue: Catalogue, *, name: str, first_row: int) -> Iterator[Reading]:
+    """Every exam of a piece of a text table: the header, then rows of which the first has this number.
+
+    Where the plan has a key, all rows of an exam must stand in the same piece.
+    """
+    yield from _readings(piece_of_table(text, plan.table, name, first_row), plan, catalogue, name)
+
+
+def _readings(table: Table | Problem, plan: Plan, catalogue: Catalogue, name: str) -> Iterator[Reading]:
     if isinstance(table, Problem):
         yield Reading(None, (table,), name)
         return
@@ -43,7 +54,7 @@ def read_table(path: Path, plan: Plan, catalogue: Catalogue, *, name: str = "") 
 
 def unread_columns(path: Path, plan: Plan) -> tuple[str, ...]:
     """The columns of a table that the plan does not read, in their order; none of a table that cannot be read."""
-    table = open_table(path, plan.table)
+    table = header_of(path, plan.table)
     if isinstance(table, Problem):
         return ()
     read = plan.columns()

@@ -13,17 +13,16 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
-import openpyxl
-from openpyxl.utils.exceptions import InvalidFileException
-
 from adapter.capture.files import MOST_BYTES
 from adapter.capture.places import Place
 from adapter.capture.plan.model import TablePlan
 from adapter.capture.wording import listed, shown
 from adapter.problems import Problem
 
-_BROKEN = (zipfile.BadZipFile, zlib.error, InvalidFileException, KeyError, ValueError, TypeError, SyntaxError)
+_BROKEN = (zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, SyntaxError)
 """What a broken workbook makes openpyxl and the XML parser raise, at its beginning or at any row."""
+
+_WORKBOOKS = (".xlsx", ".xlsm")
 
 Row = tuple[int, dict[str, str]]
 """A row's number, counted as a spreadsheet does (the header is row 1), and its cells by column, trimmed."""
@@ -41,7 +40,7 @@ def open_table(path: Path, how: TablePlan) -> Table | Problem:
     """The table of a file, or why it cannot be read. An ``.xlsx`` file is a workbook, all else is text."""
     place = Place("", None, str(path))
     try:
-        lines = (_sheet if path.suffix.lower() in (".xlsx", ".xlsm") else _text)(path, how, place)
+        lines = (_sheet if path.suffix.lower() in _WORKBOOKS else _text)(path, how, place)
     except OSError as error:
         return place.error(
             "cannot-read", f"cannot be read: {error.strerror or error}", "a file that exists and may be read"
@@ -51,7 +50,21 @@ def open_table(path: Path, how: TablePlan) -> Table | Problem:
     return lines if isinstance(lines, Problem) else _table(lines, place)
 
 
-def _table(lines: Iterator[list[str]], place: Place) -> Table | Problem:
+def header_of(path: Path, how: TablePlan) -> Table | Problem:
+    """The table of a file of any size, of which only the columns are to be known."""
+    if path.suffix.lower() in _WORKBOOKS or not path.is_file() or path.stat().st_size <= MOST_BYTES:
+        return open_table(path, how)
+    with path.open("rb") as file:
+        first = file.readline(MOST_BYTES)
+    return piece_of_table(first.decode(how.encoding, "replace").removeprefix("\ufeff"), how, str(path), 2)
+
+
+def piece_of_table(text: str, how: TablePlan, name: str, first_row: int) -> Table | Problem:
+    """A piece of a longer text table: its header and some of its rows, the first of which has this number."""
+    return _table(_csv(text, how), Place("", None, name), first_row)
+
+
+def _table(lines: Iterator[list[str]], place: Place, first_row: int = 2) -> Table | Problem:
     try:
         header = tuple(cell.strip() for cell in next(lines, []))
     except csv.Error as error:
@@ -64,13 +77,15 @@ def _table(lines: Iterator[list[str]], place: Place) -> Table | Problem:
     twice = [column for column in dict.fromkeys(header) if header.count(column) > 1]
     if twice:
         return head.error("column-twice", f"the column {shown(twice[0])} stands twice", "each column named once")
-    return Table(header, _rows(header, lines, place))
+    return Table(header, _rows(header, lines, place, first_row))
 
 
-def _rows(header: tuple[str, ...], lines: Iterator[list[str]], place: Place) -> Iterator[Row | Problem]:
-    number = 1
+def _rows(
+    header: tuple[str, ...], lines: Iterator[list[str]], place: Place, first_row: int
+) -> Iterator[Row | Problem]:
+    number = first_row - 1
     try:
-        for number, cells in enumerate(lines, start=2):
+        for number, cells in enumerate(lines, start=first_row):
             if not any(cell.strip() for cell in cells):
                 continue
             if len(cells) < len(header) or any(cell.strip() for cell in cells[len(header) :]):
@@ -85,20 +100,31 @@ def _rows(header: tuple[str, ...], lines: Iterator[list[str]], place: Place) -> 
 
 
 def _text(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
-    data = path.read_bytes()
+    with path.open("rb") as file:
+        data = file.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:
         return place.error("too-large", f"is larger than {MOST_BYTES // 1024 // 1024} MB", "several smaller tables")
     try:
         text = data.decode("utf-8-sig" if how.encoding == "utf-8" else how.encoding)
     except UnicodeDecodeError:
         return place.error("not-utf-8", f"is not {how.encoding}", "name the encoding in the plan: table, encoding")
+    return _csv(text, how)
+
+
+def _csv(text: str, how: TablePlan) -> Iterator[list[str]]:
     head = text.split("\n", 1)[0]
     delimiter: str = how.delimiter or max((",", ";", "\t", "|"), key=head.count)
     return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
 
 
 def _sheet(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
-    workbook = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    import openpyxl  # here: it is large, and most tables are text
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        workbook = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    except InvalidFileException as error:
+        raise ValueError("no workbook") from error
     if how.sheet is not None and how.sheet not in workbook.sheetnames:
         names = listed(workbook.sheetnames)
         workbook.close()

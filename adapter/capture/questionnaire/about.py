@@ -98,7 +98,7 @@ def about_newborn(catalogue: Catalogue) -> Node:
         Type.GROUP,
         "Newborn",
         children=(
-            _identifiers("newborn.identifiers", "The newborn's own identifier", ("newborn", "identifiers"), True),
+            _identifiers("newborn.identifiers", "Identifier of the newborn", ("newborn", "identifiers"), True),
             _field("newborn.name", "Name, as the ward gives it", ("newborn", "name")),
             Node("newborn.sex", Type.CHOICE, "Sex", ("newborn", "sex"), options=sexes, required=True),
             _moment("newborn.birth_time", "Time of birth", ("newborn", "birth_time"), required=True),
@@ -123,10 +123,10 @@ def about_newborn(catalogue: Catalogue) -> Node:
                 children=(
                     _identifiers(
                         "newborn.mother.identifiers",
-                        "Her own identifier, never the newborn's",
+                        "Identifier of the mother, never the newborn's",
                         ("newborn", "mother", "identifiers"),
                     ),
-                    _field("newborn.mother.name", "Her name", ("newborn", "mother", "name")),
+                    _field("newborn.mother.name", "Name of the mother", ("newborn", "mother", "name")),
                 ),
             ),
         ),

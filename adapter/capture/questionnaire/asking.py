@@ -24,7 +24,9 @@ def asked(item: Item, catalogue: Catalogue) -> Node:
     asking = _Asking(item, catalogue)
     if item.sides is Sides.EACH and not item.sites:
         sides = (Side.LEFT, Side.RIGHT)
-        groups = tuple(asking.finding(f"{item.id}.{side.value}", side.value.capitalize(), side) for side in sides)
+        groups = tuple(
+            asking.finding(f"{item.id}.{side.value}", f"{item.label}, {side.value}", side) for side in sides
+        )
         return Node(item.id, Type.GROUP, item.label, children=(*asking.help(), *groups), when=asking.when_of_sex())
     return asking.finding(item.id, item.label, None)
 
@@ -42,18 +44,18 @@ class _Asking:
 
     def finding(self, link_id: str, text: str, side: Side | None) -> Node:
         """The group that repeats: one finding of the item, or several answers found together."""
+        answers = self._answers(link_id, side)
         children = (
             *(self.help() if side is None else ()),
-            *self._answers(link_id, side),
+            *answers,
             *self._where(link_id),
             *((self._state(link_id),) if self.item.states else ()),
             *self._counted(link_id),
-            *self._not_examined(link_id),
+            self._not_examined(link_id, answers),
             *self._details(link_id),
         )
         when = self.when_of_sex() if side is None else ()
         several = self.item.type is ItemType.QUANTITIES
-        component = several and self._whole_by_itself(side)
         return Node(
             link_id,
             Type.GROUP,
@@ -63,8 +65,6 @@ class _Asking:
             children=children,
             repeats=True,
             when=when,
-            extract=component,
-            category=self.catalogue.category(self.item).value if component else "",
         )
 
     def help(self) -> tuple[Node, ...]:
@@ -104,7 +104,7 @@ class _Asking:
         item = self.item
         match item.type:
             case ItemType.QUANTITIES:
-                return tuple(self._component(link_id, c.id, side) for c in item.components)
+                return tuple(self._component(link_id, c.id) for c in item.components)
             case ItemType.SCORE:
                 total = self._value(f"{link_id}.total", Type.INTEGER, "Total", ("total",), side)
                 return (total, *(self._sign(link_id, sign) for sign in item.signs))
@@ -151,7 +151,7 @@ class _Asking:
         system = self.catalogue.uri("ucum")
         return tuple({"system": system, "code": ucum, "display": shown} for ucum, shown in known.items())
 
-    def _component(self, link_id: str, name: str, side: Side | None) -> Node:
+    def _component(self, link_id: str, name: str) -> Node:
         component = self.item.component(name)
         assert component is not None, f"{self.item.id} has no component {name}"
         low, high = _ends(component.limits)
@@ -165,7 +165,6 @@ class _Asking:
             low=low,
             high=high,
             whole=self.item.whole_numbers,
-            extract="component" if self._whole_by_itself(side) else False,
         )
 
     def _sign(self, link_id: str, sign: Sign) -> Node:
@@ -202,23 +201,17 @@ class _Asking:
         key = ("counted_seconds",)
         return (Node(f"{link_id}.counted_seconds", Type.DECIMAL, text, key, units=(second,), low=1, high=600),)
 
-    def _not_examined(self, link_id: str) -> tuple[Node, ...]:
-        """One question away: first that it was not examined, then why."""
-        answers = [c.link_id for c in self._answers(link_id, None)]
-        unanswered = (When(answers[0], "exists", ("valueBoolean", False)),)
-        skipped = (When(f"{link_id}.skip", "=", ("valueBoolean", True)),)
-        return (
-            Node(f"{link_id}.skip", Type.BOOLEAN, "Not examined", ("skip",), when=unanswered),
-            Node(
-                f"{link_id}.not_examined",
-                Type.CHOICE,
-                "Why not",
-                ("not_examined",),
-                options=terms(self.catalogue, "reason", self.catalogue.reasons.values()),
-                list_of="reasons",
-                required=True,
-                when=skipped,
-            ),
+    def _not_examined(self, link_id: str, answers: tuple[Node, ...]) -> Node:
+        """The reason, one question away: asked as long as there is no answer."""
+        return Node(
+            f"{link_id}.not_examined",
+            Type.CHOICE,
+            "Or not examined, because",
+            ("not_examined",),
+            options=terms(self.catalogue, "reason", self.catalogue.reasons.values()),
+            list_of="reasons",
+            when=tuple(When(answer.link_id, "exists", ("valueBoolean", False)) for answer in answers),
+            when_all=True,
         )
 
     def _state(self, link_id: str) -> Node:

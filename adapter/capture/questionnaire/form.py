@@ -8,6 +8,7 @@ without a place.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import lru_cache
 
 from adapter.capture.questionnaire.about import about_exam, about_newborn, of_codings
@@ -53,7 +54,7 @@ class Form:
         self.path: dict[str, str] = {}
         self.by_key: dict[tuple[str, ...], Node] = {}
         for node in self.nodes:
-            self._enter(node, "", ())
+            self._enter(node, None, ())
         self.findings: dict[str, tuple[Item, Side | None]] = {
             link: (item, side) for item in catalogue.items.values() for link, side in placed(item)
         }
@@ -67,14 +68,15 @@ class Form:
         """The linkId of an item's group of findings for each side; None for findings of no fixed side."""
         return {side: link for link, side in placed(item)}
 
-    def _enter(self, node: Node, path: str, key: tuple[str, ...]) -> None:
-        path = f"{path}/{node.link_id}" if path else node.link_id
-        self.by_link[node.link_id], self.path[node.link_id] = node, path
+    def _enter(self, node: Node, parent: Node | None, key: tuple[str, ...]) -> None:
+        link = node.link_id
+        self.by_link[link], self.path[link] = node, f"{self.path[parent.link_id]}/{link}" if parent else link
         within = (*key, *node.key)
         if node.key:
             self.by_key.setdefault(within, node)
+            self.by_key.setdefault(within[:-1], parent or node)
         for child in node.children:
-            self._enter(child, path, within if node.is_list else key)
+            self._enter(child, node, within if node.is_list else key)
 
 
 def _regions(catalogue: Catalogue, wanted: set[str]) -> list[tuple[Region, list[Item]]]:
@@ -116,9 +118,7 @@ def _further(regions: list[tuple[Region, list[Item]]], catalogue: Catalogue) -> 
     )
     groups = []
     for (region, items), option in zip(regions, options, strict=True):
-        group = _region(region, items, catalogue, FURTHER)
         when = (When(question.link_id, "=", ("valueCoding", option.coding)),)
-        groups.append(
-            Node(group.link_id, group.type, group.text, codes=group.codes, children=group.children, when=when)
-        )
+        rest = _region(region, items, catalogue, FURTHER)
+        groups.append(replace(rest, text=f"{region.label}: what is not usually covered", when=when))
     return (question, *groups)

@@ -50,10 +50,10 @@ class Node:
     """One item.
 
     ``key`` is the path of its answer in the object of the nearest repeating group with a key of its own; such a group
-    is a list, and each repetition an entry of it. Without a key, an item only lays out or switches others. ``list_of``
-    names a contained value set that holds the ``options``. ``when``: any of the conditions enables it. ``low`` and
-    ``high`` are what is possible, in the first of ``units``. ``extract``: marked for observation-based extraction,
-    ``component`` for what belongs to the group's Observation.
+    is a list, and each repetition an entry of it. Without a key, an item only lays out others. ``list_of`` names a
+    contained value set that holds the ``options``. ``when``: any of the conditions enables it; with ``when_all``, all
+    together. ``low`` and ``high`` are what is possible, in the first of ``units``. ``extract``: marked for
+    observation-based extraction, under ``category``.
     """
 
     link_id: str
@@ -67,11 +67,12 @@ class Node:
     options: tuple[Option, ...] = ()
     list_of: str = ""
     when: tuple[When, ...] = ()
+    when_all: bool = False
     units: tuple[Json, ...] = ()
     low: Decimal | int | None = None
     high: Decimal | int | None = None
     whole: bool = False
-    extract: bool | str = False
+    extract: bool = False
     category: str = ""
 
     @property

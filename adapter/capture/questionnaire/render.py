@@ -80,7 +80,7 @@ def _item(node: Node, form: Form) -> Json:
     if node.when:
         item["enableWhen"] = [_when(one) for one in node.when]
         if len(node.when) > 1:
-            item["enableBehavior"] = "any"
+            item["enableBehavior"] = "all" if node.when_all else "any"
     item |= {name: True for name in ("required", "repeats") if getattr(node, name)}
     if node.list_of:
         item["answerValueSet"] = f"#{node.list_of}"
@@ -121,9 +121,7 @@ def _extensions(node: Node, form: Form) -> Iterator[Json]:
     if node.list_of or len(node.options) > 8:
         yield _control("drop-down", "Drop down")
     if node.extract:
-        value = "valueBoolean" if node.extract is True else "valueCode"
-        yield {"url": f"{_SDC}observationExtract", value: node.extract}
-    if node.category:
+        yield {"url": f"{_SDC}observationExtract", "valueBoolean": True}
         coding = {"system": _CATEGORY, "code": node.category}
         yield {"url": f"{_SDC}observation-extract-category", "valueCodeableConcept": {"coding": [coding]}}
 

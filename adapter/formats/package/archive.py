@@ -70,8 +70,8 @@ def _manifest(catalogue: Catalogue) -> Json:
         "title": "Terminology and profiles of newborn examinations",
         "description": (
             "Code systems, value sets, concept maps, profiles, extensions and questionnaires of the newborn exam "
-            "adapter. Drafts that no clinician and no terminologist has signed. Names LOINC and SNOMED CT codes, whose "
-            "own licences hold."
+            "adapter. Drafts that no clinician and no terminologist has signed. Names LOINC and SNOMED CT codes, "
+            "whose own licences hold."
         ),
         "fhirVersions": ["4.0.1"],
         "dependencies": {"hl7.fhir.r4.core": "4.0.1"},

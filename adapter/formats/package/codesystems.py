@@ -6,15 +6,16 @@ maps are known, so that one is a fragment.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
-from adapter.catalogue import Catalogue, load_catalogue
-from adapter.catalogue.vocabulary import CodeSystem
+from adapter.catalogue import Catalogue, Component, Sign, load_catalogue
+from adapter.catalogue.vocabulary import CodeSystem, Term
 from adapter.derive import makers
 from adapter.formats.package.names import Json, conformance
 from adapter.formats.package.names import url as url_of
 
 ORDINAL = "http://hl7.org/fhir/StructureDefinition/ordinalValue"
+_PLURAL = {"urgency": "urgencies"}
 _PROPERTIES = {
     "item": {"region": "The region that it belongs to.", "type": "How it is answered."},
     "answer": {"meaning": "What it says of the infant.", "urgency": "How soon the provider must hear of it."},
@@ -55,7 +56,7 @@ def _with_english(concept: Json, shipped: dict[str, str]) -> Json:
     label = shipped.get(concept["code"])
     if label is None or label == concept["display"]:
         return concept
-    head = {key: concept[key] for key in ("extension", "code", "display", "definition") if key in concept}
+    head: Json = {key: concept[key] for key in ("extension", "code", "display", "definition") if key in concept}
     rest = {key: value for key, value in concept.items() if key not in head}
     return {**head, "designation": [{"language": "en", "value": label}], **rest}
 
@@ -86,7 +87,8 @@ def concepts_of(system: str, catalogue: Catalogue) -> Iterator[Json]:
             yield from _answers(catalogue)
         case "component":
             for item in catalogue.items.values():
-                for part in (*item.components, *item.signs):
+                parts: tuple[Component | Sign, ...] = (*item.components, *item.signs)
+                for part in parts:
                     yield _concept(f"{item.id}.{part.id}", part.label, f"{item.label}: {part.label}")
         case "region":
             for region in catalogue.regions.values():
@@ -102,22 +104,9 @@ def concepts_of(system: str, catalogue: Catalogue) -> Iterator[Json]:
                 words = f"Not examined: {reason.label}"
                 yield {**_concept(reason.id, reason.label, words), "property": prop}
         case _:
-            entries = getattr(catalogue, _LIST_OF[system])
+            entries: Mapping[str, Term] = getattr(catalogue, _PLURAL.get(system, f"{system}s"))
             for term in entries.values():
                 yield _concept(term.id, term.label, f"{catalogue.systems[system].label}: {term.label}")
-
-
-_LIST_OF = {
-    "side": "sides",
-    "urgency": "urgencies",
-    "detail": "details",
-    "meaning": "meanings",
-    "method": "methods",
-    "state": "states",
-    "site": "sites",
-    "role": "roles",
-    "kind": "kinds",
-}
 
 
 def _concept(code: str, display: str, words: str) -> Json:

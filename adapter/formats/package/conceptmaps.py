@@ -60,8 +60,12 @@ def _sources(catalogue: Catalogue) -> dict[str, Source]:
                 _put(items, item.id, item.label, place, codes, catalogue, f"Only with the {word} {key}.")
         for other in item.other_units:
             _put(items, item.id, item.label, place, other.codes, catalogue, f"Only for a value in {other.unit}.")
-        for part, word in (*((c, "component") for c in item.components), *((s, "sign") for s in item.signs)):
-            _put(components, f"{item.id}.{part.id}", part.label, f"{place}, {word} {part.id}", part.codes, catalogue)
+        for component in item.components:
+            where = f"{place}, component {component.id}"
+            _put(components, f"{item.id}.{component.id}", component.label, where, component.codes, catalogue)
+        for sign in item.signs:
+            where = f"{place}, sign {sign.id}"
+            _put(components, f"{item.id}.{sign.id}", sign.label, where, sign.codes, catalogue)
         for answer in item.answers:
             where = f"{place}, answer {answer.id}"
             _put(answers, f"{item.id}.{answer.id}", answer.label, where, answer.codes, catalogue)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from adapter.capture.questionnaire.render import PUBLISHED
+from adapter.capture.questionnaire.response import ORDER
 from adapter.catalogue import Catalogue
 from adapter.fhir.observation import CAPTURED
 from adapter.fhir.templates import DETAIL
@@ -15,7 +17,12 @@ _BASE = "http://hl7.org/fhir/StructureDefinition/Extension"
 
 def extension_definitions(catalogue: Catalogue) -> list[Json]:
     """Every extension of ours that a resource of ours may have."""
-    return [_captured_quantity(catalogue), _finding_detail(catalogue)]
+    return [
+        _captured_quantity(catalogue),
+        _finding_detail(catalogue),
+        _published_coding(catalogue),
+        _finding_order(catalogue),
+    ]
 
 
 def _definition(
@@ -41,13 +48,28 @@ def _definition(
     }
 
 
-def _captured_quantity(catalogue: Catalogue) -> Json:
-    words = "What was captured, digit for digit, where the value was converted to another unit; one for each amount."
+def _simple(path: str, title: str, words: str, context: str, value: str, catalogue: Catalogue) -> Json:
+    """An extension with a value and nothing in it."""
     differential = [
         element("Extension.extension", max_="0"),
-        element("Extension.value[x]", min_=1, type=types("Quantity")),
+        element("Extension.value[x]", min_=1, type=types(value)),
     ]
-    return _definition(CAPTURED, "Quantity as captured", words, "Quantity", differential, catalogue)
+    return _definition(path, title, words, context, differential, catalogue)
+
+
+def _captured_quantity(catalogue: Catalogue) -> Json:
+    words = "What was captured, digit for digit, where the value was converted to another unit; one for each amount."
+    return _simple(CAPTURED, "Quantity as captured", words, "Quantity", "Quantity", catalogue)
+
+
+def _published_coding(catalogue: Catalogue) -> Json:
+    words = "A published coding of the concept that a coding of ours stands for, as the Observation carries it."
+    return _simple(PUBLISHED, "Published coding", words, "Coding", "Coding", catalogue)
+
+
+def _finding_order(catalogue: Catalogue) -> Json:
+    words = "Which place a finding had in the record, where that is not the order of the form."
+    return _simple(ORDER, "Order of a finding", words, "QuestionnaireResponse.item", "positiveInt", catalogue)
 
 
 def _finding_detail(catalogue: Catalogue) -> Json:

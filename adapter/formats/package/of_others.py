@@ -28,6 +28,7 @@ def others(catalogue: Catalogue) -> Iterator[Profile]:
         ("Device", "Software", "This software and the version of its catalogue.", _software()),
         ("DiagnosticReport", "Exam", "The exam as a whole; its conclusion is what must be told.", _report(catalogue)),
         ("CommunicationRequest", "Request to tell", "What must be told, of one urgency.", _tell()),
+        ("Composition", "Document of an exam", "The exam as a person reads it, its sections coded.", _document()),
         ("Provenance", "History of an exam", "Who examined and what assembled it.", _history(catalogue)),
     ):  # fmt: skip
         yield OWN_PROFILES[type_name], type_name, title, words, differential
@@ -88,6 +89,18 @@ def _tell() -> list[Json]:
         element("CommunicationRequest.payload.content[x]", type=types("string")),
         element("CommunicationRequest.authoredOn", min_=1),
         element("CommunicationRequest.requester", min_=1),
+    ]
+
+
+def _document() -> list[Json]:
+    return [
+        element("Composition.text", min_=1),
+        element("Composition.identifier", min_=1),
+        element("Composition.subject", min_=1, type=reference("Patient")),
+        element("Composition.section", min_=1),
+        element("Composition.section.title", min_=1),
+        element("Composition.section.code", min_=1),
+        element("Composition.section.text", min_=1),
     ]
 
 

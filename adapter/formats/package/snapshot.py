@@ -79,7 +79,7 @@ def _element(element: ElementDefinition, type_name: str, path: str, identifier: 
         "definition": _words(base),
         "min": element.min,
         "max": most,
-        "base": {"path": base, "min": element.min, "max": most},
+        "base": {"path": _origin(type_name, element.name), "min": element.min, "max": most},
     }
     (first, *others) = element.types
     if "." in first and first != base:
@@ -87,9 +87,9 @@ def _element(element: ElementDefinition, type_name: str, path: str, identifier: 
     else:
         found["type"] = [_type(t, element, base, type_name) for t in (first, *others)]
     rules = _constraints(base)
-    if element.name not in ("id", "url") or "." not in base:
+    if element.name != "id" and base != "Extension.url" and first != "Resource":
         rules = [*_constraints("Element"), *rules]
-    if not others and "." not in first and first != "Resource":
+    if first == "Extension":
         rules += _constraints(first)
     if rules:
         found["constraint"] = list({rule["key"]: rule for rule in rules}.values())
@@ -104,6 +104,21 @@ def _element(element: ElementDefinition, type_name: str, path: str, identifier: 
     return found
 
 
+_ORIGINS = {
+    "resource": {
+        **dict.fromkeys(("id", "meta", "implicitRules", "language"), "Resource"),
+        **dict.fromkeys(("text", "contained", "extension", "modifierExtension"), "DomainResource"),
+    },
+    "element": {"id": "Element", "extension": "Element", "modifierExtension": "BackboneElement"},
+}
+
+
+def _origin(type_name: str, name: str) -> str:
+    """The path where R4 defines an element first: of the base that a type has it from."""
+    kind = "resource" if definition(type_name).kind == "resource" else "element"
+    return f"{_ORIGINS[kind].get(name, type_name)}.{name}"
+
+
 def _type(name: str, element: ElementDefinition, base: str, holder: str) -> Json:
     if name == f"{holder}.{element.name}":
         return {"code": definition(name).base}
@@ -113,7 +128,7 @@ def _type(name: str, element: ElementDefinition, base: str, holder: str) -> Json
     found: Json = {"code": name}
     if element.profiles and name not in primitive_names():
         found["profile"] = [STRUCTURE + profile for profile in element.profiles]
-    if name == "Reference":
+    if name == "Reference" and (element.targets or holder != "Extension"):
         found["targetProfile"] = [STRUCTURE + target for target in element.targets or ("Resource",)]
     return found
 

@@ -13,7 +13,7 @@ _SEARCHED = {
     "Observation": {"patient": "reference"},
     "RelatedPerson": {"patient": "reference"},
 }
-_NOT_KEPT = ("Bundle", "Composition")
+_NOT_KEPT = ("Composition",)
 
 IDENTIFIERS = {
     "bundle": "Bundles, by the id of the exam",

@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.loopback import is_for_here
 from adapter.paper.markup import Html
 from adapter.sandbox.guard import Guard
 from adapter.sandbox.page import render
@@ -29,7 +30,6 @@ _HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-store",
 }
-_HERE = frozenset({"127.0.0.1", "::1", "localhost"})
 
 T = TypeVar("T")
 
@@ -65,7 +65,7 @@ def page_routes(store: Store, guard: Guard, catalogue: Catalogue | None) -> list
 
 
 async def _answer(request: Request, guard: Guard, show: Callable[[Request], Html | None]) -> Response:
-    if request.url.hostname not in _HERE:
+    if not is_for_here(request):
         # A page of another site, whose name was made to lead here, is not to read what is on this machine.
         return _page(render.message("This page is for this machine: 127.0.0.1 or localhost."), 421)
     try:

@@ -92,6 +92,15 @@ class Ledger:
             found = db.execute(sql, (target, exam)).fetchone()
             return None if found is None else Row.of(found)
 
+    def other_versions(self, target: str, root: str, exam: str) -> list[tuple[Row, Message]]:
+        """The messages of other versions of an exam to the same receiver, in the order queued."""
+        with self._read() as db:
+            sql = f"SELECT {COLUMNS}, about, payload FROM message WHERE target = ? AND root = ? AND exam <> ? ORDER BY seq"  # noqa: S608, E501
+            found = db.execute(sql, (target, root, exam)).fetchall()
+        return [
+            (Row.of(row), Message.of(json.loads(about), zlib.decompress(payload))) for *row, about, payload in found
+        ]
+
     def retry(self, seq: int) -> bool:
         """Let a message that was given up, or waits for its next attempt, be tried at once."""
         with self._change(durable=True) as db:

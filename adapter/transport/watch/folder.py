@@ -22,6 +22,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 
+from adapter.capture.drop import DONE, FAILED, TAKEN, sync
+
 REPORTS = (".report.txt", ".report.json")
 
 # A file with such a name is still being written, or is some program's own (common practice).
@@ -57,11 +59,11 @@ class DropFolder:
     @property
     def taken(self) -> Path:
         """Where a file lies while it is worked on."""
-        return self.path / "taken"
+        return self.path / TAKEN
 
     def end(self, *, well: bool) -> Path:
         """Where files end."""
-        return self.path / ("done" if well else "failed")
+        return self.path / (DONE if well else FAILED)
 
     def __enter__(self) -> DropFolder:
         for folder in (self.taken, self.end(well=True), self.end(well=False)):
@@ -114,7 +116,7 @@ class DropFolder:
         name = self._free_name(path)
         target = self.taken / name
         path.rename(target)
-        _sync(self.taken)
+        sync(self.taken)
         return target
 
     def left(self) -> list[Path]:
@@ -131,7 +133,7 @@ class DropFolder:
             target = folder / self._free_name(path)
         if path.exists():  # else taken away by hand; what became of its exams is in the report
             path.rename(target)
-            _sync(folder)
+            sync(folder)
         return target
 
     def _free_name(self, path: Path) -> str:
@@ -193,12 +195,3 @@ def _write(path: Path, content: bytes) -> None:
         file.flush()
         os.fsync(file.fileno())
     temporary.replace(path)
-
-
-def _sync(folder: Path) -> None:
-    """Put renames in a folder on the disk."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -12,10 +12,11 @@ from pathlib import Path
 from adapter.capture import Reading, read_captures
 from adapter.capture.plan import Plan, read_table
 from adapter.catalogue import Catalogue
-from adapter.problems import Problem, Severity
-from adapter.transport.message import message_of
+from adapter.problems import Problem
+from adapter.transport.carrier import Carrier
+from adapter.transport.client import FhirClient
+from adapter.transport.fhir_carrier import carrier_to
 from adapter.transport.outbox import Outbox, Row, State
-from adapter.validate import validate
 
 
 @dataclass(slots=True)
@@ -66,10 +67,13 @@ class TakenFile:
 
 
 class Intake:
-    """Queues the exams of files for ``target``, with ``plan`` where they are tables of another form."""
+    """Queues the exams of files for ``receiver``, with ``plan`` where they are tables of another form."""
 
-    def __init__(self, outbox: Outbox, target: str, catalogue: Catalogue, plan: Plan | None = None) -> None:
-        self._outbox, self._target, self._catalogue, self._plan = outbox, target, catalogue, plan
+    def __init__(
+        self, outbox: Outbox, receiver: FhirClient | Carrier, catalogue: Catalogue, plan: Plan | None = None
+    ) -> None:
+        self._outbox, self._carrier, self._catalogue, self._plan = outbox, carrier_to(receiver), catalogue, plan
+        self._target = self._carrier.target
 
     def queue(self, path: Path) -> Iterator[Fate]:
         """Each exam of a file once it is in the outbox, or refused. Doing it again changes nothing.
@@ -93,13 +97,12 @@ class Intake:
             return fate
         skipped = sum(finding.not_examined is not None for finding in exam.findings)
         fate.counts = (len(exam.findings) - skipped, skipped, len(reading.unrecorded))
-        message = message_of(exam, self._catalogue)
-        found = validate(message.bundle(), file=reading.source)
-        fate.problems += tuple(found)
-        if any(problem.severity in (Severity.ERROR, Severity.FATAL) for problem in found):
+        made = self._carrier.made(exam, self._catalogue, self._outbox, reading.source)
+        fate.problems += made.problems
+        if made.message is None or made.errors:
             return fate
-        self._outbox.put(self._target, message)
-        row = self._outbox.latest(self._target, message.exam)
+        self._outbox.put(self._target, made.message)
+        row = self._outbox.latest(self._target, made.message.exam)
         assert row is not None, "what was put in is there"
         fate.seq, fate.state = row.seq, row.state
         if row.state is State.DEAD and _before(row, taken_at):

@@ -18,7 +18,9 @@ from queue import SimpleQueue
 from typing import TypeVar
 
 from adapter.problems import Layer, Problem, Severity
+from adapter.transport.carrier import Carrier
 from adapter.transport.client import FhirClient
+from adapter.transport.fhir_carrier import carrier_to
 from adapter.transport.outbox import Outbox, OutboxError, State
 from adapter.transport.policy import Retry
 from adapter.transport.sender import Event, Happening, Sender
@@ -52,7 +54,7 @@ class Watcher:
         folder: DropFolder,
         intake: Intake,
         outbox: Outbox,
-        client: FhirClient,
+        receiver: FhirClient | Carrier,
         journal: Journal,
         *,
         metrics: Metrics | None = None,
@@ -60,10 +62,11 @@ class Watcher:
         parallel: int = 4,
         pace: Pace = Pace(),
     ) -> None:
-        self._folder, self._intake, self._outbox, self._client = folder, intake, outbox, client
+        self._folder, self._intake, self._outbox = folder, intake, outbox
+        self._carrier = carrier_to(receiver)
         self._journal, self._metrics, self._pace = journal, metrics or Metrics(), pace
         self._retry, self._parallel = retry or Retry(), parallel
-        self._target = client.base_url
+        self._target = self._carrier.target
         self._stop, self._wake = threading.Event(), threading.Event()
         self._sender: Sender | None = None
         self._todo: list[Path] = []
@@ -207,7 +210,7 @@ class Watcher:
                 if self._stop.is_set() or not self._outbox.open_count(self._target):
                     continue
                 self._sender = Sender(
-                    self._outbox, self._client, retry=self._retry, parallel=self._parallel, tell=self._told
+                    self._outbox, self._carrier, retry=self._retry, parallel=self._parallel, tell=self._told
                 )
                 if self._stop.is_set():
                     return

@@ -7,6 +7,7 @@ in :mod:`adapter.validate.packages.rules`; nothing is ever fetched.
 from __future__ import annotations
 
 from adapter.validate.packages.check import check_profiles
+from adapter.validate.packages.codes import check_codes
 from adapter.validate.packages.load import PackageError, Packages, load_packages
 
-__all__ = ["PackageError", "Packages", "check_profiles", "load_packages"]
+__all__ = ["PackageError", "Packages", "check_codes", "check_profiles", "load_packages"]

@@ -27,6 +27,7 @@ class Packages:
     structures: dict[str, Json] = field(default_factory=dict)
     value_sets: dict[str, Json] = field(default_factory=dict)
     code_systems: dict[str, Json] = field(default_factory=dict)
+    _defined: dict[str, dict[str, tuple[str, ...]] | None] = field(default_factory=dict)
     _codes: dict[str, dict[str, frozenset[str]] | None] = field(default_factory=dict)
 
     def add(self, resource: Json) -> None:
@@ -104,6 +105,14 @@ class Packages:
                 found = {s: codes & imported.get(s, frozenset()) for s, codes in found.items()}
         return found
 
+    def defined(self, url: str) -> dict[str, tuple[str, ...]] | None:
+        """The codes of a code system that a package defines in full, each with its displays; None for any other."""
+        if url not in self._defined:
+            definition = self.code_systems.get(url)
+            whole = definition is not None and definition.get("content") == "complete"
+            self._defined[url] = dict(_displays(definition or {})) if whole else None
+        return self._defined[url]
+
     def _system(self, url: str) -> frozenset[str] | None:
         definition = self.code_systems.get(url)
         if definition is None:
@@ -134,6 +143,14 @@ def _concepts(parent: Json) -> Iterator[str]:
     for concept in parent.get("concept") or ():
         yield str(concept.get("code"))
         yield from _concepts(concept)
+
+
+def _displays(parent: Json) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """Each code with its display and designations."""
+    for concept in parent.get("concept") or ():
+        named = [concept.get("display"), *(d.get("value") for d in concept.get("designation") or ())]
+        yield str(concept.get("code")), tuple(name for name in named if isinstance(name, str))
+        yield from _displays(concept)
 
 
 def load_packages(paths: Iterable[Path]) -> Packages:

@@ -1,0 +1,29 @@
+// When a finding was made, and how old the newborn was.
+import { exact, fixed, plus, ratio } from "./exact.mjs";
+import { hoursBetween, instant } from "./moments.mjs";
+
+/** The instant a finding was made: its own, else the moment of birth it belongs to, else the exam's start. */
+export const madeAt = (finding, item, record) => {
+  if (finding.observed_at) return instant(finding.observed_at);
+  if (item.minutes_after_birth !== undefined)
+    return instant(record.newborn.birth_time) + BigInt(item.minutes_after_birth) * 60000000n;
+  return instant(record.exam.started);
+};
+
+/** Hours of life at an instant, as a fraction. */
+export const ageHours = (record, at) => hoursBetween(instant(record.newborn.birth_time), at);
+
+/** Gestation at birth in weeks with the days as sevenths, or null. */
+export const gestationWeeks = (record) => {
+  const gestation = record.newborn.gestation;
+  return gestation ? plus(exact(String(gestation.weeks)), ratio(BigInt(gestation.days ?? 0), 7n)) : null;
+};
+
+/** How old at the exam's start, in words. */
+export const ageInWords = (record) => {
+  if (instant(record.newborn.birth_time) === null || instant(record.exam.started) === null) return "";
+  const hours = ageHours(record, instant(record.exam.started));
+  const whole = Number(fixed(hours, 1));
+  if (whole < 0) return "";
+  return whole < 96 ? `${fixed(hours, 1)} h old` : `${Math.floor(whole / 24)} days old`;
+};

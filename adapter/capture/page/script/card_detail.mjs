@@ -1,0 +1,63 @@
+// Where, how, when and with which remark a finding was made; each finding of an item has its own.
+import { button, choice, field, h } from "./dom.mjs";
+import { app, commit } from "./state.mjs";
+import { answerOf } from "./catalogue.mjs";
+import { findingsOf } from "./entry.mjs";
+import { now } from "./moments.mjs";
+import { valueInWords } from "./words.mjs";
+import { timeField } from "./time_field.mjs";
+
+/** Whether there is anything to say beside the finding; a note there always is. */
+export const hasDetails = (doc, item) => findingsOf(doc, item).length > 0;
+
+const put = (doc, item, finding, key, value, { same = null, items = [item.id] } = {}) =>
+  commit(doc, `${item.label}: ${key.replace("_", " ")}`, () => {
+    if (value) finding[key] = value;
+    else delete finding[key];
+  }, { items, same });
+
+const from = (ids, labels) => [["", "–"], ...ids.map((id) => [id, labels(id)])];
+
+const places = (doc, item, finding) => {
+  const { sites, methods, states } = app.catalogue;
+  const pick = (words, ids, labels, key) =>
+    ids.length ? field(words, choice(from(ids, labels), finding[key], (value) => put(doc, item, finding, key, value))) : null;
+  const usual = [...new Set([...item.methods, ...(item.method ? [item.method] : [])])];
+  const site = sites[finding.site];
+  return [
+    pick("Place", item.sites, (id) => sites[id].label, "site"),
+    item.sides === "optional" && !site?.side ? pick("Side (the infant's own)", ["left", "right"], (id) => id, "side") : null,
+    finding.not_examined ? null : pick("How", usual, (id) => app.catalogue.methods[id], "method"),
+    item.states && !finding.not_examined ? pick("State of the infant", Object.keys(states), (id) => states[id], "state") : null,
+    pick("Tell, by your own judgement", ["tell", "tell-now"], (id) => (id === "tell" ? "at the next round" : "now"), "urgency"),
+  ];
+};
+
+const another = (doc, item, finding) =>
+  button("The same at another place", () =>
+    commit(doc, `${item.label}: another place`, () => {
+      const { site, side, ...rest } = finding;
+      doc.record.findings.splice(doc.record.findings.indexOf(finding) + 1, 0, { ...rest, ...(item.sides === "each" ? { side } : {}) });
+    }, { items: [item.id] }), {}, "button.small");
+
+const ofFinding = (doc, item, finding) => {
+  const words = `${finding.side ? `${finding.side}: ` : ""}${valueInWords(finding, item, app.catalogue)}`;
+  const note = h("textarea", {
+    rows: "2", value: finding.note ?? "", dir: "auto", maxlength: "2000",
+    oninput: (event) => put(doc, item, finding, "note", event.target.value, { same: `${item.id}.note` }),
+  });
+  const meant = typeof finding.value === "string" ? answerOf(item, finding.value)?.meaning : null;
+  const at = item.minutes_after_birth === undefined && !finding.not_examined;
+  return h("fieldset.detail", {}, h("legend", {}, words),
+    places(doc, item, finding), field("Note", note),
+    at && h("div.row", {}, timeField("Time (empty: the start of the exam)", finding.observed_at ?? "", (iso) => put(doc, item, finding, "observed_at", iso, { same: `${item.id}.at` })),
+      button("Now", () => put(doc, item, finding, "observed_at", now()), {}, "button.small")),
+    meant && meant !== "expected" && (item.sites.length || item.sides === "optional") ? another(doc, item, finding) : null,
+    button("Take this one away", () => commit(doc, `Taken away: ${words}`, () => {
+      doc.record.findings = doc.record.findings.filter((f) => f !== finding);
+    }, { items: [item.id] }), {}, "button.small"));
+};
+
+/** The panel. */
+export const detailPanel = (doc, item) =>
+  h("div.details", {}, findingsOf(doc, item).map((finding) => ofFinding(doc, item, finding)));

@@ -1,0 +1,173 @@
+// A measured or counted number: its digits as typed, its unit, the conversion, the ranges in force for this infant now.
+import { button, choice, freshId, h } from "./dom.mjs";
+import { app, commit, derived } from "./state.mjs";
+import { entriesOf, isWholeEntry, placeEntry } from "./entry.mjs";
+import { now } from "./moments.mjs";
+import { amount, unitShown } from "./units.mjs";
+import { applicable, judge } from "./judgement.mjs";
+import { remember, remembered } from "./store.mjs";
+import { cover, spanWords } from "./spans.mjs";
+import { countSheet } from "./count_sheet.mjs";
+import { refillSheet } from "./refill_sheet.mjs";
+
+const setUnit = (value, picked) => {
+  value.unit = picked === "lb+oz" ? "[lb_av]" : picked;
+  if (picked === "lb+oz") value.plus ??= { value: "", unit: "[oz_av]" };
+  else delete value.plus;
+  return value;
+};
+
+/** An empty entry, in the unit that this device last used for the item. */
+const fresh = (item, side) => {
+  const last = remembered(`unit/${item.id}`);
+  const known = names(item).some(([unit]) => unit === last);
+  return { item: item.id, ...(side ? { side } : {}), value: setUnit({ value: "", unit: item.unit }, known ? last : item.unit) };
+};
+
+/** Digits as a person types them: a comma is a point, needless zeros in front go, spaces go. */
+export const typed = (text) => text.trim().replace(",", ".").replace(/^(-?)0+(?=\d)/, "$1");
+
+const place = (doc, item, entry, words, items) =>
+  commit(doc, `${item.label}${entry.side ? `, ${entry.side}` : ""}${words}`, () => placeEntry(doc, entry, app.catalogue), {
+    same: `${item.id}.${entry.side ?? ""}`, items: items ?? [item.id],
+  });
+
+const names = (item) => {
+  const unit = app.catalogue.units.get(item.unit);
+  const all = item.units.map((ucum) => [ucum, unitShown(ucum, app.catalogue).trim() || app.catalogue.units.get(ucum).label]);
+  const pound = "[lb_av]";
+  return unit?.dimension === "mass" && item.units.includes(pound) ? [...all, ["lb+oz", "lb + oz"]] : all;
+};
+
+const input = (doc, item, entry, part, label, after) =>
+  h("input.number", {
+    type: "text", inputmode: "decimal", autocomplete: "off", enterkeyhint: "next", maxlength: "12",
+    value: part.value, "aria-label": label, "data-focus": `${item.id}.${entry.side ?? ""}.${after ?? "n"}`,
+    oninput: (event) => {
+      part.value = typed(event.target.value);
+      place(doc, item, entry, "");
+    },
+    onkeydown: (event) => {
+      if (event.key !== "Enter") return;
+      event.preventDefault();
+      const all = [...document.querySelectorAll("main input.number")];
+      const next = all[all.indexOf(event.target) + 1] ?? document.querySelector("#rest button.main");
+      next?.focus();
+    },
+    onblur: (event) => setTimeout(() => {
+      if (event.target.isConnected && !document.activeElement?.closest?.(`#card-${CSS.escape(item.id)}`)) app.refresh([item.id], "");
+    }, 250),
+  });
+
+const unitPicker = (doc, item, entry, label) => {
+  const entries = names(item);
+  if (entries.length < 2) return h("span.unit", {}, unitShown(item.unit, app.catalogue));
+  const value = entry.value.plus ? "lb+oz" : entry.value.unit;
+  return choice(entries, value, (picked) => {
+    setUnit(entry.value, picked);
+    remember(`unit/${item.id}`, picked);
+    place(doc, item, entry, ": unit");
+    app.refresh([item.id], "");
+  }, { "aria-label": `${label}, unit`, "data-focus": `${item.id}.${entry.side ?? ""}.unit` });
+};
+
+const bandsOf = (doc, item, entry) => {
+  const { record } = derived(doc);
+  // The first band that holds decides: those that the ones before leave nothing to are not shown.
+  const bands = applicable(entry, item, record, undefined).filter((band, n, all) => !cover(all.slice(0, n), band));
+  const words = { "tell-now": "tell now", tell: "tell" };
+  return bands.map((band) => {
+    const said = band.urgency === "none" ? band.meaning : words[band.urgency];
+    return `${spanWords(band)} ${said}`;
+  });
+};
+
+const live = (doc, item, entry, n) => {
+  const { value } = entry;
+  const whole = isWholeEntry(entry);
+  const other = whole && (value.plus || value.unit !== item.unit);
+  const judged = whole ? judge(entry, item, derived(doc).record, app.catalogue) : null;
+  const bands = item.ranges.length ? bandsOf(doc, item, entry) : [];
+  const unit = unitShown(item.unit, app.catalogue);
+  const half = !whole && (value.value !== "" || value.plus?.value);
+  return h("div.live", { "data-live": `${item.id}.${entry.side ?? ""}.${n}` },
+    other ? h("p.converted", {}, `= ${amount(value, item, app.catalogue)}${unit}`) : null,
+    judged ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning, judged.urgency === "none" ? "" : `, ${judged.urgency.replace("-", " ")}`) : null,
+    half ? h("p.problem.error", {}, "Not a whole number yet: it is kept, and not yet part of the record.") : null,
+    entry.counted_seconds ? h("p.counted", {}, `counted for ${entry.counted_seconds} s${Number(entry.counted_seconds) < Number(item.count_seconds) ? ", under a full minute" : ""}`) : null,
+    bands.length ? h("p.range", {}, `For this infant now${unit && `, in ${unit.trim()}`}: ${bands.join(" · ")}`) : item.ranges.length ? h("p.range", {}, "No range of ours is in force for this infant now.") : null);
+};
+
+const picks = (doc, item, entry, side) => {
+  const [, , low, high] = item.limits ?? [];
+  if (!item.whole_numbers || item.units.length > 1 || Number(high) - Number(low) > 7) return null;
+  const numbers = Array.from({ length: Number(high) - Number(low) + 1 }, (_, n) => String(Number(low) + n));
+  return h("div.picks", { role: "group", "aria-label": `${item.label}${side ? `, ${side}` : ""}` }, numbers.map((digits) =>
+    h("button.pick", {
+      type: "button", "aria-pressed": String(entry.value.value === digits), "data-focus": `${item.id}.${side ?? ""}.pick${digits}`,
+      "aria-label": `${side ? `${side}: ` : ""}${digits}`,
+      onclick: () => {
+        entry.value.value = entry.value.value === digits ? "" : digits;
+        place(doc, item, entry, `: ${digits}`);
+      },
+    }, digits)));
+};
+
+const chips = (doc, item, entry, key, ids, labels, words) =>
+  h("div.chips", { role: "group", "aria-label": `${item.label}, ${words}` }, ids.map((id) =>
+    h("button.chip", {
+      type: "button", "aria-pressed": String(entry[key] === id), "data-focus": `${item.id}.${key}.${id}`,
+      onclick: () => {
+        if (entry[key] === id) delete entry[key];
+        else entry[key] = id;
+        place(doc, item, entry, `: ${labels(id)}`);
+      },
+    }, labels(id))));
+
+const timers = (doc, item, entry) => {
+  const use = (value, more) => {
+    entry.value = { value, unit: item.unit };
+    Object.assign(entry, more);
+    place(doc, item, entry, `: ${value}`);
+    app.refresh([item.id], `${item.label}: ${value}`);
+  };
+  if (item.count_seconds)
+    return button("Count with the clock …", () => countSheet(item, (rate, seconds) => use(rate, { counted_seconds: seconds, observed_at: now() })), { "data-focus": `${item.id}.count` });
+  if (item.unit === "s") return button("Stopwatch …", () => refillSheet(item, (seconds) => use(seconds, {})), { "data-focus": `${item.id}.watch` });
+  return null;
+};
+
+const entryFields = (doc, item, side, entry, n) => {
+  const label = `${item.label}${side ? `, ${side}` : ""}${n ? `, ${n + 1}` : ""}`;
+  const { states, sites } = app.catalogue;
+  const mixed = entry.value.plus;
+  return h("div.entry", { id: freshId() },
+    side && h("p.sidename", {}, side),
+    picks(doc, item, entry, side),
+    h("div.numbers", {},
+      input(doc, item, entry, entry.value, mixed ? `${label}, pounds` : label),
+      mixed && [h("span.unit", {}, "lb"), input(doc, item, entry, mixed, `${label}, ounces`, "oz")],
+      unitPicker(doc, item, entry, label), n === 0 ? timers(doc, item, entry) : null),
+    item.site_required ? chips(doc, item, entry, "site", item.sites, (id) => sites[id].label, "place") : null,
+    item.states ? h("label.state", {}, "State of the infant ", choice([["", "–"], ...Object.entries(states)], entry.state, (id) => {
+      if (id) entry.state = id;
+      else delete entry.state;
+      place(doc, item, entry, ": state");
+    }, { "data-focus": `${item.id}.state.${n}` })) : null,
+    live(doc, item, entry, n));
+};
+
+/** The entries of an item on a side, with an empty one where there is none. */
+export const numberEntries = (doc, item, side) => {
+  const held = entriesOf(doc, item, side);
+  const entries = held.length ? held : [fresh(item, side)];
+  const more = held.length && held.every(isWholeEntry) && item.minutes_after_birth === undefined && !item.sides.startsWith("each");
+  return h("div.measured", {},
+    entries.map((entry, n) => entryFields(doc, item, side, entry, n)),
+    more ? button("A further reading", () => {
+      const entry = fresh(item, side);
+      entry.observed_at = now();
+      place(doc, item, entry, ": further reading");
+      app.refresh([item.id], "");
+    }, { "aria-label": `A further reading of ${item.label}` }, "button.small") : null);
+};

@@ -1,0 +1,61 @@
+// A scored instrument: the answer of each sign, the total by itself; or the total alone, as read from a sheet.
+import { button, choice, field, h } from "./dom.mjs";
+import { app, commit, derived } from "./state.mjs";
+import { entriesOf, placeEntry } from "./entry.mjs";
+import { typicalSex } from "./completeness.mjs";
+import { missingSigns, scoreTotal } from "./scores.mjs";
+import { judge } from "./judgement.mjs";
+
+const opened = new Set();
+
+const place = (doc, item, entry) => {
+  commit(doc, item.label, () => placeEntry(doc, entry, app.catalogue), { same: item.id, items: [item.id] });
+};
+
+const sign = (doc, item, entry, one) =>
+  field(one.label, choice(
+    [["", "–"], ...one.answers.map(([id, label, points]) => [id, `${label}: ${points}`])],
+    entry.value.signs[one.id],
+    (id) => {
+      if (id) entry.value.signs[one.id] = id;
+      else delete entry.value.signs[one.id];
+      place(doc, item, entry);
+    },
+    { "data-focus": `${item.id}.${one.id}` },
+  ));
+
+const totals = (doc, item, entry) => {
+  const [low, high] = (item.limits ?? ["0", "10"]).map(Number);
+  const numbers = Array.from({ length: high - low + 1 }, (_, n) => low + n);
+  const put = (total) => {
+    if (total === null) delete entry.value.total;
+    else entry.value.total = total;
+    place(doc, item, entry);
+  };
+  if (numbers.length > 12)
+    return field("Total, as read from a sheet", choice([["", "–"], ...numbers.map((n) => [String(n), String(n)])], String(entry.value.total ?? ""), (v) => put(v === null ? null : Number(v))));
+  return h("div.picks", { role: "group", "aria-label": `${item.label}, total` }, h("span.unit", {}, "Total"), numbers.map((n) =>
+    h("button.pick", { type: "button", "aria-pressed": String(entry.value.total === n), "data-focus": `${item.id}.total${n}`, onclick: () => put(entry.value.total === n ? null : n) }, String(n))));
+};
+
+/** The score. */
+export const scoreEntry = (doc, item) => {
+  const entry = entriesOf(doc, item, null)[0] ?? { item: item.id, value: { signs: {} } };
+  entry.value.signs ??= {};
+  const sex = typicalSex(doc.record);
+  const signs = item.signs.filter((one) => !one.sex || !sex || one.sex === sex);
+  const given = Object.keys(entry.value.signs).length;
+  const total = given || entry.value.total !== undefined ? scoreTotal(entry.value, item) : null;
+  const judged = total === null ? null : judge(entry, item, derived(doc).record, app.catalogue);
+  const open = opened.has(item.id) || given > 0;
+  return h("div.score", {},
+    totals(doc, item, entry),
+    signs.length ? button(open ? "Signs" : `Sign by sign (${signs.length}) …`, () => {
+      if (!opened.delete(item.id)) opened.add(item.id);
+      app.refresh([item.id], "");
+    }, { "aria-expanded": String(open), "data-focus": `${item.id}.signs` }, "button.small") : null,
+    open ? h("div.signs", {}, signs.map((one) => sign(doc, item, entry, one))) : null,
+    h("div.live", { "data-live": `${item.id}.score` },
+      total !== null ? h("p.judged", {}, `Total ${total}`, judged ? `: ${judged.meaning}` : "") : null,
+      given && total === null ? h("p.problem.warning", {}, `No total, without ${missingSigns(entry.value, item).join(", ")}`) : null));
+};

@@ -1,0 +1,26 @@
+// An answer in the examiner's own words, and how soon to tell of it.
+import { choice, field, h } from "./dom.mjs";
+import { app, commit } from "./state.mjs";
+import { findingsOf, placeEntry } from "./entry.mjs";
+
+/** The field. */
+export const wordsEntry = (doc, item, side) => {
+  const held = [...findingsOf(doc, item, side ?? undefined), ...doc.drafts.filter((f) => f.item === item.id)];
+  const entry = held.find((f) => f.text !== undefined) ?? { item: item.id, ...(side ? { side } : {}), text: "" };
+  const put = (items) =>
+    commit(doc, `${item.label}, in words`, () => placeEntry(doc, entry, app.catalogue), { same: `${item.id}.words`, items });
+  const area = h("textarea", {
+    rows: "2", dir: "auto", value: entry.text, maxlength: "2000", "data-focus": `${item.id}.${side ?? ""}.words`,
+    oninput: (event) => {
+      entry.text = event.target.value;
+      put([item.id]);
+    },
+  });
+  const urgency = choice([["", "not to be told by itself"], ["tell", "tell at the next round"], ["tell-now", "tell now"]], entry.urgency, (value) => {
+    if (value) entry.urgency = value;
+    else delete entry.urgency;
+    put([item.id]);
+  });
+  const where = side ? `, ${side}` : "";
+  return h("div.words", {}, field(`${item.label}${where}: in your own words`, area), field(`How soon to tell${where}`, urgency));
+};

@@ -1,0 +1,48 @@
+// The rest of a page as expected, in one action: only after every line that it will say was listed, each of which
+// can be struck out. What is recorded are ordinary findings, one for each line.
+import { button, h, sheet } from "./dom.mjs";
+import { app, commit } from "./state.mjs";
+import { expectedOn, recordAnswers } from "./entry.mjs";
+
+const together = (lines) => {
+  const found = new Map();
+  for (const line of lines) found.set(line.item.id, [...(found.get(line.item.id) ?? []), line]);
+  return [...found.values()];
+};
+
+const lineOf = (lines, struck, count) => {
+  const [{ item, answer }] = lines;
+  const sides = lines.map((line) => line.side).filter(Boolean).join(" and ");
+  const box = h("input", { type: "checkbox", checked: true, onchange: () => {
+    if (box.checked) struck.delete(item.id);
+    else struck.add(item.id);
+    count();
+  } });
+  box.checked = true;
+  return h("li", {}, h("label.tick", {}, box, h("span.says", {}, h("span.item", {}, `${item.label}${sides ? `, ${sides}` : ""}`), h("span.answer", {}, answer.label))));
+};
+
+/** List, let strike out, record. `done` follows when it was recorded. */
+export const expectedSheet = (doc, page, done) => {
+  const lines = expectedOn(doc, page.asked.map((item) => item.id), app.catalogue);
+  const groups = together(lines);
+  const struck = new Set();
+  sheet(`${page.label}: as expected`, (close) => {
+    const kept = () => lines.filter((line) => !struck.has(line.item.id));
+    const record = button("", () => {
+      const chosen = kept();
+      close();
+      commit(doc, `${page.label}: ${chosen.length} as expected`, () => recordAnswers(doc, chosen, app.catalogue), { items: page.asked.map((item) => item.id) });
+      done();
+    }, {}, "button.main.big");
+    const count = () => {
+      record.textContent = `Record these ${kept().length} findings`;
+      record.disabled = kept().length === 0;
+    };
+    count();
+    return h("div", {},
+      h("p.hint", {}, "This will be recorded. Take the tick from what you have not seen."),
+      h("ul.lines", {}, groups.map((group) => lineOf(group, struck, count))),
+      h("div.row.foot", {}, button("Record nothing", close), record));
+  });
+};

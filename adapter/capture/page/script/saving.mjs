@@ -1,0 +1,82 @@
+// A record leaves the page: as a file, or to the program that served the page.
+import { button, h } from "./dom.mjs";
+import { instant, now } from "./moments.mjs";
+import { freshExamId, recordOf, recordText } from "./record.mjs";
+import { app, go, setFields } from "./state.mjs";
+
+/** Offer the record as a file. */
+export const downloadRecord = (doc) => {
+  const name = `${doc.record.exam.id}.json`;
+  const url = URL.createObjectURL(new Blob([recordText(recordOf(doc))], { type: "application/json" }));
+  const link = h("a", { href: url, download: name });
+  document.body.append(link);
+  link.click();
+  link.remove();
+  setTimeout(() => URL.revokeObjectURL(url), 60000);
+  return name;
+};
+
+const end = (doc) => {
+  const { exam, findings } = doc.record;
+  const first = exam.status === "final" ? now() : (doc.firstEnded ?? now());
+  const last = [first, ...findings.map((f) => f.observed_at).filter(Boolean)].reduce((a, b) => (instant(b) > instant(a) ? b : a));
+  exam.ended = instant(last) < instant(exam.started) ? exam.started : last;
+};
+
+/** Save as a file; the exam is then closed to changes. */
+export const saveDoc = (doc) => {
+  setFields(doc, () => end(doc));
+  const file = downloadRecord(doc);
+  setFields(doc, () => (doc.saved = { at: now(), how: "file", file }));
+  go("summary", `Saved as ${file}`);
+};
+
+const post = async (text) => {
+  const stop = new AbortController();
+  const timer = setTimeout(() => stop.abort(), 30000);
+  try {
+    const answer = await fetch("records", { method: "POST", headers: { "Content-Type": "application/json" }, body: text, signal: stop.signal });
+    return { status: answer.status, ...(await answer.json()) };
+  } catch {
+    return null;
+  } finally {
+    clearTimeout(timer);
+  }
+};
+
+/** What was filed under this id stays; this record becomes its correction, under an id of its own. */
+const asCorrection = (doc) => {
+  setFields(doc, () => {
+    const { exam } = doc.record;
+    Object.assign(exam, { amends: exam.amends ?? exam.id, id: freshExamId(), status: "amended", reason: exam.reason ?? "" });
+  });
+  go("finish", "Say why it is corrected, then hand it over");
+};
+
+/** Hand the record to the program that served the page; on any answer but yes it stays open here. */
+export const sendDoc = async (doc, place) => {
+  place.replaceChildren(h("p", {}, "Handing over …"));
+  const ended = doc.record.exam.ended;
+  setFields(doc, () => end(doc));
+  const answer = await post(recordText(recordOf(doc)));
+  if (answer?.accepted) {
+    setFields(doc, () => (doc.saved = { at: now(), how: "handed", file: answer.file, answer }));
+    if (app.key === doc.key) go("summary", "Handed over");
+    return;
+  }
+  setFields(doc, () => {
+    if (ended) doc.record.exam.ended = ended;
+    else delete doc.record.exam.ended;
+  });
+  if (!answer) {
+    place.replaceChildren(h("p.problem.error", {}, "No answer: the record is kept here. Handing over the same again is safe; or save it as a file."));
+    return;
+  }
+  const item = (one) => (app.catalogue.items.get(one.item)?.label ? `${app.catalogue.items.get(one.item).label}: ` : "");
+  place.replaceChildren(
+    h("p.problem.error", {}, answer.status === 409
+      ? "A record with this exam's id was filed before, with other content. Nothing was changed there; this one is kept here."
+      : "It was not accepted. The record is kept here."),
+    answer.status === 409 ? button("Make this a correction of the one filed …", () => asCorrection(doc)) : null,
+    h("ul.problems", {}, (answer.problems ?? []).map((one) => h(`li.problem.${one.severity}`, {}, `${item(one)}${one.what} ${one.remedy}`))));
+};

@@ -1,0 +1,65 @@
+// The oxygen saturation screen by the version that the site has chosen; the same as adapter/derive/screening.py.
+import { compare, exact, less } from "./exact.mjs";
+import { kindOf } from "./catalogue.mjs";
+import { ageHours, madeAt } from "./age.mjs";
+
+const GRAVER = ["pass", "repeat_in_1h", "fail"];
+
+const atLeast = (a, b) => compare(a, exact(String(b))) >= 0;
+
+const passes = ([one, other], rule) => {
+  const high = [one, other].map((reading) => atLeast(reading, rule.pass_from));
+  const gap = compare(one, other) > 0 ? less(one, other) : less(other, one);
+  const enough = rule.places === "either" ? high.some(Boolean) : high.every(Boolean);
+  return enough && compare(gap, exact(String(rule.difference))) <= 0;
+};
+
+/** The outcome of attempts (pairs of readings) in the order of time; null while none is complete. */
+export const outcomeOf = (attempts, rule) => {
+  let outcome = null;
+  let tried = 0;
+  for (const readings of attempts) {
+    if (readings.some((reading) => !atLeast(reading, rule.fail_below))) return "fail";
+    if (readings.length < 2) continue;
+    if (passes(readings, rule)) {
+      [outcome, tried] = ["pass", 0];
+      continue;
+    }
+    tried += 1;
+    if (tried >= rule.attempts) return "fail";
+    outcome = "repeat_in_1h";
+  }
+  return outcome;
+};
+
+const readingsOf = (finding) =>
+  ["preductal", "postductal"].map((id) => finding.value.components[id]).filter((d) => d !== undefined).map(exact);
+
+/** The result that the captured readings give, with what it rests on; null where they give none. */
+export const resultOf = (record, catalogue) => {
+  const rule = catalogue.screening;
+  const item = catalogue.items.get(rule.readings);
+  const taken = record.findings
+    .map((finding, index) => ({ finding, index }))
+    .filter(({ finding }) => finding.item === rule.readings && kindOf(finding.value) === "quantities")
+    .map((one) => ({ ...one, at: madeAt(one.finding, item, record) }))
+    .sort((a, b) => (a.at === b.at ? a.index - b.index : a.at < b.at ? -1 : 1));
+  const due = taken.filter((one) => atLeast(ageHours(record, one.at), rule.from_hours));
+  const failing = (one) => outcomeOf([readingsOf(one.finding)], rule) === "fail";
+  const counted = due.length ? due : taken.filter(failing);
+  const outcome = outcomeOf(counted.map((one) => readingsOf(one.finding)), rule);
+  return outcome === null ? null : { outcome, counted };
+};
+
+/** The computed result, where nobody captured one that is as grave. */
+export const screened = (record, catalogue) => {
+  const rule = catalogue.screening;
+  const result = resultOf(record, catalogue);
+  if (!result) return [];
+  const captured = record.findings.filter((f) => f.item === rule.item).map((f) => f.value);
+  if (captured.some((value) => GRAVER.indexOf(value) >= GRAVER.indexOf(result.outcome))) return [];
+  const last = result.counted.at(-1).finding;
+  const observed = last.observed_at ?? record.exam.started;
+  const finding = { item: rule.item, value: result.outcome, observed_at: observed };
+  return [{ finding, from: result.counted.map((one) => one.index), maker: rule.id }];
+};

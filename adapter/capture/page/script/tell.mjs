@@ -1,0 +1,172 @@
+// What must be told, and what is still to be done; the same lines as adapter/derive/tell.py.
+import { answerOf, kindOf, sideOf } from "./catalogue.mjs";
+import { computedFindings } from "./computed.mjs";
+import { gapsOf } from "./completeness.mjs";
+import { judge, rank, worst } from "./judgement.mjs";
+import { heldRules } from "./rules.mjs";
+import { spanText } from "./spans.mjs";
+import { unitShown } from "./units.mjs";
+import { inWords, valueInWords } from "./words.mjs";
+
+const judgedBy = (one, record, catalogue) => {
+  const item = catalogue.items.get(one.finding.item);
+  const judged =
+    one.urgency === undefined
+      ? judge(one.finding, item, record, catalogue, one.exact ?? null)
+      : {
+          meaning: one.abnormal ? "abnormal" : "variant",
+          urgency: one.replaced ? "none" : one.urgency,
+          flag: one.abnormal ? "A" : "N",
+          band: null,
+        };
+  return { ...one, item, judged };
+};
+
+const differences = (pool, catalogue) => {
+  const compared = pool.filter((one) => one.item.compare_sides && kindOf(one.finding.value));
+  return [...new Set(compared.map((one) => one.item))].flatMap((item) => {
+    const of = (side) => compared.filter((one) => one.item === item && sideOf(one.finding, catalogue) === side);
+    const said = (ones) => [...new Set(ones.map((one) => valueInWords(one.finding, item, catalogue)))].sort();
+    const [left, right] = [of("left"), of("right")];
+    const words = [said(left).join(", "), said(right).join(", ")];
+    if (!left.length || !right.length || JSON.stringify(said(left)) === JSON.stringify(said(right))) return [];
+    const known = [...left, ...right].map((one) => one.judged).filter(Boolean);
+    const text = `${item.label}: left ${words[0].toLowerCase()}; right ${words[1].toLowerCase()}`;
+    return [
+      {
+        finding: { item: "side_difference", text },
+        from: [...left, ...right].map((one) => one.index),
+        maker: `sides_${item.id}`,
+        source: item.source,
+        urgency: worst(...known.map((judged) => judged.urgency)),
+        abnormal: known.some((judged) => judged.meaning === "abnormal"),
+        reason: "left and right differ",
+      },
+    ];
+  });
+};
+
+/** All findings of a record with their judgements: captured ones in their order, then the computed ones. */
+export const evidence = (record, catalogue) => {
+  const pool = [];
+  const add = (ones) =>
+    ones.forEach((one) => pool.push({ ...judgedBy(one, record, catalogue), index: pool.length }));
+  for (const finding of record.findings) {
+    const item = catalogue.items.get(finding.item);
+    const judged = finding.not_examined ? null : judge(finding, item, record, catalogue);
+    pool.push({ finding, item, judged, index: pool.length, from: null });
+  }
+  const captured = [...pool];
+  const made = computedFindings(record, catalogue);
+  const sides = differences(captured, catalogue);
+  add([...made, ...sides]);
+  add(
+    heldRules(record, pool, catalogue).map(({ rule, from, replaced }) => ({
+      finding: { item: "cross_finding", text: rule.label },
+      from,
+      replaced,
+      maker: rule.id,
+      source: rule.source,
+      urgency: rule.urgency,
+      abnormal: true,
+      reason: rule.reason,
+    })),
+  );
+  return pool;
+};
+
+const WORDS = { L: "low", LL: "very low", H: "high", HH: "very high" };
+
+const why = (one, catalogue) => {
+  const { finding, item, judged } = one;
+  if (one.urgency !== undefined) return [one.reason, one.maker, catalogue.sources[one.source]];
+  const own = kindOf(finding.value) === "answer" ? answerOf(item, finding.value) : null;
+  const usual = own ? own.urgency : (judged.band?.urgency ?? "none");
+  if (usual !== judged.urgency) return ["marked by the examiner", "examiner", "the examiner"];
+  const caution = item.caution ? `; ${item.caution}` : "";
+  if (judged.band) {
+    const unit = item.unit ? unitShown(item.unit, catalogue) : " hours of life";
+    const span = spanText(judged.band);
+    const id = judged.band.component ? `${judged.band.component} ${span}` : span;
+    const beyond = `${WORDS[judged.band.flag] ?? "abnormal"}: ${span}${unit}`;
+    return [beyond + caution, `${item.id}[${id}]`, catalogue.sources[judged.band.source]];
+  }
+  const meaning = judged.meaning === "abnormal" ? "abnormal" : "a variant that is told";
+  return [meaning + caution, `${item.id}.${finding.value}`, catalogue.sources[item.source]];
+};
+
+const covered = (urgent) => {
+  const told = new Map(urgent.map((one) => [one.index, one]));
+  const [byRules, bySides, sides] = [new Set(), new Set(), []];
+  for (const one of urgent) {
+    if (one.urgency === undefined) continue;
+    const parts = one.from.filter(
+      (index) => told.has(index) && rank(one.judged.urgency) >= rank(told.get(index).judged.urgency),
+    );
+    if (one.item.id === "cross_finding") parts.forEach((index) => byRules.add(index));
+    else {
+      sides.push([one.index, parts]);
+      parts.forEach((index) => bySides.add(index));
+    }
+  }
+  const done = sides.filter(([, parts]) => parts.length && parts.every((index) => byRules.has(index)));
+  return new Set([...byRules, ...bySides, ...done.map(([index]) => index)]);
+};
+
+const line = (one, pool, catalogue) => {
+  const [reason, rule, source] = why(one, catalogue);
+  const joint = one.urgency !== undefined && one.item.id === "cross_finding";
+  return {
+    urgency: one.judged.urgency, item: one.item, side: one.finding.side ?? null, reason, rule, source, toDo: false,
+    words: (one.urgency !== undefined && one.finding.text) || inWords(one.finding, one.item, catalogue),
+    because: joint ? one.from.map((n) => inWords(pool[n].finding, pool[n].item, catalogue)) : [],
+    places: (one.from ?? [one.index]).map((n) => pool[n].item.id),
+  };
+};
+
+const gapLine = (one, catalogue) => {
+  const { finding, item } = one;
+  const told = item.tell_when_not_examined.some((reason) => reason === "any" || reason === finding.not_examined);
+  const urgency = worst(finding.urgency, told ? "tell" : "none", catalogue.reasons[finding.not_examined].urgency);
+  if (urgency === "none" && (!item.still_to_do || finding.not_examined === "not_applicable")) return [];
+  const reason = item.caution ? `still to do; ${item.caution}` : "still to do";
+  return [
+    {
+      urgency, item, side: finding.side ?? null, reason, toDo: true, because: [], places: [item.id],
+      words: inWords(finding, item, catalogue),
+      rule: `${item.id}.not_examined`, source: catalogue.sources[item.source],
+    },
+  ];
+};
+
+const unrecorded = (gap, record, catalogue) => {
+  const item = catalogue.items.get(gap.item);
+  return {
+    urgency: catalogue.kinds[record.exam.kind].last ? "tell" : "none",
+    item, side: gap.side, reason: "still to do", toDo: true, because: [], places: [item.id],
+    words: `${gap.side ? `${item.label}, ${gap.side}` : item.label}: not recorded`,
+    rule: `${item.id}.not_recorded`, source: catalogue.sources[item.source],
+  };
+};
+
+const byOrder = (a, b) =>
+  rank(b.urgency) - rank(a.urgency) ||
+  a.toDo - b.toDo ||
+  (a.because.length === 0) - (b.because.length === 0) ||
+  a.item.position - b.item.position ||
+  (a.words < b.words ? -1 : a.words > b.words ? 1 : 0);
+
+/** The lines of the tell list, most urgent first; urgency none is what is still to be done. */
+export const tellList = (record, catalogue, pool = evidence(record, catalogue)) => {
+  if (record.exam.status === "entered-in-error") return [];
+  const urgent = pool.filter((one) => one.judged && one.judged.urgency !== "none");
+  const stood = covered(urgent);
+  const computed = new Set(pool.filter((one) => one.from !== null).map((one) => one.item.id));
+  return [
+    ...urgent.filter((one) => !stood.has(one.index)).map((one) => line(one, pool, catalogue)),
+    ...pool.filter((one) => one.finding.not_examined).flatMap((one) => gapLine(one, catalogue)),
+    ...gapsOf(record, catalogue)
+      .filter((gap) => catalogue.items.get(gap.item).still_to_do && !computed.has(gap.item))
+      .map((gap) => unrecorded(gap, record, catalogue)),
+  ].sort(byOrder);
+};

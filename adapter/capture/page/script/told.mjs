@@ -1,0 +1,46 @@
+// What must be told, live: now, at the next round, still to do; and that the adapter's list is the one that counts.
+import { h } from "./dom.mjs";
+import { app, current, derived, go } from "./state.mjs";
+import { pageOfItem } from "./pages.mjs";
+
+const PARTS = [
+  ["tell-now", "Tell the provider now"],
+  ["tell", "Tell at the next round"],
+  ["none", "Still to do"],
+];
+
+const lineOf = (doc, line) => {
+  const number = pageOfItem(doc, line.places[0]);
+  const open = () => {
+    current().page = number;
+    go("page");
+  };
+  const words = number >= 0 ? h("button.link", { type: "button", onclick: open }, line.words) : line.words;
+  return h(`li.${line.urgency}`, {}, h("p.words", {}, words),
+    line.because.length ? h("p.because", {}, line.because.join("; ")) : null,
+    h("p.why", {}, `${line.reason.replace(/\.$/, "")}. ${line.source ?? ""}`));
+};
+
+/** What the page does not work out. */
+export const notComputed = () =>
+  "Not worked out here: size for gestation by a growth reference, and what changed since earlier exams.";
+
+/** The list by urgency. */
+export const toldPanel = (doc) => {
+  const lines = derived(doc).told;
+  return [
+    h("div.told", {},
+      PARTS.map(([urgency, title]) => {
+        const some = lines.filter((line) => line.urgency === urgency);
+        const none = urgency === "none" ? "Nothing." : "Nothing so far. That does not say that all is well.";
+        return [h(`h3.${urgency}`, {}, title, some.length ? ` (${some.length})` : ""),
+          some.length ? h("ul", {}, some.map((line) => lineOf(doc, line))) : h("p.hint", {}, none)];
+      }),
+      h("p.hint", {}, `The list that the adapter makes after saving is the one that counts. ${notComputed()}`),
+      h("p.hint", {}, "A list for a licensed person, not a diagnosis. Local policy decides: ",
+        `${app.catalogue.policy.name}, ${app.catalogue.policy.date}.`)),
+  ];
+};
+
+/** The list as a view of its own. */
+export const toldView = (doc) => h("article", {}, h("h2", { tabindex: "-1" }, "To be told"), toldPanel(doc));

@@ -1,0 +1,193 @@
+// Whom, by whom, when and as what: before anything else, and on screen from then on.
+import { bdi, button, choice, field, freshId, h } from "./dom.mjs";
+import { now } from "./moments.mjs";
+import { checkPeople } from "./check_people.mjs";
+import { freshDoc, recordOf } from "./record.mjs";
+import { app, current, go, otherOf, placeOf, setFields } from "./state.mjs";
+import { addDoc } from "./start.mjs";
+import { nameOf } from "./identity.mjs";
+import { remember } from "./store.mjs";
+import { timeField } from "./time_field.mjs";
+
+const text = (doc, words, value, put, extra = {}) =>
+  field(words, h("input", {
+    type: "text", value: value ?? "", autocomplete: "off", spellcheck: "false", maxlength: "255", dir: "auto", ...extra,
+    oninput: (event) => setFields(doc, () => put(event.target.value)),
+  }), extra.note);
+
+const systems = (doc, words, one) => {
+  const known = Object.keys(app.catalogue.identifier_systems);
+  const put = (value) => {
+    one.system = value ?? "";
+    remember("system", one.system);
+  };
+  if (!known.length) return text(doc, words, one.system, put);
+  const entries = [...new Set([...known, one.system])].filter(Boolean).map((name) => [name, name]);
+  return field(words, choice([["", "choose"], ...entries], one.system, (value) => setFields(doc, () => put(value))));
+};
+
+const numbers = (doc, list, of) =>
+  list.map((one, n) =>
+    h("div.pair", {},
+      text(doc, `Number${n ? ` ${n + 1}` : ""} of ${of}`, one.value, (value) => Object.assign(one, { value }), { inputmode: "text" }),
+      systems(doc, `Whose number${n ? ` ${n + 1}` : ""} (${of})`, one)));
+
+const radios = (doc, legend, entries, value, put) => {
+  const name = freshId();
+  return h("fieldset.radios", {}, h("legend", {}, legend),
+    entries.map(([id, words]) =>
+      h("label.tick", {}, h("input", { type: "radio", name, value: id, checked: id === value, onchange: () => setFields(doc, () => put(id)) }), words)));
+};
+
+const counting = (from, to) => [["", "–"], ...Array.from({ length: to - from + 1 }, (_, n) => [String(from + n), String(from + n)])];
+
+const whole = (doc, target, key, value) =>
+  setFields(doc, () => {
+    if (value === null) delete target[key];
+    else target[key] = Number(value);
+  });
+
+const nest = (newborn, key) => (newborn[key] ??= {});
+
+const births = (doc) => {
+  const { newborn } = doc.record;
+  const order = newborn.birth_order ?? {};
+  const gestation = newborn.gestation ?? {};
+  const methods = ["ultrasound_dating", "last_menstrual_period", "conception_date", "maturity_score", "history"];
+  const drop = (key, need) => {
+    if (newborn[key]?.[need] === undefined) delete newborn[key];
+  };
+  return [
+    h("div.triple", {},
+      field("Born as number", choice(counting(1, 9), String(order.order ?? ""), (v) => {
+        whole(doc, nest(newborn, "birth_order"), "order", v);
+        setFields(doc, () => drop("birth_order", "order"));
+      })),
+      field("of how many", choice(counting(2, 9), String(order.of ?? ""), (v) => {
+        whole(doc, nest(newborn, "birth_order"), "of", v);
+        setFields(doc, () => drop("birth_order", "order"));
+      }))),
+    h("div.triple", {},
+      field("Gestation, weeks", choice(counting(20, 45), String(gestation.weeks ?? ""), (v) => {
+        whole(doc, nest(newborn, "gestation"), "weeks", v);
+        setFields(doc, () => drop("gestation", "weeks"));
+      })),
+      field("and days", choice(counting(0, 6), String(gestation.days ?? ""), (v) => {
+        whole(doc, nest(newborn, "gestation"), "days", v);
+        setFields(doc, () => drop("gestation", "weeks"));
+      })),
+      field("known by", choice([["", "–"], ...methods.filter((m) => app.catalogue.methods[m]).map((m) => [m, app.catalogue.methods[m]])],
+        gestation.method, (v) => setFields(doc, () => {
+          if (v) nest(newborn, "gestation").method = v;
+          else if (newborn.gestation) delete newborn.gestation.method;
+          drop("gestation", "weeks");
+        })))),
+  ];
+};
+
+const mother = (doc) => {
+  const { newborn } = doc.record;
+  const one = newborn.mother ?? { identifiers: [{ system: "", value: "" }], name: "" };
+  const put = (change) => {
+    newborn.mother = one;
+    change();
+    if (!one.identifiers[0].value && !one.name) delete newborn.mother;
+  };
+  const [number] = one.identifiers;
+  return h("details", { open: Boolean(newborn.mother) }, h("summary", {}, "Mother"),
+    h("p.hint", {}, "By her own number, never the newborn's."),
+    h("div.pair", {},
+      text(doc, "Number of the mother", number.value, (value) => put(() => {
+        number.value = value;
+        number.system ||= newborn.identifiers[0]?.system || "mrn";
+      })),
+      text(doc, "Whose number (mother)", number.system || newborn.identifiers[0]?.system, (value) => put(() => (number.system = value)))),
+    text(doc, "Name of the mother", one.name, (value) => put(() => (one.name = value))));
+};
+
+const showFaults = (doc, faults, place) => {
+  place.replaceChildren(h("h3", { tabindex: "-1" }, "Before you begin"), h("ul", {}, faults.map((one) => h("li", {}, `${one.what} ${one.remedy}`))));
+  place.querySelector("h3").focus();
+};
+
+const begin = (doc, place) => {
+  if (!doc.record.exam.started) doc.record.exam.started = now();
+  const faults = checkPeople(recordOf(doc), app.catalogue).filter((one) => one.severity === "error" && one.field !== "reason");
+  if (faults.length) return showFaults(doc, faults, place);
+  setFields(doc, () => (doc.begun = true));
+  return go("page", `Examining ${nameOf(doc)}`);
+};
+
+const addTwin = (doc) => {
+  const { exam, newborn } = doc.record;
+  const { order = 1, of = 2 } = newborn.birth_order ?? {};
+  newborn.birth_order ??= { order: 1, of: 2 };
+  const twin = freshDoc(
+    { kind: exam.kind, place: exam.place, examiners: structuredClone(exam.examiners) },
+    {
+      birth_order: { order: order === 1 ? 2 : 1, of },
+      birth_time: newborn.birth_time,
+      ...(newborn.gestation ? { gestation: structuredClone(newborn.gestation) } : {}),
+      ...(newborn.mother ? { mother: structuredClone(newborn.mother) } : {}),
+      identifiers: [{ system: newborn.identifiers[0]?.system ?? "", value: "" }],
+    },
+  );
+  twin.twin = doc.key;
+  addDoc(twin);
+  setFields(doc, () => (doc.twin = twin.key));
+  app.key = twin.key;
+  go("who", "The other twin: fill in this baby's own name, number and time of birth");
+};
+
+/** The form. */
+export const whoView = (doc) => {
+  const { exam, newborn } = doc.record;
+  const [examiner] = exam.examiners;
+  const place = h("div.faults", { role: "alert" });
+  const other = otherOf(doc);
+  const kinds = Object.entries(app.catalogue.kinds);
+  const roles = Object.entries(app.catalogue.roles);
+  const locked = Boolean(doc.saved);
+  return h("article.whoform", {},
+    h("h2", { tabindex: "-1" }, doc.begun ? "Who is examined" : "First: who is examined"),
+    other && h("p.twin", {}, "Twin of ", h("strong", {}, bdi(nameOf(other))), ". This form is of the baby below, not of that one."),
+    doc.begun && !locked ? h("p.hint", {}, "Findings stay with this exam: change name or number only to correct them.") : null,
+    h("fieldset.form", { disabled: locked },
+      h("legend.hidden", {}, "Newborn and exam"),
+      text(doc, "Name on the ward", newborn.name, (value) => (newborn.name = value)),
+      numbers(doc, newborn.identifiers, "the newborn"),
+      button("A further number", () => {
+        setFields(doc, () => newborn.identifiers.push({ system: newborn.identifiers[0].system, value: "" }));
+        app.render();
+      }, {}, "button.small"),
+      radios(doc, "Sex on record", [["female", "Female"], ["male", "Male"], ["other", "Other"], ["unknown", "Unknown"]], newborn.sex, (v) => (newborn.sex = v)),
+      timeField("Born", newborn.birth_time, (iso) => setFields(doc, () => (newborn.birth_time = iso))),
+      births(doc), mother(doc),
+      kinds.length > 1
+        ? radios(doc, "Kind of exam", kinds.map(([id, kind]) => [id, kind.label]), exam.kind, (v) => (exam.kind = v))
+        : h("p", {}, `Kind of exam: ${kinds[0][1].label}`),
+      h("div.pair", {},
+        text(doc, "Examiner", examiner.name, (value) => {
+          examiner.name = value;
+          remember("examiner", value);
+        }),
+        field("Role", choice([["", "choose"], ...roles], examiner.role, (value) => setFields(doc, () => {
+          examiner.role = value ?? "";
+          remember("role", examiner.role);
+        })))),
+      text(doc, "Place (ward, room)", exam.place, (value) => {
+        exam.place = value;
+        remember("place", value);
+      }),
+      timeField("Begun (empty: now)", exam.started, (iso) => setFields(doc, () => (exam.started = iso))),
+      h("p.hint", {}, `Exam id ${exam.id}`)),
+    place,
+    h("div.row", {},
+      button(doc.begun ? "Back to the exam" : "Begin the exam", () => (doc.saved ? go("summary") : begin(doc, place)), {}, "button.main.big"),
+      !other && !locked && button("Twin: a second exam beside this", () => addTwin(current()), {}, "button"),
+      other && button(`To ${nameOf(other)}`, () => {
+        app.key = other.key;
+        go(placeOf(other));
+      }),
+      button("All exams on this device", () => go("start"))));
+};

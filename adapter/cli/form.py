@@ -1,0 +1,191 @@
+"""``newborn-adapter form``: forms to capture an exam with, all made of the catalogue."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+import click
+
+from adapter.capture import read_captures, to_questionnaire, to_response
+from adapter.catalogue import Catalogue
+from adapter.cli.options import catalogue_for, site_option, write_output
+from adapter.cli.reporting import note
+from adapter.fhir.json import dumps
+from adapter.problems import ExitCode
+
+_USUAL_KIND = "initial"
+# Options that say something about one or two of the forms only.
+_BELONGS = {
+    "--out": ("--questionnaire", "--response", "--page", "--worksheet"),
+    "--pretty": ("--questionnaire", "--response"),
+    "--format": ("--worksheet",),
+    "--paper": ("--worksheet",),
+    "--drop": ("--serve",),
+    "--port": ("--serve",),
+}
+
+
+@click.command()
+@click.option("--questionnaire", is_flag=True, help="FHIR R4 Questionnaires, for any form renderer.")
+@click.option(
+    "--response",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False, allow_dash=True),
+    metavar="FILE",
+    help="Captured exams as FHIR R4 QuestionnaireResponses.",
+)
+@click.option("--page", is_flag=True, help="The bedside page: one HTML file that needs no network.")
+@click.option("--worksheet", is_flag=True, help="A sheet to print.")
+@click.option("--serve", is_flag=True, help="The bedside page at 127.0.0.1; its records go into --drop.")
+@click.option("--kind", metavar="KIND", help="A kind of exam (initial, shift, discharge, ...); else each of them.")
+@click.option("--format", "encoding", type=click.Choice(["html", "pdf"]), help="Of the worksheet; html without it.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="Of the worksheet; a4 without it.")
+@click.option("--pretty", is_flag=True, default=None, help="Indented, for people.")
+@click.option(
+    "--drop",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="The drop folder for --serve, which the command watch takes records from.",
+)
+@click.option("--port", type=click.IntRange(0, 65535), help="For --serve; any free one without it.")
+@click.option("--out", type=click.Path(path_type=Path), help="A file; or a folder, for one file a questionnaire.")
+@site_option
+def form(
+    questionnaire: bool,
+    response: Path | None,
+    page: bool,
+    worksheet: bool,
+    serve: bool,
+    kind: str | None,
+    encoding: str | None,
+    paper: str | None,
+    pretty: bool | None,
+    drop: Path | None,
+    port: int | None,
+    out: Path | None,
+    site: Path | None,
+) -> None:
+    """Make a form to capture an exam with: for a form renderer, for a tablet at the cot side, for paper.
+
+    Every form is made of the catalogue and the site's folder, in the order of a calm exam. What is filled in comes
+    back as a capture file that check, convert and send read. Nothing is ever filled in beforehand.
+
+    \b
+    Example:
+      newborn-adapter form --questionnaire --kind initial --out initial.json
+      newborn-adapter form --response exam.json --pretty
+      newborn-adapter form --page --out exam.html
+      newborn-adapter form --worksheet --kind shift --format pdf --out shift.pdf
+    \b
+    and on the machine beside the cot, with the command watch on the same folder:
+      mkdir drop && newborn-adapter form --serve --drop drop
+    """
+    wanted = {
+        "--questionnaire": questionnaire,
+        "--response": response is not None,
+        "--page": page,
+        "--worksheet": worksheet,
+        "--serve": serve,
+    }
+    given = {"--out": out, "--pretty": pretty, "--format": encoding, "--paper": paper, "--drop": drop, "--port": port}
+    chosen = _one_of(wanted, given)
+    catalogue = catalogue_for(site)
+    if kind is not None and kind not in catalogue.kinds:
+        raise click.UsageError(f"there is no kind of exam {kind}; there are {', '.join(catalogue.kinds)}")
+    if chosen == "--questionnaire":
+        _questionnaires([kind] if kind else list(catalogue.kinds), catalogue, bool(pretty), out)
+    elif response is not None:
+        _responses(response, kind, catalogue, bool(pretty), out)
+    elif chosen == "--page":
+        write_output(out, _page(catalogue, kind, served=False))
+    elif chosen == "--worksheet":
+        _worksheet(catalogue, kind, encoding or "html", paper or "a4", out)
+    else:
+        _serve(catalogue, kind, drop, port or 0)
+
+
+def _one_of(wanted: Mapping[str, bool], given: Mapping[str, object]) -> str:
+    """The form that was asked for; usage error where it is not exactly one, or an option is of another."""
+    chosen = [name for name, asked in wanted.items() if asked]
+    if len(chosen) != 1:
+        said = " and ".join(chosen) or "none"
+        raise click.UsageError(f"one of {', '.join(wanted)} is needed; given: {said}")
+    for name, value in given.items():
+        if value is not None and chosen[0] not in _BELONGS[name]:
+            raise click.UsageError(f"{name} belongs to {' or '.join(_BELONGS[name])}, not to {chosen[0]}")
+    return chosen[0]
+
+
+def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
+    folder = out is not None and (out.is_dir() or (len(kinds) > 1 and not out.suffix))
+    if not folder and len(kinds) > 1 and pretty:
+        raise click.UsageError("several questionnaires indented need a folder: --out FOLDER/, or one --kind")
+    made = {kind: dumps(to_questionnaire(catalogue, kind), pretty=pretty) + b"\n" for kind in kinds}
+    if out is None or not folder:
+        write_output(out, b"".join(made.values()))
+        return
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise click.UsageError(f"{out} cannot be made: {error.strerror}") from None
+    for kind, content in made.items():
+        write_output(out / f"exam-{kind}.json", content)
+
+
+def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
+    """Each exam as a response; those with errors are refused, the others go on."""
+    source = sys.stdin.buffer if str(path) == "-" else path
+    readings = list(read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path)))
+    exams = [r.exam for r in readings if r.accepted and r.exam is not None]
+    for reading in readings:
+        for problem in reading.errors:
+            note(str(problem))
+    for exam in exams:
+        if kind is not None and exam.details.kind != kind:
+            raise click.UsageError(f"the exam {exam.details.id} is of the kind {exam.details.kind}, not {kind}")
+    if len(exams) > 1 and pretty:
+        raise click.UsageError("several responses are written one a line, without --pretty")
+    if exams:
+        write_output(out, b"".join(dumps(to_response(exam, catalogue), pretty=pretty) + b"\n" for exam in exams))
+    if len(exams) < len(readings):
+        note(f"{len(exams)} exams written, {len(readings) - len(exams)} refused.")
+        sys.exit(ExitCode.PROBLEMS)
+
+
+def _page(catalogue: Catalogue, kind: str | None, *, served: bool) -> bytes:
+    from adapter.capture.page import to_page
+
+    return to_page(catalogue, kind, served=served)
+
+
+def _worksheet(catalogue: Catalogue, kind: str | None, encoding: str, paper: str, out: Path | None) -> None:
+    from adapter.capture.worksheet import to_worksheet
+    from adapter.paper import PdfNotInstalled
+
+    chosen = kind or (_USUAL_KIND if _USUAL_KIND in catalogue.kinds else next(iter(catalogue.kinds)))
+    try:
+        content = to_worksheet(catalogue, chosen, encoding=encoding, paper=paper)
+    except PdfNotInstalled as error:
+        raise click.UsageError(str(error)) from None
+    write_output(out, content)
+
+
+def _serve(catalogue: Catalogue, kind: str | None, drop: Path | None, port: int) -> None:
+    from adapter.capture.serve import CannotFile, Filing, serve
+    from adapter.loopback import CannotServe
+
+    if drop is None:
+        raise click.UsageError("--serve needs --drop DIR, the folder that its records go into")
+    page = _page(catalogue, kind, served=True)
+    try:
+        with Filing(drop, catalogue) as filing:
+            serve(page, filing, port, lambda address: _announce(address, drop))
+    except (CannotFile, CannotServe) as error:
+        raise click.UsageError(str(error)) from None
+    except KeyboardInterrupt:
+        click.echo("Stopped.")
+
+
+def _announce(address: str, drop: Path) -> None:
+    click.echo(f"The bedside page is at {address} (this machine only; Ctrl-C stops it)")
+    click.echo(f"Its records go into {drop}; send them with: newborn-adapter watch {drop} --to URL --outbox FILE")

@@ -1,0 +1,62 @@
+"""FHIR Bulk Data as files: NDJSON, one resource type a file, and the manifest.
+
+After HL7 Bulk Data Access (Flat FHIR): "File Requests" (NDJSON, one resource a line, one type a file) and "Response -
+Complete Status" (the manifest: ``transactionTime``, ``request``, ``requiresAccessToken``, ``output``, ``error``).
+Version 4.0.0-ballot leaves ``request`` out, calls ``error`` ``outcome`` and adds ``manifestType``; both manifests are
+written. There is no server: the URLs are relative to the manifest.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.fhir import by_id, to_resources, with_id
+from adapter.fhir.json import dumps
+
+MANIFEST_TYPE = "http://hl7.org/fhir/uv/bulkdata/StructureDefinition/BulkDataManifest"
+
+
+class BulkDataFiles:
+    """The NDJSON files of a folder as they are written; the manifests are written at the end."""
+
+    def __init__(self, folder: Path, catalogue: Catalogue) -> None:
+        self._folder, self._catalogue = folder, catalogue
+        self._files: dict[str, IO[bytes]] = {}
+        self._shared: set[str] = set()
+        self._began = datetime.now(UTC).replace(microsecond=0)
+        self.counts: Counter[str] = Counter()
+
+    def add(self, exam: Exam) -> None:
+        """Add the resources of one exam; what several exams share (Patient, Practitioner, Device) stands once."""
+        for resource in to_resources(exam, self._catalogue, by_id):
+            type_ = resource.name.resource_type
+            if not resource.owned:
+                if resource.name.uuid in self._shared:
+                    continue
+                self._shared.add(resource.name.uuid)
+            if type_ not in self._files:
+                self._files[type_] = (self._folder / f"{type_}.ndjson").open("wb")
+            self._files[type_].write(dumps(with_id(resource)) + b"\n")
+            self.counts[type_] += 1
+
+    def abandon(self) -> None:
+        """Let go of the files, which are not whole."""
+        for file in self._files.values():
+            file.close()
+
+    def close(self) -> None:
+        """Finish the files and write both manifests."""
+        self.abandon()
+        output = [{"type": t, "url": f"{t}.ndjson", "count": self.counts[t]} for t in sorted(self._files)]
+        began = self._began.isoformat().replace("+00:00", "Z")
+        head = {"transactionTime": began, "request": "newborn-adapter:extract", "requiresAccessToken": False}
+        manifest = {**head, "output": output, "error": []}
+        (self._folder / "manifest.json").write_bytes(dumps(manifest, pretty=True) + b"\n")
+        newer = {"manifestType": MANIFEST_TYPE, "transactionTime": began, "requiresAccessToken": False}
+        newer |= {"outputFormat": "application/fhir+ndjson", "output": output, "outcome": []}
+        (self._folder / "manifest-4.0.0-ballot.json").write_bytes(dumps(newer, pretty=True) + b"\n")

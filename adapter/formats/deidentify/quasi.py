@@ -1,0 +1,71 @@
+"""Quasi-identifiers: what tells nobody's name, and still picks out few where it comes together; and who shares it.
+
+k-anonymity: every combination of quasi-identifiers is shared by at least k newborns (Sweeney, 2002). The report
+counts newborns, each once, by the combination its first exam gives.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from adapter.catalogue import Catalogue
+from adapter.derive.size import measured
+from adapter.exam import Exam
+
+_BAND = 500
+
+
+def _weight_band(exam: Exam, catalogue: Catalogue) -> str:
+    found = measured(exam, "birth_weight", "g", catalogue)
+    if found is None:
+        return ""
+    low = int(found[1] // Decimal(_BAND)) * _BAND
+    return f"{low}-{low + _BAND - 1} g"
+
+
+def _order(exam: Exam, part: str) -> str:
+    order = exam.newborn.birth_order
+    return str(getattr(order, part) or "") if order else ""
+
+
+QUASI_IDENTIFIERS: dict[str, Callable[[Exam, Catalogue], str]] = {
+    "birth_year": lambda exam, _: str(exam.newborn.birth_time.year),
+    "sex": lambda exam, _: exam.newborn.sex.value,
+    "gestation_weeks": lambda exam, _: str(exam.newborn.gestation.weeks) if exam.newborn.gestation else "",
+    "birth_order": lambda exam, _: _order(exam, "order"),
+    "born_of": lambda exam, _: _order(exam, "of"),
+    "birth_weight_band": _weight_band,
+    "exam_kind": lambda exam, _: exam.details.kind,
+}
+"""By name: the value of an exam as text; empty where it is not known."""
+
+
+@dataclass(slots=True)
+class Cells:
+    """How many newborns share each combination."""
+
+    names: Sequence[str]
+    k: int
+    counts: Counter[tuple[str, ...]] = field(default_factory=Counter)
+
+    def see(self, exam: Exam, catalogue: Catalogue) -> None:
+        """Count the newborn of a de-identified exam; the caller sees to it that each is seen once."""
+        self.counts[tuple(QUASI_IDENTIFIERS[name](exam, catalogue) for name in self.names)] += 1
+
+    @property
+    def smallest(self) -> int:
+        """The k that the newborns have: the size of the smallest cell; 0 where there are none."""
+        return min(self.counts.values(), default=0)
+
+    @property
+    def rare(self) -> int:
+        """How many newborns share their combination with fewer than k in all."""
+        return sum(count for count in self.counts.values() if count < self.k)
+
+    def rows(self) -> Iterator[tuple[str, ...]]:
+        """Each combination with its count and whether it is rare; the smallest first."""
+        for values, count in sorted(self.counts.items(), key=lambda cell: (cell[1], cell[0])):
+            yield (*values, str(count), "yes" if count < self.k else "")

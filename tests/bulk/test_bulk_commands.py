@@ -1,0 +1,146 @@
+"""The commands with many exams, each in a process of its own."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+
+def command(*arguments: str | Path, stdin: bytes = b"") -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run(_line(*arguments), input=stdin, capture_output=True, env=_environment(), timeout=120)
+
+
+def _line(*arguments: str | Path) -> list[str]:
+    return [sys.executable, "-c", "from adapter.cli import main; main()", *map(str, arguments)]
+
+
+def _environment() -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(ROOT)}
+
+
+def test_convert_streams_to_standard_output(captures: Path, converted: list[bytes]) -> None:
+    done = command("convert", captures)
+    assert done.returncode == 1
+    assert done.stdout == b"".join(converted)
+    assert b"88 exams converted, 2 refused." in done.stderr
+
+
+def test_convert_of_a_folder_says_where_the_refused_are(
+    captures: Path, lines: list[bytes], converted: list[bytes], tmp_path: Path
+) -> None:
+    folder = tmp_path / "drop"
+    folder.mkdir()
+    for n, line in enumerate(lines[:20]):
+        (folder / f"{n:02}.json").write_bytes(line)
+    out = tmp_path / "bundles.ndjson.gz"
+    done = command("convert", folder, "--out", out, "--jobs", "2")
+    assert done.returncode == 1
+    assert gzip.decompress(out.read_bytes()) == b"".join(converted[:19])
+    said = done.stderr.decode()
+    assert "19 exams converted, 1 refused." in said
+    assert f"{out}.rejected/problems.ndjson" in said
+    assert "17.json" in said
+    assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(
+    ("options", "names"),
+    [
+        (["--out", "parts", "--parts", "--gzip"], ["part-00000.ndjson.gz"]),
+        (["--out", "each", "--format", "xml"], [f"invented-{n:07}.xml" for n in range(3)]),
+    ],
+)
+def test_convert_into_a_folder(lines: list[bytes], tmp_path: Path, options: list[str], names: list[str]) -> None:
+    (tmp_path / "three.ndjson").write_bytes(b"".join(lines[:3]))
+    options[1] = str(tmp_path / options[1])
+    done = command("convert", tmp_path / "three.ndjson", *options)
+    assert done.returncode == 0, done.stderr
+    assert sorted(path.name for path in Path(options[1]).iterdir()) == names
+
+
+@pytest.mark.parametrize(
+    ("arguments", "why"),
+    [
+        (["convert", "captures.ndjson", "--jobs", "2"], "--out"),
+        (["convert", "-", "--out", "x.ndjson", "--jobs", "2"], "standard input"),
+        (["convert", "captures.ndjson", "--format", "xml", "--out", "x.xml"], "need a folder"),
+        (["convert", "captures.ndjson", "--out", "no/where/x.ndjson"], "no folder"),
+        (["convert", "captures.ndjson", "--out", "x.ndjson", "--jobs", "0"], "--jobs"),
+        (["validate", "captures.ndjson", "--out", "."], "directory"),
+        (["extract", "captures.ndjson", "--out", "captures.ndjson"], "is a file"),
+    ],
+)
+def test_wrong_use_is_refused_in_words(
+    captures: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], why: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = command(*arguments)
+    assert done.returncode == 2
+    assert why in done.stderr.decode()
+    assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("form", ["text", "jsonl", "json", "sarif"])
+def test_validate_says_the_same_with_many_processes(converted: list[bytes], tmp_path: Path, form: str) -> None:
+    path = tmp_path / "bundles.ndjson"
+    wrong = [bundle.replace(b'"status":"final"', b'"status":"finished"', 1) for bundle in converted[:3]]
+    path.write_bytes(b"".join([*wrong, b"{}\n", b"\n", *converted[3:8] * 40]))  # more than one chunk
+    spread = command("validate", path, "--format", form, "--jobs", "2")
+    alone = command("validate", "-", "--format", form, stdin=path.read_bytes())
+    assert alone.returncode == spread.returncode == 1
+    assert alone.stdout.replace(b"standard input", str(path).encode()) == spread.stdout
+
+
+def test_validate_into_a_file_counts_and_says_what_fails(converted: list[bytes], tmp_path: Path) -> None:
+    path, out = tmp_path / "bundles.ndjson", tmp_path / "problems.ndjson"
+    path.write_bytes(b"".join([*converted[:4], b"{}\n"]))
+    done = command("validate", path, "--out", out, "--quiet")
+    assert done.returncode == 1
+    assert b"5 resources read: " in done.stdout
+    assert [
+        json.loads(line)["line"] for line in out.read_bytes().splitlines() if b'"error"' in line or b"fatal" in line
+    ]
+    assert command("validate", path, "--out", out, "--fail-on", "never").returncode == 0
+
+
+def test_extract_of_many_files_is_one_extract(captures: Path, tmp_path: Path) -> None:
+    out = tmp_path / "tables"
+    done = command("extract", captures, "--out", out, "--format", "parquet", "--table", "findings", "--jobs", "2")
+    assert done.returncode == 1
+    assert sorted(path.name for path in out.iterdir()) == ["dictionary.csv", "dictionary.html", "findings.parquet"]
+    said = done.stderr.decode()
+    assert "88 exams extracted, 2 refused." in said
+    assert "names and identifiers" in said
+
+
+def test_an_interruption_says_how_to_go_on(lines: list[bytes], tmp_path: Path) -> None:
+    path, out = tmp_path / "many.ndjson", tmp_path / "bundles.ndjson"
+    path.write_bytes(b"".join(lines[:16] * 150))
+    going = subprocess.Popen(
+        _line("convert", path, "--out", out, "--jobs", "2"),
+        stderr=subprocess.PIPE,
+        env=_environment(),
+    )
+    journal = tmp_path / "bundles.ndjson.unfinished" / "journal.ndjson"
+    end = time.monotonic() + 60
+    while not (journal.exists() and b'"chunk"' in journal.read_bytes()) and time.monotonic() < end:
+        time.sleep(0.01)
+    going.send_signal(signal.SIGINT)
+    _, said = going.communicate(timeout=60)
+    assert going.returncode == 1
+    assert b"the same command goes on from there" in said
+    assert b"Traceback" not in said
+    done = command("convert", path, "--out", out, "--jobs", "2")
+    assert b"goes on after" in done.stderr
+    assert b"2400 exams converted, 0 refused." in done.stderr
+    assert out.read_bytes().count(b"\n") == 2400

@@ -1,0 +1,234 @@
+"""The package is whole: what bundles say of ours is defined in it, it reads back, and it is the same bytes each time.
+
+Layout of a package: hl7.org/fhir/packages.html. Constraints of definitions: R4 (sdf-*, vsd-*, csd-*, cmd-*, eld-*).
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import tarfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.exam import Exam
+from adapter.fhir import to_bundle
+from adapter.fhir.json import dumps, loads
+from adapter.formats.package import archived, definitions, package_files
+from adapter.validate import Validator, load_packages
+from every_answer import every_exam
+
+SITES = sorted(p for p in (Path(__file__).resolve().parents[2] / "examples" / "sites").iterdir() if p.is_dir())
+Json = dict[str, Any]
+
+
+@pytest.fixture(scope="module", params=[None, *SITES], ids=lambda site: site.name if site else "shipped")
+def site(request: pytest.FixtureRequest) -> Catalogue:
+    return load_catalogue(request.param)
+
+
+@pytest.fixture(scope="module")
+def defined(site: Catalogue) -> list[Json]:
+    return definitions(site)
+
+
+def test_every_definition_is_valid(defined: list[Json]) -> None:
+    wrong = [
+        f"{one['id']}: {problem}" for one in defined for problem in Validator(second_opinion=False).validate(one)
+    ]
+    assert wrong == []
+
+
+def test_canonicals_are_unique_and_names_fit(defined: list[Json]) -> None:
+    urls = [one["url"] for one in defined if "url" in one]
+    assert len(urls) == len(set(urls))
+    assert all(one["id"] == one["url"].rpartition("/")[2] for one in defined if one["resourceType"] == "ValueSet")
+
+
+def codings(value: object) -> Iterator[Json]:
+    if isinstance(value, dict):
+        if "system" in value and "code" in value:
+            yield value
+        for content in value.values():
+            yield from codings(content)
+    elif isinstance(value, list):
+        for entry in value:
+            yield from codings(entry)
+
+
+def urls(value: object) -> Iterator[str]:
+    if isinstance(value, dict):
+        if isinstance(value.get("url"), str):
+            yield value["url"]
+        for content in value.values():
+            yield from urls(content)
+    elif isinstance(value, list):
+        for entry in value:
+            yield from urls(entry)
+
+
+def test_every_code_and_extension_of_ours_is_defined(site: Catalogue, defined: list[Json]) -> None:
+    """Over exams that use everything: a code of ours without a definition, or with another display, would show."""
+    canonical = site.settings.canonical
+    known = {
+        (one["url"], concept["code"]): concept.get("display")
+        for one in defined
+        if one["resourceType"] == "CodeSystem"
+        for concept in one["concept"]
+    }
+    extensions = {one["url"] for one in defined if one["resourceType"] == "StructureDefinition"}
+    local = tuple(system.uri for system in site.systems.values() if system.local)
+    own = 0
+    for exam in every_exam(site):
+        bundle = to_bundle(exam, site)
+        for coding in codings(bundle):
+            if coding["system"].startswith((f"{canonical}/CodeSystem", *local)):
+                own += 1
+                assert known[coding["system"], coding["code"]] == coding.get("display"), coding
+        assert {url for url in urls(bundle) if url.startswith(f"{canonical}/StructureDefinition")} <= extensions
+    assert own > 1000
+
+
+def test_maps_are_honest(site: Catalogue, defined: list[Json]) -> None:
+    """R4 cmd-1: narrower and inexact need a comment. What is unmatched says why; a target of several is not equal."""
+    for one in defined:
+        if one["resourceType"] != "ConceptMap":
+            continue
+        shared: dict[str, set[str]] = {}
+        for element in one["group"][0]["element"]:
+            for target in element["target"]:
+                if target["equivalence"] in ("narrower", "inexact", "unmatched", "relatedto"):
+                    assert target["comment"]
+                if target["equivalence"] == "unmatched":
+                    assert "code" not in target
+                else:
+                    assert (one["group"][0]["target"], target["code"]) in published(site)
+                if target["equivalence"] in ("equal", "equivalent"):
+                    shared.setdefault(target["code"], set()).add(element["code"])
+        local = {system.uri for system in site.systems.values() if system.local}
+        if one["group"][0]["target"] not in local:
+            assert [codes for codes in shared.values() if len(codes) > 1] == []
+
+
+def published(site: Catalogue) -> set[tuple[str, str]]:
+    """The codes that the site sends, and R4's own for what was not examined."""
+    absent = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+    sent = {(site.uri(code.system), code.code) for _, code in site.codes() if site.sends(code)}
+    return sent | {(absent, reason.absent) for reason in site.reasons.values()}
+
+
+def test_no_snomed_code_where_the_site_has_no_licence() -> None:
+    nordhafen = load_catalogue(next(site for site in SITES if site.name == "nordhafen"))
+    assert all(b"http://snomed.info" not in content for content in package_files(nordhafen).values())
+
+
+def test_labels_keep_their_english_beside_them() -> None:
+    nordhafen = load_catalogue(next(site for site in SITES if site.name == "nordhafen"))
+    items = next(one for one in definitions(nordhafen) if one["id"] == "exam-item")
+    heart_rate = next(concept for concept in items["concept"] if concept["code"] == "heart_rate")
+    assert items["language"] == "de"
+    assert heart_rate["display"] == "Herzfrequenz über der Herzspitze"
+    assert heart_rate["designation"] == [{"language": "en", "value": "Heart rate, apical"}]
+
+
+def test_the_archive(catalogue: Catalogue, every: list[Exam], tmp_path: Path) -> None:
+    files = package_files(catalogue, every[:2])
+    data = archived(files)
+    assert data == archived(package_files(catalogue, every[:2]))
+    with tarfile.open(fileobj=io.BytesIO(data)) as archive:
+        members = archive.getmembers()
+        read = {member.name: archive.extractfile(member).read() for member in members}  # type: ignore[union-attr]
+    assert read == files
+    assert [m.name for m in members] == sorted(files)
+    assert {(m.mtime, m.uid, m.gid, m.uname) for m in members} == {(0, 0, 0, "")}
+    manifest = json.loads(read["package/package.json"])
+    assert (manifest["name"], manifest["version"]) == ("newborn-exam-adapter.terminology", "2026.11.0")
+    assert manifest["fhirVersions"] == ["4.0.1"]
+    assert manifest["dependencies"] == {"hl7.fhir.r4.core": "4.0.1"}
+    for folder in ("package", "package/example"):
+        index = json.loads(read[f"{folder}/.index.json"])["files"]
+        there = {n.rpartition("/")[2] for n in read if n.rpartition("/")[0] == folder} - {
+            ".index.json",
+            "package.json",
+        }
+        assert {entry["filename"] for entry in index} == there
+        for entry in index:
+            resource = loads(read[f"{folder}/{entry['filename']}"])
+            assert (entry["resourceType"], entry["id"]) == (resource["resourceType"], resource["id"])
+
+
+@pytest.fixture(scope="module")
+def packaged(tmp_path_factory: pytest.TempPathFactory, catalogue: Catalogue) -> Validator:
+    path = tmp_path_factory.mktemp("package") / "ours.tgz"
+    path.write_bytes(archived(package_files(catalogue)))
+    return Validator(packages=load_packages([path]), second_opinion=False)
+
+
+def claiming(catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory) -> Catalogue:
+    folder = tmp_path_factory.mktemp("claims")
+    folder.joinpath("site.yaml").write_text("own_profiles: true\n")
+    return load_catalogue(folder)
+
+
+def test_our_bundles_meet_our_profiles(
+    packaged: Validator, catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    claims = claiming(catalogue, tmp_path_factory)
+    claimed: set[str] = set()
+    for exam in every_exam(claims)[::4]:
+        bundle = to_bundle(exam, claims)
+        assert [str(problem) for problem in packaged.validate(bundle)] == []
+        claimed |= {p for e in bundle["entry"] for p in e["resource"]["meta"]["profile"]}
+    assert len([url for url in claimed if "newborn-exam-adapter" in url]) >= 13
+
+
+BROKEN = {
+    "an answer that is none": lambda o: o["valueCodeableConcept"]["coding"][-1].update(code="femoral_pulse.gone"),
+    "the answer of another item": lambda o: o["valueCodeableConcept"]["coding"][-1].update(code="moro.exaggerated"),
+    "an item that is none": lambda o: o["code"]["coding"][-1].update(code="third_pulse"),
+    "no item of ours": lambda o: o["code"].update(coding=o["code"]["coding"][:-1]),
+    "an extension of our address that is none": lambda o: o.update(
+        extension=[{"url": "https://newborn-exam-adapter.invalid/fhir/StructureDefinition/detail", "valueCode": "x"}]
+    ),
+    "an extension in the wrong form": lambda o: o.update(
+        extension=[
+            {"url": "https://newborn-exam-adapter.invalid/fhir/StructureDefinition/finding-detail", "valueCode": "x"}
+        ]
+    ),
+    "a value and none": lambda o: o.pop("valueCodeableConcept"),
+    "no newborn": lambda o: o.pop("subject"),
+}
+
+
+@pytest.mark.parametrize("fault", BROKEN)
+def test_what_is_broken_is_caught(
+    fault: str, packaged: Validator, catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory, every: list[Exam]
+) -> None:
+    claims = claiming(catalogue, tmp_path_factory)
+    bundle = next(b for exam in every if "femoral_pulse.weak" in dumps(b := to_bundle(exam, claims)).decode())
+    found = next(
+        e["resource"]
+        for e in bundle["entry"]
+        if any(c["code"] == "femoral_pulse.weak" for c in codings(e["resource"].get("valueCodeableConcept")))
+    )
+    alone = loads(dumps(found))
+    before = {problem.rule for problem in packaged.validate(alone).errors}
+    BROKEN[fault](alone)
+    after = {problem.rule for problem in packaged.validate(alone).errors}
+    assert after - before, fault
+
+
+def test_points_of_a_sign(catalogue: Catalogue) -> None:
+    """Each of the five signs gives 0, 1 or 2 (The Apgar Score, AAP and ACOG, Pediatrics 2015;136:819)."""
+    answers = next(one for one in definitions(catalogue) if one["id"] == "exam-answer")
+    points: dict[str, list[int]] = {}
+    for concept in answers["concept"]:
+        item, _, sign = concept["code"].partition(".")
+        if item == "apgar_5_min":
+            points.setdefault(sign.partition(".")[0], []).append(concept["extension"][0]["valueDecimal"])
+    assert len(points) == 5
+    assert all(sorted(given) == [0, 1, 2] for given in points.values())

@@ -1,0 +1,157 @@
+"""What was tapped is never lost: a reload in the middle, a killed browser, a device that keeps nothing."""
+
+from __future__ import annotations
+
+import os
+import signal
+import tempfile
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+from check_entry import of, saved
+from driver import CHROMIUM, SWITCHES, Hand, kept, new_exam, opened, to_page
+from playwright.sync_api import BrowserContext, Page, Playwright
+
+
+def reload(play: Playwright, file: Path, folder: Path) -> str:
+    """A reload in the middle: whole and half-typed entries, the unit, the place, and undo's end state are there."""
+    with opened(play, file) as (page, eyes):
+        new_exam(page)
+        hand = Hand(page)
+        to_page(page, "Vital signs")
+        hand.card("temperature").locator("input.number").fill("36.")
+        hand.card("heart_rate").locator("input.number").fill("128")
+        hand.answer("heart_rhythm", "Regular")
+        kept(page)
+        page.reload()
+        page.locator("button.exam").click()
+        assert hand.card("heart_rate").locator("input.number").input_value() == "128"
+        assert hand.card("temperature").locator("input.number").input_value() == "36."
+        hand.card("temperature").locator("input.number").fill("36.9")
+        hand.button("Axilla", within=hand.card("temperature"))
+        exam = saved(page, folder)
+        eyes.nothing_left()
+    assert [str(of(exam, i)[0].value) for i in ("heart_rate", "heart_rhythm", "temperature")] == [
+        *("128 /min", "regular", "36.9 Cel"),
+    ]
+    return "a rate, an answer and a half-typed number came back"
+
+
+def _lasting(play: Playwright, profile: str) -> BrowserContext:
+    return play.chromium.launch_persistent_context(
+        profile, executable_path=CHROMIUM, args=list(SWITCHES), viewport={"width": 800, "height": 1280}, offline=True
+    )
+
+
+def _kill(profile: str) -> None:
+    """SIGKILL to every process of the browser that has this profile: ours alone, by their ids."""
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            arguments = (process / "cmdline").read_bytes().split(b"\0")
+            if f"--user-data-dir={profile}".encode() in arguments:
+                os.kill(int(process.name), signal.SIGKILL)
+        except (FileNotFoundError, ProcessLookupError, PermissionError):
+            continue  # gone already, or not ours
+
+
+def _said_kept(page: Page) -> None:
+    page.locator("#keeping.kept").wait_for(state="attached")
+
+
+def _after(milliseconds: int) -> Callable[[Page], None]:
+    def wait(page: Page) -> None:
+        time.sleep(milliseconds / 1000)
+
+    return wait
+
+
+_MOMENTS = {"when it says kept": _said_kept, "at once": _after(0), "50 ms": _after(50), "500 ms": _after(500)}
+
+
+def killed(play: Playwright, file: Path, folder: Path) -> str:
+    """SIGKILL right after a tap. What the page has said is kept must be there; how much of the rest is, is told."""
+    came_back = {}
+    for name, moment in _MOMENTS.items():
+        # the system's temporary folder, so that the profile's path is short enough for the browser's socket
+        with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
+            context = _lasting(play, profile)
+            page = context.pages[0]
+            page.goto(file.as_uri())
+            new_exam(page)
+            to_page(page, "General appearance and behaviour")
+            _said_kept(page)
+            hand = Hand(page)
+            hand.answer("cry", "Strong")
+            moment(page)
+            _kill(profile)
+            time.sleep(0.3)
+            with suppress(Exception):  # it is dead; that is the point
+                context.close()
+            again = _lasting(play, profile)
+            page = again.pages[0]
+            page.goto(file.as_uri())
+            page.locator("button.exam").click()
+            pressed = Hand(page).card("cry").locator('[aria-pressed="true"]')
+            page.locator("h2").first.wait_for()
+            came_back[name] = pressed.count() == 1
+            again.close()
+    assert came_back["when it says kept"], came_back
+    return "killed after the tap; there again: " + ", ".join(
+        f"{k}: {'yes' if v else 'no'}" for k, v in came_back.items()
+    )
+
+
+_NOTHING_KEPT = """
+Object.defineProperty(window, 'indexedDB', {get() { throw new DOMException('no', 'SecurityError'); }});
+Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError'); };
+"""
+_HALF_KEPT = "Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError'); };"
+
+
+def refused(play: Playwright, file: Path, folder: Path) -> str:
+    """A browser that keeps nothing, or in one place only: said loudly, and the exam can still be saved."""
+    heard = []
+    for script in (_NOTHING_KEPT, _HALF_KEPT):
+        with opened(play, file) as (page, eyes):
+            page.add_init_script(script)
+            page.reload()
+            new_exam(page)
+            to_page(page, "General appearance and behaviour")
+            Hand(page).answer("cry", "Strong")
+            line = page.locator("#keeping")
+            page.wait_for_function("document.getElementById('keeping').className.match(/lost|half/)")
+            heard.append(line.inner_text())
+            assert line.evaluate("e => getComputedStyle(e).fontWeight >= 600")
+            assert [f.answer for f in of(saved(page, folder), "cry")] == ["strong_lusty"]
+            eyes.nothing_left()
+    assert heard[0].startswith("Not kept")
+    assert heard[1].startswith("Kept, in one place only")
+    return f"{heard[0]!r}; {heard[1]!r}"
+
+
+def deleted(play: Playwright, file: Path, folder: Path) -> str:
+    """Deleting is deliberate, and is for good; another window of the page is stopped before it writes."""
+    with opened(play, file) as (page, eyes):
+        new_exam(page)
+        kept(page)
+        page.get_by_role("button", name="Contents", exact=True).click()
+        page.get_by_role("button", name="All exams on this device").click()
+        page.get_by_role("button", name="Delete the exam of").click()
+        page.get_by_role("button", name="Delete", exact=True).click()
+        assert page.locator("button.exam").count() == 1
+        page.locator("#sure").check()
+        page.get_by_role("button", name="Delete", exact=True).click()
+        assert page.locator("button.exam").count() == 0
+        page.reload()
+        page.get_by_role("button", name="Begin with a newborn").wait_for()
+        assert page.locator("button.exam").count() == 0
+        second = page.context.new_page()
+        second.goto(file.as_uri())
+        assert "open in another window" in second.locator("main").inner_text()
+        second.get_by_role("button", name="Go on here").click()
+        second.get_by_role("button", name="Begin with a newborn").wait_for()
+        assert "goes on in another window" in page.locator("main").inner_text()
+        eyes.nothing_left()
+    return "only after a tick; a second window is asked first, and stops the first"

@@ -1,0 +1,268 @@
+"""What is seen and by whom: WCAG by axe-core, HTML by html-validate, sizes, the keyboard alone, paper."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from unicodedata import normalize
+
+from driver import Hand, new_exam, opened, say_who, to_page
+from playwright.sync_api import Page, Playwright
+from pypdf import PdfReader
+
+ROOT = Path(__file__).parents[2]
+JUDGES = ("axe-core@4.14.1", "html-validate@9.7.1")
+_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+def judges() -> Path:
+    """The folder with the npm packages, fetched once into ``.cache/``."""
+    folder = ROOT / ".cache" / "page"
+    if not (folder / "node_modules" / "html-validate").is_dir() or not (folder / "node_modules/axe-core").is_dir():
+        npm = shutil.which("npm")
+        assert npm, "npm is needed by the outside judges"
+        folder.mkdir(parents=True, exist_ok=True)
+        command = [npm, "install", "--silent", "--no-audit", "--no-fund", "--prefix", str(folder), *JUDGES]
+        subprocess.run(command, check=True)
+    return folder / "node_modules"
+
+
+def views(page: Page) -> Iterator[str]:
+    """Every view of the page, one after the other, with something in each."""
+    yield "start"
+    page.get_by_role("button", name="Begin with a newborn").click()
+    yield "who"
+    page.get_by_role("button", name="Begin the exam").click()
+    yield "who, with what is missing"
+    page.get_by_role("button", name="All exams on this device").click()
+    page.locator("button.exam").first.click()
+    say_who(page)
+    hand = Hand(page)
+    hand.answer("infant_state", "Cannot be roused")
+    yield "page"
+    to_page(page, "Vital signs")
+    hand.card("heart_rate").locator("input.number").fill("300")
+    hand.card("temperature").locator("input.number").fill("36.")
+    yield "page with numbers and problems"
+    hand.button("Count with the clock …", within=hand.card("respiratory_rate"))
+    hand.button("Start 60 seconds")
+    yield "clock"
+    hand.button("Close without counting")
+    to_page(page, "Heart and circulation")
+    hand.button("Stopwatch …", within=hand.card("capillary_refill_time"))
+    yield "stopwatch"
+    hand.button("Close without measuring")
+    hand.tap(hand.card("murmur").get_by_role("button", name="Other answers"))
+    hand.answer("murmur", "Loud")
+    hand.tap(hand.card("femoral_pulse").get_by_role("button", name="Other answers"))
+    hand.tap(hand.card("femoral_pulse").get_by_role("button", name="left: Weak"))
+    hand.tap(hand.card("femoral_pulse").get_by_role("button", name="In words"))
+    yield "page with details, sides and words"
+    hand.button("Rest as expected", exact=False)
+    yield "as expected"
+    page.keyboard.press("Escape")
+    hand.tap(hand.card("apex_beat").get_by_role("button", name="Not examined"))
+    yield "reasons"
+    page.keyboard.press("Escape")
+    to_page(page, "Tests, screens and scores")
+    hand.tap(hand.card("pain").get_by_role("button", name="Sign by sign"))
+    page.locator("details.more summary").click()
+    yield "scores"
+    to_page(page, "Feeding, urine and stool, and others")
+    yield "moments"
+    hand.button("Contents")
+    yield "contents"
+    hand.button("Tell", exact=False)
+    yield "told"
+    hand.button("Finish")
+    yield "finish"
+    to_page(page, "Vital signs")
+    hand.button("Clear Body temperature")
+    hand.button("Who", exact=False)
+    page.get_by_role("button", name="Twin: a second").click()
+    say_who(page, "Boy with a twin", "100418", sex="Male")
+    yield "twins"
+    page.get_by_role("button", name="Switch to the other baby").click()
+    yield "switch"
+    page.get_by_role("button", name="Go to Girl").click()
+    to_page(page, "Vital signs")
+    hand.card("heart_rate").locator("input.number").fill("130")
+    hand.button("Finish")
+    page.locator("#leave").check()
+    hand.button("Save the record as a file")
+    yield "summary"
+
+
+_AXE = """async tags => (await axe.run(document, {runOnly: tags, resultTypes: ['violations']})).violations
+  .map(v => v.id + ': ' + v.nodes.slice(0, 3).map(n => n.target + ' ' + (n.any[0]?.message ?? '')).join(' | '))"""
+
+_SMALL = """() => [...document.querySelectorAll('button, summary, select, textarea, input')].filter(e => {
+    const of = e.matches('input[type=checkbox], input[type=radio]') ? e.closest('label') : e;
+    const box = of.getBoundingClientRect();
+    return e.checkVisibility() && box.height > 0 && (box.height < 47.9 || box.width < 47.9);
+  }).map(e => e.outerHTML.slice(0, 120))"""
+
+
+_JUDGED: dict[tuple[int, int, bool], dict[str, str]] = {}
+
+
+def _judged(play: Playwright, file: Path, *, width: int, height: int, dark: bool) -> dict[str, str]:
+    """Every view judged by axe and by its sizes; what the document held in each."""
+    if (width, height, dark) in _JUDGED:
+        return _JUDGED[width, height, dark]
+    axe = (judges() / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+    seen = {}
+    with opened(play, file, width=width, height=height, dark=dark) as (page, eyes):
+        for view in views(page):
+            page.evaluate(axe)
+            wrong = page.evaluate(_AXE, _TAGS)
+            assert wrong == [], f"{view}, {width} wide, {'dark' if dark else 'light'}: {wrong}"
+            small = page.evaluate(_SMALL)
+            assert small == [], f"{view}, {width} wide: under 48 by 48: {small}"
+            over = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+            assert over <= 0, f"{view}, {width} wide: {over} pixels too wide"
+            if view not in ("start", "who", "who, with what is missing"):
+                named = "Boy with a twin" if view in ("twins", "switch") else "Girl Testfield"
+                assert named in page.locator("dialog, #top").first.inner_text(), view
+            seen[view] = page.content()
+        eyes.nothing_left()
+    _JUDGED[width, height, dark] = seen
+    return seen
+
+
+def accessible(play: Playwright, file: Path, folder: Path) -> str:
+    """No WCAG 2.2 AA violation in any view (axe-core), dark and light, phone and tablet; touch targets."""
+    sizes = ((360, 640, True), (800, 1280, False), (1280, 800, True))
+    counts = [len(_judged(play, file, width=w, height=h, dark=dark)) for w, h, dark in sizes]
+    return f"{counts[0]} views in {len(sizes)} sizes and looks: no violation, every target 48 by 48, who on each view"
+
+
+# What the page does on purpose, by rules of html-validate that are of style and not of the HTML standard.
+_CONFIG = {"root": True, "extends": ["html-validate:standard", "html-validate:a11y"]}
+
+
+def valid(play: Playwright, file: Path, folder: Path) -> str:
+    """The file and every view as the browser holds it are valid HTML (html-validate)."""
+    (folder / ".htmlvalidate.json").write_text(json.dumps(_CONFIG), encoding="utf-8")
+    seen = _judged(play, file, width=800, height=1280, dark=False)
+    names = [folder / "page.html"]
+    for n, content in enumerate(seen.values()):
+        names.append(folder / f"view-{n}.html")
+        names[-1].write_text(
+            content.replace("<html", "<!DOCTYPE html><html", 1).replace(
+                "<!DOCTYPE html><!DOCTYPE html>", "<!DOCTYPE html>"
+            ),
+            encoding="utf-8",
+        )
+    command = ["node", str(judges() / "html-validate" / "bin" / "html-validate.mjs"), "--formatter", "text"]
+    done = subprocess.run([*command, *map(str, names)], capture_output=True, text=True, check=False, cwd=folder)
+    assert done.returncode == 0, (done.stdout + done.stderr)[:3000]
+    return f"the file and {len(seen)} views"
+
+
+def keyboard(play: Playwright, file: Path, folder: Path) -> str:
+    """From the first key to the file without a pointer; the focus is always seen and never lost."""
+    with opened(play, file, reduced=True) as (page, eyes):
+        page.evaluate("addEventListener('pointerdown', e => { throw new Error('a pointer was used'); }, true)")
+
+        def to(name: str, role: str = "button") -> None:
+            for _ in range(400):
+                page.keyboard.press("Tab")
+                focused = page.evaluate("""() => { const e = document.activeElement;
+                    const label = e.getAttribute('aria-label') ?? e.labels?.[0]?.innerText ?? e.innerText ?? '';
+                    const seen = e.matches(':focus-visible') && getComputedStyle(e).outlineStyle !== 'none';
+                    return [label.trim(), seen] }""")
+                if focused[0].startswith(name):
+                    assert focused[1], f"{name}: the focus is not seen"
+                    return
+            raise AssertionError(f"{name} cannot be reached by Tab")
+
+        to("Begin with a newborn")
+        page.keyboard.press("Enter")
+        to("Name on the ward")
+        page.keyboard.type("Girl Keys")
+        to("Number of the newborn")
+        page.keyboard.type("100419")
+        to("Female")
+        page.keyboard.press("Space")
+        to("Born")
+        page.keyboard.type("02282026")
+        page.keyboard.press("Tab")
+        page.keyboard.type("0912PM")
+        to("First look at birth")
+        page.keyboard.press("Space")
+        page.keyboard.press("ArrowDown")
+        to("Examiner")
+        page.keyboard.type("N. Invented")
+        to("Begin the exam")
+        page.keyboard.press("Enter")
+        to("Quiet and alert")
+        page.keyboard.press("Space")
+        to("Rest as expected")
+        page.keyboard.press("Enter")
+        to("Record these")
+        page.keyboard.press("Enter")
+        to("Finish")
+        page.keyboard.press("Enter")
+        to("These")
+        page.keyboard.press("Space")
+        to("Save the record as a file")
+        with page.expect_download():
+            page.keyboard.press("Enter")
+        moving = page.evaluate("getComputedStyle(document.querySelector('button')).transitionDuration")
+        assert moving == "0s"
+        eyes.nothing_left()
+    return (
+        "begun, answered, confirmed, finished and saved by keys alone; nothing moves where less motion is asked for"
+    )
+
+
+def printed(play: Playwright, file: Path, folder: Path) -> str:
+    """The summary on paper: who, what must be told, what was found, what was not examined, what is not recorded."""
+    with opened(play, file) as (page, _):
+        new_exam(page)
+        hand = Hand(page)
+        to_page(page, "General appearance and behaviour")
+        hand.answer("cry", "Strong")
+        hand.tap(hand.card("posture").get_by_role("button", name="Not examined"))
+        hand.button("Asleep or too drowsy")
+        to_page(page, "Skin")
+        hand.tap(hand.card("jaundice").get_by_role("button", name="Other answers"))
+        hand.tap(hand.card("jaundice").locator("button.answer.abnormal").first)
+        hand.button("Finish")
+        page.locator("#leave").check()
+        hand.button("Save the record as a file")
+        paper = folder / "paper.pdf"
+        page.pdf(path=paper, format="A4")
+    sheets = PdfReader(paper).pages
+    assert len(sheets) > 1
+    for n, sheet in enumerate(sheets, start=1):
+        on_it = normalize("NFKC", sheet.extract_text())
+        assert "mrn 100417; exam 2026" in on_it, "a sheet does not say whose it is"
+        assert f"sheet {n} of {len(sheets)}" in on_it
+    text = normalize("NFKC", " ".join(sheet.extract_text() for sheet in PdfReader(paper).pages))
+    for words in ("Girl Testfield", "100417", "Tell the provider now", "Jaundice", "Not examined", "Resting posture"):
+        assert words in text, words
+    assert "Not recorded (" in text
+    assert "Not a diagnosis" in text
+    assert "Contents" not in text
+    return f"{len(PdfReader(paper).pages)} pages of A4"
+
+
+def small_and_quick(play: Playwright, file: Path, folder: Path) -> str:
+    """Under 300 KB; how long it takes to open is told and not asserted."""
+    size = file.stat().st_size
+    assert size < 300_000, size
+    times = []
+    for _ in range(3):
+        with opened(play, file, clock=None) as (page, eyes):
+            began = time.monotonic()
+            page.goto(file.as_uri())
+            page.get_by_role("button", name="Begin with a newborn").wait_for()
+            times.append(time.monotonic() - began)
+            eyes.nothing_left()
+    return f"{size / 1000:.0f} kB, open in {min(times):.2f} to {max(times):.2f} s, no request but for the file"

@@ -1,0 +1,102 @@
+"""The page as ``form --serve`` gives it: the record goes into the drop folder, the answer comes back on screen."""
+
+from __future__ import annotations
+
+import json
+import re
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from driver import CHROMIUM, MORNING, SWITCHES, Eyes, Hand, new_exam, to_page
+from playwright.sync_api import Playwright
+
+from adapter.capture import read_captures
+from adapter.catalogue import load_catalogue
+
+CATALOGUE = load_catalogue()
+
+
+def _free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        port: int = one.getsockname()[1]
+        return port
+
+
+@contextmanager
+def _serving(drop: Path, port: int) -> Iterator[str]:
+    arguments = ["form", "--serve", "--drop", str(drop), "--port", str(port)]
+    start = f"import sys; sys.argv[1:] = {arguments!r}; from adapter.cli import main; main()"
+    with subprocess.Popen([sys.executable, "-u", "-c", start], stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            yield next(found[0] for line in process.stdout if (found := re.search(r"http://\S+", line)))
+        finally:
+            process.terminate()
+
+
+def served(play: Playwright, file: Path, folder: Path) -> str:
+    """Handed over with its answer; no answer and the same again; changed after it was filed: a correction."""
+    drop, port = folder / "drop", _free_port()
+    drop.mkdir()
+    browser = play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
+    page = browser.new_context(viewport={"width": 800, "height": 1280}, timezone_id="Europe/Berlin").new_page()
+    page.set_default_timeout(8000)
+    eyes, hand = Eyes(page), Hand(page)
+    try:
+        with _serving(drop, port) as url:
+            page.clock.install(time=MORNING)
+            page.goto(url)
+            new_exam(page)
+            to_page(page, "Heart and circulation")
+            hand.tap(hand.card("femoral_pulse").get_by_role("button", name="Other answers"))
+            hand.tap(hand.card("femoral_pulse").get_by_role("button", name="left: Absent"))
+            hand.button("Finish")
+            page.locator("#leave").check()
+            # The answer is lost on its way: the record was filed, and the page cannot know.
+            page.route("**/records", lambda route: (route.fetch(), route.abort()))
+            hand.button("Save and hand over")
+            page.get_by_text("No answer: the record is kept here").wait_for()
+            page.unroute("**/records")
+            [filed] = drop.glob("*.json")
+            first = json.loads(filed.read_bytes())
+            to_page(page, "General appearance and behaviour")
+            hand.answer("cry", "Strong")
+            hand.button("Finish")
+            page.locator("#leave").check()
+            hand.button("Save and hand over")
+            hand.button("Make this a correction of the one filed …")
+            page.locator("#why").fill("The cry was heard after the first was handed over")
+            page.locator("#leave").check()
+            hand.button("Save and hand over")
+            page.get_by_text("The adapter's list, which counts").wait_for()
+            shown = page.locator(".answer-of-adapter").inner_text()
+            assert "Femoral pulse, left: Absent" in shown
+            assert page.locator(".saved").inner_text().startswith("Handed over")
+        readings = [reading for one in sorted(drop.glob("*.json")) for reading in read_captures(one, CATALOGUE)]
+        assert all(reading.accepted for reading in readings)
+        exams = {reading.exam.details.id: reading.exam for reading in readings if reading.exam}
+        assert len(exams) == 2
+        second = next(exam for name, exam in exams.items() if name != first["exam"]["id"])
+        assert second.details.amends == first["exam"]["id"]
+        assert {finding.item for finding in second.findings} == {"femoral_pulse", "cry"}
+        assert {asked for asked in eyes.asked if not asked.startswith(url)} == set()
+        # The server is gone: the page is still there with what it keeps.
+        hand.button("All exams on this device")
+        new_exam(page, name="Boy After", number="100420")
+        hand.button("Finish")
+        page.locator("#leave").check()
+        hand.button("Save and hand over")
+        page.get_by_text("No answer: the record is kept here").wait_for()
+        with page.expect_download() as saving:
+            hand.button("Save as a file instead")
+        assert saving.value.suggested_filename.endswith(".json")
+    finally:
+        browser.close()
+    return (
+        "an answer that was lost, a correction of what was filed, the adapter's list on screen, a server that is gone"
+    )

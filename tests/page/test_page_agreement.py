@@ -1,0 +1,90 @@
+"""The page's script, run by node, against the adapter: the same judgements, the same list, the same problems.
+
+Where there is no node this file is left out of pytest (conftest.py); the step ``in_a_browser`` runs it too.
+"""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+from both_sides import SCRIPT, adapter_says, alike, page_says
+from hypothesis import HealthCheck, Phase, given, seed, settings
+from shared_cases import CASES, exam_of, met
+
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.exam import Exam
+from strategies import exams
+
+DRAWN = 300
+
+
+def test_the_page_meets_the_cases(catalogue: Catalogue) -> None:
+    for case, said in zip(CASES, page_says([exam_of(case) for case in CASES], catalogue), strict=True):
+        met(case, said)
+
+
+def drawn(catalogue: Catalogue, count: int, number: int) -> list[Exam]:
+    """So many exams at random, the same for the same number."""
+    found: list[Exam] = []
+
+    @seed(number)
+    @settings(
+        max_examples=count,
+        database=None,
+        deadline=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(exams(catalogue, max_items=40))
+    def draw(exam: Exam) -> None:
+        found.append(exam)
+
+    draw()
+    return found
+
+
+def compare(several: list[Exam], catalogue: Catalogue) -> int:
+    """That both sides say the same of every exam; how many lines of the list were compared."""
+    lines = 0
+    for exam, said in zip(several, page_says(several, catalogue), strict=True):
+        ours = adapter_says(exam, catalogue)
+        assert alike(said) == ours, exam.details.id
+        lines += len(ours["told"])
+    return lines
+
+
+def test_both_sides_say_the_same_of_any_exam(catalogue: Catalogue) -> None:
+    several = drawn(catalogue, DRAWN, 6)
+    assert len(several) >= DRAWN
+    assert compare(several, catalogue) > DRAWN
+
+
+def test_both_sides_say_the_same_of_every_answer_there_is(catalogue: Catalogue, every: list[Exam]) -> None:
+    compare(every, catalogue)
+
+
+def test_a_site_s_own_ranges_and_rules_are_the_page_s_too(tmp_path: Path) -> None:
+    """A rule switched off, a range changed, the other version of the screen: on both sides at once."""
+    (tmp_path / "regions").mkdir()
+    (tmp_path / "rules.yaml").write_text("- {id: hip_scan, on: false}\n", encoding="utf-8")
+    (tmp_path / "site.yaml").write_text("cchd_version: r2025\n", encoding="utf-8")
+    band = '{high: "<45", meaning: abnormal, flag: L, urgency: tell-now, source: CP}'
+    (tmp_path / "regions" / "vital.yaml").write_text(
+        f"region: vital_signs\nlabel: Vital signs\nitems:\n- id: respiratory_rate\n  ranges: [{band}]\n",
+        encoding="utf-8",
+    )
+    catalogue = load_catalogue(tmp_path)
+    several = [exam_of(case) for case in CASES] + drawn(catalogue, 60, 7)
+    compare(several, catalogue)
+    told, usual = ([adapter_says(exam, c)["told"] for exam in several] for c in (catalogue, load_catalogue()))
+    assert told != usual
+
+
+def test_every_module_loads_by_itself() -> None:
+    """All names that a module imports are there; only the one that begins needs a browser."""
+    modules = sorted(path for path in SCRIPT.glob("*.mjs") if path.name != "main.mjs")
+    program = "".join(f"await import({str(path)!r});" for path in modules)
+    done = subprocess.run(["node", "--input-type=module", "-e", program], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert len(modules) > 40

@@ -1,0 +1,226 @@
+"""A whole exam, typed and tapped, from the first tap to the server: 136 items of an invented, calm newborn girl with
+three abnormal findings. The page's file is checked, converted, validated and sent by the command line as it is.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+from driver import Eyes, Hand, to_page
+from playwright.sync_api import Page
+
+from adapter.capture import read_captures
+from adapter.catalogue import Catalogue
+from adapter.fhir import from_bundle
+from adapter.fhir import json as fhir_json
+
+ABNORMAL = {"murmur": "loud_or_thrill", "femoral_pulse": "weak", "clavicle": "crepitus"}
+
+
+@dataclass(frozen=True)
+class Effort:
+    """Taps and keys: of identity, and of the exam."""
+
+    who_taps: int
+    who_keys: int
+    taps: int
+    keys: int
+
+
+def identity(hand: Hand) -> None:
+    """Who is examined: tapped and typed as a person does."""
+    page = hand.page
+    hand.button("Begin with a newborn")
+    hand.tap(page.get_by_label("Name on the ward"))
+    hand.type("Girl Testfield")
+    hand.tap(page.get_by_label("Number of the newborn", exact=True))
+    hand.type("100417")
+    hand.tap(page.get_by_label("Female", exact=True))
+    page.get_by_label("Born", exact=True).fill("2026-02-28T21:12")
+    hand.taps, hand.keys = hand.taps + 1, hand.keys + 12
+    hand.tap(page.get_by_label("Full examination within 24 hours"))
+    hand.tap(page.get_by_label("Examiner", exact=True))
+    hand.type("N. Invented")
+    hand.button("Begin the exam")
+
+
+def number(hand: Hand, *digits: str) -> None:
+    """Numbers one after the other; Enter goes on to the next."""
+    for n, text in enumerate(digits):
+        if n:
+            hand.press("Enter")
+        hand.type(text)
+
+
+def first_number(hand: Hand, item: str) -> None:
+    """Tap into the field of a number."""
+    hand.tap(hand.card(item).locator("input.number").first)
+
+
+def rest_expected(hand: Hand) -> None:
+    """The rest of the page as expected: list, then record."""
+    hand.button("Rest as expected", exact=False)
+    hand.button("Record these", exact=False)
+
+
+def side(hand: Hand, item: str, name: str, label: str) -> None:
+    """An answer on one side, among the other answers of the item."""
+    hand.tap(hand.card(item).get_by_role("button", name="Other answers"))
+    hand.tap(hand.card(item).get_by_role("button", name=f"{name}: {label},"))
+
+
+def walk(hand: Hand, catalogue: Catalogue) -> None:
+    """Every page of the exam in its order; the page goes on by itself when all of it is recorded."""
+    page = hand.page
+    title = page.locator("main h2")
+    before = None
+    while (now := title.inner_text()) != "Finish":
+        assert now != before, f"the page {now} did not go on"
+        before = now
+        by_hand.get(now, lambda _: None)(hand)
+        if page.get_by_role("button", name="Rest as expected").count():
+            rest_expected(hand)
+        if title.inner_text() == now:
+            hand.button("On to the next page")
+
+
+def _circumstances(hand: Hand) -> None:
+    hand.answer("infant_state", "Quiet and alert")
+    hand.answer("exam_conditions", "Warm room or warmed surface")
+
+
+def _vital_signs(hand: Hand) -> None:
+    first_number(hand, "respiratory_rate")
+    number(hand, "44", "132", "36.8", "98")
+    hand.tap(hand.card("temperature").get_by_role("button", name="Axilla"))
+    hand.tap(hand.card("oxygen_saturation").get_by_role("button", name="Right foot"))
+
+
+def _heart(hand: Hand) -> None:
+    hand.tap(hand.card("murmur").get_by_role("button", name="Other answers"))
+    hand.answer("murmur", "Loud")
+    side(hand, "femoral_pulse", "left", "Weak")
+    first_number(hand, "capillary_refill_time")
+    number(hand, "2.4")
+    hand.tap(hand.card("capillary_refill_time").get_by_role("button", name="Sternum"))
+
+
+def _head(hand: Hand) -> None:
+    first_number(hand, "anterior_fontanelle_size")
+    number(hand, "2.1")
+
+
+def _neck(hand: Hand) -> None:
+    side(hand, "clavicle", "right", "Crackling under the finger")
+
+
+def _digits(item: str) -> Any:
+    def count(hand: Hand) -> None:
+        first_number(hand, item)
+        number(hand, "5", "5")
+
+    return count
+
+
+def _genitals(hand: Hand) -> None:
+    hand.answer("genital_type", "Typical female")
+
+
+def _measurements(hand: Hand) -> None:
+    first_number(hand, "birth_weight")
+    number(hand, "3310", "3260", "50.5", "34.2", "32.5")
+
+
+def _feeding(hand: Hand) -> None:
+    hand.answer("feeding_method", "Breast")
+    first_number(hand, "feeds_in_24h")
+    number(hand, "4", "2")
+    hand.page.get_by_label("First urine: when").fill("2026-02-28T23:40")
+    hand.page.get_by_label("First stool: when").fill("2026-03-01T02:10")
+    hand.taps, hand.keys = hand.taps + 2, hand.keys + 24
+    hand.answer("stool_character", "Meconium")
+
+
+def _pain(hand: Hand) -> None:
+    hand.tap(hand.card("pain").get_by_role("button", name="0", exact=True))
+
+
+by_hand = {
+    "Circumstances of the examination": _circumstances,
+    "Vital signs": _vital_signs,
+    "Heart and circulation": _heart,
+    "Head": _head,
+    "Neck and clavicles, chest": _neck,
+    "Arms and hands": _digits("finger_count"),
+    "Legs and feet": _digits("toe_count"),
+    "Genitals and anus": _genitals,
+    "Measurements": _measurements,
+    "Feeding, urine and stool, and others": _feeding,
+    "Tests, screens and scores": _pain,
+}
+
+
+def record(page: Page, eyes: Eyes, catalogue: Catalogue, folder: Path) -> tuple[Path, Effort]:
+    """Tap and type the exam and save it; the file, and what it took."""
+    hand = Hand(page)
+    identity(hand)
+    who_taps, who_keys = hand.taps, hand.keys
+    walk(hand, catalogue)
+    assert "Everything asked for is recorded" in page.locator("main").inner_text()
+    with page.expect_download() as saving:
+        hand.button("Save the record as a file")
+    file = folder / saving.value.suggested_filename
+    saving.value.save_as(file)
+    assert page.locator(".saved").inner_text().endswith(f"as {file.name}")
+    eyes.nothing_left()
+    return file, Effort(who_taps, who_keys, hand.taps - who_taps, hand.keys - who_keys)
+
+
+def accepted(file: Path, catalogue: Catalogue) -> None:
+    """The adapter takes the file as it is, finds every item of the kind in it and the three abnormal findings."""
+    [reading] = read_captures(file, catalogue)
+    assert reading.accepted, [str(problem) for problem in reading.problems]
+    assert [str(p) for p in reading.problems if p.severity.value != "information"] == []
+    exam = reading.exam
+    assert reading.unrecorded == ()
+    assert len({finding.item for finding in exam.findings}) >= 100
+    found = {f.item: f.answer for f in exam.findings if f.item in ABNORMAL and f.answer == ABNORMAL[f.item]}
+    assert found == ABNORMAL
+    assert exam.details.started.utcoffset() is not None
+    temperature = next(f.value for f in exam.findings if f.item == "temperature")
+    assert str(temperature) == "36.8 Cel"
+
+
+def run(*arguments: str) -> str:
+    """The command line as a user has it; what it prints."""
+    code = "import sys; from adapter.cli import main; sys.exit(main())"
+    done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"{arguments}: exit code {done.returncode}\n{done.stdout}{done.stderr}"
+    return done.stdout
+
+
+def sent(file: Path, url: str, catalogue: Catalogue, folder: Path) -> int:
+    """Converted, validated and sent; how many Observations of findings the server then has."""
+    bundle = folder / "bundle.json"
+    run("convert", str(file), "--out", str(bundle))
+    run("validate", str(bundle))
+    [back] = from_bundle(fhir_json.loads(bundle.read_bytes()), catalogue)
+    [reading] = read_captures(file, catalogue)
+    assert back == reading.exam
+    run("send", str(file), "--to", url, "--outbox", str(folder / "outbox.db"), "--verify")
+    with httpx.Client(trust_env=False, timeout=30) as http:
+        answer = http.get(f"{url}/Observation", params={"_count": "1000"})
+        held = [entry["resource"] for entry in json.loads(answer.content)["entry"]]
+    codes = [coding["code"] for one in held for coding in one["code"]["coding"]]
+    assert set(ABNORMAL) <= set(codes)
+    assert len(held) >= len(reading.exam.findings)
+    return len(held)
+
+
+__all__ = ["accepted", "record", "sent", "to_page"]

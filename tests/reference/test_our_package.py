@@ -1,0 +1,67 @@
+"""The package of our terminology and profiles before the standard's own engine.
+
+Every definition is without error; our bundles have none against our profiles, and no code or extension of ours is
+unknown to the engine any more; what is broken is an error to it too.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from judge import judge, missing
+
+from adapter.capture import read_captures
+from adapter.catalogue import load_catalogue
+from adapter.exam import Exam
+from adapter.fhir.json import dumps, loads
+from adapter.formats.package import package_files
+
+ROOT = Path(__file__).resolve().parents[2]
+OURS = "newborn-exam-adapter.invalid"
+_EXAMS = ("d05-boy-weak-femorals-failed-screen.json", "d09-crying-boy-not-examined.json")
+
+
+def exams() -> list[Exam]:
+    catalogue = load_catalogue()
+    read = [reading for name in _EXAMS for reading in read_captures(ROOT / "examples" / "captures" / name, catalogue)]
+    return [reading.exam for reading in read if reading.exam is not None]
+
+
+@pytest.mark.reference
+def test_the_engine_takes_the_package_and_holds_our_bundles_to_it(tmp_path: Path) -> None:
+    if absent := missing():
+        pytest.skip(f"the reference judge needs {' and '.join(absent)}, which this machine has not")
+    files = package_files(load_catalogue(), exams())
+    folder = tmp_path / "package"
+    folder.mkdir()
+    resources: dict[str, bytes] = {}
+    for name, content in files.items():
+        short = name.rpartition("/")[2]
+        if short not in ("package.json", ".index.json"):
+            resources[short] = dumps(loads(content))
+            if name.count("/") == 1:
+                (folder / short).write_bytes(content)
+    names = list(resources)
+    broken = [_with(resources["Bundle-demo-d05.json"], *fault) for fault in BROKEN.values()]
+    messages = judge([*resources.values(), *broken], [folder])
+    errors = [(names[m.number], m.place, m.text) for m in messages if m.is_error and m.number < len(names)]
+    assert errors == []
+    unknown = [m.text for m in messages if "unknown" in m.text.lower() and OURS in m.text and m.number < len(names)]
+    assert unknown == []
+    for number, fault in enumerate(BROKEN, start=len(names)):
+        assert any(m.is_error and m.number == number for m in messages), fault
+
+
+def _with(bundle: bytes, old: bytes, new: bytes) -> bytes:
+    assert old in bundle
+    return bundle.replace(old, new)
+
+
+BROKEN = {
+    "an answer that is none": (b'"femoral_pulse.weak"', b'"femoral_pulse.gone"'),
+    "the answer of another item": (b'"femoral_pulse.weak"', b'"brachial_pulse.weak"'),
+    "an item that is none": (b'"code":"femoral_pulse"', b'"code":"third_pulse"'),
+    "a detail that is none": (b'"code":"counted-seconds"', b'"code":"counted-minutes"'),
+    "an extension in the wrong form": (b'"url":"value"', b'"url":"values"'),
+}

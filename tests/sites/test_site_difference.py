@@ -1,0 +1,134 @@
+"""``items --site`` shows what a site changes, and the coverage report counts what it sends."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from lxml import html
+from sites_of_examples import ROOT, SITES, catalogue_of
+
+from adapter.catalogue import Catalogue, Change, Coverage, difference, labelled
+from adapter.formats.coverage import coverage_report
+from adapter.formats.package.conceptmaps import concept_maps, graded
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-c", "from adapter.cli import main; main()", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=120, check=False)
+
+
+def test_the_shipped_catalogue_does_not_differ_from_itself(catalogue: Catalogue) -> None:
+    assert difference(catalogue, catalogue) == []
+    assert labelled(catalogue, catalogue)[0] == 0
+
+
+def test_kinds_of_difference(catalogue: Catalogue) -> None:
+    changes = difference(catalogue, catalogue_of("kestrel-vale"))
+    places = {(change.kind, change.place, change.field) for change in changes}
+    assert {
+        ("changed", "setting", "scores"),
+        ("changed", "setting", "policy.date"),
+        ("changed", "item respiratory_rate", "ranges"),
+        ("changed", "item femoral_pulse, answer absent", "codes"),
+        ("changed", "rule infection_or_low_glucose", "urgency"),
+        ("off", "rule arm_leg_pressure_gap", ""),
+        ("added", "rule kv_cool_and_sleepy", ""),
+        ("label", "item temperature", "label"),
+    } <= places
+    urgency = next(c for c in changes if c.place == "rule infection_or_low_glucose")
+    assert (urgency.shipped, urgency.site) == ("tell-now", "tell")
+
+
+def test_a_changed_answer_and_an_added_one(catalogue: Catalogue, tmp_path: Path) -> None:
+    from adapter.catalogue import load_catalogue
+
+    (tmp_path / "regions").mkdir()
+    (tmp_path / "regions" / "skin.yaml").write_text(
+        "region: skin\nitems:\n- id: skin_colour\n  answers:\n"
+        "  - {id: acrocyanosis, urgency: tell}\n  - {id: marble, label: Marble, meaning: variant}\n"
+    )
+    changes = difference(catalogue, load_catalogue(tmp_path))
+    assert changes == [
+        Change("changed", "item skin_colour, answer acrocyanosis", "urgency", "none", "tell"),
+        Change("added", "item skin_colour, answer marble", "", "", "Marble"),
+    ]
+
+
+@pytest.mark.parametrize("name", SITES)
+def test_on_the_command_line(name: str) -> None:
+    done = run("items", "--site", str(SITES[name]))
+    assert done.returncode == 0, done.stderr
+    assert "0 problems." in done.stdout
+    assert catalogue_of(name).settings.policy.name in done.stdout
+    data = json.loads(run("items", "--site", str(SITES[name]), "--format", "json").stdout)
+    assert data["problems"] == []
+    assert {"kind", "place", "field", "shipped", "site"} == set(data["changes"][0])
+
+
+def test_a_selection_lists_items_as_ever() -> None:
+    done = run("items", "--site", str(SITES["kestrel-vale"]), "--region", "hips")
+    assert "hip_abduction" in done.stdout
+    assert "Changed" not in done.stdout
+
+
+def test_a_site_with_a_fault_is_shown_with_it(tmp_path: Path) -> None:
+    (tmp_path / "site.yaml").write_text("formats: [fax]\n")
+    done = run("items", "--site", str(tmp_path))
+    assert done.returncode == 1
+    assert "'fax' is no outward form" in done.stdout
+
+
+def test_a_form_that_the_site_does_not_write() -> None:
+    capture = "examples/captures/d01-well-term-girl.json"
+    done = run("convert", capture, "--to", "batch", "--site", str(SITES["isle-minor"]))
+    assert done.returncode == 2
+    assert "this site does not write batch" in done.stderr
+
+
+def rows(catalogue: Catalogue) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(coverage_report(catalogue.items.values(), catalogue, "csv"))))
+
+
+def test_coverage_is_counted_from_the_codes(catalogue: Catalogue) -> None:
+    """Counted a second way: from the concept maps, whose unmatched ones are what has no code of a system."""
+    found = rows(catalogue)
+    answers = [row for row in found if row["kind"] == "answer"]
+    unmatched = Counter(graded(concept_maps(catalogue)))
+    assert sum(not row["snomed"] for row in answers) == unmatched["answer-to-snomed", "unmatched"]
+    items = [row for row in found if row["kind"] == "item"]
+    assert sum(not row["loinc"] for row in items) == unmatched["item-to-loinc", "unmatched"]
+    assert sum(not row["snomed"] for row in items) == unmatched["item-to-snomed", "unmatched"]
+    assert len(items) == len(catalogue.items)
+    for row in found:
+        wanted = {
+            (True, True): Coverage.BOTH,
+            (True, False): Coverage.LOINC,
+            (False, True): Coverage.SNOMED,
+            (False, False): Coverage.LOCAL,
+        }[bool(row["loinc"]), bool(row["snomed"])]
+        assert row["coded"] == wanted
+        assert bool(row["why"]) == (wanted is Coverage.LOCAL)
+
+
+def test_coverage_is_of_what_is_sent() -> None:
+    found = rows(catalogue_of("nordhafen"))
+    assert not any(row["snomed"] for row in found)
+    assert any("SNOMED CT is set to off" in row["why"] for row in found)
+
+
+def test_coverage_as_text_and_page(catalogue: Catalogue) -> None:
+    text = coverage_report(catalogue.items.values(), catalogue, "table")
+    page = html.fromstring(coverage_report(catalogue.items.values(), catalogue, "html"))
+    total = f"{len(catalogue.items)}"
+    assert any(line.split()[:2] == ["questions", total] for line in text.splitlines())
+    assert page.xpath("string(//title)") == "Coverage by published codes"
+    assert not page.xpath("//script | //link | //img | //*[@src]")
+    cells = page.xpath("//tr/*[1]/text()")
+    assert {"heart_rate", "femoral_pulse.weak"} <= {cell.strip() for cell in cells}

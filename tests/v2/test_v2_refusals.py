@@ -1,0 +1,227 @@
+"""What a message cannot hold is a problem, never cut off; what is no message of ours is said by segment and field."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapter.catalogue import Catalogue, V2Settings, lint, load_catalogue
+from adapter.catalogue.v2 import lint_v2
+from adapter.exam import Exam
+from adapter.formats import NotWritable
+from adapter.formats.v2 import NotReadable, from_oru, read_oru, to_oru, write
+from adapter.formats.v2.judge import judged
+from examples.regenerate import example
+
+CATALOGUE = load_catalogue()
+EXAM = example("d07-1-boy-palate-part-seen")
+MESSAGE = to_oru(EXAM, CATALOGUE)
+
+
+def site(**settings: Any) -> Catalogue:
+    return replace(CATALOGUE, v2=V2Settings.model_validate({**CATALOGUE.v2.model_dump(), **settings}))
+
+
+def refused(exam: Exam, catalogue: Catalogue = CATALOGUE) -> list[tuple[str, str]]:
+    with pytest.raises(NotWritable) as found:
+        to_oru(exam, catalogue)
+    return [(problem.rule, problem.where) for problem in found.value.problems]
+
+
+def noted(note: str) -> Exam:
+    return EXAM.model_copy(
+        update={"findings": (EXAM.findings[0].model_copy(update={"note": note}), *EXAM.findings[1:])}
+    )
+
+
+def test_a_field_that_the_receiver_does_not_take_is_refused_and_not_cut() -> None:
+    assert to_oru(noted("x" * 100), site(lengths={"NTE-3": 2000}))
+    assert refused(noted("x" * 2001), site(lengths={"NTE-3": 2000})) == [("too-long", "segment 14 (NTE)")]
+
+
+def test_a_name_that_its_data_type_does_not_take_is_refused() -> None:
+    """ST takes 199 characters (HL7 v2.5.1, chapter 2A)."""
+    named = EXAM.model_copy(update={"newborn": EXAM.newborn.model_copy(update={"name": "n" * 200})})
+    assert refused(named) == [("too-long", "segment 3 (PID)")]
+
+
+def test_a_time_finer_than_ts_holds_is_refused() -> None:
+    """TS: up to four places of a second (HL7 v2.5.1, section 2A.77)."""
+    times = {"started": datetime(2026, 6, 1, 8, 0, 0, 123456, tzinfo=UTC), "ended": None}
+    assert refused(EXAM.model_copy(update={"details": EXAM.details.model_copy(update=times)})) == [("no-place", "")]
+
+
+def test_a_character_that_the_character_set_has_not_is_refused_and_not_replaced() -> None:
+    assert to_oru(noted("Grüße"), site(character_set="8859/1")).decode("latin-1").count("Grüße") == 1
+    assert refused(noted("Grüße 漢"), site(character_set="8859/1")) == [("character-set", "")]
+    assert refused(noted("Grüße"), site(character_set="ASCII")) == [("character-set", "")]
+
+
+@pytest.mark.parametrize("name", ["UNICODE UTF-8", "8859/1", "8859/15", "ASCII"])
+def test_each_character_set_reads_back(name: str) -> None:
+    catalogue = site(character_set=name)
+    exam = noted("plain")
+    assert (
+        from_oru(to_oru(exam, catalogue), catalogue)[0].findings
+        == from_oru(to_oru(exam, CATALOGUE), CATALOGUE)[0].findings
+    )
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "rule"),
+    [
+        ("|NM|", "|ZZ|", "value-type"),
+        ("PID|1|", "EVN|1|", "segments"),
+        ("PV1|1|I", "PV1|1", "hl7-v2"),
+    ],
+)
+def test_the_judge_finds_what_hl7apy_does_not_look_at(before: str, after: str, rule: str) -> None:
+    text = MESSAGE.decode()
+    assert before in text
+    found = judged(text.replace(before, after, 1).rstrip("\r").split("\r"), CATALOGUE.v2)
+    assert [problem.rule for problem in found] == [rule]
+    assert judged(text.rstrip("\r").split("\r"), CATALOGUE.v2) == []
+
+
+def test_the_judge_finds_words_where_a_number_should_be() -> None:
+    lines = MESSAGE.decode().rstrip("\r").split("\r")
+    number = next(n for n, line in enumerate(lines) if line.startswith("OBX|") and line.split("|")[2] == "NM")
+    fields = lines[number].split("|")
+    fields[5] = "many"
+    lines[number] = "|".join(fields)
+    assert [problem.rule for problem in judged(lines, CATALOGUE.v2)] == ["not-a-number"]
+
+
+def unreadable(data: bytes) -> list[str]:
+    with pytest.raises(NotReadable) as found:
+        from_oru(data, CATALOGUE)
+    return [problem.where for problem in found.value.problems]
+
+
+@pytest.mark.parametrize(
+    ("data", "where"),
+    [
+        (b"", "segment 1 (MSH)"),
+        (b"hello", "segment 1 (MSH)"),
+        (b"{}", "segment 1 (MSH)"),
+        (b"MSH", "segment 1 (MSH)"),
+        (b"MSH|^~\\&", "segment 1 (MSH-9)"),
+        (b"MSH#^~\\&#A", "segment 1 (MSH)"),
+        (b"MSH|^~\\&|||||||ADT^A01^ADT_A01|1|P|2.5.1\r", "segment 1 (MSH-9)"),
+        (b"MSH|^~\\&|||||||ORU^R01^ORU_R01|1|P|2.5.1\r", "segment 1 (MSH)"),
+        (b"MSH|^~\\&|||||||ORU^R01|1|P|2.5.1|||||||UTF-99\r", "segment 1 (MSH)"),
+        (b"MSH|^~\\&|||||||ORU^R01|1|P|2.5.1\rPID|1||\xff\r", "segment 1 (MSH)"),
+        (b"MSH|^~\\&|||||||ORU^R01|1|P|2.5.1\rPID|1||1\rOBR|1|||GLU^Glucose^L\r", "segment 3 (OBR-4)"),
+    ],
+)
+def test_what_is_no_message_of_ours_is_said_with_its_place(data: bytes, where: str) -> None:
+    assert unreadable(data) == [where]
+
+
+def changed(kind: str, number: int, field: int, value: str) -> bytes:
+    """The message with one field of the segment of a kind (counted from 1) replaced."""
+    lines = MESSAGE.decode().split("\r")
+    place = [n for n, line in enumerate(lines) if line.startswith(kind)][number - 1]
+    fields = lines[place].split("|")
+    fields[field] = value
+    return "\r".join([*lines[:place], "|".join(fields), *lines[place + 1 :]]).encode()
+
+
+@pytest.mark.parametrize(
+    ("kind", "number", "field", "value", "place"),
+    [
+        ("PID", 1, 7, "20260101", "PID-7"),
+        ("PID", 1, 3, "", "PID"),
+        ("PID", 1, 8, "Q", "PID-8"),
+        ("OBR", 1, 7, "yesterday", "OBR-7"),
+        ("OBR", 1, 4, "x^y^L", "OBR-4"),
+        ("OBX", 1, 5, "surgeon^Surgeon^99NEA", "OBR"),
+        ("OBX", 8, 3, "718-7^Hemoglobin^LN", "OBX-3"),
+        ("OBX", 8, 3, "hemoglobin^Hemoglobin^99NEA", "OBX-3"),
+        ("OBX", 8, 4, "", "OBX-4"),
+        ("OBX", 8, 2, "ED", "OBX-2"),
+        ("OBX", 8, 14, "20260101", "OBX-14"),
+    ],
+)
+def test_a_field_that_cannot_be_read_is_named(kind: str, number: int, field: int, value: str, place: str) -> None:
+    found = unreadable(changed(kind, number, field, value))
+    assert found
+    assert all(f"({place}" in one for one in found), found
+
+
+def test_any_piece_of_a_message_is_read_or_refused_and_never_a_fault() -> None:
+    pieces = [MESSAGE[:end] for end in range(0, len(MESSAGE), 97)]
+    pieces += [MESSAGE[:start] + MESSAGE[start + 9 :] for start in range(0, 2000, 53)]
+    for piece in pieces:
+        (reading,) = read_oru(piece, CATALOGUE)
+        assert reading.exam is not None or reading.errors
+
+
+def test_an_earlier_version_is_withdrawn_from_what_is_given() -> None:
+    first, second = example("d10-1-girl-scalp-swelling-left"), example("d10-2-girl-scalp-swelling-amended")
+    data = write(second, CATALOGUE, "v2", "er7", earlier=[first, EXAM])
+    assert data.count(b"|W|") == sum(
+        line.startswith(b"OBX|") and line.split(b"|")[11] == b"W" for line in data.split(b"\r")
+    )
+    assert b"|W|" in data
+    assert b"|W|" not in write(second, CATALOGUE, "v2", "er7")
+    assert from_oru(data, CATALOGUE) == from_oru(write(second, CATALOGUE, "v2", "er7"), CATALOGUE)
+    deleted = to_oru(second, site(withdrawn="D"), [to_oru(first, CATALOGUE)])
+    assert deleted.count(b"|D|") == data.count(b"|W|")
+
+
+def test_authorities_are_written_as_the_site_has_them_and_read_back() -> None:
+    system = EXAM.newborn.identifiers[0].system
+    catalogue = site(
+        authorities=[{"system": system, "namespace": "EASTWARD", "id": "2.999.7", "id_type": "ISO", "type": "MR"}],
+        exam_service={"code": "NEWEXAM", "text": "Newborn examination", "system": "EAST"},
+        section="NRS",
+        next_of_kin=False,
+        name_type="TEMP",
+    )
+    data = to_oru(EXAM, catalogue)
+    assert b"^^^EASTWARD&2.999.7&ISO^MR|" in data
+    assert b"|NEWEXAM^Newborn examination^EAST^" in data
+    assert b"\rNK1|" not in data
+    (read,) = from_oru(data, catalogue)
+    assert read.newborn.identifiers == EXAM.newborn.identifiers
+    # NK1 is where the mother's name stands: without it, it is left out, as the site wants
+    assert read.newborn.mother is not None
+    assert read.newborn.mother.name is None
+
+
+def test_the_shipped_settings_are_well() -> None:
+    assert [problem for problem in lint(CATALOGUE) if problem.file == "v2.yaml"] == []
+    assert CATALOGUE.v2.processing_id == "T"
+
+
+@pytest.mark.parametrize(
+    ("settings", "rule"),
+    [
+        ({"sending_application": {}}, "missing-part"),
+        ({"sending_facility": {"id": "2.999"}}, "missing-part"),
+        ({"sending_facility": {"id": "two.999", "id_type": "ISO"}}, "wrong-id"),
+        ({"authorities": [{"system": "a", "namespace": "A"}, {"system": "b", "namespace": "A"}]}, "same-authority"),
+        ({"authorities": [{"system": "a", "namespace": "A"}, {"system": "a", "namespace": "B"}]}, "duplicate-id"),
+        ({"authorities": [{"system": "a"}]}, "missing-part"),
+        ({"systems": {"loink": "LN"}}, "unknown-system"),
+    ],
+)
+def test_the_linter_says_what_is_wrong_with_a_sites_settings(settings: dict[str, Any], rule: str) -> None:
+    found = lint_v2(site(**settings).v2, frozenset(CATALOGUE.systems))
+    assert rule in {problem.rule for problem in found}
+
+
+def test_a_sites_own_file_is_laid_over_the_shipped_one(tmp_path: Path) -> None:
+    (tmp_path / "site.yaml").write_text("canonical: https://east.invalid/fhir\n")
+    (tmp_path / "v2.yaml").write_text(
+        "processing_id: P\nreceiving_application: {namespace: EAST}\nlengths: {OBX-5: 900}\n"
+    )
+    settings = load_catalogue(tmp_path).v2
+    assert (settings.processing_id, settings.receiving_application.namespace) == ("P", "EAST")
+    assert settings.lengths == {"OBX-4": 20, "OBX-5": 900}
+    assert settings.systems == CATALOGUE.v2.systems

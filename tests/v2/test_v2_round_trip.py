@@ -1,0 +1,99 @@
+"""What is written reads back to the same exam: all examples, and anything that the strategies draw."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.exam import Exam, Status
+from adapter.formats.v2 import from_oru, to_oru
+from examples.regenerate import example, names
+from strategies import exams
+
+CATALOGUE = load_catalogue()
+LONG = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+def in_message_order(exam: Exam, catalogue: Catalogue) -> Exam:
+    """A message has its findings region by region, within each in the order captured."""
+    regions = list(catalogue.regions)
+    found = sorted(exam.findings, key=lambda one: regions.index(catalogue.region_of[one.item]))
+    return exam.model_copy(update={"findings": tuple(found)})
+
+
+def there_and_back(exam: Exam, catalogue: Catalogue) -> None:
+    data = to_oru(exam, catalogue)
+    assert from_oru(data, catalogue) == [in_message_order(exam, catalogue)]
+    assert to_oru(exam, catalogue) == data
+
+
+@pytest.mark.parametrize("name", names())
+def test_an_example_reads_back_the_same(name: str) -> None:
+    there_and_back(example(name), CATALOGUE)
+
+
+@LONG
+@given(exams(CATALOGUE))
+def test_any_exam_reads_back_the_same(exam: Exam) -> None:
+    there_and_back(exam, CATALOGUE)
+
+
+@LONG
+@given(exams(CATALOGUE, max_items=5), st.data())
+def test_it_does_so_in_every_way_that_a_site_may_write(exam: Exam, data: st.DataObject) -> None:
+    changed = CATALOGUE.v2.model_copy(
+        update={
+            "coded_values": data.draw(st.sampled_from(["CWE", "CE"])),
+            "text_values": data.draw(st.sampled_from(["FT", "TX"])),
+            "own_codes": data.draw(st.sampled_from(["alternate", "first", "only"])),
+            "terminator": data.draw(st.sampled_from(["CR", "CRLF"])),
+            "acknowledgement": data.draw(st.sampled_from(["original", "accept", "accept-and-application"])),
+            "name_type": data.draw(st.sampled_from(["U", "TEMP"])),
+            "software": data.draw(st.booleans()),
+        }
+    )
+    there_and_back(exam, replace(CATALOGUE, v2=changed))
+
+
+@LONG
+@given(exams(CATALOGUE), exams(CATALOGUE))
+def test_several_messages_in_one_file_are_several_exams(one: Exam, other: Exam) -> None:
+    data = to_oru(one, CATALOGUE) + to_oru(other, CATALOGUE)
+    assert from_oru(data, CATALOGUE) == [in_message_order(one, CATALOGUE), in_message_order(other, CATALOGUE)]
+
+
+def test_every_item_and_answer_reads_back(every: list[Exam]) -> None:
+    for exam in every:
+        there_and_back(exam, CATALOGUE)
+
+
+@LONG
+@given(exams(CATALOGUE, max_items=6), st.data())
+def test_what_a_version_no_longer_holds_is_withdrawn_and_the_rest_reads_back(exam: Exam, data: st.DataObject) -> None:
+    """Every result of the earlier message is in the later one again: said, or withdrawn (W of table 0085)."""
+    assume(exam.details.status is not Status.ENTERED_IN_ERROR)
+    kept = tuple(f for f in exam.findings if data.draw(st.booleans()))
+    status = data.draw(st.sampled_from([Status.AMENDED, Status.ENTERED_IN_ERROR]))
+    changed = {"id": "later", "amends": exam.details.root, "status": status, "reason": "Why"}
+    details = exam.details.model_copy(update=changed)
+    later = exam.model_copy(update={"details": details, "findings": kept})
+    before = to_oru(exam, CATALOGUE)
+    after = to_oru(later, CATALOGUE, [before])
+    assert from_oru(after, CATALOGUE) == [in_message_order(later, CATALOGUE)]
+    assert results(after) >= results(before)
+
+
+def results(data: bytes) -> set[tuple[bytes, ...]]:
+    """Filler number, question and sub-id of every result."""
+    found, filler = set(), b""
+    for line in data.split(b"\r"):
+        fields = line.split(b"|")
+        if fields[0] == b"OBR":
+            filler = fields[3]
+        if fields[0] == b"OBX":
+            found.add((filler, fields[3], fields[4]))
+    return found
