@@ -23,7 +23,7 @@ from adapter.fhir.ranges import reference_range
 _Given = ParamSpec("_Given")
 _Part = TypeVar("_Part")
 
-_MOST_ALIKE = 20_000
+_MOST_ALIKE = 10_000
 DETAIL = "StructureDefinition/finding-detail"
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
