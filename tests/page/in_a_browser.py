@@ -56,7 +56,9 @@ def whole(play: Playwright, file: Path, folder: Path) -> str:
 def agreement(play: Playwright, file: Path, folder: Path) -> str:
     """The script against the adapter, by node: what pytest leaves out where there is none."""
     tests.test_the_page_meets_the_cases(CATALOGUE)
-    several = tests.drawn(CATALOGUE, tests.DRAWN, 6)
+    several = tests.drawn(CATALOGUE, tests.DRAWN // 2, 8) + tests.drawn(
+        CATALOGUE, tests.DRAWN // 2, 9, tests.measured(CATALOGUE)
+    )
     lines = tests.compare(several, CATALOGUE)
     return (
         f"{len(tests.CASES)} cases and {len(several)} drawn exams, {lines} lines of the list: the same on both sides"

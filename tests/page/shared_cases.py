@@ -30,7 +30,7 @@ def exam_of(case: dict[str, Any]) -> Exam:
                 "identifiers": [{"system": "mrn", "value": "1"}],
                 "sex": "female",
                 "birth_time": BORN,
-                "gestation": {"weeks": 39, "days": 2},
+                "gestation": case.get("gestation", {"weeks": 39, "days": 2}),
             },
             "findings": _digits(case["findings"]),
         }
