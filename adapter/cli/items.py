@@ -61,8 +61,7 @@ def items(
       newborn-adapter items femoral_pulse
       newborn-adapter items --coded local --format csv
       newborn-adapter items --rules
-      newborn-adapter items --coverage --format html > coverage.html
-      newborn-adapter items --site my-ward/
+      newborn-adapter items --coverage --format csv
     """
     catalogue = catalogue_for(site)
     asked = item_ids or region or kind or coded or only_lint or only_rules or only_coverage
