@@ -22,6 +22,7 @@ def folder(tmp_path: Path) -> Path:
     shutil.copy(tmp_path / "exam.json", tmp_path / "captures" / "one.json")
     (tmp_path / "bundles").mkdir()
     shutil.copy(tmp_path / "bundle.json", tmp_path / "bundles" / "one.json")
+    shutil.copytree(ROOT / "examples/sites/kestrel-vale", tmp_path / "my-ward")
     return tmp_path
 
 
