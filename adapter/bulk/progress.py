@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from typing import TextIO
 
@@ -57,8 +56,3 @@ def _duration(seconds: float) -> str:
     minutes, rest = divmod(int(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02}:{rest:02}"
-
-
-def at_a_terminal_or_not(quiet: bool) -> TextIO | None:
-    """Standard error, unless nothing is to be said."""
-    return None if quiet else sys.stderr

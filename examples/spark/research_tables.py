@@ -4,8 +4,8 @@
 
 It writes Parquet: ``problems`` (what is wrong, and whether the exam was accepted all the same), ``observations``
 (FHIR JSON), and the tables ``exams``, ``findings``, ``components``, ``newborns``, ``tells``, in which an amendment
-stands for what it amends. The package with its extra ``spark`` must be installed on every machine; a site's folder too,
-where ``--site`` names one. Nothing here de-identifies.
+stands for what it amends. The package with its extra ``spark`` must be installed on every machine; a site's folder
+too, where ``--site`` names one. Nothing here de-identifies.
 """
 
 from __future__ import annotations
