@@ -123,10 +123,10 @@ def _document(rows: Sequence[Coded], catalogue: Catalogue) -> Document:
 
 def _table(caption: str, rows: Sequence[Coded]) -> Table:
     columns = (
-        Column("Our code", 3),
-        Column("Label", 3),
-        Column("Coded", 1),
-        Column("Published codes, or why none", 5),
+        Column("Our code", 6),
+        Column("Label", 6),
+        Column("Coded", 3),
+        Column("Published codes, or why none", 9),
     )
     cells = (
         (row.place, row.label, row.covered.value, "; ".join(map(str, row.codes)) if row.codes else row.why)
