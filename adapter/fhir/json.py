@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+from abc import ABC, abstractmethod
 from decimal import Decimal
 from typing import Any, NoReturn
 
@@ -103,14 +104,14 @@ def _decimal(text: str) -> Decimal:
     return value
 
 
-class Written:
+class Written(ABC):
     """A part of a resource that writes itself."""
 
     __slots__ = ()
 
+    @abstractmethod
     def written(self) -> bytes:
         """The part as JSON."""
-        raise NotImplementedError
 
 
 def _write_other(value: object) -> orjson.Fragment:

@@ -1,4 +1,4 @@
-"""The helpers beside these tests are on the import path."""
+"""What stands beside these tests are on the import path."""
 
 from __future__ import annotations
 
