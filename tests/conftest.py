@@ -4,6 +4,7 @@ exams`` draws any exam, ``from every_answer import every_exam`` makes those that
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,9 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from every_answer import every_exam
 from tests.fhir_xml import official_package
+
+# A shell lets what it starts in the background ignore Ctrl-C, and so do all that it starts; some tests press it.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")
