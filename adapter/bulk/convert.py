@@ -16,12 +16,13 @@ from adapter.bulk.chunks import UNITS, Unit
 from adapter.bulk.exams import readings_of
 from adapter.bulk.outputs import INDEX, Named
 from adapter.bulk.rows import Rows
-from adapter.bulk.work import Landing, Output, Taken, Tally, catalogue_identity
+from adapter.bulk.work import ChunkLost, Landing, Output, Taken, Tally, catalogue_identity
 from adapter.capture import Reading
 from adapter.capture.plan import load_plan
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam
-from adapter.formats import write
+from adapter.formats import NotWritable, write
+from adapter.paper import PdfNotInstalled
 
 _DATA = "data"
 _LEVEL = 6
@@ -121,7 +122,12 @@ class _Part:
         if exam is None or not reading.accepted:
             return Taken(True, reading.errors, exam.details.id if exam else "")
         work = self.work
-        content = write(exam, self.catalogue, work.kind, work.encoding, pretty=work.pretty)
+        try:
+            content = write(exam, self.catalogue, work.kind, work.encoding, pretty=work.pretty)
+        except NotWritable as error:
+            return Taken(True, tuple(error.problems), exam.details.id)
+        except PdfNotInstalled as error:
+            raise ChunkLost(str(error)) from None
         if self.index is not None:
             named = self._named(unit, exam, len(content))
             if named.name in self.names:

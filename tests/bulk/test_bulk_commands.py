@@ -144,3 +144,20 @@ def test_an_interruption_says_how_to_go_on(lines: list[bytes], tmp_path: Path) -
     assert b"goes on after" in done.stderr
     assert b"2400 exams converted, 0 refused." in done.stderr
     assert out.read_bytes().count(b"\n") == 2400
+
+
+def test_an_exam_that_a_message_cannot_hold_is_set_aside_with_the_reason(lines: list[bytes], tmp_path: Path) -> None:
+    folder = tmp_path / "drop"
+    folder.mkdir()
+    for n, line in enumerate(lines[:3]):
+        record = json.loads(line)
+        record["findings"][0]["note"] = "seen again by 看護師" if n == 1 else "seen again"
+        (folder / f"{n}.json").write_text(json.dumps(record))
+    site = ROOT / "examples/sites/isle-minor"  # its receiver takes the characters of Western Europe alone
+    out = tmp_path / "all.er7"
+    done = command("convert", folder, "--to", "v2", "--site", site, "--out", out, "--jobs", "2")
+    assert done.returncode == 1
+    assert out.read_bytes().count(b"MSH|") == 2
+    problems = [json.loads(line) for line in Path(f"{out}.rejected/problems.ndjson").read_bytes().splitlines()]
+    assert [one["file"] for one in problems] == [str(folder / "1.json")]
+    assert "character-set" in json.dumps(problems)
