@@ -16,7 +16,7 @@ from random import Random
 from adapter.capture import to_json
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.exam import Exam, Finding, Quantity
-from every_answer import BORN, every_exam, uses_of
+from tests.every_answer import BORN, every_exam, uses_of
 
 FINDINGS = 60
 _USUAL, _GIVEN_UP = 0.85, 0.05
