@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -46,6 +46,19 @@ def set_aside(made: Path, unit: Unit, refused: Sequence[Taken]) -> None:
             if kept:
                 entry["kept"] = kept
             file.write(json.dumps(entry, ensure_ascii=False).encode() + b"\n")
+
+
+def setting_aside(made: Path, unit: Unit, all_taken: Iterable[Taken]) -> Iterator[Taken]:
+    """What is taken of a unit, passed on; what of it was refused is set aside when it ends, or when it breaks off."""
+    refused = []
+    try:
+        for taken in all_taken:
+            if taken.refused:
+                refused.append(taken)
+            yield taken
+    finally:
+        if refused:
+            set_aside(made, unit, refused)
 
 
 def problem_fields(problem: Problem) -> dict[str, Any]:

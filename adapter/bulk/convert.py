@@ -11,7 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO, cast
 
-from adapter.bulk.aside import set_aside
+from adapter.bulk.aside import set_aside, setting_aside
 from adapter.bulk.chunks import UNITS, Unit
 from adapter.bulk.exams import readings_of
 from adapter.bulk.outputs import INDEX, Named
@@ -103,16 +103,8 @@ class _Part:
         self.data = file
 
     def take(self, unit: Unit) -> Iterator[Taken]:
-        refused = []
-        try:
-            for reading in readings_of(unit, self.catalogue, self.plan):
-                taken = self._taken(unit, reading)
-                if taken.refused:
-                    refused.append(taken)
-                yield taken
-        finally:
-            if refused:
-                self.aside(unit, refused)
+        found = readings_of(unit, self.catalogue, self.plan)
+        return setting_aside(self.folder, unit, (self._taken(unit, reading) for reading in found))
 
     def aside(self, unit: Unit, refused: Sequence[Taken]) -> None:
         set_aside(self.folder, unit, refused)

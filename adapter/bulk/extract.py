@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from adapter.bulk.aside import set_aside
+from adapter.bulk.aside import set_aside, setting_aside
 from adapter.bulk.chunks import Form, Unit
 from adapter.bulk.exams import exams_of
 from adapter.bulk.gather import COUNTS, MET, Met, as_plain, gather
@@ -120,16 +120,8 @@ class _Part:
         self.met = (folder / MET).open("w", encoding="utf-8")
 
     def take(self, unit: Unit) -> Iterator[Taken]:
-        refused = []
-        try:
-            for reading in exams_of(unit, self.catalogue, self.plan):
-                taken = self._taken(unit, reading)
-                if taken.refused:
-                    refused.append(taken)
-                yield taken
-        finally:
-            if refused:
-                self.aside(unit, refused)
+        found = exams_of(unit, self.catalogue, self.plan)
+        return setting_aside(self.folder, unit, (self._taken(unit, reading) for reading in found))
 
     def _taken(self, unit: Unit, reading: Reading) -> Taken:
         exam = reading.exam

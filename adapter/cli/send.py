@@ -17,7 +17,7 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
 from adapter.cli.reporting import note
 from adapter.cli.targets import outbox_option, target_from, target_options
-from adapter.problems import ExitCode, Problem, Severity
+from adapter.problems import ExitCode, Report
 from adapter.transport import (
     Event,
     FhirClient,
@@ -140,10 +140,6 @@ class _Exams:
                 yield message
 
 
-def _errors(problems: list[Problem]) -> list[Problem]:
-    return [p for p in problems if p.severity in (Severity.ERROR, Severity.FATAL)]
-
-
 def _plan(client: FhirClient, messages: Iterator[Message], exams: _Exams) -> ExitCode:
     learn(client)
     for message in messages:
@@ -210,7 +206,7 @@ def _verify(outbox: Outbox, client: FhirClient, named: list[str]) -> bool:
         if row.state is not State.SENT:
             continue
         problems = verify(client, outbox.message(row.seq))
-        errors = _errors(problems)
+        errors = Report(problems).errors
         wrong = wrong or bool(errors)
         older = any(problem.rule == "superseded" for problem in problems)
         verdict = "NOT as meant" if errors else "overtaken" if older else "on the server as meant"

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.problems import Problem, Severity
+from adapter.problems import Problem, Report
 from adapter.transport.answers import EntryOutcome, Refused, Unreachable
 from adapter.transport.message import Message
 from adapter.transport.outbox import Letter, Outbox
@@ -25,7 +25,7 @@ class Made:
     @property
     def errors(self) -> list[Problem]:
         """Because of which it is not sent."""
-        return [one for one in self.problems if one.severity in (Severity.ERROR, Severity.FATAL)]
+        return Report(list(self.problems)).errors
 
 
 class Carrier(Protocol):

@@ -13,11 +13,10 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from bulk_works import BREAKS, HANGS, KILLS
+from bulk_works import BREAKS, HANGS, KILLS, Start
 
 from adapter.bulk import run
 from adapter.bulk.convert import Convert
-from conftest import Start
 
 UNFINISHED = "bundles.ndjson.unfinished"
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from agreement import TABLE, Agreement, compare, corpus, explanations, judged_anew, table, verdicts
 from corpus import CORPUS, write
-from judge import judge, missing
+from judge import judge
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
@@ -67,14 +67,8 @@ def test_every_answer_of_the_catalogue_is_without_any_problem(every: list[Exam],
         assert validate(to_bundle(exam, catalogue)) == [], exam.details.id
 
 
-@pytest.fixture(scope="module")
-def _engine() -> None:
-    if absent := missing():
-        pytest.skip(f"the reference judge needs {' and '.join(absent)}, which this machine has not")
-
-
 @pytest.mark.reference
-@pytest.mark.usefixtures("_engine")
+@pytest.mark.usefixtures("engine")
 def test_the_judge_says_what_was_kept() -> None:
     cases = corpus()
     for case, now, kept in zip(cases, judged_anew(cases), verdicts(), strict=True):
@@ -82,7 +76,7 @@ def test_the_judge_says_what_was_kept() -> None:
 
 
 @pytest.mark.reference
-@pytest.mark.usefixtures("_engine")
+@pytest.mark.usefixtures("engine")
 def test_examples_pass_both() -> None:
     paths = [path for path in sorted(EXAMPLES.glob("*.json")) if path.stat().st_size < 400_000]
     bundles = [dumps(loads(path.read_bytes())) for path in paths]
