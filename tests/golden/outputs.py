@@ -1,0 +1,137 @@
+"""Everything that the program writes, by name: of the examples under every site, of exams by rule and drawn ones."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from adapter.capture import read_captures, to_csv, to_json, to_questionnaire, to_response
+from adapter.capture.page import to_page
+from adapter.capture.questionnaire.sheet import NotInForm
+from adapter.capture.worksheet import to_worksheet
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.cli import cli
+from adapter.exam import Exam
+from adapter.fhir import BundleType
+from adapter.fhir import to_json as bundle_json
+from adapter.fhir.json import dumps
+from adapter.formats import OUTWARD, allowed, write
+from adapter.formats.package import package_files
+from adapter.formats.tables import TABLES
+from adapter.formats.v2.message import unjudged
+from adapter.formats.views import views
+from tests.every_answer import every_exam
+from tests.golden.seeded import seeded_exams
+
+ROOT = Path(__file__).parents[2]
+CAPTURES = sorted((ROOT / "examples" / "captures").glob("*.json"))
+SITES = {"shipped": None} | {
+    path.name: path for path in sorted((ROOT / "examples" / "sites").iterdir()) if path.is_dir()
+}
+
+Output = tuple[str, bytes]
+
+
+def outputs() -> Iterator[Output]:
+    """Each output with its name; in an order of its own, the same each time."""
+    for name, folder in SITES.items():
+        catalogue = load_catalogue(folder)
+        yield from _of_a_site(name, folder, catalogue)
+    catalogue = load_catalogue()
+    every = every_exam(catalogue)
+    for corpus, exams in (("every", every), ("seeded", seeded_exams(every))):
+        yield from _of_many(corpus, exams, catalogue)
+    yield from _of_commands()
+
+
+def _examples(catalogue: Catalogue) -> list[Exam]:
+    readings = [reading for path in CAPTURES for reading in read_captures(path, catalogue)]
+    return [reading.exam for reading in readings if reading.exam is not None]
+
+
+def _of_a_site(name: str, folder: Path | None, catalogue: Catalogue) -> Iterator[Output]:
+    exams = _examples(catalogue)
+    for kind in allowed(catalogue):
+        for encoding in OUTWARD[kind].encodings:
+            some = exams[:2] if encoding == "pdf" else exams
+            yield f"{name}/{kind}.{encoding}", b"\n".join(write(exam, catalogue, kind, encoding) for exam in some)
+    yield from _tables(name, exams, catalogue)
+    yield f"{name}/responses", b"\n".join(dumps(to_response(exam, catalogue)) for exam in exams)
+    for kind in catalogue.kinds:
+        yield f"{name}/questionnaire-{kind}", dumps(to_questionnaire(catalogue, kind))
+        yield f"{name}/worksheet-{kind}", to_worksheet(catalogue, kind)
+    yield f"{name}/page", to_page(catalogue)
+    yield f"{name}/page-served", to_page(catalogue, served=True)
+    yield f"{name}/views", dumps(views(catalogue))
+    for file, content in package_files(catalogue, exams[:3]).items():
+        yield f"{name}/package/{file}", content
+    site = () if folder is None else ("--site", str(folder))
+    for form in ("text", "json"):
+        yield f"{name}/check.{form}", _run("check", *map(str, CAPTURES), "--format", form, *site)
+    yield f"{name}/coverage", _run("items", "--coverage", "--format", "json", *site)
+    yield f"{name}/items", _run("items", *site)
+    yield f"{name}/rules", _run("items", "--rules", *site)
+
+
+def _of_many(corpus: str, exams: list[Exam], catalogue: Catalogue) -> Iterator[Output]:
+    def each(of: Callable[[Exam], bytes], chosen: Iterable[Exam] = exams) -> bytes:
+        return b"\n".join(of(exam) for exam in chosen)
+
+    for kind in (BundleType.TRANSACTION, BundleType.COLLECTION):
+        yield f"{corpus}/{kind.value}", each(lambda exam, kind=kind: bundle_json(exam, catalogue, kind))
+    yield f"{corpus}/v2", each(lambda exam: "\r".join(unjudged(exam, catalogue)).encode())
+    yield f"{corpus}/capture", each(to_json)
+    yield f"{corpus}/csv", to_csv(exams).encode()
+    yield f"{corpus}/responses", each(lambda exam: _response(exam, catalogue))
+    yield f"{corpus}/report", each(lambda exam: write(exam, catalogue, "report"), exams[::5])
+    yield f"{corpus}/document", each(lambda exam: write(exam, catalogue, "document"), exams[::5])
+    yield from _tables(corpus, exams, catalogue)
+
+
+def _response(exam: Exam, catalogue: Catalogue) -> bytes:
+    try:
+        return dumps(to_response(exam, catalogue))
+    except NotInForm as error:
+        return str(error).encode()
+
+
+def _tables(name: str, exams: Iterable[Exam], catalogue: Catalogue) -> Iterator[Output]:
+    for table in TABLES.values():
+        rows = [repr(row) for exam in exams for row in table.rows(exam, catalogue)]
+        yield f"{name}/table-{table.name}", "\n".join([repr(table.columns(catalogue)), *rows]).encode()
+
+
+def _of_commands() -> Iterator[Output]:
+    captures, wrong = str(ROOT / "examples" / "captures"), str(ROOT / "examples" / "wrong")
+    policy = ("--deidentify", "limited", "--key-env", "GOLDEN_KEY")
+    for name, given in {
+        "extract": (),
+        "extract-parts": ("--forms", "tables,ndjson,views,omop"),
+        "extract-deidentified": (*policy, "--forms", "tables,ndjson,omop"),
+    }.items():
+        with tempfile.TemporaryDirectory() as folder:
+            out = Path(folder) / "out"
+            yield f"command/{name}.said", _run("extract", captures, "--out", str(out), *given)
+            yield from _files(f"command/{name}", out)
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "out.ndjson"
+        _run("convert", captures, wrong, "--out", str(out))
+        yield from _files("command/convert", Path(folder))
+    yield "command/check-wrong", _run("check", wrong)
+
+
+def _files(name: str, folder: Path) -> Iterator[Output]:
+    for path in sorted(folder.rglob("*")):
+        if path.is_file() and "summary" not in path.name:
+            yield f"{name}/{path.relative_to(folder)}", path.read_bytes()
+
+
+def _run(*arguments: str) -> bytes:
+    env = {"GOLDEN_KEY": "an invented key of enough length, for digests alone 0123456789"}
+    found = CliRunner().invoke(cli, arguments, env=env)
+    if found.exception is not None and not isinstance(found.exception, SystemExit):
+        raise found.exception
+    return found.stdout.replace(str(ROOT), ".").encode()
