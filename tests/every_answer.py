@@ -1,7 +1,7 @@
 """Exams that together use everything a catalogue has: every item with every answer, side, site, method, state,
 reason, unit, range, sign and kind. Made by rule, not drawn, so that nothing is left to chance. All of it is invented.
 
-What they hold passes :func:`adapter.capture.check_exam` without an error (it may well be warned of).
+What they hold passes :func:`adapter.read.check_exam` without an error (it may well be warned of).
 """
 
 from __future__ import annotations

@@ -13,9 +13,9 @@ from datetime import timedelta
 from decimal import Decimal
 from random import Random
 
-from adapter.capture import to_json
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.exam import Exam, Finding, Quantity
+from adapter.read import to_json
 from tests.every_answer import BORN, every_exam, uses_of
 
 FINDINGS = 60

@@ -1,6 +1,6 @@
 """Hypothesis strategies: any valid exam of a catalogue, over all kinds of items, sides, sites, units and gaps.
 
-What they draw passes :func:`adapter.capture.check_exam` without an error (it may well be warned of). All of it is
+What they draw passes :func:`adapter.read.check_exam` without an error (it may well be warned of). All of it is
 invented.
 """
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import click
 
-from adapter.capture import Reading
 from adapter.catalogue import Catalogue
 from adapter.cli.comparing import changes_as_data, changes_in_words, earlier_exams, earlier_option
 from adapter.cli.options import catalogue_for, site_option
@@ -17,6 +16,7 @@ from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
 from adapter.derive import Changes, Tell, changes_since, computed_findings, tell_list, withheld
 from adapter.exam import record_schema
+from adapter.read import Reading
 
 
 def _print_schema(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:

@@ -9,15 +9,14 @@ from typing import Any
 
 import click
 
-from adapter.capture import Reading
 from adapter.catalogue import Catalogue
 from adapter.cli.options import F
 from adapter.cli.reading import readings
 from adapter.derive import Changes
 from adapter.exam import Exam
-from adapter.fhir import from_bundle
 from adapter.problems import ExitCode
-from adapter.transport import FhirClient, ServerRefused, Unreachable, fetch_exams_of
+from adapter.read import Reading, from_bundle
+from adapter.send import FhirClient, ServerRefused, Unreachable, fetch_exams_of
 
 
 def earlier_option(command: F) -> F:

@@ -11,20 +11,20 @@ from pathlib import Path
 
 import click
 
-from adapter.bulk.convert import Convert, Layout
-from adapter.bulk.exams import rows_of_plan
-from adapter.bulk.rows import Rows
-from adapter.capture import Reading
 from adapter.catalogue import Catalogue
 from adapter.cli.comparing import earlier_exams, earlier_option
 from adapter.cli.many import are_many, many_options, run_many
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import capture_arguments, readings, usable_plan
 from adapter.cli.reporting import note
+from adapter.document import PdfNotInstalled
 from adapter.exam import Exam
-from adapter.formats import OUTWARD, NotWritable, allowed, write
-from adapter.paper import PdfNotInstalled
 from adapter.problems import ExitCode
+from adapter.read import Reading
+from adapter.run.convert import Convert, Layout
+from adapter.run.exams import rows_of_plan
+from adapter.run.rows import Rows
+from adapter.write import OUTWARD, NotWritable, allowed, write
 
 
 @click.command()

@@ -10,18 +10,18 @@ from typing import Any
 
 import click
 
-from adapter.capture import Reading, read_captures
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for
 from adapter.cli.reading import invented
 from adapter.cli.reporting import CAUTION, abnormal_count, count_line, heading, policy_line, tells_in_words
 from adapter.exam import Exam
-from adapter.fhir import from_bundle, to_bundle
+from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
 from adapter.problems import ExitCode, Layer, Problem, Report, Severity
+from adapter.read import Reading, from_bundle, read_captures
 from adapter.sandbox import Store, running
-from adapter.transport import (
+from adapter.send import (
     Event,
     FhirClient,
     Outbox,

@@ -12,20 +12,26 @@ from pathlib import Path
 
 import click
 
-from adapter.bulk.exams import holds_loose, rows_of_plan
-from adapter.bulk.extract import Extract as Tables
-from adapter.bulk.extract import latest_versions
-from adapter.bulk.rows import Rows
-from adapter.capture import Reading
 from adapter.catalogue import Catalogue
 from adapter.cli.many import are_many, many_options, run_many
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import expanded, readings, usable_plan
 from adapter.cli.reporting import note
 from adapter.cli.targets import target_from
+from adapter.derive.versions import Versions, may_amend
 from adapter.exam import Identifier
 from adapter.fhir.json import loads
-from adapter.formats.deidentify import (
+from adapter.files.folder import NotEmpty, whole_folder
+from adapter.problems import ExitCode
+from adapter.read import Reading
+from adapter.read.sources import read_exams, readings_of
+from adapter.run.exams import holds_loose, rows_of_plan
+from adapter.run.extract import Extract as Tables
+from adapter.run.extract import latest_versions
+from adapter.run.rows import Rows
+from adapter.send import ServerRefused, Unreachable, fetch_all_exams, fetch_exam, fetch_exams_of
+from adapter.send.target import BadTarget, Target
+from adapter.write.deidentify import (
     BadKey,
     BadPolicy,
     Deidentifier,
@@ -34,17 +40,11 @@ from adapter.formats.deidentify import (
     read_key,
     shipped_policies,
 )
-from adapter.formats.extract import FORMS, Extract
-from adapter.formats.folder import NotEmpty, whole_folder
-from adapter.formats.omop import BadKeys, read_keys
-from adapter.formats.sources import read_exams, readings_of
-from adapter.formats.tables import TABLES
-from adapter.formats.tables.arrow import NoParquet, arrow
-from adapter.formats.tables.files import FORMS as ENCODINGS
-from adapter.formats.versions import Versions, may_amend
-from adapter.problems import ExitCode
-from adapter.transport import ServerRefused, Unreachable, fetch_all_exams, fetch_exam, fetch_exams_of
-from adapter.transport.target import BadTarget, Target
+from adapter.write.extract import FORMS, Extract
+from adapter.write.omop import BadKeys, read_keys
+from adapter.write.tables import TABLES
+from adapter.write.tables.arrow import NoParquet, arrow
+from adapter.write.tables.files import FORMS as ENCODINGS
 
 _NAMES = "It holds names and identifiers of patients. For research, see --deidentify."
 _OFFICER = "Whether this may be given away is for a privacy officer to say: deidentification.json has what was done."

@@ -8,12 +8,13 @@ from pathlib import Path
 
 import click
 
-from adapter.capture import read_captures, to_questionnaire, to_response
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reporting import note
 from adapter.fhir.json import dumps
+from adapter.forms import to_questionnaire, to_response
 from adapter.problems import ExitCode
+from adapter.read import read_captures
 
 _USUAL_KIND = "initial"
 # Options that say something about one or two of the forms only.
@@ -153,14 +154,14 @@ def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool,
 
 
 def _page(catalogue: Catalogue, kind: str | None, *, served: bool) -> bytes:
-    from adapter.capture.page import to_page
+    from adapter.forms.page import to_page
 
     return to_page(catalogue, kind, served=served)
 
 
 def _worksheet(catalogue: Catalogue, kind: str | None, encoding: str, paper: str, out: Path | None) -> None:
-    from adapter.capture.worksheet import to_worksheet
-    from adapter.paper import PdfNotInstalled
+    from adapter.document import PdfNotInstalled
+    from adapter.forms.worksheet import to_worksheet
 
     chosen = kind or (_USUAL_KIND if _USUAL_KIND in catalogue.kinds else next(iter(catalogue.kinds)))
     try:
@@ -171,7 +172,7 @@ def _worksheet(catalogue: Catalogue, kind: str | None, encoding: str, paper: str
 
 
 def _serve(catalogue: Catalogue, kind: str | None, drop: Path | None, port: int) -> None:
-    from adapter.capture.serve import CannotFile, Filing, serve
+    from adapter.forms.serve import CannotFile, Filing, serve
     from adapter.loopback import CannotServe
 
     if drop is None:

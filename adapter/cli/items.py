@@ -17,9 +17,9 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reporting import CAUTION, policy_line
 from adapter.cli.rules import rules_in_words
 from adapter.cli.site_changes import changes_as_json, changes_in_words, changes_of
-from adapter.formats import lint_forms
-from adapter.formats.coverage import coverage_report
 from adapter.problems import ExitCode
+from adapter.write import lint_forms
+from adapter.write.coverage import coverage_report
 
 _COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "coded", "answers_coded", "codes")
 

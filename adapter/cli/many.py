@@ -9,8 +9,8 @@ from typing import Any, TypeVar
 
 import click
 
-from adapter.bulk import BulkError, Summary, Work, run
 from adapter.cli.reporting import note
+from adapter.run import BulkError, Summary, Work, run
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -15,7 +15,7 @@ from adapter.cli.options import write_output
 from adapter.cli.reporting import note
 from adapter.cli.targets import outbox_option
 from adapter.problems import ExitCode
-from adapter.transport import Outbox, OutboxError, Row, State
+from adapter.send import Outbox, OutboxError, Row, State
 
 _STATES = click.Choice([state.value for state in State])
 

@@ -8,14 +8,14 @@ from pathlib import Path
 
 import click
 
-from adapter.capture import read_captures
 from adapter.catalogue import Catalogue, lint
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import invented
 from adapter.cli.reporting import note
 from adapter.exam import Exam
-from adapter.formats.package import archived, package_files
 from adapter.problems import ExitCode
+from adapter.read import read_captures
+from adapter.write.package import archived, package_files
 
 
 @click.command()

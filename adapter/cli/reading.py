@@ -10,10 +10,10 @@ from typing import Any, TypeVar
 
 import click
 
-from adapter.capture import Reading, read_captures
-from adapter.capture.plan import Plan, load_plan, read_table, unread_columns
 from adapter.catalogue import Catalogue
 from adapter.problems import ExitCode
+from adapter.read import Reading, read_captures
+from adapter.read.plan import Plan, load_plan, read_table, unread_columns
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -8,7 +8,6 @@ from collections.abc import Iterable
 
 import click
 
-from adapter.capture import Reading
 from adapter.catalogue import Catalogue, Meaning
 from adapter.derive import (
     NOTHING,
@@ -23,6 +22,7 @@ from adapter.derive import (
 )
 from adapter.exam import Exam, Urgency
 from adapter.problems import Problem, Report, Severity
+from adapter.read import Reading
 
 CAUTION = (
     "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners\n"

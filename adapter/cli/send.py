@@ -18,7 +18,7 @@ from adapter.cli.reading import readings
 from adapter.cli.reporting import note
 from adapter.cli.targets import outbox_option, target_from, target_options
 from adapter.problems import ExitCode, Report
-from adapter.transport import (
+from adapter.send import (
     Event,
     FhirClient,
     Happening,
@@ -31,10 +31,10 @@ from adapter.transport import (
     State,
     Unreachable,
 )
-from adapter.transport.capability import learn
-from adapter.transport.carrier import Carrier
-from adapter.transport.plan import plan, verify
-from adapter.transport.target import BadTarget, Target
+from adapter.send.capability import learn
+from adapter.send.carrier import Carrier
+from adapter.send.plan import plan, verify
+from adapter.send.target import BadTarget, Target
 
 
 @click.command()

@@ -8,8 +8,8 @@ from dataclasses import asdict
 
 from adapter.catalogue import Catalogue, Change, difference, labelled, lint, load_catalogue
 from adapter.catalogue.difference import Kind as ChangeKind
-from adapter.formats import lint_forms
 from adapter.problems import Problem
+from adapter.write import lint_forms
 
 _LONG = 100
 _HEADINGS: dict[ChangeKind, str] = {

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-from adapter.transport.target import BadTarget, Target, load_target, target_of
+from adapter.send.target import BadTarget, Target, load_target, target_of
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import click
 
-from adapter.bulk import BulkError, stream
-from adapter.bulk.validate import PROBLEMS, Validate, problem_of
 from adapter.cli.many import are_many, many_options, run_many
 from adapter.cli.reading import expanded
 from adapter.problems import ExitCode, Problem, Severity
+from adapter.run import BulkError, stream
+from adapter.run.validate import PROBLEMS, Validate, problem_of
 from adapter.validate import ALL, Loaded, PackageError, Validator, load_packages, operation_outcome, read_resources
 from adapter.validate.pipelines import junit, sarif
 

@@ -10,14 +10,14 @@ from pathlib import Path
 
 import click
 
-from adapter.capture.plan import Plan, load_plan
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.targets import outbox_option, target_from, target_options
 from adapter.problems import ExitCode
-from adapter.transport import Outbox, OutboxError
-from adapter.transport.target import BadTarget
-from adapter.transport.watch import DropFolder, FolderInUse, Intake, Journal, Metrics, Pace, Watcher, served
+from adapter.read.plan import Plan, load_plan
+from adapter.send import Outbox, OutboxError
+from adapter.send.target import BadTarget
+from adapter.send.watch import DropFolder, FolderInUse, Intake, Journal, Metrics, Pace, Watcher, served
 
 
 @click.command()

@@ -1,7 +1,7 @@
 """The domain, and at once the schema of the capture record (our own format, version 1): one document an exam.
 
 Unknown keys are errors. Times carry their offset. Nothing here knows FHIR, files or the catalogue: whether an
-item, an answer or a unit exists is the catalogue's to say (:mod:`adapter.capture.check`).
+item, an answer or a unit exists is the catalogue's to say (:mod:`adapter.read.check`).
 """
 
 from __future__ import annotations

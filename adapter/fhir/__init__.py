@@ -10,18 +10,15 @@ from adapter.fhir.bundle import (
     with_id,
 )
 from adapter.fhir.identity import Identity, Name, by_full_url, by_id, by_identifier, search_token
-from adapter.fhir.readback import NotReadable, from_bundle
 
 __all__ = [
     "BundleType",
     "Identity",
     "Name",
-    "NotReadable",
     "Resource",
     "by_full_url",
     "by_id",
     "by_identifier",
-    "from_bundle",
     "observations_by_region",
     "search_token",
     "to_bundle",

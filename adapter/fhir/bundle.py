@@ -40,7 +40,7 @@ class Resource(NamedTuple):
 def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list[Resource]:
     """Everything an exam becomes, people first; deterministic.
 
-    Expects an exam that the checks found no error in (:func:`adapter.capture.check_exam`).
+    Expects an exam that the checks found no error in (:func:`adapter.read.check_exam`).
     """
     return [one for one in _resources(exam, catalogue, refer, templates(catalogue)) if isinstance(one, Resource)]
 

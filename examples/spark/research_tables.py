@@ -14,8 +14,8 @@ import argparse
 
 from pyspark.sql import SparkSession
 
-from adapter.bulk import spark
-from adapter.formats.tables import TABLES
+from adapter.run import spark
+from adapter.write.tables import TABLES
 
 
 def main() -> None:

@@ -16,16 +16,16 @@ from dataclasses import replace
 import orjson
 from fhir.resources.R4B.bundle import Bundle
 
-from adapter.capture import read_captures
-from adapter.capture import to_json as record
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import completeness, judged_findings, tell_list
 from adapter.exam import Exam
-from adapter.fhir import BundleType, Identity, from_bundle, to_bundle, to_json
+from adapter.fhir import BundleType, Identity, to_bundle, to_json
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.templates import templates
 from adapter.fhir.xml import to_xml
 from adapter.problems import Layer
+from adapter.read import from_bundle, read_captures
+from adapter.read import to_json as record
 from adapter.validate import ALL, Validator, validate
 from adapter.validate.proven import Prover
 from tests.bench.invented import invented_exams

@@ -138,8 +138,8 @@ def _tree(pid: int) -> Iterator[int]:
 
 def _spark(folder: Path, captures: Path, size: int) -> None:
     """Local Spark on two cores: what it takes to start, then bundles and tables as Parquet."""
-    from adapter.bulk import spark
-    from adapter.formats.tables import TABLES
+    from adapter.run import spark
+    from adapter.write.tables import TABLES
     from tests.spark.__main__ import session
 
     began = time.monotonic()

@@ -24,7 +24,7 @@ import httpx
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Identifier
-from adapter.transport import FhirClient, Outbox, Sender, message_of
+from adapter.send import FhirClient, Outbox, Sender, message_of
 from tests.every_answer import every_exam
 
 OBSERVATIONS = 60

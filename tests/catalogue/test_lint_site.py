@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from adapter.catalogue import CatalogueError, lint, load_catalogue
-from adapter.formats import lint_forms
 from adapter.problems import Problem
+from adapter.write import lint_forms
 
 SYSTEM = '- {id: ward, uri: "urn:oid:2.999.5", label: Invented codes, local: true}\n'
 HEADER = "- {system: ward, place: first, items: "

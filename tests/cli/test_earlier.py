@@ -8,12 +8,12 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 from command_line import ROOT
 
-from adapter.capture import read_captures
 from adapter.catalogue import load_catalogue
 from adapter.cli import cli
-from adapter.fhir import from_bundle, to_bundle
+from adapter.fhir import to_bundle
+from adapter.read import from_bundle, read_captures
 from adapter.sandbox import Store, running
-from adapter.transport import FhirClient, fetch_exams_of
+from adapter.send import FhirClient, fetch_exams_of
 
 CAPTURES = ROOT / "examples/captures"
 FIRST, SECOND = CAPTURES / "d07-1-boy-palate-part-seen.json", CAPTURES / "d07-2-boy-cleft-soft-palate.json"

@@ -16,12 +16,12 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from adapter.capture import check_exam
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import age_hours, made_at
 from adapter.exam import At, Exam
-from adapter.fhir import from_bundle, to_bundle
-from adapter.formats.deidentify import (
+from adapter.fhir import to_bundle
+from adapter.read import check_exam, from_bundle
+from adapter.write.deidentify import (
     WITHHELD,
     BadKey,
     BadPolicy,
@@ -34,8 +34,8 @@ from adapter.formats.deidentify import (
     read_key,
     shipped_policies,
 )
-from adapter.formats.extract import FORMS, Extract
-from adapter.formats.tables import TABLES
+from adapter.write.extract import FORMS, Extract
+from adapter.write.tables import TABLES
 from strategies import exams
 from tests.deidentify.identified_exams import exam_of, family, identifying, twin
 
@@ -271,7 +271,7 @@ def test_k_is_what_pandas_counts(every: list[Exam], tmp_path: Path) -> None:
 
 
 def test_weight_bands(tmp_path: Path) -> None:
-    from adapter.formats.deidentify.quasi import QUASI_IDENTIFIERS
+    from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS
 
     exam = family()[0]
     assert QUASI_IDENTIFIERS["birth_weight_band"](exam, CATALOGUE) == ""

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scenes import CATALOGUE, made, scene, scored, tells
 
-from adapter.capture import check_exam
 from adapter.catalogue import Flag
 from adapter.derive import judge, missing_signs, score_total, withheld
 from adapter.derive.scores import estimate, slots
 from adapter.exam import Score, Sex, Urgency
+from adapter.read import check_exam
 
 APGAR = CATALOGUE.items["apgar_5_min"]
 MATURITY = CATALOGUE.items["maturity_score"]

@@ -11,10 +11,10 @@ from decimal import Decimal
 import pytest
 from scenes import CATALOGUE, made, read, said, saturations, scene, tells, with_settings
 
-from adapter.capture import check_exam
 from adapter.derive import withheld
 from adapter.derive.screening import Attempt, Outcome, screened
 from adapter.exam import Exam, Urgency
+from adapter.read import check_exam
 
 R2011, R2025 = CATALOGUE.screenings["r2011"], CATALOGUE.screenings["r2025"]
 PASS, REPEAT, FAIL = Outcome.PASS, Outcome.REPEAT, Outcome.FAIL

@@ -10,7 +10,6 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from adapter.capture import read_captures, to_csv
 from adapter.catalogue import load_catalogue
 from adapter.cli.reporting import CAUTION, heading, policy_line, tells_in_words
 from adapter.derive import age_in_words
@@ -18,8 +17,9 @@ from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
 from adapter.fhir.xml import to_xml
-from adapter.formats import write
-from adapter.formats.v2 import to_oru
+from adapter.read import read_captures, to_csv
+from adapter.write import write
+from adapter.write.v2 import to_oru
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 CAPTURES = EXAMPLES / "captures"

@@ -11,13 +11,13 @@ import pytest
 import yaml
 from regenerate import BUNDLES, CAPTURES, CSV, EXAMPLES, HOW, example, kept, made, names
 
-from adapter.capture import completeness, read_captures
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import Tell, computed_findings, judge, tell_list
 from adapter.exam import Exam, Finding, Quantity, Urgency
-from adapter.fhir import BundleType, from_bundle, to_bundle
+from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
+from adapter.read import completeness, from_bundle, read_captures
 from adapter.validate import validate
 
 EXPECTED: dict[str, Any] = yaml.safe_load((Path(__file__).parent / "expected.yaml").read_text("utf-8"))

@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 from regenerate import BUNDLES, EXAMPLES, example
 
-from adapter.capture import read_captures
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import age_hours
 from adapter.exam import At
 from adapter.fhir.json import loads
 from adapter.problems import Severity
+from adapter.read import read_captures
 
 LOINC, UCUM = "http://loinc.org", "http://unitsofmeasure.org"
 Json = dict[str, Any]

@@ -12,17 +12,17 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
-from adapter.capture import read_captures, to_json
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.cli import cli
 from adapter.exam import Exam, Status
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
-from adapter.formats.sources import read_exams
-from adapter.formats.tables import TABLES
+from adapter.read import read_captures, to_json
+from adapter.read.sources import read_exams
 from adapter.sandbox import Store, running
-from adapter.transport import FhirClient
+from adapter.send import FhirClient
+from adapter.write.tables import TABLES
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ROOT / "examples/captures"

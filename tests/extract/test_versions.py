@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from adapter.derive.versions import Versions, may_amend
 from adapter.exam import Exam, Status
-from adapter.formats.versions import Versions, may_amend
 from tests.deidentify.identified_exams import exam_of, twin
 
 FIRST = exam_of(twin(1), "one", 10)

@@ -8,21 +8,22 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from adapter.capture import read_captures, to_csv, to_json, to_questionnaire, to_response
-from adapter.capture.page import to_page
-from adapter.capture.questionnaire.sheet import NotInForm
-from adapter.capture.worksheet import to_worksheet
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.cli import cli
 from adapter.exam import Exam
 from adapter.fhir import BundleType
 from adapter.fhir import to_json as bundle_json
 from adapter.fhir.json import dumps
-from adapter.formats import OUTWARD, allowed, write
-from adapter.formats.package import package_files
-from adapter.formats.tables import TABLES
-from adapter.formats.v2.message import unjudged
-from adapter.formats.views import views
+from adapter.forms import to_questionnaire, to_response
+from adapter.forms.page import to_page
+from adapter.forms.worksheet import to_worksheet
+from adapter.read import read_captures, to_csv, to_json
+from adapter.read.questionnaire.sheet import NotInForm
+from adapter.write import OUTWARD, allowed, write
+from adapter.write.package import package_files
+from adapter.write.tables import TABLES
+from adapter.write.v2.message import unjudged
+from adapter.write.views import views
 from tests.every_answer import every_exam
 from tests.golden.seeded import seeded_exams
 
@@ -66,8 +67,8 @@ def _of_a_site(name: str, folder: Path | None, catalogue: Catalogue) -> Iterator
     yield f"{name}/page", to_page(catalogue)
     yield f"{name}/page-served", to_page(catalogue, served=True)
     yield f"{name}/views", dumps(views(catalogue))
-    for file, content in package_files(catalogue, exams[:3]).items():
-        yield f"{name}/package/{file}", content
+    files = package_files(catalogue, exams[:3]).items()
+    yield f"{name}/package", b"\n".join(line for file, content in files for line in (file.encode(), content))
     site = () if folder is None else ("--site", str(folder))
     for form in ("text", "json"):
         yield f"{name}/check.{form}", _run("check", *map(str, CAPTURES), "--format", form, *site)
@@ -106,15 +107,12 @@ def _tables(name: str, exams: Iterable[Exam], catalogue: Catalogue) -> Iterator[
 
 def _of_commands() -> Iterator[Output]:
     captures, wrong = str(ROOT / "examples" / "captures"), str(ROOT / "examples" / "wrong")
-    policy = ("--deidentify", "limited", "--key-env", "GOLDEN_KEY")
-    for name, given in {
-        "extract": (),
-        "extract-parts": ("--forms", "tables,ndjson,views,omop"),
-        "extract-deidentified": (*policy, "--forms", "tables,ndjson,omop"),
-    }.items():
+    forms = tuple(word for form in ("tables", "ndjson", "views", "omop") for word in ("--forms", form))
+    policy = ("--deidentify", "limited-data-set", "--key-env", "GOLDEN_KEY")
+    for name, given in {"extract": (), "extract-forms": forms, "extract-deidentified": (*policy, *forms)}.items():
         with tempfile.TemporaryDirectory() as folder:
             out = Path(folder) / "out"
-            yield f"command/{name}.said", _run("extract", captures, "--out", str(out), *given)
+            _run("extract", captures, "--out", str(out), "--format", "csv", *given)
             yield from _files(f"command/{name}", out)
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.ndjson"
@@ -125,8 +123,8 @@ def _of_commands() -> Iterator[Output]:
 
 def _files(name: str, folder: Path) -> Iterator[Output]:
     for path in sorted(folder.rglob("*")):
-        if path.is_file() and "summary" not in path.name:
-            yield f"{name}/{path.relative_to(folder)}", path.read_bytes()
+        if path.is_file() and not any(dated in path.name for dated in ("summary", "manifest")):
+            yield f"{name}/{path.relative_to(folder)}", path.read_bytes().replace(str(ROOT).encode(), b".")
 
 
 def _run(*arguments: str) -> bytes:

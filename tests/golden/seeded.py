@@ -1,4 +1,4 @@
-"""Exams drawn with a seed out of what ``every_exam`` makes by rule: the same on every machine. All of it is invented."""
+"""Exams drawn with a seed out of what ``every_exam`` makes by rule: the same on every machine. All is invented."""
 
 from __future__ import annotations
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from adapter.capture import to_json
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam
-from adapter.fhir import BundleType, from_bundle, to_bundle
+from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
+from adapter.read import from_bundle, to_json
 from adapter.validate import validate
 from strategies import exams
 

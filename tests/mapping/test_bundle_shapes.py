@@ -11,9 +11,10 @@ from invented import MRN, exam, mother
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Finding, Identifier
-from adapter.fhir import BundleType, from_bundle, to_bundle
+from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
 from adapter.fhir.xml import to_xml
+from adapter.read import from_bundle
 
 
 def references(value: Any) -> Iterator[str]:

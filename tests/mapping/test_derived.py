@@ -10,9 +10,10 @@ from invented import exam
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Finding, Quantities, Quantity, Score, Side, Urgency
-from adapter.fhir import BundleType, from_bundle, to_bundle
+from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
+from adapter.read import from_bundle
 from adapter.validate import validate
 
 Json = dict[str, Any]

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from adapter.capture import check_exam, to_json
 from adapter.catalogue import Catalogue, ItemType, Sides
 from adapter.exam import Exam, Finding, Quantities, Quantity, Score, Side
-from adapter.fhir import BundleType, from_bundle, to_bundle
+from adapter.fhir import BundleType, to_bundle
 from adapter.problems import Severity
+from adapter.read import check_exam, from_bundle, to_json
 from adapter.validate import validate
 
 OWN = "https://newborn-exam-adapter.invalid/fhir/CodeSystem/"

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.fhir import from_bundle, to_bundle
+from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps
+from adapter.read import from_bundle
 from adapter.validate import validate
 from every_answer import every_exam
 

@@ -16,10 +16,10 @@ import httpx
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Status
-from adapter.transport import Outbox, Retry, Sender, Summary
-from adapter.transport.client import Timeouts
-from adapter.transport.mllp import MllpCarrier
-from adapter.transport.sender import Event
+from adapter.send import Outbox, Retry, Sender, Summary
+from adapter.send.client import Timeouts
+from adapter.send.mllp import MllpCarrier
+from adapter.send.sender import Event
 
 LISTENER = Path(__file__).with_name("listener.py")
 QUICK = Timeouts(connect=2, read=0.5, whole=2)

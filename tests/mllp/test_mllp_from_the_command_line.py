@@ -19,7 +19,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 from listening import listening
 
-from adapter.transport.mllp import Frames, framed, mllp_address
+from adapter.send.mllp import Frames, framed, mllp_address
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"
 MAIN = "from adapter.cli import main; main()"

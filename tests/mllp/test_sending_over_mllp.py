@@ -1,7 +1,7 @@
 """MLLP against a listener that is not ours (hl7 0.4.5), with what can go wrong between the two.
 
 What the codes mean: HL7 v2.5.1 section 2.9.2 and tables 0008 and 0357, as the header of
-``adapter/transport/mllp/acknowledgement.py`` gives them.
+``adapter/send/mllp/acknowledgement.py`` gives them.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from listening import QUICK, amended, listening, send
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Status
-from adapter.formats.v2 import from_oru
-from adapter.transport import Outbox, State, Summary
-from adapter.transport.mllp import MllpCarrier
+from adapter.send import Outbox, State, Summary
+from adapter.send.mllp import MllpCarrier
+from adapter.write.v2 import from_oru
 from examples.regenerate import example
 
 CATALOGUE = load_catalogue()

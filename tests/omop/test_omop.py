@@ -20,10 +20,10 @@ from hypothesis import HealthCheck, given, settings
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Finding, Identifier, Quantities, Quantity, Side, Status
-from adapter.formats.omop import BadKeys, Keys, OmopFiles, load_concepts, read_keys
-from adapter.formats.omop.cdm import TooLong, cdm
-from adapter.formats.omop.events import Event, LeftOut, events
-from adapter.formats.tables import Known
+from adapter.write.omop import BadKeys, Keys, OmopFiles, load_concepts, read_keys
+from adapter.write.omop.cdm import TooLong, cdm
+from adapter.write.omop.events import Event, LeftOut, events
+from adapter.write.tables import Known
 from strategies import exams
 from tests.omop.cdm_fields import published_fields
 

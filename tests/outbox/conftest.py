@@ -18,7 +18,7 @@ import hapi_server
 import independent_server
 from servers import sandbox
 
-from adapter.transport import FhirClient, Outbox
+from adapter.send import FhirClient, Outbox
 
 SERVERS = {"sandbox": sandbox, "independent": independent_server.serving, "hapi": hapi_server.serving}
 

@@ -40,7 +40,7 @@ from sent_exams import amended, exam  # noqa: E402
 from servers import Proxy, faulty_proxy, sandbox  # noqa: E402
 
 from adapter.catalogue import Catalogue, load_catalogue  # noqa: E402
-from adapter.transport import (  # noqa: E402
+from adapter.send import (  # noqa: E402
     FhirClient,
     Message,
     Outbox,

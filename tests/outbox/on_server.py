@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from adapter.exam import Exam
-from adapter.transport import FhirClient
+from adapter.send import FhirClient
 
 Found = dict[str, list[dict[str, Any]]]
 

@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from sent_exams import amended, exam
 
 from adapter.catalogue import Catalogue
-from adapter.transport import Event, FhirClient, Happening, Outbox, Retry, Sender, State, Summary, message_of
-from adapter.transport.answers import seconds_to_wait
+from adapter.send import Event, FhirClient, Happening, Outbox, Retry, Sender, State, Summary, message_of
+from adapter.send.answers import seconds_to_wait
 
 FAST = Retry(tries=3, first=0.01, longest=0.05, patience=0.5)
 FHIR = {"Content-Type": "application/fhir+json"}

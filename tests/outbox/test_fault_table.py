@@ -14,7 +14,7 @@ from on_server import observations
 from servers import Proxy, faulty_proxy
 
 from adapter.catalogue import Catalogue
-from adapter.transport import FhirClient
+from adapter.send import FhirClient
 
 
 @pytest.fixture(scope="module")

@@ -22,8 +22,8 @@ from sent_exams import amended, exam, retracted
 from adapter.catalogue import Catalogue
 from adapter.fhir.xml import to_xml
 from adapter.problems import Severity
-from adapter.transport import FhirClient, Outbox, Sender, Summary, Wire, message_of
-from adapter.transport.plan import verify
+from adapter.send import FhirClient, Outbox, Sender, Summary, Wire, message_of
+from adapter.send.plan import verify
 
 
 @dataclass

@@ -19,7 +19,7 @@ from servers import ROOT
 
 from adapter.catalogue import Catalogue
 from adapter.problems import Layer, Problem, Severity
-from adapter.transport import EntryOutcome, Message, Outbox, OutboxError, Placed, State, message_of
+from adapter.send import EntryOutcome, Message, Outbox, OutboxError, Placed, State, message_of
 
 TARGET = "https://fhir.example.org/r4"
 WHY = [Problem(Severity.ERROR, Layer.TRANSPORT, "http-422", "no", where="Observation x/cry", item="cry")]
@@ -175,7 +175,7 @@ def test_only_its_owner_can_read_it(outbox: Outbox, make: Callable[..., Message]
 CLAIM = """
 import sys, time
 from pathlib import Path
-from adapter.transport import Outbox
+from adapter.send import Outbox
 outbox = Outbox(Path(sys.argv[1]))
 letter = outbox.claim(sys.argv[2], 3)
 print(letter.attempt if letter else "none", flush=True)

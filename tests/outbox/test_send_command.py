@@ -16,10 +16,10 @@ from on_server import observations, statuses
 from sent_exams import amended, exam
 from servers import ROOT, sandbox
 
-from adapter.capture import to_json
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.transport import FhirClient
+from adapter.read import to_json
+from adapter.send import FhirClient
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 

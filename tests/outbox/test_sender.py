@@ -15,7 +15,7 @@ from sent_exams import amended, exam, retracted
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.transport import FhirClient, Happening, Outbox, Placed, Sender, State, Summary, message_of
+from adapter.send import FhirClient, Happening, Outbox, Placed, Sender, State, Summary, message_of
 
 
 @pytest.fixture

@@ -7,12 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from adapter.capture import read_captures
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam, Status
-from adapter.fhir import from_bundle
+from adapter.read import from_bundle, read_captures
 from adapter.sandbox import Store, running
-from adapter.transport import FhirClient, Outbox, Sender, Summary, fetch_exam, message_of
+from adapter.send import FhirClient, Outbox, Sender, Summary, fetch_exam, message_of
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"
 CATALOGUE = load_catalogue()

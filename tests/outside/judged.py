@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
-from adapter.capture import to_questionnaire, to_response
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
-from adapter.formats.document import document
+from adapter.forms import to_questionnaire, to_response
+from adapter.write.document import document
 from tests.every_answer import every_exam
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"

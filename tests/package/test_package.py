@@ -18,8 +18,8 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps, loads
-from adapter.formats.package import archived, definitions, package_files
 from adapter.validate import Validator, load_packages
+from adapter.write.package import archived, definitions, package_files
 from every_answer import every_exam
 
 SITES = sorted(p for p in (Path(__file__).resolve().parents[2] / "examples" / "sites").iterdir() if p.is_dir())

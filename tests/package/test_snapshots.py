@@ -9,8 +9,8 @@ import pytest
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.definitions.package import Package
-from adapter.formats.package import definitions
-from adapter.formats.package.snapshot import snapshot
+from adapter.write.package import definitions
+from adapter.write.package.snapshot import snapshot
 
 Json = dict[str, Any]
 TYPES = (

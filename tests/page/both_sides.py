@@ -10,13 +10,13 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from adapter.capture import check_exam
-from adapter.capture.page import page_data
 from adapter.catalogue import Catalogue
 from adapter.derive import completeness, in_words, judged_findings, tell_list
 from adapter.exam import Exam
+from adapter.forms.page import page_data
+from adapter.read import check_exam
 
-SCRIPT = Path(__file__).parents[2] / "adapter/capture/page/script"
+SCRIPT = Path(__file__).parents[2] / "adapter/forms/page/script"
 
 # What the page leaves to the adapter: it cannot produce these, or does not know what they ask.
 LEFT_TO_THE_ADAPTER = frozenset(

@@ -7,9 +7,9 @@ from pathlib import Path
 from driver import Hand, new_exam, opened
 from playwright.sync_api import Page, Playwright
 
-from adapter.capture import read_captures
 from adapter.catalogue import load_catalogue
 from adapter.derive import judged_findings, tell_list
+from adapter.read import read_captures
 
 CATALOGUE = load_catalogue()
 

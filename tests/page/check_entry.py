@@ -9,9 +9,9 @@ from pathlib import Path
 from driver import MORNING, Hand, new_exam, opened, to_page
 from playwright.sync_api import Page, Playwright
 
-from adapter.capture import read_captures
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam, Finding, Quantity
+from adapter.read import read_captures
 
 CATALOGUE = load_catalogue()
 

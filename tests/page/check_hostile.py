@@ -9,8 +9,8 @@ from check_entry import of, saved
 from driver import Hand, new_exam, opened, say_who, to_page
 from playwright.sync_api import Playwright
 
-from adapter.capture.page import to_page as built
 from adapter.catalogue import load_catalogue
+from adapter.forms.page import to_page as built
 
 NASTY = "</script><script>document.title='x'</script><img src=x onerror=\"document.title='y'\">'\"&amp;\u2028"
 _RTL = "\u05d1\u05ea \u05db\u05d4\u05df \u202e reversed"

@@ -14,8 +14,8 @@ from pathlib import Path
 from driver import CHROMIUM, MORNING, SWITCHES, Eyes, Hand, new_exam, to_page
 from playwright.sync_api import Playwright
 
-from adapter.capture import read_captures
 from adapter.catalogue import load_catalogue
+from adapter.read import read_captures
 
 CATALOGUE = load_catalogue()
 

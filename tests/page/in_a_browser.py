@@ -32,8 +32,8 @@ from driver import opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
 from servers import sandbox  # noqa: E402
 
-from adapter.capture.page import to_page  # noqa: E402
 from adapter.catalogue import load_catalogue  # noqa: E402
+from adapter.forms.page import to_page  # noqa: E402
 
 CATALOGUE = load_catalogue()
 Check = Callable[[Playwright, Path, Path], str]

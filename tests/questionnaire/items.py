@@ -6,9 +6,9 @@ import io
 from collections.abc import Iterator
 from typing import Any
 
-from adapter.capture import Reading, read_captures
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import dumps
+from adapter.read import Reading, read_captures
 
 Json = dict[str, Any]
 

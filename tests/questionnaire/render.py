@@ -30,9 +30,10 @@ sys.path[:0] = [str(ROOT)]
 
 from playwright.sync_api import Page, sync_playwright  # noqa: E402
 
-from adapter.capture import Reading, read_captures, to_questionnaire  # noqa: E402
 from adapter.catalogue import Catalogue, load_catalogue  # noqa: E402
 from adapter.fhir.json import dumps, loads  # noqa: E402
+from adapter.forms import to_questionnaire  # noqa: E402
+from adapter.read import Reading, read_captures  # noqa: E402
 from adapter.validate import validate  # noqa: E402
 
 PACKAGE = "lforms@40.1.3"

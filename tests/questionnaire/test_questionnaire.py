@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 from items import by_link, extensions, walk
 
-from adapter.capture import to_questionnaire
 from adapter.catalogue import Catalogue, ItemType, Sides, load_catalogue
 from adapter.exam import Exam, Quantity
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps
+from adapter.forms import to_questionnaire
 from adapter.validate import validate
 
 KINDS = ("birth", "initial", "shift", "discharge", "follow-up")

@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from items import by_link
 
-from adapter.capture import read_captures, to_questionnaire, to_response
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir.json import dumps
+from adapter.forms import to_questionnaire, to_response
+from adapter.read import read_captures
 
 sys.path.append(str(Path(__file__).parents[1] / "reference"))
 

@@ -10,11 +10,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from items import by_link, read, walk
 
-from adapter.capture import read_captures, to_json, to_questionnaire, to_response
-from adapter.capture.questionnaire import NotInForm
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Finding
 from adapter.fhir.json import dumps, loads
+from adapter.forms import to_questionnaire, to_response
+from adapter.read import read_captures, to_json
+from adapter.read.questionnaire import NotInForm
 from adapter.validate import validate
 from strategies import exams
 

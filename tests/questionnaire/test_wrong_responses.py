@@ -16,10 +16,11 @@ from hypothesis import strategies as st
 from items import by_link, read
 from wrong_responses import CASES, RATE, UCUM, URL, Json, answer, coding
 
-from adapter.capture import read_captures, to_response
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.fhir.json import dumps, loads
+from adapter.forms import to_response
 from adapter.problems import Severity
+from adapter.read import read_captures
 
 CAPTURE = Path(__file__).parents[2] / "examples" / "captures" / "d05-boy-weak-femorals-failed-screen.json"
 

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 from judge import judge
 
-from adapter.capture import read_captures
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam
 from adapter.fhir.json import dumps, loads
-from adapter.formats.package import package_files
+from adapter.read import read_captures
+from adapter.write.package import package_files
 
 ROOT = Path(__file__).resolve().parents[2]
 OURS = "newborn-exam-adapter.invalid"

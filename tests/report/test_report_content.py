@@ -20,12 +20,12 @@ from invented import BORN, exam, mother
 from lxml import html
 from pypdf import PdfReader
 
-from adapter.capture import read_captures
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import completeness, computed_findings, value_in_words
+from adapter.document import visible
 from adapter.exam import At, BirthOrder, Exam, Finding, Quantity, Score, Side, Status
-from adapter.formats import write
-from adapter.paper import visible
+from adapter.read import read_captures
+from adapter.write import write
 from strategies import exams
 
 CATALOGUE = load_catalogue()

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from lxml.html import HtmlElement
 from ward import NASTY, examples, of_another_maker, ward
 
-from adapter.capture import completeness
 from adapter.catalogue import Catalogue
 from adapter.derive import computed_findings, tell_list
+from adapter.document.markup import Html, tag
 from adapter.exam import Exam, Urgency
 from adapter.fhir.report import line_in_words
-from adapter.paper.markup import Html, tag
+from adapter.read import completeness
 from adapter.sandbox.page.view import moment
 
 

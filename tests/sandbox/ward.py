@@ -9,11 +9,11 @@ from typing import Any
 
 import httpx
 
-from adapter.capture import read_captures
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import json as fhir_json
 from adapter.fhir import to_bundle
+from adapter.read import read_captures
 from adapter.sandbox import Store, running
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"

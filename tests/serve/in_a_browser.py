@@ -20,9 +20,9 @@ sys.path[:0] = [str(ROOT)]
 
 from playwright.sync_api import Page, sync_playwright  # noqa: E402
 
-from adapter.capture.page import to_page  # noqa: E402
-from adapter.capture.serve import Filing, running  # noqa: E402
 from adapter.catalogue import load_catalogue  # noqa: E402
+from adapter.forms.page import to_page  # noqa: E402
+from adapter.forms.serve import Filing, running  # noqa: E402
 
 RECORD = (ROOT / "examples" / "captures" / "d05-boy-weak-femorals-failed-screen.json").read_text()
 STRANGER = b"<!doctype html><title>Invented</title>"

@@ -13,12 +13,13 @@ from typing import Any
 
 import pytest
 
-from adapter.capture import read_captures, to_json, to_response
-from adapter.capture.serve import CannotFile, Filing
 from adapter.catalogue import Catalogue
 from adapter.derive import computed_findings, tell_list
 from adapter.exam import Urgency
 from adapter.fhir.json import dumps
+from adapter.forms import to_response
+from adapter.forms.serve import CannotFile, Filing
+from adapter.read import read_captures, to_json
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"
 TELLING = CAPTURES / "d05-boy-weak-femorals-failed-screen.json"
@@ -199,7 +200,7 @@ def test_killed_while_it_writes(drop: Path) -> None:
     """Whole or not at all: at whatever write a process dies, the folder holds the whole record or nothing to take."""
     script = (
         "import os, sys, pathlib\n"
-        "from adapter.capture import drop\n"
+        "from adapter.read import drop\n"
         "n = int(sys.argv[1]); real = {name: getattr(os, name) for name in ('open', 'fdopen', 'fsync', 'link')}\n"
         "count = 0\n"
         "def dying(name):\n"

@@ -6,14 +6,14 @@ from pathlib import Path
 
 import httpx
 
-from adapter.capture import read_captures, to_response
-from adapter.capture.serve import Filing, running
 from adapter.catalogue import Catalogue
-from adapter.fhir import from_bundle
 from adapter.fhir.json import dumps
+from adapter.forms import to_response
+from adapter.forms.serve import Filing, running
+from adapter.read import from_bundle, read_captures
 from adapter.sandbox import Store
 from adapter.sandbox import running as sandbox
-from adapter.transport import FhirClient, fetch_exam
+from adapter.send import FhirClient, fetch_exam
 from tests.watch.watching import assert_exactly_once, eventually, names, watching
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"

@@ -19,8 +19,8 @@ from threading import Thread
 import httpx
 import pytest
 
-from adapter.capture.serve import Filing, running
 from adapter.catalogue import Catalogue
+from adapter.forms.serve import Filing, running
 
 ROOT = Path(__file__).parents[2]
 RECORD = (ROOT / "examples" / "captures" / "d05-boy-weak-femorals-failed-screen.json").read_bytes()

@@ -17,16 +17,15 @@ from hl7apy.consts import VALIDATION_LEVEL
 from hl7apy.parser import parse_message
 from sites_of_examples import ROOT, SITES, catalogue_of
 
-from adapter.capture import read_captures
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.fhir import from_bundle
 from adapter.fhir.json import loads
 from adapter.fhir.xml import from_xml
-from adapter.formats import OUTWARD, allowed, write
-from adapter.formats.v2 import from_oru
-from adapter.formats.v2.er7 import CHARSETS
+from adapter.read import from_bundle, read_captures
 from adapter.validate import validate
+from adapter.write import OUTWARD, allowed, write
+from adapter.write.v2 import from_oru
+from adapter.write.v2.er7 import CHARSETS
 
 CAPTURES = sorted((ROOT / "examples" / "captures").glob("*.json"))
 Check = Callable[[bytes, Exam, Catalogue], None]

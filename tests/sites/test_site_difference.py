@@ -15,8 +15,8 @@ from lxml import html
 from sites_of_examples import ROOT, SITES, catalogue_of
 
 from adapter.catalogue import Catalogue, Change, Coverage, difference, labelled
-from adapter.formats.coverage import coverage_report
-from adapter.formats.package.conceptmaps import concept_maps, graded
+from adapter.write.coverage import coverage_report
+from adapter.write.package.conceptmaps import concept_maps, graded
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:

@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 from sites_of_examples import catalogue_of
 
-from adapter.capture import read_captures
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Finding, Score
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps
+from adapter.read import read_captures
 
 ROOT = Path(__file__).resolve().parents[2]
 Json = dict[str, Any]

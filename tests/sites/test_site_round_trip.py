@@ -14,9 +14,10 @@ from sites_of_examples import SITES, catalogue_of
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
-from adapter.fhir import BundleType, from_bundle, to_bundle
+from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
+from adapter.read import from_bundle
 from adapter.validate import validate
 from every_answer import every_exam
 from strategies import exams

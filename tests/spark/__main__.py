@@ -1,7 +1,7 @@
 """``python -m tests.spark``: local Spark against this machine alone, row by row (Java 17, the extra ``spark``).
 
-Invented exams, some of them wrong, amended, retracted or given twice, go through :mod:`adapter.bulk.spark` and
-through :func:`adapter.bulk.run`; everything that comes out must be the same, every value with its type and digits.
+Invented exams, some of them wrong, amended, retracted or given twice, go through :mod:`adapter.run.spark` and
+through :func:`adapter.run.run`; everything that comes out must be the same, every value with its type and digits.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from typing import Any
 import pyarrow.dataset
 from pyspark.sql import DataFrame, SparkSession
 
-from adapter.bulk import run, spark
-from adapter.bulk.convert import Convert
-from adapter.bulk.extract import Extract, latest_versions
-from adapter.bulk.rows import Rows
-from adapter.bulk.validate import Validate
-from adapter.capture import read_captures
 from adapter.catalogue import load_catalogue
 from adapter.fhir import by_id, to_resources, with_id
 from adapter.fhir.json import dumps
-from adapter.formats.tables import TABLES
+from adapter.read import read_captures
+from adapter.run import run, spark
+from adapter.run.convert import Convert
+from adapter.run.extract import Extract, latest_versions
+from adapter.run.rows import Rows
+from adapter.run.validate import Validate
+from adapter.write.tables import TABLES
 from tests.invented_records import records
 
 COUNT = 120

@@ -7,7 +7,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.formats.tables import TABLES
+from adapter.write.tables import TABLES
 
 
 def rows(name: str, exams: Iterable[Exam], catalogue: Catalogue) -> list[dict[str, Any]]:

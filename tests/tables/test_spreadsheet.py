@@ -16,8 +16,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from adapter.formats.tables import Column, Type
-from adapter.formats.tables.spreadsheet import CsvFile, guarded, read_rows, unguarded
+from adapter.write.tables import Column, Type
+from adapter.write.tables.spreadsheet import CsvFile, guarded, read_rows, unguarded
 from strategies import texts
 
 RISKY = "=+-@\t\r\n\uff1d\uff0b\uff0d\uff20"

@@ -16,8 +16,9 @@ from adapter.catalogue import Catalogue, ItemType, load_catalogue
 from adapter.derive import completeness, judged_findings, number
 from adapter.derive.completeness import side_of
 from adapter.exam import At, Exam, Finding, Quantities, Quantity, Score, Side
-from adapter.fhir import from_bundle, to_bundle
-from adapter.formats.tables import TABLES, Type
+from adapter.fhir import to_bundle
+from adapter.read import from_bundle
+from adapter.write.tables import TABLES, Type
 from strategies import exams
 
 CATALOGUE = load_catalogue()
@@ -263,7 +264,7 @@ def test_a_repeated_reading_leaves_the_latest_and_says_so(catalogue: Catalogue, 
 @settings(max_examples=10, deadline=None)
 def test_tells_are_the_tell_list(data: st.DataObject) -> None:
     exam = data.draw(exams(CATALOGUE))
-    from adapter.formats.tables import Known
+    from adapter.write.tables import Known
 
     known = Known(exam, CATALOGUE)
     found = rows("tells", [exam], CATALOGUE)

@@ -15,7 +15,7 @@ import pytest
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Finding, Quantity, Urgency
-from adapter.formats.views import views
+from adapter.write.views import views
 from tests.tables.view_runners import Rows, by_sqlonfhir
 from tests.tables.views_compared import differences, example_exams, ours, written
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Status
-from adapter.formats.v2 import from_oru, to_oru
-from adapter.formats.v2.message import unjudged
+from adapter.write.v2 import from_oru, to_oru
+from adapter.write.v2.message import unjudged
 from examples.regenerate import example, names
 from strategies import exams
 

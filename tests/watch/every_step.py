@@ -2,7 +2,7 @@
 
     python tests/watch/every_step.py [--sample N]
 
-A step is a call or a return of a function of ``adapter.transport``, or of a built-in function that one of them
+A step is a call or a return of a function of ``adapter.send``, or of a built-in function that one of them
 calls: a rename, a write to the disk, a statement of the outbox, a byte to the server. A first run notes them all
 in the order in which they first occur. Then, for each, a process with a new folder, outbox and exam kills itself
 there, and another one goes on in the same folder to the end. The server, a process of its own, sees all of them.
@@ -33,11 +33,11 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 from watching import CAPTURES, assert_exactly_once, names, read_exams  # noqa: E402
 
 from adapter.catalogue import Catalogue, load_catalogue  # noqa: E402
-from adapter.transport import FhirClient, Outbox, Retry  # noqa: E402
-from adapter.transport.watch import DropFolder, Intake, Journal, Pace, Watcher  # noqa: E402
+from adapter.send import FhirClient, Outbox, Retry  # noqa: E402
+from adapter.send.watch import DropFolder, Intake, Journal, Pace, Watcher  # noqa: E402
 
 Step = str
-_INSIDE = f"{ROOT}/adapter/transport/"
+_INSIDE = f"{ROOT}/adapter/send/"
 
 
 def main() -> int:

@@ -15,7 +15,7 @@ from watching import CAPTURES, assert_exactly_once, eventually, names, read_exam
 from adapter.catalogue import Catalogue
 from adapter.cli.watch import watch
 from adapter.sandbox import Store, load_faults, running
-from adapter.transport.target import load_target
+from adapter.send.target import load_target
 
 GUIDE = Path(__file__).parents[2] / "examples" / "watch"
 

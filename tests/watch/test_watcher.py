@@ -16,12 +16,12 @@ from typing import Any
 import pytest
 from watching import CAPTURES, assert_exactly_once, eventually, names, read_exams
 
-from adapter.capture import to_csv
-from adapter.capture.plan import Plan, load_plan
 from adapter.catalogue import Catalogue
+from adapter.read import to_csv
+from adapter.read.plan import Plan, load_plan
 from adapter.sandbox import Store, parse_faults, running
-from adapter.transport import FhirClient, Outbox, Retry
-from adapter.transport.watch import DropFolder, Intake, Journal, Metrics, Pace, Watcher
+from adapter.send import FhirClient, Outbox, Retry
+from adapter.send.watch import DropFolder, Intake, Journal, Metrics, Pace, Watcher
 
 D05, D07, D08A = (CAPTURES / f"{name}.json" for name in (
     "d05-boy-weak-femorals-failed-screen", "d07-1-boy-palate-part-seen", "d08a-first-twin-girl",

@@ -14,11 +14,10 @@ from pathlib import Path
 from threading import Thread
 from typing import Any
 
-from adapter.capture import read_captures
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.fhir import from_bundle
-from adapter.transport import FhirClient, fetch_exam, message_of
+from adapter.read import from_bundle, read_captures
+from adapter.send import FhirClient, fetch_exam, message_of
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"
 COMMAND = [sys.executable, "-c", "from adapter.cli import main; main()", "watch"]

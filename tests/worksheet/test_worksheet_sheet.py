@@ -10,9 +10,9 @@ import pytest
 from lxml import html
 from pypdf import PdfReader
 
-from adapter.capture.worksheet import to_worksheet
 from adapter.catalogue import Catalogue, ItemType, load_catalogue
 from adapter.exam import Urgency
+from adapter.forms.worksheet import to_worksheet
 
 CATALOGUE = load_catalogue()
 every_kind = pytest.mark.parametrize("kind", list(CATALOGUE.kinds))

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from adapter.capture import read_captures
 from adapter.catalogue import load_catalogue
+from adapter.read import read_captures
 
 HERE = Path(__file__).parent
 CATALOGUE = load_catalogue()

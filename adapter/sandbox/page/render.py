@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.paper.markup import Child, Html, joined, tag
+from adapter.document.markup import Child, Html, joined, tag
 from adapter.sandbox.page.shown import Newborn, Row
 from adapter.sandbox.page.view import SIDES, TELLS, Cell, ExamView, Line, Section, exam_view, lines_of, moment
 

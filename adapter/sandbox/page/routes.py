@@ -14,8 +14,8 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.document.markup import Html
 from adapter.loopback import is_for_here
-from adapter.paper.markup import Html
 from adapter.sandbox.guard import Guard
 from adapter.sandbox.page import render
 from adapter.sandbox.page.shown import newborn, newborns

@@ -11,10 +11,9 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
-from adapter.capture import completeness
 from adapter.catalogue import Catalogue
-from adapter.fhir import from_bundle
 from adapter.fhir.json import decimal_text
+from adapter.read import completeness, from_bundle
 
 Json = dict[str, Any]
 

@@ -1,7 +1,0 @@
-"""Column plans: any table of births or exams to capture records."""
-
-from adapter.capture.plan.load import load_plan
-from adapter.capture.plan.model import Plan
-from adapter.capture.plan.read import read_piece, read_table, unread_columns
-
-__all__ = ["Plan", "load_plan", "read_piece", "read_table", "unread_columns"]

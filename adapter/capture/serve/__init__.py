@@ -1,6 +1,0 @@
-"""The bedside page on this machine's own address, and the records it hands over into a drop folder."""
-
-from adapter.capture.serve.app import create_app, running, serve
-from adapter.capture.serve.filing import Answer, CannotFile, Filing
-
-__all__ = ["Answer", "CannotFile", "Filing", "create_app", "running", "serve"]

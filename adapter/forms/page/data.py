@@ -1,0 +1,268 @@
+"""What the bedside page knows of the catalogue: plain data, small, without codes; empty fields are left out."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from typing import Any
+
+from adapter.catalogue import Catalogue, Component, Condition, Item, Meaning, Range, Sign, Span, When
+from adapter.catalogue.model import Limits
+from adapter.catalogue.vocabulary import Unit
+from adapter.derive.tell import source_in_words
+from adapter.exam import Urgency
+from adapter.read.check.contradictions import UNLIKELY
+from adapter.read.wording import dimensions_of
+
+Json = dict[str, Any]
+
+_MEANING = {Meaning.EXPECTED: "e", Meaning.VARIANT: "v", Meaning.ABNORMAL: "a"}
+_URGENCY = {Urgency.NONE: 0, Urgency.TELL: 1, Urgency.TELL_NOW: 2}
+
+
+def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
+    """The catalogue as the page's script reads it (``script/catalogue.mjs``). Numbers are text, so that digits stay.
+
+    ``kind`` keeps the page to one kind of exam; raises :class:`KeyError` for one that the catalogue does not have.
+    """
+    kinds = catalogue.kinds if kind is None else {kind: catalogue.kinds[kind]}
+    rules = [rule for rule in catalogue.rules.values() if rule.on]
+    items = [_item(item, catalogue) for item in catalogue.items.values()]
+    return _filled(
+        {
+            "shared": _shared(items),
+            "version": catalogue.settings.version,
+            "policy": catalogue.settings.policy.model_dump(),
+            "identifier_systems": catalogue.settings.identifier_systems,
+            "served": served,
+            "stages": list(_stages(catalogue)),
+            "items": items,
+            "kinds": {
+                k.id: {
+                    "label": k.label,
+                    "last": k.last,
+                    "expected": [item.id for item in catalogue.expected(k.id)],
+                }
+                for k in kinds.values()
+            },
+            "reasons": {r.id: [r.label, _URGENCY[r.urgency]] for r in catalogue.reasons.values()},
+            "states": {t.id: t.label for t in catalogue.states.values()},
+            "methods": {t.id: t.label for t in catalogue.methods.values()},
+            "roles": {t.id: t.label for t in catalogue.roles.values()},
+            "sites": {s.id: [s.label, *([s.side] if s.side else [])] for s in catalogue.sites.values()},
+            "units": [_unit(unit, catalogue) for unit in catalogue.units.values()],
+            "rules": [
+                {
+                    "id": rule.id,
+                    "label": rule.label,
+                    "urgency": _URGENCY[rule.urgency],
+                    "reason": rule.reason,
+                    "source": rule.source,
+                    "replaces": rule.replaces,
+                    "when": _when(rule.when),
+                }
+                for rule in rules
+            ],
+            "estimates": [_plain(table) for table in catalogue.estimates.values()],
+            "screening": _plain(catalogue.screening),
+            "growth": catalogue.growth_reference is not None,
+            "unlikely": UNLIKELY,
+            "sources": {name: source_in_words(name, catalogue) for name in catalogue.sources},
+        }
+    )
+
+
+def _shared(items: Sequence[Json]) -> list[Any]:
+    """What several items have alike and is long (sites, the signs of a score) once; the items point to it."""
+    texts = Counter(json.dumps(item[key]) for item in items for key in _MAY_SHARE if key in item)
+    once = [text for text, count in texts.items() if count > 1 and len(text) > 40]
+    place = {text: n for n, text in enumerate(once)}
+    for item in items:
+        for key in _MAY_SHARE:
+            if key in item and (n := place.get(json.dumps(item[key]))) is not None:
+                item[key] = n
+    return [json.loads(text) for text in once]
+
+
+_MAY_SHARE = ("sites", "signs", "units", "methods", "how", "caution", "ranges")
+
+
+def _stages(catalogue: Catalogue) -> Iterator[Json]:
+    """The stages with their pages: what each is called, and its items."""
+    for stage, pages in catalogue.staged():
+        named = [[_page_label(regions, items, catalogue), [item.id for item in items]] for regions, items in pages]
+        yield _filled({"id": stage.id, "label": stage.label, "how": stage.how, "pages": named})
+
+
+def _page_label(regions: Sequence[str], items: Sequence[Item], catalogue: Catalogue) -> str:
+    labels = [catalogue.regions[region].label for region in regions]
+    guests = any(catalogue.region_of[item.id] not in regions for item in items)
+    return ", ".join([labels[0], *(label[0].lower() + label[1:] for label in labels[1:])]) + (
+        ", and others" if guests else ""
+    )
+
+
+def _item(item: Item, catalogue: Catalogue) -> Json:
+    return _filled(
+        {
+            "id": item.id,
+            "label": item.label,
+            "type": item.type.value,
+            "sides": "" if item.sides == "none" else item.sides.value,
+            "sites": item.sites,
+            "site_required": item.site_required,
+            "body_site": item.body_site,
+            "methods": item.methods,
+            "method": item.method,
+            "states": item.states,
+            "count_seconds": item.count_seconds,
+            "minutes_after_birth": item.minutes_after_birth,
+            "precede": catalogue.may_precede(item),
+            "unit": item.unit,
+            "units": _units_taken(item, catalogue),
+            "molar_mass": item.molar_mass,
+            "whole_numbers": item.whole_numbers,
+            "limits": _limits(item.limits),
+            "components": [_component(component) for component in item.components],
+            "answers": [
+                [
+                    a.id,
+                    a.label,
+                    _MEANING[a.meaning],
+                    *([_URGENCY[a.urgency]] if a.urgency is not Urgency.NONE else []),
+                ]
+                for a in item.answers
+            ],
+            "exclusive": [a.id for a in item.answers if a.exclusive],
+            "signs": [_sign(sign) for sign in item.signs],
+            "ranges": [_range(band) for band in item.ranges],
+            "tell_when_not_examined": item.tell_when_not_examined,
+            "compare_sides": item.compare_sides,
+            "still_to_do": item.still_to_do,
+            "sex": item.sex,
+            "computed": item.computed,
+            "how": item.how,
+            "caution": item.caution,
+            "source": item.sources[0],
+        }
+    ) | ({"minutes_after_birth": 0} if item.minutes_after_birth == 0 else {})
+
+
+def _units_taken(item: Item, catalogue: Catalogue) -> list[str]:
+    """UCUM codes of all units that a value may be captured in, the item's own first."""
+    units = [
+        unit.ucum
+        for dimension in dimensions_of(item, catalogue.units)
+        for unit in catalogue.units.of_dimension(dimension)
+    ]
+    return sorted(units, key=lambda ucum: ucum != item.unit)
+
+
+def _component(component: Component) -> Json:
+    return _filled(
+        {
+            "id": component.id,
+            "label": component.label,
+            "limits": _limits(component.limits),
+            "required": component.required,
+        }
+    )
+
+
+def _sign(sign: Sign) -> Json:
+    answers = [[a.id, a.label, a.points] for a in sign.answers]
+    return _filled({"id": sign.id, "label": sign.label, "group": sign.group, "sex": sign.sex, "answers": answers})
+
+
+def _limits(limits: Limits | None) -> list[str] | None:
+    return None if limits is None else [f"{end:f}" for end in (*limits.possible, *limits.plausible)]
+
+
+def _range(band: Range) -> list[Any]:
+    """Low, high, meaning, flag, urgency, source, condition, component; what is empty at the end is left out."""
+    low, high = (str(end) if end else 0 for end in (band.low, band.high))
+    fields: list[Any] = [low, high, _MEANING[band.meaning], band.flag.value, _URGENCY[band.urgency], band.source]
+    fields += [_condition(band.when) or 0, band.component or 0]
+    while not fields[-1]:
+        fields.pop()
+    return fields
+
+
+def _span(span: Span | None) -> Json | None:
+    if span is None:
+        return None
+    return _filled({"low": str(span.low) if span.low else None, "high": str(span.high) if span.high else None})
+
+
+def _condition(when: Condition) -> Json:
+    return _filled(
+        {
+            "age_hours": _span(when.age_hours),
+            "gestation_weeks": _span(when.gestation_weeks),
+            "states": when.states,
+            "sites": when.sites,
+            "methods": when.methods,
+            "sex": when.sex,
+        }
+    )
+
+
+def _when(when: When) -> Json:
+    return _filled(
+        {
+            "all": [_when(part) for part in when.all],
+            "any": [_when(part) for part in when.any],
+            "at_least": when.at_least,
+            "of": [_when(part) for part in when.of],
+            "same_side": when.same_side,
+            "item": when.item,
+            "answers": when.answers,
+            "meanings": [_MEANING[meaning] for meaning in when.meanings],
+            "flags": [flag.value for flag in when.flags],
+            "number": _span(when.number),
+            "component": when.component,
+            "sites": when.sites,
+            "minus": _filled({"item": when.minus.item, "sites": when.minus.sites}) if when.minus else None,
+            "not_examined": when.not_examined,
+            "not_recorded": when.not_recorded,
+            "age_hours": _span(when.age_hours),
+            "gestation_weeks": _span(when.gestation_weeks),
+            "sex": when.sex,
+        }
+    ) | ({"minus": {}} if when.minus is not None and not _filled(when.minus.model_dump()) else {})
+
+
+def _unit(unit: Unit, catalogue: Catalogue) -> Json:
+    return _filled(
+        {
+            "ucum": unit.ucum,
+            "label": unit.label,
+            "shown": catalogue.units.shown(unit.ucum),
+            "dimension": unit.dimension,
+            "spellings": unit.spellings,
+            "offset": f"{unit.offset:f}" if unit.offset else None,
+            "numerator": f"{unit.numerator:f}" if unit.numerator != 1 else None,
+            "denominator": f"{unit.denominator:f}" if unit.denominator != 1 else None,
+        }
+    ) | {"places": unit.places}
+
+
+def _plain(table: Any) -> Json:
+    return {key: f"{v:f}" if isinstance(v, Decimal) else v for key, v in table.model_dump().items()}
+
+
+def _filled(fields: Json) -> Json:
+    """The fields that say something; decimals as text."""
+
+    def empty(value: object) -> bool:
+        return (
+            value is None
+            or value is False
+            or value == ""
+            or (value == 0 and not isinstance(value, Decimal))
+            or (isinstance(value, (Sequence, dict)) and not value)
+        )
+
+    return {k: f"{v:f}" if isinstance(v, Decimal) else v for k, v in fields.items() if not empty(v)}

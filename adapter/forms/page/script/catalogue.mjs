@@ -1,0 +1,105 @@
+// The catalogue as the page was built with it: what can be examined, how it is answered, what each answer means.
+
+const MEANINGS = { e: "expected", v: "variant", a: "abnormal" };
+const URGENCIES = ["none", "tell", "tell-now"];
+
+const bound = (text) => {
+  const [, comparator, value] = /^(>=|>|<=|<)(.+)$/.exec(text);
+  return { comparator, value, text };
+};
+
+const span = (raw) => ({ low: raw.low ? bound(raw.low) : null, high: raw.high ? bound(raw.high) : null });
+
+const condition = (raw = {}) => ({
+  ...raw,
+  age_hours: raw.age_hours && span(raw.age_hours),
+  gestation_weeks: raw.gestation_weeks && span(raw.gestation_weeks),
+});
+
+const when = (raw) => ({
+  ...raw,
+  ...Object.fromEntries(["all", "any", "of"].filter((key) => raw[key]).map((key) => [key, raw[key].map(when)])),
+  ...Object.fromEntries(
+    ["number", "age_hours", "gestation_weeks"].filter((key) => raw[key]).map((key) => [key, span(raw[key])]),
+  ),
+  meanings: raw.meanings?.map((letter) => MEANINGS[letter]),
+});
+
+const unshared = (raw, shared) =>
+  Object.fromEntries(Object.entries(raw).map(([key, value]) => [key, SHARED.includes(key) && typeof value === "number" ? shared[value] : value]));
+
+const SHARED = ["sites", "signs", "units", "methods", "how", "caution", "ranges"];
+
+const item = (raw) => ({
+  ...raw,
+  sides: raw.sides ?? "none",
+  ...Object.fromEntries(
+    ["sites", "methods", "signs", "components", "units", "tell_when_not_examined"].map((key) => [key, raw[key] ?? []]),
+  ),
+  answers: (raw.answers ?? []).map(([id, label, meaning, urgency = 0]) => ({
+    id, label, meaning: MEANINGS[meaning], urgency: URGENCIES[urgency], exclusive: (raw.exclusive ?? []).includes(id),
+  })),
+  ranges: (raw.ranges ?? []).map(([low, high, meaning, flag, urgency, source, when_, component]) => ({
+    ...span({ low, high }),
+    meaning: MEANINGS[meaning],
+    flag,
+    urgency: URGENCIES[urgency],
+    source,
+    when: condition(when_ || {}),
+    component: component || undefined,
+  })),
+});
+
+/** The typed catalogue of the page's data (adapter/forms/page/data.py). */
+export const readCatalogue = (data) => {
+  const units = new Map(data.units.map((unit) => [unit.ucum, unit]));
+  const spellings = new Map();
+  for (const unit of data.units)
+    for (const text of [unit.ucum, ...(unit.spellings ?? [])]) spellings.set(text, unit);
+  return {
+    ...data,
+    items: new Map(data.items.map((raw, position) => [raw.id, { position, ...item(unshared(raw, data.shared ?? [])) }])),
+    units,
+    spellings,
+    rules: (data.rules ?? []).map((rule) => ({
+      ...rule,
+      urgency: URGENCIES[rule.urgency ?? 0],
+      replaces: rule.replaces ?? [],
+      when: when(rule.when),
+    })),
+    reasons: Object.fromEntries(
+      Object.entries(data.reasons).map(([id, [label, urgency]]) => [id, { label, urgency: URGENCIES[urgency] }]),
+    ),
+    sites: Object.fromEntries(
+      Object.entries(data.sites).map(([id, [label, side]]) => [id, { label, side: side ?? null }]),
+    ),
+    estimates: data.estimates ?? [],
+    unlikely: data.unlikely ?? [],
+    identifier_systems: data.identifier_systems ?? {},
+  };
+};
+
+/** The answer of an item with this id, or undefined. */
+export const answerOf = (item_, id) => item_.answers.find((answer) => answer.id === id);
+
+/** The one expected answer of a choice; null where there is none, or several. */
+export const expectedOf = (item_) => {
+  const expected = item_.answers.filter((answer) => answer.meaning === "expected");
+  return (item_.type === "choice" || item_.type === "choices") && expected.length === 1 ? expected[0] : null;
+};
+
+/** A finding's site, its own or the item's usual one. */
+export const siteOf = (finding, item_) => finding.site ?? item_.body_site ?? null;
+
+/** The side of a finding: its own, else the one its site has by name. */
+export const sideOf = (finding, catalogue) =>
+  finding.side ?? (finding.site ? (catalogue.sites[finding.site]?.side ?? null) : null);
+
+/** What kind of value a finding holds: answer, quantity, quantities, score, time; null for none. */
+export const kindOf = (value) => {
+  if (value === undefined || value === null) return null;
+  if (typeof value === "string") return "answer";
+  if ("components" in value) return "quantities";
+  if ("signs" in value || "total" in value) return "score";
+  return "time" in value ? "time" : "quantity";
+};

@@ -1,0 +1,115 @@
+"""The web application: ``GET /`` is the page, ``POST /records`` hands one record over; nothing else is there.
+
+It listens on the loopback address. A page of another site can neither post here nor read what is here
+(:mod:`adapter.loopback`); a request must carry JSON, which a browser sends across sites only after it has asked, and
+this server never answers that question with yes (Fetch, CORS protocol). It logs nothing, since all of it is patients'
+data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from http import HTTPStatus
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from adapter.forms.serve.filing import Answer, Filing, refusal
+from adapter.loopback import bind, in_a_thread, is_for_here, is_from_here, quiet_server, url_of
+
+MOST_BYTES = 1024 * 1024
+"""The largest record that is taken; an exam of every item with notes has about a tenth of it."""
+
+_MEDIA_TYPES = ("application/json", "application/fhir+json")
+_HEADERS = {
+    "Cache-Control": "no-store",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    # The page is one file: its script and style stand in it, and it speaks to this server alone.
+    "Content-Security-Policy": "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline';"
+    " img-src data: blob:; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+}
+
+
+def create_app(page: bytes, filing: Filing) -> Starlette:
+    """The application that shows ``page`` (HTML) and files records with ``filing``."""
+
+    async def show(request: Request) -> Response:
+        if not is_for_here(request):
+            return _written(_not_here())
+        return Response(page, HTTPStatus.OK, _HEADERS, "text/html")
+
+    async def post(request: Request) -> Response:
+        return _written(_refused(request) or await _filed(request, filing))
+
+    async def failed(request: Request, error: Exception) -> Response:
+        status = error.status_code if isinstance(error, HTTPException) else HTTPStatus.INTERNAL_SERVER_ERROR
+        if status == HTTPStatus.INTERNAL_SERVER_ERROR:
+            what, remedy = "a fault of the program", "keep the record, or save it as a file; it is NOT handed over"
+            return _written(refusal(status, "internal-fault", what, remedy))
+        return _written(refusal(status, "no-such-address", "there is nothing here", "GET / or POST /records"))
+
+    return Starlette(
+        routes=[Route("/", show, methods=["GET"]), Route("/records", post, methods=["POST"])],
+        exception_handlers={HTTPException: failed, Exception: failed},
+    )
+
+
+def serve(page: bytes, filing: Filing, port: int, ready: Callable[[str], None]) -> None:
+    """Serve in the foreground until the process is told to stop; ``ready`` is called with the address first.
+
+    Port 0 takes any free one. Raises :class:`adapter.loopback.CannotServe`, and ``KeyboardInterrupt`` after a clean
+    stop by Ctrl-C.
+    """
+    with closing(bind("127.0.0.1", port)) as bound:
+        ready(url_of("127.0.0.1", bound) + "/")
+        quiet_server(create_app(page, filing)).run(sockets=[bound])
+
+
+@contextmanager
+def running(page: bytes, filing: Filing, port: int = 0) -> Iterator[str]:
+    """The server in a thread of this process, as a context: its address. Raises :class:`CannotServe`."""
+    server = quiet_server(create_app(page, filing))
+    with closing(bind("127.0.0.1", port)) as bound, in_a_thread(server, bound, "form"):
+        yield url_of("127.0.0.1", bound) + "/"
+
+
+def _refused(request: Request) -> Answer | None:
+    """Why a request is not even read, or None."""
+    if not is_for_here(request):
+        return _not_here()
+    if not is_from_here(request):
+        what = "the request comes from another page than the one of this server"
+        return refusal(HTTPStatus.FORBIDDEN, "other-origin", what, "the page at / of this address")
+    media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if media_type not in _MEDIA_TYPES:
+        remedy = f"Content-Type {' or '.join(_MEDIA_TYPES)}"
+        return refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "not-json", "the request is not marked as JSON", remedy)
+    return None
+
+
+def _not_here() -> Answer:
+    what = "the request names another machine than this one"
+    return refusal(HTTPStatus.MISDIRECTED_REQUEST, "other-host", what, "127.0.0.1 or localhost")
+
+
+async def _filed(request: Request, filing: Filing) -> Answer:
+    body = bytearray()
+    try:
+        async for piece in request.stream():
+            body += piece
+            if len(body) > MOST_BYTES:
+                what, remedy = f"more than {MOST_BYTES} bytes", "one record"
+                return refusal(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "too-large", what, remedy)
+    except ClientDisconnect:
+        return refusal(HTTPStatus.BAD_REQUEST, "cut-off", "the request broke off", "the whole record")
+    return await run_in_threadpool(filing.file, bytes(body))
+
+
+def _written(one: Answer) -> Response:
+    return JSONResponse(one.body, one.status, _HEADERS)

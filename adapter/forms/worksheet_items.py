@@ -1,0 +1,152 @@
+"""One item of the catalogue as a question on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from adapter.catalogue import Answer, Catalogue, Condition, Item, ItemType, Meaning, Range, Sides
+from adapter.derive import span_in_words
+from adapter.document import Blank, Entry, Run, Text, Tick, Tone, say
+from adapter.exam import Quantity, Urgency
+
+_URGENT = {Urgency.TELL_NOW: "\u00a0!!", Urgency.TELL: "\u00a0!", Urgency.NONE: ""}
+# So many places or methods are printed to be ticked; of more, one is written.
+_FEW = 4
+
+
+def entry(item: Item, catalogue: Catalogue) -> Entry:
+    """Label and *not examined*, then what can be answered, then range, counting, caution."""
+    lines = [_label(item, catalogue), *_answers(item), *_circumstances(item, catalogue)]
+    if item.ranges:
+        lines.append(say(Run(_ranges(item, catalogue), Tone.QUIET)))
+    remarks = [item.how if _is_timed(item) else "", item.caution]
+    if any(remarks):
+        lines.append(say(Run(" ".join(filter(None, remarks)), Tone.QUIET)))
+    return Entry(tuple(lines))
+
+
+def _label(item: Item, catalogue: Catalogue) -> Text:
+    """What is asked, the lines for a number, and the reason for not examining."""
+    only = {"female": " (girls)", "male": " (boys)"}.get(item.sex or "", "")
+    several = " (any that apply)" if item.type is ItemType.CHOICES else ""
+    label = say(Run(item.label, Tone.STRONG), Run(f"{only}{several}", Tone.QUIET), "  ", *_number(item, catalogue))
+    if item.sides is Sides.EACH:
+        return label + say("NE\u00a0L\u00a0", Blank(5), " R\u00a0", Blank(5))
+    return label + say("NE\u00a0", Blank(6))
+
+
+def _number(item: Item, catalogue: Catalogue) -> Iterator[str | Blank]:
+    """Lines to write a number, several, a total or a moment on, with the units."""
+    match item.type:
+        case ItemType.QUANTITY:
+            for side in ("L\u00a0", "R\u00a0") if item.sides is Sides.EACH else ("",):
+                yield from (side, Blank(13), " ")
+            yield f"{_units(item, catalogue)}   "
+        case ItemType.QUANTITIES:
+            for component in item.components:
+                yield from (f"{component.label}\u00a0", Blank(10), " ")
+            yield f"{_units(item, catalogue)}   "
+        case ItemType.SCORE:
+            yield from ("total\u00a0", Blank(9), "   ")
+        case ItemType.TIME:
+            yield from ("on\u00a0", Blank(14), " at\u00a0", Blank(10), "   ")
+
+
+def _answers(item: Item) -> Iterator[Text]:
+    yield from _signs(item)
+    if item.answers:
+        yield say(*(part for answer in item.answers for part in _answer(answer, item)))
+
+
+def _answer(answer: Answer, item: Item) -> Iterator[str | Run | Tick]:
+    """The boxes and the answer; spaces within a short one do not break, so that it stays whole."""
+    if item.sides is Sides.EACH:
+        yield Tick("L")
+        yield Tick("R")
+    else:
+        yield Tick()
+    yield answer.label.replace(" ", "\u00a0") if len(answer.label) < 18 else answer.label
+    yield Run(_URGENT[answer.urgency], Tone.STRONG)
+    yield "  "
+
+
+def _signs(item: Item) -> Iterator[Text]:
+    for sign in item.signs:
+        only = {"female": " (girls)", "male": " (boys)"}.get(sign.sex or "", "")
+        given = (part for a in sign.answers for part in (Tick(), f"{a.label}\u00a0{a.points}  "))
+        yield say(f"{sign.label}{only}: ", *given)
+
+
+def _units(item: Item, catalogue: Catalogue) -> str:
+    """The item's unit first, then the others that a value could well be read in; the right one is ringed."""
+    if item.unit is None:
+        return ""
+    own = catalogue.units[item.unit]
+    limits = item.limits or (item.components[0].limits if item.components else None)
+    others = []
+    for unit in catalogue.units.of_dimension(own.dimension):
+        if unit is not own and limits is not None:
+            high = catalogue.units.convert(Quantity(value=limits.plausible[1], unit=own.ucum), unit.ucum)
+            if 1 <= high < 100_000:
+                others.append(unit.ucum)
+    others += [other.unit for other in item.other_units]
+    symbols = [catalogue.units.shown(unit).strip() for unit in (own.ucum, *others)]
+    return " / ".join(symbols)
+
+
+def _circumstances(item: Item, catalogue: Catalogue) -> Iterator[Text]:
+    """Counted time, state, side, place and method, where they matter."""
+    parts: list[str | Run | Tick | Blank] = []
+    if item.count_seconds is not None:
+        parts += ["counted for ", Blank(6), " s  "]
+    if item.states:
+        parts += ["state ", Blank(5), "  "]
+    if item.sides is Sides.OPTIONAL:
+        parts += ["side ", Tick("L"), Tick("R"), "  "]
+    if item.sites:
+        parts += _choice("place", [catalogue.sites[site].label for site in item.sites])
+    if item.type is ItemType.QUANTITY and len(item.methods) > 1:
+        parts += _choice("by", [catalogue.methods[method].label for method in item.methods])
+    if parts:
+        yield say(*parts)
+
+
+def _choice(word: str, labels: list[str]) -> list[str | Run | Tick | Blank]:
+    if len(labels) > _FEW:
+        return [f"{word} ", Blank(20), "  "]
+    return [f"{word} ", *(part for label in labels for part in (Tick(), f"{label}  "))]
+
+
+def _is_timed(item: Item) -> bool:
+    return item.count_seconds is not None or item.unit == "s"
+
+
+def _ranges(item: Item, catalogue: Catalogue) -> str:
+    """What is expected, and beyond what must be told, in the order of the bands."""
+    expected = [_band(band, item, catalogue) for band in item.ranges if band.meaning is Meaning.EXPECTED]
+    parts = [f"Expected {'; '.join(expected)}."] if expected else []
+    for urgency, word in ((Urgency.TELL_NOW, "!!"), (Urgency.TELL, "!")):
+        beyond = [_band(band, item, catalogue) for band in item.ranges if band.urgency is urgency]
+        parts += [f"{word} {'; '.join(beyond)}."] if beyond else []
+    return " ".join(parts)
+
+
+def _band(band: Range, item: Item, catalogue: Catalogue) -> str:
+    ends = span_in_words(band).replace(" and ", " to ")
+    component = item.component(band.component) if band.component else None
+    when = _condition(band.when, catalogue)
+    return f"{f'{component.label} ' if component else ''}{ends}{f' ({when})' if when else ''}"
+
+
+def _condition(when: Condition, catalogue: Catalogue) -> str:
+    """When a range applies, in words."""
+    parts = []
+    if when.age_hours is not None:
+        parts.append(f"age {span_in_words(when.age_hours)} h")
+    if when.gestation_weeks is not None:
+        parts.append(f"gestation {span_in_words(when.gestation_weeks)} weeks")
+    parts += [catalogue.states[state].label for state in when.states]
+    parts += [catalogue.sites[site].label for site in when.sites]
+    parts += [catalogue.methods[method].label for method in when.methods]
+    parts += [when.sex] if when.sex else []
+    return ", ".join(parts)

@@ -1,0 +1,82 @@
+"""Is an exam possible, coherent and in the catalogue's terms? Every problem at once, each with its place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam, ExamDetails, Finding, Newborn
+from adapter.problems import Problem
+from adapter.read.check.answers import check_answers
+from adapter.read.check.circumstances import check_circumstances
+from adapter.read.check.contradictions import check_contradictions
+from adapter.read.check.numbers import check_numbers
+from adapter.read.check.people import check_people
+from adapter.read.check.repeats import check_repeats
+from adapter.read.check.scores import check_scores, check_screen
+from adapter.read.check.sides import check_sides
+from adapter.read.check.subject import Placed, Subject
+from adapter.read.check.times import check_times
+from adapter.read.places import PlaceOf, pointer_place
+from adapter.read.wording import one_of, shown
+
+Check = Callable[[Subject], Iterator[Problem]]
+
+_CHECKS: tuple[Check, ...] = (
+    check_people,
+    check_answers,
+    check_numbers,
+    check_scores,
+    check_screen,
+    check_sides,
+    check_circumstances,
+    check_times,
+    check_repeats,
+    check_contradictions,
+)
+
+
+def check_exam(exam: Exam, catalogue: Catalogue, place: PlaceOf = pointer_place) -> list[Problem]:
+    """Everything that is wrong or doubtful in an exam.
+
+    ``place`` translates a JSON pointer into the capture record (``/findings/3/value``) to where that stood in
+    the input; without it the pointer itself is named.
+    """
+    found = [(f, f"/findings/{n}", f"/findings/{n}/value") for n, f in enumerate(exam.findings)]
+    return check_parts(exam.details, exam.newborn, found, catalogue, place)
+
+
+def check_parts(
+    details: ExamDetails | None,
+    newborn: Newborn | None,
+    findings: Iterable[tuple[Finding, str, str]],
+    catalogue: Catalogue,
+    place: PlaceOf,
+) -> list[Problem]:
+    """The same for a record of which only some parts could be read: findings come as (finding, pointer, value
+    pointer)."""
+    problems: list[Problem] = []
+    known: list[Placed] = []
+    for finding, pointer, value_pointer in findings:
+        item = catalogue.items.get(finding.item)
+        if item is None:
+            problems.append(unknown_item(finding.item, pointer, catalogue, place))
+        else:
+            known.append(Placed(finding, item, pointer, value_pointer, place))
+    subject = Subject(details, newborn, tuple(known), catalogue, place)
+    for check in _CHECKS:
+        problems += check(subject)
+    return problems
+
+
+def unknown_item(name: str, pointer: str, catalogue: Catalogue, place: PlaceOf) -> Problem:
+    """The problem of a finding whose item the catalogue does not hold."""
+    return place(f"{pointer}/item").error(
+        "unknown-item",
+        f"the catalogue has no item {shown(name)}",
+        one_of(name, catalogue.items, most=6) + " (see the command items)",
+        name if name.isprintable() else "",
+    )
+
+
+__all__ = ["check_exam", "check_parts", "unknown_item"]

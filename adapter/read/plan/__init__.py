@@ -1,0 +1,7 @@
+"""Column plans: any table of births or exams to capture records."""
+
+from adapter.read.plan.load import load_plan
+from adapter.read.plan.model import Plan
+from adapter.read.plan.read import read_piece, read_table, unread_columns
+
+__all__ = ["Plan", "load_plan", "read_piece", "read_table", "unread_columns"]

@@ -1,0 +1,177 @@
+"""The capture record of one exam from the rows that hold it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from adapter.read.places import CellPlaces
+from adapter.read.plan.fill import RowFill, present
+from adapter.read.plan.model import ExaminerPlan, FindingPlan, IdentifierPlan, Plan
+from adapter.read.plan.table import Row
+from adapter.read.raw import Unreadable
+from adapter.read.wording import shown
+
+_TEXTS = ("side", "method", "site", "state", "urgency", "note")
+
+
+def build(plan: Plan, rows: list[Row], whole: dict[str, str], places: CellPlaces) -> dict[str, Any]:
+    """The record of the exam that these rows hold; ``whole`` holds the cells that count for all of them.
+
+    A finding that the same line of the plan reads alike from several rows is one finding.
+    """
+    first = RowFill(plan, rows[0][0], whole, places)
+    birth = first.moment(plan.newborn.birth_time, "/newborn/birth_time")
+    first.birth = birth if isinstance(birth, str) else None
+    record: dict[str, Any] = {
+        "version": 1,
+        "exam": _exam(plan, first),
+        "newborn": _newborn(plan, first, birth),
+        "findings": [],
+    }
+    findings = record["findings"]
+    for wanted in plan.findings:
+        seen: list[Any] = []
+        for number, cells in rows:
+            fill = RowFill(plan, number, cells, places, first.birth)
+            finding = _finding(wanted, fill, f"/findings/{len(findings)}")
+            if finding is not None and finding not in seen:
+                seen.append(finding)
+                places.put(f"/findings/{len(findings)}", number)
+                findings.append(finding)
+    return record
+
+
+def _exam(plan: Plan, fill: RowFill) -> dict[str, Any]:
+    exam = plan.exam
+    texts = {
+        name: fill.text(getattr(exam, name), f"/exam/{name}")
+        for name in ("id", "kind", "status", "amends", "reason", "place")
+    }
+    return present(
+        {
+            **texts,
+            "started": fill.moment(exam.started, "/exam/started"),
+            "ended": fill.moment(exam.ended, "/exam/ended"),
+            "encounter": _identifier(exam.encounter, fill, "/exam/encounter") if exam.encounter else None,
+            "examiners": [_examiner(e, fill, f"/exam/examiners/{n}") for n, e in enumerate(exam.examiners)],
+        }
+    )
+
+
+def _newborn(plan: Plan, fill: RowFill, birth: Any) -> dict[str, Any]:
+    newborn, order = plan.newborn, plan.newborn.birth_order
+    at = "/newborn/birth_order"
+    born = present({"order": fill.whole(order.order, at), "of": fill.whole(order.of, f"{at}/of")}) if order else {}
+    mother = None
+    if newborn.mother is not None:
+        identifiers = _identifiers(newborn.mother.identifiers, fill, "/newborn/mother/identifiers")
+        name = fill.text(newborn.mother.name, "/newborn/mother/name")
+        mother = present({"identifiers": identifiers, "name": name}) if identifiers or name else None
+    return present(
+        {
+            "identifiers": _identifiers(newborn.identifiers, fill, "/newborn/identifiers"),
+            "name": fill.text(newborn.name, "/newborn/name"),
+            "sex": fill.text(newborn.sex, "/newborn/sex"),
+            "birth_time": birth,
+            "birth_order": born or None,
+            "gestation": fill.gestation(newborn.gestation, "/newborn/gestation"),
+            "mother": mother,
+        }
+    )
+
+
+def _identifiers(plans: tuple[IdentifierPlan, ...], fill: RowFill, at: str) -> list[Any]:
+    found: list[Any] = []
+    for plan in plans:
+        identifier = _identifier(plan, fill, f"{at}/{len(found)}")
+        found += [] if identifier is None else [identifier]
+    return found
+
+
+def _identifier(plan: IdentifierPlan, fill: RowFill, at: str) -> dict[str, Any] | None:
+    value = fill.text(plan.value, at)
+    if value is None:
+        fill.places.forget(at)
+        return None
+    return {"system": plan.system, "value": value}
+
+
+def _examiner(plan: ExaminerPlan, fill: RowFill, at: str) -> dict[str, Any]:
+    identifier = _identifier(plan.identifier, fill, f"{at}/identifier") if plan.identifier else None
+    texts = {name: fill.text(getattr(plan, name), f"{at}/{name}") for name in ("name", "role")}
+    return present({**texts, "identifier": identifier})
+
+
+def _finding(plan: FindingPlan, fill: RowFill, at: str) -> dict[str, Any] | None:
+    """The finding of a row, or None where the row has none."""
+    if plan.when is not None and fill.cell(plan.when.column) not in plan.when.is_:
+        return None
+    answered = present(
+        {
+            "value": _value(plan, fill, f"{at}/value"),
+            "text": fill.text(plan.text, f"{at}/text"),
+            "not_examined": fill.text(plan.not_examined, f"{at}/not_examined"),
+        }
+    )
+    if not answered:
+        if plan.when_missing is None:
+            return None
+        answered = {"not_examined": plan.when_missing}
+    texts = {name: fill.text(getattr(plan, name), f"{at}/{name}") for name in _TEXTS}
+    others = {
+        "counted_seconds": fill.number_text(plan.counted_seconds, f"{at}/counted_seconds"),
+        "observed_at": fill.moment(plan.observed_at, f"{at}/observed_at"),
+    }
+    return {"item": plan.item, **answered, **present({**texts, **others})}
+
+
+def _value(plan: FindingPlan, fill: RowFill, at: str) -> Any:
+    if plan.parts is not None:
+        return _parts(plan, fill, at)
+    if plan.components:
+        numbers = {n: fill.number_text(source, f"{at}/components/{n}") for n, source in plan.components.items()}
+        return {"components": present(numbers), **_unit(plan, fill, at)} if present(numbers) else None
+    if plan.total is not None or plan.signs:
+        signs = present({n: fill.text(source, f"{at}/signs/{n}") for n, source in plan.signs.items()})
+        total = fill.whole(plan.total, f"{at}/total")
+        return present({"total": total, "signs": signs or None}) or None
+    if plan.time is not None:
+        moment = fill.moment(plan.time, at)
+        return {"time": moment} if moment is not None else None
+    if plan.unit is not None:
+        return _quantity(plan, fill, at)
+    return fill.answers(plan.value, plan.split, at) if plan.split else fill.text(plan.value, at)
+
+
+def _unit(plan: FindingPlan, fill: RowFill, at: str) -> dict[str, Any]:
+    return present({"unit": fill.text(plan.unit, f"{at}/unit")})
+
+
+def _quantity(plan: FindingPlan, fill: RowFill, at: str) -> Any:
+    number = fill.number_text(plan.value, at)
+    if not isinstance(number, str):
+        return number
+    comparator = next((mark for mark in ("<=", ">=", "<", ">") if number.startswith(mark)), None)
+    digits = number.removeprefix(comparator or "").strip()
+    return {"value": digits, **present({"comparator": comparator}), **_unit(plan, fill, at)}
+
+
+def _parts(plan: FindingPlan, fill: RowFill, at: str) -> Any:
+    """Two columns of one amount: both, or neither."""
+    assert plan.parts is not None
+    first, second = plan.parts
+    fill.places.put(at, fill.number, first.column)
+    fill.places.put(f"{at}/plus", fill.number, second.column)
+    one, two = fill.cell(first.column), fill.cell(second.column)
+    if one is None and two is None:
+        return None
+    if one is None or two is None:
+        empty = first.column if one is None else second.column
+        return Unreadable(
+            "wrong-parts", f"{shown(empty)} is missing, its other part is not", "both parts, 0 for none"
+        )
+    return {
+        "value": fill.pointed(one),
+        "unit": first.unit,
+        "plus": {"value": fill.pointed(two), "unit": second.unit},
+    }

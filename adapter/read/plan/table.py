@@ -1,0 +1,161 @@
+"""Any table as rows of text: CSV, TSV and XLSX, the cells as they were written."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+from adapter.problems import Problem
+from adapter.read.files import MOST_BYTES
+from adapter.read.places import Place
+from adapter.read.plan.model import TablePlan
+from adapter.read.wording import listed, shown
+
+_BROKEN = (zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, SyntaxError)
+"""What a broken workbook makes openpyxl and the XML parser raise, at its beginning or at any row."""
+
+_WORKBOOKS = (".xlsx", ".xlsm")
+
+Row = tuple[int, dict[str, str]]
+"""A row's number, counted as a spreadsheet does (the header is row 1), and its cells by column, trimmed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The header of a table and its rows, read as they are asked for."""
+
+    columns: tuple[str, ...]
+    rows: Iterator[Row | Problem]
+
+
+def open_table(path: Path, how: TablePlan) -> Table | Problem:
+    """The table of a file, or why it cannot be read. An ``.xlsx`` file is a workbook, all else is text."""
+    place = Place("", None, str(path))
+    try:
+        lines = (_sheet if path.suffix.lower() in _WORKBOOKS else _text)(path, how, place)
+    except OSError as error:
+        return place.error(
+            "cannot-read", f"cannot be read: {error.strerror or error}", "a file that exists and may be read"
+        )
+    except _BROKEN:
+        return place.error("not-a-workbook", "is not a workbook that can be read", "an .xlsx file, or CSV")
+    return lines if isinstance(lines, Problem) else _table(lines, place)
+
+
+def header_of(path: Path, how: TablePlan) -> Table | Problem:
+    """The table of a file of any size, of which only the columns are to be known."""
+    if path.suffix.lower() in _WORKBOOKS or not path.is_file() or path.stat().st_size <= MOST_BYTES:
+        return open_table(path, how)
+    with path.open("rb") as file:
+        first = file.readline(MOST_BYTES)
+    return piece_of_table(first.decode(how.encoding, "replace").removeprefix("\ufeff"), how, str(path), 2)
+
+
+def piece_of_table(text: str, how: TablePlan, name: str, first_row: int) -> Table | Problem:
+    """A piece of a longer text table: its header and some of its rows, the first of which has this number."""
+    return _table(_csv(text, how), Place("", None, name), first_row)
+
+
+def _table(lines: Iterator[list[str]], place: Place, first_row: int = 2) -> Table | Problem:
+    try:
+        header = tuple(cell.strip() for cell in next(lines, []))
+    except csv.Error as error:
+        return place.error("not-csv", f"is not a table: {error}", "quotes in pairs (RFC 4180), or a sound workbook")
+    while header and not header[-1]:
+        header = header[:-1]
+    head = Place("row 1", None, place.file)
+    if not header:
+        return head.error("empty-file", "has no header", "the names of the columns in the first row")
+    twice = [column for column in dict.fromkeys(header) if header.count(column) > 1]
+    if twice:
+        return head.error("column-twice", f"the column {shown(twice[0])} stands twice", "each column named once")
+    return Table(header, _rows(header, lines, place, first_row))
+
+
+def _rows(
+    header: tuple[str, ...], lines: Iterator[list[str]], place: Place, first_row: int
+) -> Iterator[Row | Problem]:
+    number = first_row - 1
+    try:
+        for number, cells in enumerate(lines, start=first_row):
+            if not any(cell.strip() for cell in cells):
+                continue
+            if len(cells) < len(header) or any(cell.strip() for cell in cells[len(header) :]):
+                what = f"{len(cells)} cells, the header has {len(header)}"
+                remedy = "as many cells as columns; a cell that holds the delimiter stands in quotes"
+                yield Place(f"row {number}", None, place.file).error("row-width", what, remedy)
+            else:
+                yield number, {column: cell.strip() for column, cell in zip(header, cells, strict=False)}
+    except csv.Error as error:
+        remedy = "quotes in pairs (RFC 4180), or a sound workbook"
+        yield Place(f"row {number + 1}", None, place.file).error("not-csv", f"is not a table: {error}", remedy)
+
+
+def _text(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
+    with path.open("rb") as file:
+        data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        return place.error("too-large", f"is larger than {MOST_BYTES // 1024 // 1024} MB", "several smaller tables")
+    try:
+        text = data.decode("utf-8-sig" if how.encoding == "utf-8" else how.encoding)
+    except UnicodeDecodeError:
+        return place.error("not-utf-8", f"is not {how.encoding}", "name the encoding in the plan: table, encoding")
+    return _csv(text, how)
+
+
+def _csv(text: str, how: TablePlan) -> Iterator[list[str]]:
+    head = text.split("\n", 1)[0]
+    delimiter: str = how.delimiter or max((",", ";", "\t", "|"), key=head.count)
+    return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+
+
+def _sheet(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
+    import openpyxl  # here: it is large, and most tables are text
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        workbook = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    except InvalidFileException as error:
+        raise ValueError("no workbook") from error
+    if how.sheet is not None and how.sheet not in workbook.sheetnames:
+        names = listed(workbook.sheetnames)
+        workbook.close()
+        return place.error("no-sheet", f"there is no sheet {shown(how.sheet)}", f"one of {names}")
+    sheet = workbook[how.sheet] if how.sheet is not None else workbook.worksheets[0]
+    return _sheet_lines(workbook, sheet)
+
+
+def _sheet_lines(workbook: Any, sheet: Any) -> Iterator[list[str]]:
+    width = 0
+    try:
+        for row in sheet.iter_rows():
+            cells = [_cell(cell) for cell in row]
+            width = width or len(cells)
+            yield cells + [""] * (width - len(cells))  # a sheet leaves out empty cells at the end of a row
+    except _BROKEN as error:
+        raise csv.Error("the sheet is broken") from error
+    finally:
+        workbook.close()
+
+
+def _cell(cell: Any) -> str:
+    """A cell as text: numbers with the digits stored, dates in ISO 8601, with a time only where one is shown."""
+    value = cell.value
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "TRUE" if value else "FALSE"
+    if isinstance(value, datetime):
+        shows_time = re.search("h", re.sub(r'"[^"]*"|\\.|\[[^\]]*\]', "", cell.number_format or ""), re.IGNORECASE)
+        return value.isoformat() if shows_time else value.date().isoformat()
+    if isinstance(value, (date, time)):
+        return value.isoformat()
+    return repr(value) if isinstance(value, float) else str(value)

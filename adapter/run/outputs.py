@@ -1,0 +1,163 @@
+"""The outputs of a run while it goes: chunk after chunk is put in its place, in order, in the run's own folder."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from adapter.problems import Layer, Problem, Severity
+from adapter.run.aside import REJECTED, output_of, set_aside
+from adapter.run.chunks import Form, Unit
+from adapter.run.journal import Journal
+from adapter.run.work import BulkError, Landing, Output, Taken
+
+_COPIED = 4 * 1024 * 1024
+OUT, KEPT = "out", "kept"
+INDEX = "index"
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A file that a chunk's file is cut into: name and length, and the exam it is of and where that came from."""
+
+    name: str
+    length: int
+    exam: str
+    findings: int
+    form: str
+    file: str
+    at: int
+
+    def refused(self) -> Taken:
+        """The exam, refused because its file would take the place of another."""
+        what, remedy = f"exam {self.exam} comes again, and each is a file of that name", "each id once, or NDJSON"
+        problem = Problem(
+            Severity.ERROR, Layer.CAPTURE, "exam-twice", what, remedy, file=self.file, line=self.at or None
+        )
+        return Taken(True, (problem,), self.exam)
+
+
+class Outputs:
+    """``folder`` is the run's; in it grow ``out``, a file or folder as ``outputs`` say, and ``rejected``."""
+
+    def __init__(self, folder: Path, outputs: Iterable[Output], journal: Journal) -> None:
+        self.folder, self.outputs, self.journal = folder, tuple(outputs), journal
+        self.lengths: dict[str, int] = {}
+
+    @property
+    def is_folder(self) -> bool:
+        """Whether the output is a folder."""
+        return any(output.target or output.landing is Landing.EACH for output in self.outputs)
+
+    def go_on(self) -> None:
+        """Cut off what an interrupted chunk left behind; raises BulkError where something is missing."""
+        last = self.journal.last
+        self.lengths = dict(last.lengths) if last else {}
+        known = {self.folder / name: length for name, length in self.lengths.items()}
+        for path in [*self._grown(), *known]:
+            if path not in known:
+                path.unlink(missing_ok=True)
+            elif not path.is_file() or path.stat().st_size < known[path]:
+                raise BulkError(f"{path} is shorter than it was: delete {self.folder} and begin again")
+            else:
+                os.truncate(path, known[path])
+        for name in self.journal.pending:
+            (self.folder / OUT / name).unlink(missing_ok=True)
+        if self.is_folder:
+            (self.folder / OUT).mkdir(exist_ok=True)
+        else:
+            (self.folder / OUT).touch()
+
+    def _grown(self) -> Iterator[Path]:
+        """The files that grow, as they are now, and the parts after the last chunk."""
+        rejected = self.folder / REJECTED
+        if rejected.is_dir():
+            yield from sorted(rejected.iterdir())
+        begun = self.journal.last.number if self.journal.last else -1
+        for output in self.outputs:
+            target = self._target(output, begun + 1)
+            if output.landing is not Landing.EACH and target.is_file():
+                yield target
+
+    def _target(self, output: Output, number: int) -> Path:
+        if output.landing is Landing.KEEP:
+            return self.folder / KEPT / output.target.format(number)
+        name = output.target.format(number) if output.landing is Landing.PART else output.target
+        return self.folder / OUT / name if name else self.folder / OUT
+
+    def take(self, number: int, made: Path) -> list[Named]:
+        """Put the files of a finished chunk in; the files whose name was there already, which are refused."""
+        twice: list[Named] = []
+        for output in self.outputs:
+            source = made / output.name
+            if not source.is_file():
+                continue
+            if output.landing is Landing.EACH:
+                twice += self._each(source)
+            elif output.landing in (Landing.PART, Landing.KEEP):
+                target = self._target(output, number)
+                target.parent.mkdir(parents=True, exist_ok=True)
+                source.replace(target)
+            else:
+                self._join(source, self._target(output, number), output.landing is Landing.TABLE)
+        rejected = made / REJECTED
+        for source in sorted(rejected.iterdir()) if rejected.is_dir() else ():
+            output = output_of(source.name)
+            (self.folder / REJECTED).mkdir(mode=0o700, exist_ok=True)
+            self._join(source, self.folder / REJECTED / output.target, output.landing is Landing.TABLE)
+        shutil.rmtree(made, ignore_errors=True)
+        return twice
+
+    def _join(self, source: Path, target: Path, header: bool) -> None:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with source.open("rb") as file, target.open("ab") as joined:
+            if header and joined.tell():
+                file.readline()
+            shutil.copyfileobj(file, joined, _COPIED)
+            self.lengths[str(target.relative_to(self.folder))] = joined.tell()
+
+    def _each(self, source: Path) -> list[Named]:
+        """Cut a file into the files it is made of. The first of a name stays."""
+        index = [Named(**json.loads(line)) for line in source.with_name(INDEX).read_bytes().splitlines()]
+        whole = self.folder / OUT
+        twice = [named for named in index if (whole / named.name).exists()]
+        self.journal.adding([named.name for named in index if named not in twice])
+        with source.open("rb") as file:
+            for named in index:
+                content = file.read(named.length)
+                if named not in twice:
+                    (whole / named.name).write_bytes(content)
+        for named in twice:
+            unit = Unit(Form(named.form), named.file, named.at)
+            set_aside(source.parent, unit, [named.refused()])
+        return twice
+
+    def land(self, out: Path, refused: bool) -> Path | None:
+        """Give everything its name; the folder with what was refused, or None. Can be done again after a kill."""
+        made, rejected = self.folder / OUT, out.with_name(f"{out.name}.rejected")
+        if not refused:
+            shutil.rmtree(rejected, ignore_errors=True)  # of an earlier run
+        if made.is_dir() and out.is_dir() and not any(out.iterdir()):
+            out.rmdir()
+        if made.is_dir() and out.is_dir():
+            for path in made.iterdir():
+                path.replace(out / path.name)
+        elif made.exists():
+            _synced(made)
+            made.replace(out)
+        if (self.folder / REJECTED).is_dir():
+            shutil.rmtree(rejected, ignore_errors=True)
+            (self.folder / REJECTED).replace(rejected)
+        return rejected if refused else None
+
+
+def _synced(path: Path) -> None:
+    """On the disk before it has its name."""
+    for file in path.rglob("*") if path.is_dir() else [path]:
+        if file.is_file():
+            with file.open("rb") as opened:
+                os.fsync(opened.fileno())

@@ -1,0 +1,263 @@
+"""The same on Apache Spark, for more than one machine: captures to resources, bundles, tables and problems.
+
+Captures are a DataFrame with a column ``record``, a capture record or a bundle of ours as JSON, and any other
+columns; ``path`` and ``line`` are named in problems where they are there. Each function maps batches of Arrow records
+(``DataFrame.mapInArrow``), so it runs wherever the rows are; the catalogue is loaded once in each Python worker, from
+``site``, a folder that every machine has. Nothing is collected. Needs the extra ``spark`` on every machine.
+
+Rows are those that :func:`adapter.run.run` gives for the same exams; Spark keeps no order between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.exam import Exam, Status
+from adapter.fhir import by_id, to_resources, with_id
+from adapter.fhir.json import dumps
+from adapter.problems import Problem
+from adapter.read import Reading
+from adapter.run.chunks import Form, Unit
+from adapter.run.exams import exams_of
+from adapter.validate import Validator
+from adapter.validate.reading import read_line
+from adapter.write import write
+from adapter.write.tables import TABLES, Column, Known, Row, Type
+from adapter.write.tables.arrow import DIGITS, batch, schema
+from adapter.write.tables.column import PLACES
+
+_CELLS = 200_000
+"""Cells of a batch that goes back to Spark, each a few bytes."""
+
+_RESOURCE, _BUNDLE = 100, 10_000
+"""The text of a resource and of a bundle weigh as much as so many cells."""
+
+RECORD = "record"
+_RETRACTED = 2
+_RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: _RETRACTED}
+Made = Callable[[Reading, Catalogue], Iterator[Row]]
+
+
+class NoSpark(RuntimeError):
+    """pyspark is not installed."""
+
+
+def _sql() -> Any:
+    try:
+        from pyspark import sql
+        from pyspark.sql import functions, types, window  # noqa: F401  # they become attributes of sql
+    except ImportError:
+        raise NoSpark("Spark needs an extra: pip install 'newborn-exam-adapter[spark]', and Java 17") from None
+    return sql
+
+
+def captures(spark: Any, *paths: str) -> Any:
+    """NDJSON of capture records or bundles, plain or gzipped: ``record``, ``path`` and ``position`` (their order)."""
+    functions = _sql().functions
+    lines = spark.read.text(list(paths)).withColumnRenamed("value", RECORD)
+    named = lines.withColumn("path", functions.input_file_name())
+    ordered = named.withColumn("position", functions.monotonically_increasing_id())
+    return ordered.where(functions.length(functions.trim(RECORD)) > 0)
+
+
+def observations(frame: Any, *, site: str | None = None, types: Sequence[str] = ("Observation",)) -> Any:
+    """The resources of every accepted exam: ``exam_id``, ``type``, ``id``, ``resource`` (FHIR JSON).
+
+    ``types``: of which types; none for all that an exam becomes.
+    """
+    wanted = frozenset(types)
+
+    def made(reading: Reading, catalogue: Catalogue) -> Iterator[Row]:
+        for exam in _accepted(reading):
+            for resource in to_resources(exam, catalogue, by_id):
+                name = resource.name
+                if not wanted or name.resource_type in wanted:
+                    yield exam.details.id, name.resource_type, name.uuid, dumps(with_id(resource)).decode()
+
+    return _mapped(frame, _texts("exam_id", "type", "id", "resource"), made, site, _RESOURCE)
+
+
+def bundles(frame: Any, *, kind: str = "transaction", site: str | None = None) -> Any:
+    """A bundle of every accepted exam: ``exam_id``, ``bundle`` (FHIR JSON)."""
+
+    def made(reading: Reading, catalogue: Catalogue) -> Iterator[Row]:
+        for exam in _accepted(reading):
+            yield exam.details.id, write(exam, catalogue, kind, "json").decode().rstrip("\n")
+
+    return _mapped(frame, _texts("exam_id", "bundle"), made, site, _BUNDLE)
+
+
+def table(frame: Any, name: str, *, site: str | None = None, order: Sequence[str] = ("path", "position")) -> Any:
+    """A table of :data:`adapter.write.tables.TABLES`, its columns typed as in Parquet.
+
+    Give it what :func:`current` gives, where amendments are to stand for what they amend. Of a table with a unique
+    column the first row of a value stands, by ``order``.
+    """
+    columns = TABLES[name].columns(load_catalogue(_site(site)))
+
+    def made(reading: Reading, catalogue: Catalogue) -> Iterator[Row]:
+        for exam in _accepted(reading):
+            yield from TABLES[name].rows(Known(exam, catalogue), catalogue)
+
+    unique = TABLES[name].unique
+    if not unique:
+        return _mapped(frame, columns, made, site)
+    kept = [column for column in order if column in frame.columns]
+    rows = _mapped(frame, columns, made, site, kept=kept)
+    return _first(rows, [unique], kept).select(*[column.name for column in columns])
+
+
+def problems(frame: Any, *, site: str | None = None) -> Any:
+    """What is wrong with the captures, a row each; ``accepted`` says whether the exam goes on nevertheless."""
+
+    def made(reading: Reading, catalogue: Catalogue) -> Iterator[Row]:
+        exam = reading.exam.details.id if reading.exam is not None else None
+        for problem in reading.problems:
+            yield (exam, reading.accepted, *_problem(problem))
+
+    columns = (Column("exam_id", Type.TEXT, ""), Column("accepted", Type.BOOLEAN, ""), *_PROBLEM)
+    return _mapped(frame, columns, made, site)
+
+
+def validated(frame: Any, column: str = "bundle") -> Any:
+    """What is wrong with resources in a column of FHIR JSON, every layer: a row each, with ``path`` and ``line``."""
+
+    def made(unit: Unit, _: Catalogue) -> Iterator[Row]:
+        for problem in Validator().check(read_line(unit.data, unit.file, unit.at)):
+            yield _problem(problem)
+
+    return _units_mapped(frame, column, _PROBLEM, made, None)
+
+
+def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("path", "position")) -> Any:
+    """The captures without those for which an amendment or retraction stands, each exam once, the first by ``order``.
+
+    What cannot be read as an exam stays. A retraction goes before an amendment and leaves nothing; of one rank the
+    later one counts, as in :class:`adapter.derive.versions.Versions`.
+    """
+    sql = _sql()
+    f, kept = sql.functions, [RECORD, *order]
+
+    def made(reading: Reading, _: Catalogue) -> Iterator[Row]:
+        for exam in _accepted(reading):
+            details = exam.details
+            yield details.id, details.root, _RANK[details.status] or None
+
+    columns = (*_texts("exam_id", "root"), Column("rank", Type.INTEGER, ""))
+    exams = _mapped(frame.select(*kept), columns, made, site, kept=order)
+    latest = sql.window.Window.partitionBy("root").orderBy(f.desc_nulls_last("rank"), *[f.desc(c) for c in order])
+    ranked = exams.withColumn("by_rank", f.first("exam_id").over(latest)).withColumn(
+        "amended", f.max("rank").over(sql.window.Window.partitionBy("root"))
+    )
+    standing = f.isnull("amended") | ((f.col("exam_id") == f.col("by_rank")) & (f.col("amended") < _RETRACTED))
+    counts = _first(ranked.where(standing), ["exam_id"], order)
+    ours = exams.select(*order).withColumn("is_exam", f.lit(True)).distinct()
+    chosen = counts.select(*order).withColumn("counts", f.lit(True)).distinct()
+    joined = frame.join(ours, list(order), "left").join(chosen, list(order), "left")
+    return joined.where(f.isnull("is_exam") | f.col("counts")).drop("is_exam", "counts")
+
+
+def _first(rows: Any, keys: Sequence[str], order: Sequence[str]) -> Any:
+    sql = _sql()
+    if not order:
+        return rows.dropDuplicates(list(keys))
+    window = sql.window.Window.partitionBy(*keys).orderBy(*order)
+    numbered = rows.withColumn("nth", sql.functions.row_number().over(window))
+    return numbered.where("nth = 1").drop("nth")
+
+
+def _accepted(reading: Reading) -> Iterator[Exam]:
+    if reading.exam is not None and reading.accepted:
+        yield reading.exam
+
+
+def _texts(*names: str) -> tuple[Column, ...]:
+    return tuple(Column(name, Type.TEXT, "") for name in names)
+
+
+_PROBLEM = (
+    *_texts("severity", "layer", "rule", "what", "remedy", "where", "path"),
+    Column("line", Type.INTEGER, ""),
+    *_texts("item"),
+)
+
+
+def _problem(problem: Problem) -> Row:
+    found = (problem.severity.value, problem.layer.value, problem.rule, problem.what, problem.remedy, problem.where)
+    return (*found, problem.file, problem.line, problem.item)
+
+
+def _site(site: str | None) -> Path | None:
+    return Path(site) if site is not None else None
+
+
+def _mapped(
+    frame: Any,
+    columns: Sequence[Column],
+    made: Made,
+    site: str | None,
+    weight: int = 1,
+    kept: Sequence[str] = (),
+) -> Any:
+    """Every reading of every record through ``made``; columns of the input that are kept stand behind its own."""
+
+    def of_unit(unit: Unit, catalogue: Catalogue) -> Iterator[Row]:
+        for reading in exams_of(unit, catalogue):
+            yield from made(reading, catalogue)
+
+    return _units_mapped(frame, RECORD, columns, of_unit, site, weight, kept)
+
+
+def _units_mapped(
+    frame: Any,
+    column: str,
+    columns: Sequence[Column],
+    made: Callable[[Unit, Catalogue], Iterator[Row]],
+    site: str | None,
+    weight: int = 1,
+    kept: Sequence[str] = (),
+) -> Any:
+    types = _sql().types
+    ours = [types.StructField(c.name, _spark_type(c.type)) for c in columns]
+    fields = [field for field in frame.schema.fields if field.name in kept]
+    named = [name for name in ("path", "line") if name in frame.columns]
+    wanted = list(dict.fromkeys([column, *named, *(field.name for field in fields)]))
+
+    def over(batches: Iterable[Any]) -> Iterator[Any]:
+        import pyarrow as pa
+
+        catalogue = load_catalogue(_site(site))
+        most = max(1, _CELLS // (len(columns) * weight))
+        for given in batches:
+            arrow = schema(columns)
+            for field in fields:
+                arrow = arrow.append(given.schema.field(field.name))
+            waiting: list[Row] = []
+            for entry in given.to_pylist():
+                rest = tuple(entry[field.name] for field in fields)
+                waiting += [(*row, *rest) for row in made(_unit(entry, column), catalogue)]
+                while len(waiting) >= most:
+                    yield batch(waiting[:most], arrow)
+                    waiting = waiting[most:]
+            yield batch(waiting, arrow) if waiting else pa.RecordBatch.from_pylist([], schema=arrow)
+
+    return frame.select(*wanted).mapInArrow(over, types.StructType([*ours, *fields]))
+
+
+def _unit(entry: dict[str, Any], column: str) -> Unit:
+    text = entry[column] or ""
+    return Unit(Form.LINE, entry.get("path") or "record", int(entry.get("line") or 0), text.encode())
+
+
+def _spark_type(type_: Type) -> Any:
+    types = _sql().types
+    return {
+        Type.TEXT: types.StringType(),
+        Type.INTEGER: types.LongType(),
+        Type.DECIMAL: types.DecimalType(DIGITS, PLACES),
+        Type.BOOLEAN: types.BooleanType(),
+        Type.INSTANT: types.TimestampType(),
+    }[type_]

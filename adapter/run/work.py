@@ -1,0 +1,180 @@
+"""What a work is: how a worker makes the files of a chunk from its units, and where they go in the end."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Protocol
+
+from adapter import __version__
+from adapter.catalogue.files import mappings
+from adapter.problems import Problem, Severity
+from adapter.run.chunks import Unit
+from adapter.run.rows import Rows
+
+
+class BulkError(Exception):
+    """A run that cannot begin or go on; the message says why and what to do, for people."""
+
+
+class ChunkLost(Exception):
+    """What a chunk has made so far cannot be written, and not for one exam's sake: a fault of the program."""
+
+
+class Landing(StrEnum):
+    """What becomes of a file of a chunk."""
+
+    JOIN = "join"
+    """It is put at the end of those before it."""
+    TABLE = "table"
+    """The same, its first line left out where others are before it."""
+    PART = "part"
+    """It stays a file by itself; the target holds ``{:05}`` for its number."""
+    EACH = "each"
+    """It is cut into files, whose names and lengths stand beside it in a file ``index``."""
+    KEEP = "keep"
+    """It is kept under its number until all are there, for :meth:`Work.finish`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """A file that a chunk may have: its name there, where it goes (below the output; empty: the output), and how."""
+
+    name: str
+    target: str
+    landing: Landing
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One exam (or resource) of a unit: whether it was refused, its problems, and its findings where it has any.
+
+    ``left_out``: a later version stands for it, it was entered in error, or it was given before.
+    """
+
+    refused: bool
+    problems: tuple[Problem, ...] = ()
+    exam: str = ""
+    findings: int = 0
+    left_out: bool = False
+
+
+class Part(Protocol):
+    """A work inside a worker, which has loaded what it needs. ``OSError`` means that a file could not be written."""
+
+    def begin(self, folder: Path) -> None:
+        """Make the files of the next chunk in this folder."""
+
+    def take(self, unit: Unit) -> Iterator[Taken]:
+        """Work on a unit: all that it holds, one by one; what is refused of it is set aside."""
+
+    def aside(self, unit: Unit, refused: Sequence[Taken]) -> None:
+        """Set aside a unit that could not be worked on."""
+
+    def end(self) -> None:
+        """Close the files of the chunk."""
+
+
+class Work(Protocol):
+    """What is to be done; small, since it is sent to every worker."""
+
+    @property
+    def name(self) -> str:
+        """What is done, such as ``convert``."""
+
+    @property
+    def outputs(self) -> tuple[Output, ...]:
+        """The files that a chunk may have."""
+
+    @property
+    def rows(self) -> Rows | None:
+        """How long tables are cut; None where inputs are no tables."""
+
+    @property
+    def most(self) -> int:
+        """So many units make a chunk."""
+
+    def identity(self) -> str:
+        """All that decides what comes out for an input; a run goes on only under the same."""
+
+    def open(self) -> Part:
+        """Load what is needed; called in the worker."""
+
+    def finish(self, kept: Path, out: Path) -> Tally:
+        """Make what can only be made of all chunks; what changes in the counts by it.
+
+        ``kept`` is the folder of what was kept, ``out`` that of the outputs; it may be called again after a kill.
+        """
+
+
+_COUNTS = ("read", "done", "refused", "left_out", "findings")
+
+
+@dataclass(slots=True)
+class Tally:
+    """Counts: ``read`` = ``done`` + ``refused`` + ``left_out``, always; ``findings`` of what is done."""
+
+    read: int = 0
+    done: int = 0
+    refused: int = 0
+    left_out: int = 0
+    findings: int = 0
+    problems: Counter[str] = field(default_factory=Counter)
+
+    def count(self, taken: Taken) -> None:
+        """One more."""
+        self.read += 1
+        self.refused += taken.refused
+        self.left_out += taken.left_out
+        self.done += not (taken.refused or taken.left_out)
+        self.findings += taken.findings
+        for problem in taken.problems:
+            self.problems[f"{problem.severity.value} {problem.rule}"] += 1
+
+    def add(self, other: Tally) -> None:
+        """All of another."""
+        self.read += other.read
+        self.done += other.done
+        self.refused += other.refused
+        self.left_out += other.left_out
+        self.findings += other.findings
+        self.problems.update(other.problems)
+
+    def of(self, *severities: Severity) -> int:
+        """How many problems have one of these severities."""
+        names = {severity.value for severity in severities}
+        return sum(count for name, count in self.problems.items() if name.partition(" ")[0] in names)
+
+    def as_dict(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        counts = {name: getattr(self, name) for name in _COUNTS}
+        return {**counts, "problems": dict(sorted(self.problems.items()))}
+
+    @classmethod
+    def from_dict(cls, found: dict[str, Any]) -> Tally:
+        """What :meth:`as_dict` gave."""
+        counts = {name: found[name] for name in _COUNTS}
+        return cls(**counts, problems=Counter(found["problems"]))
+
+
+def catalogue_identity(site: Path | None, *others: Path | None) -> str:
+    """A digest of this version, the shipped catalogue, a site's folder and other files that decide what comes out."""
+    made = hashlib.blake2b(__version__.encode(), digest_size=16)
+    roots = [("", mappings()), *((str(n), path) for n, path in enumerate((site, *others)) if path is not None)]
+    for prefix, root in roots:
+        for name, content in sorted(_contents(root, prefix)):
+            made.update(f"{name}\0{len(content)}\0".encode())
+            made.update(content)
+    return made.hexdigest()
+
+
+def _contents(path: Any, name: str) -> Iterator[tuple[str, bytes]]:
+    if path.is_dir():
+        for entry in path.iterdir():
+            yield from _contents(entry, f"{name}/{entry.name}")
+    else:
+        yield name, path.read_bytes()

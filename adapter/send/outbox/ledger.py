@@ -1,0 +1,157 @@
+"""The outbox as a record: what waits, what was sent, what was given up; and how it is changed and read."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+import zlib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from adapter.problems import Problem
+from adapter.send.answers import EntryOutcome
+from adapter.send.message import Message
+from adapter.send.outbox.rows import COLUMNS, Row, State, outcomes_text, problems_text
+from adapter.send.outbox.schema import connect, reported
+
+
+class Ledger:
+    """The file, safe to use from many threads and processes."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._lock = threading.RLock()
+        self._db = connect(path)
+        self._durable = True
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        with self._lock:
+            self._db.close()
+
+    def open_count(self, target: str) -> int:
+        """How many messages to ``target`` are waiting or being sent."""
+        with self._read() as db:
+            sql = "SELECT count(*) FROM message WHERE target = ? AND state IN ('waiting', 'sending')"
+            return int(db.execute(sql, (target,)).fetchone()[0])
+
+    def next_due(self, target: str) -> float | None:
+        """The moment the first waiting message is due, None where none waits."""
+        with self._read() as db:
+            sql = "SELECT min(due) FROM message WHERE target = ? AND state = 'waiting'"
+            found = db.execute(sql, (target,)).fetchone()[0]
+            return None if found is None else float(found)
+
+    def rows(self, *states: State, target: str | None = None) -> Iterator[Row]:
+        """The messages in the order queued; a page at a time."""
+        after, chosen = 0, json.dumps([state.value for state in states or State])
+        while True:
+            with self._read() as db:
+                sql = (
+                    f"SELECT {COLUMNS} FROM message WHERE seq > ? AND state IN (SELECT value FROM json_each(?))"  # noqa: S608
+                    " AND (? IS NULL OR target = ?) ORDER BY seq LIMIT 200"
+                )
+                page = [Row.of(row) for row in db.execute(sql, (after, chosen, target, target))]
+            if not page:
+                return
+            yield from page
+            after = page[-1].seq
+
+    def row(self, seq: int) -> Row | None:
+        """One message."""
+        with self._read() as db:
+            sql = f"SELECT {COLUMNS} FROM message WHERE seq = ?"  # noqa: S608
+            found = db.execute(sql, (seq,)).fetchone()
+            return None if found is None else Row.of(found)
+
+    def message(self, seq: int) -> Message:
+        """What is or was to be sent; raises ``KeyError`` where there is no such number."""
+        with self._read() as db:
+            found = db.execute("SELECT about, payload FROM message WHERE seq = ?", (seq,)).fetchone()
+        if found is None:
+            raise KeyError(seq)
+        return Message.of(json.loads(found[0]), zlib.decompress(found[1]))
+
+    def latest(self, target: str, exam: str) -> Row | None:
+        """The message of an exam that was queued last."""
+        with self._read() as db:
+            sql = f"SELECT {COLUMNS} FROM message WHERE target = ? AND exam = ? ORDER BY seq DESC LIMIT 1"  # noqa: S608
+            found = db.execute(sql, (target, exam)).fetchone()
+            return None if found is None else Row.of(found)
+
+    def other_versions(self, target: str, root: str, exam: str) -> list[tuple[Row, Message]]:
+        """The messages of other versions of an exam to the same receiver, in the order queued."""
+        with self._read() as db:
+            sql = f"SELECT {COLUMNS}, about, payload FROM message WHERE target = ? AND root = ? AND exam <> ? ORDER BY seq"  # noqa: S608, E501
+            found = db.execute(sql, (target, root, exam)).fetchall()
+        return [
+            (Row.of(row), Message.of(json.loads(about), zlib.decompress(payload))) for *row, about, payload in found
+        ]
+
+    def retry(self, seq: int) -> bool:
+        """Let a message that was given up, or waits for its next attempt, be tried at once."""
+        with self._change(durable=True) as db:
+            done = db.execute(
+                "UPDATE message SET state = 'waiting', attempts = 0, due = 0, ended = NULL"
+                " WHERE seq = ? AND state IN ('dead', 'waiting')",
+                (seq,),
+            )
+            return done.rowcount == 1
+
+    def purge(self, before: str) -> int:
+        """Delete what was sent or superseded before a moment (ISO 8601, UTC); how many. Never what waits or died."""
+        with self._change(durable=True) as db:
+            done = db.execute("DELETE FROM message WHERE state IN ('sent', 'superseded') AND ended < ?", (before,))
+        with self._read() as db:
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return done.rowcount
+
+    def _end(self, seq: int, state: State, reasons: Sequence[Problem], outcomes: Sequence[EntryOutcome]) -> None:
+        self._db.execute(
+            "UPDATE message SET state = ?, owner = NULL, reasons = ?, outcomes = ?, ended = ? WHERE seq = ?",
+            (state, problems_text(reasons), outcomes_text(outcomes), moment(), seq),
+        )
+
+    @contextmanager
+    def _change(self, *, durable: bool = False) -> Iterator[sqlite3.Connection]:
+        """A transaction that is kept when the block ends and undone when it raises; one inside another is part
+        of it. ``durable``: it has reached the disk then; otherwise power loss may undo it, which costs no more
+        than sending again."""
+        with self._lock, reported(self._path):
+            if self._db.in_transaction:
+                yield self._db
+                return
+            if durable is not self._durable:
+                self._db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+                self._durable = durable
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def _read(self) -> Iterator[sqlite3.Connection]:
+        with self._lock, reported(self._path):
+            yield self._db
+
+
+def moment() -> str:
+    """Now, as ISO 8601 in UTC."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

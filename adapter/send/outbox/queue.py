@@ -1,0 +1,233 @@
+"""The outbox's doings: put in, claim, note what became of it; list, retry, export, purge."""
+
+from __future__ import annotations
+
+import json
+import time
+import zlib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+
+from adapter.problems import Problem
+from adapter.send.answers import EntryOutcome, problem
+from adapter.send.message import Message
+from adapter.send.outbox.ledger import Ledger, moment
+from adapter.send.outbox.owners import Owners
+from adapter.send.outbox.rows import COLUMNS, Row, State, problems_text
+from adapter.send.outbox.schema import OutboxError
+
+
+class Placed(StrEnum):
+    """What became of a message that was put in."""
+
+    QUEUED = "queued"
+    QUEUED_BEFORE = "queued before"
+    SENT_BEFORE = "sent before"
+    DEAD_BEFORE = "given up before"
+    SUPERSEDED = "superseded"
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """A message that is being sent: its number, which attempt this is, what to send, and where Observations of
+    earlier versions are (``Type/id`` by the value of their identifier)."""
+
+    seq: int
+    attempt: int
+    message: Message
+    known: dict[str, str] = field(default_factory=dict)
+
+
+# The version of an exam that was first seen later is the newer one, among those of one rank.
+_NEWER = """
+SELECT newer.exam FROM message AS newer
+WHERE newer.target = :target AND newer.root = :root AND newer.exam <> :exam AND newer.state IN ({states})
+  AND (newer.rank > :rank OR newer.rank = :rank AND
+    (SELECT min(seq) FROM message WHERE target = :target AND root = :root AND exam = newer.exam) >
+    coalesce((SELECT min(seq) FROM message WHERE target = :target AND root = :root AND exam = :exam), 9e18))
+ORDER BY newer.rank DESC, newer.seq DESC LIMIT 1
+"""
+
+# One newborn's exams leave in order; and exams that share something the server may not have yet (the software's
+# Device, an examiner) do not leave side by side, so that no two of them make it. (CROSS JOIN tells SQLite to begin
+# with the few that are being sent.)
+_NEXT = """
+SELECT seq, attempts + 1, about, payload, target, exam, root, rank FROM message AS m
+WHERE target = :target AND state = 'waiting' AND due <= :now
+  AND NOT EXISTS (SELECT 1 FROM message AS o WHERE o.target = :target AND o.newborn = m.newborn
+                  AND o.state IN ('waiting', 'sending') AND o.seq < m.seq)
+  AND NOT EXISTS (SELECT 1 FROM message AS o CROSS JOIN shared AS theirs CROSS JOIN shared AS mine
+                  WHERE o.target = :target AND o.state = 'sending' AND theirs.seq = o.seq
+                    AND mine.seq = m.seq AND mine.name = theirs.name AND NOT EXISTS
+                    (SELECT 1 FROM known WHERE known.target = :target AND known.name = mine.name))
+ORDER BY seq LIMIT 1
+"""
+
+
+class Outbox(Ledger):
+    """An outbox file, made where there is none; safe to use from many threads and processes.
+
+    Everything raises :class:`OutboxError` where the file cannot be used; a change is then not made at all.
+    """
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self._owners = Owners(path)
+        self._owner: int | None = None
+
+    def close(self) -> None:
+        """Close the file; what this object was sending is free for others."""
+        with self._lock:
+            if self._owner is not None:
+                self._owners.leave(self._owner)
+                self._owner = None
+        super().close()
+
+    @contextmanager
+    def batch(self) -> Iterator[None]:
+        """Several changes as one: all or none, and one wait for the disk."""
+        with self._change(durable=True):
+            yield
+
+    def put(self, target: str, message: Message, *, again: bool = False) -> Placed:
+        """Queue a message for the server at ``target``; it is on the disk when this returns.
+
+        What was sent there before is not queued a second time, unless ``again``; what a newer version has
+        overtaken is kept as superseded.
+        """
+        with self._change(durable=True) as db:
+            last = db.execute(
+                "SELECT digest, state FROM message WHERE target = ? AND exam = ? ORDER BY seq DESC LIMIT 1",
+                (target, message.exam),
+            ).fetchone()
+            if last is not None and last[0] == message.digest:
+                before = State(last[1])
+                if before in (State.WAITING, State.SENDING):
+                    return Placed.QUEUED_BEFORE
+                if not again or before is State.SUPERSEDED:
+                    return {State.SENT: Placed.SENT_BEFORE, State.DEAD: Placed.DEAD_BEFORE}.get(
+                        before, Placed.SUPERSEDED
+                    )
+            newer = self._newer(target, message, ("waiting", "sending", "sent"))
+            self._insert(target, message, newer)
+            return Placed.SUPERSEDED if newer else Placed.QUEUED
+
+    def claim(self, target: str, tries: int) -> Letter | None:
+        """The next message to send to ``target``, now in state ``sending`` under this object's lease.
+
+        None where nothing is due. A message whose process died ``tries`` times while sending it is given up.
+        """
+        with self._change() as db:
+            self._free(target, tries)
+            while True:
+                row = db.execute(_NEXT, {"target": target, "now": time.time()}).fetchone()
+                if row is None:
+                    return None
+                seq, attempt, about, payload, *_ = row
+                message = Message.of(json.loads(about), zlib.decompress(payload))
+                newer = self._newer(target, message, ("sent",))
+                if newer:
+                    self._end(seq, State.SUPERSEDED, [superseded(message.exam, newer)], [])
+                    continue
+                db.execute(
+                    "UPDATE message SET state = 'sending', attempts = ?, owner = ? WHERE seq = ?",
+                    (attempt, self._lease(), seq),
+                )
+                return Letter(seq, attempt, message, self._known(target, message))
+
+    def sent(self, letter: Letter, target: str, outcomes: Sequence[EntryOutcome]) -> None:
+        """It arrived."""
+        with self._change() as db:
+            self._end(letter.seq, State.SENT, [], outcomes)
+            known = [(target, name) for name in letter.message.shared]
+            db.executemany("INSERT OR IGNORE INTO known VALUES (?, ?)", known)
+
+    def later(self, letter: Letter, reasons: Sequence[Problem], due: float, *, counted: bool = True) -> None:
+        """It did not arrive; try again at ``due`` (seconds since 1970). ``counted`` False: no fault of the exam."""
+        with self._change() as db:
+            db.execute(
+                "UPDATE message SET state = 'waiting', owner = NULL, due = ?, reasons = ?, attempts = ?"
+                " WHERE seq = ? AND state = 'sending' AND owner = ?",
+                (due, problems_text(reasons), letter.attempt - (not counted), letter.seq, self._owner),
+            )
+
+    def dead(self, letter: Letter, reasons: Sequence[Problem], outcomes: Sequence[EntryOutcome] = ()) -> None:
+        """It is given up, with the reasons."""
+        with self._change():
+            self._end(letter.seq, State.DEAD, reasons, outcomes)
+
+    def superseded(self, letter: Letter, reasons: Sequence[Problem]) -> None:
+        """The server has a newer version."""
+        with self._change():
+            self._end(letter.seq, State.SUPERSEDED, reasons, [])
+
+    def _insert(self, target: str, message: Message, newer: str | None) -> None:
+        reasons = [superseded(message.exam, newer)] if newer else []
+        now = moment()
+        made = self._db.execute(
+            "INSERT INTO message (target, exam, root, newborn, rank, digest, about, payload, state, reasons,"
+            " queued, ended) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                target,
+                message.exam,
+                message.root,
+                message.newborn,
+                message.rank,
+                message.digest,
+                json.dumps(message.about()),
+                zlib.compress(message.payload, 1),
+                State.SUPERSEDED if newer else State.WAITING,
+                problems_text(reasons),
+                now,
+                now if newer else None,
+            ),
+        )
+        names = [(made.lastrowid, name) for name in message.shared]
+        self._db.executemany("INSERT INTO shared VALUES (?, ?)", names)
+
+    def _newer(self, target: str, message: Message, states: Sequence[str]) -> str | None:
+        sql = _NEWER.format(states=", ".join(f"'{state}'" for state in states))
+        values = {"target": target, "root": message.root, "exam": message.exam, "rank": message.rank}
+        found = self._db.execute(sql, values).fetchone()
+        return None if found is None else str(found[0])
+
+    def _free(self, target: str, tries: int) -> None:
+        """What a process that died was sending, waits again; or is given up if that happens with it each time."""
+        sql = "SELECT seq, owner, attempts FROM message WHERE target = ? AND state = 'sending'"
+        for seq, owner, attempts in self._db.execute(sql, (target,)).fetchall():
+            if self._owners.alive(owner):
+                continue
+            if attempts >= tries:
+                what = f"the process ended {attempts} times while it was sending this exam"
+                self._end(seq, State.DEAD, [problem("process-ended", what)], [])
+            else:
+                self._db.execute("UPDATE message SET state = 'waiting', owner = NULL, due = 0 WHERE seq = ?", (seq,))
+
+    def _known(self, target: str, message: Message) -> dict[str, str]:
+        """Where the Observations of the exam are, from what the server said of versions that were sent."""
+        found: dict[str, str] = {}
+        sql = f"SELECT {COLUMNS}, about FROM message WHERE target = ? AND root = ? AND state = 'sent' ORDER BY seq"  # noqa: S608
+        for *row, about in self._db.execute(sql, (target, message.root)):
+            told = json.loads(about)
+            names = dict(zip(told["full_urls"], told["names"], strict=True))
+            for outcome in Row.of(row).outcomes:
+                kind, _, value = names.get(outcome.full_url, "").partition(" ")
+                if kind == "Observation" and outcome.place.startswith("Observation/"):
+                    found[value] = outcome.place
+        return found
+
+    def _lease(self) -> int:
+        if self._owner is None:
+            self._owner = self._owners.enter()
+        return self._owner
+
+
+def superseded(exam: str, newer: str) -> Problem:
+    """The reason for not sending an older version."""
+    return problem("superseded", f"exam {exam} is not sent: {newer}, a newer version of it, goes before")
+
+
+__all__ = ["Letter", "Outbox", "OutboxError", "Placed", "moment", "superseded"]

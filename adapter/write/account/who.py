@@ -1,0 +1,92 @@
+"""Whom the exam is about, who examined when, and how far the record stands. Newborn and mother stand apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from adapter.derive import age_in_words
+from adapter.document import Block, Fields, Notice, Paragraph, Run, Text, Tone, say
+from adapter.exam import Exam, Identifier, Status
+from adapter.write.account.gathered import Account, moment
+
+_NO_NAME = "Newborn without a recorded name"
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
+
+
+def running(exam: Exam) -> Text:
+    """One line that tells this newborn from any other, for every page."""
+    newborn = exam.newborn
+    parts = [newborn.identifiers[0].value, newborn.sex.value, f"born {moment(newborn.birth_time)}"]
+    if newborn.birth_order is not None:
+        parts.append(_birth_order(exam))
+    parts.append(f"exam {exam.details.id}")
+    return say(Run(newborn.name or _NO_NAME, Tone.STRONG), "".join(f"  ·  {part}" for part in parts))
+
+
+def _birth_order(exam: Exam) -> str:
+    order = exam.newborn.birth_order
+    assert order is not None
+    return f"{_ORDINALS[order.order - 1]} of {order.of}" if order.of else f"{_ORDINALS[order.order - 1]} born"
+
+
+def about_newborn(account: Account) -> Fields:
+    """Name, identifiers, sex, birth, order, age and gestation."""
+    exam = account.exam
+    newborn = exam.newborn
+    pairs = [
+        ("Newborn", say(Run(newborn.name or _NO_NAME, Tone.STRONG))),
+        ("Identifiers", _identifiers(newborn.identifiers)),
+        ("Sex", say(newborn.sex.value)),
+        ("Born", say(moment(newborn.birth_time))),
+    ]
+    if newborn.birth_order is not None:
+        pairs.append(("Birth order", say(Run(f"{_birth_order(exam)}, multiple birth", Tone.STRONG))))
+    pairs.append(("Age", say(age_in_words(exam))))
+    if newborn.gestation is not None and newborn.gestation.method is not None:
+        pairs.append(("Gestation by", say(account.catalogue.methods[newborn.gestation.method].label)))
+    return Fields(tuple(pairs))
+
+
+def about_mother(account: Account) -> list[Block]:
+    """The mother under her own name; nothing where the record does not name her."""
+    mother = account.exam.newborn.mother
+    if mother is None:
+        return []
+    name = say(mother.name) if mother.name else say("name not recorded")
+    return [Fields((("Mother", name), ("Her identifiers", _identifiers(mother.identifiers))))]
+
+
+def about_exam(account: Account) -> Fields:
+    """Kind, id, times, place, encounter and examiners."""
+    details, catalogue = account.exam.details, account.catalogue
+    until = f" to {moment(details.ended)}" if details.ended else ""
+    pairs = [
+        ("Exam", say(catalogue.kinds[details.kind].label)),
+        ("Exam id", say(details.id)),
+        ("Status", say(Run(details.status.value.replace("-", " "), Tone.STRONG))),
+        ("When", say(moment(details.started) + until)),
+    ]
+    for examiner in details.examiners:
+        known = ", ".join(filter(None, (examiner.name, str(examiner.identifier) if examiner.identifier else None)))
+        pairs.append(("Examiner", say(f"{known} ({catalogue.roles[examiner.role].label})")))
+    if details.place is not None:
+        pairs.append(("Place", say(details.place)))
+    if details.encounter is not None:
+        pairs.append(("Encounter", say(str(details.encounter))))
+    return Fields(tuple(pairs))
+
+
+def _identifiers(identifiers: Iterable[Identifier]) -> Text:
+    return say("\n".join(f"{identifier.value} ({identifier.system})" for identifier in identifiers))
+
+
+def standing(account: Account) -> list[Block]:
+    """What must be known before anything else is read: that the record was amended, or is in error."""
+    details = account.exam.details
+    if details.status is Status.FINAL:
+        return []
+    reason = Paragraph(say(f"Reason: {details.reason}"))
+    if details.status is Status.AMENDED:
+        return [Notice(f"AMENDED: stands in place of exam {details.amends}", (reason,), Tone.LOUD)]
+    error = Paragraph(say("Do not act on it. What follows is kept only to show what was recorded."), Tone.STRONG)
+    return [Notice(f"ENTERED IN ERROR: exam {details.amends} is withdrawn", (error, reason), Tone.LOUD)]

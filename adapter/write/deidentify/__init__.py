@@ -1,0 +1,22 @@
+"""De-identification: exams without what identifies, by policy, before any table or file is made of them."""
+
+from adapter.write.deidentify.exam import WITHHELD, deidentify
+from adapter.write.deidentify.keys import BadKey, Pseudonyms, read_key
+from adapter.write.deidentify.policy import BadPolicy, Policy, load_policy, shipped_policies
+from adapter.write.deidentify.quasi import Cells
+from adapter.write.deidentify.run import Deidentifier, OtherFamily
+
+__all__ = [
+    "WITHHELD",
+    "BadKey",
+    "BadPolicy",
+    "Cells",
+    "Deidentifier",
+    "OtherFamily",
+    "Policy",
+    "Pseudonyms",
+    "deidentify",
+    "load_policy",
+    "read_key",
+    "shipped_policies",
+]

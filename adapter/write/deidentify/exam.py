@@ -1,0 +1,144 @@
+"""An exam without what identifies: a pure function of exam, policy and key, and the log of what was done.
+
+What is measured and seen stays as it is, digit for digit, and so does every interval: hours of life, the time between
+two exams of one newborn. The result is an exam like any other, so that every outward form can be made of it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from adapter.catalogue import Catalogue
+from adapter.exam import At, Exam, ExamDetails, Examiner, Finding, Identifier, Mother, Newborn
+from adapter.write.deidentify.keys import Pseudonyms
+from adapter.write.deidentify.policy import Policy
+
+WITHHELD = "[text withheld]"
+"""Stands where a finding was answered in words that were taken out: it was examined, and that is kept."""
+
+Move = Callable[[datetime], datetime]
+
+
+def deidentify(exam: Exam, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> tuple[Exam, Counter[str]]:
+    """The exam as the policy wants it, and how often each thing was done: counts alone, never values."""
+    return _Deidentified(exam, policy, pseudonyms, catalogue).exam()
+
+
+def family(exam: Exam, policy: Policy, catalogue: Catalogue) -> str:
+    """Whose dates move together, by an identifier: never to be written anywhere."""
+    mother = exam.newborn.mother
+    if policy.shift_by == "mother" and mother is not None:
+        return f"mother {catalogue.resolve(mother.identifiers[0])}"
+    return f"newborn {catalogue.resolve(exam.newborn.identifiers[0])}"
+
+
+class _Deidentified:
+    def __init__(self, exam: Exam, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
+        self._exam, self._policy, self._pseudonyms, self._catalogue = exam, policy, pseudonyms, catalogue
+        self._log: Counter[str] = Counter()
+        self._move = self._mover()
+
+    def exam(self) -> tuple[Exam, Counter[str]]:
+        exam = self._exam
+        findings = tuple(self._finding(finding) for finding in exam.findings)
+        made = Exam(details=self._details(exam.details), newborn=self._newborn(exam.newborn), findings=findings)
+        self._log["exams"] += 1
+        return made, self._log
+
+    def _mover(self) -> Move:
+        born = self._exam.newborn.birth_time
+        if self._policy.dates == "keep":
+            return lambda moment: moment
+        if self._policy.dates == "year":
+            return lambda moment: datetime(born.year, 1, 1, tzinfo=UTC) + (moment - born)
+        who = family(self._exam, self._policy, self._catalogue)
+        days = timedelta(days=self._pseudonyms.number("shift", who, self._policy.shift_days))
+        return lambda moment: moment.astimezone(UTC) + days
+
+    def _moved(self, moment: datetime) -> datetime:
+        if self._policy.dates != "keep":
+            self._log["times moved"] += 1
+        return self._move(moment)
+
+    def _pseudonym(self, purpose: str, identifier: Identifier) -> Identifier:
+        self._log["identifiers replaced"] += 1
+        name = self._pseudonyms.name(purpose, str(self._catalogue.resolve(identifier)))
+        return Identifier(system=self._catalogue.identifier_system("pseudonym"), value=name)
+
+    def _exam_id(self, exam_id: str) -> str:
+        self._log["exam ids replaced"] += 1
+        return f"x{self._pseudonyms.name('exam', exam_id)}"
+
+    def _newborn(self, newborn: Newborn) -> Newborn:
+        policy = self._policy
+        self._log["names left out"] += newborn.name is not None
+        self._log["identifiers left out"] += len(newborn.identifiers) - 1
+        if policy.birth_order == "drop":
+            self._log["birth orders left out"] += newborn.birth_order is not None
+        return Newborn(
+            identifiers=(self._pseudonym("newborn", newborn.identifiers[0]),),
+            sex=newborn.sex,
+            birth_time=self._moved(newborn.birth_time),
+            birth_order=newborn.birth_order if policy.birth_order == "keep" else None,
+            gestation=newborn.gestation,
+            mother=self._mother(newborn.mother),
+        )
+
+    def _mother(self, mother: Mother | None) -> Mother | None:
+        if mother is None:
+            return None
+        self._log["names left out"] += mother.name is not None
+        if self._policy.mother == "drop":
+            self._log["mothers left out"] += 1
+            return None
+        self._log["identifiers left out"] += len(mother.identifiers) - 1
+        return Mother(identifiers=(self._pseudonym("mother", mother.identifiers[0]),))
+
+    def _details(self, details: ExamDetails) -> ExamDetails:
+        encounter = details.encounter
+        if encounter is not None and self._policy.encounter == "drop":
+            self._log["encounters left out"] += 1
+            encounter = None
+        if details.place is not None and self._policy.place == "drop":
+            self._log["places left out"] += 1
+        changes: dict[str, Any] = {
+            "id": self._exam_id(details.id),
+            "started": self._moved(details.started),
+            "ended": None if details.ended is None else self._moved(details.ended),
+            "amends": None if details.amends is None else self._exam_id(details.amends),
+            "reason": self._text(details.reason),
+            "place": details.place if self._policy.place == "keep" else None,
+            "encounter": None if encounter is None else self._pseudonym("encounter", encounter),
+            "examiners": tuple(self._examiner(examiner) for examiner in details.examiners),
+        }
+        return details.model_copy(update=changes)
+
+    def _examiner(self, examiner: Examiner) -> Examiner:
+        self._log["names left out"] += examiner.name is not None
+        if self._policy.examiners == "role":
+            self._log["identifiers left out"] += examiner.identifier is not None
+            return Examiner(name="[name withheld]", role=examiner.role)
+        known = examiner.identifier or Identifier(system="examiner-name", value=str(examiner.name))
+        return Examiner(identifier=self._pseudonym("examiner", known), role=examiner.role)
+
+    def _text(self, text: str | None) -> str | None:
+        if text is None or self._policy.free_text == "keep":
+            return text
+        self._log["texts withheld"] += 1
+        return WITHHELD
+
+    def _finding(self, finding: Finding) -> Finding:
+        changes: dict[str, Any] = {}
+        if isinstance(finding.value, At):
+            changes["value"] = At(time=self._moved(finding.value.time))
+        if finding.observed_at is not None:
+            changes["observed_at"] = self._moved(finding.observed_at)
+        if finding.text is not None:
+            changes["text"] = self._text(finding.text)
+        if finding.note is not None and self._policy.free_text == "drop":
+            self._log["notes left out"] += 1
+            changes["note"] = None
+        return finding.model_copy(update=changes) if changes else finding

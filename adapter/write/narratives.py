@@ -1,0 +1,80 @@
+"""A narrative for each resource of a document, so that none is without text for a person (dom-6)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from adapter.derive import Evidence, in_words
+from adapter.document import Block, Bullets, Paragraph, narrative, say
+from adapter.fhir import Resource
+from adapter.fhir.templates import Json
+from adapter.write import account as tell
+from adapter.write.account import Account
+
+
+class Narratives:
+    """The narratives of one exam's resources."""
+
+    def __init__(self, account: Account, resources: Sequence[Resource]) -> None:
+        self._account = account
+        system = account.catalogue.uri("item")
+        findings = [
+            one.name.uuid
+            for one in resources
+            if one.name.resource_type == "Observation"
+            and any(coding.get("system") == system for coding in one.content["code"]["coding"])
+        ]
+        # The Observations of findings stand in the order of the pool.
+        self._evidence = dict(zip(findings, account.pool, strict=True))
+        self._told: dict[str, Callable[[Json], list[Block]]] = {
+            "Patient": lambda _: [tell.about_newborn(account)],
+            "RelatedPerson": lambda _: tell.about_mother(account),
+            "Encounter": lambda _: [tell.about_exam(account)],
+            "Observation": self._observation,
+            "DiagnosticReport": lambda report: _lines(report["conclusion"].split("\n")),
+            "CommunicationRequest": self._request,
+            "Practitioner": lambda who: _lines([*_names(who), *_identifiers(who)]),
+            "Organization": lambda who: _lines([who["name"], *_identifiers(who)]),
+            "Device": lambda device: _lines(
+                [f"{device['deviceName'][0]['name']}: {v['type']['text']} {v['value']}" for v in device["version"]]
+            ),
+            "Provenance": lambda _: [tell.about_exam(account)],
+        }
+
+    def told(self, resource: Json) -> Json:
+        """The resource with its narrative, which stands behind id, meta and language."""
+        blocks = self._told[resource["resourceType"]](resource)
+        text = {"status": "generated", "div": narrative(blocks, self._account.catalogue.language)}
+        head: Json = {key: resource[key] for key in ("resourceType", "id", "meta", "language") if key in resource}
+        return {**head, "text": text, **{key: value for key, value in resource.items() if key not in head}}
+
+    def _observation(self, resource: Json) -> list[Block]:
+        one = self._evidence.get(resource["id"])
+        if one is not None:
+            return _lines(self._finding(one))
+        members = len(resource.get("hasMember", []))
+        value = resource.get("valueCodeableConcept", {}).get("text")
+        label = resource["code"]["text"]
+        return _lines([f"{label}: {value}" if value else f"{label}: {members} findings"])
+
+    def _finding(self, one: Evidence) -> list[str]:
+        words = in_words(one.finding, one.item, self._account.catalogue)
+        meaning = f" ({one.judged.meaning.value})" if one.judged is not None else ""
+        return [words + meaning, *([one.finding.note] if one.finding.note else [])]
+
+    def _request(self, request: Json) -> list[Block]:
+        said = [payload["contentString"] for payload in request.get("payload", [])]
+        lines = said or ["Nothing of this urgency is to be told any more."]
+        return [Paragraph(say(f"Priority: {request['priority']}")), Bullets(tuple(say(line) for line in lines))]
+
+
+def _lines(lines: Sequence[str]) -> list[Block]:
+    return [Paragraph(say(line)) for line in lines]
+
+
+def _names(who: Json) -> list[str]:
+    return [name["text"] for name in who.get("name", [])]
+
+
+def _identifiers(who: Json) -> list[str]:
+    return [f"{one['value']} ({one['system']})" for one in who.get("identifier", [])]

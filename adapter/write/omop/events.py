@@ -1,0 +1,216 @@
+"""Findings as rows of measurement, observation and note (OMOP CDM 5.4), still without their keys.
+
+A row goes to the table of its concept's domain, as the CDM asks; without a concept, vital signs and laboratory values
+are measurements, exam and survey findings observations (as the example maps of the HL7 FHIR to OMOP guide have it). A
+measurement of several numbers becomes a row each. What was not examined, what was entered in error and what rules say
+is left out, and counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from adapter.catalogue import Item
+from adapter.derive import Evidence, age_hours, component_numbers, made_at, number
+from adapter.exam import At, Quantities, Quantity, Score, Status
+from adapter.write.omop.cdm import cdm
+from adapter.write.omop.concepts import NO_CONCEPT, Concept, Concepts
+from adapter.write.tables.known import Known
+from adapter.write.tables.terms import answer_codes, part_codes, question_codes
+
+_MEASURED = ("vital-signs", "laboratory")
+_RULES = ("cross_finding", "side_difference")
+UTF_8 = 32678
+"""The concept that the CDM names for this encoding (note.encoding_concept_id)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unmapped:
+    """A code without a verified concept: what it is, our code, its label, its published codes."""
+
+    kind: str
+    code: str
+    label: str
+    published: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One row for ``table``; keys, person and visit are put in later."""
+
+    table: str
+    cells: dict[str, Any]
+    unmapped: tuple[Unmapped, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A finding, or a part of one, that becomes no row."""
+
+    reason: str
+
+
+def events(known: Known, concepts: Concepts, notes: bool = False) -> Iterator[Event | LeftOut]:
+    """The rows of one exam; ``notes`` puts free text into note, else it is left out."""
+    retracted = known.exam.details.status is Status.ENTERED_IN_ERROR
+    noted: set[tuple[str, str, datetime]] = set()
+    for one in known.pool:
+        if retracted:
+            yield LeftOut("entered in error")
+        elif one.finding.not_examined is not None:
+            yield LeftOut("not examined")
+        elif one.item.id in _RULES:
+            yield LeftOut("what a rule says")
+        else:
+            yield from _Rows(one, known, concepts, notes).rows(noted)
+
+
+class _Rows:
+    """The rows of one finding."""
+
+    def __init__(self, one: Evidence, known: Known, concepts: Concepts, notes: bool) -> None:
+        self._one, self._known, self._concepts, self._notes = one, known, concepts, notes
+        self._made = made_at(one.finding, one.item, known.exam)
+
+    def rows(self, noted: set[tuple[str, str, datetime]]) -> Iterator[Event | LeftOut]:
+        """``noted``: the notes of the exam so far; several answers of one item carry the same one."""
+        finding, item, catalogue = self._one.finding, self._one.item, self._known.catalogue
+        value = finding.value
+        if isinstance(value, Quantities):
+            for part, amount in component_numbers(value, item, catalogue).items():
+                component = item.component(part)
+                label = component.label if component else part
+                loinc, snomed = part_codes(catalogue, item.id, part)
+                question = self._question(f"{item.id}.{part}", label, loinc, snomed)
+                yield self._number(question, amount, item.unit, f"{value.components[part]:f}")
+        elif isinstance(value, Quantity):
+            measured = number(finding, item, catalogue)
+            operator = self._concepts.id("operator", value.comparator.value) if value.comparator else None
+            digits = f"{value.comparator.value if value.comparator else ''}{value.value:f}"
+            yield self._number(self._own(), measured, item.unit, digits, operator)
+        elif isinstance(value, Score):
+            total = number(finding, item, catalogue)
+            if total is not None:
+                yield self._number(self._own(), total, "{score}", f"{total:f}")
+            yield from (LeftOut("sign of a score") for _ in value.signs)
+        elif isinstance(value, At):
+            yield self._number(self._own(), age_hours(self._known.exam, value.time).quantize(_HOUR), "h", "")
+        elif isinstance(value, str):
+            yield self._answer(item, value)
+        if finding.text is not None:
+            yield self._text(finding.text)
+        if finding.note is not None and (item.id, finding.note, self._made) not in noted:
+            noted.add((item.id, finding.note, self._made))
+            yield self._text(finding.note)
+
+    def _own(self) -> tuple[Concept | None, str, tuple[Unmapped, ...]]:
+        finding, item, catalogue = self._one.finding, self._one.item, self._known.catalogue
+        # The row is in the item's own unit, so the question is that of the item's own unit too.
+        loinc, snomed = question_codes(catalogue, item.id, finding.side, finding.site, finding.method, None)
+        return self._question(item.id, item.label, loinc, snomed)
+
+    def _question(
+        self, code: str, label: str, loinc: str | None, snomed: str | None
+    ) -> tuple[Concept | None, str, tuple[Unmapped, ...]]:
+        concept = self._concepts.first("loinc", (loinc or "").split(";"))
+        concept = concept or self._concepts.first("snomed", (snomed or "").split(";"))
+        missing = () if concept else (Unmapped("question", code, label, _published(loinc, snomed)),)
+        return concept, code, missing
+
+    def _event(self, question: tuple[Concept | None, str, tuple[Unmapped, ...]], cells: dict[str, Any]) -> Event:
+        concept, code, missing = question
+        finding, item = self._one.finding, self._one.item
+        if concept is not None:
+            table = "measurement" if concept.domain == "Measurement" else "observation"
+        else:
+            measured = self._known.catalogue.category(item).value in _MEASURED
+            table = "measurement" if measured else "observation"
+        where = [part for part in (finding.side and finding.side.value, finding.site) if part]
+        more = cells.pop("unmapped", ())
+        cells[f"{table}_concept_id"] = concept.id if concept else NO_CONCEPT
+        cells[f"{table}_date"] = self._made.date()
+        cells[f"{table}_datetime"] = _on_the_wall(self._made)
+        cells[f"{table}_type_concept_id"] = self._concepts.id("type", "ehr")
+        cells[f"{table}_source_value"] = _longest_that_fits(["/".join([code, *where]), code], table)
+        cells[f"{table}_source_concept_id"] = NO_CONCEPT
+        if table == "observation":
+            cells["qualifier_source_value"] = "/".join(where) or None
+            for name in ("operator_concept_id", "unit_source_concept_id"):
+                cells.pop(name, None)
+        else:
+            cells.pop("value_as_string", None)
+        return Event(table, cells, (*missing, *more))
+
+    def _number(
+        self,
+        question: tuple[Concept | None, str, tuple[Unmapped, ...]],
+        amount: Decimal | None,
+        unit: str | None,
+        captured: str,
+        operator: int | None = None,
+    ) -> Event:
+        cells: dict[str, Any] = {"value_as_number": amount, "value_source_value": captured or None}
+        if operator is not None:
+            cells["operator_concept_id"] = operator
+        if unit is not None:
+            concept = self._concepts.find("ucum", unit)
+            cells["unit_concept_id"] = concept.id if concept else NO_CONCEPT
+            cells["unit_source_concept_id"] = concept.id if concept else NO_CONCEPT
+            cells["unit_source_value"] = unit
+            cells["unmapped"] = () if concept else (Unmapped("unit", unit, unit, f"ucum {unit}"),)
+        return self._event(question, cells)
+
+    def _answer(self, item: Item, answer_id: str) -> Event:
+        answer = item.answer(answer_id)
+        loinc, snomed = answer_codes(self._known.catalogue, item.id, answer_id) if answer else (None, None)
+        concept = self._concepts.first("loinc", (loinc or "").split(";"))
+        concept = concept or self._concepts.first("snomed", (snomed or "").split(";"))
+        label = answer.label if answer else answer_id
+        code = f"{item.id}.{answer_id}"
+        missing = () if concept else (Unmapped("answer", code, label, _published(loinc, snomed)),)
+        longest = cdm()["observation"].longest["value_as_string"]
+        cells = {
+            "value_as_concept_id": concept.id if concept else NO_CONCEPT,
+            "value_as_string": label if len(label) <= longest else answer_id,
+            "value_source_value": answer_id,
+            "unmapped": missing,
+        }
+        return self._event(self._own(), cells)
+
+    def _text(self, text: str) -> Event | LeftOut:
+        if not self._notes:
+            return LeftOut("free text")
+        cells = {
+            "note_date": self._made.date(),
+            "note_datetime": _on_the_wall(self._made),
+            "note_type_concept_id": self._concepts.id("type", "ehr"),
+            "note_class_concept_id": NO_CONCEPT,
+            "note_title": self._one.item.label,
+            "note_text": text,
+            "encoding_concept_id": UTF_8,
+            "language_concept_id": NO_CONCEPT,
+            "note_source_value": self._one.item.id,
+        }
+        return Event("note", cells)
+
+
+_HOUR = Decimal("0.0001")
+
+
+def _published(loinc: str | None, snomed: str | None) -> str:
+    return "; ".join(f"{system} {codes}" for system, codes in (("loinc", loinc), ("snomed", snomed)) if codes)
+
+
+def _longest_that_fits(texts: list[str], table: str) -> str:
+    """The first that the field takes; an item's own id always fits (tests hold it)."""
+    most = cdm()[table].longest[f"{table}_source_value"]
+    return next((text for text in texts if len(text) <= most), texts[-1])
+
+
+def _on_the_wall(moment: datetime) -> datetime:
+    """The CDM has no offsets: the local time as it was captured."""
+    return moment.replace(tzinfo=None)

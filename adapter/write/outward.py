@@ -1,0 +1,112 @@
+"""The list of outward forms, and the one way to write an exam in any of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Protocol, cast
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.problems import Layer, Problem, Severity
+
+
+class NotWritable(ValueError):
+    """An exam that a form cannot hold whole; ``problems`` says what of it, and what would be right."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        super().__init__("; ".join(problem.what for problem in problems))
+        self.problems = list(problems)
+
+
+class Writer(Protocol):
+    """What the module of a form holds under the name ``write``."""
+
+    def __call__(
+        self,
+        exam: Exam,
+        catalogue: Catalogue,
+        kind: str,
+        encoding: str,
+        *,
+        pretty: bool = False,
+        earlier: Sequence[Exam] = (),
+    ) -> bytes:
+        """The exam, whole; the same exam and catalogue give the same bytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outward:
+    """One outward form.
+
+    ``encodings``: how it can be written, the usual one first; each is a file's suffix too. ``joined``: the encodings
+    in which several exams may stand in one file, one after the other. ``module``: where its writer is; loaded when
+    used, so that a heavy library costs only those who need it.
+    """
+
+    encodings: tuple[str, ...]
+    joined: frozenset[str]
+    module: str
+    label: str
+
+
+OUTWARD: dict[str, Outward] = {
+    "transaction": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR transaction"),
+    "collection": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR collection"),
+    "batch": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR batch"),
+    # Headers and trailers of a file of several messages are optional (HL7 v2.5.1, section 2.10.3).
+    "v2": Outward(("er7",), frozenset({"er7"}), "v2", "a message of HL7 v2.5.1, ORU^R01"),
+    "document": Outward(("json", "xml"), frozenset({"json"}), "document", "a FHIR document"),
+    "report": Outward(("html", "pdf"), frozenset(), "report", "a report for people"),
+}
+
+
+def allowed(catalogue: Catalogue) -> tuple[str, ...]:
+    """The outward forms that the site may write: all, or those that its settings name."""
+    named = catalogue.settings.formats
+    return tuple(OUTWARD) if named is None else tuple(kind for kind in OUTWARD if kind in named)
+
+
+def lint_forms(catalogue: Catalogue) -> list[Problem]:
+    """Forms that the site's settings name and that are none."""
+    file, line = catalogue.places.get("settings", ("", 0))
+    return [
+        Problem(
+            Severity.ERROR,
+            Layer.CATALOGUE,
+            "setting",
+            f"'{name}' is no outward form",
+            f"one of {', '.join(OUTWARD)}",
+            where="formats",
+            file=file,
+            line=line or None,
+        )
+        for name in catalogue.settings.formats or ()
+        if name not in OUTWARD
+    ]
+
+
+def write(
+    exam: Exam,
+    catalogue: Catalogue,
+    kind: str,
+    encoding: str | None = None,
+    *,
+    pretty: bool = False,
+    earlier: Sequence[Exam] = (),
+) -> bytes:
+    """An exam in an outward form, a key of :data:`OUTWARD`.
+
+    ``earlier``: exams of the same newborn before this one, for forms that compare. Raises ``KeyError`` for an unknown
+    form, ``ValueError`` for one that the site does not write or an encoding that the form does not have, and
+    :class:`NotWritable`.
+    """
+    outward = OUTWARD[kind]
+    if kind not in allowed(catalogue):
+        raise ValueError(f"this site does not write {kind}; its settings allow {', '.join(allowed(catalogue))}")
+    chosen = encoding or outward.encodings[0]
+    if chosen not in outward.encodings:
+        raise ValueError(f"{kind} is written as {' or '.join(outward.encodings)}, not as {chosen}")
+    writer = cast(Writer, import_module(f"adapter.write.{outward.module}").write)
+    return writer(exam, catalogue, kind, chosen, pretty=pretty, earlier=earlier)

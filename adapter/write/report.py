@@ -1,0 +1,86 @@
+"""The readable report: an exam as one HTML page or PDF, what must be told before everything else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from adapter import __version__
+from adapter.catalogue import Catalogue
+from adapter.document import Block, Document, Heading, Paragraph, Tone, say, to_html, to_pdf
+from adapter.exam import Exam, Status
+from adapter.fhir.identity import SOFTWARE
+from adapter.fhir.report import caution
+from adapter.write import account as tell
+from adapter.write.account import Account, Sources
+
+_LIMITS = (
+    "Colour and jaundice judged by eye are unreliable on dark skin: measure. A value inside a range may still be "
+    "wrong for this infant. The ranges are for term infants; under 34 weeks they do not apply."
+)
+
+
+def write(
+    exam: Exam,
+    catalogue: Catalogue,
+    kind: str,
+    encoding: str,
+    *,
+    pretty: bool = False,
+    earlier: Sequence[Exam] = (),
+) -> bytes:
+    """The report, compared with those of ``earlier`` that are earlier exams of this newborn.
+
+    Raises :class:`adapter.document.PdfNotInstalled` for ``pdf`` without the extra.
+    """
+    document = report(exam, catalogue, earlier)
+    return to_pdf(document) if encoding == "pdf" else to_html(document)
+
+
+def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Document:
+    """The report as a document of blocks."""
+    account = tell.account_of(exam, catalogue, earlier)
+    sources = Sources(catalogue)
+    kind = catalogue.kinds[exam.details.kind].label
+    blocks: list[Block] = [
+        *tell.standing(account),
+        tell.about_newborn(account),
+        *tell.about_mother(account),
+        tell.about_exam(account),
+        Heading("What must be told"),
+        Paragraph(say(f"{account.counts}."), Tone.STRONG),
+        *tell.tell_notices(account),
+        *_under("Since the earlier exams", tell.comparison(account)),
+        *_under("Growth", tell.growth_plots(account)),
+        *_under("Findings, in the order of the exam", _regions(account, sources)),
+        *_under("Scores, sign by sign", tell.score_tables(account)),
+        *_under("Not examined, and why", tell.not_examined(account)),
+        *_under("Not recorded", tell.not_recorded(account)),
+        *_under("Not computed", tell.withheld_list(account)),
+        Heading("Cautions"),
+        Paragraph(say(caution(catalogue))),
+        Paragraph(say(_LIMITS)),
+        *_under("Sources of the ranges", sources.listed()),
+    ]
+    return Document(
+        title=f"Newborn examination: {kind}",
+        language=catalogue.language,
+        author=", ".join(filter(None, (examiner.name for examiner in exam.details.examiners))),
+        running=tell.running(exam),
+        foot=f"{SOFTWARE} {__version__}, catalogue {catalogue.settings.version}; {_policy(catalogue)}",
+        banner="ENTERED IN ERROR" if exam.details.status is Status.ENTERED_IN_ERROR else "",
+        blocks=tuple(blocks),
+    )
+
+
+def _policy(catalogue: Catalogue) -> str:
+    policy = catalogue.settings.policy
+    return f"policy in force: {policy.name} ({policy.date})"
+
+
+def _under(heading: str, blocks: Sequence[Block]) -> list[Block]:
+    """Blocks under a heading; no heading over nothing."""
+    return [Heading(heading), *blocks] if blocks else []
+
+
+def _regions(account: Account, sources: Sources) -> list[Block]:
+    return [block for region in account.catalogue.regions for block in tell.region_table(account, region, sources)]

@@ -1,0 +1,231 @@
+"""The wide table: one row an exam. :mod:`adapter.write.tables.slots` says which columns an item has.
+
+Where one column would hold several values (a temperature taken twice at one place), the latest stands, and the column
+is named in ``repeated``; the long table has all of them. ``examined``, ``not examined`` with its reason and ``not
+recorded`` are three different things in the status columns, and a value column is empty in the last two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import lru_cache
+from typing import Any
+
+from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Sides
+from adapter.derive import Evidence, age_hours, component_numbers, made_at, number, worst
+from adapter.derive.completeness import side_of
+from adapter.exam import At, Quantities, Quantity, Score, Sex, Side, Status, Urgency
+from adapter.write.tables.column import Column, Row, Type, hours, in_utc, moment
+from adapter.write.tables.known import Known
+from adapter.write.tables.slots import columns_of, places
+from adapter.write.tables.terms import URGENCIES, terms, words
+
+_ORDER = {meaning.value: rank for rank, meaning in enumerate(Meaning)}
+
+
+def columns(catalogue: Catalogue) -> tuple[Column, ...]:
+    """The columns of the wide table: of the exam, then of each item in the order of the exam."""
+    items = (column for item in catalogue.items.values() for column in columns_of(item, catalogue))
+    return (*_head_columns(catalogue), *items)
+
+
+def _head_columns(catalogue: Catalogue) -> tuple[Column, ...]:
+    text, integer = Type.TEXT, Type.INTEGER
+    return (
+        Column("exam_id", text, "The exam"),
+        Column("exam_root", text, "The exam as first recorded: the same for all its versions"),
+        Column("exam_status", text, "How far the record stands", allowed=words(Status)),
+        Column("amended_because", text, "Why it was amended or retracted"),
+        Column("report_id", text, "The id of the FHIR DiagnosticReport"),
+        Column("newborn_id", text, "The newborn: the id of the FHIR Patient"),
+        Column("kind", text, "Kind of exam", allowed=terms(catalogue.kinds)),
+        *moment("started", "Start of the exam"),
+        *moment("ended", "End of the exam"),
+        Column("age_hours", Type.DECIMAL, "Hours of life at the start", "h"),
+        Column("place", text, "Where it was done"),
+        Column("encounter", text, "The ward's own encounter, system|value"),
+        Column("examiner_roles", text, "Who examined, by role", allowed=terms(catalogue.roles), several=True),
+        Column("examiners", text, "Who examined, by name or identifier", several=True),
+        Column("sex", text, "The newborn's sex as recorded", allowed=words(Sex)),
+        Column("gestation_weeks", integer, "Completed weeks of gestation at birth", "wk"),
+        Column("gestation_total_days", integer, "Gestation at birth in days, where the days are known", "d"),
+        Column("findings_examined", integer, "Findings captured, not examined ones left out"),
+        Column("findings_not_examined", integer, "Findings not examined"),
+        Column(
+            "items_not_recorded", integer, "Items or sides that the kind of exam expects and that are not on record"
+        ),
+        Column("findings_computed", integer, "Findings that the software computed"),
+        Column("urgency", text, "The most urgent line of the tell list", allowed=URGENCIES),
+        Column("tell_now", integer, "Lines to tell now"),
+        Column("tell", integer, "Lines to tell at the next round"),
+        Column("to_do", integer, "Lines still to be done"),
+        Column("repeated", text, "Columns for which there was more than one value; the latest stands", several=True),
+    )
+
+
+def rows(known: Known) -> Iterator[Row]:
+    """The one row of an exam."""
+    filled = _Filled(known)
+    yield (*_head(known, filled.repeated), *filled.cells)
+
+
+def _head(known: Known, repeated: list[str]) -> Row:
+    exam, catalogue = known.exam, known.catalogue
+    details, gestation = exam.details, exam.newborn.gestation
+    weeks, days = (gestation.weeks, gestation.days) if gestation else (None, None)
+    encounter = catalogue.resolve(details.encounter) if details.encounter else None
+    skipped = sum(finding.not_examined is not None for finding in exam.findings)
+    told = [tell for tell in known.tells if not tell.to_do]
+    return (
+        details.id,
+        details.root,
+        details.status.value,
+        details.reason,
+        known.identity.report().uuid,
+        known.newborn_id,
+        details.kind,
+        *in_utc(details.started),
+        *in_utc(details.ended),
+        hours(age_hours(exam, details.started)),
+        details.place,
+        str(encounter) if encounter else None,
+        ";".join(sorted({examiner.role for examiner in details.examiners})),
+        ";".join(examiner.name or str(examiner.identifier) for examiner in details.examiners),
+        exam.newborn.sex.value,
+        weeks,
+        None if weeks is None or days is None else weeks * 7 + days,
+        len(exam.findings) - skipped,
+        skipped,
+        len(known.gaps),
+        len(known.pool) - len(exam.findings),
+        worst(*(tell.urgency for tell in known.tells)).value,
+        sum(tell.urgency is Urgency.TELL_NOW for tell in told),
+        sum(tell.urgency is Urgency.TELL for tell in told),
+        sum(tell.to_do for tell in known.tells),
+        ";".join(repeated) or None,
+    )
+
+
+@lru_cache(maxsize=8)
+def _places(catalogue: Catalogue) -> tuple[dict[str, int], tuple[Any, ...]]:
+    """Where each column of an item stands, and a row of an exam that says nothing."""
+    names = [column.name for item in catalogue.items.values() for column in columns_of(item, catalogue)]
+    empty = tuple("not_expected" if name.endswith("_status") else None for name in names)
+    return {name: place for place, name in enumerate(names)}, empty
+
+
+class _Filled:
+    """The cells of the items of one exam."""
+
+    def __init__(self, known: Known) -> None:
+        self._known = known
+        self._at, empty = _places(known.catalogue)
+        self.cells: list[Any] = list(empty)
+        self.repeated: list[str] = []
+        by_item: dict[str, list[Evidence]] = {}
+        for one in known.pool:
+            by_item.setdefault(one.item.id, []).append(one)
+        for gap in known.gaps:
+            self._not_recorded(gap.item, gap.side)
+        for found in by_item.values():
+            self._item(found[0].item, found)
+
+    def _put(self, name: str, value: Any) -> None:
+        self.cells[self._at[name]] = value
+
+    def _not_recorded(self, item_id: str, side: Side | None) -> None:
+        for place in places(self._known.catalogue.items[item_id]):
+            if side is None or place.side is side:
+                self._put(f"{place.name}_status", "not_recorded")
+
+    def _item(self, item: Item, found: list[Evidence]) -> None:
+        catalogue = self._known.catalogue
+        found = sorted(found, key=lambda one: (made_at(one.finding, item, self._known.exam), one.index))
+        if any(one.computed is None for one in found):
+            found = [one for one in found if one.computed is None]
+        for place in places(item):
+            here = [one for one in found if place.side is None or side_of(one.finding, catalogue) is place.side]
+            if not here:
+                continue
+            if not item.computed:
+                self._put(f"{place.name}_status", _status(here))
+            meanings = [one.judged.meaning.value for one in here if one.judged is not None]
+            if meanings and f"{place.name}_meaning" in self._at:
+                self._put(f"{place.name}_meaning", max(meanings, key=_ORDER.__getitem__))
+            self._values(place.name, item, here)
+
+    def _values(self, name: str, item: Item, here: list[Evidence]) -> None:
+        if item.type in (ItemType.CHOICE, ItemType.CHOICES):
+            self._choices(name, item, here)
+            return
+        if item.type is ItemType.TEXT:
+            self._texts(name, here)
+            return
+        seen: dict[str, Any] = {}
+        for one in here:
+            cells = dict(self._cells(name, one))
+            for own, value in cells.items():
+                if own in seen and own not in self.repeated and not own.endswith("_comparator"):
+                    self.repeated.append(own)
+                seen[own] = value
+        for own, value in seen.items():
+            self._put(own, value)
+
+    def _cells(self, name: str, one: Evidence) -> Iterator[tuple[str, Any]]:
+        value, item, catalogue = one.finding.value, one.item, self._known.catalogue
+        own = f"{name}_{one.finding.site}" if one.finding.site else name
+        if isinstance(value, Quantity):
+            yield own, number(one.finding, item, catalogue)
+            yield f"{own}_comparator", value.comparator.value if value.comparator else None
+        elif isinstance(value, Quantities):
+            for part, amount in component_numbers(value, item, catalogue).items():
+                yield f"{own}_{part}", amount
+        elif isinstance(value, Score):
+            total = number(one.finding, item, catalogue)
+            yield name, None if total is None else int(total)
+            for sign_id, answer_id in value.signs.items():
+                sign = item.sign(sign_id)
+                yield f"{name}_{sign_id}", next(a.points for a in sign.answers if a.id == answer_id) if sign else None
+        elif isinstance(value, At):
+            yield f"{name}_hours", hours(age_hours(self._known.exam, value.time))
+        elif isinstance(value, str):
+            yield name, value
+
+    def _texts(self, name: str, here: list[Evidence]) -> None:
+        """All texts, each on a line of its own; of rules and comparisons their ids."""
+        makers = [
+            one.computed.maker.id for one in here if one.computed is not None and one.computed.maker is not None
+        ]
+        texts = [one.finding.text for one in here if one.finding.text is not None]
+        self._put(name, ";".join(makers) if makers else "\n".join(texts) or None)
+
+    def _choices(self, name: str, item: Item, here: list[Evidence]) -> None:
+        by_side: dict[Side | None, list[Evidence]] = {}
+        for one in here:
+            if one.finding.answer is not None:
+                side = one.finding.side if item.sides is Sides.OPTIONAL else None
+                by_side.setdefault(side, []).append(one)
+        for side, found in by_side.items():
+            own = f"{name}_{side.value}" if side else name
+            if item.type is ItemType.CHOICES:
+                given = {one.finding.answer for one in found}
+                self._put(own, ";".join(answer.id for answer in item.answers if answer.id in given))
+            else:
+                if len({one.finding.answer for one in found}) > 1:
+                    self.repeated.append(own)
+                self._put(own, found[-1].finding.answer)
+            sites = [site for site in item.sites if any(one.finding.site == site for one in found)]
+            if sites:
+                self._put(f"{own}_site", ";".join(sites))
+
+
+def _status(here: list[Evidence]) -> str:
+    """Of what was captured at one place; an answer goes before words, words before a reason."""
+    captured = [one.finding for one in here if one.computed is None]
+    if not captured:
+        return "computed"
+    if any(finding.value is not None for finding in captured):
+        return "examined"
+    if any(finding.text is not None for finding in captured):
+        return "examined" if here[0].item.type is ItemType.TEXT else "in_words"
+    return f"not_examined:{captured[-1].not_examined}"

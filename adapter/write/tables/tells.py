@@ -1,0 +1,51 @@
+"""The tell list: one row a line, most urgent first; lines of what is still to be done as well."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from adapter.catalogue import Catalogue
+from adapter.write.tables.column import Column, Row, Type
+from adapter.write.tables.known import Known
+from adapter.write.tables.terms import SIDES, URGENCIES
+
+
+def columns(catalogue: Catalogue) -> tuple[Column, ...]:
+    """The columns."""
+    text = Type.TEXT
+    return (
+        Column("exam_id", text, "The exam"),
+        Column("newborn_id", text, "The newborn: the id of the FHIR Patient"),
+        Column("line", Type.INTEGER, "Its place in the list, from 1"),
+        Column("urgency", text, "How soon to tell; none: still to be done", allowed=URGENCIES),
+        Column("to_do", Type.BOOLEAN, "Whether it is still to be done"),
+        Column("item", text, "The item", allowed=tuple((i.id, i.label) for i in catalogue.items.values())),
+        Column("side", text, "The infant's own side", allowed=SIDES),
+        Column("finding_id", text, "The finding; empty where nothing was recorded"),
+        Column("words", text, "The line in words"),
+        Column("reason", text, "Why it is told"),
+        Column("rule", text, "The rule, answer, range or gap that put it on the list"),
+        Column("source", text, "Where that comes from"),
+        Column("rests_on", text, "The finding_id of all findings the line stands for", several=True),
+    )
+
+
+def rows(known: Known) -> Iterator[Row]:
+    """One row for each line; a retracted exam has none."""
+    for line, tell in enumerate(known.tells, start=1):
+        names = [known.names[index].value for index in tell.rests_on]
+        yield (
+            known.exam.details.id,
+            known.newborn_id,
+            line,
+            tell.urgency.value,
+            tell.to_do,
+            tell.item.id,
+            tell.side.value if tell.side else None,
+            names[0] if names else None,
+            tell.words,
+            tell.reason,
+            tell.rule,
+            tell.source,
+            ";".join(names) or None,
+        )

@@ -1,0 +1,28 @@
+"""HL7 v2.5.1: an exam as ORU^R01, and back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.write.v2.message import to_oru
+from adapter.write.v2.read import NotReadable, from_oru, read_oru
+
+
+def write(
+    exam: Exam,
+    catalogue: Catalogue,
+    kind: str,
+    encoding: str,
+    *,
+    pretty: bool = False,
+    earlier: Sequence[Exam] = (),
+) -> bytes:
+    """The message of an exam. ``earlier``: of those that are versions of this exam, what it no longer holds is sent
+    as withdrawn. ``pretty`` changes nothing: ER7 has one form."""
+    same = [one for one in earlier if one.details.root == exam.details.root and one.details.id != exam.details.id]
+    return to_oru(exam, catalogue, [to_oru(one, catalogue) for one in same])
+
+
+__all__ = ["NotReadable", "from_oru", "read_oru", "to_oru", "write"]

@@ -1,0 +1,77 @@
+"""Coded elements, identifiers and names of HL7 v2.5.1 from their FHIR forms: CE and CWE, CX, XCN, XPN, HD, EI."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from adapter.catalogue import Authority, Catalogue
+from adapter.exam import Examiner, Identifier
+from adapter.fhir.templates import Json
+from adapter.write.v2.er7 import joined, text
+
+
+class Coder:
+    """Writes coded values as one site has them."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self._catalogue, self._settings = catalogue, catalogue.v2
+        self._names = {system.uri: id_ for id_, system in catalogue.systems.items() if not system.own}
+        self._own = {catalogue.uri(id_): id_ for id_, system in catalogue.systems.items() if system.own}
+
+    def concept(self, concept: Json, words: str | None = None, prefix: str = "") -> str:
+        """A CodeableConcept as CE or CWE: the first published coding and ours (map CWE[CodeableConcept] reversed).
+
+        ``words`` stand for the text of our coding; ``prefix`` before its code.
+        """
+        published = next((c for c in concept.get("coding", []) if c["system"] in self._names), None)
+        own = self.own_coding(concept)
+        label = words or concept.get("text") or (own or {}).get("display", "")
+        ours = self.ours(f"{prefix}{own['code']}", label) if own else []
+        theirs = self._triple(published) if published else []
+        return self.pair(theirs, ours) or joined(["", text(label)])
+
+    def own_coding(self, concept: Json) -> Json | None:
+        """The coding of the project's own in a concept."""
+        return next((c for c in concept.get("coding", []) if c["system"] in self._own), None)
+
+    def pair(self, theirs: list[str], ours: list[str]) -> str:
+        """Two encoded triples in the order that the site has chosen."""
+        if self._settings.own_codes == "only" and ours:
+            theirs = []
+        first, second = (ours, theirs) if self._settings.own_codes == "first" else (theirs, ours)
+        return joined([*first, *second] if first else second)
+
+    def ours(self, code: str, label: str) -> list[str]:
+        """A code of the project's own."""
+        return [text(code), text(label), self._settings.own_system]
+
+    def _triple(self, coding: Json) -> list[str]:
+        system = self._names[coding["system"]]
+        return [text(coding["code"]), text(coding.get("display", "")), self._settings.systems.get(system, "L")]
+
+    def unit(self, quantity: Json) -> str:
+        """The unit of a Quantity: UCUM code, and as text how it was written (OBX-6; map CWE[Quantity])."""
+        return joined([text(quantity["code"]), text(quantity["unit"]), self._settings.systems.get("ucum", "UCUM")])
+
+    def identifiers(self, given: Iterable[Identifier], usual: str) -> str:
+        """Business identifiers as CX, one a repetition; ``usual`` is the type (table 0203) if the site has none."""
+        return joined([self.identifier(one, usual) for one in given], "~")
+
+    def identifier(self, given: Identifier, usual: str) -> str:
+        """One identifier as CX."""
+        authority = self._settings.authority(self._catalogue.resolve(given).system)
+        return joined([text(given.value), "", "", designator(authority, "&"), text(authority.type or usual)])
+
+    def observer(self, examiner: Examiner) -> str:
+        """Who examined, as XCN: the name stands whole as family name, since nobody has taken it apart."""
+        parts = [""] * 9
+        parts[1] = text(examiner.name or "")
+        if examiner.identifier is not None:
+            authority = self._settings.authority(self._catalogue.resolve(examiner.identifier).system)
+            parts[0], parts[8] = text(examiner.identifier.value), designator(authority, "&")
+        return joined(parts)
+
+
+def designator(authority: Authority, by: str = "^") -> str:
+    """HD: namespace, universal id, its type."""
+    return joined([text(part or "") for part in (authority.namespace, authority.id, authority.id_type)], by)

@@ -1,0 +1,95 @@
+"""MSH and SFT, the newborn (PID), the mother (NK1), the visit (PV1)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from hashlib import sha256
+
+from adapter import __version__
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam, Sex
+from adapter.fhir.identity import SOFTWARE
+from adapter.write.v2.coded import Coder, designator
+from adapter.write.v2.er7 import ENCODING, joined, moment, segment, text
+
+SEXES = {Sex.FEMALE: "F", Sex.MALE: "M", Sex.OTHER: "O", Sex.UNKNOWN: "U"}
+"""Table 0001 (map AdministrativeSex reversed)."""
+
+_CLASSES = {"IMP": "I", "AMB": "O", "OBSENC": "O"}
+"""Table 0004 by the v3 ActCode of the encounter (map PatientClass[EncounterClass] reversed)."""
+
+_ASKED = {"original": ("", ""), "accept": ("AL", "NE"), "accept-and-application": ("AL", "AL")}
+"""MSH-15 and MSH-16 (table 0155): both empty is original mode (section 2.9.2)."""
+
+
+def message_header(exam: Exam, catalogue: Catalogue) -> str:
+    """MSH without its control id; its time is that of the record, so that the same exam gives the same bytes."""
+    settings = catalogue.v2
+    accept, application = _ASKED[settings.acknowledgement]
+    fields = {
+        2: ENCODING,
+        3: designator(settings.sending_application),
+        4: designator(settings.sending_facility),
+        5: designator(settings.receiving_application),
+        6: designator(settings.receiving_facility),
+        7: moment(exam.details.ended or exam.details.started),
+        9: "ORU^R01^ORU_R01",
+        11: settings.processing_id,
+        12: "2.5.1",
+        15: accept,
+        16: application,
+        18: "" if settings.character_set == "ASCII" else settings.character_set,
+    }
+    # MSH-1 is the separator itself.
+    return segment("MSH", {number - 1: value for number, value in fields.items()})
+
+
+def with_control_id(segments: list[str]) -> list[str]:
+    """The message with its control id (MSH-10, 20 characters): made from all else, so that a message that is sent
+    again can be recognised, and one that says anything else has another."""
+    number = sha256("\r".join(segments).encode()).hexdigest()[:20].upper()
+    fields = segments[0].split("|")
+    fields[9] = number
+    return ["|".join(fields), *segments[1:]]
+
+
+def people(exam: Exam, catalogue: Catalogue, coder: Coder) -> Iterator[str]:
+    """SFT, PID, NK1 and PV1 in their order."""
+    settings = catalogue.v2
+    if settings.software:
+        yield segment("SFT", {1: SOFTWARE, 2: __version__, 3: SOFTWARE, 4: text(catalogue.settings.version)})
+    newborn = exam.newborn
+    mother, order = newborn.mother, newborn.birth_order
+    yield segment(
+        "PID",
+        {
+            1: "1",
+            3: coder.identifiers(newborn.identifiers, "PI"),
+            5: joined([text(newborn.name or ""), "", "", "", "", "", settings.name_type]),
+            7: moment(newborn.birth_time),
+            8: SEXES[newborn.sex],
+            21: coder.identifiers(mother.identifiers, "PI") if mother else "",
+            24: "Y" if order else "",
+            25: str(order.order) if order else "",
+        },
+    )
+    if mother is not None and settings.next_of_kin:
+        yield segment(
+            "NK1",
+            {
+                1: "1",
+                2: text(mother.name or ""),
+                3: "MTH^Mother^HL70063",
+                33: coder.identifiers(mother.identifiers, "PI"),
+            },
+        )
+    details = exam.details
+    yield segment(
+        "PV1",
+        {
+            1: "1",
+            2: _CLASSES.get(catalogue.kinds[details.kind].encounter_class, "U"),
+            3: joined(["", "", "", "", "", "", "", "", text(details.place)]) if details.place else "",
+            19: coder.identifier(details.encounter, "VN") if details.encounter else "",
+        },
+    )

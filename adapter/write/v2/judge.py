@@ -1,0 +1,107 @@
+"""Every message is judged before it leaves: by hl7apy's strict validation, and by hand where that has holes.
+
+hl7apy 1.3.5 passes an OBX-2 that is no value type, words in NM, and segments in places that are not theirs; it takes
+FT and TX in OBX-5 for ST; and what it raises holds values. Lengths are counted in characters as sent.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from hl7apy.consts import VALIDATION_LEVEL
+from hl7apy.exceptions import HL7apyException
+from hl7apy.parser import parse_message
+
+from adapter.catalogue import V2Settings
+from adapter.problems import Layer, Problem, Severity
+from adapter.write.v2.er7 import Read
+
+VALUE_TYPES = frozenset({"CE", "CWE", "FT", "NM", "SN", "ST", "TS", "TX"})
+"""Those of table 0125 that are written here; CWE as guides on v2.5.1 (laboratory reporting) take it in advance."""
+
+_LONGEST = {"NM": 16, "TS": 26, "FT": 65536, "TX": 65536}
+_ST = 199
+_ORDER = re.compile(r"MSH;(SFT;)?PID;(NK1;)?PV1;(ORC;)?(OBR;(NTE;)*(OBX;(NTE;)*)*)+")
+"""ORU^R01 as written here (v2.5.1 section 7.3.1)."""
+
+
+def judged(segments: Sequence[str], settings: V2Settings) -> list[Problem]:
+    """What is wrong with a message; nothing of it is repeated but names of segments and fields."""
+    read = [Read(line, number, "utf-8") for number, line in enumerate(segments, start=1)]
+    found: list[Problem] = []
+    item = ""
+    for segment in read:
+        if segment.name == "OBX":
+            item = _item(segment, settings.own_system)
+        elif segment.name != "NTE":
+            item = ""
+        wrong = [*_lengths(segment, settings), *(_value(segment) if segment.name == "OBX" else ())]
+        found += [replace(one, item=item) for one in wrong]
+    if not _ORDER.fullmatch("".join(f"{one.name};" for one in read)):
+        found.append(problem("segments", "the segments are not in the order of ORU^R01"))
+    return found or list(_by_hl7apy(read))
+
+
+def _by_hl7apy(read: Sequence[Read]) -> Iterator[Problem]:
+    """Long texts are left out: they were measured above, and hl7apy would measure them as ST."""
+    text = "".join(f"{one.line.replace(one.raw(5), 'text') if _is_text(one) else one.line}\r" for one in read)
+    try:
+        message = parse_message(text, validation_level=VALIDATION_LEVEL.STRICT)
+        message.validate()
+    except (HL7apyException, ValueError) as error:
+        yield problem("hl7-v2", f"hl7apy refuses the message ({type(error).__name__})", "a case for the maintainers")
+
+
+def _item(result: Read, own_system: str) -> str:
+    """The item that a result is of, by our code in OBX-3; nothing where it is of the report."""
+    own = next((result.part(3, first) for first in (1, 4) if result.part(3, first + 2) == own_system), "")
+    item = own.partition(".")[0]
+    return "" if item in ("exam", "tell", "detail") else item
+
+
+def _is_text(segment: Read) -> bool:
+    return segment.name == "OBX" and segment.raw(2) in ("FT", "TX") and len(segment.raw(5)) > _ST
+
+
+def _lengths(segment: Read, settings: V2Settings) -> Iterator[Problem]:
+    for number in range(1, segment.line.count("|") + 2):
+        if segment.name == "MSH" and number <= 2:
+            continue
+        name = f"{segment.name}-{number}"
+        limit = settings.lengths.get(name)
+        for repetition in segment.repetitions(number):
+            if limit is not None and len(repetition) > limit:
+                what = f"{name} would have {len(repetition)} characters; the receiver takes {limit}"
+                yield _at(segment, "too-long", what, "a shorter text, or another limit in v2.yaml (lengths)")
+            kind = segment.raw(2) if name == "OBX-5" else "FT" if name == "NTE-3" else ""
+            most = _LONGEST.get(kind, _ST)
+            longest = max(map(len, re.split(r"[\^&]", repetition)))
+            if longest > most:
+                what = f"{name} would have a part of {longest} characters; its data type takes {most}"
+                yield _at(segment, "too-long", what, "a shorter text")
+
+
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
+
+
+def _value(segment: Read) -> Iterator[Problem]:
+    kind, value = segment.raw(2), segment.raw(5)
+    if not value and kind == "" and segment.raw(11) in ("X", "W", "D"):
+        return
+    if kind not in VALUE_TYPES:
+        yield _at(segment, "value-type", "OBX-2 is no type that is written here", ", ".join(sorted(VALUE_TYPES)))
+    number = {"NM": value, "SN": segment.part(5, 2)}.get(kind)
+    if number is not None and not _NUMBER.fullmatch(number):
+        yield _at(segment, "not-a-number", f"OBX-5 is no number, as {kind} asks", "digits with a point")
+
+
+def _at(segment: Read, rule: str, what: str, remedy: str) -> Problem:
+    place = f"segment {segment.number} ({segment.name})"
+    return Problem(Severity.ERROR, Layer.STRUCTURE, rule, what, remedy, where=place)
+
+
+def problem(rule: str, what: str, remedy: str = "") -> Problem:
+    """An error of writing a message."""
+    return Problem(Severity.ERROR, Layer.STRUCTURE, rule, what, remedy)

@@ -1,0 +1,181 @@
+"""An exam as one ORU^R01: the report with the tell list first, then an OBR a region with its findings."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+
+from adapter.catalogue import Catalogue
+from adapter.derive import completeness, judged_findings, tell_list
+from adapter.exam import Exam, Status, Urgency
+from adapter.fhir import observations_by_region
+from adapter.fhir.report import caution, counts, line_in_words
+from adapter.fhir.templates import Json, templates
+from adapter.write.outward import NotWritable
+from adapter.write.v2.coded import Coder, designator
+from adapter.write.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
+from adapter.write.v2.header import message_header, people, with_control_id
+from adapter.write.v2.judge import judged, problem
+from adapter.write.v2.results import STATUS, Result, Results, comments, is_computed
+from adapter.write.v2.withdrawn import with_withdrawn
+
+_TELLS = {Urgency.TELL_NOW: ("tell.now", "Tell now", "AA"), Urgency.TELL: ("tell.next-round", "Tell", "A")}
+_REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
+"""OBR-25, table 0123; it has no code for what was posted as wrong: the results say it, the report is a correction."""
+
+
+def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> bytes:
+    """An exam that the checks found no error in, as a message of HL7 v2.5.1 in ER7; deterministic.
+
+    ``earlier`` are messages of earlier versions of the exam: what they hold and this one does not is sent as
+    withdrawn. Raises :class:`~adapter.write.outward.NotWritable` for what the message, the character set or the
+    receiver's limits cannot hold; nothing is ever cut off.
+    """
+    settings, segments = catalogue.v2, unjudged(exam, catalogue, earlier)
+    problems = judged(segments, settings)
+    try:
+        end = "\r\n" if settings.terminator == "CRLF" else "\r"
+        data = "".join(f"{one}{end}" for one in segments).encode(CHARSETS[settings.character_set])
+    except UnicodeEncodeError as error:
+        where = error.object[: error.start].count("\r") + 1
+        what = f"segment {where} holds a character that {settings.character_set} has not"
+        problems.append(problem("character-set", what, "UNICODE UTF-8 in v2.yaml, or other words"))
+    if problems:
+        raise NotWritable(problems)
+    return data
+
+
+def unjudged(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> list[str]:
+    """The segments of the same message before anything has judged them, which takes far longer than writing them."""
+    settings = catalogue.v2
+    try:
+        segments = [message_header(exam, catalogue), *_body(exam, catalogue)]
+        segments = with_withdrawn(segments, earlier, settings.withdrawn, settings.own_system, exam.details.id)
+    except Unsayable as error:
+        raise NotWritable([problem("no-place", str(error))]) from None
+    return with_control_id(segments)
+
+
+def _body(exam: Exam, catalogue: Catalogue) -> Iterator[str]:
+    coder = Coder(catalogue)
+    yield from people(exam, catalogue, coder)
+    report = _Report(exam, catalogue, coder)
+    yield from report.segments()
+
+
+class _Report:
+    """The results of one exam."""
+
+    def __init__(self, exam: Exam, catalogue: Catalogue, coder: Coder) -> None:
+        self._exam, self._catalogue, self._coder = exam, catalogue, coder
+        self._settings = catalogue.v2
+        observers = joined([coder.observer(examiner) for examiner in exam.details.examiners], "~")
+        self._results = Results(catalogue, coder, observers)
+        self._made: Counter[str] = Counter()
+        computed, pool = judged_findings(exam, catalogue)
+        gaps = completeness(exam, catalogue)
+        self._tells, self._missing = tell_list(exam, computed, catalogue, pool, gaps), len(gaps)
+
+    def segments(self) -> Iterator[str]:
+        """ORC and all OBR groups."""
+        details = self._exam.details
+        yield segment("ORC", {1: "RE", 3: self._filler()})
+        kind = self._catalogue.kinds[details.kind]
+        yield from self._group(1, self._request(details.kind, kind.label), self._own_results(), self._remarks())
+        parts = templates(self._catalogue)
+        by_region = observations_by_region(self._exam, self._catalogue)
+        for number, (region, observations) in enumerate(by_region.items(), start=2):
+            results = [one for each in observations for one in self._results.of(each, self._sub_id(each))]
+            request = {
+                3: self._filler(f"/{region}"),
+                4: self._coder.concept(parts.panel(region)),
+                29: joined(["", self._filler().replace("^", "&")]),
+            }
+            yield from self._group(number, request, results, [])
+
+    def _filler(self, region: str = "") -> str:
+        """The number by which the report, or one region of it, is found again: that of the first version."""
+        root = text(self._exam.details.root + region)
+        return joined([root, designator(self._settings.sending_application)])
+
+    def _request(self, kind: str, label: str) -> dict[int, str]:
+        own = self._coder.ours(kind, label)
+        service = self._settings.exam_service
+        if service is None:
+            codings = [
+                {"system": self._catalogue.uri(code.system), "code": code.code, "display": code.display or ""}
+                for code in self._catalogue.kinds[kind].codes
+                if self._catalogue.sends(code)
+            ]
+            coding = {"system": self._catalogue.uri("kind"), "code": kind, "display": label}
+            universal = self._coder.concept({"coding": [*codings, coding], "text": label})
+        else:
+            universal = self._coder.pair([text(p) for p in (service.code, service.text, service.system)], own)
+        return {3: self._filler(), 4: universal}
+
+    def _group(
+        self, number: int, request: dict[int, str], results: Sequence[Result], remarks: list[tuple[str, str]]
+    ) -> Iterator[str]:
+        details = self._exam.details
+        common = {
+            1: str(number),
+            20: text(details.id),
+            7: moment(details.started),
+            8: moment(details.ended) if details.ended else "",
+            22: moment(details.ended or details.started),
+            24: self._settings.section or "",
+            25: _REPORT[details.status],
+        }
+        yield segment("OBR", {**common, **request})
+        yield from comments(remarks, self._settings.own_system)
+        for place, result in enumerate(results, start=1):
+            yield segment("OBX", {**result.fields, 1: str(place)})
+            yield from comments(result.comments, self._settings.own_system)
+
+    def _remarks(self) -> list[tuple[str, str]]:
+        """What stands under the report: why it was changed, how much was examined, the cautions."""
+        exam, catalogue = self._exam, self._catalogue
+        found = [("reason", formatted(exam.details.reason))] if exam.details.reason else []
+        found.append(("counts", formatted(" ".join(counts(exam, self._tells, self._missing)))))
+        return [*found, ("caution", formatted(caution(catalogue)))]
+
+    def _own_results(self) -> list[Result]:
+        """Who examined in which role, how many were born, and the tell list, a line an OBX."""
+        exam, catalogue, coder = self._exam, self._catalogue, self._coder
+        found = []
+        for number, examiner in enumerate(exam.details.examiners, start=1):
+            role = catalogue.roles[examiner.role]
+            code = coder.pair([], coder.ours(role.id, role.label))
+            made = self._own("exam.role", "Role of the examiner", number, self._settings.coded_values, code)
+            made.fields[16] = coder.observer(examiner)
+            found.append(made)
+        order = exam.newborn.birth_order
+        if order is not None and order.of is not None:
+            found.append(self._own("exam.born", "Number born of this pregnancy", 1, "NM", str(order.of)))
+        for number, tell in enumerate(self._tells, start=1):
+            question, label, flag = _TELLS.get(tell.urgency, ("tell.still-to-do", "Still to do", ""))
+            words = self._results.words(line_in_words(tell))
+            made = self._own(question, label, number, words[2], words[5])
+            made.fields[8] = flag
+            found.append(made)
+        return found
+
+    def _own(self, code: str, label: str, number: int, kind: str, value: str) -> Result:
+        details = self._exam.details
+        question = self._coder.pair([], self._coder.ours(code, label))
+        made = moment(details.started)
+        return Result({2: kind, 3: question, 4: str(number), 5: value, 11: STATUS[details.status.value], 14: made})
+
+    def _sub_id(self, observation: Json) -> str:
+        """OBX-4: the item's place in the exam, the side, and the number of several, as in ``710.left.2``.
+
+        The same in every version of the exam, so that a receiver can tell which result is replaced.
+        """
+        system = self._catalogue.identifier_system("observation")
+        name = next(i["value"] for i in observation["identifier"] if i["system"] == system)
+        _, item, *rest = name.split("/")
+        self._made[item] += 1
+        if is_computed(observation):
+            # Its name ends in the rule, which may be long; it comes after what was captured of the item.
+            rest = [str(self._made[item])] if self._made[item] > 1 else []
+        return ".".join([str(self._catalogue.items[item].position), *rest])

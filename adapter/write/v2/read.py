@@ -1,0 +1,240 @@
+"""From ORU^R01 back to exams: what :func:`adapter.write.v2.to_oru` writes reads back to the same findings.
+
+Everything rests on the project's own codes, on the sub-ids and on the types of comments. A message of somebody else
+is no exam of ours: it is said where, by segment and field, and nothing is guessed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from typing import Any
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.problems import Problem
+from adapter.read.places import Place, PlaceOf
+from adapter.read.reading import Reading
+from adapter.read.record import RawRecord, read_record
+from adapter.write.v2.er7 import Read, messages, read_moment
+from adapter.write.v2.finding import GESTATION, Group, findings, gestation_of
+from adapter.write.v2.header import SEXES
+
+Json = dict[str, Any]
+
+
+class NotReadable(ValueError):
+    """A message holds no exam that can be read back; ``problems`` says why, by segment and field."""
+
+    def __init__(self, problems: list[Problem]) -> None:
+        super().__init__("; ".join(str(problem) for problem in problems))
+        self.problems = problems
+
+
+def from_oru(data: bytes, catalogue: Catalogue) -> list[Exam]:
+    """The exams of the messages in a file, findings in the order of the message. Raises :class:`NotReadable`."""
+    exams: list[Exam] = []
+    problems: list[Problem] = []
+    for reading in read_oru(data, catalogue):
+        problems += reading.errors
+        if reading.exam is not None:
+            exams.append(reading.exam)
+    if problems:
+        raise NotReadable(problems)
+    return exams
+
+
+def read_oru(data: bytes, catalogue: Catalogue, name: str = "message") -> Iterator[Reading]:
+    """A reading for each message, checked as any capture file is; never raises for what the file holds."""
+    try:
+        found = list(messages(data))
+    except ValueError as error:
+        remedy = "messages of HL7 v2, each beginning with MSH|^~\\&"
+        yield Reading(None, (Place("segment 1 (MSH)", file=name).error("not-hl7-v2", f"it {error}", remedy),), name)
+        return
+    for message in found:
+        yield _Message(message, catalogue, name).reading()
+
+
+class _Message:
+    """One message as a capture record."""
+
+    def __init__(self, segments: list[Read], catalogue: Catalogue, name: str) -> None:
+        self._catalogue, self._name = catalogue, name
+        self._segments = segments
+        self._problems: list[Problem] = []
+        self._places: dict[str, str] = {}
+        self._groups: list[Group] = []
+
+    def reading(self) -> Reading:
+        """The exam, or what is wrong."""
+        header = self._segments[0]
+        if (header.part(9), header.part(9, 2)) != ("ORU", "R01"):
+            self._wrong(header, 9, "unsupported-message", "it is no ORU^R01", "a message of type ORU^R01")
+            return self._refused()
+        self._groups = [group.standing() for group in self._grouped()]
+        patient = next((one for one in self._segments if one.name == "PID"), None)
+        if patient is None or not self._groups:
+            missing = "PID" if patient is None else "OBR"
+            self._wrong(header, 0, "missing-segment", f"the message has no {missing}", "an ORU^R01 of one newborn")
+            return self._refused()
+        report, *regions = self._groups
+        kind = self._own(report.request, 4)
+        if kind is None:
+            what = f"OBR-4 has no code of {self._catalogue.v2.own_system}"
+            self._wrong(report.request, 4, "not-ours", what, "a message written by this adapter, with this catalogue")
+            return self._refused()
+        newborn = self._newborn(patient, report, regions)
+        record: Json = {"version": 1, "exam": self._details(report, kind), "newborn": newborn}
+        record["findings"] = self._findings(regions, record)
+        if self._problems:
+            return self._refused()
+        return read_record(RawRecord(record, self._place(), self._name, doubtful=False), self._catalogue)
+
+    def _refused(self) -> Reading:
+        return Reading(None, tuple(self._problems), self._name)
+
+    def _grouped(self) -> Iterator[Group]:
+        group: Group | None = None
+        for one in self._segments:
+            if one.name == "OBR":
+                if group is not None:
+                    yield group
+                group = Group(one)
+            elif one.name in ("OBX", "NTE") and group is not None:
+                group.add(one)
+        if group is not None:
+            yield group
+
+    def _own(self, segment: Read, field: int, repetition: int = 0) -> str | None:
+        """The code of the project's own in a coded field."""
+        for first in (1, 4):
+            if segment.part(field, first + 2, repetition) == self._catalogue.v2.own_system:
+                return segment.part(field, first, repetition)
+        return None
+
+    def _details(self, report: Group, kind: str) -> Json:
+        request = report.request
+        roles = [(one, self._own(one.result, 5)) for one in report.results if self._own(one.result, 3) == "exam.role"]
+        if not roles:
+            self._wrong(request, 0, "not-ours", "the report does not say who examined", "an OBX of exam.role")
+        flags = {one.result.raw(11) for one, _ in roles}
+        status = {"F": "final", "C": "amended", "A": "amended", "W": "entered-in-error"}.get(min(flags, default="F"))
+        if status is None or len(flags) > 1:
+            self._wrong(roles[0][0].result, 11, "status", "is no status of a finished exam", "F, C, A or W")
+        details: Json = {
+            "id": request.part(20),
+            "kind": kind,
+            "started": self._moment(request, 7),
+            "status": status or "final",
+            "examiners": [self._examiner(one.result, role) for one, role in roles],
+        }
+        if status not in ("final", None):
+            details["amends"] = request.part(3)
+            details["reason"] = report.comment("reason")
+        if request.raw(8):
+            details["ended"] = self._moment(request, 8)
+        visit = next((one for one in self._segments if one.name == "PV1"), None)
+        if visit is not None and visit.part(3, 9):
+            details["place"] = visit.part(3, 9)
+        if visit is not None and visit.raw(19):
+            details["encounter"] = self._identifier(visit, visit.raw(19))
+        self._places |= {"/exam": _of(request), "/exam/started": _of(request, 7), "/exam/ended": _of(request, 8)}
+        self._places |= {"/exam/kind": _of(request, 4), "/exam/id": _of(request, 20)}
+        return details
+
+    def _examiner(self, segment: Read, role: str | None) -> Json:
+        found: Json = {"role": role}
+        if segment.part(16, 2):
+            found["name"] = segment.part(16, 2)
+        if segment.part(16, 1):
+            authority = (segment.part(16, 9, sub=n) for n in (1, 2, 3))
+            found["identifier"] = {"system": self._catalogue.v2.system_of(*authority), "value": segment.part(16, 1)}
+        return found
+
+    def _identifier(self, segment: Read, repetition: str) -> Json:
+        namespace, universal, kind = (segment.within(repetition, 4, sub) for sub in (1, 2, 3))
+        system = self._catalogue.v2.system_of(namespace, universal, kind)
+        return {"system": system, "value": segment.within(repetition, 1)}
+
+    def _newborn(self, patient: Read, report: Group, regions: list[Group]) -> Json:
+        sexes = {code: sex.value for sex, code in SEXES.items()} | {"A": "other", "N": "other", "": "unknown"}
+        if patient.raw(8) not in sexes:
+            self._wrong(patient, 8, "sex", "is no code of table 0001", "F, M, O, U, A or N")
+        newborn: Json = {
+            "identifiers": [self._identifier(patient, one) for one in patient.repetitions(3)],
+            "sex": sexes.get(patient.raw(8)),
+            "birth_time": self._moment(patient, 7),
+        }
+        if patient.part(5, 1):
+            newborn["name"] = patient.part(5, 1)
+        if patient.raw(25):
+            newborn["birth_order"] = {"order": self._whole(patient, 25)}
+            born = next((one for one in report.results if self._own(one.result, 3) == "exam.born"), None)
+            if born is not None:
+                newborn["birth_order"]["of"] = self._whole(born.result, 5)
+        if patient.raw(21):
+            newborn["mother"] = {"identifiers": [self._identifier(patient, one) for one in patient.repetitions(21)]}
+            kin = next((o for o in self._segments if o.name == "NK1" and o.part(3) == "MTH"), None)
+            if kin is not None and kin.part(2):
+                newborn["mother"]["name"] = kin.part(2)
+        known = [one for group in regions for one in group.results if self._own(one.result, 3) == GESTATION]
+        computed = next((one for one in known if one.comment("computed") is not None), None)
+        if computed is not None:
+            newborn["gestation"] = gestation_of(computed, self._own)
+        self._places |= {"/newborn": _of(patient), "/newborn/birth_time": _of(patient, 7)}
+        return newborn
+
+    def _findings(self, regions: list[Group], record: Json) -> list[Json]:
+        found: list[Json] = []
+        for group in regions:
+            for finding, segment in findings(group, self._catalogue, self._own, self._unknown):
+                if finding.get("observed_at") == self._usual_time(finding["item"], record):
+                    del finding["observed_at"]
+                self._places[f"/findings/{len(found)}"] = _of(segment)
+                self._places[f"/findings/{len(found)}/value"] = _of(segment, 5)
+                self._places[f"/findings/{len(found)}/item"] = _of(segment, 3)
+                found.append(finding)
+        return found
+
+    def _usual_time(self, item: str, record: Json) -> str | None:
+        """When a finding of an item is made that has no time of its own (:func:`adapter.derive.made_at`)."""
+        minutes, born = self._catalogue.items[item].minutes_after_birth, record["newborn"]["birth_time"]
+        if minutes is None or born is None:
+            return record["exam"]["started"]  # type: ignore[no-any-return]
+        return (datetime.fromisoformat(born) + timedelta(minutes=minutes)).isoformat()
+
+    def _unknown(self, segment: Read, field: int, what: str, remedy: str) -> None:
+        self._wrong(segment, field, "not-ours", what, remedy)
+
+    def _moment(self, segment: Read, field: int) -> str | None:
+        try:
+            return read_moment(segment.raw(field))
+        except ValueError as error:
+            self._wrong(segment, field, "time", f"is {error}", "a time stamp with its offset")
+            return None
+
+    def _whole(self, segment: Read, field: int) -> int | None:
+        if re.fullmatch(r"\d{1,2}", segment.raw(field)):
+            return int(segment.raw(field))
+        self._wrong(segment, field, "not-a-number", "is no whole number", "digits")
+        return None
+
+    def _wrong(self, segment: Read, field: int, rule: str, what: str, remedy: str) -> None:
+        self._problems.append(Place(_of(segment, field), file=self._name).error(rule, what, remedy))
+
+    def _place(self) -> PlaceOf:
+        """The segment that a part of the record came from: its own, else that of what holds it."""
+
+        def place(pointer: str) -> Place:
+            while pointer and pointer not in self._places:
+                pointer = pointer.rpartition("/")[0]
+            return Place(self._places.get(pointer, "segment 1 (MSH)"), file=self._name)
+
+        return place
+
+
+def _of(segment: Read, field: int = 0) -> str:
+    name = f"{segment.name}-{field}" if field else segment.name
+    return f"segment {segment.number} ({name})"

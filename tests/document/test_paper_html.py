@@ -1,0 +1,135 @@
+"""Documents as HTML: self-contained under a strict policy, accessible, and nothing in a text becomes markup.
+
+Sources: CSP Level 3 (hash sources); WCAG 2.2, success criteria 1.1.1, 1.3.1, 3.1.1; FHIR R4 narrative, section 2.4.
+"""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from decimal import Decimal
+from hashlib import sha256
+
+import pytest
+from lxml import etree, html
+
+from adapter.document import (
+    Beside,
+    Blank,
+    Block,
+    Bullets,
+    Column,
+    Curve,
+    Document,
+    Entry,
+    Fields,
+    Heading,
+    Notice,
+    Paragraph,
+    Plot,
+    Row,
+    Run,
+    Table,
+    Tick,
+    Tone,
+    narrative,
+    say,
+    to_html,
+)
+from adapter.fhir.xml import XHTML
+from adapter.validate.narrative import is_allowed_html
+
+HOSTILE = "</td></style><script>alert(1)</script><!-- ]]> & \"' \u202eevil \ue000"
+
+# FHIR R4 narrative: the elements of HTML 4.0 chapters 7 to 11 (but section 4 of chapter 9) and 15, <a> and <img>.
+_NAMES = """
+div span h1 h2 h3 h4 h5 h6 address bdo em strong dfn code samp kbd var cite abbr acronym blockquote q sub sup p br pre
+ul ol li dl dt dd table caption thead tfoot tbody colgroup col tr th td tt i b big small strike s u font hr a img
+"""
+ALLOWED = set(_NAMES.split())
+
+
+def blocks(text: str) -> tuple[Block, ...]:
+    """One block of every kind, the text in every place that takes one."""
+    plot = Plot(text, text, text, (Curve(text, ((Decimal(0), Decimal(1)), (Decimal(2), Decimal("1.5")))),), text)
+    return (
+        Heading(text),
+        Paragraph(say(Run(text, Tone.LOUD), Run(text, Tone.QUIET)), Tone.MARKED),
+        Bullets((say(text), say(text))),
+        Fields(((text, say(text)),)),
+        Table(text, (Column(text, 2), Column("Found", 3)), (Row((say(text), say(text)), Tone.NOTED),)),
+        Entry((say(Tick("L"), text, Tick(), "two words", Blank(12)),)),
+        plot,
+        Beside((plot, plot)),
+        Notice(text, (Paragraph(say(text)),), Tone.LOUD),
+    )
+
+
+def page(text: str, **more: object) -> Document:
+    """A document that says a text everywhere."""
+    return Document(
+        title=text, language="en", running=say(Run(text, Tone.STRONG)), foot=text, blocks=blocks(text), **more
+    )
+
+
+def test_nothing_comes_from_elsewhere_and_nothing_runs() -> None:
+    root = html.document_fromstring(to_html(page("plain")))
+    policy = root.xpath("string(//meta[@http-equiv='Content-Security-Policy']/@content)")
+    style = root.xpath("string(//style)")
+    digest = b64encode(sha256(style.encode()).digest()).decode()
+    assert policy == f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    assert not root.xpath("//script | //link | //img | //iframe | //object | //*[@style] | //*[@src] | //*[@href]")
+    assert not root.xpath("//@*[starts-with(name(), 'on')]")
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+def test_text_stays_text() -> None:
+    root = html.document_fromstring(to_html(page(HOSTILE, banner=HOSTILE, subject=HOSTILE)))
+    assert not root.xpath("//script")
+    assert len(root.xpath("//style")) == 1
+    assert "<script>alert(1)</script>" in root.xpath("string(//li[1])")
+    assert "[U+202E]evil" in root.xpath("string(//li[1])")
+    assert "[U+E000]" in root.xpath("string(//li[1])")
+
+
+def test_it_can_be_read_without_eyes() -> None:
+    root = html.document_fromstring(to_html(page("said")))
+    assert root.get("lang") == "en"
+    assert root.xpath("count(//h1)") == 1
+    assert root.xpath("//table[caption]//th[@scope='col']")
+    assert root.xpath("//tbody/tr/th[@scope='row']")
+    assert all(node.get("aria-label") for node in root.xpath("//svg | //*[@role='img']"))
+    assert root.xpath("//meta[@name='viewport']")
+    assert root.xpath("//main")
+
+
+def test_a_tone_is_never_colour_alone() -> None:
+    """Marked and noted rows have a bar of their own width, loud text is inverted; print keeps both."""
+    style = html.document_fromstring(to_html(page("x"))).xpath("string(//style)")
+    assert "border-left:6px solid" in style
+    assert "border-left:2px solid" in style
+    assert "print-color-adjust:exact" in style
+
+
+def test_whom_it_is_about_is_on_every_printed_page() -> None:
+    style = html.document_fromstring(to_html(page('A "quoted" \\ name', paper="letter"))).xpath("string(//style)")
+    assert '@page{size:letter portrait;@top-left{content:"A \\22 quoted\\22  \\5c  name"' in style
+    assert 'counter(page) " of " counter(pages)' in style
+
+
+@pytest.mark.parametrize("language", [None, "en"])
+@pytest.mark.parametrize("text", ["plain", HOSTILE, "two\nlines"])
+def test_narratives_hold_only_what_the_standard_allows(text: str, language: str | None) -> None:
+    div = narrative(blocks(text), language)
+    assert is_allowed_html(div)
+    root = etree.fromstring(div.encode())
+    names = {etree.QName(node) for node in root.iter()}
+    assert {name.namespace for name in names} == {XHTML}
+    assert {name.localname for name in names} <= ALLOWED
+    attributes = {etree.QName(key).localname for node in root.iter() for key in node.attrib}
+    assert attributes <= {"lang"}
+    assert "alert(1)" not in "".join(etree.QName(node).localname for node in root.iter())
+
+
+def test_the_same_document_is_the_same_page() -> None:
+    assert to_html(page("x")) == to_html(page("x"))

@@ -1,0 +1,45 @@
+"""A run as a process of its own, to be killed: ``python one_run.py '{"work": .., "inputs": [..], "out": ..}'``."""
+
+from __future__ import annotations
+
+import json
+import resource
+import sys
+from pathlib import Path
+
+from bulk_works import Poisoned
+
+from adapter.run import BulkError, run
+from adapter.run.convert import Convert, Layout
+from adapter.run.extract import Extract
+
+WORKS = {
+    "convert": Convert(),
+    "packed": Convert(packed=True),
+    "parts": Convert(layout=Layout.PARTS, packed=True),
+    "each": Convert(layout=Layout.EACH),
+    "tables": Extract(tables=("findings", "newborns")),
+    "poisoned": Poisoned(),
+}
+
+
+def main() -> int:
+    """0 done, 2 refused with the reason on standard error; the summary and the peak of memory on standard output."""
+    asked = json.loads(sys.argv[1])
+    work, inputs, out = WORKS[asked.pop("work")], [Path(p) for p in asked.pop("inputs")], Path(asked.pop("out"))
+    if "file_size" in asked:
+        limit = asked.pop("file_size")
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+    try:
+        summary = run(work, inputs, out, **asked)
+    except BulkError as error:
+        print(error, file=sys.stderr)
+        return 2
+    kinds = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    peaks = [resource.getrusage(kind).ru_maxrss for kind in kinds]
+    print(json.dumps({**summary.as_dict(), "peaks": peaks}))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
