@@ -19,7 +19,7 @@ from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
 from adapter.problems import ExitCode, Layer, Problem, Report, Severity
-from adapter.read import Reading, from_bundle, read_captures
+from adapter.read import Reading, from_bundle, read
 from adapter.sandbox import Store, running
 from adapter.send import (
     Event,
@@ -64,7 +64,7 @@ def _check(catalogue: Catalogue) -> list[Reading]:
     captures, wrong = invented("captures"), invented("wrong")
     accepted = []
     for path in (*captures, *wrong):
-        for reading in read_captures(path, catalogue, name=path.name):
+        for reading in read(path, catalogue, name=path.name):
             if reading.exam is None or not reading.accepted:
                 click.echo(f"{path.name}: refused")
                 for problem in reading.errors:

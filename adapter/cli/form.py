@@ -14,7 +14,7 @@ from adapter.cli.reporting import note
 from adapter.fhir.json import dumps
 from adapter.forms import to_questionnaire, to_response
 from adapter.problems import ExitCode
-from adapter.read import read_captures
+from adapter.read import read
 
 _USUAL_KIND = "initial"
 # Options that say something about one or two of the forms only.
@@ -136,7 +136,7 @@ def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, out: P
 def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
     """Each exam as a response; those with errors are refused, the others go on."""
     source = sys.stdin.buffer if str(path) == "-" else path
-    readings = list(read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path)))
+    readings = list(read(source, catalogue, name="standard input" if str(path) == "-" else str(path)))
     exams = [r.exam for r in readings if r.accepted and r.exam is not None]
     for reading in readings:
         for problem in reading.errors:

@@ -8,8 +8,9 @@ import hl7
 import pytest
 
 from adapter.catalogue import lint, load_catalogue
-from adapter.write.v2 import from_oru, to_oru
-from adapter.write.v2.er7 import CHARSETS
+from adapter.read.oru import from_oru
+from adapter.v2.er7 import CHARSETS
+from adapter.write.v2 import to_oru
 from examples.regenerate import example, names
 
 SITES = Path(__file__).parents[2] / "examples" / "sites"
