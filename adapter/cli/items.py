@@ -98,7 +98,7 @@ def _changes(catalogue: Catalogue, form: str) -> None:
 
 
 def _lint(catalogue: Catalogue) -> None:
-    from adapter.catalogue import lint
+    from adapter.catalogue.lint import lint
     from adapter.write import lint_forms
 
     problems = [*lint(catalogue), *lint_forms(catalogue)]
@@ -111,7 +111,7 @@ def _lint(catalogue: Catalogue) -> None:
 def _chosen(
     catalogue: Catalogue, ids: tuple[str, ...], region: str | None, kind: str | None, coded: str | None
 ) -> list[Item]:
-    from adapter.catalogue import question_coverage
+    from adapter.catalogue.coverage import question_coverage
 
     for name in ids:
         _known("item", name, list(catalogue.items))

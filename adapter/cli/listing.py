@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 
-from adapter.catalogue import Catalogue, Coverage, Item, answer_shares, question_coverage
+from adapter.catalogue import Catalogue, Item
+from adapter.catalogue.coverage import Coverage, answer_shares, question_coverage
 
 _COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "coded", "answers_coded", "codes")
 

@@ -40,7 +40,7 @@ def package(out: Path | None, examples: bool, site: Path | None) -> None:
       newborn-adapter package --out newborn.tgz
       newborn-adapter validate --package newborn.tgz bundle.json
     """
-    from adapter.catalogue import lint
+    from adapter.catalogue.lint import lint
     from adapter.write.package import archived, package_files
 
     catalogue = catalogue_for(site)
