@@ -6,15 +6,16 @@ import sys
 from collections.abc import Callable, Iterator
 from importlib.resources import files as package_files
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.problems import ExitCode
-from adapter.read import Reading, read
-from adapter.read.inputs import files_in
-from adapter.read.plan import Plan, load_plan, unread_columns
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.read import Reading
+    from adapter.read.plan import Plan
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -44,12 +45,16 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
     for path in files:
         if str(path) != "-" and not path.exists():
             raise click.UsageError(f"there is no file {path}")
+    from adapter.read import read
+
     loaded = None if plan is None else usable_plan(plan, files, catalogue)
     yield from read((sys.stdin.buffer if str(path) == "-" else path for path in files), catalogue, loaded)
 
 
 def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Plan:
     """The plan, after saying which columns of the tables it leaves unread; exit code 2 where it cannot be used."""
+    from adapter.read.plan import load_plan, unread_columns
+
     loaded, problems = load_plan(plan, catalogue)
     for problem in problems:
         click.echo(str(problem), err=True)
@@ -65,5 +70,7 @@ def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Pl
 
 def expanded(files: tuple[Path, ...]) -> Iterator[Path]:
     """Folders stand for the files in them, in name order."""
+    from adapter.read.inputs import files_in
+
     for path in files:
         yield from files_in(path) if path.is_dir() else (path,)

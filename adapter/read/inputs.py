@@ -8,7 +8,8 @@ FHIR R4                                 JSON, NDJSON, XML: bundles of ours, Ques
 HL7 v2.5.1                              ORU^R01 in ER7, one message or several in a file
 ======================================  ==================================================================
 
-Each may be packed with gzip. Bundles that a server gave are given as they are (a ``dict``).
+Each may be packed with gzip. Bundles that a server gave are given as they are (a ``dict``). What only some forms need is
+imported where it is used.
 """
 
 from __future__ import annotations
@@ -19,21 +20,18 @@ import re
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, BinaryIO, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import FhirJsonError, Json, dumps, loads
-from adapter.fhir.xml import FhirXmlError, from_xml
-from adapter.read.bundle import read_entries
-from adapter.read.csv_reader import read_csv
 from adapter.read.files import HEAD, MOST_BYTES, Rest, decoded, one_a_line, refused, unpacked
 from adapter.read.graph import Entry, alone, entries_of
 from adapter.read.json_reader import is_fhir, read_json
-from adapter.read.oru import read_oru
 from adapter.read.places import Place
-from adapter.read.plan.model import Plan
-from adapter.read.plan.read import read_table
 from adapter.read.reading import Reading
+
+if TYPE_CHECKING:
+    from adapter.read.plan.model import Plan
 
 Source = Path | BinaryIO | Mapping[str, Any]
 """A file, a folder (the files in it, by name), an open binary stream, or a FHIR resource in the shape of its JSON."""
@@ -107,6 +105,8 @@ class Reader:
         """The exams of all that stood alone."""
         if not self._alone:
             return
+        from adapter.read.bundle import read_entries
+
         found = False
         for reading in read_entries(self._alone, self._catalogue, "the resources that stand alone"):
             found = True
@@ -121,6 +121,8 @@ class Reader:
     def _file(self, path: Path, name: str) -> Iterator[Reading]:
         try:
             if self._plan is not None:
+                from adapter.read.plan.read import read_table
+
                 yield from read_table(path, self._plan, self._catalogue)
                 return
             with path.open("rb") as stream:
@@ -152,6 +154,8 @@ class Reader:
 
     def _document(self, data: bytes, head: str, ending: str, name: str) -> Iterator[Reading]:
         if _MESSAGE.match(data) and len(data) <= MOST_BYTES:
+            from adapter.read.oru import read_oru
+
             yield from read_oru(data, self._catalogue, name)
         elif head.startswith("<") and len(data) <= MOST_BYTES:
             yield from self._xml(data, name)
@@ -162,6 +166,8 @@ class Reader:
             elif (ending not in _TABLES and text.lstrip()[:1] in ("{", "[")) or ending == ".json":
                 yield from self._json(text, name)
             else:
+                from adapter.read.csv_reader import read_csv
+
                 yield from read_csv(text, self._catalogue, name)
 
     def _lines(self, stream: io.RawIOBase, name: str) -> Iterator[Reading]:
@@ -191,6 +197,8 @@ class Reader:
             yield from self._fhir(resource, at, file=name, text=whole, line=line)
 
     def _xml(self, data: bytes, name: str) -> Iterator[Reading]:
+        from adapter.fhir.xml import FhirXmlError, from_xml
+
         try:
             resource = from_xml(data)
         except FhirXmlError as error:
@@ -207,6 +215,8 @@ class Reader:
         if kind == "QuestionnaireResponse":
             yield from read_json(dumps(resource).decode(), self._catalogue, file or source, line)
         elif kind == "Bundle":
+            from adapter.read.bundle import read_entries
+
             found = False
             for reading in read_entries(entries_of(resource, file, text, line), self._catalogue, source):
                 found = True

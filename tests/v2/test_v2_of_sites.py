@@ -7,7 +7,8 @@ from pathlib import Path
 import hl7
 import pytest
 
-from adapter.catalogue import lint, load_catalogue
+from adapter.catalogue import load_catalogue
+from adapter.catalogue.lint import lint
 from adapter.read.oru import from_oru
 from adapter.v2.er7 import CHARSETS
 from adapter.write.v2 import to_oru
