@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from abc import ABC, abstractmethod
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Any, NoReturn
 
 import orjson
@@ -99,7 +99,10 @@ def _decode(data: bytes | bytearray | memoryview) -> str:
 
 
 def _decimal(text: str) -> Decimal:
-    value = Decimal(text)
+    try:
+        value = Decimal(text)
+    except InvalidOperation:  # an exponent beyond those that Decimal has
+        raise FhirJsonError(f"a decimal of more than {MAX_DIGITS} digits") from None
     decimal_text(value)
     return value
 

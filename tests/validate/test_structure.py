@@ -38,6 +38,8 @@ BROKEN: list[tuple[Resource, str, Any, str, str]] = [
     (finding(), "_code", {"id": "x"}, "unknown-element", "Observation._code"),
     (finding(), "code.colour", 1, "unknown-element", "Observation.code.colour"),
     (finding(), "valueAddress", {"text": "x"}, "unknown-element", "Observation.valueAddress"),
+    (patient(), "meta", {"profile": ["StructureDefinition/a"]}, "value-format", "Patient.meta.profile[0]"),
+    (patient(), "meta", {"profile": ["a b"]}, "value-format", "Patient.meta.profile[0]"),
     (finding(), "status", ..., "missing-element", "Observation.status"),
     (finding(), "code", ..., "missing-element", "Observation.code"),
     (finding(), "component.0.code", ..., "missing-element", "Observation.component[0].code"),
@@ -180,7 +182,13 @@ EXPECTED_WARNINGS = {
 
 
 # datatypes.html#uri asks for UUIDs in lower case, these have capitals
-WRONG_IN_THE_PACKAGE = {"CapabilityStatement-example.json": {("value-format", "CapabilityStatement.url")}}
+# the standard's engine refuses both: a UUID in capitals, a canonical that is not absolute
+WRONG_IN_THE_PACKAGE = {
+    "CapabilityStatement-example.json": {
+        ("value-format", "CapabilityStatement.url"),
+        ("value-format", "CapabilityStatement.messaging[0].supportedMessage[0].definition"),
+    }
+}
 
 KEYS = """
 resourceType entry resource fullUrl request status code coding system value valueQuantity subject reference
@@ -260,3 +268,28 @@ def test_table_and_models_agree_that_it_is_broken(case: tuple[Resource, str, Any
     broken = changed(*case[:3])
     with pytest.raises(ValidationError):
         get_fhir_model_class(broken["resourceType"]).model_validate(broken)
+
+
+@pytest.mark.parametrize(
+    "canonical", ["http://example.org/q|1.0", "urn:uuid:53fefa32-fcbb-4ff8-8a92-55ee120877b7", "#q"]
+)
+def test_canonicals_that_are_absolute_or_of_the_same_resource(canonical: str) -> None:
+    """FHIR R4 references.html#canonical."""
+    made = {"resourceType": "QuestionnaireResponse", "status": "completed", "questionnaire": canonical}
+    assert validate(made, layers=[Layer.STRUCTURE]) == []
+
+
+def test_white_space_in_base64_is_warned_of() -> None:
+    """RFC 4648 section 3.1; the expression of R4 allows it, the standard's engine warns."""
+    made = {"resourceType": "Binary", "contentType": "text/plain", "data": "AAAA AAAA"}
+    [problem] = validate(made, layers=[Layer.STRUCTURE])
+    assert (problem.rule, problem.severity, problem.where) == ("base64-space", Severity.WARNING, "Binary.data")
+    assert validate({**made, "data": "AAAAAAAA"}, layers=[Layer.STRUCTURE]) == []
+
+
+def test_a_flood_of_unknown_elements_is_told_in_one_line() -> None:
+    flooded = patient() | {f"k{number}": 1 for number in range(300)}
+    problems = validate(flooded, layers=[Layer.STRUCTURE])
+    assert len(problems) == 101
+    assert problems[-1].what.startswith("200 more elements")
+    assert problems[-1].where == "Patient"
