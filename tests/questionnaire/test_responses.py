@@ -156,3 +156,28 @@ def test_a_form_renderers_own_way(catalogue: Catalogue) -> None:
     assert reading.exam is not None
     assert wanted is not None
     assert len(reading.exam.findings) == len(wanted.findings)
+
+
+def test_units_read_as_the_form_offers_them_and_the_spelling_comes_back(catalogue: Catalogue) -> None:
+    """A validator compares the words of a unit with those of the options (SDC ``unitOption``), not its code alone."""
+    record = {
+        "exam": {
+            "id": "u1",
+            "kind": "initial",
+            "started": "2026-03-01T08:30:00+01:00",
+            "examiners": [{"name": "N. Invented", "role": "nurse"}],
+        },
+        "newborn": {
+            "identifiers": [{"system": "https://example.org/mrn", "value": "1"}],
+            "sex": "female",
+            "birth_time": "2026-02-28T21:12:00+01:00",
+        },
+        "findings": [{"item": "temperature", "value": {"value": "36.70", "unit": "Cel"}, "site": "axilla"}],
+    }
+    exam = Exam.model_validate(record)
+    response = to_response(exam, catalogue)
+    text = dumps(response).decode()
+    assert '"unit":"°C"' in text
+    assert '"unit":"Cel"' not in text
+    reading = read(response, catalogue)
+    assert reading.exam == exam
