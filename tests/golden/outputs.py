@@ -22,11 +22,11 @@ from adapter.read.questionnaire.sheet import NotInForm
 from adapter.write import OUTWARD, allowed, write
 from adapter.write.package import package_files
 from adapter.write.tables import TABLES
-from adapter.write.v2.er7 import CHARSETS
 from adapter.write.v2.message import unjudged
 from adapter.write.views import views
 from tests.every_answer import every_exam
 from tests.golden.seeded import seeded_exams
+from tests.messages import unjudged_oru
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = sorted((ROOT / "examples" / "captures").glob("*.json"))
@@ -85,11 +85,7 @@ def _of_a_site(name: str, folder: Path | None, catalogue: Catalogue) -> Iterator
 
 
 def _written(exam: Exam, catalogue: Catalogue, kind: str, encoding: str) -> bytes:
-    """As :func:`adapter.write.write` gives it. Messages are not judged here, which takes twenty times as long."""
-    if kind != "v2":
-        return write(exam, catalogue, kind, encoding)
-    end = "\r\n" if catalogue.v2.terminator == "CRLF" else "\r"
-    return "".join(f"{one}{end}" for one in unjudged(exam, catalogue)).encode(CHARSETS[catalogue.v2.character_set])
+    return unjudged_oru(exam, catalogue) if kind == "v2" else write(exam, catalogue, kind, encoding)
 
 
 def _of_many(corpus: str, exams: list[Exam], catalogue: Catalogue) -> Iterator[Output]:
