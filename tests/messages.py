@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.write.v2.er7 import CHARSETS
+from adapter.v2.er7 import CHARSETS
 from adapter.write.v2.message import unjudged
 
 
