@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from itertools import chain
 from typing import NamedTuple
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.catalogue.code import MAP_ONLY, Code, Codes
-from adapter.catalogue.model import Answer, Item, ItemType, Meaning, SignAnswer
+from adapter.catalogue.model import Item, ItemType, Meaning
 from adapter.catalogue.verified import VerifiedCode
 from adapter.catalogue.vocabulary import Term
 from adapter.problems import Layer, Problem, Severity
@@ -106,14 +106,18 @@ def of_item(item: Item) -> Iterator[Place]:
             yield Place(f"{at}, sign {sign.id}, answer {choice.id}", "value", choice.codes)
 
 
-_NOT_YET_READ = tuple(f"regions/{number:02}" for number in range(1, 13))  # their codes are being read again
+_NOT_YET_READ = (
+    *("context", "general", "vital_signs", "respiratory", "cardiovascular", "skin", "head", "face", "eyes", "ears"),
+    *("nose", "mouth"),
+)  # their codes are being read again
 
 
 def lint_codes(catalogue: Catalogue) -> Iterator[Problem]:
     """All faults of the codes, in the order of the exam."""
+    waiting = ("ungraded", "display", "qualifier-grade", "unequal-answers", "context-free-value", "two-displays")
     for problem in _all(catalogue):
-        waits = problem.rule in ("ungraded", "display", "qualifier-grade", "unequal-answers", "context-free-value")
-        if not (waits or "candidate" in problem.what) or not problem.file.startswith(_NOT_YET_READ):
+        waits = problem.rule in waiting or "candidate" in problem.what
+        if not waits or catalogue.region_of.get(problem.item, problem.item) not in _NOT_YET_READ:
             yield problem
 
 
@@ -124,6 +128,8 @@ def _all(catalogue: Catalogue) -> Iterator[Problem]:
     for item in catalogue.items.values():
         yield from _answers(item, catalogue)
     yield from _same_label(catalogue)
+    yield from _twice(catalogue)
+    yield from _two_displays(catalogue)
 
 
 def _problem(catalogue: Catalogue, where: str, rule: str, what: str, remedy: str) -> Problem:
@@ -206,17 +212,6 @@ def _answers(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
         return _problem(catalogue, f"item {item.id}", rule, what, remedy)
 
-    groups: list[Sequence[Answer | SignAnswer]] = [item.answers, *(sign.answers for sign in item.signs)]
-    for group in groups:
-        taken: dict[tuple[str, str], str] = {}
-        for answer in group:
-            for code in answer.codes:
-                if code.fit not in ("equal", "equivalent") or catalogue.systems[code.system].local:
-                    continue
-                first = taken.setdefault((code.system, code.code), answer.id)
-                if first != answer.id:
-                    what = f"answers '{first}' and '{answer.id}' are both equivalent to {code}"
-                    yield said("equivalent-twice", what, "wider for both, or another code for one")
     asked = bool(_asked(item, catalogue))
     for one in item.answers:
         kinds = [row for code in one.codes if (row := catalogue.verified.get((code.system, code.code)))]
@@ -253,3 +248,39 @@ def _same_label(catalogue: Catalogue) -> Iterator[Problem]:
                 yield _problem(
                     catalogue, f"item {item.id}", "unequal-answers", what, "the same for both, or for neither"
                 )
+
+
+def _twice(catalogue: Catalogue) -> Iterator[Problem]:
+    """Two answers, two questions or two sites cannot both be all that one code means."""
+    first: dict[tuple[str, str, str], str] = {}
+    for place in places(catalogue):
+        if place.conditional or place.maps:
+            continue
+        kind = place.where.split()[0] if place.role != "value" else "answer"
+        part = "part" if ", component " in place.where or ", sign " in place.where else ""
+        for code in place.codes:
+            system = catalogue.systems.get(code.system)
+            if code.fit not in ("equal", "equivalent") or system is None or system.local:
+                continue
+            before = first.setdefault((kind if place.role == "value" else kind + part, *_key(code)), place.where)
+            if before != place.where:
+                what = f"{before} and {place.where} are both equivalent to {code}"
+                yield _problem(
+                    catalogue, place.where, "equivalent-twice", what, "wider for both, or another code for one"
+                )
+
+
+def _key(code: Code) -> tuple[str, str]:
+    return code.system, code.code
+
+
+def _two_displays(catalogue: Catalogue) -> Iterator[Problem]:
+    """A site's own code is called the same wherever it stands."""
+    displays: dict[tuple[str, str], tuple[str, str]] = {}
+    for place in places(catalogue):
+        for code in place.codes:
+            if code.display and code.system not in PUBLISHED:
+                before = displays.setdefault(_key(code), (code.display, place.where))
+                if before[0] != code.display:
+                    what = f"{place.where}: {code} has display '{before[0]}' at {before[1]}"
+                    yield _problem(catalogue, place.where, "two-displays", what, "one display for one code")

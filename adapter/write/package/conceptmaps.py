@@ -8,7 +8,7 @@ published code is *unmatched*, with the reason.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from adapter.catalogue import Catalogue, Code
@@ -195,11 +195,3 @@ def _absent(catalogue: Catalogue) -> Json:
     )
     name = catalogue.systems["reason"].uri.rpartition("/")[2]
     return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}
-
-
-def graded(maps: Iterable[Json]) -> Iterator[tuple[str, str]]:
-    """Name of the map and equivalence of each of its targets, for counting."""
-    for one in maps:
-        for group in one["group"]:
-            for element in group["element"]:
-                yield from ((one["id"], target["equivalence"]) for target in element["target"])
