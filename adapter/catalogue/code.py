@@ -16,7 +16,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict
 class Frozen(BaseModel):
     """Base of all catalogue objects: immutable, no unknown fields."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 Fit = Literal["equal", "equivalent", "wider", "narrower", "inexact", "relatedto"]

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from adapter.catalogue import Catalogue, lint, load_catalogue
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue.lint import lint
 from adapter.problems import Problem
 
 HEAD = "region: hips\nitems:\n"
