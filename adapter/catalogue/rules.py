@@ -11,7 +11,8 @@ from collections.abc import Iterator
 
 from pydantic import Field, model_validator
 
-from adapter.catalogue.model import Flag, Frozen, Meaning, Span
+from adapter.catalogue.code import Frozen
+from adapter.catalogue.model import Flag, Meaning, Span
 from adapter.exam.model import Urgency
 from adapter.exam.text import Key
 

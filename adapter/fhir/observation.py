@@ -117,8 +117,9 @@ def _observation(one: Evidence, name: Name, around: Around, derived_from: list[J
     finding, item, judged, computed = one.finding, one.item, one.judged, one.computed
     exam, parts = around.exam, around.parts
     other = _other_unit(finding, item, around.catalogue) if item.other_units else None
+    own_question = parts.own_question(item.id, finding.value)
     fixed = parts.circumstances(
-        item.id, finding.side, finding.site, finding.method, finding.state, finding.urgency, other
+        item.id, finding.side, finding.site, finding.method, finding.state, finding.urgency, other, own_question
     )
     details = _details(finding, item, fixed, parts)
     resource: Json = {"resourceType": "Observation"}
