@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import click
 
+from adapter.exam import Identifier
 from adapter.send.target import BadTarget, Target, load_target, target_of
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -46,6 +49,71 @@ def target_options(command: F) -> F:
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
+
+
+class _Newborn(click.ParamType[Identifier]):
+    """An identifier of a newborn, ``SYSTEM|VALUE``."""
+
+    name = "newborn"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Identifier:
+        """Split it, or say how it is written."""
+        system, bar, text = str(value).partition("|")
+        if not (system and bar and text):
+            self.fail(f"{value}: write it as system|value", param, ctx)
+        return Identifier(system=system, value=text)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A server to read from, as options name it, and which exams of it."""
+
+    url: str | None
+    target_file: Path | None
+    token_env: str | None
+    token_file: Path | None
+    exams: tuple[str, ...]
+    newborns: tuple[Identifier, ...]
+
+    @property
+    def named(self) -> bool:
+        """Whether there is one."""
+        return self.url is not None or self.target_file is not None
+
+    def target(self) -> Target:
+        """The server; a usage error where it cannot be used."""
+        return target_from(self.url, self.target_file, self.token_env, self.token_file, None, False)
+
+
+_FILE = click.Path(path_type=Path, dir_okay=False)
+_SOURCE = (
+    click.option("--from", "url", metavar="URL", help="Read from this FHIR server instead of files."),
+    click.option("--target", "target_file", type=_FILE, help="As for send: a YAML file that names the server."),
+    click.option("--token-env", metavar="NAME", help="The environment variable that holds a bearer token."),
+    click.option("--token-file", type=_FILE, help="The file that holds a bearer token."),
+    click.option("--exam", "exams", multiple=True, metavar="ID", help="From the server: only this exam."),
+    click.option(
+        "--newborn",
+        "newborns",
+        multiple=True,
+        type=_Newborn(),
+        metavar="SYSTEM|VALUE",
+        help="From the server: only of these.",
+    ),
+)
+
+
+def source_options(command: F) -> F:
+    """``--from``, ``--target`` and what goes with them, as one argument ``source``."""
+
+    @wraps(command)
+    def with_source(**given: Any) -> Any:
+        source = Source(**{field.name: given.pop(field.name) for field in fields(Source)})
+        return command(source=source, **given)
+
+    for option in reversed(_SOURCE):
+        with_source = option(with_source)
+    return cast(F, with_source)
 
 
 def outbox_option(command: F) -> F:

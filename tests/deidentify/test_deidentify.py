@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from adapter.write.extract import FORMS, Extract
 from hypothesis import HealthCheck, given, settings
 
 from adapter.catalogue import Catalogue, load_catalogue
@@ -34,7 +35,6 @@ from adapter.write.deidentify import (
     read_key,
     shipped_policies,
 )
-from adapter.write.extract import FORMS, Extract
 from adapter.write.tables import TABLES
 from strategies import exams
 from tests.deidentify.identified_exams import exam_of, family, identifying, twin

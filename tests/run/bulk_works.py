@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from adapter.run.chunks import Unit
+
 from adapter.run.convert import Convert
 from adapter.run.work import Part, Taken
 

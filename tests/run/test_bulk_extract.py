@@ -10,6 +10,7 @@ from typing import Any
 
 import duckdb
 import pytest
+from adapter.write.extract import Extract as AtOnce
 
 from adapter.catalogue import Catalogue
 from adapter.derive.versions import Versions
@@ -19,7 +20,6 @@ from adapter.run.extract import Extract, latest_versions
 from adapter.run.rows import Rows
 from adapter.write import write
 from adapter.write.deidentify import Deidentifier, load_policy, read_key, shipped_policies
-from adapter.write.extract import Extract as AtOnce
 from adapter.write.tables import TABLES
 
 KEY = "an invented key for tests only, 32 bytes at least"

@@ -9,6 +9,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+from adapter.run.chunks import Form, chunks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -16,7 +17,6 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.read import Reading, read_captures, to_csv
 from adapter.read.plan import load_plan, read_table
-from adapter.run.chunks import Form, chunks
 from adapter.run.exams import readings_of, rows_of_plan
 from adapter.run.inputs import units_of, weight_of
 from adapter.run.rows import Rows

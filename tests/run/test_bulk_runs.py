@@ -7,10 +7,10 @@ import json
 from pathlib import Path
 
 import pytest
+from adapter.run.aside import PROBLEMS
 
 from adapter.catalogue import Catalogue
 from adapter.run import BulkError, run
-from adapter.run.aside import PROBLEMS
 from adapter.run.convert import Convert, Layout
 from adapter.run.validate import Validate
 from adapter.validate import Validator, read_resources

@@ -15,10 +15,11 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from adapter.write.extract import Extract
+
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.read import read_captures
-from adapter.write.extract import Extract
 from adapter.write.tables import TABLES, Known
 from tests.outside.judges import CACHE, MEDPLUM_PACKAGES
 from tests.tables.view_runners import Rows, by_medplum

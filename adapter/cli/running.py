@@ -1,0 +1,90 @@
+"""A work as the commands run it: their options for it, its progress, and what is said of what was refused."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from shutil import copyfileobj
+from typing import Any, TypeVar
+
+import click
+
+from adapter.catalogue import Catalogue
+from adapter.cli.reporting import note
+from adapter.cli.targets import Source
+from adapter.problems import ExitCode
+from adapter.run import Given, RunError, Tally, Work, run, standard_input, stream
+from adapter.run.rejects import REJECTED, problems_in
+from adapter.run.server import held_by
+from adapter.send import ServerRefused, Unreachable
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def many_options(command: F) -> F:
+    """``--jobs`` and ``--quiet``."""
+    command = click.option("--quiet", is_flag=True, help="No word of progress.")(command)
+    return click.option(
+        "--jobs",
+        type=click.IntRange(min=1),
+        help="So many processes at once. Default: every processor, where there is more than a little to do.",
+    )(command)
+
+
+def given(files: Sequence[Path], source: Source | None = None, catalogue: Catalogue | None = None) -> list[Given]:
+    """The inputs that are named: files, ``-`` for standard input; or what a server holds."""
+    if source is None or catalogue is None:
+        return [standard_input() if str(path) == "-" else path for path in files]
+    if source.named == bool(files):
+        raise click.UsageError("name files, or a server with --from or --target")
+    if source.named:
+        return [held_by(source.target(), catalogue, source.exams, source.newborns)]
+    return given(files)
+
+
+@contextmanager
+def said() -> Iterator[None]:
+    """Exit code 2 with the reason where a run cannot begin or go on, 3 where it is a server's."""
+    try:
+        yield
+    except RunError as error:
+        raise click.UsageError(str(error)) from None
+    except (ServerRefused, Unreachable) as error:
+        note(str(error))
+        sys.exit(ExitCode.SERVER)
+
+
+def run_into(work: Work, inputs: Sequence[Given], out: Path, jobs: int | None, quiet: bool) -> Tally:
+    """A run to its end; exit code 2 with the reason where it cannot begin or go on."""
+    try:
+        with said():
+            summary = run(work, inputs, out, jobs=jobs, progress=None if quiet else sys.stderr)
+    except KeyboardInterrupt:
+        note("\nInterrupted. What is finished is kept: the same command goes on from there.")
+        raise
+    for problem in summary.shown:
+        note(str(problem))
+    if summary.rejected is not None:
+        note(f"What was refused, and why: {summary.rejected}/problems.ndjson")
+    return summary.tally
+
+
+def poured(work: Work, inputs: Sequence[Given], name: str, jobs: int | None) -> Tally:
+    """What a work makes, to standard output: the file of this name in each chunk. What was refused is said."""
+    whole = Tally()
+    with said():
+        for tally, folder in stream(work, inputs, jobs=jobs):
+            whole.add(tally)
+            for problem in problems_in(folder / REJECTED):
+                note(str(problem))
+            with (folder / name).open("rb") as file:
+                copyfileobj(file, sys.stdout.buffer)
+            sys.stdout.buffer.flush()
+    return whole
+
+
+def end(tally: Tally) -> None:
+    """Exit 1 where anything was refused."""
+    sys.exit(ExitCode.PROBLEMS if tally.refused else ExitCode.WELL)
