@@ -16,7 +16,6 @@ from adapter.derive import Changes
 from adapter.exam import Exam
 from adapter.problems import ExitCode
 from adapter.read import Reading, from_bundle
-from adapter.send import FhirClient, ServerRefused, Unreachable, fetch_exams_of
 
 
 def earlier_option(command: F) -> F:
@@ -47,6 +46,8 @@ def earlier_exams(
 
 
 def _from_server(found: Sequence[Reading], url: str, catalogue: Catalogue) -> list[Exam]:
+    from adapter.send import FhirClient, ServerRefused, Unreachable, fetch_exams_of  # loaded where a server is named
+
     newborns = dict.fromkeys(reading.exam.newborn.identifiers[0] for reading in found if reading.exam is not None)
     try:
         with FhirClient(url) as client:

@@ -32,7 +32,6 @@ from adapter.write import OUTWARD
     "--format",
     "encoding",
     type=click.Choice(sorted({encoding for outward in OUTWARD.values() for encoding in outward.encodings})),
-    default="",
     help="How it is written; the usual way of its kind where none is named.",
 )
 @click.option("--pretty", is_flag=True, help="Indented, for people.")

@@ -15,10 +15,8 @@ from adapter.catalogue import Catalogue
 from adapter.cli.reporting import note
 from adapter.cli.targets import Source
 from adapter.problems import ExitCode
-from adapter.run import Given, RunError, Tally, Work, run, standard_input, stream
+from adapter.run import Given, RunError, SourceLost, Tally, Work, run, standard_input, stream
 from adapter.run.rejects import REJECTED, problems_in
-from adapter.run.server import held_by
-from adapter.send import ServerRefused, Unreachable
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -40,6 +38,8 @@ def given(files: Sequence[Path], source: Source | None = None, catalogue: Catalo
     if source.named == bool(files):
         raise click.UsageError("name files, or a server with --from or --target")
     if source.named:
+        from adapter.run.server import held_by  # what reads from servers is loaded where it is used
+
         return [held_by(source.target(), catalogue, source.exams, source.newborns)]
     return given(files)
 
@@ -49,11 +49,11 @@ def said() -> Iterator[None]:
     """Exit code 2 with the reason where a run cannot begin or go on, 3 where it is a server's."""
     try:
         yield
-    except RunError as error:
-        raise click.UsageError(str(error)) from None
-    except (ServerRefused, Unreachable) as error:
+    except SourceLost as error:
         note(str(error))
         sys.exit(ExitCode.SERVER)
+    except RunError as error:
+        raise click.UsageError(str(error)) from None
 
 
 def run_into(work: Work, inputs: Sequence[Given], out: Path, jobs: int | None, quiet: bool) -> Tally:

@@ -6,12 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields
 from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
 from adapter.exam import Identifier
-from adapter.send.target import BadTarget, Target, load_target, target_of
+
+if TYPE_CHECKING:
+    from adapter.send.target import Target
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -138,6 +140,8 @@ def target_from(
     allow_plain: bool,
 ) -> Target:
     """The server that the options name; a usage error where they name none, or one that cannot be used."""
+    from adapter.send.target import BadTarget, load_target, target_of  # loaded where a server is named
+
     if (url is None) == (target_file is None):
         raise click.UsageError("name the server: --to URL, or --target FILE")
     if token_env is not None and token_file is not None:

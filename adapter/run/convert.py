@@ -50,7 +50,7 @@ class Convert:
     """
 
     kind: str = "transaction"
-    encoding: str = ""
+    encoding: str | None = None
     pretty: bool = False
     layout: Layout | None = None
     packed: bool = False
@@ -72,7 +72,7 @@ class Convert:
             case Layout.EACH:
                 return (Output(DATA, "", Landing.EACH),)
             case Layout.PARTS:
-                ending = ("ndjson" if self.encoding == "json" else self.encoding) + (".gz" if self.packed else "")
+                ending = f"{'ndjson' if self.encoding == 'json' else self.encoding}{'.gz' if self.packed else ''}"
                 return (Output(DATA, f"part-{{:05}}.{ending}", Landing.PART),)
         return (Output(DATA, "", Landing.JOIN if self.joined else Landing.ALONE, self.needs_a_folder),)
 

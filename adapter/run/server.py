@@ -9,8 +9,8 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
 from adapter.fhir.json import dumps
 from adapter.run.inputs import Stream
-from adapter.run.work import NotPossible
-from adapter.send import fetch_all_exams, fetch_exam, fetch_exams_of
+from adapter.run.work import NotPossible, SourceLost
+from adapter.send import ServerRefused, Unreachable, fetch_all_exams, fetch_exam, fetch_exams_of
 from adapter.send.target import BadTarget, Target
 
 
@@ -20,7 +20,7 @@ def held_by(
     """The exams with these ids and those of these newborns; every exam of ours where none are named.
 
     Reading it raises :class:`NotPossible` where the server holds no such exam or the target cannot be used, and
-    ``ServerRefused`` and ``Unreachable`` of :mod:`adapter.send`.
+    :class:`SourceLost`.
     """
     return Stream(target.url, _bundles(target, catalogue, exams, newborns))
 
@@ -39,3 +39,5 @@ def _bundles(
                 yield dumps(bundle) + b"\n"
     except BadTarget as error:
         raise NotPossible(str(error)) from None
+    except (ServerRefused, Unreachable) as error:
+        raise SourceLost(str(error)) from None

@@ -25,6 +25,10 @@ class NotPossible(RunError):
     """What is asked for cannot be made, of these inputs or at all; nothing is kept."""
 
 
+class SourceLost(RunError):
+    """A server that is to be read from refuses or cannot be reached."""
+
+
 class ChunkLost(Exception):
     """What a chunk has made so far cannot be written, and not for one exam's sake.
 
