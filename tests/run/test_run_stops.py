@@ -13,7 +13,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from bulk_works import BREAKS, HANGS, KILLS, Start
+from odd_works import BREAKS, HANGS, KILLS, Start
 
 from adapter.run import run
 from adapter.run.convert import Convert
