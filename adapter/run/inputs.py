@@ -175,6 +175,8 @@ def _of_file(path: Path, whole: Piece, cut: Cut, loose: LooseResources) -> Itera
             yield whole
     elif cut.gathered is not None and stands_alone(_head(path)):
         yield from loose.add(whole, _content(path))
+    elif cut.rows is not None and not _head(path).removeprefix(_BOM).lstrip().startswith((b"{", b"[", b"<")):
+        yield from rows_of(path, cut.rows, whole)
     else:
         yield whole
 

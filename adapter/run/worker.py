@@ -8,6 +8,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator, Mapping, MutableSequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection
@@ -88,14 +89,21 @@ def carry_out(task: Task, maker: ChunkMaker, mark: MutableSequence[int]) -> Chun
         shutil.rmtree(task.folder, ignore_errors=True)
         making.replace(task.folder)
     except ChunkLost as error:
-        shutil.rmtree(making, ignore_errors=True)
+        _give_up(maker, making)
         why = str(error) if error.for_good else f"{task.chunk.place} and after it: {error}"
         return ChunkOutcome(task.chunk.number, Tally(), fault=why, for_good=error.for_good)
     except OSError as error:
-        shutil.rmtree(making, ignore_errors=True)
+        _give_up(maker, making)
         why = f"the output cannot be written: {error.strerror or type(error).__name__}"
         return ChunkOutcome(task.chunk.number, Tally(), fault=why)
     return ChunkOutcome(task.chunk.number, tally)
+
+
+def _give_up(maker: ChunkMaker, making: Path) -> None:
+    """Close what is open of the chunk, and take it away."""
+    with suppress(Exception):
+        maker.end()
+    shutil.rmtree(making, ignore_errors=True)
 
 
 def _handled(piece: Piece, maker: ChunkMaker, skip: str) -> Iterator[Handled]:

@@ -13,17 +13,14 @@ import pytest
 
 from adapter.catalogue import Catalogue
 from adapter.derive.versions import Versions
-from adapter.exam import Status
 from adapter.read import read_captures
 from adapter.run import run
 from adapter.run.extract import Extract
 from adapter.run.extract_forms import FORMS
 from adapter.write import write
-from adapter.write.bulk_data import BulkDataFiles
 from adapter.write.deidentify import Deidentifier, load_policy, read_key, shipped_policies
-from adapter.write.omop import OmopFiles, load_concepts
 from adapter.write.tables import TABLES
-from adapter.write.tables.files import TableFiles
+from tests.extracts import written_at_once
 
 KEY = "an invented key for tests only, 32 bytes at least"
 
@@ -63,33 +60,14 @@ def source(several: bytes, tmp_path: Path) -> Path:
 def at_once(source: Path, folder: Path, encoding: str, catalogue: Catalogue, policy: str | None) -> tuple[int, int]:
     """Exam after exam through the writers themselves: exams in the extract, exams refused."""
     deidentifier = Deidentifier(load_policy(policy), read_key(None, "STUDY_KEY"), catalogue) if policy else None
-    for name in ("fhir", "omop"):
-        (folder / name).mkdir(parents=True)
-    tables = TableFiles(folder, catalogue, encoding)
-    others = [
-        BulkDataFiles(folder / "fhir", catalogue),
-        OmopFiles(folder / "omop", catalogue, load_concepts(), encoding),
-    ]
-    versions, done, refused = Versions(), 0, 0
+    versions = Versions()
     accepted = [r.exam for r in read_captures(source, catalogue) if r.accepted and r.exam is not None]
     for exam in accepted:
         versions.see(exam)
-    for exam in accepted:
-        if not versions.current(exam):
-            continue
-        try:
-            made = deidentifier(exam) if deidentifier is not None else exam
-        except ValueError:
-            refused += 1
-            continue
-        done += 1
-        for files in others if exam.details.status is Status.ENTERED_IN_ERROR else (tables, *others):
-            files.add(made)
-    for files in (tables, *others):
-        files.close()
-    if deidentifier is not None:
-        deidentifier.write(folder)
-    return done, refused
+    current = filter(versions.current, accepted)
+    return written_at_once(
+        current, catalogue, folder, ("tables", "ndjson", "omop"), encoding, deidentifier=deidentifier
+    )
 
 
 def all_files(folder: Path) -> dict[str, bytes]:
