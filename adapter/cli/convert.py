@@ -13,8 +13,9 @@ from adapter.cli.reading import plan_option, plan_said
 from adapter.cli.reporting import note
 from adapter.cli.running import end, given, many_options, poured, run_into
 from adapter.cli.targets import Source, source_options
-from adapter.run.convert import DATA, Convert, Layout
-from adapter.write import OUTWARD
+
+KINDS = ("transaction", "collection", "batch", "v2", "document", "report")
+ENCODINGS = ("er7", "html", "json", "pdf", "xml")
 
 
 @click.command()
@@ -23,7 +24,7 @@ from adapter.write import OUTWARD
 @click.option(
     "--to",
     "kind",
-    type=click.Choice(list(OUTWARD)),
+    type=click.Choice(KINDS),
     default="transaction",
     show_default=True,
     help="What to make of an exam.",
@@ -31,7 +32,7 @@ from adapter.write import OUTWARD
 @click.option(
     "--format",
     "encoding",
-    type=click.Choice(sorted({encoding for outward in OUTWARD.values() for encoding in outward.encodings})),
+    type=click.Choice(ENCODINGS),
     help="How it is written; the usual way of its kind where none is named.",
 )
 @click.option("--pretty", is_flag=True, help="Indented, for people.")
@@ -73,6 +74,8 @@ def convert(
       newborn-adapter convert captures/ --out bundles.ndjson.gz --jobs 2
       newborn-adapter convert captures/ --out parts/ --parts
     """
+    from adapter.run.convert import DATA, Convert, Layout
+
     catalogue = catalogue_for(options["site"])
     plan_said(options["plan"], files, catalogue)
     before = tuple(earlier_exams((), earlier, None, catalogue))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,14 +12,14 @@ from adapter.cli.reading import plan_option, plan_said
 from adapter.cli.reporting import note
 from adapter.cli.running import end, given, many_options, run_into
 from adapter.cli.targets import Source, source_options
-from adapter.fhir.json import loads
-from adapter.run import Tally
-from adapter.run.extract import Extract
-from adapter.run.extract_forms import FORMS
-from adapter.write.deidentify import shipped_policies
-from adapter.write.tables import TABLES
-from adapter.write.tables.files import FORMS as ENCODINGS
 
+if TYPE_CHECKING:
+    from adapter.run import Tally
+
+FORMS = ("tables", "ndjson", "views", "omop")
+TABLES = ("exams", "findings", "components", "newborns", "tells")
+ENCODINGS = ("parquet", "csv")
+POLICIES = ("limited-data-set", "safe-harbor")
 _NAMES = "It holds names and identifiers of patients. For research, see --deidentify."
 _OFFICER = "Whether this may be given away is for a privacy officer to say: deidentification.json has what was done."
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -32,7 +32,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     "--forms",
     multiple=True,
     default=("tables",),
-    type=click.Choice(list(FORMS)),
+    type=click.Choice(FORMS),
     help="What to make; several times for several.",
 )
 @click.option(
@@ -42,13 +42,11 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     "--table",
     "tables",
     multiple=True,
-    default=tuple(TABLES),
-    type=click.Choice(list(TABLES)),
+    default=TABLES,
+    type=click.Choice(TABLES),
     help="Only these tables.",
 )
-@click.option(
-    "--deidentify", "policy", metavar="POLICY", help=f"A policy file, or {' or '.join(shipped_policies())}."
-)
+@click.option("--deidentify", "policy", metavar="POLICY", help=f"A policy file, or {' or '.join(POLICIES)}.")
 @click.option("--key-file", type=_FILE, help="The file that holds the secret key of pseudonyms and moved dates.")
 @click.option("--key-env", metavar="NAME", help="The environment variable that holds it.")
 @click.option("--all-versions", is_flag=True, help="Tables: keep what was amended or entered in error.")
@@ -73,6 +71,8 @@ def extract(
       newborn-adapter extract exam.json --out extract/
       newborn-adapter extract exams.csv --forms tables --forms omop --out study/
     """
+    from adapter.run.extract import Extract
+
     catalogue = catalogue_for(options["site"])
     inputs = given(files, source, catalogue)
     plan_said(options["plan"], files, catalogue)
@@ -92,6 +92,8 @@ def _counted(tally: Tally) -> str:
 
 
 def _say_who_can_be_known(out: Path) -> None:
+    from adapter.fhir.json import loads
+
     k = loads((out / "deidentification.json").read_bytes())["k_anonymity"]
     if k["newborns_rare"]:
         note(

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from shutil import copyfileobj
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.cli.reporting import note
-from adapter.cli.targets import Source
 from adapter.problems import ExitCode
-from adapter.run import Given, RunError, SourceLost, Tally, Work, run, standard_input, stream
-from adapter.run.rejects import REJECTED, problems_in
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.cli.targets import Source
+    from adapter.run import Given, Tally, Work
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -33,34 +33,25 @@ def many_options(command: F) -> F:
 
 def given(files: Sequence[Path], source: Source | None = None, catalogue: Catalogue | None = None) -> list[Given]:
     """The inputs that are named: files, ``-`` for standard input; or what a server holds."""
+    from adapter.run import standard_input
+
     if source is None or catalogue is None:
         return [standard_input() if str(path) == "-" else path for path in files]
     if source.named == bool(files):
         raise click.UsageError("name files, or a server with --from or --target")
     if source.named:
-        from adapter.run.server import held_by  # what reads from servers is loaded where it is used
+        from adapter.run.server import held_by
 
         return [held_by(source.target(), catalogue, source.exams, source.newborns)]
     return given(files)
 
 
-@contextmanager
-def said() -> Iterator[None]:
-    """Exit code 2 with the reason where a run cannot begin or go on, 3 where it is a server's."""
-    try:
-        yield
-    except SourceLost as error:
-        note(str(error))
-        sys.exit(ExitCode.SERVER)
-    except RunError as error:
-        raise click.UsageError(str(error)) from None
-
-
 def run_into(work: Work, inputs: Sequence[Given], out: Path, jobs: int | None, quiet: bool) -> Tally:
-    """A run to its end; exit code 2 with the reason where it cannot begin or go on."""
+    """A run to its end, and what is to be said of it."""
+    from adapter.run import run
+
     try:
-        with said():
-            summary = run(work, inputs, out, jobs=jobs, progress=None if quiet else sys.stderr)
+        summary = run(work, inputs, out, jobs=jobs, progress=None if quiet else sys.stderr)
     except KeyboardInterrupt:
         note("\nInterrupted. What is finished is kept: the same command goes on from there.")
         raise
@@ -73,15 +64,17 @@ def run_into(work: Work, inputs: Sequence[Given], out: Path, jobs: int | None, q
 
 def poured(work: Work, inputs: Sequence[Given], name: str, jobs: int | None) -> Tally:
     """What a work makes, to standard output: the file of this name in each chunk. What was refused is said."""
+    from adapter.run import Tally, stream
+    from adapter.run.rejects import REJECTED, problems_in
+
     whole = Tally()
-    with said():
-        for tally, folder in stream(work, inputs, jobs=jobs):
-            whole.add(tally)
-            for problem in problems_in(folder / REJECTED):
-                note(str(problem))
-            with (folder / name).open("rb") as file:
-                copyfileobj(file, sys.stdout.buffer)
-            sys.stdout.buffer.flush()
+    for tally, folder in stream(work, inputs, jobs=jobs):
+        whole.add(tally)
+        for problem in problems_in(folder / REJECTED):
+            note(str(problem))
+        with (folder / name).open("rb") as file:
+            copyfileobj(file, sys.stdout.buffer)
+        sys.stdout.buffer.flush()
     return whole
 
 

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from adapter.exam import Identifier
-
 if TYPE_CHECKING:
+    from adapter.exam import Identifier
     from adapter.send.target import Target
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -53,17 +52,16 @@ def target_options(command: F) -> F:
     return command
 
 
-class _Newborn(click.ParamType[Identifier]):
-    """An identifier of a newborn, ``SYSTEM|VALUE``."""
+def _identifiers(ctx: click.Context, option: click.Parameter, values: tuple[str, ...]) -> tuple[Identifier, ...]:
+    from adapter.exam import Identifier
 
-    name = "newborn"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Identifier:
-        """Split it, or say how it is written."""
-        system, bar, text = str(value).partition("|")
-        if not (system and bar and text):
-            self.fail(f"{value}: write it as system|value", param, ctx)
-        return Identifier(system=system, value=text)
+    found = []
+    for text in values:
+        system, bar, value = text.partition("|")
+        if not (system and bar and value):
+            raise click.UsageError(f"--newborn {text}: write it as system|value")
+        found.append(Identifier(system=system, value=value))
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +96,7 @@ _SOURCE = (
         "--newborn",
         "newborns",
         multiple=True,
-        type=_Newborn(),
+        callback=_identifiers,
         metavar="SYSTEM|VALUE",
         help="From the server: only of these.",
     ),
@@ -140,23 +138,20 @@ def target_from(
     allow_plain: bool,
 ) -> Target:
     """The server that the options name; a usage error where they name none, or one that cannot be used."""
-    from adapter.send.target import BadTarget, load_target, target_of  # loaded where a server is named
+    from adapter.send.target import load_target, target_of
 
     if (url is None) == (target_file is None):
         raise click.UsageError("name the server: --to URL, or --target FILE")
     if token_env is not None and token_file is not None:
         raise click.UsageError("--token-env or --token-file, not both")
-    try:
-        content: dict[str, Any] = (
-            load_target(target_file).model_dump(exclude_unset=True) if target_file is not None else {"url": url}
-        )
-        if token_env is not None or token_file is not None:
-            content["auth"] = {"kind": "bearer", "token_env": token_env, "token_file": token_file}
-        if ca_bundle is not None:
-            content["tls"] = {**content.get("tls", {}), "ca_bundle": ca_bundle}
-        if allow_plain:
-            mllp = str(content.get("url", "")).startswith("mllp")
-            content["allow_plain_mllp" if mllp else "allow_plain_http"] = True
-        return target_of(content, str(target_file or "the options"))
-    except BadTarget as error:
-        raise click.UsageError(str(error)) from None
+    content: dict[str, Any] = (
+        load_target(target_file).model_dump(exclude_unset=True) if target_file is not None else {"url": url}
+    )
+    if token_env is not None or token_file is not None:
+        content["auth"] = {"kind": "bearer", "token_env": token_env, "token_file": token_file}
+    if ca_bundle is not None:
+        content["tls"] = {**content.get("tls", {}), "ca_bundle": ca_bundle}
+    if allow_plain:
+        mllp = str(content.get("url", "")).startswith("mllp")
+        content["allow_plain_mllp" if mllp else "allow_plain_http"] = True
+    return target_of(content, str(target_file or "the options"))

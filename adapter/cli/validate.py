@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import glob
-import json
 import sys
-from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from adapter.cli.running import given, many_options, run_into, said
-from adapter.problems import ExitCode, Problem, Severity
-from adapter.run import Given, Tally, stream
-from adapter.run.rejects import problem_fields
-from adapter.run.validate import Validate, Validated, validated_in
-from adapter.validate import ALL, operation_outcome
-from adapter.validate.pipelines import junit, sarif
+from adapter.cli.running import given, many_options, run_into
+from adapter.problems import ExitCode, Layer, Severity
 
+if TYPE_CHECKING:
+    from adapter.run import Given, Tally
+    from adapter.run.validate import Validate
+
+LAYERS = (
+    Layer.STRUCTURE,
+    Layer.SCHEMA,
+    Layer.INVARIANTS,
+    Layer.TERMINOLOGY,
+    Layer.PROFILES,
+    Layer.BUNDLE,
+)
 FORMS = ("text", "json", "jsonl", "junit", "sarif")
 _FAILING = {
     "error": (Severity.FATAL, Severity.ERROR),
@@ -34,7 +40,7 @@ _FAILING = {
     "--layer",
     "layers",
     multiple=True,
-    type=click.Choice([layer.value for layer in ALL]),
+    type=click.Choice([layer.value for layer in LAYERS]),
     help="Only this layer; may be repeated. Default: all.",
 )
 @click.option(
@@ -90,26 +96,31 @@ def validate(
     file is ever fetched: profiles come from the packages that are named. A newborn's data can stand in the excerpts
     of the source, and nowhere else in the report.
     """
-    chosen = tuple(layer for layer in ALL if not layers or layer.value in layers)
+    from adapter.run.validate import Validate
+
+    chosen = tuple(layer for layer in LAYERS if not layers or layer.value in layers)
     inputs = given(list(_named(files)))
     if out is not None:
         tally = run_into(Validate(chosen, packages, second_opinion), inputs, out, jobs, quiet)
     else:
         excerpts = form == "text" and not summary and (sys.stdout.isatty() if excerpt is None else excerpt)
         work = Validate(chosen, packages, second_opinion, every=True, excerpts=excerpts)
-        tally = _written(work, inputs, jobs, _Summary() if summary else _WRITERS[form]())
+        tally = _written(work, inputs, jobs, "summary" if summary else form)
     if out is not None or form == "text":
         _say(tally)
     sys.exit(ExitCode.PROBLEMS if tally.of(*_FAILING[fail_on]) else ExitCode.WELL)
 
 
-def _written(work: Validate, inputs: Sequence[Given], jobs: int | None, writer: _Text) -> Tally:
-    whole = Tally()
-    with said():
-        for tally, folder in stream(work, inputs, jobs=jobs):
-            whole.add(tally)
-            for one in validated_in(folder):
-                writer.add(one)
+def _written(work: Validate, inputs: Sequence[Given], jobs: int | None, form: str) -> Tally:
+    from adapter.cli.problem_forms import WRITERS
+    from adapter.run import Tally, stream
+    from adapter.run.validate import validated_in
+
+    whole, writer = Tally(), WRITERS[form]()
+    for tally, folder in stream(work, inputs, jobs=jobs):
+        whole.add(tally)
+        for one in validated_in(folder):
+            writer.add(one)
     writer.end()
     return whole
 
@@ -130,81 +141,3 @@ def _named(files: tuple[Path, ...]) -> Iterator[Path]:
         if not found:
             raise click.UsageError(f"there is no file {path}")
         yield from found
-
-
-class _Text:
-    """For people, as it comes."""
-
-    def add(self, one: Validated) -> None:
-        for problem, excerpt in zip(one.problems, one.excerpts, strict=True):
-            click.echo(str(problem))
-            if excerpt:
-                click.echo(excerpt)
-
-    def end(self) -> None:
-        """Nothing is left to say."""
-
-
-class _Lines(_Text):
-    """One JSON object a problem, as it comes."""
-
-    def add(self, one: Validated) -> None:
-        for problem in one.problems:
-            click.echo(json.dumps(problem_fields(problem), ensure_ascii=False))
-
-
-class _Summary(_Text):
-    """How often each rule was broken, the most frequent first."""
-
-    def __init__(self) -> None:
-        self.counts: Counter[tuple[str, str]] = Counter()
-        self.first: dict[tuple[str, str], Problem] = {}
-
-    def add(self, one: Validated) -> None:
-        for problem in one.problems:
-            key = (problem.severity.value, problem.rule)
-            self.counts[key] += 1
-            self.first.setdefault(key, problem)
-
-    def end(self) -> None:
-        for (severity, rule), count in self.counts.most_common():
-            click.echo(f"{count:>8}  {severity:<11}  {rule:<26}  {self.first[severity, rule].what}")
-
-
-class _Gathered(_Text):
-    """A form that is one document: all problems are kept until the end."""
-
-    def __init__(self) -> None:
-        self.results: dict[str, list[Problem]] = {}
-
-    def add(self, one: Validated) -> None:
-        name = f"{one.file}:{one.line}" if one.line else one.file
-        self.results.setdefault(name, []).extend(one.problems)
-
-    @property
-    def problems(self) -> list[Problem]:
-        return [problem for problems in self.results.values() for problem in problems]
-
-
-class _Outcome(_Gathered):
-    def end(self) -> None:
-        click.echo(json.dumps(operation_outcome(self.problems), indent=2, ensure_ascii=False))
-
-
-class _Sarif(_Gathered):
-    def end(self) -> None:
-        click.echo(json.dumps(sarif(self.problems), indent=2, ensure_ascii=False))
-
-
-class _Junit(_Gathered):
-    def end(self) -> None:
-        click.echo(junit(self.results).decode())
-
-
-_WRITERS: dict[str, Callable[[], _Text]] = {
-    "text": _Text,
-    "json": _Outcome,
-    "jsonl": _Lines,
-    "junit": _Junit,
-    "sarif": _Sarif,
-}

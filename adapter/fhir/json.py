@@ -9,10 +9,12 @@ from __future__ import annotations
 import json
 import re
 from abc import ABC, abstractmethod
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Any, NoReturn
 
 import orjson
+
+from adapter.problems import AdapterError
 
 Json = dict[str, Any]
 """An object in the shape of FHIR JSON."""
@@ -22,7 +24,7 @@ MAX_DIGITS = 400
 _PLAIN_DECIMAL = re.compile(r"-?[0-9]{1,40}(\.[0-9]{1,40})?")
 
 
-class FhirJsonError(ValueError):
+class FhirJsonError(AdapterError, ValueError):
     """Bytes that are not the JSON of FHIR, or a value that cannot be written as such.
 
     ``line`` is the line of the fault where it is known; ``key`` the property written twice.
@@ -99,7 +101,10 @@ def _decode(data: bytes | bytearray | memoryview) -> str:
 
 
 def _decimal(text: str) -> Decimal:
-    value = Decimal(text)
+    try:
+        value = Decimal(text)
+    except InvalidOperation:  # an exponent beyond those that Decimal has
+        raise FhirJsonError(f"a decimal of more than {MAX_DIGITS} digits") from None
     decimal_text(value)
     return value
 

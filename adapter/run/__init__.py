@@ -7,14 +7,13 @@ cluster.
 
 from adapter.run.inputs import Given, Stream, standard_input
 from adapter.run.run import RunSummary, jobs_here, run, stream
-from adapter.run.work import NotPossible, RunError, SourceLost, Tally, Work
+from adapter.run.work import NotPossible, RunError, Tally, Work
 
 __all__ = [
     "Given",
     "NotPossible",
     "RunError",
     "RunSummary",
-    "SourceLost",
     "Stream",
     "Tally",
     "Work",

@@ -23,10 +23,10 @@ from adapter.run.merge import FACTS, ExamFacts, admitted
 from adapter.run.pieces import Piece, PieceKind
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
-from adapter.write.deidentify import BadKey, BadPolicy, Deidentified, Deidentifier, load_policy, read_key
-from adapter.write.omop import BadKeys, read_keys
+from adapter.write.deidentify import Deidentified, Deidentifier, load_policy, read_key
+from adapter.write.omop import read_keys
 from adapter.write.tables import TABLES, Known
-from adapter.write.tables.arrow import NoParquet, arrow
+from adapter.write.tables.arrow import arrow
 
 _MARKS = (b"amend", b"entered-in-error")
 SUPERSEDED = "replaced by later versions"
@@ -72,20 +72,20 @@ class Extract:
         return 500
 
     def prepared(self, inputs: Sequence[Given], out: Path | None) -> Extract:
-        """With the cut as the plan asks for, and the versions that count."""
+        """With the cut as the plan asks for, and the versions that count.
+
+        Raises ``BadPolicy``, ``BadKey``, ``BadKeys`` and ``NoParquet`` as well.
+        """
         catalogue = load_catalogue(self.site)
         if self.all_versions and set(self.forms) != {"tables"}:
             raise NotPossible("--all-versions is for tables; the other forms hold one version of an exam")
         if self.policy is None and (self.key_file is not None or self.key_env is not None):
             raise NotPossible("a key is for --deidentify")
-        try:
-            self.deidentifier(catalogue)
-            if self.omop_keys is not None:
-                read_keys(self.omop_keys)
-            if self.encoding == "parquet" and {"tables", "omop"} & set(self.forms):
-                arrow()
-        except (BadPolicy, BadKey, BadKeys, NoParquet) as error:
-            raise NotPossible(str(error)) from None
+        self.deidentifier(catalogue)
+        if self.omop_keys is not None:
+            read_keys(self.omop_keys)
+        if self.encoding == "parquet" and {"tables", "omop"} & set(self.forms):
+            arrow()
         made = replace(self, cut=cut_for(catalogue, self.plan))
         return made if self.all_versions else replace(made, latest=made._latest(inputs, catalogue))
 

@@ -14,8 +14,8 @@ from adapter.problems import Layer, Problem
 from adapter.run.inputs import Cut, Given
 from adapter.run.pieces import PIECES, Piece, PieceKind
 from adapter.run.rejects import problem_fields, problem_of, reject, rejecting
-from adapter.run.work import Handled, Landing, NotPossible, Output, Tally, catalogue_identity
-from adapter.validate import ALL, Loaded, PackageError, Validator, load_packages, read_resources
+from adapter.run.work import Handled, Landing, Output, Tally, catalogue_identity
+from adapter.validate import ALL, Loaded, Validator, load_packages, read_resources
 from adapter.validate.reading import read_line
 
 PROBLEMS = "problems"
@@ -56,11 +56,8 @@ class Validate:
         return PIECES
 
     def prepared(self, inputs: Sequence[Given], out: Path | None) -> Validate:
-        """The same, once the packages can be used."""
-        try:
-            _packages(self.packages)
-        except PackageError as error:
-            raise NotPossible(str(error)) from None
+        """The same, once the packages can be used. Raises ``PackageError``."""
+        _packages(self.packages)
         return self
 
     def identity(self) -> str:

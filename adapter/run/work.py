@@ -12,28 +12,28 @@ from typing import Any, Protocol, Self
 
 from adapter import __version__
 from adapter.catalogue.files import mappings
-from adapter.problems import Problem, Severity
+from adapter.problems import AdapterError, ExitCode, Problem, Severity
 from adapter.run.inputs import Cut, Given
 from adapter.run.pieces import Piece
 
 
-class RunError(Exception):
+class RunError(AdapterError):
     """A run that cannot begin or go on; the message says why and what to do, for people."""
+
+    exit_code = ExitCode.USAGE
 
 
 class NotPossible(RunError):
     """What is asked for cannot be made, of these inputs or at all; nothing is kept."""
 
 
-class SourceLost(RunError):
-    """A server that is to be read from refuses or cannot be reached."""
-
-
-class ChunkLost(Exception):
+class ChunkLost(AdapterError):
     """What a chunk has made so far cannot be written, and not for one exam's sake.
 
     ``for_good``: trying again is of no use (:class:`NotPossible`).
     """
+
+    exit_code = ExitCode.INTERNAL
 
     def __init__(self, why: str, *, for_good: bool = False) -> None:
         super().__init__(why)

@@ -22,6 +22,7 @@ from adapter.fhir.definitions import (
     value_set,
 )
 from adapter.problems import Layer, Problem, Severity
+from adapter.validate.currencies import CURRENCIES
 from adapter.validate.walk import Node, objects, text
 
 _BINDING = "FHIR R4 Terminologies (terminologies.html#strength)"
@@ -58,6 +59,9 @@ def check_bindings(nodes: Iterable[Node]) -> Iterator[Problem]:
             value = node.value.get(name)
             if isinstance(value, str) and not form.pattern.fullmatch(value):
                 yield _problem(form.rule, f"{node.where}.{name}", form.what, form.remedy)
+        if type_name == "Money" and isinstance(money := node.value.get("currency"), str) and money not in CURRENCIES:
+            what, remedy = "no currency of ISO 4217", "three capital letters, such as EUR"
+            yield _problem("code-not-in-value-set", f"{node.where}.currency", what, remedy)
         for name, codes in _extensible_codes(type_name):
             value = node.value.get(name)
             if isinstance(value, str) and value not in codes.codes:

@@ -23,6 +23,7 @@ _UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0
 _OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
 _ABSOLUTE = re.compile(r"https?://[^/\s]+\S*")
 _SERVER_URL = re.compile(r"https?://.+/(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9.-]{1,64})")
+_SEARCH_SET = "FHIR R4 Bundle, search sets (bundle.html#searchset)"
 _DOCUMENT = "FHIR R4 Documents (documents.html#content)"
 _CLOSED_TYPES = ("document", "collection")
 _ABOUT_ONE = frozenset({"Encounter", "DiagnosticReport", "Composition"})
@@ -106,10 +107,20 @@ def _check_ids(index: _Index) -> Iterator[Problem]:
                 yield _problem("full-url-missing", where, what, "the identity of the resource as a URL", _FULL_URL)
             continue
         parts = _SERVER_URL.fullmatch(entry.full_url)
+        if not identifier and index.type == "searchset" and not _is_outcome(entry):
+            what, remedy = "what a search found has no id", "the id of the resource on the server"
+            yield _problem("search-result-id", f"{entry.node.where}.id", what, remedy, _SEARCH_SET)
+        if not identifier and parts and parts["type"] == type_name and index.type not in ("batch", "transaction"):
+            what = "the full URL is one of a server, and the resource has no id"
+            yield _problem("full-url-id", f"{entry.where}.fullUrl", what, f"the id {parts['id']}", _FULL_URL)
         if identifier and parts and parts["type"] in resource_types() and (parts["type"], parts["id"]) != entry.names:
             what = "the full URL is that of another resource than the one in the entry"
             where = f"{entry.where}.fullUrl"
             yield _problem("full-url-id", where, what, f"…/{type_name}/{identifier}", _FULL_URL)
+
+
+def _is_outcome(entry: _Entry) -> bool:
+    return any(text(search, "mode") == "outcome" for search in entry.entry.objects("search"))
 
 
 def _check_reachable(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:

@@ -8,6 +8,7 @@ hold it is told.
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from json.decoder import JSONDecodeError, JSONDecoder, scanstring  # type: ignore[attr-defined]
@@ -19,6 +20,7 @@ Place = tuple[int, int | None]  # line and column, both from 1
 _STEP = re.compile(r"\.([^.\[\]]+)|\[(\d+)\]")
 _MARK = re.compile(r'["{}\[\]]')
 _SPACE = re.compile(r"[ \t\n\r]*")
+_LINE_END = re.compile(r"\n")
 
 
 class _Tree:
@@ -60,11 +62,11 @@ class _Lines:
     """Offsets to lines and columns."""
 
     def __init__(self, text: str) -> None:
-        self.text = text
+        self.starts = [0, *(match.end() for match in _LINE_END.finditer(text))]
 
     def place(self, offset: int) -> Place:
-        start = self.text.rfind("\n", 0, offset) + 1
-        return self.text.count("\n", 0, offset) + 1, offset - start + 1
+        line = bisect_right(self.starts, offset)
+        return line, offset - self.starts[line - 1] + 1
 
 
 _RAW = JSONDecoder(parse_int=str, parse_float=str)

@@ -7,6 +7,7 @@ resource larger than ``MAX_BYTES`` is refused before it is read.
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import io
 import os
@@ -18,7 +19,7 @@ from typing import Any, BinaryIO, cast
 
 from adapter.fhir.json import FhirJsonError, loads
 from adapter.fhir.xml import FhirXmlError, from_xml
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import AdapterError, Layer, Problem, Severity
 from adapter.validate.locations import excerpt, locate_duplicate, locate_json, locate_xml
 
 Source = str | os.PathLike[str] | bytes | BinaryIO
@@ -83,7 +84,7 @@ class Loaded:
         return shown.replace(f"{line:>6} |", f"{problem.line:>6} |", 1)
 
 
-class _TooLarge(Exception):
+class _TooLarge(AdapterError):
     """A line or file of more than MAX_BYTES."""
 
 
@@ -127,7 +128,10 @@ def _unpacked(stream: BinaryIO) -> BinaryIO:
 
 def _read(stream: BinaryIO, kind: str, file: str) -> Iterator[Loaded]:
     skipped, first = _first_line(stream)
-    if not first:
+    if not skipped and (name := _other_encoding(first)):
+        what = f"in {name}; FHIR is always UTF-8, as JSON and as XML"
+        yield _failed("not-utf-8", what, "the same text saved as UTF-8", file, 1)
+    elif not first:
         yield _failed("empty-input", "nothing to read", "a FHIR resource as JSON, XML or NDJSON", file)
     elif first.lstrip().startswith(b"<"):
         yield _xml(first + _rest(stream), file, skipped)
@@ -147,6 +151,19 @@ def _read(stream: BinaryIO, kind: str, file: str) -> Iterator[Loaded]:
             yield from _ndjson(first, io.BytesIO(rest), file, skipped)
         else:
             yield _json(first + rest, file, None, skipped)
+
+
+_BEGINNINGS = (b"<", b"{", b"[")
+
+
+def _other_encoding(data: bytes) -> str:
+    """UTF-16 or UTF-32 by the byte order mark, or by the zeros beside the first letter; empty for any other."""
+    if data.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)) or b"\0\0\0" in (data[:3], data[1:4]):
+        return "UTF-32"
+    marked = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    if marked or (b"\0" in data[:2] and data[:2].strip(b"\0") in _BEGINNINGS):
+        return "UTF-16"
+    return ""
 
 
 def _line(stream: BinaryIO) -> bytes:

@@ -23,11 +23,13 @@ from adapter.fhir.definitions import (
     value_set,
 )
 from adapter.problems import Layer, Problem, Severity
-from adapter.validate.values import is_json_type, is_legal, quick_test, right_form
+from adapter.validate.values import has_space, is_json_type, is_legal, quick_test, right_form
 from adapter.validate.walk import Node
 
 _JSON = "FHIR R4 JSON Representation (json.html)"
 _TYPES = "FHIR R4 Data Types (datatypes.html)"
+#: So many unknown elements of one object are told one by one, the rest in one line
+_MOST_UNKNOWN = 100
 #: Comparing names is slow; a resource with more faults than this is no resource with a slip of the pen
 _MOST_SUGGESTED = 200
 _BINDING = "FHIR R4 Terminologies (terminologies.html#required)"
@@ -120,11 +122,16 @@ class _Checker:
         if not value:
             self.report("empty", node.where, "an object must have content", "leave the element out", _JSON)
             return
-        fast = plan.fast
+        fast, unknown = plan.fast, 0
         for key, entry in value.items():
             test = fast.get(key)
             if test is None or not test(entry):
-                self.closely(node, plan.type, key, entry)
+                unknown += key.removeprefix("_") not in plan.type.properties and key != "resourceType"
+                if unknown <= _MOST_UNKNOWN:
+                    self.closely(node, plan.type, key, entry)
+        if unknown > _MOST_UNKNOWN:
+            what = f"{unknown - _MOST_UNKNOWN:,} more elements that {plan.type.name} does not have"
+            self.report("unknown-element", node.where, what, "the elements of the R4 definition", _of(plan.type.name))
         for element, keys in plan.required:
             for key in keys:
                 if key in value:
@@ -210,6 +217,9 @@ class _Checker:
         elif not is_legal(item.type, value):
             section = f"FHIR R4 Data Types (datatypes.html#{item.type})"
             self.report("value-format", where, f"not a legal {item.type}", right_form(item.type), section)
+        elif item.type == "base64Binary" and has_space(value):
+            what, remedy = "white space in base64, which RFC 4648 does not allow", "the same without it"
+            self.report("base64-space", where, what, remedy, "FHIR R4 Data Types, base64Binary", Severity.WARNING)
         elif item.element.binding:
             codes = value_set(item.element.binding)
             if codes is not None and value not in codes.codes:

@@ -156,8 +156,8 @@ def _check_unit(code: str) -> Iterator[_Fault]:
         yield ("ucum-grammar", f"{code} is not UCUM", NOT_UCUM.get(code, "a UCUM code"), section, Severity.ERROR)
     elif reading is Reading.UNKNOWN:
         yield (
-            "ucum-unknown", f"{code} has a unit that this check does not know",
-            "check it against the UCUM tables", section, Severity.WARNING,
+            "ucum-unknown", f"{code} has a unit that UCUM 2.2 does not have",
+            "a unit of UCUM; what is counted as an annotation, such as {tablet}", section, Severity.ERROR,
         )  # fmt: skip
 
 

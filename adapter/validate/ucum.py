@@ -1,8 +1,8 @@
-"""A light reading of UCUM unit codes: the grammar, and the unit atoms that clinical data uses.
+"""A reading of UCUM unit codes: the grammar, and whether their units are any of UCUM's.
 
 The Unified Code for Units of Measure (https://ucum.org/ucum), case sensitive form: terms of components
-joined by ``.`` and ``/``, prefixes, integer exponents, ``{annotations}``. The grammar is checked in full; the
-list of atoms is not the whole of UCUM, so an unknown atom is *unknown*, not wrong.
+joined by ``.`` and ``/``, prefixes, integer exponents, ``{annotations}``. The atoms are those of the tables of
+version 2.2 (base units and units, ``ucum-essence.xml``).
 """
 
 from __future__ import annotations
@@ -12,16 +12,27 @@ from enum import StrEnum
 
 _PREFIX_NAMES = "Y Z E P T G M k h da d c m u n p f a z y Ki Mi Gi Ti"
 _METRIC_NAMES = """
-m s g rad K C cd mol sr Hz N Pa J W A V F Ohm S Wb Cel T H lm lx Bq Gy Sv l L t u eV pc bar ar cal kat U
-eq osm [iU] [IU] m[H2O] m[Hg] B Np bit By Bd st R REM RAD G g% dyn erg P Ci
+m s g rad K C cd mol sr Hz N Pa J W A V F Ohm S Wb Cel T H lm lx Bq Gy Sv l L ar t bar u eV pc [c] [h] [k]
+[eps_0] [mu_0] [e] [m_e] [m_p] [G] [g] [ly] gf Ky Gal dyn erg P Bi St Mx G Oe Gb sb Lmb ph Ci R RAD REM cal_[15]
+cal_[20] cal_m cal_IT cal_th cal tex m[H2O] m[Hg] eq osm g% kat U [iU] [IU] Np B B[SPL] B[V] B[mV] B[uV]
+B[10.nV] B[W] B[kW] st mho bit By Bd
 """
 _PLAIN_NAMES = """
-10* 10^ [pi] % [ppth] [ppm] [ppb] [pptr] deg ' '' gon min h d a a_t a_j a_g mo mo_s mo_j mo_g wk
-[in_i] [ft_i] [yd_i] [mi_i] [sin_i] [sft_i] [cin_i] [lb_av] [oz_av] [gr] [dr_av] [lb_tr] [lb_ap] [oz_ap]
-[degF] [degRe] [pH] [drp] [foz_us] [tsp_us] [tbs_us] [cup_us] [pt_us] [qt_us] [gal_us] [Cal] [psi]
-[in_i'H2O] [in_i'Hg] [diop] [p'diop] [Ch] [hp_X] [CFU] [HPF] [LPF] [arb'U] [USP'U] [anti'Xa'U] [EID_50]
-[TCID_50] [bdsk'U] [kapU] [MET] [PRU] [wood'U] [dye'U] [smgy'U] [todd'U] [mclg'U] [beth'U] [AU]
-atm att AU c [c] [h] [k] [eps_0] [mu_0] [e] [m_e] [m_p] [G] [g] [ly]
+10* 10^ [pi] % [ppth] [ppm] [ppb] [pptr] gon deg ' '' min h d a_t a_j a_g a wk mo_s mo_j mo_g mo AU atm [lbf_av]
+[in_i] [ft_i] [yd_i] [mi_i] [fth_i] [nmi_i] [kn_i] [sin_i] [sft_i] [syd_i] [cin_i] [cft_i] [cyd_i] [bf_i] [cr_i]
+[mil_i] [cml_i] [hd_i] [ft_us] [yd_us] [in_us] [rd_us] [ch_us] [lk_us] [rch_us] [rlk_us] [fth_us] [fur_us]
+[mi_us] [acr_us] [srd_us] [smi_us] [sct] [twp] [mil_us] [in_br] [ft_br] [rd_br] [ch_br] [lk_br] [fth_br] [pc_br]
+[yd_br] [mi_br] [nmi_br] [kn_br] [acr_br] [gal_us] [bbl_us] [qt_us] [pt_us] [gil_us] [foz_us] [fdr_us] [min_us]
+[crd_us] [bu_us] [gal_wi] [pk_us] [dqt_us] [dpt_us] [tbs_us] [tsp_us] [cup_us] [foz_m] [cup_m] [tsp_m] [tbs_m]
+[gal_br] [pk_br] [bu_br] [qt_br] [pt_br] [gil_br] [foz_br] [fdr_br] [min_br] [gr] [lb_av] [oz_av] [dr_av]
+[scwt_av] [lcwt_av] [ston_av] [lton_av] [stone_av] [pwt_tr] [oz_tr] [lb_tr] [sc_ap] [dr_ap] [oz_ap] [lb_ap]
+[oz_m] [lne] [pnt] [pca] [pnt_pr] [pca_pr] [pied] [pouce] [ligne] [didot] [cicero] [degF] [degR] [degRe] [Cal]
+[Btu_39] [Btu_59] [Btu_60] [Btu_m] [Btu_IT] [Btu_th] [Btu] [HP] [den] [in_i'H2O] [in_i'Hg] [PRU] [wood'U] [diop]
+[p'diop] %[slope] [mesh_i] [Ch] [drp] [hnsf'U] [MET] [hp'_X] [hp'_C] [hp'_M] [hp'_Q] [hp_X] [hp_C] [hp_M] [hp_Q]
+[kp_X] [kp_C] [kp_M] [kp_Q] [pH] [S] [HPF] [LPF] [arb'U] [USP'U] [GPL'U] [MPL'U] [APL'U] [beth'U] [anti'Xa'U]
+[todd'U] [dye'U] [smgy'U] [bdsk'U] [ka'U] [knk'U] [mclg'U] [tb'U] [CCID_50] [TCID_50] [EID_50] [PFU] [FFU] [CFU]
+[IR] [BAU] [AU] [Amb'a'1'U] [PNU] [Lf] [D'ag'U] [FEU] [ELU] [EU] Ao b att [psi] circ sph [car_m] [car_Au]
+[smoot] [m/s2/Hz^(1/2)] [NTU] [FNU] bit_s
 """
 _PREFIXES = tuple(_PREFIX_NAMES.split())
 _METRIC = frozenset(_METRIC_NAMES.split())
@@ -46,10 +57,10 @@ _SYMBOL = re.compile(r"(10[*^]|.*?[^0-9+-])([+-]?[0-9]+)?")
 
 
 class Reading(StrEnum):
-    """What a light reading can say of a unit code."""
+    """What can be said of a unit code."""
 
     VALID = "valid"
-    UNKNOWN = "unknown"  # well-formed, with a unit that the list does not hold
+    UNKNOWN = "unknown"  # well-formed, with a unit that UCUM does not have
     INVALID = "invalid"
 
 

@@ -18,6 +18,7 @@ from adapter.fhir.json import FhirJsonError, decimal_text
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _BASE64 = re.compile(r"[0-9A-Za-z+/]+={0,2}")
+_SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[^\s]")
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _OID = re.compile(r"[0-2](\.(0|[1-9][0-9]*))+")
 _LOWEST = {"integer": -(2**31), "unsignedInt": 0, "positiveInt": 1}
@@ -25,7 +26,7 @@ _HIGHEST = 2**31 - 1
 
 _EXAMPLES = {
     "base64Binary": "base64 text, its length a multiple of four",
-    "canonical": "a URI without spaces",
+    "canonical": "an absolute URI without spaces, or #id of what is contained",
     "code": "text without spaces at the ends, and single spaces inside",
     "date": "a day that exists, as YYYY, YYYY-MM or YYYY-MM-DD",
     "dateTime": "YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss+zz:zz; with a time, seconds and zone are needed",
@@ -61,10 +62,17 @@ def is_legal(type_name: str, value: Any) -> bool:
     return _checker(type_name)(value)
 
 
+def has_space(value: str) -> bool:
+    """Whether a text has white space anywhere."""
+    return any(letter.isspace() for letter in value)
+
+
 @cache
 def quick_test(type_name: str) -> Callable[[Any], bool]:
     """A test of any JSON value that is true only for a legal value: JSON type, content and form at once."""
     legal, kind = _checker(type_name), primitive(type_name).json
+    if type_name == "base64Binary":
+        return lambda value: type(value) is str and value != "" and legal(value) and not has_space(value)
     if kind == "string":
         return lambda value: type(value) is str and value != "" and legal(value)
     if kind == "boolean":
@@ -91,11 +99,18 @@ def _checker(type_name: str) -> Callable[[Any], bool]:
     if pattern is None:
         return lambda value: not _CONTROL.search(value)
     matches = pattern.fullmatch
-    if type_name in ("uri", "url", "canonical", "oid", "uuid"):
+    if type_name == "canonical":
+        return lambda value: matches(value) is not None and not _CONTROL.search(value) and _is_canonical(value)
+    if type_name in ("uri", "url", "oid", "uuid"):
         return lambda value: matches(value) is not None and not _CONTROL.search(value) and _is_urn(value)
     if type_name in ("date", "dateTime", "instant"):
         return lambda value: matches(value) is not None and _day_exists(value)
     return lambda value: matches(value) is not None and not _CONTROL.search(value)
+
+
+def _is_canonical(value: str) -> bool:
+    """Whether it is absolute, or leads into the same resource (R4, references.html#canonical)."""
+    return value.startswith("#") or (_SCHEME.match(value) is not None and _is_urn(value.partition("|")[0]))
 
 
 def _is_urn(value: str) -> bool:

@@ -8,7 +8,7 @@ FHIR R4, Vital Signs (observation-vitalsigns.html) and the profiles ``vitalsigns
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
@@ -65,13 +65,18 @@ def check_vital_signs(nodes: Iterable[Node]) -> Iterator[Problem]:
                 f"LOINC {vital.code} among the codings, or no such claim",
             )  # fmt: skip
         if vitals or PROFILE_BASE + "vitalsigns" in claimed:
-            yield from _check_base(node)
+            yield from _check_base(node, claims=any(url.startswith(PROFILE_BASE) for url in claimed))
         for vital in dict.fromkeys((*vitals, *(v for v in map(_BY_PROFILE.get, claimed) if v))):
             yield from _check_vital(node, vital)
 
 
-def _check_base(node: Node) -> Iterator[Problem]:
-    """The profile ``vitalsigns``: category, subject, effective, vs-1, vs-2, vs-3."""
+def _check_base(node: Node, *, claims: bool) -> Iterator[Problem]:
+    """The profile ``vitalsigns``: category, subject, effective, vs-1, vs-2, vs-3.
+
+    ``claims``: ``meta.profile`` names a vital signs profile of R4. Where it does not, the binding of components is
+    warned of alone: guides that build on R4 give components other units (US Core: oxygen flow in L/min beside the
+    saturation), and the standard's own engine takes them so.
+    """
     value, where = node.value, node.where
     categories = [_codings(category) for category in objects(value, "category")]
     if not any(CATEGORY in codings for codings in categories):
@@ -98,7 +103,8 @@ def _check_base(node: Node) -> Iterator[Problem]:
         if not has(component, "value[x]") and not has(component, "dataAbsentReason"):
             place = f"{where}.component[{index}]"
             yield _problem("vs-3", "vitalsigns", place, "neither value nor dataAbsentReason", "one of the two")
-        yield from _check_component_binding(component, f"{where}.component[{index}]")
+        for problem in _check_component_binding(component, f"{where}.component[{index}]"):
+            yield problem if claims else replace(problem, severity=Severity.WARNING)
 
 
 def _check_component_binding(component: Mapping[str, Any], where: str) -> Iterator[Problem]:

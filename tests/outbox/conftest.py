@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-sys.path.append(str(Path(__file__).resolve().parents[1] / "transport"))
+sys.path.append(str(Path(__file__).resolve().parents[1] / "send"))
 
 import hapi_server
 import independent_server

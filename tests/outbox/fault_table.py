@@ -30,7 +30,7 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent / "transport"), str(HERE.parents[1])]
+sys.path[:0] = [str(HERE), str(HERE.parent / "send"), str(HERE.parents[1])]
 
 from faulty_proxy import PROXY_FAULTS  # noqa: E402
 from hapi_server import serving as hapi  # noqa: E402

@@ -116,3 +116,36 @@ def test_layers_run_alone() -> None:
     assert {p.layer for p in validate(made, layers=[Layer.BUNDLE])} == {Layer.BUNDLE}
     assert validate(made, layers=[Layer.PROFILES]) == []
     assert validate(made, layers=[]) == []
+
+
+def _search_set(**entry: Any) -> Resource:
+    return {"resourceType": "Bundle", "type": "searchset", "entry": [entry]}
+
+
+def test_what_a_search_found_has_an_id() -> None:
+    """FHIR R4 bundle.html#searchset; a resource that tells of the search (mode outcome) needs none."""
+    told: Resource = {
+        "resourceType": "OperationOutcome",
+        "issue": [{"severity": "information", "code": "informational"}],
+    }
+    url = "urn:uuid:00000000-0000-4000-8000-000000000001"
+    missing = ("search-result-id", "Bundle.entry[0].resource.id", ERROR)
+    assert found(_search_set(fullUrl=url, resource=told, search={"mode": "match"})) == {missing}
+    assert found(_search_set(fullUrl=url, resource=told, search={"mode": "outcome"})) == set()
+    assert found(_search_set(fullUrl=url, resource=told | {"id": "a"}, search={"mode": "match"})) == set()
+
+
+def test_a_url_of_a_server_needs_the_id() -> None:
+    made: Resource = {
+        "resourceType": "Bundle",
+        "type": "collection",
+        "entry": [
+            {
+                "fullUrl": "http://example.org/fhir/Basic/a",
+                "resource": {"resourceType": "Basic", "code": {"text": "x"}},
+            }
+        ],
+    }
+    assert found(made) == {("full-url-id", "Bundle.entry[0].fullUrl", ERROR)}
+    made["type"] = "transaction"
+    assert found(made) == set()

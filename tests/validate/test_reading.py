@@ -84,7 +84,12 @@ def test_ndjson_is_read_a_line_at_a_time() -> None:
         (b'{"a": 1,\n "a": 2}', "duplicate-key", 2),
         (b"<Patient", "unreadable-xml", 1),
         (b'\n<Patient xmlns="http://hl7.org/fhir">\n<colour/></Patient>', "unreadable-xml", 3),
-        (b"\xff\xfe{\x00}\x00", "unreadable-json", 1),
+        (b"\xff\xfe{\x00}\x00", "not-utf-8", 1),
+        ('<Patient xmlns="http://hl7.org/fhir"/>'.encode("utf-16"), "not-utf-8", 1),
+        ('<Patient xmlns="http://hl7.org/fhir"/>'.encode("utf-16-be"), "not-utf-8", 1),
+        ("{}".encode("utf-32"), "not-utf-8", 1),
+        (b'{"a": 1e99999999999999999999}', "unreadable-json", None),
+        (b'{"a": -1E-99999999999999999999}', "unreadable-json", None),
         (b"\x00\x01\x02", "unreadable-json", 1),
     ],
 )

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ import stdnum.luhn
 import stdnum.verhoeff
 from hypothesis import given
 from hypothesis import strategies as st
+from lxml import etree
 from sample_resources import Resource, changed, finding, patient, vital
 
 from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
@@ -108,7 +110,10 @@ def test_urls_of_code_systems_that_fhir_does_not_use(system: str) -> None:
         ("lb", "ucum-grammar", Severity.ERROR),
         ("C", "ucum-suspicious", Severity.WARNING),  # coulomb
         ("F", "ucum-suspicious", Severity.WARNING),  # farad
-        ("foo", "ucum-unknown", Severity.WARNING),
+        ("foo", "ucum-unknown", Severity.ERROR),
+        ("ea", "ucum-unknown", Severity.ERROR),
+        ("TAB", "ucum-unknown", Severity.ERROR),
+        ("{tbl}", None, None),
     ],
 )
 def test_units(unit: str, rule: str | None, severity: Severity | None) -> None:
@@ -206,3 +211,24 @@ def test_one_wrong_code_a_rule(resource: Resource, rule: str, where: str, severi
 )
 def test_right_codes_raise_nothing(resource: Resource) -> None:
     assert validate(resource, layers=[Layer.TERMINOLOGY]) == []
+
+
+def test_the_units_are_those_of_ucum() -> None:
+    """The atoms of version 2.2: ``ucum-essence.xml`` of the UCUM organization, as the library ucumvert carries it."""
+    essence = etree.parse(files("ucumvert") / "vendor" / "ucum-essence.xml")
+    units = [u for u in essence.iter("{*}unit", "{*}base-unit") if u.get("Code")]
+    assert len(units) > 300
+    for unit in units:
+        assert read_unit(unit.get("Code")) is Reading.VALID
+        prefixed = unit.get("isMetric", "yes") == "yes"
+        assert (read_unit(f"z{unit.get('Code')}") is Reading.VALID) is prefixed
+
+
+@pytest.mark.parametrize(
+    ("code", "wrong"), [("EUR", False), ("HRK", False), ("DEM", True), ("eur", True), ("ZZZ", True)]
+)
+def test_currencies(code: str, wrong: bool) -> None:
+    """ISO 4217; HRK was in force when R4 was published, DEM was not (the standard's engine refuses DEM, eur, ZZZ)."""
+    invoice = {"resourceType": "Invoice", "status": "draft", "totalNet": {"value": 1, "currency": code}}
+    expected = [("code-not-in-value-set", "Invoice.totalNet.currency")] if wrong else []
+    assert rules(invoice) == expected

@@ -10,7 +10,7 @@ import pytest
 from sample_resources import Resource, blood_pressure, changed, finding, loinc, patient, quantity, vital
 
 from adapter.fhir.definitions.generate import read_package
-from adapter.problems import Layer
+from adapter.problems import Layer, Severity
 from adapter.validate import validate
 from adapter.validate.vital_signs import BLOOD_PRESSURE_UNITS, COMMON_UNITS, VITALS
 
@@ -82,6 +82,8 @@ def test_vital_signs_that_meet_the_profiles(resource: Resource) -> None:
     assert rules(resource) == set()
 
 
+CLAIMED = vital() | {"meta": {"profile": ["http://hl7.org/fhir/StructureDefinition/vitalsigns"]}}
+
 BROKEN: list[tuple[Resource, str, Any, str, str]] = [
     (vital(), "category", ..., "vital-sign-category", "Observation.category"),
     (vital(), "category.0.coding.0.system", "http://example.org/c", "vital-sign-category", "Observation.category"),
@@ -105,9 +107,9 @@ BROKEN: list[tuple[Resource, str, Any, str, str]] = [
     (changed(vital(), "valueQuantity", ...), "valueString", "3 kg", "vital-sign-value", "Observation.value"),
     (VALID[9], "hasMember", ..., "vital-sign-members", "Observation.hasMember"),
     (VALID[9], "valueString", "x", "vital-sign-value", "Observation.value"),
-    (vital(), "component", [{"code": {"text": "counted"}, "valueQuantity": quantity("60", "s")}],
+    (CLAIMED, "component", [{"code": {"text": "counted"}, "valueQuantity": quantity("60", "s")}],
      "vital-sign-component-unit", "Observation.component[0].valueQuantity.code"),
-    (vital(), "component", [{"code": {"text": "state"}, "valueCodeableConcept": {"text": "asleep"}}],
+    (CLAIMED, "component", [{"code": {"text": "state"}, "valueCodeableConcept": {"text": "asleep"}}],
      "vital-sign-component-unit", "Observation.component[0].valueCodeableConcept"),
     (finding(), "meta", {"profile": ["http://hl7.org/fhir/StructureDefinition/heartrate"]}, "vital-sign-code",
      "Observation.code"),
@@ -135,3 +137,11 @@ def test_other_components_may_be_numbers_without_unit() -> None:
 
 def test_other_resources_are_left_alone() -> None:
     assert rules(patient()) == set()
+
+
+def test_another_unit_of_a_component_is_warned_of_where_no_profile_of_r4_is_claimed() -> None:
+    """Guides that build on R4 give components other units: US Core pulse oximetry has oxygen flow in L/min."""
+    flow = {"code": loinc("3151-8"), "valueQuantity": quantity("6", "L/min")}
+    saturation = vital("2708-6", "95", "%") | {"component": [flow]}
+    [problem] = validate(saturation, layers=[Layer.PROFILES])
+    assert (problem.rule, problem.severity) == ("vital-sign-component-unit", Severity.WARNING)

@@ -12,6 +12,7 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir.json import dumps
 from adapter.files.dedupe import Dedupe
+from adapter.problems import AdapterError
 from adapter.write.deidentify.exam import deidentify, family
 from adapter.write.deidentify.keys import Pseudonyms
 from adapter.write.deidentify.policy import Policy
@@ -19,7 +20,7 @@ from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS, Cells
 from adapter.write.tables.spreadsheet import cell
 
 
-class OtherFamily(ValueError):
+class OtherFamily(AdapterError, ValueError):
     """An exam would move its newborn's dates by another number of days than the exams before it.
 
     One gives a mother, the other none, or another. Moved differently, its intervals would be wrong.
