@@ -30,9 +30,12 @@ def invented(folder: str) -> list[Any]:
 
 def capture_arguments(command: F) -> F:
     """``FILE...`` and ``--plan``."""
-    command = click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, allow_dash=True))(
-        command
-    )
+    file = click.Path(path_type=Path, allow_dash=True)
+    return plan_option(click.argument("files", nargs=-1, required=True, type=file)(command))
+
+
+def plan_option(command: F) -> F:
+    """``--plan``."""
     return click.option(
         "--plan",
         type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -66,6 +69,12 @@ def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Pl
         if unread:
             click.echo(f"{path}: the plan leaves unread: {', '.join(unread)}", err=True)
     return loaded
+
+
+def plan_said(plan: Path | None, files: tuple[Path, ...], catalogue: Catalogue) -> None:
+    """Say what is wrong with a plan and what it leaves unread; exit code 2 where it cannot be used."""
+    if plan is not None:
+        usable_plan(plan, files, catalogue)
 
 
 def expanded(files: tuple[Path, ...]) -> Iterator[Path]:

@@ -34,11 +34,11 @@ from adapter.write.deidentify import (
     read_key,
     shipped_policies,
 )
-from adapter.write.extract import FORMS, Extract
 from adapter.write.tables import TABLES
 from drawn import drawn
 from strategies import exams
 from tests.deidentify.identified_exams import exam_of, family, identifying, twin
+from tests.extracts import FORMS, written_at_once
 
 CATALOGUE = load_catalogue()
 KEY = Pseudonyms(bytes(range(40)))
@@ -54,10 +54,7 @@ def written(
 ) -> Deidentifier:
     """Everything that an extract can hold, notes and all."""
     deidentifier = Deidentifier(policy, KEY, CATALOGUE)
-    extract = Extract(folder, CATALOGUE, forms, encoding, deidentifier=deidentifier, notes=True)
-    for exam in found:
-        extract.add(exam)
-    extract.close()
+    written_at_once(found, CATALOGUE, folder, forms, encoding, deidentifier=deidentifier, notes=True)
     return deidentifier
 
 
@@ -87,10 +84,7 @@ def test_nothing_that_went_in_comes_out(name: str, encoding: str, tmp_path: Path
 
 def test_the_search_would_find_a_leak(tmp_path: Path) -> None:
     """The same search over an extract that was not de-identified finds all of it."""
-    extract = Extract(tmp_path, CATALOGUE, FORMS, "csv", notes=True)
-    for exam in family()[1:]:
-        extract.add(exam)
-    extract.close()
+    written_at_once(family()[1:], CATALOGUE, tmp_path, notes=True)
     content = b"".join(path.read_bytes() for path in tmp_path.rglob("*") if path.is_file())
     secrets = set(identifying(family()[1:]))
     compact = {text for text in secrets if text.isdigit() and len(text) == 8}  # a form of dates that we never write

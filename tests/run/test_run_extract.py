@@ -15,12 +15,12 @@ from adapter.catalogue import Catalogue
 from adapter.derive.versions import Versions
 from adapter.read import read_captures
 from adapter.run import run
-from adapter.run.extract import Extract, latest_versions
-from adapter.run.rows import Rows
+from adapter.run.extract import Extract
+from adapter.run.extract_forms import FORMS
 from adapter.write import write
 from adapter.write.deidentify import Deidentifier, load_policy, read_key, shipped_policies
-from adapter.write.extract import Extract as AtOnce
 from adapter.write.tables import TABLES
+from tests.extracts import written_at_once
 
 KEY = "an invented key for tests only, 32 bytes at least"
 
@@ -58,21 +58,26 @@ def source(several: bytes, tmp_path: Path) -> Path:
 
 
 def at_once(source: Path, folder: Path, encoding: str, catalogue: Catalogue, policy: str | None) -> tuple[int, int]:
-    """By one process, as the command does without --jobs: exams in the tables, exams refused."""
+    """Exam after exam through the writers themselves: exams in the extract, exams refused."""
     deidentifier = Deidentifier(load_policy(policy), read_key(None, "STUDY_KEY"), catalogue) if policy else None
-    folder.mkdir()
-    made, versions, refused = AtOnce(folder, catalogue, encoding=encoding, deidentifier=deidentifier), Versions(), 0
+    versions = Versions()
     accepted = [r.exam for r in read_captures(source, catalogue) if r.accepted and r.exam is not None]
     for exam in accepted:
         versions.see(exam)
-    for exam in accepted:
-        if versions.current(exam):
-            try:
-                made.add(exam)
-            except ValueError:
-                refused += 1
-    made.close()
-    return made.exams, refused
+    current = filter(versions.current, accepted)
+    return written_at_once(
+        current, catalogue, folder, ("tables", "ndjson", "omop"), encoding, deidentifier=deidentifier
+    )
+
+
+def all_files(folder: Path) -> dict[str, bytes]:
+    """All that an extract holds, but for what has the time in it."""
+    paths = [path for path in folder.rglob("*") if path.is_file()]
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in paths
+        if not path.name.startswith("manifest") and path.suffix not in (".parquet", ".html")
+    }
 
 
 def shown(folder: Path, table: str, encoding: str) -> list[tuple[Any, ...]]:
@@ -86,7 +91,7 @@ def shown(folder: Path, table: str, encoding: str) -> list[tuple[Any, ...]]:
 
 @pytest.mark.parametrize("policy", [None, "shift"])
 @pytest.mark.parametrize("encoding", ["csv", "parquet"])
-def test_rows_and_dictionary_are_those_of_one_process(
+def test_every_form_is_what_exam_after_exam_gives(
     source: Path,
     tmp_path: Path,
     catalogue: Catalogue,
@@ -97,18 +102,57 @@ def test_rows_and_dictionary_are_those_of_one_process(
     monkeypatch.setenv("STUDY_KEY", KEY)
     name = policy and shifting_policy()
     exams, refused = at_once(source, tmp_path / "once", encoding, catalogue, name)
-    latest = latest_versions([source], catalogue, Rows())
-    for jobs in (1, 2):
-        out = tmp_path / f"many-{jobs}"
-        work = Extract(encoding=encoding, latest=latest, policy=name, key_env=name and "STUDY_KEY")
-        tally = run(work, [source], out, jobs=jobs, most=7).tally
+    for jobs, most in ((1, 7), (2, 7), (2, 500)):
+        out = tmp_path / f"many-{jobs}-{most}"
+        work = Extract(("tables", "ndjson", "omop"), encoding=encoding, policy=name, key_env=name and "STUDY_KEY")
+        tally = run(work, [source], out, jobs=jobs, most=most).tally
         assert (tally.done, tally.refused) == (exams, refused + 1)  # one is refused by its reader
         assert tally.read == tally.done + tally.refused + tally.left_out
+        assert tally.remarks.keys() == {
+            "given twice",
+            "replaced by later versions",
+            "entered in error and left out of the tables",
+        }
+        assert all_files(out) == all_files(tmp_path / "once")
         for table in TABLES:
             ours, theirs = shown(out, table, encoding), shown(tmp_path / "once", table, encoding)
             assert ours == theirs, table
-        for beside in ("dictionary.csv", *(("deidentification.json", "rare_combinations.csv") if policy else ())):
-            assert (out / beside).read_bytes() == (tmp_path / "once" / beside).read_bytes()
+        for table in ("person", "visit_occurrence", "measurement", "observation", "observation_period"):
+            ours, theirs = (shown(folder / "omop", table, encoding) for folder in (out, tmp_path / "once"))
+            assert ours == theirs, table
+            assert ours
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_one_process_and_two_give_the_same_bytes(
+    source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str
+) -> None:
+    monkeypatch.setenv("STUDY_KEY", KEY)
+    for policy in (None, shifting_policy()):
+        found = []
+        for jobs in (1, 2):
+            out = tmp_path / f"{policy}-{jobs}"
+            run(Extract((form,), policy=policy, key_env=policy and "STUDY_KEY"), [source], out, jobs=jobs, most=11)
+            found.append(all_files(out) | all_files(out.with_name(f"{out.name}.rejected")))
+        assert found[0] == found[1]
+        assert found[0]
+
+
+def test_omop_numbers_go_on_from_an_earlier_extract_in_chunks_too(
+    lines: list[bytes], several: bytes, tmp_path: Path
+) -> None:
+    first, second = tmp_path / "first.ndjson", tmp_path / "second.ndjson"
+    first.write_bytes(b"".join(lines[30:34]))
+    second.write_bytes(several)
+    run(Extract(("omop",)), [first], tmp_path / "one", jobs=1)
+    keys = tmp_path / "one" / "omop" / "keys.csv"
+    found = []
+    for jobs, most in ((1, 500), (2, 6)):
+        out = tmp_path / f"two-{jobs}"
+        run(Extract(("omop",), omop_keys=keys), [second], out, jobs=jobs, most=most)
+        found.append(all_files(out))
+    assert found[0] == found[1]
+    assert found[0]["omop/keys.csv"].startswith(keys.read_bytes())
 
 
 def shifting_policy() -> str:
@@ -120,8 +164,7 @@ def test_bundles_give_the_rows_that_captures_give(source: Path, tmp_path: Path, 
     bundles = tmp_path / "bundles.ndjson"
     bundles.write_bytes(b"".join(write(exam, catalogue, "collection") for exam in exams))
     for path in (source, bundles):
-        latest = latest_versions([path], catalogue, Rows())
-        run(Extract(latest=latest), [path], tmp_path / f"of-{path.name}", jobs=2, most=9)
+        run(Extract(), [path], tmp_path / f"of-{path.name}", jobs=2, most=9)
     for table in TABLES:
         rows = [shown(tmp_path / f"of-{path.name}", table, "csv") for path in (source, bundles)]
         assert Counter(rows[0]) == Counter(rows[1])
@@ -131,7 +174,7 @@ def test_the_key_stands_in_nothing_that_is_written(
     source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("STUDY_KEY", KEY)
-    work = Extract(policy=shifting_policy(), key_env="STUDY_KEY")
+    work = Extract(tuple(FORMS), policy=shifting_policy(), key_env="STUDY_KEY")
     run(work, [source], tmp_path / "tables", jobs=2, most=20)
     assert KEY not in work.identity() + repr(work)
     written = b"".join(path.read_bytes() for path in tmp_path.rglob("*") if path.is_file())

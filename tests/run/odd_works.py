@@ -9,9 +9,9 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from adapter.run.chunks import Unit
 from adapter.run.convert import Convert
-from adapter.run.work import Part, Taken
+from adapter.run.pieces import Piece
+from adapter.run.work import ChunkMaker, Handled
 
 Start = Callable[..., "subprocess.Popen[str]"]
 """Starts a run as a process of its own: work, inputs, output, options."""
@@ -23,19 +23,19 @@ KILLS, HANGS, BREAKS = b"poison that kills", b"poison that hangs", b"poison that
 class Poisoned(Convert):
     """Converting, but for exams with a poison in them."""
 
-    def open(self) -> Part:
-        return _Part(Convert(self.kind).open())
+    def open(self) -> ChunkMaker:
+        return _Maker(Convert.open(self))
 
 
-class _Part:
-    def __init__(self, part: Part) -> None:
-        self.begin, self.end, self.aside, self._take = part.begin, part.end, part.aside, part.take
+class _Maker:
+    def __init__(self, maker: ChunkMaker) -> None:
+        self.begin, self.end, self.reject, self._take = maker.begin, maker.end, maker.reject, maker.take
 
-    def take(self, unit: Unit) -> Iterator[Taken]:
-        if KILLS in unit.data:
+    def take(self, piece: Piece) -> Iterator[Handled]:
+        if KILLS in piece.data:
             os.kill(os.getpid(), signal.SIGKILL)
-        if HANGS in unit.data:
+        if HANGS in piece.data:
             time.sleep(3600)
-        if BREAKS in unit.data:
+        if BREAKS in piece.data:
             raise ZeroDivisionError
-        yield from self._take(unit)
+        yield from self._take(piece)

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from adapter.catalogue import Catalogue
-from adapter.run import BulkError, run
-from adapter.run.aside import PROBLEMS
+from adapter.run import RunError, run
 from adapter.run.convert import Convert, Layout
+from adapter.run.rejects import PROBLEMS
 from adapter.run.validate import Validate
 from adapter.validate import Validator, read_resources
 
@@ -83,7 +83,7 @@ def test_parts_together_are_the_whole(captures: Path, converted: list[bytes], tm
     parts = sorted(out.iterdir())
     assert [part.name for part in parts] == [f"part-{n:05}.ndjson" for n in range(3)]
     assert b"".join(part.read_bytes() for part in parts) == b"".join(converted)
-    with pytest.raises(BulkError, match="not empty"):
+    with pytest.raises(RunError, match="not empty"):
         run(Convert(layout=Layout.PARTS), [captures], out)
 
 
@@ -166,7 +166,7 @@ def test_a_folder_with_junk_in_it(lines: list[bytes], converted: list[bytes], tm
     ("work", "out", "why"),
     [
         (Convert(layout=Layout.PARTS), "captures.ndjson", "is a file"),
-        (Convert(), ".", "is a folder"),
+        (Convert(layout=Layout.ONE), ".", "is a folder"),
         (Convert(), "no/such/bundles.ndjson", "no folder"),
     ],
 )
@@ -174,11 +174,11 @@ def test_an_output_that_cannot_be_is_refused_before_anything(
     captures: Path, tmp_path: Path, work: Convert, out: str, why: str
 ) -> None:
     before = sorted(tmp_path.iterdir())
-    with pytest.raises(BulkError, match=why):
+    with pytest.raises(RunError, match=why):
         run(work, [captures], tmp_path / out)
     assert sorted(tmp_path.iterdir()) == before
 
 
 def test_an_input_that_is_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(BulkError, match="there is no file"):
+    with pytest.raises(RunError, match="there is no file"):
         run(Convert(), [tmp_path / "absent.ndjson"], tmp_path / "bundles.ndjson")

@@ -58,9 +58,9 @@ def test_convert_into_a_folder(lines: list[bytes], tmp_path: Path, options: list
 @pytest.mark.parametrize(
     ("arguments", "why"),
     [
-        (["convert", "captures.ndjson", "--jobs", "2"], "--out"),
-        (["convert", "-", "--out", "x.ndjson", "--jobs", "2"], "standard input"),
+        (["convert", "captures.ndjson", "--parts"], "--out"),
         (["convert", "captures.ndjson", "--format", "xml", "--out", "x.xml"], "need a folder"),
+        (["extract", "captures.ndjson", "--all-versions", "--forms", "omop", "--out", "x"], "--all-versions is for"),
         (["convert", "captures.ndjson", "--out", "no/where/x.ndjson"], "no folder"),
         (["convert", "captures.ndjson", "--out", "x.ndjson", "--jobs", "0"], "--jobs"),
         (["validate", "captures.ndjson", "--out", "."], "directory"),

@@ -13,7 +13,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from bulk_works import BREAKS, HANGS, KILLS, Start
+from odd_works import BREAKS, HANGS, KILLS, Start
 
 from adapter.run import run
 from adapter.run.convert import Convert
@@ -81,21 +81,35 @@ def test_killed_again_and_again_it_ends_as_if_never(
     assert not (tmp_path / UNFINISHED).exists()
 
 
-def test_parts_single_files_and_tables_survive_a_kill_too(captures: Path, tmp_path: Path, start: Start) -> None:
-    for work in ("parts", "each", "tables"):
-        out, whole = tmp_path / work, tmp_path / f"{work}-whole"
+@pytest.mark.parametrize("work", ["parts", "each", "tables", "forms", "deidentified"])
+def test_every_form_survives_a_kill(
+    captures: Path, tmp_path: Path, start: Start, monkeypatch: pytest.MonkeyPatch, work: str
+) -> None:
+    monkeypatch.setenv("STUDY_KEY", "an invented key for tests only, 32 bytes at least")
+    out, whole = tmp_path / work, tmp_path / f"{work}-whole"
+    for chunks in (1, 3):
         going = start(work, [captures], out, jobs=2)
         end = time.monotonic() + 60
         journal = tmp_path / f"{work}.unfinished" / "journal.ndjson"
-        while not (journal.exists() and b'"chunk"' in journal.read_bytes()) and time.monotonic() < end:
+        while not (journal.exists() and journal.read_bytes().count(b'"chunk"') >= chunks) and time.monotonic() < end:
             time.sleep(0.005)
         going.kill()
         going.communicate()
-        for folder in (out, whole):
-            done = start(work, [captures], folder, jobs=2)
-            done.communicate(timeout=60)
-            assert done.returncode == 0
-        assert {p.name: p.read_bytes() for p in out.iterdir()} == {p.name: p.read_bytes() for p in whole.iterdir()}
+    for folder in (out, whole):
+        done = start(work, [captures], folder, jobs=2)
+        _, said = done.communicate(timeout=60)
+        assert done.returncode == 0, said
+    assert not (tmp_path / f"{work}.unfinished").exists()
+    assert all_below(out) == all_below(whole)
+    rejected = [folder.with_name(f"{folder.name}.rejected") for folder in (out, whole)]
+    assert all_below(rejected[0]) == all_below(rejected[1])
+    assert all_below(out)
+
+
+def all_below(folder: Path) -> dict[str, bytes]:
+    """What stands in a folder, but for what has the time in it."""
+    paths = [path for path in folder.rglob("*") if path.is_file() and not path.name.startswith("manifest")]
+    return {str(path.relative_to(folder)): path.read_bytes() for path in paths}
 
 
 def test_orphans_do_not_go_on(captures: Path, tmp_path: Path, start: Start) -> None:
