@@ -179,7 +179,8 @@ def _test(when: When) -> _Test:
         return _leaf(when)
     parts = [_test(part) for part in when.parts]
     group = _all_of(parts) if when.all else _some_of(parts, when.at_least or 1)
-    return _on_one_side(group) if when.same_side else group
+    sides = 1 if when.same_side else 2 if when.both_sides else 0
+    return _on_sides(group, sides) if sides else group
 
 
 def _leaf(when: When) -> _Test:
@@ -211,9 +212,13 @@ def _some_of(parts: list[_Test], needed: int) -> _Test:
     return test
 
 
-def _on_one_side(group: _Test) -> _Test:
+def _on_sides(group: _Test, needed: int) -> _Test:
+    """A group that is asked of the left and of the right, each alone, and must hold on so many of them."""
+
     def test(scene: _Scene, side: Side | None) -> _Found:
-        sides = (Side.LEFT, Side.RIGHT) if side is None else (side,)
-        return _union([found for each in sides if (found := group(scene, each)) is not None], 1)
+        if side is not None:
+            return group(scene, side)
+        sides = (Side.LEFT, Side.RIGHT)
+        return _union([found for each in sides if (found := group(scene, each)) is not None], needed)
 
     return test

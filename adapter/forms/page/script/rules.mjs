@@ -69,8 +69,8 @@ export const heldRules = (record, pool, catalogue) => {
   };
 
   const held = (when, side) => {
-    if (when.same_side && !side)
-      return union(["left", "right"].map((each) => held(when, each)).filter(Boolean), 1);
+    if ((when.same_side || when.both_sides) && !side)
+      return union(["left", "right"].map((each) => held(when, each)).filter(Boolean), when.both_sides ? 2 : 1);
     const parts = when.all ?? when.any ?? when.of;
     if (!parts) return leaf(when, side);
     const found = parts.map((part) => held(part, side)).filter(Boolean);
