@@ -19,11 +19,15 @@ import uvicorn
 from starlette.requests import Request
 from starlette.types import ASGIApp
 
+from adapter.problems import AdapterError, ExitCode
+
 _HERE = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
-class CannotServe(Exception):
+class CannotServe(AdapterError):
     """The server cannot start at this address; the message says why and what would be right."""
+
+    exit_code = ExitCode.USAGE
 
 
 def bind(host: str, port: int) -> socket.socket:

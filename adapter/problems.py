@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from typing import ClassVar
 
 
 class Severity(StrEnum):
@@ -114,3 +115,17 @@ class Report:
     def exit_code(self) -> ExitCode:
         """0 when there is no error, 1 otherwise; warnings do not fail a run."""
         return ExitCode.PROBLEMS if self.errors else ExitCode.WELL
+
+
+class AdapterError(Exception):
+    """The root of every error of ours: what cannot be read, written, sent, or used.
+
+    ``problems`` say what is wrong, each with its place and what would be right, where the error is of data; an error
+    of anything else has its words alone. ``exit_code`` is what the command line answers with.
+    """
+
+    exit_code: ClassVar[ExitCode] = ExitCode.PROBLEMS
+
+    def __init__(self, words: str = "", problems: Iterable[Problem] = ()) -> None:
+        self.problems = list(problems)
+        super().__init__(words or "\n".join(str(problem) for problem in self.problems))

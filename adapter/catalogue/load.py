@@ -32,7 +32,7 @@ from adapter.catalogue.vocabulary import (
     Term,
     Unit,
 )
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 
 _LISTS: dict[str, type[Frozen]] = {
     "systems": CodeSystem,
@@ -60,12 +60,13 @@ _KEYS = {"units": "ucum"}
 T = TypeVar("T", bound=Frozen)
 
 
-class CatalogueError(Exception):
+class CatalogueError(AdapterError):
     """The catalogue cannot be used; ``problems`` says why, each with file, line and remedy."""
 
+    exit_code = ExitCode.USAGE
+
     def __init__(self, problems: list[Problem]) -> None:
-        super().__init__("\n".join(str(problem) for problem in problems))
-        self.problems = problems
+        super().__init__(problems=problems)
 
 
 @lru_cache(maxsize=8)

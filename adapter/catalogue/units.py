@@ -12,13 +12,14 @@ from fractions import Fraction
 
 from adapter.catalogue.vocabulary import Unit
 from adapter.exam.quantity import Quantity
+from adapter.problems import AdapterError
 
 
-class UnknownUnit(ValueError):
+class UnknownUnit(AdapterError, ValueError):
     """The unit is not in the unit table."""
 
 
-class WrongDimension(ValueError):
+class WrongDimension(AdapterError, ValueError):
     """The unit measures something else than what is asked for."""
 
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 import os
 import sys
 from importlib import import_module
+from typing import Any
 
 import click
 
 from adapter import __version__
-from adapter.problems import ExitCode
+from adapter.problems import AdapterError, ExitCode
 
 COMMANDS = (
     "demo",
@@ -43,6 +44,16 @@ class _Commands(click.Group):
         command = getattr(import_module(f"adapter.cli.{cmd_name}"), cmd_name)
         assert isinstance(command, click.Command)
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Every error of ours ends here: its words, and the exit code of its class."""
+        try:
+            return super().invoke(ctx)
+        except AdapterError as error:
+            if error.exit_code is ExitCode.INTERNAL:
+                raise
+            click.echo(str(error), err=True)
+            sys.exit(error.exit_code)
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})

@@ -15,23 +15,12 @@ from adapter.cli.options import write_output
 from adapter.cli.reporting import note
 from adapter.cli.targets import outbox_option
 from adapter.problems import ExitCode
-from adapter.send import Outbox, OutboxError, Row, State
+from adapter.send import Outbox, Row, State
 
 _STATES = click.Choice([state.value for state in State])
 
 
-class _Group(click.Group):
-    """An outbox that cannot be used is said in a line."""
-
-    def invoke(self, ctx: click.Context) -> Any:
-        try:
-            return super().invoke(ctx)
-        except OutboxError as error:
-            note(str(error))
-            sys.exit(ExitCode.USAGE)
-
-
-@click.group(cls=_Group)
+@click.group()
 def outbox() -> None:
     """Look into the outbox; let exams be tried again, taken out as files, or purged once they are sent.
 

@@ -24,17 +24,14 @@ from adapter.send import (
     Happening,
     Message,
     Outbox,
-    OutboxError,
     Placed,
     Sender,
-    ServerRefused,
     State,
-    Unreachable,
 )
 from adapter.send.capability import learn
 from adapter.send.carrier import Carrier
 from adapter.send.plan import plan, verify
-from adapter.send.target import BadTarget, Target
+from adapter.send.target import Target
 
 
 @click.command()
@@ -84,25 +81,16 @@ def send(
     catalogue = catalogue_for(site)
     _refuse_questions(target, only_plan, read_back)
     exams = _Exams(files, columns, catalogue)
-    try:
-        with target.carrier() as carrier:
-            if only_plan:
+    with target.carrier() as carrier:
+        if only_plan:
+            with target.client() as client:
+                sys.exit(_plan(client, exams.messages(carrier, None), exams))
+        with Outbox(outbox_file) as outbox:
+            found = _send(outbox, carrier, target, exams, again, parallel or target.parallel)
+            if read_back:
                 with target.client() as client:
-                    sys.exit(_plan(client, exams.messages(carrier, None), exams))
-            with Outbox(outbox_file) as outbox:
-                found = _send(outbox, carrier, target, exams, again, parallel or target.parallel)
-                if read_back:
-                    with target.client() as client:
-                        found = _verified(outbox, client, exams, found)
-                sys.exit(found)
-    except BadTarget as error:
-        raise click.UsageError(str(error)) from None
-    except OutboxError as error:
-        note(str(error))
-        sys.exit(ExitCode.USAGE)
-    except (Unreachable, ServerRefused) as error:
-        note(f"{error}")
-        sys.exit(ExitCode.SERVER)
+                    found = _verified(outbox, client, exams, found)
+            sys.exit(found)
 
 
 def _refuse_questions(target: Target, only_plan: bool, read_back: bool) -> None:

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-from adapter.send.target import BadTarget, Target, load_target, target_of
+from adapter.send.target import Target, load_target, target_of
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -74,17 +74,14 @@ def target_from(
         raise click.UsageError("name the server: --to URL, or --target FILE")
     if token_env is not None and token_file is not None:
         raise click.UsageError("--token-env or --token-file, not both")
-    try:
-        content: dict[str, Any] = (
-            load_target(target_file).model_dump(exclude_unset=True) if target_file is not None else {"url": url}
-        )
-        if token_env is not None or token_file is not None:
-            content["auth"] = {"kind": "bearer", "token_env": token_env, "token_file": token_file}
-        if ca_bundle is not None:
-            content["tls"] = {**content.get("tls", {}), "ca_bundle": ca_bundle}
-        if allow_plain:
-            mllp = str(content.get("url", "")).startswith("mllp")
-            content["allow_plain_mllp" if mllp else "allow_plain_http"] = True
-        return target_of(content, str(target_file or "the options"))
-    except BadTarget as error:
-        raise click.UsageError(str(error)) from None
+    content: dict[str, Any] = (
+        load_target(target_file).model_dump(exclude_unset=True) if target_file is not None else {"url": url}
+    )
+    if token_env is not None or token_file is not None:
+        content["auth"] = {"kind": "bearer", "token_env": token_env, "token_file": token_file}
+    if ca_bundle is not None:
+        content["tls"] = {**content.get("tls", {}), "ca_bundle": ca_bundle}
+    if allow_plain:
+        mllp = str(content.get("url", "")).startswith("mllp")
+        content["allow_plain_mllp" if mllp else "allow_plain_http"] = True
+    return target_of(content, str(target_file or "the options"))

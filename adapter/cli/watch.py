@@ -15,9 +15,8 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.targets import outbox_option, target_from, target_options
 from adapter.problems import ExitCode
 from adapter.read.plan import Plan, load_plan
-from adapter.send import Outbox, OutboxError
-from adapter.send.target import BadTarget
-from adapter.send.watch import DropFolder, FolderInUse, Intake, Journal, Metrics, Pace, Watcher, served
+from adapter.send import Outbox
+from adapter.send.watch import DropFolder, Intake, Journal, Metrics, Pace, Watcher, served
 
 
 @click.command()
@@ -88,8 +87,6 @@ def watch(
             if metrics_port is not None:
                 port = stack.enter_context(served(metrics, metrics_port))
                 journal.write("metrics", address=f"http://127.0.0.1:{port}/metrics")
-        except (BadTarget, OutboxError, FolderInUse) as error:
-            raise click.UsageError(str(error)) from None
         except OSError as error:
             raise click.UsageError(f"{error.filename or '--metrics-port'}: {error.strerror}") from None
         watcher = Watcher(

@@ -17,9 +17,10 @@ from adapter.derive.judgement import judge
 from adapter.derive.size import change_percent, latest, measured
 from adapter.derive.words import in_words, value_in_words
 from adapter.exam import Exam, Finding, Side, Status
+from adapter.problems import AdapterError
 
 
-class NotOneNewborn(ValueError):
+class NotOneNewborn(AdapterError, ValueError):
     """The exams are not of one newborn: no identifier is shared."""
 
 

@@ -13,6 +13,7 @@ from decimal import Context, Decimal, localcontext
 
 from adapter.catalogue import GrowthReference, GrowthRow, Measure
 from adapter.exam import Sex
+from adapter.problems import AdapterError
 
 _PRECISION = Context(prec=28)
 
@@ -28,7 +29,7 @@ _Z_OF = {
 }
 
 
-class NoReference(Exception):
+class NoReference(AdapterError):
     """The reference says nothing of this infant; the message says why."""
 
 

@@ -19,6 +19,7 @@ from typing import Any
 from unicodedata import bidirectional, normalize
 
 from adapter.document.characters import needs_shaping, visible, written_out
+from adapter.problems import AdapterError, ExitCode
 
 FOLDER = "NEWBORN_ADAPTER_FONTS"
 SHAPED = "-shaped"
@@ -35,8 +36,10 @@ _SYSTEM = {
 }
 
 
-class PdfNotInstalled(RuntimeError):
+class PdfNotInstalled(AdapterError, RuntimeError):
     """The libraries that PDF needs are not installed; the message says how to install them."""
+
+    exit_code = ExitCode.USAGE
 
     def __init__(self, missing: str) -> None:
         super().__init__(f"PDF needs {missing}, which is not installed; install it with: {HOW}")

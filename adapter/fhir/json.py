@@ -14,6 +14,8 @@ from typing import Any, NoReturn
 
 import orjson
 
+from adapter.problems import AdapterError
+
 Json = dict[str, Any]
 """An object in the shape of FHIR JSON."""
 
@@ -22,7 +24,7 @@ MAX_DIGITS = 400
 _PLAIN_DECIMAL = re.compile(r"-?[0-9]{1,40}(\.[0-9]{1,40})?")
 
 
-class FhirJsonError(ValueError):
+class FhirJsonError(AdapterError, ValueError):
     """Bytes that are not the JSON of FHIR, or a value that cannot be written as such.
 
     ``line`` is the line of the fault where it is known; ``key`` the property written twice.

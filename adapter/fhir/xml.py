@@ -17,6 +17,7 @@ from lxml import etree
 
 from adapter.fhir.definitions import Property, TypeDefinition, definition, primitive, resource_types
 from adapter.fhir.json import FhirJsonError, decimal_text
+from adapter.problems import AdapterError
 
 FHIR = "http://hl7.org/fhir"
 XHTML = "http://www.w3.org/1999/xhtml"
@@ -29,7 +30,7 @@ _INTEGER = re.compile(r"[+-]?(0|[1-9][0-9]{0,30})")
 _DECIMAL = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][+-]?[0-9]{1,6})?")
 
 
-class FhirXmlError(ValueError):
+class FhirXmlError(AdapterError, ValueError):
     """XML that is not FHIR R4, or a resource that XML cannot hold.
 
     ``line`` is the line in the XML where it is known, ``where`` the place in the resource, written like a

@@ -9,9 +9,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from adapter.problems import AdapterError, ExitCode
 
-class NotEmpty(ValueError):
+
+class NotEmpty(AdapterError, ValueError):
     """The folder already holds something."""
+
+    exit_code = ExitCode.USAGE
 
 
 @contextmanager

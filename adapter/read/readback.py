@@ -21,9 +21,10 @@ from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
 from adapter.fhir.templates import DETAIL, Json
+from adapter.problems import AdapterError
 
 
-class NotReadable(ValueError):
+class NotReadable(AdapterError, ValueError):
     """The bundle holds an exam of ours that cannot be read back; the message names the resource."""
 
 

@@ -18,7 +18,7 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Status
 from adapter.fhir import by_id, to_resources, with_id
 from adapter.fhir.json import dumps
-from adapter.problems import Problem
+from adapter.problems import AdapterError, ExitCode, Problem
 from adapter.read import Reading
 from adapter.run.chunks import Form, Unit
 from adapter.run.exams import exams_of
@@ -41,8 +41,10 @@ _RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: _RETRACTED
 Made = Callable[[Reading, Catalogue], Iterator[Row]]
 
 
-class NoSpark(RuntimeError):
+class NoSpark(AdapterError, RuntimeError):
     """pyspark is not installed."""
+
+    exit_code = ExitCode.USAGE
 
 
 def _sql() -> Any:

@@ -12,17 +12,21 @@ from typing import Any, Protocol
 
 from adapter import __version__
 from adapter.catalogue.files import mappings
-from adapter.problems import Problem, Severity
+from adapter.problems import AdapterError, ExitCode, Problem, Severity
 from adapter.run.chunks import Unit
 from adapter.run.rows import Rows
 
 
-class BulkError(Exception):
+class BulkError(AdapterError):
     """A run that cannot begin or go on; the message says why and what to do, for people."""
 
+    exit_code = ExitCode.USAGE
 
-class ChunkLost(Exception):
+
+class ChunkLost(AdapterError):
     """What a chunk has made so far cannot be written, and not for one exam's sake: a fault of the program."""
+
+    exit_code = ExitCode.INTERNAL
 
 
 class Landing(StrEnum):

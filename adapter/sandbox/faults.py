@@ -48,12 +48,16 @@ from typing import Annotated, Any, Literal
 import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
+from adapter.problems import AdapterError, ExitCode
+
 Seconds = Annotated[float, Field(ge=0, le=3600)]
 Count = Annotated[int, Field(ge=1)]
 
 
-class BadFaults(ValueError):
+class BadFaults(AdapterError, ValueError):
     """A file of faults that cannot be used; the message names each place and what would be right there."""
+
+    exit_code = ExitCode.USAGE
 
 
 def _as_tuple(value: Any) -> Any:

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from adapter.problems import Problem
+from adapter.problems import AdapterError, Problem
 from adapter.validate import operation_outcome
 
 
-class Refusal(Exception):
+class Refusal(AdapterError):
     """A request that the server does not carry out.
 
     ``status`` is the HTTP status; ``code`` an R4 issue-type code; ``what`` says what is wrong and what would
@@ -32,12 +32,11 @@ class Refusal(Exception):
         problems: Sequence[Problem] = (),
         headers: Mapping[str, str] | None = None,
     ) -> None:
-        super().__init__(what)
+        super().__init__(what, problems)
         self.status = status
         self.code = code
         self.what = what
         self.where = where
-        self.problems = tuple(problems)
         self.headers = dict(headers or {})
 
     def at(self, where: str) -> Refusal:
@@ -48,7 +47,7 @@ class Refusal(Exception):
     def outcome(self) -> dict[str, Any]:
         """The OperationOutcome that goes back to the client."""
         if self.problems:
-            return operation_outcome(list(self.problems))
+            return operation_outcome(self.problems)
         return outcome("error", self.code, self.what, self.where)
 
 

@@ -9,27 +9,30 @@ from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from typing import Any
 
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 
 _ETAG = re.compile(r'(?:W/)?"([^"]*)"')
 _PLACE = re.compile(r"(?:^|/)(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})(?:/_history/(?P<version>[^/]+))?$")
 
 
-class Unreachable(Exception):
+class Unreachable(AdapterError):
     """No answer came, or only part of one: no connection, a time-out, a connection cut.
 
     The server may have carried the request out all the same; sending the same transaction again is safe,
     since it is conditional.
     """
 
+    exit_code = ExitCode.SERVER
 
-class Refused(Exception):
+
+class Refused(AdapterError):
     """A receiver answered, and not with what was asked for: ``problems`` say why; ``retry_after`` are the seconds
     that it asks to wait; ``outcomes`` what became of the parts that it did answer to."""
 
+    exit_code = ExitCode.SERVER
+
     def __init__(self, words: str, problems: Sequence[Problem], retry_after: float | None = None) -> None:
-        super().__init__(words)
-        self.problems = list(problems)
+        super().__init__(words, problems)
         self.retry_after = retry_after
         self.outcomes: list[EntryOutcome] = []
 

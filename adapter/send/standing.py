@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from adapter.problems import AdapterError
 from adapter.send import answers
 from adapter.send.client import FhirClient
 from adapter.send.message import Message
@@ -13,7 +14,7 @@ from adapter.send.survey import provenances
 _RANK = {"final": 0, "amended": 1, "corrected": 1, "appended": 1, "entered-in-error": 2}
 
 
-class Superseded(Exception):
+class Superseded(AdapterError):
     """The server has a newer version; the message names it."""
 
 

@@ -27,6 +27,7 @@ from typing import Annotated
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from adapter.problems import AdapterError, ExitCode
 from adapter.send.auth import AuthSettings, auth_of
 from adapter.send.carrier import Carrier
 from adapter.send.client import FhirClient, Format, Prefer, Timeouts, Wire
@@ -38,8 +39,10 @@ Seconds = Annotated[float, Field(gt=0, le=86_400)]
 _SECRETS = ("password", "secret", "client_secret", "token", "access_token", "key", "private_key")
 
 
-class BadTarget(ValueError):
+class BadTarget(AdapterError, ValueError):
     """A target that cannot be used; the message says where and what would be right, and repeats no value."""
+
+    exit_code = ExitCode.USAGE
 
 
 class _Frozen(BaseModel):

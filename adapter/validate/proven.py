@@ -19,6 +19,7 @@ from orjson import Fragment
 
 from adapter.fhir.alike import Alike, Made, Own
 from adapter.fhir.json import dumps, loads
+from adapter.problems import AdapterError, ExitCode
 from adapter.validate import Findings, Validator
 from adapter.validate.values import quick_test
 from adapter.validate.walk import text, walk
@@ -48,8 +49,10 @@ _ANY_NUMBER = frozenset({"target", "result", "reasonReference", "hasMember", "de
 _REFERENCE, _REFERENCES = object(), object()
 
 
-class _Unsure(Exception):
+class _Unsure(AdapterError):
     """Something that only the whole validator can judge."""
+
+    exit_code = ExitCode.INTERNAL
 
 
 class Prover:

@@ -19,7 +19,7 @@ from typing import Any, BinaryIO, cast
 
 from adapter.fhir.json import FhirJsonError, loads
 from adapter.fhir.xml import FhirXmlError, from_xml
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import AdapterError, Layer, Problem, Severity
 from adapter.validate.locations import excerpt, locate_duplicate, locate_json, locate_xml
 
 Source = str | os.PathLike[str] | bytes | BinaryIO
@@ -84,7 +84,7 @@ class Loaded:
         return shown.replace(f"{line:>6} |", f"{problem.line:>6} |", 1)
 
 
-class _TooLarge(Exception):
+class _TooLarge(AdapterError):
     """A line or file of more than MAX_BYTES."""
 
 

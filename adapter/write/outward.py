@@ -9,15 +9,14 @@ from typing import Protocol, cast
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import AdapterError, Layer, Problem, Severity
 
 
-class NotWritable(ValueError):
+class NotWritable(AdapterError, ValueError):
     """An exam that a form cannot hold whole; ``problems`` says what of it, and what would be right."""
 
     def __init__(self, problems: Sequence[Problem]) -> None:
-        super().__init__("; ".join(problem.what for problem in problems))
-        self.problems = list(problems)
+        super().__init__("; ".join(problem.what for problem in problems), problems)
 
 
 class Writer(Protocol):

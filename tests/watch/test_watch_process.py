@@ -19,7 +19,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from watching import CAPTURES, COMMAND, assert_exactly_once, eventually, names, read_exams, watching
 
 from adapter.catalogue import Catalogue
-from adapter.cli.watch import watch as watch_command
+from adapter.cli import cli
 from adapter.sandbox import Store, parse_faults, running
 from adapter.validate import validate
 
@@ -172,7 +172,7 @@ def test_wrong_usage_is_said_in_words(drop: Path, outbox: Path, arguments: list[
         taken.listen()
         places = {"DROP": str(drop), "TAKEN": str(taken.getsockname()[1]), "PLAN": str(plan)}
         words = [re.sub("DROP|TAKEN|PLAN", lambda m: places[m[0]], argument) for argument in arguments]
-        result = CliRunner().invoke(watch_command, [str(drop), "--outbox", str(outbox), *words])
+        result = CliRunner().invoke(cli, ["watch", str(drop), "--outbox", str(outbox), *words])
     assert result.exit_code == 2, result.output
     assert said in result.output
     assert "Traceback" not in result.output

@@ -22,7 +22,7 @@ from adapter.derive import computed_findings, tell_list
 from adapter.derive.tell import Tell
 from adapter.exam import Exam, Urgency
 from adapter.files.drop import put, versions
-from adapter.problems import Problem
+from adapter.problems import AdapterError, ExitCode, Problem
 from adapter.read.files import read_captures
 from adapter.read.json_writer import to_json
 from adapter.read.places import Place
@@ -31,8 +31,10 @@ from adapter.read.reading import Reading
 _SECTIONS = {Urgency.TELL_NOW: "now", Urgency.TELL_SOON: "soon", Urgency.TELL: "next", Urgency.NONE: "todo"}
 
 
-class CannotFile(Exception):
+class CannotFile(AdapterError):
     """The drop folder cannot be used; the message says why and what would be right."""
+
+    exit_code = ExitCode.USAGE
 
 
 @dataclass(frozen=True, slots=True)

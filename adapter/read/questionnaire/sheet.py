@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from adapter.catalogue import ItemType
+from adapter.problems import AdapterError
 from adapter.read.questionnaire.answers import Words
 from adapter.read.questionnaire.form import Form
 from adapter.read.questionnaire.node import Json
@@ -14,7 +15,7 @@ from adapter.read.raw import Unreadable
 _SHARED = ("side", "site", "method", "state", "counted_seconds", "observed_at", "urgency", "note")
 
 
-class NotInForm(ValueError):
+class NotInForm(AdapterError, ValueError):
     """The exam holds what the form of its kind has no place for; the message names it."""
 
 

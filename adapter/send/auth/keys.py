@@ -15,11 +15,15 @@ from uuid import uuid4
 import jwt
 from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
+from adapter.problems import AdapterError, ExitCode
+
 LIFETIME = 240
 
 
-class BadKey(ValueError):
+class BadKey(AdapterError, ValueError):
     """Not a private key that can sign RS384 or ES384; the message says why and holds nothing of it."""
+
+    exit_code = ExitCode.USAGE
 
 
 @dataclass(frozen=True, slots=True)

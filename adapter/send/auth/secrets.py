@@ -5,9 +5,13 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from adapter.problems import AdapterError, ExitCode
 
-class NoSecret(ValueError):
+
+class NoSecret(AdapterError, ValueError):
     """The file or variable is not there or is empty; the message names it, never what is in it."""
+
+    exit_code = ExitCode.USAGE
 
 
 class Secret:

@@ -13,6 +13,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from adapter.problems import AdapterError, ExitCode
+
 #: "nxob": tells our file from any other SQLite database
 _APPLICATION = 0x6E786F62
 _VERSION = 1
@@ -47,8 +49,10 @@ CREATE TABLE known (target TEXT NOT NULL, name TEXT NOT NULL, PRIMARY KEY (targe
 """
 
 
-class OutboxError(Exception):
+class OutboxError(AdapterError):
     """The outbox cannot be used: no place on the disk, not writable, or not an outbox. Nothing was lost."""
+
+    exit_code = ExitCode.USAGE
 
 
 def connect(path: Path) -> sqlite3.Connection:

@@ -23,6 +23,7 @@ from pathlib import Path
 from types import TracebackType
 
 from adapter.files.drop import DONE, FAILED, TAKEN, sync
+from adapter.problems import AdapterError, ExitCode
 
 REPORTS = (".report.txt", ".report.json")
 
@@ -30,8 +31,10 @@ REPORTS = (".report.txt", ".report.json")
 _UNFINISHED = (".part", ".partial", ".tmp", ".crdownload", "~")
 
 
-class FolderInUse(Exception):
+class FolderInUse(AdapterError):
     """Another process watches this folder."""
+
+    exit_code = ExitCode.USAGE
 
 
 @dataclass(slots=True)

@@ -6,8 +6,10 @@ import re
 from decimal import Decimal
 from typing import Any
 
+from adapter.problems import AdapterError
 
-class FhirPathError(ValueError):
+
+class FhirPathError(AdapterError, ValueError):
     """An expression that cannot be read, or content on which it cannot be evaluated."""
 
 

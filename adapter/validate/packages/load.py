@@ -10,14 +10,17 @@ from typing import Any
 
 from adapter.fhir.definitions import code_system, value_set
 from adapter.fhir.json import FhirJsonError, loads
+from adapter.problems import AdapterError, ExitCode
 from adapter.validate.fhirpath import Item
 
 Json = Mapping[str, Any]
 _MAX_FILE = 16 * 1024 * 1024
 
 
-class PackageError(ValueError):
+class PackageError(AdapterError, ValueError):
     """A package that cannot be read; the message says which file and why."""
+
+    exit_code = ExitCode.USAGE
 
 
 @dataclass(slots=True)

@@ -11,11 +11,15 @@ import os
 from hashlib import sha256
 from pathlib import Path
 
+from adapter.problems import AdapterError, ExitCode
+
 LEAST_BYTES = 32
 
 
-class BadKey(ValueError):
+class BadKey(AdapterError, ValueError):
     """There is no usable key; the message never holds any of it."""
+
+    exit_code = ExitCode.USAGE
 
 
 class Pseudonyms:

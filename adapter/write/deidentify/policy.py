@@ -9,11 +9,14 @@ from pydantic import Field, ValidationError, model_validator
 
 from adapter.catalogue.files import mappings, read_yaml
 from adapter.catalogue.model import Frozen
+from adapter.problems import AdapterError, ExitCode
 from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS
 
 
-class BadPolicy(ValueError):
+class BadPolicy(AdapterError, ValueError):
     """A policy that cannot be used; the message says where it is wrong."""
+
+    exit_code = ExitCode.USAGE
 
 
 class Policy(Frozen):

@@ -11,6 +11,7 @@ from adapter import __version__
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir.json import dumps
+from adapter.problems import AdapterError
 from adapter.write.deidentify.exam import deidentify, family
 from adapter.write.deidentify.keys import Pseudonyms
 from adapter.write.deidentify.policy import Policy
@@ -18,7 +19,7 @@ from adapter.write.deidentify.quasi import Cells
 from adapter.write.tables.spreadsheet import cell
 
 
-class OtherFamily(ValueError):
+class OtherFamily(AdapterError, ValueError):
     """An exam would move its newborn's dates by another number of days than the exams before it.
 
     One gives a mother, the other none, or another. Moved differently, its intervals would be wrong.

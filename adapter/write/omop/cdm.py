@@ -13,13 +13,14 @@ from functools import cache
 from typing import Any
 
 from adapter.catalogue.files import mappings
+from adapter.problems import AdapterError
 from adapter.write.tables.column import Column, Row, Type
 
 _TYPES = {"integer": Type.INTEGER, "float": Type.DECIMAL, "date": Type.DATE, "datetime": Type.LOCAL}
 _TEXT = re.compile(r"varchar\((\d+|max)\)", re.IGNORECASE)
 
 
-class TooLong(ValueError):
+class TooLong(AdapterError, ValueError):
     """A text is longer than its field may be; nothing is ever cut off."""
 
 

@@ -11,12 +11,16 @@ import csv
 from collections.abc import Iterable
 from pathlib import Path
 
+from adapter.problems import AdapterError, ExitCode
+
 PER_EXAM = 1000
 _HEADING = ("kind", "key", "id")
 
 
-class BadKeys(ValueError):
+class BadKeys(AdapterError, ValueError):
     """A list of keys that cannot be used."""
+
+    exit_code = ExitCode.USAGE
 
 
 class Keys:

@@ -6,14 +6,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from adapter.problems import AdapterError, ExitCode
 from adapter.write.tables.column import PLACES, Column, Row, Type
 
 DIGITS = 21
 """Digits of a decimal column: twelve before the point, as many as a weight can have in the smallest unit."""
 
 
-class NoParquet(RuntimeError):
+class NoParquet(AdapterError, RuntimeError):
     """The library that writes Parquet is not installed."""
+
+    exit_code = ExitCode.USAGE
 
 
 def arrow() -> Any:

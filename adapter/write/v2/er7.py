@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta, timezone
 
+from adapter.problems import AdapterError
+
 ENCODING = "^~\\&"
 CHARSETS = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "8859/15": "iso8859-15", "ASCII": "ascii", "": "ascii"}
 """Python's name of a character set of table 0211; an empty MSH-18 means ASCII (section 2.14.9.18)."""
@@ -57,7 +59,7 @@ def segment(name: str, fields: Mapping[int, str]) -> str:
     return joined([name, *(fields.get(n, "") for n in range(1, max(fields, default=0) + 1))], "|")
 
 
-class Unsayable(ValueError):
+class Unsayable(AdapterError, ValueError):
     """A value that v2.5.1 has no place for; the message says why, without the value."""
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.problems import Problem
+from adapter.problems import AdapterError, Problem
 from adapter.read.places import Place, PlaceOf
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
@@ -24,12 +24,11 @@ from adapter.write.v2.header import SEXES
 Json = dict[str, Any]
 
 
-class NotReadable(ValueError):
+class NotReadable(AdapterError, ValueError):
     """A message holds no exam that can be read back; ``problems`` says why, by segment and field."""
 
     def __init__(self, problems: list[Problem]) -> None:
-        super().__init__("; ".join(str(problem) for problem in problems))
-        self.problems = problems
+        super().__init__("; ".join(str(problem) for problem in problems), problems)
 
 
 def from_oru(data: bytes, catalogue: Catalogue) -> list[Exam]:
