@@ -53,6 +53,8 @@ def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
         if span is not None and _empty(span):
             yield "never-holds", f"{name} '{span}' holds no number", "low before high"
     if leaf.item is None:
+        for reason in sorted({*leaf.not_examined} - {"any"} - {*catalogue.reasons}):
+            yield "unknown-reference", f"there is no reason '{reason}'", f"one of {', '.join(catalogue.reasons)}"
         return
     item = catalogue.items.get(leaf.item)
     if item is None:

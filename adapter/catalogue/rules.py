@@ -28,7 +28,7 @@ class When(Frozen):
 
     ``same_side``: what the group asks of items that are examined on each side must hold on one and the same side;
     ``both_sides``: on the left and on the right, each by itself.
-    A leaf without ``item`` asks of the infant at the exam's start. In a leaf with ``item``, all that is given must
+    A leaf without ``item`` asks of the infant at the exam's start, or with ``not_examined`` of any item. In a leaf with ``item``, all that is given must
     hold of one and the same finding; ``age_hours`` is then the age at which it was made. ``number`` is in the
     item's unit (hours of life for a moment); with ``minus`` it is the difference. ``not_examined`` lists reasons,
     or ``any``. ``not_recorded`` holds where the exam has no finding of the item at all.
@@ -71,8 +71,8 @@ class When(Frozen):
             raise ValueError("same_side and both_sides belong to a group")
         if self.same_side and self.both_sides:
             raise ValueError("a group holds on the same side or on both, never both")
-        if self.item is None and any(name not in _OF_THE_INFANT for name in leaf):
-            raise ValueError("only age_hours, gestation_weeks and sex can be asked without an item")
+        if self.item is None and any(name not in (*_OF_THE_INFANT, "not_examined") for name in leaf):
+            raise ValueError("only age_hours, gestation_weeks, sex and not_examined can be asked without an item")
         return self
 
     def _asks(self) -> list[str]:

@@ -43,7 +43,7 @@ class _Scene:
     """One exam's evidence, asked by conditions."""
 
     def __init__(self, exam: Exam, pool: Sequence[Evidence], catalogue: Catalogue) -> None:
-        self._exam, self._catalogue = exam, catalogue
+        self._exam, self._catalogue, self._pool = exam, catalogue, pool
         self.by_item: dict[str, list[Evidence]] = {}
         for one in pool:
             self.by_item.setdefault(one.finding.__dict__["item"], []).append(one)
@@ -59,8 +59,9 @@ class _Scene:
         if when.sex is not None and self._exam.newborn.sex != when.sex:
             return None
         if when.item is None:
-            aged = when.age_hours is None or when.age_hours.holds(self._age)
-            return frozenset() if aged else None
+            if when.age_hours is not None and not when.age_hours.holds(self._age):
+                return None
+            return self._not_examined(when) if when.not_examined else frozenset()
         candidates = self.by_item.get(when.item, [])
         if when.not_recorded:
             return None if candidates else frozenset()
@@ -68,6 +69,12 @@ class _Scene:
             return self._difference(when)
         fitting = [one.index for one in candidates if self._fits(one, when, side)]
         return frozenset(fitting) if fitting else None
+
+    def _not_examined(self, when: When) -> _Found:
+        """Every item, whichever it is, that was not examined for one of the reasons."""
+        wanted = set(when.not_examined)
+        reasons = ((one.index, one.finding.__dict__["not_examined"]) for one in self._pool)
+        return frozenset(index for index, reason in reasons if reason and {"any", reason} & wanted) or None
 
     def _fits(self, one: Evidence, when: When, side: Side | None) -> bool:
         """Whether all that a leaf asks holds of one finding; first what is quickly answered."""

@@ -90,6 +90,15 @@ CASES: Cases = {
             case(COLONISED, said("infection_risks", "fever_in_labour", method="record"), hours="72"),
         ],
     ),
+    # Altered responsiveness (box 2); a sleeping infant who rouses is another matter (common practice).
+    "too_unwell_to_examine": (
+        [case(missed("rooting", "too_drowsy", side="left")), case(missed("weight", "too_unwell"))],
+        [case(missed("rooting", "asleep", side="left")), case(missed("weight", "crying"))],
+    ),
+    "asleep_or_too_drowsy": (
+        [case(missed("feeding_quality", "asleep_or_too_drowsy"))],
+        [case(missed("feeding_quality", "asleep"))],
+    ),
     "cord_infection_with_illness": (
         [case(SMELLY_CORD, axilla("38.0")), case(said("umbilical_stump", "skin_redness_small"), FEEDS_POORLY)],
         [case(SMELLY_CORD, axilla("37.5")), case(said("umbilical_stump", "meconium_stained"), axilla("38.0"))],
