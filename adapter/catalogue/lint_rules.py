@@ -41,11 +41,24 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
     for other in rule.replaces:
         if other not in catalogue.rules or other == rule.id:
             yield report("unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id")
+    for item in _of_no_side(rule.when, catalogue):
+        yield report("both-sides", f"asks {item} of both sides, and it is not examined on each", "an item of each side")
     for leaf in rule.when.leaves():
         yield from (report(*fault) for fault in _leaf(leaf, catalogue))
     yield from (
         report("never-holds", what, "conditions that can hold together") for what in _never(rule.when, catalogue)
     )
+
+
+def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:
+    """Items that a group asks of both sides though one finding of theirs would answer for both."""
+    for part in when.parts:
+        yield from _of_no_side(part, catalogue)
+    if when.both_sides:
+        for leaf in when.leaves():
+            item = catalogue.items.get(leaf.item or "")
+            if item is None or item.sides is not Sides.EACH:
+                yield leaf.item or "what has no item"
 
 
 def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
