@@ -12,7 +12,8 @@ from adapter.problems import Layer, Problem, Severity
 
 _SAYS = re.compile(
     r"\b(?:tell|told|act|act on|seen by|opinion|refer|referred)\b[^.;]*?"
-    r"\b(?:(?P<now>now|at once|immediately)|(?P<soon>same day|this shift|within (?:the hour|\d+ ?h(?:ours?)?)))\b"
+    r"\b(?:(?P<now>now|at once|immediately)|(?P<soon>same day|this shift|within (?:the hour|\d+ ?h(?:ours?)?)))\b",
+    re.IGNORECASE,
 )
 _RULE = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
 

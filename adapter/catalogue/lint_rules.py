@@ -42,7 +42,8 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
         if other not in catalogue.rules or other == rule.id:
             yield report("unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id")
     for item in _of_no_side(rule.when, catalogue):
-        yield report("both-sides", f"asks {item} of both sides, and it is not examined on each", "an item of each side")
+        what = f"asks {item} of both sides, and it is not examined on each"
+        yield report("both-sides", what, "items of each side in the group")
     for leaf in rule.when.leaves():
         yield from (report(*fault) for fault in _leaf(leaf, catalogue))
     yield from (

@@ -26,12 +26,12 @@ class Minus(Frozen):
 class When(Frozen):
     """One node of a condition: a group of others, or a leaf.
 
-    ``same_side``: what the group asks of items that are examined on each side must hold on one and the same side;
-    ``both_sides``: on the left and on the right, each by itself.
-    A leaf without ``item`` asks of the infant at the exam's start, or with ``not_examined`` of any item. In a leaf with ``item``, all that is given must
-    hold of one and the same finding; ``age_hours`` is then the age at which it was made. ``number`` is in the
-    item's unit (hours of life for a moment); with ``minus`` it is the difference. ``not_examined`` lists reasons,
-    or ``any``. ``not_recorded`` holds where the exam has no finding of the item at all.
+    ``same_side``: what the group asks of items that are examined on each side must hold on one and the same
+    side; ``both_sides``: on the left and on the right, each by itself. A leaf without ``item`` asks of the
+    infant at the exam's start, or with ``not_examined`` of any item. In a leaf with ``item``, all that is given
+    must hold of one and the same finding; ``age_hours`` is then the age at which it was made. ``number`` is in
+    the item's unit (hours of life for a moment); with ``minus`` it is the difference. ``not_examined`` lists
+    reasons, or ``any``. ``not_recorded`` holds where the exam has no finding of the item at all.
     """
 
     all: tuple[When, ...] = ()

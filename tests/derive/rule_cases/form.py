@@ -148,6 +148,13 @@ CASES: Cases = {
             ),
         ],
     ),
+    "port_wine_stain_near_the_eye": (
+        [case(said("abnormal_skin_findings", "port_wine_stain", site="eyelid", side="left"))],
+        [
+            case(said("abnormal_skin_findings", "port_wine_stain", site="nape")),
+            case(said("abnormal_skin_findings", "haemangioma", site="eyelid", side="left")),
+        ],
+    ),
     "hepatitis_b_mother": (
         [case(said("mother_history", "hepatitis_b", method="record"), hours="2")],
         [
