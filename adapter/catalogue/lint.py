@@ -11,7 +11,12 @@ from collections.abc import Iterable, Iterator
 from itertools import combinations
 
 from adapter.catalogue.catalogue import Catalogue
+<<<<<<< HEAD
 from adapter.catalogue.lint_codes import lint_codes
+=======
+from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
+from adapter.catalogue.lint_cautions import lint_cautions
+>>>>>>> domain
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.model import Item, ItemType, Limits, Meaning, Range, Sides
@@ -29,6 +34,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_kinds(catalogue),
         *_stages(catalogue),
         *_units(catalogue),
+        *lint_cautions(catalogue),
         *lint_rules(catalogue),
         *lint_site(catalogue),
         *lint_v2(catalogue.v2, frozenset(catalogue.systems)),

@@ -41,6 +41,9 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
     for other in rule.replaces:
         if other not in catalogue.rules or other == rule.id:
             yield report("unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id")
+    for item in _of_no_side(rule.when, catalogue):
+        what = f"asks {item} of both sides, and it is not examined on each"
+        yield report("both-sides", what, "items of each side in the group")
     for leaf in rule.when.leaves():
         yield from (report(*fault) for fault in _leaf(leaf, catalogue))
     yield from (
@@ -48,11 +51,24 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
     )
 
 
+def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:
+    """Items that a group asks of both sides though one finding of theirs would answer for both."""
+    for part in when.parts:
+        yield from _of_no_side(part, catalogue)
+    if when.both_sides:
+        for leaf in when.leaves():
+            item = catalogue.items.get(leaf.item or "")
+            if item is None or item.sides is not Sides.EACH:
+                yield leaf.item or "what has no item"
+
+
 def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
     for name, span in (("number", leaf.number), ("age_hours", leaf.age_hours), ("gestation", leaf.gestation_weeks)):
         if span is not None and _empty(span):
             yield "never-holds", f"{name} '{span}' holds no number", "low before high"
     if leaf.item is None:
+        for reason in sorted({*leaf.not_examined} - {"any"} - {*catalogue.reasons}):
+            yield "unknown-reference", f"there is no reason '{reason}'", f"one of {', '.join(catalogue.reasons)}"
         return
     item = catalogue.items.get(leaf.item)
     if item is None:

@@ -43,7 +43,7 @@ class _Scene:
     """One exam's evidence, asked by conditions."""
 
     def __init__(self, exam: Exam, pool: Sequence[Evidence], catalogue: Catalogue) -> None:
-        self._exam, self._catalogue = exam, catalogue
+        self._exam, self._catalogue, self._pool = exam, catalogue, pool
         self.by_item: dict[str, list[Evidence]] = {}
         for one in pool:
             self.by_item.setdefault(one.finding.__dict__["item"], []).append(one)
@@ -59,8 +59,9 @@ class _Scene:
         if when.sex is not None and self._exam.newborn.sex != when.sex:
             return None
         if when.item is None:
-            aged = when.age_hours is None or when.age_hours.holds(self._age)
-            return frozenset() if aged else None
+            if when.age_hours is not None and not when.age_hours.holds(self._age):
+                return None
+            return self._not_examined(when) if when.not_examined else frozenset()
         candidates = self.by_item.get(when.item, [])
         if when.not_recorded:
             return None if candidates else frozenset()
@@ -68,6 +69,12 @@ class _Scene:
             return self._difference(when)
         fitting = [one.index for one in candidates if self._fits(one, when, side)]
         return frozenset(fitting) if fitting else None
+
+    def _not_examined(self, when: When) -> _Found:
+        """Every item, whichever it is, that was not examined for one of the reasons."""
+        wanted = set(when.not_examined)
+        reasons = ((one.index, one.finding.__dict__["not_examined"]) for one in self._pool)
+        return frozenset(index for index, reason in reasons if reason and {"any", reason} & wanted) or None
 
     def _fits(self, one: Evidence, when: When, side: Side | None) -> bool:
         """Whether all that a leaf asks holds of one finding; first what is quickly answered."""
@@ -179,7 +186,8 @@ def _test(when: When) -> _Test:
         return _leaf(when)
     parts = [_test(part) for part in when.parts]
     group = _all_of(parts) if when.all else _some_of(parts, when.at_least or 1)
-    return _on_one_side(group) if when.same_side else group
+    sides = 1 if when.same_side else 2 if when.both_sides else 0
+    return _on_sides(group, sides) if sides else group
 
 
 def _leaf(when: When) -> _Test:
@@ -211,9 +219,13 @@ def _some_of(parts: list[_Test], needed: int) -> _Test:
     return test
 
 
-def _on_one_side(group: _Test) -> _Test:
+def _on_sides(group: _Test, needed: int) -> _Test:
+    """A group that is asked of the left and of the right, each alone, and must hold on so many of them."""
+
     def test(scene: _Scene, side: Side | None) -> _Found:
-        sides = (Side.LEFT, Side.RIGHT) if side is None else (side,)
-        return _union([found for each in sides if (found := group(scene, each)) is not None], 1)
+        if side is not None:
+            return group(scene, side)
+        sides = (Side.LEFT, Side.RIGHT)
+        return _union([found for each in sides if (found := group(scene, each)) is not None], needed)
 
     return test

@@ -61,7 +61,12 @@ export const heldRules = (record, pool, catalogue) => {
   const leaf = (when, side) => {
     if (when.gestation_weeks && !(gestation && holds(when.gestation_weeks, gestation))) return null;
     if (when.sex && record.newborn.sex !== when.sex) return null;
-    if (!when.item) return !when.age_hours || holds(when.age_hours, age) ? new Set() : null;
+    if (!when.item) {
+      if (when.age_hours && !holds(when.age_hours, age)) return null;
+      if (!when.not_examined?.length) return new Set();
+      const wanted = ({ finding }) => ["any", finding.not_examined].some((why) => when.not_examined.includes(why));
+      return union(pool.filter((one) => one.finding.not_examined && wanted(one)).map((one) => new Set([one.index])), 1);
+    }
     const candidates = ofItem(when.item);
     if (when.not_recorded) return candidates.length ? null : new Set();
     if (when.minus) return difference(when);
@@ -69,8 +74,8 @@ export const heldRules = (record, pool, catalogue) => {
   };
 
   const held = (when, side) => {
-    if (when.same_side && !side)
-      return union(["left", "right"].map((each) => held(when, each)).filter(Boolean), 1);
+    if ((when.same_side || when.both_sides) && !side)
+      return union(["left", "right"].map((each) => held(when, each)).filter(Boolean), when.both_sides ? 2 : 1);
     const parts = when.all ?? when.any ?? when.of;
     if (!parts) return leaf(when, side);
     const found = parts.map((part) => held(part, side)).filter(Boolean);
