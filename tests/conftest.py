@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+import drawn  # noqa: F401 (how much property tests draw)
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from every_answer import every_exam

@@ -21,7 +21,7 @@ from adapter.exam.text import Key
 class Frozen(BaseModel):
     """Base of all catalogue objects: immutable, no unknown fields."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class Code(Frozen):

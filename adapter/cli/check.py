@@ -5,22 +5,25 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.cli.comparing import changes_as_data, changes_in_words, earlier_exams, earlier_option
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
-from adapter.derive import Changes, Tell, changes_since, computed_findings, tell_list, withheld
-from adapter.exam import record_schema
-from adapter.read import Reading
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.derive import Changes, Tell
+    from adapter.read import Reading
 
 
 def _print_schema(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     if wanted:
+        from adapter.exam import record_schema
+
         click.echo(json.dumps(record_schema(), indent=2, ensure_ascii=False))
         ctx.exit()
 
@@ -60,6 +63,8 @@ def check(
       newborn-adapter check exam.json --earlier exam.json
       newborn-adapter check --schema
     """
+    from adapter.derive import changes_since
+
     catalogue = catalogue_for(site)
     found = list(readings(files, plan, catalogue))
     report = report_of(found)
@@ -109,6 +114,8 @@ def _tell(tell: Tell) -> dict[str, Any]:
 
 
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
+    from adapter.derive import computed_findings, tell_list, withheld
+
     exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
     if exam is not None and reading.accepted:

@@ -5,18 +5,19 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.cli.options import F
 from adapter.cli.reading import readings
-from adapter.derive import Changes
-from adapter.exam import Exam
 from adapter.problems import ExitCode
-from adapter.read import Reading, from_bundle
-from adapter.send import FhirClient, ServerRefused, Unreachable, fetch_exams_of
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.derive import Changes
+    from adapter.exam import Exam
+    from adapter.read import Reading
 
 
 def earlier_option(command: F) -> F:
@@ -47,6 +48,9 @@ def earlier_exams(
 
 
 def _from_server(found: Sequence[Reading], url: str, catalogue: Catalogue) -> list[Exam]:
+    from adapter.read import from_bundle
+    from adapter.send import FhirClient, ServerRefused, Unreachable, fetch_exams_of
+
     newborns = dict.fromkeys(reading.exam.newborn.identifiers[0] for reading in found if reading.exam is not None)
     try:
         with FhirClient(url) as client:

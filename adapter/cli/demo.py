@@ -6,34 +6,20 @@ import sys
 from collections import Counter
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for
 from adapter.cli.reading import invented
 from adapter.cli.reporting import CAUTION, abnormal_count, count_line, heading, policy_line, tells_in_words
-from adapter.exam import Exam
-from adapter.fhir import to_bundle
-from adapter.fhir.json import dumps, loads
-from adapter.fhir.xml import from_xml, to_xml
 from adapter.problems import ExitCode, Layer, Problem, Report, Severity
-from adapter.read import Reading, from_bundle, read_captures
-from adapter.sandbox import Store, running
-from adapter.send import (
-    Event,
-    FhirClient,
-    FhirTransport,
-    Outbox,
-    PutResult,
-    Sender,
-    ServerRefused,
-    Unreachable,
-    fetch_exam,
-    message_of,
-)
-from adapter.validate import validate
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.exam import Exam
+    from adapter.read import Reading
+    from adapter.send import Event, FhirClient, Outbox
 
 
 @click.command()
@@ -47,6 +33,8 @@ def demo() -> None:
     Example:
       newborn-adapter demo
     """
+    from adapter.send import ServerRefused, Unreachable
+
     catalogue = catalogue_for(None)
     click.echo("Invented newborns; no real person. Everything stays on this machine.\n")
     accepted = _check(catalogue)
@@ -61,6 +49,8 @@ def demo() -> None:
 
 
 def _check(catalogue: Catalogue) -> list[Reading]:
+    from adapter.read import read_captures
+
     click.echo("1. Check: what was examined, what was not, what the provider must be told\n")
     captures, wrong = invented("captures"), invented("wrong")
     accepted = []
@@ -79,6 +69,12 @@ def _check(catalogue: Catalogue) -> list[Reading]:
 
 
 def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
+    from adapter.fhir import to_bundle
+    from adapter.fhir.json import dumps, loads
+    from adapter.fhir.xml import from_xml, to_xml
+    from adapter.read import from_bundle
+    from adapter.validate import validate
+
     click.echo("\n2. Convert to FHIR R4 transactions and validate every layer")
     problems: list[Problem] = []
     resources: Counter[str] = Counter()
@@ -101,6 +97,9 @@ def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
 
 def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
     """Send all, read all back, send all again; whether nothing was lost, changed or doubled."""
+    from adapter.sandbox import Store, running
+    from adapter.send import FhirClient, Outbox
+
     exams = [reading.exam for reading in accepted if reading.exam is not None]
     latest = {exam.details.root: exam for exam in exams}
     with TemporaryDirectory() as folder, running(Store(None)) as url, FhirClient(url) as client:
@@ -124,6 +123,8 @@ def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
 
 def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: Catalogue) -> None:
     """Queue, send, and say in a line what became of it."""
+    from adapter.send import FhirTransport, PutResult, Sender, message_of
+
     placed = Counter(outbox.put(client.base_url, message_of(exam, catalogue)) for exam in exams)
     outcomes: Counter[str] = Counter()
 
@@ -144,6 +145,9 @@ def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: C
 
 
 def _arrived(client: FhirClient, catalogue: Catalogue, exam: Exam) -> bool:
+    from adapter.read import from_bundle
+    from adapter.send import fetch_exam
+
     bundle = fetch_exam(client, catalogue, exam.details.root)
     found = from_bundle(bundle, catalogue) if bundle else []
     return any(_unordered(other) == _unordered(exam) for other in found)
@@ -155,6 +159,8 @@ def _unordered(exam: Exam) -> tuple[Any, ...]:
 
 
 def _versions(client: FhirClient, exams: dict[str, Exam], catalogue: Catalogue) -> dict[str, str]:
+    from adapter.send import fetch_exam
+
     found = {}
     for root in exams:
         for entry in (fetch_exam(client, catalogue, root) or {}).get("entry", []):

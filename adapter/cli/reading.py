@@ -6,14 +6,16 @@ import sys
 from collections.abc import Callable, Iterator
 from importlib.resources import files as package_files
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.problems import ExitCode
-from adapter.read import Reading, read_captures
-from adapter.read.plan import Plan, load_plan, read_table, unread_columns
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.read import Reading
+    from adapter.read.plan import Plan
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -44,10 +46,14 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
         if str(path) != "-" and not path.exists():
             raise click.UsageError(f"there is no file {path}")
     if plan is None:
+        from adapter.read import read_captures
+
         for path in expanded(files):
             source = sys.stdin.buffer if str(path) == "-" else path
             yield from read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path))
         return
+    from adapter.read.plan import read_table
+
     loaded = usable_plan(plan, files, catalogue)
     for path in expanded(files):
         yield from read_table(path, loaded, catalogue)
@@ -55,6 +61,8 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
 
 def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Plan:
     """The plan, after saying which columns of the tables it leaves unread; exit code 2 where it cannot be used."""
+    from adapter.read.plan import load_plan, unread_columns
+
     loaded, problems = load_plan(plan, catalogue)
     for problem in problems:
         click.echo(str(problem), err=True)

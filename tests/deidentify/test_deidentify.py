@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import age_hours, made_at
@@ -36,6 +36,7 @@ from adapter.write.deidentify import (
 )
 from adapter.write.extract import FORMS, Extract
 from adapter.write.tables import TABLES
+from drawn import drawn
 from strategies import exams
 from tests.deidentify.identified_exams import exam_of, family, identifying, twin
 
@@ -100,7 +101,7 @@ def test_the_search_would_find_a_leak(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", POLICIES)
 @given(exam=exams(CATALOGUE))
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@drawn(40)
 def test_what_is_measured_and_every_interval_is_kept(name: str, exam: Exam) -> None:
     made = done(exam, POLICIES[name])
     assert age_hours(made, made.details.started) == age_hours(exam, exam.details.started)
@@ -133,7 +134,7 @@ def test_what_is_measured_and_every_interval_is_kept(name: str, exam: Exam) -> N
 
 @pytest.mark.parametrize("name", POLICIES)
 @given(exam=exams(CATALOGUE))
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@drawn(25)
 def test_the_result_is_an_exam_like_any_other(name: str, exam: Exam) -> None:
     """It passes the checks that the exam passed, goes to FHIR and back, and is the same the second time."""
     made = done(exam, POLICIES[name])

@@ -9,7 +9,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
@@ -20,6 +20,7 @@ from adapter.run.chunks import Form, chunks
 from adapter.run.exams import readings_of, rows_of_plan
 from adapter.run.inputs import units_of, weight_of
 from adapter.run.rows import Rows
+from drawn import drawn
 from strategies import exams
 
 CATALOGUE = load_catalogue()
@@ -41,7 +42,7 @@ def as_table(lines: list[bytes], folder: Path) -> str:
     return to_csv(accepted)
 
 
-@settings(max_examples=15, deadline=None)
+@drawn(15)
 @given(found=st.lists(exams(CATALOGUE), min_size=1, max_size=4, unique_by=lambda exam: exam.details.id))
 def test_a_table_in_pieces_holds_the_exams_of_the_whole(
     tmp_path_factory: pytest.TempPathFactory, found: list[Exam]
@@ -130,7 +131,7 @@ def test_a_table_through_a_plan_is_cut_at_every_row(tmp_path: Path, catalogue: C
     assert told(ours) == told(list(read_table(path, plan, catalogue)))
 
 
-@settings(max_examples=30, deadline=None)
+@drawn(30)
 @given(sizes=st.lists(st.integers(0, 40), max_size=30), most=st.integers(1, 7), weight=st.integers(1, 90))
 def test_chunks_hold_every_line_once_in_order(
     tmp_path_factory: pytest.TempPathFactory, sizes: list[int], most: int, weight: int

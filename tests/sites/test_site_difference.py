@@ -14,7 +14,9 @@ import pytest
 from lxml import html
 from sites_of_examples import ROOT, SITES, catalogue_of
 
-from adapter.catalogue import Catalogue, Change, Coverage, difference, labelled
+from adapter.catalogue import Catalogue
+from adapter.catalogue.coverage import Coverage
+from adapter.catalogue.difference import Change, difference, labelled
 from adapter.write.coverage import coverage_report
 from adapter.write.package.conceptmaps import concept_maps, graded
 

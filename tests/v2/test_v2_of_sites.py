@@ -7,7 +7,8 @@ from pathlib import Path
 import hl7
 import pytest
 
-from adapter.catalogue import lint, load_catalogue
+from adapter.catalogue import load_catalogue
+from adapter.catalogue.lint import lint
 from adapter.write.v2 import from_oru, to_oru
 from adapter.write.v2.er7 import CHARSETS
 from examples.regenerate import example, names

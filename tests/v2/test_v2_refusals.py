@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from adapter.catalogue import Catalogue, V2Settings, lint, load_catalogue
+from adapter.catalogue import Catalogue, V2Settings, load_catalogue
+from adapter.catalogue.lint import lint
 from adapter.catalogue.v2 import lint_v2
 from adapter.exam import Exam
 from adapter.write import NotWritable

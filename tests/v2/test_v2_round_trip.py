@@ -5,18 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Status
 from adapter.write.v2 import from_oru, to_oru
 from adapter.write.v2.message import unjudged
+from drawn import drawn
 from examples.regenerate import example, names
 from strategies import exams
 
 CATALOGUE = load_catalogue()
-LONG = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+LONG = drawn(30)
 
 
 def in_message_order(exam: Exam, catalogue: Catalogue) -> Exam:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 from sample_resources import Resource, changed, family, finding, patient, vital
@@ -22,6 +22,7 @@ from adapter.problems import Layer, Problem, Severity
 from adapter.validate import read_resources, reading, validate
 from adapter.validate.locations import excerpt, locate_json
 from adapter.validate.pipelines import junit, sarif
+from drawn import drawn
 
 NOT_DONE = changed(family(), "entry.1.resource.status", "done")
 
@@ -99,7 +100,7 @@ def places(value: Any, where: str) -> list[tuple[str, Any]]:
     return found
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(st.dictionaries(st.sampled_from(["a", "b", "_c"]), JSON, max_size=3), st.sampled_from([None, 1]))
 def test_every_place_of_any_json_is_found(value: Any, indent: int | None) -> None:
     text = json.dumps(value, indent=indent, ensure_ascii=False)

@@ -158,7 +158,8 @@ def _value_set(name: str, options: tuple[Option, ...], form: Form) -> Json:
     return {
         "resourceType": "ValueSet",
         "id": name,
-        "url": f"{form.catalogue.settings.canonical}/ValueSet/{name}",
+        # that of the package's value set of the same codes, for a validator that does not look at contained ones
+        "url": f"{form.catalogue.settings.canonical}/ValueSet/{system.rpartition('/')[2]}",
         "version": form.version,
         "name": f"NewbornExam{name.capitalize()}",
         "status": "active",

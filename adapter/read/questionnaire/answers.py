@@ -12,6 +12,9 @@ from adapter.read.questionnaire.node import Json, Node, Type
 from adapter.read.raw import Unreadable
 from adapter.read.wording import listed, near, shown
 
+WRITTEN_UNIT = "StructureDefinition/written-unit"
+"""Our extension on a Quantity: the unit as the examiner wrote it, where the form offers it in other words."""
+
 
 @dataclass(frozen=True, slots=True)
 class Words:
@@ -56,9 +59,15 @@ def written(value: Any, node: Node, catalogue: Catalogue) -> Json:
             unit = catalogue.units.find(value["unit"])
             if unit is None:
                 raise KeyError(f"{node.link_id} is not measured in {value['unit']}")
-            known = {"unit": value["unit"], "system": catalogue.uri("ucum"), "code": unit.ucum}
+            # The unit reads as the form offers it: a validator compares the words too.
+            words = next((u["display"] for u in node.units if u["code"] == unit.ucum), value["unit"])
+            known = {"unit": words, "system": catalogue.uri("ucum"), "code": unit.ucum}
             comparator = {"comparator": value["comparator"]} if "comparator" in value else {}
-            return {"valueQuantity": {"value": value["value"], **comparator, **known}}
+            quantity: Json = {"value": value["value"], **comparator, **known}
+            if words != value["unit"]:
+                extension = {"url": f"{catalogue.settings.canonical}/{WRITTEN_UNIT}", "valueString": value["unit"]}
+                quantity = {"extension": [extension], **quantity}
+            return {"valueQuantity": quantity}
     (element,) = _ELEMENTS[node.type]
     return {element: value.isoformat() if isinstance(value, datetime) else value}
 
@@ -122,9 +131,18 @@ def _quantity(quantity: Json, node: Node, catalogue: Catalogue) -> Any:
     return found
 
 
+def _spelling(quantity: Json, catalogue: Catalogue) -> Any:
+    """The unit as the examiner wrote it, where that is not how the form offers it."""
+    url, extensions = f"{catalogue.settings.canonical}/{WRITTEN_UNIT}", quantity.get("extension")
+    for extension in extensions if isinstance(extensions, list) else ():
+        if isinstance(extension, dict) and extension.get("url") == url:
+            return extension.get("valueString")
+    return quantity.get("unit")
+
+
 def _unit(quantity: Json, node: Node, catalogue: Catalogue) -> Any:
     """The unit as written where it can be known, else its UCUM code; both must say the same."""
-    spelling, code = quantity.get("unit"), quantity.get("code")
+    spelling, code = _spelling(quantity, catalogue), quantity.get("code")
     named = catalogue.units.find(spelling) if isinstance(spelling, str) else None
     if code is None:
         return spelling

@@ -6,6 +6,7 @@ from adapter.catalogue import Catalogue
 from adapter.fhir.observation import CAPTURED
 from adapter.fhir.templates import DETAIL
 from adapter.forms.questionnaire.render import PUBLISHED
+from adapter.read.questionnaire.answers import WRITTEN_UNIT
 from adapter.read.questionnaire.form import ORDER
 from adapter.write.package.elements import element, types
 from adapter.write.package.names import Json, conformance
@@ -21,6 +22,7 @@ def extension_definitions(catalogue: Catalogue) -> list[Json]:
         _captured_quantity(catalogue),
         _finding_detail(catalogue),
         _published_coding(catalogue),
+        _written_unit(catalogue),
         _finding_order(catalogue),
     ]
 
@@ -65,6 +67,11 @@ def _captured_quantity(catalogue: Catalogue) -> Json:
 def _published_coding(catalogue: Catalogue) -> Json:
     words = "A published coding of the concept that a coding of ours stands for, as the Observation carries it."
     return _simple(PUBLISHED, "Published coding", words, "Coding", "Coding", catalogue)
+
+
+def _written_unit(catalogue: Catalogue) -> Json:
+    words = "The unit as the examiner wrote it, where the form offers it in other words."
+    return _simple(WRITTEN_UNIT, "Unit as written", words, "Quantity", "string", catalogue)
 
 
 def _finding_order(catalogue: Catalogue) -> Json:
