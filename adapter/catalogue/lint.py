@@ -11,12 +11,8 @@ from collections.abc import Iterable, Iterator
 from itertools import combinations
 
 from adapter.catalogue.catalogue import Catalogue
-<<<<<<< HEAD
-from adapter.catalogue.lint_codes import lint_codes
-=======
-from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.catalogue.lint_cautions import lint_cautions
->>>>>>> domain
+from adapter.catalogue.lint_codes import lint_codes
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.model import Item, ItemType, Limits, Meaning, Range, Sides

@@ -123,16 +123,21 @@ def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
 
 def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: Catalogue) -> None:
     """Queue, send, and say in a line what became of it."""
-    from adapter.send import Placed, Sender, message_of
+    from adapter.send import FhirTransport, PutResult, Sender, message_of
 
     placed = Counter(outbox.put(client.base_url, message_of(exam, catalogue)) for exam in exams)
     outcomes: Counter[str] = Counter()
 
-    def tell(event: Event) -> None:
-        outcomes.update("created" if o.status == 201 else "there as meant or updated" for o in event.outcomes)
+    def count(event: Event) -> None:
+        parts = event.receipt.parts
+        outcomes.update("created" if part.answer == "201" else "there as meant or updated" for part in parts)
 
-    summary = Sender(outbox, client, tell=tell).run()
-    exam_words = {"sent": summary.sent, "sent before": placed[Placed.SENT_BEFORE], "superseded": summary.superseded}
+    summary = Sender(outbox, FhirTransport(client), on_event=count).run()
+    exam_words = {
+        "sent": summary.sent,
+        "sent before": placed[PutResult.SENT_BEFORE],
+        "superseded": summary.superseded,
+    }
     exam_words |= {"given up": summary.dead, "left": summary.left}
     said = ", ".join(f"{count} {word}" for word, count in exam_words.items() if count)
     resources = ", ".join(f"{count} {word}" for word, count in sorted(outcomes.items()))

@@ -17,7 +17,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.answers import Refused
+from adapter.send.failures import Refused
 from adapter.v2.er7 import Read, messages
 
 _CODES = frozenset({"AA", "AE", "AR", "CA", "CE", "CR"})

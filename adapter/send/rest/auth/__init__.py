@@ -10,11 +10,11 @@ import ssl
 
 import httpx
 
-from adapter.send.auth.bearer import BearerAuth
-from adapter.send.auth.oauth import TokenAuth, TokenClient
-from adapter.send.auth.secrets import Secret
-from adapter.send.auth.settings import AuthSettings, Kind
-from adapter.send.client import Timeouts
+from adapter.send.policy import Timeouts
+from adapter.send.rest.auth.bearer import BearerAuth
+from adapter.send.rest.auth.oauth import TokenAuth, TokenClient
+from adapter.send.rest.auth.secrets import Secret
+from adapter.send.rest.auth.settings import AuthSettings, Kind
 
 
 def auth_of(

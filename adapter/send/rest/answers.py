@@ -9,44 +9,25 @@ from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from typing import Any
 
-from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
+from adapter.problems import Layer, Problem, Severity
+from adapter.send.failures import Refused
 
 _ETAG = re.compile(r'(?:W/)?"([^"]*)"')
 _PLACE = re.compile(r"(?:^|/)(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})(?:/_history/(?P<version>[^/]+))?$")
-
-
-class Unreachable(AdapterError):
-    """No answer came, or only part of one: no connection, a time-out, a connection cut.
-
-    The server may have carried the request out all the same; sending the same transaction again is safe,
-    since it is conditional.
-    """
-
-    exit_code = ExitCode.SERVER
-
-
-class Refused(AdapterError):
-    """A receiver answered, and not with what was asked for: ``problems`` say why; ``retry_after`` are the seconds
-    that it asks to wait; ``outcomes`` what became of the parts that it did answer to."""
-
-    exit_code = ExitCode.SERVER
-
-    def __init__(self, words: str, problems: Sequence[Problem], retry_after: float | None = None) -> None:
-        super().__init__(words, problems)
-        self.retry_after = retry_after
-        self.outcomes: list[EntryOutcome] = []
 
 
 class ServerRefused(Refused):
     """A FHIR server did so.
 
     ``status`` is the HTTP status; ``problems`` what its OperationOutcome says, or one problem made from the
-    status where it sent none; ``retry_after`` as in RFC 9110, section 10.2.3.
+    status where it sent none; ``retry_after`` as in RFC 9110, section 10.2.3; ``outcomes`` what became of the entries
+    that it did answer to.
     """
 
     def __init__(self, status: int, problems: Sequence[Problem], retry_after: float | None = None) -> None:
         super().__init__(f"the server answered {status}: {problems[0].what}", problems, retry_after)
         self.status = status
+        self.outcomes: list[EntryOutcome] = []
 
 
 class Barred(ServerRefused):
@@ -141,11 +122,6 @@ def _issue(issue: dict[str, Any]) -> Problem:
         what=details or text(issue, "diagnostics") or "the server does not say what is wrong",
         where=str(places[0]) if isinstance(places, list) and places else "",
     )
-
-
-def problem(rule: str, what: str, remedy: str = "") -> Problem:
-    """An error of sending."""
-    return Problem(Severity.ERROR, Layer.TRANSPORT, rule, what, remedy)
 
 
 def seconds_to_wait(header: str, now: datetime | None = None) -> float | None:

@@ -20,9 +20,11 @@ import httpx
 
 from adapter.fhir import json as fhir_json
 from adapter.fhir import xml as fhir_xml
-from adapter.send import answers
 from adapter.send.address import checked, on_this_machine, origin
-from adapter.send.answers import EntryOutcome, ServerRefused, Unreachable
+from adapter.send.failures import Unreachable, problem
+from adapter.send.policy import USUAL, Timeouts
+from adapter.send.rest import answers
+from adapter.send.rest.answers import EntryOutcome, ServerRefused
 
 Format = Literal["json", "xml"]
 Prefer = Literal["minimal", "OperationOutcome"]
@@ -43,15 +45,6 @@ class _WithoutQuery(logging.Filter):
 
 
 logging.getLogger("httpx").addFilter(_WithoutQuery())
-
-
-@dataclass(frozen=True, slots=True)
-class Timeouts:
-    """Seconds: for connecting, for each wait for the server, and for a request from its start to its end."""
-
-    connect: float = 10.0
-    read: float = 60.0
-    whole: float = 180.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +72,7 @@ class FhirClient:
         self,
         base_url: str,
         *,
-        timeout: float | Timeouts = Timeouts(),
+        timeout: float | Timeouts = USUAL,
         auth: httpx.Auth | None = None,
         transport: httpx.BaseTransport | None = None,
         allow_plain_http: bool = False,
@@ -156,7 +149,7 @@ class FhirClient:
             url = self._base.join(link)
             if origin(url) != origin(self._base) or str(url) in seen:
                 what = "the next link of a search leads to another server or in a circle"
-                raise ServerRefused(200, [answers.problem("paging", what)])
+                raise ServerRefused(200, [problem("paging", what)])
             seen.add(str(url))
             page = self._resource(url, "Bundle")
 
@@ -177,7 +170,7 @@ class FhirClient:
         came = answers.objects(resource.get("entry"))
         if resource.get("type") != f"{kind}-response" or len(full_urls) != len(came):
             what = f"not the response to a {kind} of {len(full_urls)} entries"
-            raise ServerRefused(200, [answers.problem("unexpected", what)])
+            raise ServerRefused(200, [problem("unexpected", what)])
         responses = (answers.object_(one.get("response")) for one in came)
         return [answers.entry_outcome(url, one) for url, one in zip(full_urls, responses, strict=True)]
 
@@ -231,9 +224,7 @@ class FhirClient:
             raise Unreachable(f"{origin(url)} gave an answer that cannot be unpacked") from None
         resource = _decoded(body, response.headers.get("content-type", ""))
         if not response.is_success:
-            problems = answers.problems_of(resource) or [
-                answers.problem(f"http-{response.status_code}", _in_words(response))
-            ]
+            problems = answers.problems_of(resource) or [problem(f"http-{response.status_code}", _in_words(response))]
             wait = answers.seconds_to_wait(response.headers.get("retry-after", ""))
             raise ServerRefused(response.status_code, problems, wait)
         return response, resource
@@ -260,7 +251,7 @@ def _decoded(body: bytes, content_type: str) -> dict[str, Any]:
 
 
 def _unexpected(response: httpx.Response, resource: dict[str, Any], wanted: str) -> ServerRefused:
-    found = answers.problems_of(resource) or [answers.problem("unexpected", f"the answer is not {wanted}")]
+    found = answers.problems_of(resource) or [problem("unexpected", f"the answer is not {wanted}")]
     return ServerRefused(response.status_code, found)
 
 

@@ -5,20 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from adapter.problems import AdapterError
-from adapter.send import answers
-from adapter.send.client import FhirClient
-from adapter.send.message import Message
-from adapter.send.survey import provenances
+from adapter.send.failures import Superseded
+from adapter.send.rest import answers
+from adapter.send.rest.client import FhirClient
+from adapter.send.rest.lookup import provenances
+from adapter.send.rest.transaction import Transaction
 
 _RANK = {"final": 0, "amended": 1, "corrected": 1, "appended": 1, "entered-in-error": 2}
 
 
-class Superseded(AdapterError):
-    """The server has a newer version; the message names it."""
-
-
-def refuse_older(client: FhirClient, message: Message, reports: Sequence[dict[str, Any]]) -> None:
+def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence[dict[str, Any]]) -> None:
     """Raise :class:`Superseded` if a report on the server is of a newer version of the exam.
 
     Newer is: entered in error before amended before as first recorded. Of two amendments the one whose
@@ -26,13 +22,15 @@ def refuse_older(client: FhirClient, message: Message, reports: Sequence[dict[st
     the report cannot tell, so that a person must. A retraction is final.
     """
     for report in reports:
-        version = _version(report, message.systems.version) or message.root
-        if version == message.exam:
+        version = _version(report, transaction.systems.version) or transaction.root
+        if version == transaction.exam:
             continue
         there = _RANK.get(answers.text(report, "status"), 0)
-        same = there == message.rank
-        unknown = "Provenance" not in message.types
-        if there > message.rank or (same and (there == 2 or unknown or provenances(client, message, reports))):
+        same = there == transaction.rank
+        unknown = "Provenance" not in transaction.types
+        if there > transaction.rank or (
+            same and (there == 2 or unknown or provenances(client, transaction, reports))
+        ):
             raise Superseded(version)
 
 

@@ -10,7 +10,7 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
 from adapter.fhir import search_token
 from adapter.fhir.identity import escaped
-from adapter.send.client import FhirClient
+from adapter.send.rest.client import FhirClient
 
 _LITERAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})")
 

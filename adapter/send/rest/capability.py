@@ -11,9 +11,10 @@ from enum import StrEnum
 from typing import Any
 
 from adapter.problems import Problem
-from adapter.send import answers
-from adapter.send.answers import Barred
-from adapter.send.client import FhirClient
+from adapter.send.failures import problem
+from adapter.send.rest import answers
+from adapter.send.rest.answers import Barred
+from adapter.send.rest.client import FhirClient
 
 
 class Mode(StrEnum):
@@ -46,7 +47,7 @@ class Capability:
         if self.fhir_version.split(".")[:2] == ["4", "0"]:
             return []
         what = f"the server speaks FHIR {self.fhir_version or 'of no stated version'}"
-        return [answers.problem("fhir-version", what, "a server of FHIR R4 (4.0.x)")]
+        return [problem("fhir-version", what, "a server of FHIR R4 (4.0.x)")]
 
     def missing(self, types: frozenset[str]) -> frozenset[str]:
         """Those of the resource types that the server does not keep; none where it does not say what it keeps."""

@@ -1,21 +1,20 @@
 """What sending an exam would do on a server, found out without writing; and whether what was sent is there.
 
-Both look everything up (:mod:`adapter.send.survey`) and compare field by field.
+Both look everything up (:mod:`adapter.send.rest.lookup`) and compare field by field.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import dataclass
 from enum import StrEnum
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.answers import problem
-from adapter.send.client import FhirClient
-from adapter.send.delivery import tied
-from adapter.send.message import Message
-from adapter.send.standing import Superseded, refuse_older
-from adapter.send.survey import Holding, held_report, is_retracted, survey
+from adapter.send.failures import Superseded, problem
+from adapter.send.rest.client import FhirClient
+from adapter.send.rest.delivery import tied
+from adapter.send.rest.lookup import Holding, held_report, is_retracted, look_up
+from adapter.send.rest.transaction import Transaction
+from adapter.send.rest.versions import refuse_older
+from adapter.send.transport import Preview
 
 
 class Step(StrEnum):
@@ -28,48 +27,34 @@ class Step(StrEnum):
     STUCK = "there twice"
 
 
-@dataclass(frozen=True, slots=True)
-class Planned:
-    """One exam: a step and what it is called for each entry, then for what would be marked; ``superseded`` names
-    the newer version on the server, because of which nothing would be done."""
-
-    exam: str
-    steps: tuple[tuple[Step, str], ...] = ()
-    superseded: str = ""
-
-    def counts(self) -> Counter[Step]:
-        """How many resources of each step."""
-        return Counter(step for step, _ in self.steps)
-
-
-def plan(client: FhirClient, message: Message) -> Planned:
+def preview(client: FhirClient, transaction: Transaction) -> Preview:
     """What sending would do now. Only reads; raises what the client raises."""
     try:
-        refuse_older(client, message, held_report(client, message))
-    except Superseded as newer:
-        return Planned(message.exam, superseded=str(newer))
-    holding = survey(client, message, message.bundle())
-    steps = [(_step(holding, number), name) for number, name in enumerate(message.names)]
+        refuse_older(client, transaction, held_report(client, transaction))
+    except Superseded as error:
+        return Preview(transaction.exam, superseded=error.newer)
+    holding = look_up(client, transaction, transaction.bundle())
+    steps = [(_step(holding, number), name) for number, name in enumerate(transaction.names)]
     marked = [(Step.MARK, _called(extra)) for extra in holding.extra if not is_retracted(extra)]
-    return Planned(message.exam, (*steps, *marked))
+    return Preview(transaction.exam, (*steps, *marked))
 
 
-def verify(client: FhirClient, message: Message) -> list[Problem]:
+def verify(client: FhirClient, transaction: Transaction) -> list[Problem]:
     """Where what the server holds is not what was meant: missing, doubled, other fields, findings that the exam
     no longer holds. Digits lost from a number (3.1 for 3.10) are a warning. Only reads."""
     try:
-        refuse_older(client, message, held_report(client, message))
-    except Superseded as newer:
-        what = f"the server holds {newer}, a newer version of this exam"
-        return [Problem(Severity.INFORMATION, Layer.TRANSPORT, "superseded", what, where=message.exam)]
-    holding = survey(client, message, message.bundle())
+        refuse_older(client, transaction, held_report(client, transaction))
+    except Superseded as error:
+        what = f"the server holds {error.newer}, a newer version of this exam"
+        return [Problem(Severity.INFORMATION, Layer.TRANSPORT, "superseded", what, where=transaction.exam)]
+    holding = look_up(client, transaction, transaction.bundle())
     found: list[Problem] = []
-    for number, name in enumerate(message.names):
+    for number, name in enumerate(transaction.names):
         there = holding.found[number]
         if len(there) != 1:
             what = f"is there {len(there)} times" if there else "is not on the server"
             found.append(tied(problem("doubled" if there else "missing", what), name))
-        elif message.full_urls[number] not in message.shared:
+        elif transaction.full_urls[number] not in transaction.shared:
             found += _differences(holding, number, name)
     for extra in holding.extra:
         if not is_retracted(extra):

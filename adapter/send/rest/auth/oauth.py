@@ -17,11 +17,12 @@ from urllib.parse import quote
 import httpx
 
 from adapter.send.address import checked, on_this_machine, origin
-from adapter.send.answers import Barred, ServerRefused, Unreachable, object_, problem, seconds_to_wait, text
-from adapter.send.auth.secrets import NoSecret, Secret
-from adapter.send.auth.settings import AuthSettings, Kind
-from adapter.send.client import Timeouts
-from adapter.send.discretion import without_tokens
+from adapter.send.failures import Unreachable, problem
+from adapter.send.policy import Timeouts
+from adapter.send.redaction import without_tokens
+from adapter.send.rest.answers import Barred, ServerRefused, object_, seconds_to_wait, text
+from adapter.send.rest.auth.secrets import NoSecret, Secret
+from adapter.send.rest.auth.settings import AuthSettings, Kind
 
 _ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 _SHORTEST = 300.0
@@ -169,7 +170,7 @@ class TokenClient:
 
 def _key(settings: AuthSettings) -> Any:
     try:
-        from adapter.send.auth.keys import signing_key
+        from adapter.send.rest.auth.keys import signing_key
     except ImportError:
         raise ValueError(
             "backend-services needs the extra 'oauth': pip install newborn-exam-adapter[oauth]"

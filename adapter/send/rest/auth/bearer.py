@@ -6,8 +6,9 @@ from collections.abc import Generator
 
 import httpx
 
-from adapter.send.answers import Barred, problem
-from adapter.send.auth.secrets import NoSecret, Secret
+from adapter.send.failures import problem
+from adapter.send.rest.answers import Barred
+from adapter.send.rest.auth.secrets import NoSecret, Secret
 
 
 class BearerAuth(httpx.Auth):

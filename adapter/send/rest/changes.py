@@ -11,10 +11,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from adapter.send import answers
-from adapter.send.answers import EntryOutcome, ServerRefused
-from adapter.send.capability import Capability
-from adapter.send.survey import Holding, is_retracted, place_of
+from adapter.send.failures import problem
+from adapter.send.rest import answers
+from adapter.send.rest.answers import EntryOutcome, ServerRefused
+from adapter.send.rest.capability import Capability
+from adapter.send.rest.lookup import Holding, is_retracted, place_of
 
 Json = dict[str, Any]
 
@@ -40,7 +41,7 @@ def adjusted(holding: Holding, capability: Capability, base_url: str) -> Adjuste
         if len(found) > 1:
             kind = entry["resource"]["resourceType"]
             what = f"the server holds {len(found)} {kind} resources of one identifier; a person must mend that"
-            raise ServerRefused(412, [answers.problem("multiple-matches", what)])
+            raise ServerRefused(412, [problem("multiple-matches", what)])
         entry = {**entry, "resource": holding.meant(number)}
         if found and (entry["fullUrl"] in holding.shared or not holding.changes(number)):
             places[entry["fullUrl"]] = place_of(found[0])

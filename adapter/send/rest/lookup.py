@@ -11,11 +11,11 @@ from typing import Any
 from urllib.parse import parse_qsl
 
 from adapter.fhir import search_token
-from adapter.send import answers
-from adapter.send.answers import ServerRefused
-from adapter.send.client import FhirClient
-from adapter.send.compare import Difference, differences
-from adapter.send.message import Message
+from adapter.send.rest import answers
+from adapter.send.rest.answers import ServerRefused
+from adapter.send.rest.client import FhirClient
+from adapter.send.rest.compare import Difference, differences
+from adapter.send.rest.transaction import Transaction
 
 Json = dict[str, Any]
 
@@ -63,20 +63,22 @@ class Holding:
         return differences(self.meant(number), self.found[number][0], leads)
 
 
-def held_report(client: FhirClient, message: Message) -> list[Json]:
+def held_report(client: FhirClient, transaction: Transaction) -> list[Json]:
     """The exam's DiagnosticReport on the server, by the id of the exam as first recorded."""
-    token = search_token(message.systems.exam, message.root)
+    token = search_token(transaction.systems.exam, transaction.root)
     return list(client.search("DiagnosticReport", {"identifier": token}))
 
 
-def survey(client: FhirClient, message: Message, bundle: Json, known: Mapping[str, str] | None = None) -> Holding:
+def look_up(
+    client: FhirClient, transaction: Transaction, bundle: Json, known: Mapping[str, str] | None = None
+) -> Holding:
     """Look everything up. Raises what the client raises.
 
     ``known`` says where Observations of earlier versions are (``Type/id`` by the value of their identifier):
     a search may lag behind what was written, a read does not.
     """
     entries = bundle["entry"]
-    holding = Holding(entries, frozenset(message.shared), [[] for _ in entries])
+    holding = Holding(entries, transaction.shared, [[] for _ in entries])
     patients: list[Json] = []
     for number, entry in enumerate(entries):
         kind = entry["resource"]["resourceType"]
@@ -84,7 +86,7 @@ def survey(client: FhirClient, message: Message, bundle: Json, known: Mapping[st
             patients = holding.found[number] = _by_criteria(client, entry)
         elif kind not in ("Observation", "Provenance"):
             holding.found[number] = _by_criteria(client, entry)
-    observations = _observations(client, message, patients)
+    observations = _observations(client, transaction, patients)
     for value, place in (known or {}).items():
         if value not in observations and (resource := _read(client, place)):
             observations[value] = [resource]
@@ -97,7 +99,7 @@ def survey(client: FhirClient, message: Message, bundle: Json, known: Mapping[st
         if kind == "Observation":
             holding.found[number] = observations.pop(entry["resource"]["identifier"][0]["value"], [])
         elif kind == "Provenance":
-            holding.found[number] = provenances(client, message, reports)
+            holding.found[number] = provenances(client, transaction, reports)
     holding.extra = [resource for found in observations.values() for resource in found]
     return holding
 
@@ -108,13 +110,13 @@ def _by_criteria(client: FhirClient, entry: Json) -> list[Json]:
     return list(client.search(entry["resource"]["resourceType"], criteria))
 
 
-def _observations(client: FhirClient, message: Message, patients: Iterable[Json]) -> dict[str, list[Json]]:
+def _observations(client: FhirClient, transaction: Transaction, patients: Iterable[Json]) -> dict[str, list[Json]]:
     """The exam's Observations by the value of their identifier, which begins with the exam's id."""
     found: dict[str, list[Json]] = {}
     for patient in patients:
         for resource in client.search("Observation", {"patient": patient["id"], "_count": "200"}):
-            for value in _own_values(resource, message.systems.observation):
-                if value.startswith(f"{message.root}/"):
+            for value in _own_values(resource, transaction.systems.observation):
+                if value.startswith(f"{transaction.root}/"):
                     found.setdefault(value, []).append(resource)
     return found
 
@@ -134,18 +136,18 @@ def _own_values(resource: Json, system: str) -> Iterator[str]:
             yield answers.text(identifier, "value")
 
 
-def provenances(client: FhirClient, message: Message, reports: Iterable[Json]) -> list[Json]:
+def provenances(client: FhirClient, transaction: Transaction, reports: Iterable[Json]) -> list[Json]:
     """The Provenance of this version: by our id; or, where a server gave it another, by its target, one of the
     ``reports``, and the capture record that it names."""
     try:
-        return [client.read("Provenance", message.provenance)]
+        return [client.read("Provenance", transaction.provenance)]
     except ServerRefused as refused:
         if refused.status not in (400, 404, 405, 410):
             raise
     found = []
     for report in reports:
         for resource in client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}):
-            if names_version(resource, message.exam):
+            if names_version(resource, transaction.exam):
                 found.append(resource)
     return found
 
