@@ -4,14 +4,25 @@ from __future__ import annotations
 
 import gzip
 import io
-import json
 from typing import BinaryIO, cast
 
 from adapter.read.places import Place
 from adapter.read.reading import Reading
 
 MOST_BYTES = 64 * 1024 * 1024
-"""The largest document, CSV or line of NDJSON that is read; far above any exam, below what fills a memory."""
+"""The largest document, table or line of NDJSON that is read; far above any exam, below what fills a memory."""
+MOST_VALUES = 4_000_000
+"""The most values, elements or fields of one document: each takes some hundred bytes of memory, however short it is."""
+MOST_CELLS = 8_000_000
+"""The most cells of one table."""
+MOST_UNPACKED = 512 * 1024 * 1024
+"""The most bytes that a workbook may unpack to."""
+MOST_FINDINGS = 5_000
+"""The most findings of one exam, which has some hundred and twenty."""
+MOST_PARTS = 1_000
+"""The most keys or entries of anything else in a record: examiners, identifiers, signs of a score."""
+MOST_DEPTH = 40
+"""How deep what is unreadable in a record is looked for."""
 
 _GZIP = b"\x1f\x8b"
 HEAD = 64 * 1024
@@ -24,18 +35,6 @@ def unpacked(stream: BinaryIO) -> BinaryIO:
     if cast(io.BufferedReader, buffered).peek(2)[:2] == _GZIP:
         return cast(BinaryIO, io.BufferedReader(gzip.GzipFile(fileobj=buffered), HEAD))
     return buffered
-
-
-def one_a_line(head: str) -> bool:
-    """Whether a text is NDJSON by its beginning: the first line is a whole JSON object and another follows."""
-    first, _, rest = head.partition("\n")
-    if not first.startswith("{") or not rest.lstrip().startswith("{"):
-        return False
-    try:
-        json.loads(first)
-    except (ValueError, RecursionError):
-        return False
-    return True
 
 
 class Rest(io.RawIOBase):
@@ -56,8 +55,7 @@ class Rest(io.RawIOBase):
 def decoded(data: bytes, name: str, line: int | None = None) -> str | Reading:
     """The text of a document or a line, or why there is none."""
     if len(data) > MOST_BYTES:
-        what = f"is larger than {MOST_BYTES // 1024 // 1024} MB"
-        return refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
+        return too_large(name, line)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return refused(name, "not-utf-8", "is in UTF-16", "UTF-8: save it again with that encoding", line)
     try:
@@ -66,6 +64,26 @@ def decoded(data: bytes, name: str, line: int | None = None) -> str | Reading:
         at = line or data.count(b"\n", 0, error.start) + 1
         what = f"is not UTF-8 (byte {data[error.start]:#04x})"
         return refused(name, "not-utf-8", what, "UTF-8: save it again with that encoding", at)
+
+
+def is_crowded(data: bytes | str, *marks: str) -> bool:
+    """Whether a document holds more values than are read at once; ``marks`` are what stands before each of them."""
+    if len(data) <= MOST_VALUES:
+        return False
+    counts = (data.count(mark) if isinstance(data, str) else data.count(mark.encode()) for mark in marks)
+    return sum(counts) > MOST_VALUES
+
+
+def too_large(name: str, line: int | None = None) -> Reading:
+    """An input with more bytes than are read at once."""
+    what = f"is larger than {MOST_BYTES // 1024 // 1024} MB"
+    return refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
+
+
+def too_many(name: str, line: int | None = None) -> Reading:
+    """An input with more values than are read at once."""
+    what = f"holds more than {MOST_VALUES:,} values".replace(",", " ")
+    return refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
 
 
 def refused(name: str, rule: str, what: str, remedy: str, line: int | None = None) -> Reading:
