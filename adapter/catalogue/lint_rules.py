@@ -37,7 +37,7 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
         what = "rests on memory and is switched on"
         yield report("unsigned-rule", what, "on: false, or the source that a clinician signed it by")
     if rule.urgency is Urgency.NONE:
-        yield report("rule-says-nothing", "its urgency is none", "tell or tell-now; on: false to switch it off")
+        yield report("rule-says-nothing", "its urgency is none", "one that is told; on: false to switch it off")
     for other in rule.replaces:
         if other not in catalogue.rules or other == rule.id:
             yield report("unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id")

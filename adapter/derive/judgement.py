@@ -13,7 +13,8 @@ from adapter.derive.bands import bands
 from adapter.derive.scores import score_total
 from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Score, Urgency
 
-_ORDER = (Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW)
+_ORDER = tuple(Urgency)
+_FROM_THE_MOST = _ORDER[::-1]
 
 
 class Judgement(NamedTuple):
@@ -27,9 +28,10 @@ class Judgement(NamedTuple):
 
 def worst(*urgencies: Urgency | None) -> Urgency:
     """The most urgent of several."""
-    if Urgency.TELL_NOW in urgencies:
-        return Urgency.TELL_NOW
-    return Urgency.TELL if Urgency.TELL in urgencies else Urgency.NONE
+    for urgency in _FROM_THE_MOST:
+        if urgency in urgencies:
+            return urgency
+    return Urgency.NONE
 
 
 def number(finding: Finding, item: Item, catalogue: Catalogue) -> Decimal | None:

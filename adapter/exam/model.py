@@ -48,10 +48,14 @@ class Status(StrEnum):
 
 
 class Urgency(StrEnum):
-    """How soon the provider must hear of a finding."""
+    """How soon the provider must hear of a finding, from the least to the most urgent.
+
+    ``tell`` is at the next round, ``tell-soon`` within this shift.
+    """
 
     NONE = "none"
     TELL = "tell"
+    TELL_SOON = "tell-soon"
     TELL_NOW = "tell-now"
 
 

@@ -8,8 +8,8 @@ FHIR R4                                 JSON, NDJSON, XML: bundles of ours, Ques
 HL7 v2.5.1                              ORU^R01 in ER7, one message or several in a file
 ======================================  ==================================================================
 
-Each may be packed with gzip. Bundles that a server gave are given as they are (a ``dict``). What only some forms need is
-imported where it is used.
+Each may be packed with gzip. Bundles that a server gave are given as they are (a ``dict``). What only some forms need
+is imported where it is used.
 """
 
 from __future__ import annotations

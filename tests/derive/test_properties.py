@@ -51,7 +51,7 @@ NORMAL = [
 
 def _stands_for(line: Tell, lines: tuple[Tell, ...]) -> bool:
     """Whether the line is still told, at least as urgently: by itself, or within a line that stands for it."""
-    order = [Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW]
+    order = list(Urgency)
     return any(
         order.index(other.urgency) >= order.index(line.urgency)
         and (other.rule == line.rule or set(line.rests_on) & set(other.rests_on))

@@ -75,7 +75,7 @@ def test_the_examiner_is_always_heard(catalogue: Catalogue) -> None:
 
 def test_every_answer_that_is_to_be_told_is_told(every: list[Exam], catalogue: Catalogue) -> None:
     """By a line of its own, or within one that is at least as urgent; of a retracted exam nothing is told."""
-    order = [Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW]
+    order = list(Urgency)
     for one in every:
         listed = tell_list(one, computed_findings(one, catalogue), catalogue)
         if one.details.status is Status.ENTERED_IN_ERROR:

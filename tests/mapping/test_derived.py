@@ -186,8 +186,8 @@ def test_nothing_to_tell_makes_no_request_and_an_amendment_withdraws(catalogue: 
         findings=(EASY,), kind="follow-up", id="inv-1-b", status="amended", amends="inv-1", reason="Wrong; invented."
     )
     urgent = [r for r in requests(to_bundle(amended, catalogue)) if r["priority"] != "routine"]
-    assert [r["status"] for r in urgent] == ["revoked", "revoked"]
-    assert [r["statusReason"]["text"] for r in urgent] == ["Wrong; invented."] * 2
+    assert [r["status"] for r in urgent] == ["revoked", "revoked", "revoked"]
+    assert [r["statusReason"]["text"] for r in urgent] == ["Wrong; invented."] * 3
     assert not any("payload" in r for r in urgent)
 
 

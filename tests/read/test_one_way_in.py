@@ -148,7 +148,7 @@ FAULTS: list[tuple[str, Callable[[dict[str, Any]], None], str]] = [
 ]
 
 
-@pytest.mark.parametrize(("item", "break_", "element"), FAULTS, ids=str)
+@pytest.mark.parametrize(("item", "break_", "element"), FAULTS, ids=lambda value: getattr(value, "__name__", None))
 def test_a_fault_in_a_bundle_has_entry_element_and_line(
     item: str, break_: Callable[[dict[str, Any]], None], element: str, tmp_path: Path, catalogue: Catalogue
 ) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 from adapter.catalogue import Catalogue, Component, Condition, Item, Meaning, Range, Sign, Span, When
 from adapter.catalogue.model import Limits
 from adapter.catalogue.vocabulary import Unit
-from adapter.derive.tell import source_in_words
+from adapter.derive.tell import TITLES, source_in_words
 from adapter.exam import Urgency
 from adapter.read.check.contradictions import UNLIKELY
 from adapter.read.wording import dimensions_of
@@ -19,7 +19,7 @@ from adapter.read.wording import dimensions_of
 Json = dict[str, Any]
 
 _MEANING = {Meaning.EXPECTED: "e", Meaning.VARIANT: "v", Meaning.ABNORMAL: "a"}
-_URGENCY = {Urgency.NONE: 0, Urgency.TELL: 1, Urgency.TELL_NOW: 2}
+_URGENCY = {urgency: rank for rank, urgency in enumerate(Urgency)}
 
 
 def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
@@ -47,6 +47,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
                 }
                 for k in kinds.values()
             },
+            "urgencies": [[catalogue.urgencies[u].label, TITLES[u]] for u in Urgency],
             "reasons": {r.id: [r.label, _URGENCY[r.urgency]] for r in catalogue.reasons.values()},
             "states": {t.id: t.label for t in catalogue.states.values()},
             "methods": {t.id: t.label for t in catalogue.methods.values()},

@@ -28,7 +28,7 @@ from adapter.read.json_writer import to_json
 from adapter.read.places import Place
 from adapter.read.reading import Reading
 
-_SECTIONS = {Urgency.TELL_NOW: "now", Urgency.TELL: "next", Urgency.NONE: "todo"}
+_SECTIONS = {Urgency.TELL_NOW: "now", Urgency.TELL_SOON: "soon", Urgency.TELL: "next", Urgency.NONE: "todo"}
 
 
 class CannotFile(AdapterError):

@@ -1,7 +1,8 @@
 // The catalogue as the page was built with it: what can be examined, how it is answered, what each answer means.
 
 const MEANINGS = { e: "expected", v: "variant", a: "abnormal" };
-const URGENCIES = ["none", "tell", "tell-now"];
+/** How soon to tell, from the least to the most urgent. */
+export const URGENCIES = ["none", "tell", "tell-soon", "tell-now"];
 
 const bound = (text) => {
   const [, comparator, value] = /^(>=|>|<=|<)(.+)$/.exec(text);
@@ -67,6 +68,7 @@ export const readCatalogue = (data) => {
       replaces: rule.replaces ?? [],
       when: when(rule.when),
     })),
+    tellWords: Object.fromEntries(data.urgencies.map(([words, title], rank) => [URGENCIES[rank], { words: words.toLowerCase(), title }])),
     reasons: Object.fromEntries(
       Object.entries(data.reasons).map(([id, [label, urgency]]) => [id, { label, urgency: URGENCIES[urgency] }]),
     ),

@@ -1,6 +1,6 @@
 // What a finding means and how soon to tell: an answer by its meaning, a number by the range in force.
 // The same as adapter/derive/judgement.py; tests/page holds the two against each other.
-import { answerOf, kindOf, siteOf } from "./catalogue.mjs";
+import { URGENCIES, answerOf, kindOf, siteOf } from "./catalogue.mjs";
 import { exact } from "./exact.mjs";
 import { instant } from "./moments.mjs";
 import { amount, convert } from "./units.mjs";
@@ -8,13 +8,11 @@ import { ageHours, gestationWeeks, madeAt } from "./age.mjs";
 import { cover, holds, inside, meet } from "./spans.mjs";
 import { scoreTotal } from "./scores.mjs";
 
-const ORDER = ["none", "tell", "tell-now"];
-
 /** How urgent, as a number to compare by. */
-export const rank = (urgency) => ORDER.indexOf(urgency ?? "none");
+export const rank = (urgency) => URGENCIES.indexOf(urgency ?? "none");
 
 /** The most urgent of several. */
-export const worst = (...urgencies) => ORDER[Math.max(0, ...urgencies.map(rank))];
+export const worst = (...urgencies) => URGENCIES[Math.max(0, ...urgencies.map(rank))];
 
 /** The finding's one number in the item's unit as digits (a score's total), or null. */
 export const numberOf = (finding, item, catalogue) => {
