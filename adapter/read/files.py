@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import gzip
 import io
+import json
+from collections.abc import Iterator
 from typing import BinaryIO, cast
 
 from adapter.read.places import Place
@@ -15,6 +18,8 @@ MOST_VALUES = 4_000_000
 """The most values, elements or fields of one document: each takes some hundred bytes of memory, however short it is."""
 MOST_CELLS = 8_000_000
 """The most cells of one table."""
+MOST_COLUMNS = 16_384
+"""The most cells of one row, as spreadsheets have it."""
 MOST_UNPACKED = 512 * 1024 * 1024
 """The most bytes that a workbook may unpack to."""
 MOST_FINDINGS = 5_000
@@ -35,6 +40,18 @@ def unpacked(stream: BinaryIO) -> BinaryIO:
     if cast(io.BufferedReader, buffered).peek(2)[:2] == _GZIP:
         return cast(BinaryIO, io.BufferedReader(gzip.GzipFile(fileobj=buffered), HEAD))
     return buffered
+
+
+def one_a_line(head: str) -> bool:
+    """Whether a text is NDJSON by its beginning: the first line is a whole JSON object and another follows."""
+    first, _, rest = head.partition("\n")
+    if not first.startswith("{") or not rest.lstrip().startswith("{"):
+        return False
+    try:
+        json.loads(first)
+    except (ValueError, RecursionError):
+        return False
+    return True
 
 
 class Rest(io.RawIOBase):
@@ -72,6 +89,18 @@ def is_crowded(data: bytes | str, *marks: str) -> bool:
         return False
     counts = (data.count(mark) if isinstance(data, str) else data.count(mark.encode()) for mark in marks)
     return sum(counts) > MOST_VALUES
+
+
+def table_rows(text: str, delimiter: str) -> Iterator[list[str]]:
+    """The rows of a table (RFC 4180). Raises :class:`csv.Error` for what is none, or has more than ``MOST_COLUMNS``."""
+
+    def lines() -> Iterator[str]:
+        for line in io.StringIO(text, newline=""):
+            if len(line) > MOST_COLUMNS and line.count(delimiter) >= MOST_COLUMNS:
+                raise csv.Error(f"a row of more than {MOST_COLUMNS} cells")
+            yield line
+
+    return csv.reader(lines(), delimiter=delimiter, strict=True)
 
 
 def too_large(name: str, line: int | None = None) -> Reading:

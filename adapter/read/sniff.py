@@ -41,7 +41,11 @@ _MAGIC: list[tuple[bytes, str, str]] = [
     (b"GIF8", "is a picture (GIF)", ""),
     (b"SQLite format 3\0", "is a database (SQLite)", ""),
     (b"PAR1", "is a table in Parquet", "the table as CSV, with a column plan (--plan)"),
-    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "is a workbook or document of an old office program", "the workbook as .xlsx"),
+    (
+        b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1",
+        "is a workbook or document of an old office program",
+        "the workbook as .xlsx",
+    ),
     (b"BZh", "is packed with bzip2", "unpacked, or packed with gzip"),
     (b"\xfd7zXZ\0", "is packed with xz", "unpacked, or packed with gzip"),
     (b"\x28\xb5\x2f\xfd", "is packed with Zstandard", "unpacked, or packed with gzip"),

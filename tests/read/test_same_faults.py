@@ -100,7 +100,14 @@ def test_lines_longer_than_what_is_first_looked_at() -> None:
     assert [reading.source for reading in readings] == ["standard input, line 1", "standard input, line 2"]
 
 
-SAMPLE = ["answer_unknown.json", "cut_off.json", "key_twice.json", "csv_item_unknown.csv", "second_line.ndjson", "utf16.json"]
+SAMPLE = [
+    "answer_unknown.json",
+    "cut_off.json",
+    "key_twice.json",
+    "csv_item_unknown.csv",
+    "second_line.ndjson",
+    "utf16.json",
+]
 
 
 @pytest.mark.parametrize("name", SAMPLE)
@@ -119,4 +126,5 @@ def test_a_wrong_file_by_any_command(name: str, tmp_path: Path) -> None:
         done = CliRunner().invoke(cli, arguments, catch_exceptions=False)
         assert done.exit_code != 0, command
         for rule, what in wanted:
-            assert f"{what}" in done.output and f"/{rule}]" in done.output, (command, done.output)
+            assert what in done.output, command
+            assert f"/{rule}]" in done.output, command

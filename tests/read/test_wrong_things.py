@@ -69,7 +69,10 @@ def test_the_wrong_thing_is_told_what_it_is(thing: str, data: bytes, said: str, 
 RESOURCES: list[tuple[dict[str, Any], list[str]]] = [
     ({"resourceType": "Patient", "id": "a"}, ["Patient"]),
     ({"resourceType": "Observation", "id": "a", "status": "final"}, ["Observation"]),
-    ({"resourceType": "DiagnosticReport", "id": "a", "status": "final"}, ["DiagnosticReport", "none of this adapter"]),
+    (
+        {"resourceType": "DiagnosticReport", "id": "a", "status": "final"},
+        ["DiagnosticReport", "none of this adapter"],
+    ),
     ({"resourceType": "Questionnaire", "id": "a"}, ["Questionnaire"]),
     ({"resourceType": "OperationOutcome", "issue": []}, ["OperationOutcome"]),
     ({"resourceType": "Bundle", "type": "searchset"}, ["Bundle", "no entries"]),
@@ -226,7 +229,8 @@ def test_messages_are_read_one_by_one() -> None:
         assert "message 2" in problem.where
         assert problem.line is not None
         assert (first + wrong + third).replace(b"\r", b"\n").split(b"\n")[problem.line - 1][:3] in (b"MSH", b"OBX")
-    assert list(read(io.BytesIO(b"FHS|^~\\&\rBHS|^~\\&\r" + first + b"BTS|1\rFTS|1\r"), CATALOGUE))[0].accepted
+    [alone] = read(io.BytesIO(b"FHS|^~\\&\rBHS|^~\\&\r" + first + b"BTS|1\rFTS|1\r"), CATALOGUE)
+    assert alone.accepted
 
 
 def test_every_fault_of_a_message_is_told_at_once() -> None:
