@@ -15,7 +15,7 @@ from adapter.read.reading import Reading
 MOST_BYTES = 64 * 1024 * 1024
 """The largest document, table or line of NDJSON that is read; far above any exam, below what fills a memory."""
 MOST_VALUES = 4_000_000
-"""The most values, elements or fields of one document: each takes some hundred bytes of memory, however short it is."""
+"""The most values, elements or fields of one document: each takes a hundred bytes of memory, however short it is."""
 MOST_CELLS = 8_000_000
 """The most cells of one table."""
 MOST_COLUMNS = 16_384
@@ -92,7 +92,7 @@ def is_crowded(data: bytes | str, *marks: str) -> bool:
 
 
 def table_rows(text: str, delimiter: str) -> Iterator[list[str]]:
-    """The rows of a table (RFC 4180). Raises :class:`csv.Error` for what is none, or has more than ``MOST_COLUMNS``."""
+    """The rows of a table (RFC 4180). Raises :class:`csv.Error` for what is none, or has rows too wide."""
 
     def lines() -> Iterator[str]:
         for line in io.StringIO(text, newline=""):

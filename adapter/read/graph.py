@@ -24,8 +24,8 @@ class Origin:
     """What resources were read from: a file, or a line of one.
 
     ``text`` is the JSON or XML, in which lines are looked for once a problem asks for one; ``line`` the line of a
-    document that is one of many (NDJSON); ``within`` leads to one of the resources of a JSON array (``[3] ``). ``size`` is that
-    of the text, or a guess.
+    document that is one of many (NDJSON); ``within`` leads to one of the resources of a JSON array (``[3] ``).
+    ``size`` is that of the text, or a guess.
     """
 
     def __init__(

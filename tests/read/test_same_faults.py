@@ -9,6 +9,7 @@ import csv
 import gzip
 import io
 import json
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -32,7 +33,7 @@ Told = tuple[str, str, str, str]
 
 def told(problems: Iterable[Problem]) -> list[Told]:
     """What is said, without the places, which are those of each packing."""
-    return sorted((p.rule, p.item, p.what, p.remedy) for p in problems)
+    return sorted((p.rule, p.item, re.sub(r"at /\d+/", "at /", p.what), p.remedy) for p in problems)
 
 
 def of(readings: Iterable[Reading]) -> list[Told]:

@@ -44,7 +44,7 @@ THINGS: list[tuple[str, bytes, str, str]] = [
     ("a web page", b"<!DOCTYPE html>\n<html><head><title>Sign in</title></head></html>", "web page", "capture"),
     ("a web page without type", b"<html><body>502 Bad Gateway</body></html>", "web page", "capture"),
     ("a document of another standard", b'<ClinicalDocument xmlns="urn:hl7-org:v3"/>', "ClinicalDocument", "FHIR"),
-    ("a number", b"42\n", "no form", "capture"),
+    ("a number", b"42\n", "a JSON object is expected", "capture"),
     ("words", b"The baby looked well this morning.\nNothing to add, really.\n", "no form", "capture"),
     ("another table", b"id,bwt,race\n1,2500,2\n2,2600,1\n", "table", "--plan"),
     ("another table by tabs", b"id\tbwt\trace\n1\t2500\t2\n", "table", "--plan"),
@@ -249,10 +249,16 @@ def test_every_fault_of_a_message_is_told_at_once() -> None:
 
 def test_what_is_not_readable_names_its_places() -> None:
     bundle = loads(dumps(to_bundle(EXAM, CATALOGUE)))
-    number = _spoilt(bundle)
+    resources = [entry["resource"] for entry in bundle["entry"]]
+    number = next(n for n, resource in enumerate(resources) if "valueQuantity" in resource)
+    resources[number]["code"]["coding"].clear()
+    patient = next(n for n, resource in enumerate(resources) if resource["resourceType"] == "Patient")
+    resources[patient]["gender"] = "boy"
     with pytest.raises(NotReadable) as raised:
         from_bundle(bundle, CATALOGUE)
-    assert [p.where for p in raised.value.problems] == [f"Bundle.entry[{number}].resource.valueQuantity.unit"]
+    wheres = {problem.where for problem in raised.value.problems}
+    assert wheres == {f"Bundle.entry[{number}].resource.code", f"Bundle.entry[{patient}].resource.gender"}
+    assert str(patient) in str(raised.value)
 
 
 def test_an_export_beside_what_cannot_be_read_is_read(tmp_path: Path) -> None:

@@ -54,7 +54,8 @@ def open_table(source: Path | bytes, how: TablePlan, name: str = "") -> Table | 
         data = source if isinstance(source, bytes) else _content(source)
         if len(data) > MOST_BYTES:
             return _too_large(place, f"is larger than {MOST_BYTES // 1024 // 1024} MB")
-        lines = (_sheet if data.startswith(_ZIP) else _text)(data, how, place)
+        is_sheet = data.startswith(_ZIP) or place.file.lower().endswith(_WORKBOOKS)
+        lines = (_sheet if is_sheet else _text)(data, how, place)
     except (gzip.BadGzipFile, EOFError):
         return place.error("cannot-read", "is a gzip file that is damaged or cut off", "the whole file, packed anew")
     except OSError as error:
