@@ -39,6 +39,11 @@ class Computed:
     replaced: bool = False
     """Whether a rule that says more of the same holds too: it is a finding, and is not told besides."""
 
+    @property
+    def by_rule(self) -> bool:
+        """Whether a rule or a comparison of sides found it, and not a table or a formula."""
+        return self.urgency is not None
+
 
 @dataclass(frozen=True, slots=True)
 class Withheld:

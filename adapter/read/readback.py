@@ -18,9 +18,10 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding, Side
 from adapter.fhir.identity import SOFTWARE
+from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
+from adapter.fhir.parts import DETAIL
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
-from adapter.fhir.templates import DETAIL, Json
 from adapter.problems import AdapterError
 
 
