@@ -129,6 +129,11 @@ class Range(Span):
     component: Key | None = None
     source: str
 
+    def __hash__(self) -> int:
+        """Of little, since a finding's form is looked up by it; ranges that are equal have the same."""
+        fields = self.__dict__
+        return hash((fields["component"], fields["source"], *(end and end.value for end in (self.low, self.high))))
+
 
 class Limits(Frozen):
     """Two limits of a number: outside ``possible`` it is refused, outside ``plausible`` warned. Inclusive."""

@@ -15,6 +15,7 @@ from adapter.derive.bilirubin import MEASURED, levels, rise
 from adapter.derive.completeness import side_of
 from adapter.derive.judgement import judge
 from adapter.derive.size import change_percent, latest, measured
+from adapter.derive.versions import current_versions
 from adapter.derive.words import in_words, value_in_words
 from adapter.exam import Exam, Finding, Side, Status
 from adapter.problems import AdapterError
@@ -78,14 +79,14 @@ def changes(earlier: Sequence[Exam], later: Exam, catalogue: Catalogue) -> Chang
 
     Each item is compared with the last earlier exam that looked at it: one that could not examine it says nothing of
     how it was. An abnormal finding that the later exam does not hold is not resolved. Of an exam recorded in several
-    versions the last counts; a retracted one counts for nothing. Raises :class:`NotOneNewborn`.
+    versions the current one counts; a retracted one counts for nothing. Raises :class:`NotOneNewborn`.
     """
     ids = _ids(later, catalogue)
     for exam in earlier:
         if not ids & _ids(exam, catalogue):
             both = f"exam {exam.details.id} and exam {later.details.id}"
             raise NotOneNewborn(f"{both} share no identifier of the newborn")
-    before = counted(earlier, later)
+    before = standing(earlier, later)
     return Changes(tuple(_changes(before, later, catalogue)), tuple(_trends([*before, later], catalogue)))
 
 
@@ -119,7 +120,7 @@ def growth_series(
     ``earlier`` are exams of the same newborn; of each the last exact measurement counts, for the weight the birth
     weight too.
     """
-    exams = [*counted(earlier, exam), exam]
+    exams = [*standing(earlier, exam), exam]
     series = {"weight": list(_weights(exams, catalogue))}
     for name in ("length", "head_circumference"):
         found = ((one, latest(one, name, "cm", catalogue)) for one in exams)
@@ -129,21 +130,16 @@ def growth_series(
     return {name: tuple((age_hours(exam, at), value) for at, value in points) for name, points in series.items()}
 
 
-def counted(earlier: Sequence[Exam], later: Exam) -> list[Exam]:
-    """The earlier exams of this newborn that count, oldest first: of each its last version, none entered in error."""
-    versions: dict[str, Exam] = {}
-    for exam in earlier:
-        held = versions.get(exam.details.root)
-        if held is None or held.details.status is Status.FINAL:
-            versions[exam.details.root] = exam
-    standing = [
+def standing(earlier: Sequence[Exam], later: Exam) -> list[Exam]:
+    """The earlier exams that count, oldest first: of each the current version, unless it was entered in error."""
+    found = [
         exam
-        for root, exam in versions.items()
-        if exam.details.status is not Status.ENTERED_IN_ERROR and root != later.details.root
+        for exam in current_versions(earlier)
+        if exam.details.status is not Status.ENTERED_IN_ERROR
+        and exam.details.root != later.details.root
+        and exam.details.started <= later.details.started
     ]
-    return sorted(
-        (e for e in standing if e.details.started <= later.details.started), key=lambda e: e.details.started
-    )
+    return sorted(found, key=lambda exam: exam.details.started)
 
 
 def _changes(before: Sequence[Exam], later: Exam, catalogue: Catalogue) -> Iterator[Change]:
@@ -317,4 +313,5 @@ __all__ = [
     "changes_since",
     "earlier_of",
     "growth_series",
+    "standing",
 ]

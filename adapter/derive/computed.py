@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.derive.bilirubin import rises
-from adapter.derive.evidence import Evidence, captured_evidence, computed_evidence
+from adapter.derive.finding import FindingView, captured_views, computed_views, facts
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.rules import rule_findings
 from adapter.derive.scores import estimates, incomplete_scores
@@ -28,14 +28,15 @@ def computed_findings(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] 
 
 def judged_findings(
     exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()
-) -> tuple[tuple[Computed, ...], list[Evidence]]:
+) -> tuple[tuple[Computed, ...], list[FindingView]]:
     """The computed findings, and all findings with their judgements, captured ones first."""
-    pool = captured_evidence(exam, catalogue)
+    shared = facts(exam, catalogue)
+    pool = captured_views(shared)
     made = [one for one in _attempts(exam, catalogue, earlier) if isinstance(one, Computed)]
     made += side_differences(pool, catalogue)
-    pool += computed_evidence(exam, made, len(pool), catalogue)
+    pool += computed_views(shared, made, len(pool))
     rules = rule_findings(exam, pool, catalogue)
-    pool += computed_evidence(exam, rules, len(pool), catalogue)
+    pool += computed_views(shared, rules, len(pool))
     return (*made, *rules), pool
 
 

@@ -41,6 +41,11 @@ class Computed:
     """Whether a rule that says more of the same holds too: it is a finding, and is not told besides."""
     exams: tuple[str, ...] = ()
 
+    @property
+    def by_rule(self) -> bool:
+        """Whether a rule or a comparison of sides found it, and not a table or a formula."""
+        return self.urgency is not None
+
 
 @dataclass(frozen=True, slots=True)
 class Withheld:

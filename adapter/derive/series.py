@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from adapter.catalogue import Catalogue
-from adapter.derive.changes import counted, earlier_of
+from adapter.derive.changes import earlier_of, standing
 from adapter.derive.computed import judged_findings
 from adapter.derive.tell import Tell, tell_list
 from adapter.exam import Exam, Side, Status, Urgency
@@ -50,7 +50,7 @@ def series_list(earlier: Sequence[Exam], exam: Exam, catalogue: Catalogue) -> tu
     """
     if exam.details.status is Status.ENTERED_IN_ERROR:
         return ()
-    exams = [*counted(earlier_of(earlier, exam, catalogue), exam), exam]
+    exams = [*standing(earlier_of(earlier, exam, catalogue), exam), exam]
     lists = [_lines(exams[:number], one, catalogue) for number, one in enumerate(exams)]
     now, found = lists.pop(), []
     for key, line in now.items():

@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from hashlib import blake2b
 from pathlib import Path
 
 from adapter.exam import Exam, Status
 
-_RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: 2}
+_RANKS = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: 2}
 _MARKS = (b"amend", b"entered-in-error")
 _CHUNK = 1 << 20
+
+
+def rank(status: Status) -> int:
+    """Which version of an exam goes before which: a retraction (2) before an amendment (1), that before the exam as
+    first recorded (0). Of one rank the one seen later counts."""
+    return _RANKS[status]
+
+
+def current_versions(exams: Iterable[Exam]) -> list[Exam]:
+    """Of each exam the version that counts, a retraction too; in the order in which the exams first came."""
+    found: dict[str, Exam] = {}
+    for exam in exams:
+        held = found.get(exam.details.root)
+        if held is None or rank(exam.details.status) >= rank(held.details.status):
+            found[exam.details.root] = exam
+    return list(found.values())
 
 
 class Versions:
     """What is known of the versions of exams: :meth:`see` all first, then ask :meth:`current` of each once.
 
-    A retraction goes before an amendment, that before the exam as first recorded; of one rank, the one seen later
-    counts (the order in which sending lets one version replace another). Only amended exams are held in memory, and
+    Which goes before which is said by :func:`rank`. Only amended exams are held in memory, and
     twelve bytes of each exam that was asked for.
     """
 
@@ -31,9 +47,9 @@ class Versions:
         details = exam.details
         if details.amends is None:
             return
-        rank = _RANK[details.status]
-        if details.root not in self._latest or rank >= self._latest[details.root][0]:
-            self._latest[details.root] = rank, details.id
+        own = rank(details.status)
+        if details.root not in self._latest or own >= self._latest[details.root][0]:
+            self._latest[details.root] = own, details.id
 
     @property
     def latest(self) -> tuple[tuple[str, str], ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from adapter.catalogue import Catalogue, Item, ItemType, Span
 from adapter.derive.scores import missing_signs, score_total
-from adapter.exam import Amount, At, Finding, Quantities, Quantity, Score
+from adapter.exam import Amount, Finding, Quantity, Score
 
 
 def in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
@@ -24,26 +24,21 @@ def span_in_words(span: Span) -> str:
 
 def value_in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
     """What was found, without where."""
-    value = finding.value
     if finding.not_examined is not None:
         return f"not examined ({catalogue.reasons[finding.not_examined].label.lower()})"
-    if finding.text is not None:
-        return finding.text
-    if isinstance(value, str):
-        answer = item.answer(value)
-        return answer.label if answer else value
-    if isinstance(value, Quantities):
-        numbers = "/".join(f"{number:f}" for number in value.components.values())
-        return f"{numbers}{catalogue.units.shown(value.unit)}"
-    if isinstance(value, Score):
-        return _score(value, item)
-    if isinstance(value, At):
-        return value.time.isoformat(timespec="minutes")
-    if isinstance(value, Quantity):
-        amounts: list[Quantity | Amount] = [value] if value.plus is None else [value, value.plus]
+    if (given := finding.answer) is not None:
+        answer = item.answer(given)
+        return answer.label if answer else given
+    if (quantity := finding.quantity) is not None:
+        amounts: list[Quantity | Amount] = [quantity] if quantity.plus is None else [quantity, quantity.plus]
         parts = (f"{amount.value:f}{catalogue.units.shown(amount.unit)}" for amount in amounts)
-        return f"{value.comparator or ''}{' '.join(parts)}"
-    return str(value)
+        return f"{quantity.comparator or ''}{' '.join(parts)}"
+    if (several := finding.quantities) is not None:
+        numbers = "/".join(f"{number:f}" for number in several.components.values())
+        return f"{numbers}{catalogue.units.shown(several.unit)}"
+    if (score := finding.score) is not None:
+        return _score(score, item)
+    return str(finding.text) if (moment := finding.moment) is None else moment.isoformat(timespec="minutes")
 
 
 def _score(score: Score, item: Item) -> str:

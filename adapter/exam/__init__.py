@@ -15,6 +15,7 @@ from adapter.exam.model import (
     Side,
     Status,
     Urgency,
+    ValueKind,
     record_schema,
 )
 from adapter.exam.quantity import Amount, Comparator, Quantities, Quantity, Score
@@ -39,5 +40,6 @@ __all__ = [
     "Side",
     "Status",
     "Urgency",
+    "ValueKind",
     "record_schema",
 ]

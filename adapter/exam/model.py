@@ -6,6 +6,7 @@ item, an answer or a unit exists is the catalogue's to say (:mod:`adapter.read.c
 
 from __future__ import annotations
 
+from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
@@ -167,6 +168,27 @@ Value = Quantity | Quantities | Score | At | Key
 """A measured value, several of one measurement, a score, a moment, or the id of one answer."""
 
 
+class ValueKind(StrEnum):
+    """How a finding was answered, which need not be how its item asks."""
+
+    ANSWER = "answer"
+    QUANTITY = "quantity"
+    QUANTITIES = "quantities"
+    SCORE = "score"
+    MOMENT = "moment"
+    TEXT = "text"
+    NOT_EXAMINED = "not-examined"
+
+
+_KINDS: dict[type[object], ValueKind] = {
+    str: ValueKind.ANSWER,
+    Quantity: ValueKind.QUANTITY,
+    Quantities: ValueKind.QUANTITIES,
+    Score: ValueKind.SCORE,
+    At: ValueKind.MOMENT,
+}
+
+
 class Finding(_Frozen):
     """One thing looked at, felt, listened to, counted or measured: exactly one of value, not_examined, text.
 
@@ -197,9 +219,36 @@ class Finding(_Frozen):
         return self
 
     @property
+    def kind(self) -> ValueKind:
+        """How it was answered. The class of a value is asked here, and by the five properties below."""
+        if self.value is not None:
+            return _KINDS[type(self.value)]
+        return ValueKind.TEXT if self.not_examined is None else ValueKind.NOT_EXAMINED
+
+    @property
     def answer(self) -> str | None:
         """The answer id, where the value is one."""
         return self.value if isinstance(self.value, str) else None
+
+    @property
+    def quantity(self) -> Quantity | None:
+        """The one measured value, where it is one."""
+        return self.value if isinstance(self.value, Quantity) else None
+
+    @property
+    def quantities(self) -> Quantities | None:
+        """The several numbers of one measurement, where the value is that."""
+        return self.value if isinstance(self.value, Quantities) else None
+
+    @property
+    def score(self) -> Score | None:
+        """The score, where the value is one."""
+        return self.value if isinstance(self.value, Score) else None
+
+    @property
+    def moment(self) -> datetime | None:
+        """The moment that was found, where the value is one."""
+        return self.value.time if isinstance(self.value, At) else None
 
 
 class Exam(_Frozen):

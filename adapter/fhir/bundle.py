@@ -7,18 +7,18 @@ from enum import StrEnum
 from typing import NamedTuple, cast
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Evidence, completeness, judged_findings, tell_list
+from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir import people
-from adapter.fhir.alike import Made, Own
 from adapter.fhir.claims import has_claims, with_claims
+from adapter.fhir.communication_request import communication_requests
 from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, in_url
-from adapter.fhir.json import dumps
+from adapter.fhir.json import Json, dumps
 from adapter.fhir.members import with_members
-from adapter.fhir.observation import Around, instant, observation
+from adapter.fhir.observation import ExamMapping, instant, observation
+from adapter.fhir.observation_templates import ExamReferences, TemplatedEntry
+from adapter.fhir.parts import Parts, parts
 from adapter.fhir.report import diagnostic_report, panel, provenance, with_contained
-from adapter.fhir.tells import communication_requests
-from adapter.fhir.templates import Json, Templates, templates
 
 
 class BundleType(StrEnum):
@@ -42,36 +42,29 @@ def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list
 
     Expects an exam that the checks found no error in (:func:`adapter.read.check_exam`).
     """
-    return [one for one in _resources(exam, catalogue, refer, templates(catalogue)) if isinstance(one, Resource)]
+    return [one for one in _resources(exam, catalogue, refer, parts(catalogue)) if isinstance(one, Resource)]
 
 
 def _resources(
-    exam: Exam, catalogue: Catalogue, refer: Refer, parts: Templates, kind: BundleType = BundleType.COLLECTION
-) -> list[Resource | Made]:
-    """As :func:`to_resources`; from parts that are for writing only, an Observation like others is made an entry."""
-    identity = Identity(exam, catalogue)
-    details, around = exam.details, _around(exam, identity, refer, catalogue, parts, kind)
-    computed, pool = judged_findings(exam, catalogue)
-    emit = catalogue.settings.emit
-    observations, links = _observations(pool, identity, around, refer)
+    exam: Exam, catalogue: Catalogue, refer: Refer, static: Parts, kind: BundleType = BundleType.COLLECTION
+) -> list[Resource | TemplatedEntry]:
+    """As :func:`to_resources`; from parts for writing only, an Observation with a template is an entry."""
+    mapping = _mapping(ExamView(exam, catalogue), refer, static, kind)
+    identity, emit = mapping.identity, catalogue.settings.emit
+    observations, links = _observations(mapping)
     targets = links
     if catalogue.settings.scores == "members":
-        observations = _with_members(observations, pool, identity, around, refer)
+        observations = _with_members(observations, mapping)
         targets = [refer(resource.name) for resource in observations]
-    panels = _panels(pool, links, identity, around) if emit.panels else []
+    panels = _panels(links, mapping) if emit.panels else []
     to_panels = [refer(p.name) for p in panels]
-    gaps = completeness(exam, catalogue)
-    tells = tell_list(exam, computed, catalogue, pool, gaps)
-    results = to_panels if emit.panels else links
-    report = diagnostic_report(identity, results, around, tells, len(gaps))
+    report = diagnostic_report(to_panels if emit.panels else links, mapping)
     requests = [
-        Resource(name, content, True)
-        for name, content in communication_requests(tells, links, identity, around, refer)
-        if emit.tell
+        Resource(name, content, True) for name, content in communication_requests(links, mapping) if emit.tell
     ]
     targets = [refer(identity.report()), *to_panels, *targets, *(refer(r.name) for r in requests)]
-    provenance_name = identity.provenance(details.id)
-    history = provenance(provenance_name, targets, identity, refer, around)
+    provenance_name = identity.provenance(exam.details.id)
+    history = provenance(targets, mapping)
     separate = emit.provenance == "separate"
     made = [
         *_people(exam, identity, refer, catalogue),
@@ -92,45 +85,38 @@ def _resources(
 def observations_by_region(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> dict[str, list[Json]]:
     """The Observation of every finding by region, in the order captured and the computed ones after; whatever a site
     wants of its resources besides."""
-    identity = Identity(exam, catalogue)
-    _, pool = judged_findings(exam, catalogue)
-    around = _around(exam, identity, refer, catalogue, templates(catalogue), BundleType.COLLECTION)
+    mapping = _mapping(ExamView(exam, catalogue), refer, parts(catalogue), BundleType.COLLECTION)
     found: dict[str, list[Json]] = {}
-    for one, made in zip(pool, _observations(pool, identity, around, refer)[0], strict=True):
+    for one, made in zip(mapping.view.findings, _observations(mapping)[0], strict=True):
         if isinstance(made, Resource):
-            found.setdefault(catalogue.region_of[one.item.id], []).append(made.content)
+            found.setdefault(one.region, []).append(made.content)
     return {region: found[region] for region in catalogue.regions if region in found}
 
 
-def _around(
-    exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue, parts: Templates, kind: BundleType
-) -> Around:
-    own = Own(
+def _mapping(view: ExamView, refer: Refer, static: Parts, kind: BundleType) -> ExamMapping:
+    exam, catalogue = view.exam, view.catalogue
+    identity = Identity(exam, catalogue)
+    references = ExamReferences(
         subject=refer(identity.patient()),
         encounter=people.encounter_reference(exam, identity, refer, catalogue),
         performer=[people.examiner_reference(e, identity, refer) for e in exam.details.examiners],
         started=instant(exam.details.started),
-        status=exam.details.status.value,
         kind=kind,
         entry=lambda name, content: _entry(Resource(name, content, True), kind),
     )
-    return Around(exam=exam, catalogue=catalogue, parts=parts, own=own.ready())
+    return ExamMapping(view, static, identity, refer, references.ready())
 
 
 def _with_members(
-    observations: Sequence[Resource | Made],
-    pool: Sequence[Evidence],
-    identity: Identity,
-    around: Around,
-    refer: Refer,
-) -> list[Resource | Made]:
+    observations: Sequence[Resource | TemplatedEntry], mapping: ExamMapping
+) -> list[Resource | TemplatedEntry]:
     """The Observations, the signs of a score after it as its members."""
-    found: list[Resource | Made] = []
-    for resource, one in zip(observations, pool, strict=True):
-        if isinstance(resource, Made):
+    found: list[Resource | TemplatedEntry] = []
+    for resource, one in zip(observations, mapping.view.findings, strict=True):
+        if isinstance(resource, TemplatedEntry):
             found.append(resource)
             continue
-        whole, signs = with_members(resource.name, resource.content, one.item.id, identity, around, refer)
+        whole, signs = with_members(resource.name, resource.content, one.item, mapping)
         found += [Resource(resource.name, whole, True), *(Resource(name, sign, True) for name, sign in signs)]
     return found
 
@@ -160,32 +146,28 @@ def _people(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) 
     return found
 
 
-def _observations(
-    pool: Sequence[Evidence], identity: Identity, around: Around, refer: Refer
-) -> tuple[list[Resource | Made], list[Json]]:
+def _observations(mapping: ExamMapping) -> tuple[list[Resource | TemplatedEntry], list[Json]]:
     """Observations in the order captured, the computed ones after; and the references to them."""
-    resources: list[Resource | Made] = []
+    resources: list[Resource | TemplatedEntry] = []
     links: list[Json] = []
-    for one in pool:
+    identity, refer = mapping.identity, mapping.refer
+    for one in mapping.view.findings:
         if one.computed is None:
             name, rests_on = identity.observation(one.finding), None
         else:
             name = identity.computed(one.computed)
-            rests_on = [links[index] for index in one.computed.derived_from]
+            rests_on = [links[index] for index in one.rests_on]
         links.append(refer(name))
-        content = observation(one, name, around, rests_on)
-        resources.append(content if type(content) is Made else Resource(name, cast(Json, content), True))
+        content = observation(one, name, mapping, rests_on)
+        resources.append(content if type(content) is TemplatedEntry else Resource(name, cast(Json, content), True))
     return resources, links
 
 
-def _panels(pool: Sequence[Evidence], links: Sequence[Json], identity: Identity, around: Around) -> list[Resource]:
+def _panels(links: Sequence[Json], mapping: ExamMapping) -> list[Resource]:
     """A panel for each region that has findings, in the order of the regions."""
-    members: dict[str, list[Json]] = {}
-    region_of = around.catalogue.region_of
-    for one, link in zip(pool, links, strict=True):
-        members.setdefault(region_of[one.finding.__dict__["item"]], []).append(link)
-    names = {region: identity.panel(region) for region in around.catalogue.regions if region in members}
-    return [Resource(name, panel(region, name, members[region], around), True) for region, name in names.items()]
+    members = {region: [links[one.index] for one in found] for region, found in mapping.view.by_region()}
+    names = {region: mapping.identity.panel(region) for region in members}
+    return [Resource(name, panel(region, name, members[region], mapping), True) for region, name in names.items()]
 
 
 _REFER: dict[BundleType, Refer] = {
@@ -205,21 +187,21 @@ def to_bundle(
     *collection* holds the resources alone. ``written``: with its static parts as bytes,
     for :func:`adapter.fhir.json.dumps` alone.
     """
-    resources = _resources(exam, catalogue, _REFER[kind], templates(catalogue, written), kind)
+    resources = _resources(exam, catalogue, _REFER[kind], parts(catalogue, written), kind)
     bundle: Json = {"resourceType": "Bundle"}
     if kind is BundleType.COLLECTION:
         bundle["id"] = Identity(exam, catalogue).report().uuid
     bundle["identifier"] = {"system": catalogue.identifier_system("bundle"), "value": exam.details.id}
     bundle["type"] = kind.value
     bundle["timestamp"] = instant(exam.details.ended or exam.details.started)
-    bundle["entry"] = [one if type(one) is Made else _entry(cast(Resource, one), kind) for one in resources]
+    bundle["entry"] = [one if type(one) is TemplatedEntry else _entry(cast(Resource, one), kind) for one in resources]
     return bundle
 
 
 def to_json(exam: Exam, catalogue: Catalogue, kind: BundleType = BundleType.TRANSACTION) -> bytes:
     """The bytes of :func:`to_bundle`, written several times as fast."""
     bundle = to_bundle(exam, catalogue, kind, written=True)
-    entries = [one.written() if type(one) is Made else dumps(one) for one in bundle.pop("entry")]
+    entries = [one.written() if type(one) is TemplatedEntry else dumps(one) for one in bundle.pop("entry")]
     entries[0] = b'%b,"entry":[%b' % (dumps(bundle)[:-1], entries[0])
     entries[-1] += b"]}"
     return b",".join(entries)  # the one copy of it all

@@ -8,7 +8,7 @@ adapter's own, which ``newborn-adapter package`` defines.
 from __future__ import annotations
 
 from adapter.catalogue import Catalogue, ItemType
-from adapter.fhir.templates import Json
+from adapter.fhir.json import Json
 
 OWN_PROFILES = {
     "CommunicationRequest": "exam-tell",

@@ -6,30 +6,27 @@ together: what else stood in components (who marked it, the infant's state) is t
 
 from __future__ import annotations
 
-from adapter.catalogue import ItemType
-from adapter.fhir.identity import Identity, Name, Refer
-from adapter.fhir.observation import Around
-from adapter.fhir.templates import Json
+from adapter.catalogue import Item, ItemType
+from adapter.fhir.identity import Name
+from adapter.fhir.json import Json
+from adapter.fhir.observation import ExamMapping
 
 _SHARED = ("status", "category", "subject", "encounter", "effectiveDateTime", "performer")
 
 
-def with_members(
-    name: Name, score: Json, item_id: str, identity: Identity, around: Around, refer: Refer
-) -> tuple[Json, list[tuple[Name, Json]]]:
+def with_members(name: Name, score: Json, item: Item, mapping: ExamMapping) -> tuple[Json, list[tuple[Name, Json]]]:
     """The score without components, and its signs as Observations; as it was where it has no signs."""
-    item = around.catalogue.items[item_id]
     if item.type is not ItemType.SCORE or "component" not in score:
         return score, []
-    system = around.catalogue.uri("component")
+    system = mapping.catalogue.uri("component")
     signs: list[tuple[Name, Json]] = []
     details = []
     for component in score["component"]:
         own = next((c["code"] for c in component["code"]["coding"] if c["system"] == system), None)
         if own is None:
-            details.append(around.parts.as_extension(component))
+            details.append(mapping.parts.as_extension(component))
             continue
-        sign = identity.sign(name, own.removeprefix(f"{item_id}."))
+        sign = mapping.identity.sign(name, own.removeprefix(f"{item.id}."))
         head: Json = {"resourceType": "Observation", "identifier": [sign.identifier]}
         shared = {key: score[key] for key in _SHARED if key in score}
         order = ("status", "category", "code", "subject", "encounter", "effectiveDateTime", "performer")
@@ -41,7 +38,7 @@ def with_members(
     whole: Json = {"resourceType": "Observation", **({"extension": extensions} if extensions else {}), **kept}
     derived = whole.pop("derivedFrom", None)
     if signs:
-        whole["hasMember"] = [refer(sign) for sign, _ in signs]
+        whole["hasMember"] = [mapping.refer(sign) for sign, _ in signs]
     if derived is not None:
         whole["derivedFrom"] = derived
     return whole, signs

@@ -5,24 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
-from operator import itemgetter
+from typing import NamedTuple
 
 from adapter.catalogue import Catalogue, Item, ItemType
-from adapter.derive import (
-    Computed,
-    Evidence,
-    Maker,
-    component_judgement,
-    component_numbers,
-    expected_range,
-    made_at,
-    score_total,
-)
-from adapter.exam import Amount, At, Exam, Finding, Quantities, Quantity, Score, Status
-from adapter.fhir.alike import Made, Own
+from adapter.derive import Computed
+from adapter.derive.finding import Captured, FindingView, Form, Part, Particulars, Sent
+from adapter.derive.view import ExamView
+from adapter.exam import Exam, ValueKind
 from adapter.fhir.claims import with_claims
-from adapter.fhir.identity import SOFTWARE, Name
-from adapter.fhir.templates import Circumstances, Json, Templates
+from adapter.fhir.identity import SOFTWARE, Identity, Name, Refer
+from adapter.fhir.json import Json
+from adapter.fhir.observation_templates import ExamReferences, TemplatedEntry
+from adapter.fhir.parts import Circumstances, Parts
 
 CAPTURED = "StructureDefinition/captured-quantity"
 ON_RECORD = "Made by the software from what is on record for the newborn."
@@ -30,28 +24,35 @@ SUMMED = "Total summed from its signs by the software."
 
 
 @dataclass(frozen=True, slots=True)
-class Around:
-    """What all Observations of one exam share."""
+class ExamMapping:
+    """One exam on its way to resources: its view, the names and references of what it becomes, and the parts.
 
-    exam: Exam
-    catalogue: Catalogue
-    parts: Templates
-    own: Own
+    ``refer`` makes a reference as the bundle has them.
+    """
 
-    @property
-    def subject(self) -> Json:
-        """A reference to the newborn."""
-        return self.own.subject
-
-    @property
-    def encounter(self) -> Json:
-        """A reference to the encounter."""
-        return self.own.encounter
+    view: ExamView
+    parts: Parts
+    identity: Identity
+    refer: Refer
+    references: ExamReferences
 
     @property
-    def performers(self) -> list[Json]:
-        """References to the examiners."""
-        return self.own.performer
+    def exam(self) -> Exam:
+        """The exam."""
+        return self.view.exam
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """The catalogue."""
+        return self.view.catalogue
+
+
+class Head(NamedTuple):
+    """Which Observation it is, when it was made, and whom it is about and by."""
+
+    name: Name
+    effective: str
+    references: ExamReferences
 
 
 def instant(moment: datetime) -> str:
@@ -59,69 +60,59 @@ def instant(moment: datetime) -> str:
     return moment.isoformat()
 
 
-def observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None = None) -> Json | Made:
+def observation(
+    one: FindingView, name: Name, mapping: ExamMapping, derived_from: list[Json] | None = None
+) -> Json | TemplatedEntry:
     """The Observation of a finding; keys in the order of the standard.
 
     ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record). Where only
-    bytes are wanted, one that is like others is only made when it is written.
+    bytes are wanted, one that has a template is only made when it is written.
     """
-    key = _key(one, around)
-    if key is None:
-        return _observation(one, name, around, derived_from)
-    alike = around.parts.alike.get(key)
-    if alike is None:
-        first = with_claims(_observation(one, name, around, derived_from), around.catalogue)
-        if (alike := around.parts.keep_alike(key, first, one.finding.value)) is None:
-            return first
-    effective = _effective(one, around)
-    number = one.finding.value.value if alike.measured else None  # type: ignore[union-attr]
-    if around.parts.written:
-        return Made(alike, name, effective, number, around.own)
-    return alike.filled(name, effective, number, around.own)
+    parts, form = mapping.parts, one.form
+    head = Head(name, _effective(one, mapping), mapping.references)
+    if not one.plain or form.item in parts.split:
+        return _observation(form, one.particulars, one.sent, derived_from, head, parts)
+    template = parts.observations.get(form)
+    if template is None:
+        sent = one.sent
+        made = _observation(form, _NOTHING, sent, None, head, parts)
+        if form in parts.observations:
+            return made
+        made = with_claims(made, mapping.catalogue)
+        template = parts.keep(form, made, digits_alone=sent is None or not sent.captured)
+        if template is None:
+            return made
+    entry = TemplatedEntry(template, name, head.effective, one.digits, mapping.references)
+    return entry if parts.written else entry.resource()
 
 
-# The fields of a finding, all at once: a model's attributes are slow to reach one by one.
-_FURTHER = itemgetter("note", "text", "counted_seconds")
-_FIELDS = itemgetter("item", "not_examined", "side", "site", "method", "state", "urgency")
-_NOTHING = (None, None, None)
+_NOTHING = Particulars()
 
 
-def _key(one: Evidence, around: Around) -> tuple[object, ...] | None:
-    """What all of an Observation depends on but its name, its time, its digits, and whom it is about and by.
-
-    None where there is more: words, several numbers, or what a computed finding rests on.
-    """
-    fields, judged = one.finding.__dict__, one.judged
-    value = fields["value"]
-    if one.computed is not None or _FURTHER(fields) != _NOTHING or fields["item"] in around.parts.split:
-        return None
-    if isinstance(value, Quantity):
-        if value.plus is not None:
-            return None
-        expected = expected_range(one.finding, one.item, around.exam, around.catalogue)
-        value = (value.unit, value.comparator, id(expected))
-    elif value is not None and type(value) is not str:
-        return None
-    return value, _FIELDS(fields), around.own.status, judged and judged[:3]
-
-
-def _effective(one: Evidence, around: Around) -> str:
+def _effective(one: FindingView, mapping: ExamMapping) -> str:
     """When the finding was made; for most, when the exam began."""
-    fields = one.finding.__dict__
-    if fields["observed_at"] is None and fields["item"] not in around.parts.at_birth:
-        return around.own.started
-    return instant(made_at(one.finding, one.item, around.exam))
+    fields = one.finding.__dict__  # a model's attributes are slow to reach one by one
+    if fields["observed_at"] is None and fields["item"] not in mapping.parts.at_birth:
+        return mapping.references.started
+    return instant(one.made_at)
 
 
-def _observation(one: Evidence, name: Name, around: Around, derived_from: list[Json] | None) -> Json:
-    finding, item, judged, computed = one.finding, one.item, one.judged, one.computed
-    exam, parts = around.exam, around.parts
-    other = _other_unit(finding, item, around.catalogue) if item.other_units else None
-    own_question = parts.own_question(item.id, finding.value)
+def _observation(
+    form: Form, own: Particulars, sent: Sent | None, derived_from: list[Json] | None, head: Head, parts: Parts
+) -> Json:
+    """All that an Observation depends on stands in the arguments: what is static, its form, its own."""
+    item, computed = parts.catalogue.items[form.item], own.computed
     fixed = parts.circumstances(
-        item.id, finding.side, finding.site, finding.method, finding.state, finding.urgency, other, own_question
+        form.item,
+        form.side,
+        form.site,
+        form.method,
+        form.state,
+        form.urgency,
+        form.other_unit,
+        parts.own_question(form.item, form.answer),
     )
-    details = _details(finding, item, fixed, parts)
+    details = _details(own, item, fixed, parts)
     resource: Json = {"resourceType": "Observation"}
     if fixed.meta is not None:
         resource["meta"] = fixed.meta
@@ -129,41 +120,36 @@ def _observation(one: Evidence, name: Name, around: Around, derived_from: list[J
         resource["language"] = parts.language
     if fixed.meta is not None and details:
         resource["extension"] = details
-    resource["identifier"] = [{"system": name.system, "value": name.value}]
-    resource["status"] = _status(finding, exam, around.catalogue)
+    resource["identifier"] = [{"system": head.name.system, "value": head.name.value}]
+    resource["status"] = form.status
     resource["category"] = fixed.category
     resource["code"] = fixed.question
-    resource["subject"] = around.subject
-    resource["encounter"] = around.encounter
-    resource["effectiveDateTime"] = _effective(one, around)
-    resource["performer"] = around.performers
-    components, notes = _value(resource, finding, item, around)
-    maker = None if computed is None else computed.maker
-    if computed is not None and maker is not None:
-        _found_by(resource, computed, maker, around)
-        notes += [_our_note(computed.reason)] if computed.reason else []
-    if finding.not_examined is not None:
-        resource["dataAbsentReason"] = parts.absent(finding.not_examined)
-    if judged is not None:
-        resource["interpretation"] = parts.interpretation(judged.meaning, judged.flag, judged.urgency)
-    if finding.note is not None:
-        notes.insert(0, {"text": finding.note})
+    resource["subject"] = head.references.subject
+    resource["encounter"] = head.references.encounter
+    resource["effectiveDateTime"] = head.effective
+    resource["performer"] = head.references.performer
+    resource |= _value(form, own, sent, item, parts)
+    if form.not_examined is not None:
+        resource["dataAbsentReason"] = parts.absent(form.not_examined)
+    if form.judged is not None:
+        meaning, urgency, flag = form.judged
+        resource["interpretation"] = parts.interpretation(meaning, flag, urgency)
+    notes = [*_notes(form, own, sent, parts)]
     if derived_from == []:
         notes.append(_our_note(ON_RECORD))
     if notes:
         resource["note"] = notes
     if fixed.body_site is not None:
         resource["bodySite"] = fixed.body_site
-    if maker is not None:
-        resource["method"] = parts.maker(maker)
-    elif (method := finding.method or default_method(finding, item)) is not None:
-        resource["method"] = parts.method(method, finding.method is not None)
-    if item.type is ItemType.QUANTITY and finding.not_examined is None:
-        expected = expected_range(finding, item, exam, around.catalogue)
-        if expected is not None and item.unit is not None:
-            resource["referenceRange"] = parts.reference_range(expected, item, other)
+    if computed is not None and computed.maker is not None:
+        resource["method"] = parts.maker(computed.maker)
+    elif (method := form.method or form.implied_method) is not None:
+        resource["method"] = parts.method(method, form.method is not None)
+    if item.type is ItemType.QUANTITY and item.unit is not None and form.expected is not None:
+        resource["referenceRange"] = parts.reference_range(form.expected, item, form.other_unit)
     if derived_from:
         resource["derivedFrom"] = derived_from
+    components = _components(form, own, item, parts)
     if fixed.meta is None:
         components += details
     if components:
@@ -171,153 +157,110 @@ def _observation(one: Evidence, name: Name, around: Around, derived_from: list[J
     return resource
 
 
-def _found_by(resource: Json, computed: Computed, maker: Maker, around: Around) -> None:
-    """The value of what a rule or a comparison found: the rule, beside its words."""
-    if computed.urgency is not None:
-        resource.pop("valueString", None)
-        concept = {"coding": [around.parts.own("rule", maker.id, maker.label)], "text": computed.finding.text}
-        resource["valueCodeableConcept"] = concept
+def _value(form: Form, own: Particulars, sent: Sent | None, item: Item, parts: Parts) -> Json:
+    """``value[x]``, where it has one: of what a rule or a comparison found, the rule beside its words."""
+    match form.kind:
+        case ValueKind.TEXT if own.computed is not None and (concept := _rule(own.computed, parts)):
+            return {"valueCodeableConcept": concept}
+        case ValueKind.TEXT if item.answers:
+            return {"valueCodeableConcept": {"text": own.text}}
+        case ValueKind.TEXT:
+            return {"valueString": own.text}
+        case ValueKind.ANSWER:
+            return {"valueCodeableConcept": parts.answer(form.item, str(form.answer))}
+        case ValueKind.QUANTITY if sent is not None:
+            return {"valueQuantity": _quantity(sent, form, parts)}
+        case ValueKind.MOMENT if own.moment is not None:
+            return {"valueDateTime": instant(own.moment)}
+        case ValueKind.SCORE if own.total is not None:
+            return {"valueInteger": own.total}
+    return {}
 
 
-def _other_unit(finding: Finding, item: Item, catalogue: Catalogue) -> str | None:
-    """The unit of another dimension in which the value was captured and is sent, under codes of its own."""
-    if not item.other_units or not isinstance(finding.value, Quantity):
+def _rule(computed: Computed, parts: Parts) -> Json | None:
+    if computed.maker is None or not computed.by_rule:
         return None
-    other = catalogue.other_unit(finding.value, item)
-    return other.unit if other else None
+    maker = computed.maker
+    return {"coding": [parts.own("rule", maker.id, maker.label)], "text": computed.finding.text}
 
 
-def _status(finding: Finding, exam: Exam, catalogue: Catalogue) -> str:
-    """Not examined is ``cancelled`` (R4: not completed), or ``registered`` where a later exam is to do it."""
-    if exam.details.status is Status.ENTERED_IN_ERROR:
-        return "entered-in-error"
-    if finding.not_examined is not None:
-        return "registered" if catalogue.reasons[finding.not_examined].deferred else "cancelled"
-    return exam.details.status.value
-
-
-def _value(resource: Json, finding: Finding, item: Item, around: Around) -> tuple[list[Json], list[Json]]:
-    """Put in the value; give back the components and notes that belong to it."""
-    value, parts = finding.value, around.parts
-    notes: list[Json] = []
-    if finding.text is not None:
-        if item.answers:
-            resource["valueCodeableConcept"] = {"text": finding.text}
-        else:
-            resource["valueString"] = finding.text
-    elif isinstance(value, str):
-        resource["valueCodeableConcept"] = parts.answer(item.id, value)
-    elif isinstance(value, Quantity):
-        resource["valueQuantity"] = _quantity(value, item, around, notes)
-    elif isinstance(value, At):
-        resource["valueDateTime"] = instant(value.time)
-    elif isinstance(value, Score):
-        return _score(resource, value, item, parts, notes), notes
-    elif isinstance(value, Quantities):
-        return _quantities(value, finding, item, around, notes), notes
-    elif item.components:
-        absent = parts.absent(str(finding.not_examined))
-        needed = [c for c in item.components if c.required]
-        return [{"code": parts.component(item.id, c.id), "dataAbsentReason": absent} for c in needed], notes
-    return [], notes
-
-
-def _quantity(value: Quantity, item: Item, around: Around, notes: list[Json]) -> Json:
+def _quantity(sent: Sent, form: Form, parts: Parts) -> Json:
     """In the item's UCUM unit; what was captured in another unit is kept beside it, digit for digit."""
-    units, parts = around.catalogue.units, around.parts
-    captured = units.find(value.unit)
-    assert captured is not None, f"unit {value.unit} was not checked"
-    other = around.catalogue.other_unit(value, item)
-    wanted = captured.ucum if captured.ucum in item.kept_units else item.unit or captured.ucum
-    wanted = other.unit if other else wanted
-    quantity: Json = {}
-    if value.plus is None and captured.ucum == wanted:
-        quantity["value"] = value.value
-        unit = parts.unit(wanted, value.unit)
-    else:
-        amounts: list[Quantity | Amount] = [value] if value.plus is None else [value, value.plus]
-        quantity["extension"] = [
-            _captured(around, amount.value, amount.unit, units[_ucum(around, amount.unit)].ucum) for amount in amounts
-        ]
-        quantity["value"] = units.convert(value, wanted)
-        unit = parts.unit(wanted, wanted)
-        places = Decimal(1).scaleb(-units[wanted].places)
-        notes.append(_our_note(f"Captured as {value}; converted exactly, then rounded to {places:f} {wanted}."))
-    if value.comparator is not None:
-        quantity["comparator"] = value.comparator.value
-    return {**quantity, **unit}
+    captured = [_captured(one, parts) for one in sent.captured]
+    quantity: Json = {"extension": captured} if captured else {}
+    quantity["value"] = sent.number
+    if form.comparator is not None:
+        quantity["comparator"] = form.comparator.value
+    return {**quantity, **parts.unit(sent.unit, sent.spelling)}
 
 
-def _ucum(around: Around, spelling: str) -> str:
-    unit = around.catalogue.units.find(spelling)
-    assert unit is not None, f"unit {spelling} was not checked"
-    return unit.ucum
+def _captured(one: Captured, parts: Parts) -> Json:
+    url = f"{parts.catalogue.settings.canonical}/{CAPTURED}"
+    return {"url": url, "valueQuantity": {"value": one.number, **parts.unit(one.unit, one.spelling)}}
 
 
-def _captured(around: Around, value: Decimal, spelling: str, ucum: str) -> Json:
-    url = f"{around.catalogue.settings.canonical}/{CAPTURED}"
-    return {"url": url, "valueQuantity": {"value": value, **around.parts.unit(ucum, spelling)}}
+def _components(form: Form, own: Particulars, item: Item, parts: Parts) -> list[Json]:
+    """The signs of a score, the numbers of a measurement that has several, or that these were not examined."""
+    if form.kind is ValueKind.SCORE:
+        return [parts.sign(form.item, one.id, one.answer.id) for one in own.parts if one.answer is not None]
+    if form.not_examined is not None:
+        absent = parts.absent(form.not_examined)
+        needed = [c for c in item.components if c.required]
+        return [{"code": parts.component(form.item, c.id), "dataAbsentReason": absent} for c in needed]
+    return [_component(one, item, parts) for one in own.parts]
+
+
+def _component(one: Part, item: Item, parts: Parts) -> Json:
+    """One number, with its own interpretation and range (R4 blood pressure profile)."""
+    captured = one.captured
+    assert captured is not None, "a number was captured"
+    converted = _is_converted(captured, item)
+    quantity: Json = {"extension": [_captured(captured, parts)]} if converted else {}
+    unit = item.unit if converted and item.unit else captured.unit
+    quantity |= {"value": one.number, **parts.unit(unit, unit if converted else captured.spelling)}
+    component: Json = {"code": parts.component(item.id, one.id), "valueQuantity": quantity}
+    if one.judged is not None:
+        judged = one.judged
+        component["interpretation"] = parts.interpretation(judged.meaning, judged.flag, judged.urgency)
+    if one.expected is not None and item.unit is not None:
+        component["referenceRange"] = parts.reference_range(one.expected, item, None)
+    return component
+
+
+def _is_converted(captured: Captured, item: Item) -> bool:
+    return item.unit is not None and captured.unit != item.unit
+
+
+def _notes(form: Form, own: Particulars, sent: Sent | None, parts: Parts) -> list[Json]:
+    """The examiner's note, then what the software did with the value and why it was told."""
+    found = [{"text": own.note}] if own.note is not None else []
+    item = parts.catalogue.items[form.item]
+    if sent is not None and sent.captured:
+        digits = " ".join(f"{one.number:f} {one.spelling}" for one in sent.captured)
+        places = Decimal(1).scaleb(-parts.catalogue.units[sent.unit].places)
+        rounded = f"converted exactly, then rounded to {places:f} {sent.unit}"
+        found.append(_our_note(f"Captured as {form.comparator or ''}{digits}; {rounded}."))
+    if own.summed and own.total is not None:
+        found.append(_our_note(SUMMED))
+    several = next((one.captured for one in own.parts if one.captured is not None), None)
+    if several is not None and _is_converted(several, item):
+        found.append(_our_note(f"Captured in {several.spelling}; converted exactly, then rounded."))
+    if own.computed is not None and own.computed.maker is not None and own.computed.reason:
+        found.append(_our_note(own.computed.reason))
+    return found
 
 
 def _our_note(text: str) -> Json:
     return {"authorString": SOFTWARE, "text": text}
 
 
-def _score(resource: Json, score: Score, item: Item, parts: Templates, notes: list[Json]) -> list[Json]:
-    total = score_total(score, item)
-    if total is not None:
-        resource["valueInteger"] = total
-        if score.total is None:
-            notes.append(_our_note(SUMMED))
-    return [parts.sign(item.id, sign, answer) for sign, answer in score.signs.items()]
-
-
-def _quantities(value: Quantities, finding: Finding, item: Item, around: Around, notes: list[Json]) -> list[Json]:
-    """One component a number, each with its own interpretation and range (R4 blood pressure profile)."""
-    components, captured = [], _ucum(around, value.unit)
-    wanted = item.unit or captured
-    for component_id, number in component_numbers(value, item, around.catalogue).items():
-        quantity: Json = {}
-        if captured != wanted:
-            quantity["extension"] = [_captured(around, value.components[component_id], value.unit, captured)]
-        spelling = value.unit if captured == wanted else wanted
-        quantity |= {"value": number, **around.parts.unit(wanted, spelling)}
-        component: Json = {
-            "code": around.parts.component(item.id, component_id),
-            "valueQuantity": quantity,
-        }
-        judged = component_judgement(finding, component_id, number, item, around.exam, around.catalogue)
-        if judged is not None:
-            component["interpretation"] = around.parts.interpretation(judged.meaning, judged.flag, judged.urgency)
-        expected = expected_range(finding, item, around.exam, around.catalogue, component_id)
-        if expected is not None and item.unit is not None:
-            component["referenceRange"] = around.parts.reference_range(expected, item, None)
-        components.append(component)
-    if captured != wanted:
-        notes.append(_our_note(f"Captured in {value.unit}; converted exactly, then rounded."))
-    return components
-
-
-def default_method(finding: Finding, item: Item) -> str | None:
-    """The item's own method, for what was in fact examined; for a total that was summed here, that it was."""
-    if finding.not_examined is not None:
-        return None
-    if (
-        isinstance(finding.value, Score)
-        and finding.value.total is None
-        and len(finding.value.signs) == len(item.signs)
-    ):
-        return "summed"
-    return "calculated" if item.computed and item.method is None and finding.method is None else item.method
-
-
-def _details(finding: Finding, item: Item, fixed: Circumstances, parts: Templates) -> list[Json]:
+def _details(own: Particulars, item: Item, fixed: Circumstances, parts: Parts) -> list[Json]:
     """How the finding was made: side, state, counted time, the examiner's own urgency.
 
     Components, and in an Observation of a vital signs profile extensions.
     """
-    if finding.counted_seconds is None:
+    if own.counted_seconds is None:
         return [*fixed.details, *fixed.marked]
-    seconds = {"value": finding.counted_seconds, **parts.unit("s", "s")}
+    seconds = {"value": own.counted_seconds, **parts.unit("s", "s")}
     counted = {"code": parts.detail("counted-seconds"), "valueQuantity": seconds}
     return [*fixed.details, parts.as_detail(counted, item), *fixed.marked]

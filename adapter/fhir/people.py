@@ -6,8 +6,8 @@ from adapter import __version__
 from adapter.catalogue import Catalogue, Organisation
 from adapter.exam import Exam, Examiner, Identifier, Newborn
 from adapter.fhir.identity import SOFTWARE, Identity, Refer, by_identifier
+from adapter.fhir.json import Json
 from adapter.fhir.observation import instant
-from adapter.fhir.templates import Json
 
 BIRTH_TIME = "http://hl7.org/fhir/StructureDefinition/patient-birthTime"
 BIRTH_TOTAL = "http://hl7.org/fhir/StructureDefinition/patient-multipleBirthTotal"

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from adapter.catalogue import Catalogue
 from adapter.derive import Tell, age_in_words
 from adapter.exam import Exam, Status, Urgency
-from adapter.fhir.identity import Identity, Name, Refer
-from adapter.fhir.observation import Around, instant
+from adapter.fhir.identity import Name
+from adapter.fhir.json import Json
+from adapter.fhir.observation import ExamMapping, instant
 from adapter.fhir.people import device_reference, examiner_reference, organisation_reference, period
-from adapter.fhir.templates import Json
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 _CAUTION = (
@@ -19,55 +19,53 @@ _CAUTION = (
 )
 
 
-def panel(region: str, name: Name, members: list[Json], around: Around) -> Json:
+def panel(region: str, name: Name, members: list[Json], mapping: ExamMapping) -> Json:
     """The Observation of a region: no value of its own, its members in ``hasMember``."""
+    parts, references = mapping.parts, mapping.references
     return {
         "resourceType": "Observation",
-        **({"language": around.parts.language} if around.parts.language else {}),
+        **({"language": parts.language} if parts.language else {}),
         "identifier": [{"system": name.system, "value": name.value}],
-        "status": around.own.status,
-        "category": around.parts.category(around.catalogue.regions[region].category),
-        "code": around.parts.panel(region),
-        "subject": around.own.subject,
-        "encounter": around.own.encounter,
-        "effectiveDateTime": around.own.started,
-        "performer": around.own.performer,
+        "status": mapping.exam.details.status.value,
+        "category": parts.category(mapping.catalogue.regions[region].category),
+        "code": parts.panel(region),
+        "subject": references.subject,
+        "encounter": references.encounter,
+        "effectiveDateTime": references.started,
+        "performer": references.performer,
         "hasMember": members,
     }
 
 
-def diagnostic_report(
-    identity: Identity, results: list[Json], around: Around, tells: Sequence[Tell], missing: int
-) -> Json:
+def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
     """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
 
-    ``results`` are the panels, or the findings themselves where a site has no panels; ``missing`` is how many of the
-    items that the kind of exam expects are not recorded.
+    ``results`` are the panels, or the findings themselves where a site has no panels.
     """
-    exam, catalogue = around.exam, around.catalogue
+    exam, catalogue, references = mapping.exam, mapping.catalogue, mapping.references
     kind = catalogue.kinds[exam.details.kind]
     own_id = {"system": catalogue.identifier_system("exam-version"), "value": exam.details.id}
     resource: Json = {
         "resourceType": "DiagnosticReport",
-        "identifier": [identity.report().identifier, own_id],
+        "identifier": [mapping.identity.report().identifier, own_id],
         "status": exam.details.status.value,
         "code": {
-            "coding": [*around.parts.published(kind.codes), around.parts.own("kind", kind.id, kind.label)],
+            "coding": [*mapping.parts.published(kind.codes), mapping.parts.own("kind", kind.id, kind.label)],
             "text": kind.label,
         },
-        "subject": around.subject,
-        "encounter": around.encounter,
+        "subject": references.subject,
+        "encounter": references.encounter,
     }
     if exam.details.ended is None:
         resource["effectiveDateTime"] = instant(exam.details.started)
     else:
         resource["effectivePeriod"] = period(exam)
     resource["issued"] = instant(exam.details.ended or exam.details.started)
-    if around.performers:
-        resource["performer"] = around.performers
+    if references.performer:
+        resource["performer"] = references.performer
     if results:
         resource["result"] = results
-    resource["conclusion"] = conclusion(exam, catalogue, tells, missing)
+    resource["conclusion"] = conclusion(exam, catalogue, mapping.view.notifications, len(mapping.view.not_recorded))
     return resource
 
 
@@ -116,14 +114,15 @@ def counts(exam: Exam, tells: Sequence[Tell], missing: int) -> list[str]:
     return [f"{known}; {age_in_words(exam)}.", *told]
 
 
-def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer, around: Around) -> Json:
+def provenance(targets: list[Json], mapping: ExamMapping) -> Json:
     """Who examined, what assembled it, and from which capture record (FHIR R4 Provenance, section 6.3)."""
-    details, catalogue = around.exam.details, around.catalogue
+    details, catalogue = mapping.exam.details, mapping.catalogue
+    identity, refer = mapping.identity, mapping.refer
     ended = instant(details.ended or details.started)
     resource: Json = {
         "resourceType": "Provenance",
         "target": targets,
-        "occurredPeriod": period(around.exam),
+        "occurredPeriod": period(mapping.exam),
         "recorded": ended,
     }
     if details.place is not None:
@@ -134,10 +133,10 @@ def provenance(name: Name, targets: list[Json], identity: Identity, refer: Refer
     authors = []
     for examiner in details.examiners:
         role = catalogue.roles[examiner.role]
-        own = around.parts.own("role", role.id, role.label)
+        own = mapping.parts.own("role", role.id, role.label)
         author = {
             "type": _participant("author", "Author"),
-            "role": [{"coding": [*around.parts.published(role.codes), own], "text": role.label}],
+            "role": [{"coding": [*mapping.parts.published(role.codes), own], "text": role.label}],
             "who": examiner_reference(examiner, identity, refer),
         }
         authors.append({**author, "onBehalfOf": behalf} if behalf else author)

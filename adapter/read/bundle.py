@@ -23,8 +23,8 @@ from adapter.exam import Exam, Finding
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
+from adapter.fhir.parts import DETAIL
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
-from adapter.fhir.templates import DETAIL
 from adapter.problems import AdapterError, Problem
 from adapter.read.graph import Entry, Graph, Origin, entries_of, objects
 from adapter.read.places import Place

@@ -17,8 +17,8 @@ from typing import Any
 
 from orjson import Fragment
 
-from adapter.fhir.alike import Alike, Made, Own
 from adapter.fhir.json import dumps, loads
+from adapter.fhir.observation_templates import ExamReferences, ObservationTemplate, TemplatedEntry
 from adapter.problems import AdapterError, ExitCode
 from adapter.validate import Findings, Validator
 from adapter.validate.values import quick_test
@@ -65,7 +65,7 @@ class Prover:
     def __init__(self, validator: Validator | None = None) -> None:
         self._validator = validator or Validator()
         self._proven: dict[_Form, _Targets | None] = {}
-        self._alike: dict[_Form, dict[Alike, _Proof]] = {}
+        self._templated: dict[_Form, dict[ObservationTemplate, _Proof]] = {}
         self.in_full = 0
 
     @property
@@ -93,7 +93,7 @@ class Prover:
         if form not in self._proven:
             if len(self._proven) >= _MOST_FORMS:
                 self._proven.clear()
-                self._alike.clear()
+                self._templated.clear()
             resource = sample()
             self._proven[form] = None if self._validator.validate(resource) else tuple(_groups(resource))
         found = self._proven[form]
@@ -101,14 +101,14 @@ class Prover:
             raise _Unsure
         return found
 
-    def alike(self, kind: str, shared: _Form) -> dict[Alike, _Proof]:
-        """What is proven of Observations that are alike, in bundles of a kind, with this form of what they share."""
-        return self._alike.setdefault((kind, shared), {})
+    def templated(self, kind: str, shared: _Form) -> dict[ObservationTemplate, _Proof]:
+        """What is proven of each template, in bundles of a kind, with this form of what the Observations share."""
+        return self._templated.setdefault((kind, shared), {})
 
-    def prove(self, made: Made, shared: _Form) -> _Proof:
-        """Prove an Observation that is like others, and the form of its entry."""
-        (entry,) = loads(dumps([made]))
-        targets = self.targets((made.alike, made.own.kind, shared), lambda: entry["resource"])
+    def prove(self, one: TemplatedEntry, shared: _Form) -> _Proof:
+        """Prove the Observation of a template, and the form of its entry."""
+        (entry,) = loads(dumps([one]))
+        targets = self.targets((one.template, one.references.kind, shared), lambda: entry["resource"])
         return targets, _frame(entry)
 
 
@@ -203,31 +203,31 @@ class _Check:
         bundle = self._bundle
         if bundle.get("type") not in _KINDS or type(bundle.get("entry")) is not list:
             raise _Unsure
-        made = [entry for entry in bundle["entry"] if isinstance(entry, Made)]
-        for own in {id(one.own): one.own for one in made}.values():
-            self._made([one for one in made if one.own is own], own)
+        templated = [entry for entry in bundle["entry"] if isinstance(entry, TemplatedEntry)]
+        for shared in {id(one.references): one.references for one in templated}.values():
+            self._templated([one for one in templated if one.references is shared], shared)
         for entry in bundle["entry"]:
-            if not isinstance(entry, Made):
+            if not isinstance(entry, TemplatedEntry):
                 self._entry(entry)
         head = {name: content for name, content in bundle.items() if name != "entry"}
         form = ("Bundle", _Reader().form(head), frozenset(self._frames))
         self._prover.targets(form, lambda: loads(dumps(bundle)))
         self._between()
 
-    def _made(self, several: list[Made], own: Own) -> None:
-        """Observations that are like others: what they share, and what stands in the slots of each."""
-        reader, content = _Reader(), loads(b"{" + own.written + b"}")
+    def _templated(self, several: list[TemplatedEntry], references: ExamReferences) -> None:
+        """Observations made from templates: what they share, and what stands in the slots of each."""
+        reader, content = _Reader(), loads(b"{" + references.written + b"}")
         shared = reader.form(content)
-        proven = self._prover.alike(own.kind, shared)
+        proven = self._prover.templated(references.kind, shared)
         proofs = set()
-        for made in several:
-            proof = proven.get(made.alike)
+        for one in several:
+            proof = proven.get(one.template)
             if proof is None:
-                proof = proven[made.alike] = self._prover.prove(made, shared)
+                proof = proven[one.template] = self._prover.prove(one, shared)
             proofs.add(proof)
-            if not _slots_are_right(made):
+            if not _slots_are_right(one):
                 raise _Unsure
-            self._known(f"urn:uuid:{made.name.uuid}", "Observation")
+            self._known(f"urn:uuid:{one.name.uuid}", "Observation")
         for targets, frame in proofs:
             self._links += zip(reader.groups, targets, strict=True)
             self._frames.add(frame)
@@ -273,12 +273,12 @@ class _Check:
             raise _Unsure
 
 
-def _slots_are_right(made: Made) -> bool:
-    value, number = made.name.value, made.number
+def _slots_are_right(one: TemplatedEntry) -> bool:
+    name, number, effective = one.name, one.number, one.effective
     return (
-        (_PLAIN.fullmatch(value) is not None or _string(value))
-        and (made.effective is made.own.started or _time(made.effective))
-        and (number is not None) is made.alike.measured
+        (_PLAIN.fullmatch(name.value) is not None or _string(name.value))
+        and (effective is one.references.started or _time(effective))
+        and (number is not None) is one.template.measured
         and (number is None or _decimal(number))
     )
 

@@ -9,10 +9,10 @@ from adapter.document import Block, Paragraph, Tone, narrative, say
 from adapter.exam import Status
 from adapter.fhir import Resource
 from adapter.fhir.identity import Identity, by_full_url
+from adapter.fhir.json import Json
 from adapter.fhir.observation import instant
 from adapter.fhir.people import examiner_reference, organisation_reference, period
 from adapter.fhir.report import caution
-from adapter.fhir.templates import Json
 from adapter.write import account as tell
 from adapter.write.account import Account
 

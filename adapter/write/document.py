@@ -13,9 +13,8 @@ from adapter.exam import Exam
 from adapter.fhir import to_resources, with_id
 from adapter.fhir.claims import with_claims
 from adapter.fhir.identity import Identity, by_full_url
-from adapter.fhir.json import dumps
+from adapter.fhir.json import Json, dumps
 from adapter.fhir.observation import instant
-from adapter.fhir.templates import Json
 from adapter.fhir.xml import to_xml
 from adapter.write.account import account_of
 from adapter.write.composition import composition

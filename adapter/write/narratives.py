@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from adapter.derive import Evidence, in_words
 from adapter.document import Block, Bullets, Paragraph, narrative, say
 from adapter.fhir import Resource
-from adapter.fhir.templates import Json
+from adapter.fhir.json import Json
 from adapter.write import account as tell
 from adapter.write.account import Account
 

@@ -12,8 +12,8 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.observation import CAPTURED
+from adapter.fhir.parts import ABSENT, CATEGORY, DETAIL, INTERPRETATION
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
-from adapter.fhir.templates import ABSENT, CATEGORY, DETAIL, INTERPRETATION
 
 Json = dict[str, Any]
 

@@ -21,7 +21,7 @@ from adapter.derive import completeness, judged_findings, tell_list
 from adapter.exam import Exam
 from adapter.fhir import BundleType, Identity, to_bundle, to_json
 from adapter.fhir.json import dumps, loads
-from adapter.fhir.templates import templates
+from adapter.fhir.parts import parts
 from adapter.fhir.xml import to_xml
 from adapter.problems import Layer
 from adapter.read import from_bundle, read_captures
@@ -99,12 +99,12 @@ def _many(catalogue: Catalogue) -> None:
         part, done = several[done:upto], upto
         alone = _seconds(lambda: [to_json(exam, fresh) for exam in part]) / len(part)  # noqa: B023
         both = _seconds(lambda: [_proven(exam, fresh, prover) for exam in part]) / len(part)  # noqa: B023
-        kept = len(templates(fresh, True).alike)
+        kept = len(parts(fresh, True).observations)
         print(
             f"up to {upto:<8}  {alone * 1000:5.1f} ms        {both * 1000:6.1f} ms     {kept:8}         "
             f"{prover.forms:6}   {prover.in_full:8}"
         )
-    kept = len(templates(fresh, True).alike)
+    kept = len(parts(fresh, True).observations)
     print(f"\nOf {findings} findings {kept} were the first of their form: {100 * (1 - kept / findings):.1f} % hits\n")
 
 

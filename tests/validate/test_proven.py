@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
-from adapter.fhir.alike import Made
 from adapter.fhir.json import dumps, loads
+from adapter.fhir.observation_templates import TemplatedEntry
 from adapter.validate import Validator, load_packages, validate
 from adapter.validate.proven import Prover
 from drawn import drawn
@@ -114,36 +114,47 @@ def test_anything_replaced_or_left_out(index: int, kind: BundleType, data: st.Da
     assert agrees(bundle)
 
 
-def the_first(bundle: Json, measured: bool = False) -> Made:
-    return next(one for one in bundle["entry"] if isinstance(one, Made) and one.alike.measured is measured)
+def the_first(bundle: Json, measured: bool = False) -> TemplatedEntry:
+    return next(
+        one for one in bundle["entry"] if isinstance(one, TemplatedEntry) and one.template.measured is measured
+    )
+
+
+def is_measured(one: object) -> bool:
+    return isinstance(one, TemplatedEntry) and one.template.measured
+
+
+def put(one: TemplatedEntry, **slots: object) -> None:
+    for name, value in slots.items():
+        setattr(one, name, value)
 
 
 def of_type(bundle: Json, name: str) -> Json:
-    entries = [one for one in bundle["entry"] if not isinstance(one, Made)]
+    entries = [one for one in bundle["entry"] if not isinstance(one, TemplatedEntry)]
     return next(one["resource"] for one in entries if one["resource"]["resourceType"] == name)
 
 
 def _uuid(bundle: Json) -> None:
     made = the_first(bundle)
-    made.name = made.name._replace(uuid=made.name.uuid.upper())
+    put(made, name=made.name._replace(uuid=made.name.uuid.upper()))
 
 
 def _no_value(bundle: Json) -> None:
     made = the_first(bundle)
-    made.name = made.name._replace(value="")
+    put(made, name=made.name._replace(value=""))
 
 
 def _control_character(bundle: Json) -> None:
     made = the_first(bundle)
-    made.name = made.name._replace(value="a\u0001b")
+    put(made, name=made.name._replace(value="a\u0001b"))
 
 
 def _no_such_day(bundle: Json) -> None:
-    the_first(bundle).effective = "2026-02-30T10:00:00+01:00"
+    put(the_first(bundle), effective="2026-02-30T10:00:00+01:00")
 
 
 def _no_zone(bundle: Json) -> None:
-    the_first(bundle).effective = "2026-02-03T10:00:00"
+    put(the_first(bundle), effective="2026-02-03T10:00:00")
 
 
 def _twice_the_same(bundle: Json) -> None:
@@ -151,8 +162,8 @@ def _twice_the_same(bundle: Json) -> None:
 
 
 def _name_of_another(bundle: Json) -> None:
-    several = [one for one in bundle["entry"] if isinstance(one, Made)]
-    several[0].name = several[1].name
+    several = [one for one in bundle["entry"] if isinstance(one, TemplatedEntry)]
+    put(several[0], name=several[1].name)
 
 
 def _not_there(bundle: Json) -> None:
@@ -161,23 +172,26 @@ def _not_there(bundle: Json) -> None:
 
 def _no_newborn(bundle: Json) -> None:
     bundle["entry"] = [
-        e for e in bundle["entry"] if isinstance(e, Made) or e["resource"]["resourceType"] != "Patient"
+        e for e in bundle["entry"] if isinstance(e, TemplatedEntry) or e["resource"]["resourceType"] != "Patient"
     ]
 
 
 def _about_the_examiner(bundle: Json) -> None:
     examiner = next(
-        e for e in bundle["entry"] if not isinstance(e, Made) and e["resource"]["resourceType"] == "Practitioner"
+        e
+        for e in bundle["entry"]
+        if not isinstance(e, TemplatedEntry) and e["resource"]["resourceType"] == "Practitioner"
     )
     for one in bundle["entry"]:
-        if isinstance(one, Made):
-            one.own = one.own._replace(subject={"reference": examiner["fullUrl"]}, written=b"")
-            one.own = one.own._replace(written=one.own.at(one.own.started))
+        if isinstance(one, TemplatedEntry):
+            about = one.references._replace(subject={"reference": examiner["fullUrl"]}, written=b"")
+            put(one, references=about.ready())
 
 
 def _one_about_nobody(bundle: Json) -> None:
     made = the_first(bundle)
-    made.own = made.own._replace(written=made.own.written.replace(b"urn:uuid:", b"urn:uuid:x", 1))
+    references = made.references
+    put(made, references=references._replace(written=references.written.replace(b"urn:uuid:", b"urn:uuid:x", 1)))
 
 
 def _mothers_number_is_the_newborns(bundle: Json) -> None:
@@ -209,9 +223,8 @@ def test_what_is_broken_by_hand(name: str) -> None:
 
 @pytest.mark.parametrize("number", [Decimal("-0"), Decimal("3.10"), Decimal("1E+5"), Decimal("1e-30")])
 def test_any_digits_are_right(number: Decimal) -> None:
-    exam = next(e for e in EVERY if any(isinstance(o, Made) and o.alike.measured for o in written(e)["entry"]))
-    bundle = written(exam)
-    the_first(bundle, measured=True).number = number
+    bundle = next(bundle for bundle in map(written, EVERY) if any(is_measured(one) for one in bundle["entry"]))
+    put(the_first(bundle, measured=True), number=number)
     assert agrees(bundle)
 
 

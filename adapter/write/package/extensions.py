@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.observation import CAPTURED
-from adapter.fhir.templates import DETAIL
+from adapter.fhir.parts import DETAIL
 from adapter.forms.questionnaire.render import PUBLISHED
 from adapter.read.questionnaire.answers import WRITTEN_UNIT
 from adapter.read.questionnaire.form import ORDER

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from adapter.catalogue import Catalogue, ItemType
 from adapter.fhir.claims import ANSWER, FINDING, NOT_EXAMINED, OF_TYPE, PANEL, SIGN
 from adapter.fhir.observation import CAPTURED
-from adapter.fhir.templates import DETAIL
+from adapter.fhir.parts import DETAIL
 from adapter.write.package.elements import (
     constraint,
     element,

@@ -9,8 +9,7 @@ from adapter.catalogue import Catalogue, Category, Item, ItemType, Sides
 from adapter.derive import Evidence, age_hours, made_at, number
 from adapter.derive.completeness import side_of
 from adapter.exam import Amount, At, Comparator, Finding, Quantities, Quantity, Score, Side, Status
-from adapter.fhir.observation import default_method
-from adapter.fhir.templates import templates
+from adapter.fhir.parts import parts
 from adapter.write.tables.column import Column, Row, Type, hours, in_utc, moment
 from adapter.write.tables.known import Known
 from adapter.write.tables.terms import (
@@ -206,16 +205,14 @@ def _text(one: Evidence) -> str | None:
 
 def _method(one: Evidence) -> str | None:
     """As the Observation has it: of what a rule or table made, the rule stands in its place."""
-    if one.computed is not None and one.computed.maker is not None:
-        return None
-    return one.finding.method or default_method(one.finding, one.item)
+    return one.method
 
 
 def _judged(one: Evidence, catalogue: Catalogue) -> Row:
     judged = one.judged
     if judged is None:
         return None, None, None
-    interpretation = templates(catalogue).interpretation(judged.meaning, judged.flag, judged.urgency)
+    interpretation = parts(catalogue).interpretation(judged.meaning, judged.flag, judged.urgency)
     return judged.meaning.value, interpretation[0]["coding"][0]["code"], judged.urgency.value
 
 

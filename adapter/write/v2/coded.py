@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from adapter.catalogue import Authority, Catalogue
 from adapter.exam import Examiner, Identifier
-from adapter.fhir.templates import Json
+from adapter.fhir.json import Json
 from adapter.v2.er7 import joined, text
 
 

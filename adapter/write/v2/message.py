@@ -9,8 +9,9 @@ from adapter.catalogue import Catalogue
 from adapter.derive import completeness, judged_findings, tell_list
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir import observations_by_region
+from adapter.fhir.json import Json
+from adapter.fhir.parts import parts
 from adapter.fhir.report import caution, counts, line_in_words
-from adapter.fhir.templates import Json, templates
 from adapter.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
 from adapter.write.outward import NotWritable
 from adapter.write.v2.coded import Coder, designator
@@ -87,13 +88,13 @@ class _Report:
         yield segment("ORC", {1: "RE", 3: self._filler()})
         kind = self._catalogue.kinds[details.kind]
         yield from self._group(1, self._request(details.kind, kind.label), self._own_results(), self._remarks())
-        parts = templates(self._catalogue)
+        static = parts(self._catalogue)
         by_region = observations_by_region(self._exam, self._catalogue)
         for number, (region, observations) in enumerate(by_region.items(), start=2):
             results = [one for each in observations for one in self._results.of(each, self._sub_id(each))]
             request = {
                 3: self._filler(f"/{region}"),
-                4: self._coder.concept(parts.panel(region)),
+                4: self._coder.concept(static.panel(region)),
                 29: joined(["", self._filler().replace("^", "&")]),
             }
             yield from self._group(number, request, results, [])

@@ -16,8 +16,9 @@ from datetime import datetime
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import ORDINAL
 from adapter.fhir.identity import SOFTWARE
+from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED
-from adapter.fhir.templates import DETAIL, Json
+from adapter.fhir.parts import DETAIL
 from adapter.v2.er7 import formatted, joined, moment, segment, text
 from adapter.write.v2.coded import Coder
 

@@ -15,11 +15,11 @@ from collections.abc import Iterator, Sequence
 
 from adapter.derive import Tell
 from adapter.exam import Exam, Status, Urgency
-from adapter.fhir.identity import Identity, Name, Refer
-from adapter.fhir.observation import Around, instant
+from adapter.fhir.identity import Name
+from adapter.fhir.json import Json
+from adapter.fhir.observation import ExamMapping, instant
 from adapter.fhir.people import device_reference
 from adapter.fhir.report import caution, line_in_words
-from adapter.fhir.templates import Json
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/communication-category"
 
@@ -32,22 +32,17 @@ _KINDS = {
 }
 
 
-def communication_requests(
-    tells: Sequence[Tell], links: Sequence[Json], identity: Identity, around: Around, refer: Refer
-) -> Iterator[tuple[Name, Json]]:
+def communication_requests(links: Sequence[Json], mapping: ExamMapping) -> Iterator[tuple[Name, Json]]:
     """The requests of one exam; ``links`` are references to its findings, captured ones first.
 
     A final exam has none for an urgency without lines. One that amends another has all: what the earlier version
     asked for is withdrawn. A retracted exam asks for nothing any more.
     """
     for urgency, (word, priority, category, display) in _KINDS.items():
-        chosen = [tell for tell in tells if tell.urgency is urgency]
-        if chosen or around.exam.details.status is not Status.FINAL:
-            name = identity.request(word)
-            yield (
-                name,
-                _request(name, chosen, priority, (category, display), links, identity, around, refer),
-            )
+        chosen = [tell for tell in mapping.view.notifications if tell.urgency is urgency]
+        if chosen or mapping.exam.details.status is not Status.FINAL:
+            name = mapping.identity.request(word)
+            yield name, _request(name, chosen, priority, (category, display), links, mapping)
 
 
 def _request(
@@ -56,33 +51,31 @@ def _request(
     priority: str,
     category: tuple[str, str],
     links: Sequence[Json],
-    identity: Identity,
-    around: Around,
-    refer: Refer,
+    mapping: ExamMapping,
 ) -> Json:
-    details = around.exam.details
-    report = identity.report()
+    details, references = mapping.exam.details, mapping.references
+    report = mapping.identity.report()
     resource: Json = {
         "resourceType": "CommunicationRequest",
         "identifier": [name.identifier],
         "groupIdentifier": report.identifier,
-        "status": _status(around.exam, tells),
+        "status": _status(mapping.exam, tells),
     }
     if details.reason is not None and not tells:
         resource["statusReason"] = {"text": details.reason}
     resource["category"] = [{"coding": [{"system": CATEGORY, "code": category[0], "display": category[1]}]}]
     resource["priority"] = priority
-    resource["subject"] = around.subject
-    resource["about"] = [refer(report)]
-    resource["encounter"] = around.encounter
+    resource["subject"] = references.subject
+    resource["about"] = [mapping.refer(report)]
+    resource["encounter"] = references.encounter
     if tells:
         resource["payload"] = [{"contentString": line_in_words(tell)} for tell in tells]
     resource["authoredOn"] = instant(details.ended or details.started)
-    resource["requester"] = device_reference(identity, refer, around.catalogue)
+    resource["requester"] = device_reference(mapping.identity, mapping.refer, mapping.catalogue)
     rests_on = dict.fromkeys(index for tell in tells for index in tell.rests_on)
     if rests_on:
         resource["reasonReference"] = [links[index] for index in rests_on]
-    resource["note"] = [{"text": caution(around.catalogue)}]
+    resource["note"] = [{"text": caution(mapping.catalogue)}]
     return resource
 
 

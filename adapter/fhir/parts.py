@@ -14,16 +14,16 @@ from typing import Any, ParamSpec, TypeVar, cast
 from adapter.catalogue import Catalogue, Category, Flag, Item, ItemType, Meaning, Range, Sides
 from adapter.catalogue.codings import Codings, codings
 from adapter.derive import Maker
-from adapter.exam import Quantity, Side, Urgency
-from adapter.fhir.alike import Alike
-from adapter.fhir.json import Json as Json
-from adapter.fhir.json import sealed
+from adapter.derive.finding import Form
+from adapter.exam import Side, Urgency
+from adapter.fhir.json import Json, sealed
+from adapter.fhir.observation_templates import ObservationTemplate
 from adapter.fhir.ranges import reference_range
 
 _Given = ParamSpec("_Given")
 _Part = TypeVar("_Part")
 
-_MOST_ALIKE = 10_000
+_MOST_TEMPLATES = 10_000
 DETAIL = "StructureDefinition/finding-detail"
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
@@ -73,16 +73,16 @@ class Circumstances:
 
 
 @lru_cache(maxsize=16)
-def templates(catalogue: Catalogue, written: bool = False) -> Templates:
+def parts(catalogue: Catalogue, written: bool = False) -> Parts:
     """The compiled parts of a catalogue; ``written``: as bytes, for what is only to be written."""
-    return Templates(catalogue, written)
+    return Parts(catalogue, written)
 
 
-class Templates:
+class Parts:
     """Compiled parts by what they depend on; each is made when first asked for.
 
     ``at_birth`` are the items whose findings belong to a moment of birth, ``split`` those that become several
-    Observations.
+    Observations. ``observations`` holds the templates by the form of the finding.
     """
 
     def __init__(self, catalogue: Catalogue, written: bool) -> None:
@@ -115,7 +115,7 @@ class Templates:
         self.circumstances = cache(self._circumstances)
         self.at_birth = {i.id for i in catalogue.items.values() if i.minutes_after_birth is not None}
         self.split = {i.id for i in catalogue.items.values() if members and i.type is ItemType.SCORE}
-        self.alike: dict[tuple[object, ...], Alike] = {}
+        self.observations: dict[Form, ObservationTemplate | None] = {}
         self._seal = seal
         self._ranges: dict[tuple[int, str | None], list[Json]] = {}
 
@@ -148,15 +148,15 @@ class Templates:
             marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
         )
 
-    def keep_alike(self, key: tuple[object, ...], first: Json, value: object) -> Alike | None:
-        """Keep an Observation for others like it, by all that they depend on; not one whose number was converted."""
-        measured = isinstance(value, Quantity)
-        if measured and "extension" in first["valueQuantity"]:
-            return None
-        if len(self.alike) >= _MOST_ALIKE:
-            self.alike.clear()
-        alike = self.alike[key] = Alike(first, measured)
-        return alike
+    def keep(self, form: Form, first: Json, digits_alone: bool) -> ObservationTemplate | None:
+        """Keep the Observation of a form as the template of all others; ``digits_alone``: they differ in no more.
+
+        None where they do, which is kept too: of a number that was converted, the captured amounts stand beside it.
+        """
+        if len(self.observations) >= _MOST_TEMPLATES:
+            self.observations.clear()
+        template = self.observations[form] = ObservationTemplate(first) if digits_alone else None
+        return template
 
     def as_detail(self, detail: Json, item: Item) -> Json:
         """A detail as the component it is; of a vital sign as a complex extension.

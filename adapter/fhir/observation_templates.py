@@ -1,7 +1,9 @@
-"""Observations that differ only in what is an exam's own, written once as a pattern with slots.
+"""Templates of Observations: one is kept for each form, with slots for what is an exam's own.
 
-An exam's own are the name, the time, the number, and whom it is about and by. The mapping makes the first such
-Observation; all others are copies of it, or of its bytes, with their own content in the slots.
+Findings of one form (:class:`adapter.derive.finding.Form`) are written alike but for the name, the time, the number,
+and whom they are about and by: these are the slots. The mapping makes the first Observation of a form; all others are
+copies of it, or of its bytes, with their own content in the slots. The form is the key, whole, so that no Observation
+can take over what another finding says.
 """
 
 from __future__ import annotations
@@ -24,8 +26,8 @@ _MARK = re.compile(
 )
 
 
-class Own(NamedTuple):
-    """What all Observations of one exam share: whom they are about, and by.
+class ExamReferences(NamedTuple):
+    """What all Observations of one exam share: references to whom they are about, and by.
 
     ``started`` is the time of a finding that has none of its own; ``written`` all of it in JSON, as it stands in such
     an Observation. ``kind`` and ``entry`` make the entry of a resource in a bundle of that kind.
@@ -35,12 +37,11 @@ class Own(NamedTuple):
     encounter: Json
     performer: list[Json]
     started: str
-    status: str
     kind: str
     entry: Callable[[Name, Json], Json]
     written: bytes = b""
 
-    def ready(self) -> Own:
+    def ready(self) -> ExamReferences:
         """The same with what is written."""
         return self._replace(written=self.at(self.started))
 
@@ -59,67 +60,78 @@ class Pattern(NamedTuple):
     order: Callable[[dict[bytes, bytes]], Sequence[bytes]]
 
 
-class Alike:
-    """What Observations have in common: the first of them with its slots marked, and its patterns as an entry.
+class ObservationTemplate:
+    """The Observation of a form with its slots marked, and its patterns as an entry of a bundle.
 
-    ``measured``: the digits of its one number are an Observation's own.
+    ``measured``: it has a slot for a number.
     """
 
     __slots__ = ("content", "measured", "patterns")
 
-    def __init__(self, first: Json, measured: bool) -> None:
+    def __init__(self, first: Json) -> None:
         system = first["identifier"][0]["system"]
-        self.measured = measured
+        self.measured = "valueQuantity" in first
         self.content = first | {
             "identifier": [{"system": system, "value": _SLOT.format("value")}],
             **{name: _SLOT.format(name) for name in _SHARED},
             "subject": _SLOT.format("shared"),
         }
-        if measured:
+        if self.measured:
             self.content["valueQuantity"] = first["valueQuantity"] | {"value": _SLOT.format("number")}
         self.patterns: dict[str, Pattern] = {}
 
-    def filled(self, name: Name, effective: str, number: Decimal | None, own: Own) -> Json:
-        """One of the Observations."""
-        resource = self.content.copy()
-        resource["identifier"] = [{"system": name.system, "value": name.value}]
-        resource["subject"] = own.subject
-        resource["encounter"] = own.encounter
-        resource["effectiveDateTime"] = effective
-        resource["performer"] = own.performer
-        if self.measured:
-            resource["valueQuantity"] = resource["valueQuantity"] | {"value": number}
-        return resource
-
-    def pattern(self, name: Name, own: Own) -> Pattern:
-        """The bytes of an entry in a bundle of a kind; ``name`` is that of any of the Observations."""
+    def pattern(self, name: Name, references: ExamReferences) -> Pattern:
+        """The bytes of an entry in a bundle of the kind; ``name`` is that of any Observation of the form."""
         marked = name._replace(uuid=_SLOT.format("uuid"), value=_SLOT.format("value"))
-        text = dumps(own.entry(marked, self.content))
+        text = dumps(references.entry(marked, self.content))
         text = text.replace(b"%00value%00", b"\\u0000token\\u0000").replace(b"%", b"%%")
         order = [found[found.lastindex or 0] for found in _MARK.finditer(text)]
-        made = self.patterns[own.kind] = Pattern(_MARK.sub(b"%b", text), itemgetter(*order))
+        made = self.patterns[references.kind] = Pattern(_MARK.sub(b"%b", text), itemgetter(*order))
         return made
 
 
-class Made(Written):
-    """One of Observations that are alike, only to be written, as the entry of a bundle: what stands in its slots."""
+class TemplatedEntry(Written):
+    """What stands in the slots of an Observation that has a template; as the entry of a bundle it writes itself.
 
-    __slots__ = ("alike", "effective", "name", "number", "own")
+    The slots are its name, its time, its number where it has one, and the exam's references.
+    """
 
-    def __init__(self, alike: Alike, name: Name, effective: str, number: Decimal | None, own: Own) -> None:
-        self.alike, self.name, self.effective, self.number, self.own = alike, name, effective, number, own
+    __slots__ = ("effective", "name", "number", "references", "template")
+
+    def __init__(
+        self,
+        template: ObservationTemplate,
+        name: Name,
+        effective: str,
+        number: Decimal | None,
+        references: ExamReferences,
+    ) -> None:
+        self.template, self.name, self.effective = template, name, effective
+        self.number, self.references = number, references
+
+    def resource(self) -> Json:
+        """The Observation."""
+        resource, references = self.template.content.copy(), self.references
+        resource["identifier"] = [{"system": self.name.system, "value": self.name.value}]
+        resource["subject"] = references.subject
+        resource["encounter"] = references.encounter
+        resource["effectiveDateTime"] = self.effective
+        resource["performer"] = references.performer
+        if self.number is not None:
+            resource["valueQuantity"] = resource["valueQuantity"] | {"value": self.number}
+        return resource
 
     def written(self) -> bytes:
         """The entry as JSON."""
-        own, name = self.own, self.name
+        references, name = self.references, self.name
         _, uuid, _, value = name
         if _PLAIN.fullmatch(value):
             plain = value.encode()
             token = plain.replace(b"/", b"%2F")
         else:
             plain, token = dumps(value)[1:-1], in_url(value).encode()
-        slots = {b"uuid": uuid.encode(), b"value": plain, b"token": token, b"shared": own.at(self.effective)}
+        slots = {b"uuid": uuid.encode(), b"value": plain, b"token": token, b"shared": references.at(self.effective)}
         if self.number is not None:
             slots[b"number"] = decimal_text(self.number).encode()
-        text, order = self.alike.patterns.get(own.kind) or self.alike.pattern(name, own)
+        text, order = self.template.patterns.get(references.kind) or self.template.pattern(name, references)
         return text % order(slots)

@@ -1,0 +1,495 @@
+"""The view of a finding: all that is said of it, worked out once for whoever writes it.
+
+A writer asks the view, never the class of a value: how it was answered, its number as sent and as captured, its
+parts, where, how and when it was found, what it means, who computed it from what. What is not always needed is worked
+out when it is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from functools import lru_cache
+from operator import itemgetter
+from typing import NamedTuple
+
+from adapter.catalogue import Answer, Catalogue, Flag, Item, ItemType, Meaning, Range, SignAnswer
+from adapter.catalogue.codings import Coding, codings
+from adapter.derive.age import age_hours, made_at
+from adapter.derive.completeness import side_of
+from adapter.derive.judgement import (
+    Judgement,
+    component_judgement,
+    component_numbers,
+    expected_range,
+    judge,
+    meanings,
+    number,
+)
+from adapter.derive.made import Computed, Maker
+from adapter.derive.scores import missing_signs, score_total
+from adapter.derive.words import in_words, value_in_words
+from adapter.exam import Amount, Comparator, Exam, Finding, Quantity, Side, Status, Urgency, ValueKind
+
+SCORE_UNIT = "{score}"
+"""The UCUM unit of points and totals."""
+
+
+class Captured(NamedTuple):
+    """One amount as it was captured: its digits, its unit as it was spelled, and that unit in UCUM."""
+
+    number: Decimal
+    spelling: str
+    unit: str
+
+
+class Sent(NamedTuple):
+    """A measured number as it is sent: in the item's UCUM unit, or in one that the item keeps or has besides.
+
+    ``captured``: the amounts that it was converted from; none where it is as captured.
+    """
+
+    number: Decimal
+    unit: str
+    spelling: str
+    captured: tuple[Captured, ...] = ()
+
+
+class Part(NamedTuple):
+    """One number of a measurement that has several, or one sign of a score.
+
+    ``number`` is in the item's unit, of a sign its points. ``expected`` is the range in force. ``answer`` is that of
+    a sign, which has neither ``captured`` nor a judgement of its own.
+    """
+
+    id: str
+    label: str
+    number: Decimal
+    captured: Captured | None = None
+    judged: Judgement | None = None
+    expected: Range | None = None
+    answer: SignAnswer | None = None
+
+
+class Form(NamedTuple):
+    """What a finding says, but for its digits, its time and its :class:`Particulars`.
+
+    Two findings of one form are written alike, so what is written of one may be kept for others under its form:
+    whoever is handed a form can depend on nothing that is not in it. ``method``, ``unit`` and ``urgency`` are as
+    captured, ``implied_method`` is the catalogue's where none was; ``other_unit`` is a unit of another dimension
+    under which the question has codes of its own; ``status`` is that of the Observation (FHIR R4 ObservationStatus);
+    ``judged`` is meaning, urgency and flag.
+    """
+
+    item: str
+    not_examined: str | None
+    side: Side | None
+    site: str | None
+    method: str | None
+    state: str | None
+    urgency: Urgency | None
+    implied_method: str | None
+    kind: ValueKind
+    answer: str | None
+    unit: str | None
+    other_unit: str | None
+    comparator: Comparator | None
+    status: str
+    judged: tuple[Meaning, Urgency, Flag] | None
+    expected: Range | None
+
+
+class Particulars(NamedTuple):
+    """What one finding alone says: words, several numbers, a total, a moment, who computed it and why.
+
+    ``summed``: the total is the sum of the signs and nobody captured it.
+    """
+
+    text: str | None = None
+    note: str | None = None
+    counted_seconds: Decimal | None = None
+    parts: tuple[Part, ...] = ()
+    total: int | None = None
+    summed: bool = False
+    moment: datetime | None = None
+    computed: Computed | None = None
+
+
+# The fields of a finding, several at once: a model's attributes are slow to reach one by one.
+_FORM = ("item", "not_examined", "side", "site", "method", "state", "urgency")
+_OF_VALUE = ("value", "observed_at")
+_form = itemgetter(*_FORM)
+_PARTICULAR = sorted({*Finding.model_fields} - {*_FORM, *_OF_VALUE}, key=Particulars._fields.index)
+_particular = itemgetter(*_PARTICULAR)
+_NONE = (None,) * len(_PARTICULAR)
+
+
+_ANSWER, _QUANTITY, _NOT_EXAMINED = ValueKind.ANSWER, ValueKind.QUANTITY, ValueKind.NOT_EXAMINED
+
+
+@dataclass(slots=True)
+class ExamFacts:
+    """An exam and what all its findings share.
+
+    ``status`` is that of its record, ``implied`` the method of each item where none was captured.
+    """
+
+    exam: Exam
+    catalogue: Catalogue
+    status: str
+    implied: Mapping[str, str | None]
+
+
+def facts(exam: Exam, catalogue: Catalogue) -> ExamFacts:
+    """What the findings of an exam share."""
+    return ExamFacts(exam, catalogue, exam.details.status.value, _implied(catalogue))
+
+
+@lru_cache(maxsize=16)
+def _sign_answers(catalogue: Catalogue) -> dict[tuple[str, str, str], Part]:
+    """Each answer of each sign of each score as the part that it is."""
+    return {
+        (item.id, sign.id, answer.id): Part(sign.id, sign.label, Decimal(answer.points), answer=answer)
+        for item in catalogue.items.values()
+        for sign in item.signs
+        for answer in sign.answers
+    }
+
+
+@lru_cache(maxsize=16)
+def _implied(catalogue: Catalogue) -> dict[str, str | None]:
+    return {i.id: i.method or ("calculated" if i.computed else None) for i in catalogue.items.values()}
+
+
+@dataclass(slots=True)
+class FindingView:
+    """A finding, its index (captured ones first, then computed), what it means, and its unrounded value.
+
+    Nobody changes one; it is not frozen because one is made for every finding, and that takes three times as long.
+    """
+
+    index: int
+    finding: Finding
+    item: Item
+    judged: Judgement | None
+    facts: ExamFacts
+    exact: Decimal | None = None
+    computed: Computed | None = None
+
+    # what it is
+
+    @property
+    def kind(self) -> ValueKind:
+        """How it was answered."""
+        return self.finding.kind
+
+    @property
+    def region(self) -> str:
+        """The region of its item."""
+        return self.facts.catalogue.region_of[self.item.id]
+
+    @property
+    def examined(self) -> bool:
+        """Whether it was looked at."""
+        return self.finding.__dict__["not_examined"] is None
+
+    @property
+    def status(self) -> str:
+        """FHIR R4 ObservationStatus: of what was not examined ``cancelled`` ("not completed"), or ``registered``
+        where a later exam is to do it."""
+        reason = self.finding.__dict__["not_examined"]
+        if reason is None or self.facts.status == Status.ENTERED_IN_ERROR:
+            return self.facts.status
+        return "registered" if self.facts.catalogue.reasons[reason].deferred else "cancelled"
+
+    @property
+    def form(self) -> Form:
+        """What it says, but for digits, time and particulars."""
+        fields, judged, shared, expected = self.finding.__dict__, self.judged, self.facts, None
+        value, reason, status = fields["value"], fields["not_examined"], shared.status
+        said: tuple[ValueKind, str | None, str | None, str | None, Comparator | None]
+        implied = None if fields["method"] is not None else shared.implied[fields["item"]]
+        if type(value) is str:
+            said = (_ANSWER, value, None, None, None)
+        elif reason is not None:
+            said, implied, status = (_NOT_EXAMINED, None, None, None, None), None, self.status
+        elif type(value) is Quantity:
+            said, expected = (_QUANTITY, None, value.unit, self.other_unit, value.comparator), self.expected
+        else:
+            said, expected, implied = (self.kind, None, None, None, None), self.expected, self.implied_method
+        means = None if judged is None else judged[:3]
+        # As Form(..), in a third of the time: one is made for every finding.
+        return tuple.__new__(Form, (*_form(fields), implied, *said, status, means, expected))
+
+    @property
+    def plain(self) -> bool:
+        """Whether it has no particulars: its form and its one number, where it has one, say it all."""
+        fields = self.finding.__dict__
+        if self.computed is not None or _particular(fields) != _NONE:
+            return False
+        value = fields["value"]
+        return value is None or type(value) is str or (type(value) is Quantity and value.plus is None)
+
+    @property
+    def particulars(self) -> Particulars:
+        """What it alone says."""
+        score = self.finding.score
+        text, note, counted_seconds = _particular(self.finding.__dict__)
+        if self.finding.__dict__["value"] is None:
+            return Particulars(text, note, counted_seconds, computed=self.computed)
+        return Particulars(
+            text,
+            note,
+            counted_seconds,
+            parts=self.parts,
+            total=self.total,
+            summed=score is not None and score.total is None,
+            moment=self.finding.moment,
+            computed=self.computed,
+        )
+
+    # what was found
+
+    @property
+    def answer(self) -> Answer | None:
+        """The answer, where it is one of the catalogue's."""
+        given = self.finding.answer
+        return None if given is None else self.item.answer(given)
+
+    @property
+    def number(self) -> Decimal | None:
+        """Its one number in the item's unit, a score's total; None where it has none."""
+        return number(self.finding, self.item, self.facts.catalogue)
+
+    @property
+    def unit(self) -> str | None:
+        """The UCUM unit of :attr:`number`."""
+        return SCORE_UNIT if self.item.type is ItemType.SCORE else self.item.unit
+
+    @property
+    def digits(self) -> Decimal | None:
+        """The one number as it was captured."""
+        value = self.finding.__dict__["value"]
+        return value.value if type(value) is Quantity else None
+
+    @property
+    def comparator(self) -> Comparator | None:
+        """Beyond which side of the number the true value lies."""
+        quantity = self.finding.quantity
+        return None if quantity is None else quantity.comparator
+
+    @property
+    def other_unit(self) -> str | None:
+        """The unit of another dimension in which it was captured and is sent, under codes of its own."""
+        quantity = self.finding.quantity if self.item.__dict__["other_units"] else None
+        other = None if quantity is None else self.facts.catalogue.other_unit(quantity, self.item)
+        return None if other is None else other.unit
+
+    @property
+    def captured(self) -> tuple[Captured, ...]:
+        """The amounts of its one value as captured: one, or the two of a compound amount."""
+        quantity = self.finding.quantity
+        if quantity is None:
+            return ()
+        amounts: list[Quantity | Amount] = [quantity] if quantity.plus is None else [quantity, quantity.plus]
+        return tuple(Captured(one.value, one.unit, self._ucum(one.unit)) for one in amounts)
+
+    @property
+    def sent(self) -> Sent | None:
+        """Its one measured number as it is sent; None where it has none."""
+        quantity, item, catalogue = self.finding.quantity, self.item, self.facts.catalogue
+        if quantity is None:
+            return None
+        ucum = self._ucum(quantity.unit)
+        wanted = self.other_unit or (ucum if ucum in item.kept_units else item.unit or ucum)
+        if quantity.plus is None and ucum == wanted:
+            return Sent(quantity.value, wanted, quantity.unit)
+        return Sent(catalogue.units.convert(quantity, wanted), wanted, wanted, self.captured)
+
+    @property
+    def total(self) -> int | None:
+        """The total of a score, captured or summed; None where there is none."""
+        score = self.finding.score
+        return None if score is None else score_total(score, self.item)
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """The labels of the signs that a score lacks."""
+        score = self.finding.score
+        return () if score is None else missing_signs(score, self.item)
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """The numbers of a measurement that has several, or the signs of a score, in the order captured."""
+        if self.finding.quantities is not None:
+            return tuple(self._numbers())
+        return () if self.finding.score is None else tuple(self._signs())
+
+    def _numbers(self) -> Iterator[Part]:
+        value, item, catalogue = self.finding.quantities, self.item, self.facts.catalogue
+        assert value is not None
+        ucum = self._ucum(value.unit)
+        for name, amount in component_numbers(value, item, catalogue).items():
+            component = item.component(name)
+            yield Part(
+                id=name,
+                label=component.label if component else name,
+                number=amount,
+                captured=Captured(value.components[name], value.unit, ucum),
+                judged=component_judgement(self.finding, name, amount, item, self.facts.exam, catalogue),
+                expected=expected_range(self.finding, item, self.facts.exam, catalogue, name),
+            )
+
+    def _signs(self) -> Iterator[Part]:
+        score = self.finding.score
+        assert score is not None
+        known = _sign_answers(self.facts.catalogue)
+        return (known[self.item.id, name, given] for name, given in score.signs.items())
+
+    @property
+    def moment(self) -> datetime | None:
+        """The moment that was found."""
+        return self.finding.moment
+
+    @property
+    def moment_hours(self) -> Decimal | None:
+        """Hours of life at the moment that was found."""
+        moment = self.finding.moment
+        return None if moment is None else age_hours(self.facts.exam, moment)
+
+    @property
+    def expected(self) -> Range | None:
+        """The range in force that says what is expected of its one number; None where none applies."""
+        return expected_range(self.finding, self.item, self.facts.exam, self.facts.catalogue)
+
+    @property
+    def words(self) -> str:
+        """It in words: ``Femoral pulse, left: weak``."""
+        return in_words(self.finding, self.item, self.facts.catalogue)
+
+    @property
+    def value_words(self) -> str:
+        """What was found in words, without where."""
+        return value_in_words(self.finding, self.item, self.facts.catalogue)
+
+    # where, when and how
+
+    @property
+    def side(self) -> Side | None:
+        """The infant's own side: as captured, else the one that the place has by name."""
+        return side_of(self.finding, self.facts.catalogue)
+
+    @property
+    def place(self) -> str | None:
+        """The place of the body: the one captured, else the item's own."""
+        return self.finding.site or self.item.body_site
+
+    @property
+    def place_words(self) -> str:
+        """Side and place as captured, in words."""
+        site = self.facts.catalogue.sites[self.finding.site].label if self.finding.site else None
+        return ", ".join(filter(None, (self.finding.side and self.finding.side.value, site)))
+
+    @property
+    def made_at(self) -> datetime:
+        """When it was found."""
+        return made_at(self.finding, self.item, self.facts.exam)
+
+    @property
+    def age_hours(self) -> Decimal:
+        """Hours of life when it was found."""
+        return age_hours(self.facts.exam, self.made_at)
+
+    @property
+    def method(self) -> str | None:
+        """How it was examined: as captured, else as the catalogue implies; None of what a rule or table made."""
+        return None if self.maker is not None else self.finding.method or self.implied_method
+
+    @property
+    def implied_method(self) -> str | None:
+        """The method where none was captured: the item's own, for what was in fact examined; of a total that is the
+        sum of all signs, that it was summed."""
+        fields = self.finding.__dict__
+        if fields["method"] is not None or fields["not_examined"] is not None:
+            return None
+        score = self.finding.score
+        if score is not None and score.total is None and len(score.signs) == len(self.item.signs):
+            return "summed"
+        return self.facts.implied[self.item.id]
+
+    # who computed it
+
+    @property
+    def maker(self) -> Maker | None:
+        """The rule, table or comparison that computed it."""
+        return None if self.computed is None else self.computed.maker
+
+    @property
+    def by_rule(self) -> bool:
+        """Whether a rule or a comparison of sides found it: then the rule is what was found."""
+        return self.computed is not None and self.computed.by_rule
+
+    @property
+    def rests_on(self) -> tuple[int, ...]:
+        """The indexes of the findings that it was computed from."""
+        return () if self.computed is None else self.computed.derived_from
+
+    # its codes
+
+    @property
+    def question_codings(self) -> list[Coding]:
+        """The codings of what was looked at, as it is sent."""
+        finding = self.finding
+        return codings(self.facts.catalogue).question(
+            self.item.id, finding.side, finding.site, finding.method, self.other_unit
+        )
+
+    def _ucum(self, spelling: str) -> str:
+        unit = self.facts.catalogue.units.find(spelling)
+        assert unit is not None, f"unit {spelling} was not checked"
+        return unit.ucum
+
+
+def finding_views(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> list[FindingView]:
+    """The captured findings in their order, then the computed ones in theirs."""
+    shared = facts(exam, catalogue)
+    found = captured_views(shared)
+    return [*found, *computed_views(shared, computed, len(found))]
+
+
+def captured_views(shared: ExamFacts) -> list[FindingView]:
+    """What was captured, each finding judged once."""
+    exam, catalogue = shared.exam, shared.catalogue
+    found, items, known = [], catalogue.items, meanings(catalogue)
+    for index, finding in enumerate(exam.findings):
+        fields = finding.__dict__  # a model's attributes are slow to reach one by one
+        item_id, value = fields["item"], fields["value"]
+        item = items[item_id]
+        if fields["not_examined"] is not None:
+            judged = None
+        elif type(value) is str and fields["urgency"] is None:
+            judged = known.get((item_id, value))
+        else:
+            judged = judge(finding, item, exam, catalogue)
+        found.append(FindingView(index, finding, item, judged, shared))
+    return found
+
+
+def computed_views(shared: ExamFacts, computed: Sequence[Computed], first: int) -> list[FindingView]:
+    """What was computed; ``first`` is the index of the first of it."""
+    found = []
+    for index, one in enumerate(computed, start=first):
+        item = shared.catalogue.items[one.finding.item]
+        judged = _judge_computed(one, item, shared)
+        found.append(FindingView(index, one.finding, item, judged, shared, one.exact, one))
+    return found
+
+
+def _judge_computed(one: Computed, item: Item, shared: ExamFacts) -> Judgement | None:
+    """The judgement on a computed finding: what its rule says, else as on any other."""
+    if one.urgency is None:
+        return judge(one.finding, item, shared.exam, shared.catalogue, one.exact)
+    meaning, flag = (Meaning.ABNORMAL, Flag.ABNORMAL) if one.abnormal else (Meaning.VARIANT, Flag.NORMAL)
+    return Judgement(meaning, Urgency.NONE if one.replaced else one.urgency, flag)

@@ -1,0 +1,123 @@
+"""The view of an exam, and of an infant's series of exams: what every writer says, derived once.
+
+A writer takes a view and nothing else: the findings with all that is said of each (:mod:`adapter.derive.finding`),
+what must be told, what is not recorded, what was not computed, which version of the exam it is. Each is worked out
+when it is first asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from functools import cached_property
+
+from adapter.catalogue import Catalogue
+from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series, standing
+from adapter.derive.completeness import NotRecorded, completeness
+from adapter.derive.computed import judged_findings, withheld
+from adapter.derive.finding import FindingView
+from adapter.derive.made import Computed, Withheld
+from adapter.derive.tell import Tell, tell_list
+from adapter.derive.versions import rank
+from adapter.exam import Exam, Status
+
+
+class ExamView:
+    """One exam with all that is derived from it. Expects one that the checks found no error in."""
+
+    def __init__(self, exam: Exam, catalogue: Catalogue) -> None:
+        self.exam = exam
+        self.catalogue = catalogue
+
+    @cached_property
+    def _derived(self) -> tuple[tuple[Computed, ...], list[FindingView]]:
+        return judged_findings(self.exam, self.catalogue)
+
+    @property
+    def findings(self) -> list[FindingView]:
+        """Every finding, captured ones in their order, then the computed ones; its index is its place here."""
+        return self._derived[1]
+
+    @property
+    def computed(self) -> tuple[Computed, ...]:
+        """What was computed, and from what."""
+        return self._derived[0]
+
+    @cached_property
+    def not_recorded(self) -> tuple[NotRecorded, ...]:
+        """What the kind of exam expects and the record does not hold: never normal."""
+        return completeness(self.exam, self.catalogue)
+
+    @cached_property
+    def notifications(self) -> tuple[Tell, ...]:
+        """What the provider must be told, most urgent first, and what is still to be done."""
+        return tell_list(self.exam, self.computed, self.catalogue, self.findings, self.not_recorded)
+
+    @cached_property
+    def withheld(self) -> tuple[Withheld, ...]:
+        """What was not computed, and why."""
+        return withheld(self.exam, self.catalogue)
+
+    @property
+    def retracted(self) -> bool:
+        """Whether the record was entered in error."""
+        return self.exam.details.status is Status.ENTERED_IN_ERROR
+
+    @property
+    def rank(self) -> int:
+        """Which version of the exam counts before which (:func:`adapter.derive.versions.rank`)."""
+        return rank(self.exam.details.status)
+
+    @property
+    def not_examined(self) -> int:
+        """How many findings say that something was not examined."""
+        return sum(finding.not_examined is not None for finding in self.exam.findings)
+
+    @property
+    def recorded(self) -> int:
+        """How many findings were captured, those not examined left out."""
+        return len(self.exam.findings) - self.not_examined
+
+    @property
+    def counts(self) -> str:
+        """The counts that keep every other statement honest."""
+        return (
+            f"{self.recorded} findings recorded, {self.not_examined} not examined, "
+            f"{len(self.not_recorded)} not recorded"
+        )
+
+    def by_region(self) -> Iterator[tuple[str, list[FindingView]]]:
+        """The findings of each region that has any, in the order of the regions."""
+        found: dict[str, list[FindingView]] = {}
+        region_of = self.catalogue.region_of
+        for one in self.findings:
+            found.setdefault(region_of[one.finding.__dict__["item"]], []).append(one)
+        return ((region, found[region]) for region in self.catalogue.regions if region in found)
+
+
+class SeriesView:
+    """The exams of one newborn: the view of each, oldest first, and what is known across them.
+
+    ``earlier`` may hold exams of others and other versions; those count that are earlier exams of this newborn.
+    """
+
+    def __init__(self, exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> None:
+        self._given = earlier
+        self._earlier = earlier_of(earlier, exam, catalogue)
+        self.last = ExamView(exam, catalogue)
+
+    @cached_property
+    def exams(self) -> tuple[ExamView, ...]:
+        """The exams that count, oldest first; the last of them is the one that the series is of."""
+        before = standing(self._earlier, self.last.exam)
+        return (*(ExamView(one, self.last.catalogue) for one in before), self.last)
+
+    @cached_property
+    def changes(self) -> Changes | None:
+        """What changed since the earlier exams; None where there is none."""
+        return changes_since(self._given, self.last.exam, self.last.catalogue)
+
+    @cached_property
+    def growth(self) -> dict[str, tuple[tuple[Decimal, Decimal], ...]]:
+        """Weight, length and head circumference by hours of life (:func:`adapter.derive.growth_series`)."""
+        return growth_series(self._earlier, self.last.exam, self.last.catalogue)
