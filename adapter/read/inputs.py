@@ -42,6 +42,8 @@ Source = Path | BinaryIO | Mapping[str, Any]
 _PIECE = 1 << 20
 _TYPE = re.compile(r'"resourceType"\s*:\s*"([A-Z]\w*)"')
 _RESPONSE = "QuestionnaireResponse"
+_AROUND = {"Patient", "RelatedPerson", "Practitioner", "Organization", "Encounter", "Questionnaire", "OperationOutcome"}
+"""What may come with the response to a form, and is not read."""
 _MOST_ALONE = 256 * 1024 * 1024
 _OUR_EXAM = "the resources of an exam that this adapter wrote at this site, its DiagnosticReport among them"
 
@@ -243,7 +245,10 @@ class Reader:
         entries = entries_of(bundle, origin)
         responses = [entry for entry in entries if entry.type == _RESPONSE]
         others = [entry for entry in entries if entry.type != _RESPONSE]
-        if bundle.get("type") == "searchset" and others:
+        around = bool(responses) and {entry.type for entry in others} <= _AROUND
+        if around:
+            pass
+        elif bundle.get("type") == "searchset" and others:
             for entry in others:
                 yield from self._keep(entry, origin.size // len(others))
         elif others or not responses:

@@ -120,7 +120,7 @@ def _is_object(line: str) -> bool:
 def _is_lines(text: str, ending: str) -> bool:
     """NDJSON: of the first three lines one at least is a whole object, and the others could be meant for one."""
     lines = [line.strip() for line in text.split("\n", 1000) if line.strip()][:3]
-    if ending in _LINE_ENDINGS and lines[0] not in ("{", "["):
+    if lines and ending in _LINE_ENDINGS and lines[0] not in ("{", "["):
         return True
     whole = [_is_object(line) for line in lines]
     meant = (line.startswith("{") or _is_json(line) for line in lines)
@@ -133,7 +133,7 @@ def _is_manifest(text: str) -> bool:
 
 
 def _kind_of_table(text: str) -> Kind:
-    if "\0" in text:
+    if not text or "\0" in text:
         return Kind.UNKNOWN
     first, *rest = [line.rstrip("\r") for line in text.split("\n", 2)[:2]]
     delimiter = max(_DELIMITERS, key=first.count)
@@ -144,8 +144,8 @@ def _kind_of_table(text: str) -> Kind:
         rows = list(csv.reader(io.StringIO("\n".join([first, *rest])), delimiter=delimiter, strict=True))
     except csv.Error:
         return Kind.UNKNOWN
-    wide = len(rows[0]) > 1 and all(len(row) == len(rows[0]) for row in rows)
-    return Kind.OTHER_TABLE if wide and len(rows) > 1 else Kind.UNKNOWN
+    width = {len(row) for row in rows}
+    return Kind.OTHER_TABLE if len(rows) > 1 and len(width) == 1 and width != {1} else Kind.UNKNOWN
 
 
 def beginning(stream: BinaryIO) -> bytes:

@@ -38,7 +38,9 @@ def stands_alone(head: bytes) -> bool:
     """Whether a document begins like a FHIR resource that is only a part of an exam."""
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     found = _ROOT.search(text) if text.startswith(b"<") else _TYPE.search(text) if text.startswith(b"{") else None
-    return found is not None and found[1] not in _WHOLE and b'"Bundle"' not in text
+    if found is None or found[1] in _WHOLE or b'"Bundle"' in text:
+        return False
+    return b'"entry"' not in text[: found.start()]  # a bundle whose own type comes after what it holds
 
 
 class LooseResources:
