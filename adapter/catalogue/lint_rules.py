@@ -11,6 +11,8 @@ from adapter.catalogue.rules import Rule, When
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
 
+_OBX_17 = 199
+"""What a part of OBX-17 takes (HL7 v2.5.1, chapter 2.A, CE.2), where messages name what made a finding."""
 _NUMBERS = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE, ItemType.TIME)
 
 
@@ -36,6 +38,9 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
     elif rule.on and catalogue.sources[rule.source].mark == "memory":
         what = "rests on memory and is switched on"
         yield report("unsigned-rule", what, "on: false, or the source that a clinician signed it by")
+    elif len(f"{rule.label}, version {catalogue.settings.version}; {catalogue.sources[rule.source].label}") > _OBX_17:
+        what = f"label, version and source have more than {_OBX_17} characters together"
+        yield report("too-long", what, "a shorter label, of the rule or its source: HL7 v2.5.1, OBX-17 takes no more")
     if rule.urgency is Urgency.NONE:
         yield report("rule-says-nothing", "its urgency is none", "one that is told; on: false to switch it off")
     for other in rule.replaces:

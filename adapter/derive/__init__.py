@@ -8,14 +8,13 @@ from adapter.derive.evidence import Evidence
 from adapter.derive.judgement import (
     Judgement,
     component_judgement,
-    component_numbers,
     expected_range,
     judge,
-    number,
     worst,
 )
 from adapter.derive.made import Computed, Maker, Withheld
 from adapter.derive.makers import makers
+from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.series import SeriesLine, Standing, series_list
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list

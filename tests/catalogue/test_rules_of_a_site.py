@@ -62,6 +62,7 @@ def test_a_condition_is_replaced_whole(tmp_path: Path) -> None:
         ("source: CP", "source: nowhere", "unknown-reference", "source 'nowhere'"),
         ("source: CP", "source: MEMORY", "unsigned-rule", "rests on memory"),
         ("urgency: tell", "urgency: none", "rule-says-nothing", "urgency is none"),
+        ("label: Invented rule", f"label: {'Long' * 50}", "too-long", "characters together"),
         ("answers: [marked]", "number: {low: '>3'}", "never-holds", "has no number"),
         (", answers: [marked]", "", "rule-asks-nothing", "asks nothing"),
         ("answers: [marked]", "not_examined: [bored]", "unknown-reference", "no reason 'bored'"),

@@ -50,7 +50,7 @@ def exam(*findings: Finding) -> Exam:
             "version": 1,
             "exam": {
                 "id": "shift-1",
-                "kind": "shift",
+                "kind": "initial",
                 "started": start.isoformat(),
                 "status": "final",
                 "examiners": [{"name": "Invented", "role": "nurse"}],

@@ -4,9 +4,9 @@ import { app, commit, derived } from "./state.mjs";
 import { entriesOf, isWholeEntry, placeEntry } from "./entry.mjs";
 import { now } from "./moments.mjs";
 import { amount, unitShown } from "./units.mjs";
-import { applicable, judge } from "./judgement.mjs";
+import { applicable, deciding, judge } from "./judgement.mjs";
 import { remember, remembered } from "./store.mjs";
-import { cover, spanWords } from "./spans.mjs";
+import { spanWords } from "./spans.mjs";
 import { countSheet } from "./count_sheet.mjs";
 import { refillSheet } from "./refill_sheet.mjs";
 
@@ -74,7 +74,7 @@ const unitPicker = (doc, item, entry, label) => {
 const bandsOf = (doc, item, entry) => {
   const { record } = derived(doc);
   // The first band that holds decides: those that the ones before leave nothing to are not shown.
-  const bands = applicable(entry, item, record, undefined).filter((band, n, all) => !cover(all.slice(0, n), band));
+  const { bands } = deciding(applicable(entry, item, record, app.catalogue));
   return bands.map((band) => {
     const said = band.urgency === "none" ? band.meaning : app.catalogue.tellWords[band.urgency].words;
     return `${spanWords(band)} ${said}`;
