@@ -19,7 +19,7 @@ CAPTURES = ROOT / "examples/captures"
 FIRST, SECOND = CAPTURES / "d07-1-boy-palate-part-seen.json", CAPTURES / "d07-2-boy-cleft-soft-palate.json"
 OTHER = CAPTURES / "d05-boy-weak-femorals-failed-screen.json"
 CATALOGUE = load_catalogue()
-NEW = "new: Palate, hard and soft: Cleft of the soft palate (not examined before)"
+NEW = "new: Palate, hard and soft: Cleft of the soft palate (inspection) (not examined before)"
 
 
 def check(*arguments: str | Path) -> Result:
