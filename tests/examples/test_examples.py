@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 import yaml
-from regenerate import BUNDLES, CAPTURES, CSV, EXAMPLES, HOW, example, kept, made, names
+from regenerate import CAPTURES, CSV, EXAMPLES, HOW, bundle, example, kept, made, names
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import Tell, computed_findings, judge, tell_list
@@ -112,15 +112,14 @@ def test_what_was_left_out_is_counted_as_not_recorded(name: str, catalogue: Cata
 @pytest.mark.parametrize("kind", list(BundleType))
 def test_an_example_comes_back_from_its_bundle_the_same(name: str, kind: BundleType, catalogue: Catalogue) -> None:
     exam = example(name)
-    bundle = to_bundle(exam, catalogue, kind)
-    assert from_bundle(loads(dumps(bundle)), catalogue) == [exam]
-    assert from_bundle(from_xml(to_xml(bundle)), catalogue) == [exam]
+    written = to_bundle(exam, catalogue, kind)
+    assert from_bundle(loads(dumps(written)), catalogue) == [exam]
+    assert from_bundle(from_xml(to_xml(written)), catalogue) == [exam]
 
 
 @every_example
 def test_no_layer_of_validation_finds_anything(name: str) -> None:
-    bundle = loads((BUNDLES / f"{name}.json").read_bytes())
-    assert [str(problem) for problem in validate(bundle)] == []
+    assert [str(problem) for problem in validate(bundle(name))] == []
 
 
 def test_the_csv_holds_the_same_exams(catalogue: Catalogue) -> None:
