@@ -10,7 +10,8 @@ from adapter.catalogue import Catalogue
 from adapter.fhir.json import FhirJsonError, loads
 from adapter.read import Reading, read_captures
 from adapter.read.csv_reader import read_csv
-from adapter.read.files import MOST_BYTES, read_line, unpacked
+from adapter.read.files import MOST_BYTES, unpacked
+from adapter.read.inputs import Reader
 from adapter.read.places import Place
 from adapter.read.plan import Plan, read_piece, read_table
 from adapter.read.sources import read_exams
@@ -66,7 +67,7 @@ def _of_bundle(unit: Unit, catalogue: Catalogue) -> Iterator[Reading]:
 def readings_of(unit: Unit, catalogue: Catalogue, plan: Plan | None = None) -> Iterator[Reading]:
     """Every exam of a unit, each with its problems."""
     if unit.form is Form.LINE:
-        yield from read_line(unit.data, catalogue, unit.file, unit.at)
+        yield from Reader(catalogue).line(unit.data, unit.file, unit.at)
     elif unit.form is Form.FILE and plan is not None:
         yield from read_table(Path(unit.file), plan, catalogue)
     elif unit.form is Form.FILE:

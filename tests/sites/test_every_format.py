@@ -22,10 +22,10 @@ from adapter.exam import Exam
 from adapter.fhir.json import loads
 from adapter.fhir.xml import from_xml
 from adapter.read import from_bundle, read_captures
+from adapter.read.oru import from_oru
+from adapter.v2.er7 import CHARSETS
 from adapter.validate import validate
 from adapter.write import OUTWARD, allowed, write
-from adapter.write.v2 import from_oru
-from adapter.write.v2.er7 import CHARSETS
 
 CAPTURES = sorted((ROOT / "examples" / "captures").glob("*.json"))
 Check = Callable[[bytes, Exam, Catalogue], None]

@@ -9,8 +9,9 @@ import pytest
 
 from adapter.catalogue import load_catalogue
 from adapter.catalogue.lint import lint
-from adapter.write.v2 import from_oru, to_oru
-from adapter.write.v2.er7 import CHARSETS
+from adapter.read.oru import from_oru
+from adapter.v2.er7 import CHARSETS
+from adapter.write.v2 import to_oru
 from examples.regenerate import example, names
 
 SITES = Path(__file__).parents[2] / "examples" / "sites"

@@ -19,7 +19,8 @@ from hl7apy.v2_5_1.tables import TABLES
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
-from adapter.write.v2 import from_oru, to_oru
+from adapter.read.oru import from_oru
+from adapter.write.v2 import to_oru
 from examples.regenerate import example, names
 
 CATALOGUE = load_catalogue()

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Status
-from adapter.write.v2 import from_oru, to_oru
+from adapter.read.oru import from_oru
+from adapter.write.v2 import to_oru
 from adapter.write.v2.message import unjudged
 from drawn import drawn
 from examples.regenerate import example, names

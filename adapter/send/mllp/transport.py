@@ -23,9 +23,9 @@ from adapter.send.outbox import OutboxRow, State
 from adapter.send.policy import USUAL, Timeouts
 from adapter.send.redaction import Redaction
 from adapter.send.transport import Prepared
+from adapter.v2.er7 import Read, messages
 from adapter.write.outward import NotWritable, allowed
 from adapter.write.v2 import to_oru
-from adapter.write.v2.er7 import Read, messages
 from adapter.write.v2.message import unjudged
 
 _SILENCE = "no-acknowledgement"
