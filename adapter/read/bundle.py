@@ -118,11 +118,11 @@ _OF_NEWBORN = {
 }
 
 
-class _Wrong(Exception):
+class _Wrong(AdapterError):
     """What an entry lacks, as a problem."""
 
     def __init__(self, problem: Problem) -> None:
-        self.problem = problem
+        super().__init__(problems=[problem])
 
 
 class _Reader:
@@ -155,7 +155,7 @@ class _Reader:
         try:
             return read()
         except _Wrong as wrong:
-            self._problems.append(wrong.problem)
+            self._problems += wrong.problems
         except (KeyError, TypeError, AttributeError, ValueError, IndexError) as error:
             lacking = f" ({error})" if isinstance(error, KeyError) else ""
             what = f"the {entry.type} lacks what an exam needs{lacking}"

@@ -22,7 +22,7 @@ from click.testing import CliRunner, Result
 from adapter.catalogue import Catalogue
 from adapter.cli import cli
 from adapter.exam import Exam
-from adapter.read import read_captures
+from adapter.read import read
 from adapter.send import Message, Outbox, OutboxRow, Part, Receipt, Retry, Sender, State, Summary
 from adapter.send.failures import Closed, Failed, Rejected, Superseded, Unavailable, problem
 from adapter.send.message import RANK, Letter
@@ -165,7 +165,7 @@ def test_each_kind_of_failure(
     failures: list[Exception], summary: Summary, inbox: Path, catalogue: Catalogue, tmp_path: Path
 ) -> None:
 
-    exam = next(iter(read_captures(FIRST, catalogue))).exam
+    exam = next(iter(read(FIRST, catalogue))).exam
     assert exam is not None
     FolderTransport.wrong[exam.details.id] = list(failures)
     transport = FolderTransport(inbox)

@@ -16,7 +16,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.read import from_bundle, read_captures
+from adapter.read import from_bundle, read
 from adapter.send import FhirClient, fetch_exam
 from adapter.send.rest.transaction import transaction_of
 
@@ -26,7 +26,7 @@ COMMAND = [sys.executable, "-c", "from adapter.cli import main; main()", "watch"
 
 def read_exams(*paths: Path, catalogue: Catalogue) -> list[Exam]:
     """The exams of capture files that are well."""
-    found = [reading.exam for path in paths for reading in read_captures(path, catalogue)]
+    found = [reading.exam for path in paths for reading in read(path, catalogue)]
     return [exam for exam in found if exam is not None]
 
 
