@@ -49,13 +49,13 @@ def demo() -> None:
 
 
 def _check(catalogue: Catalogue) -> list[Reading]:
-    from adapter.read import read_captures
+    from adapter.read import read
 
     click.echo("1. Check: what was examined, what was not, what the provider must be told\n")
     captures, wrong = invented("captures"), invented("wrong")
     accepted = []
     for path in (*captures, *wrong):
-        for reading in read_captures(path, catalogue, name=path.name):
+        for reading in read(path, catalogue, name=path.name):
             if reading.exam is None or not reading.accepted:
                 click.echo(f"{path.name}: refused")
                 for problem in reading.errors:

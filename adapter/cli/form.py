@@ -140,10 +140,10 @@ def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool,
     """Each exam as a response; those with errors are refused, the others go on."""
     from adapter.fhir.json import dumps
     from adapter.forms import to_response
-    from adapter.read import read_captures
+    from adapter.read import read
 
     source = sys.stdin.buffer if str(path) == "-" else path
-    readings = list(read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path)))
+    readings = list(read(source, catalogue, name="standard input" if str(path) == "-" else str(path)))
     exams = [r.exam for r in readings if r.accepted and r.exam is not None]
     for reading in readings:
         for problem in reading.errors:

@@ -67,10 +67,10 @@ def _version(files: dict[str, bytes]) -> str:
 
 def _exams(catalogue: Catalogue) -> list[Exam]:
     """The invented exams that this catalogue takes."""
-    from adapter.read import read_captures
+    from adapter.read import read
 
-    read = (reading for path in invented("captures") for reading in read_captures(path, catalogue, name=path.name))
-    return [reading.exam for reading in read if reading.exam is not None and reading.accepted]
+    found = (reading for path in invented("captures") for reading in read(path, catalogue, name=path.name))
+    return [reading.exam for reading in found if reading.exam is not None and reading.accepted]
 
 
 def _write_folder(folder: Path, files: dict[str, bytes]) -> None:

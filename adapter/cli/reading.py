@@ -48,18 +48,10 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
     for path in files:
         if str(path) != "-" and not path.exists():
             raise click.UsageError(f"there is no file {path}")
-    if plan is None:
-        from adapter.read import read_captures
+    from adapter.read import read
 
-        for path in expanded(files):
-            source = sys.stdin.buffer if str(path) == "-" else path
-            yield from read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path))
-        return
-    from adapter.read.plan import read_table
-
-    loaded = usable_plan(plan, files, catalogue)
-    for path in expanded(files):
-        yield from read_table(path, loaded, catalogue)
+    loaded = None if plan is None else usable_plan(plan, files, catalogue)
+    yield from read((sys.stdin.buffer if str(path) == "-" else path for path in files), catalogue, loaded)
 
 
 def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Plan:
@@ -87,8 +79,7 @@ def plan_said(plan: Path | None, files: tuple[Path, ...], catalogue: Catalogue) 
 
 def expanded(files: tuple[Path, ...]) -> Iterator[Path]:
     """Folders stand for the files in them, in name order."""
+    from adapter.read.inputs import files_in
+
     for path in files:
-        if path.is_dir():
-            yield from sorted(p for p in path.iterdir() if p.is_file() and not p.name.startswith("."))
-        else:
-            yield path
+        yield from files_in(path) if path.is_dir() else (path,)

@@ -6,6 +6,7 @@ A document may as well be a FHIR QuestionnaireResponse to one of the catalogue's
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from functools import cache
 from typing import Any
@@ -16,6 +17,22 @@ from adapter.read.places import Place, PlaceOf, printable
 from adapter.read.questionnaire import is_response, read_response
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
+
+_MARK = re.compile(r'"resourceType"\s*:\s*"[A-Z]')
+
+
+def is_fhir(text: str) -> bool:
+    """Whether a JSON text is of FHIR, but no QuestionnaireResponse (which is read like a capture record)."""
+    found = _MARK.search(text)
+    if found is None:
+        return False
+    try:
+        value = json.loads(text)
+    except (ValueError, RecursionError):
+        return not text[: found.start()].strip(" \t\r\n{[")  # what is broken counts by its first key
+    first = value[0] if isinstance(value, list) and value else value
+    kind = first.get("resourceType") if isinstance(first, dict) else None
+    return isinstance(kind, str) and kind != "QuestionnaireResponse"
 
 
 def read_json(text: str, catalogue: Catalogue, name: str, line: int | None = None) -> Iterator[Reading]:

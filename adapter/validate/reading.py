@@ -18,9 +18,9 @@ from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 from adapter.fhir.json import FhirJsonError, loads
+from adapter.fhir.locations import excerpt, locate_duplicate, locate_json, locate_xml
 from adapter.fhir.xml import FhirXmlError, from_xml
 from adapter.problems import AdapterError, Layer, Problem, Severity
-from adapter.validate.locations import excerpt, locate_duplicate, locate_json, locate_xml
 
 Source = str | os.PathLike[str] | bytes | BinaryIO
 

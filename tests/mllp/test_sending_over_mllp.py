@@ -15,9 +15,9 @@ from listening import QUICK, amended, listening, send
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Status
+from adapter.read.oru import from_oru
 from adapter.send import Outbox, State, Summary
 from adapter.send.mllp import MllpCarrier
-from adapter.write.v2 import from_oru
 from examples.regenerate import example
 
 CATALOGUE = load_catalogue()

@@ -137,7 +137,7 @@ def test_a_record_with_errors_is_refused_with_each_of_them(filing: Filing, drop:
         (b"[]", "no-exam"),
         (b"[{}, {}]", "several-records"),
         (b"{}\n{}", "several-records"),
-        (b'{"resourceType": "Patient"}', "not-a-capture-record"),
+        (b'{"resourceType": "Patient"}', "no-exam"),
         (b'{"resourceType": "QuestionnaireResponse"}', "no-questionnaire"),
         (b"item,value\n", "not-json"),
     ],

@@ -13,8 +13,9 @@ from adapter.catalogue import Catalogue, V2Settings, load_catalogue
 from adapter.catalogue.lint import lint
 from adapter.catalogue.v2 import lint_v2
 from adapter.exam import Exam
+from adapter.read.oru import NotReadable, from_oru, read_oru
 from adapter.write import NotWritable
-from adapter.write.v2 import NotReadable, from_oru, read_oru, to_oru, write
+from adapter.write.v2 import to_oru, write
 from adapter.write.v2.judge import judged
 from examples.regenerate import example
 

@@ -17,10 +17,10 @@ from sample_resources import Resource, changed, family, finding, patient, vital
 
 from adapter.cli.validate import validate as command
 from adapter.fhir.json import dumps, loads
+from adapter.fhir.locations import excerpt, locate_json
 from adapter.fhir.xml import to_xml
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate import read_resources, reading, validate
-from adapter.validate.locations import excerpt, locate_json
 from adapter.validate.pipelines import junit, sarif
 from drawn import drawn
 

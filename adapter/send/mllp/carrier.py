@@ -24,9 +24,9 @@ from adapter.send.mllp.acknowledgement import NotAccepted, accepted, wanted_of
 from adapter.send.mllp.connection import USUAL, Connection, NoAcknowledgement
 from adapter.send.outbox import Letter, Outbox, Row, State
 from adapter.send.policy import Verdict
+from adapter.v2.er7 import Read, messages
 from adapter.write.outward import NotWritable, allowed
 from adapter.write.v2 import to_oru
-from adapter.write.v2.er7 import Read, messages
 from adapter.write.v2.message import unjudged
 
 _NO_SYSTEMS = Systems("", "", "")

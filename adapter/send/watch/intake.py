@@ -11,8 +11,8 @@ from pathlib import Path
 
 from adapter.catalogue import Catalogue
 from adapter.problems import Problem
-from adapter.read import Reading, read_captures
-from adapter.read.plan import Plan, read_table
+from adapter.read import Reading, read
+from adapter.read.plan import Plan
 from adapter.send.carrier import Carrier
 from adapter.send.client import FhirClient
 from adapter.send.fhir_carrier import carrier_to
@@ -86,9 +86,7 @@ class Intake:
 
     def _readings(self, path: Path) -> Iterator[Reading]:
         # A file that is there and cannot be opened yields a reading that says so.
-        if self._plan is None:
-            return read_captures(path, self._catalogue, name=path.name)
-        return read_table(path, self._plan, self._catalogue, name=path.name)
+        return read(path, self._catalogue, self._plan, name=path.name)
 
     def _one(self, reading: Reading, taken_at: datetime) -> Fate:
         exam = reading.exam

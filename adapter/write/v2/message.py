@@ -11,9 +11,9 @@ from adapter.exam import Exam, Status, Urgency
 from adapter.fhir import observations_by_region
 from adapter.fhir.report import caution, counts, line_in_words
 from adapter.fhir.templates import Json, templates
+from adapter.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
 from adapter.write.outward import NotWritable
 from adapter.write.v2.coded import Coder, designator
-from adapter.write.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
 from adapter.write.v2.header import message_header, people, with_control_id
 from adapter.write.v2.judge import judged, problem
 from adapter.write.v2.results import STATUS, Result, Results, comments, is_computed

@@ -9,7 +9,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.exam import Side
-from adapter.write.v2.er7 import Read, read_moment
+from adapter.v2.er7 import Read, read_moment
 
 Json = dict[str, Any]
 Own = Callable[[Read, int], str | None]

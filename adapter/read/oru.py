@@ -13,22 +13,16 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.problems import AdapterError, Problem
+from adapter.problems import Problem
+from adapter.read.bundle import NotReadable
+from adapter.read.oru_findings import GESTATION, Group, findings, gestation_of
 from adapter.read.places import Place, PlaceOf
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
-from adapter.write.v2.er7 import Read, messages, read_moment
-from adapter.write.v2.finding import GESTATION, Group, findings, gestation_of
-from adapter.write.v2.header import SEXES
+from adapter.v2.er7 import Read, messages, read_moment
+from adapter.v2.tables import SEXES
 
 Json = dict[str, Any]
-
-
-class NotReadable(AdapterError, ValueError):
-    """A message holds no exam that can be read back; ``problems`` says why, by segment and field."""
-
-    def __init__(self, problems: list[Problem]) -> None:
-        super().__init__("; ".join(str(problem) for problem in problems), problems)
 
 
 def from_oru(data: bytes, catalogue: Catalogue) -> list[Exam]:
