@@ -1,14 +1,16 @@
-"""The exams of a piece: a capture record or a bundle on a line, rows of a table, a file of any form."""
+"""The exams of a piece, through the one way in (:mod:`adapter.read`)."""
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
 from pathlib import Path
 
 from adapter.catalogue import Catalogue
-from adapter.read import Reading
+from adapter.fhir.json import loads
+from adapter.read import Reading, read
+from adapter.read.bundle import read_entries
 from adapter.read.csv_reader import read_csv
+from adapter.read.graph import alone
 from adapter.read.inputs import Reader
 from adapter.read.plan import Plan, load_plan, read_piece, read_table
 from adapter.run.inputs import Cut
@@ -35,19 +37,19 @@ def cut_for(catalogue: Catalogue, plan: Path | None) -> Cut:
 
 def readings_of(piece: Piece, catalogue: Catalogue, plan: Plan | None = None) -> Iterator[Reading]:
     """Every exam of a piece, each with its problems."""
-    if piece.kind is PieceKind.ROWS:
-        text = piece.data.decode()
-        if plan is not None:
-            yield from read_piece(text, plan, catalogue, name=piece.file, first_row=piece.at)
-        else:
-            yield from read_csv(text, catalogue, piece.file, piece.at)
+    if piece.kind is PieceKind.ROWS and plan is not None:
+        yield from read_piece(piece.data.decode(), plan, catalogue, name=piece.file, first_row=piece.at)
+    elif piece.kind is PieceKind.ROWS:
+        yield from read_csv(piece.data.decode(), catalogue, piece.file, piece.at)
     elif piece.kind is PieceKind.FILE and plan is not None:
         yield from read_table(piece.path, plan, catalogue, name=piece.file)
+    elif piece.kind is PieceKind.FILE:
+        yield from read(piece.path, catalogue, name=piece.file)
+    elif piece.kind is PieceKind.GATHERED:
+        resources = [entry["resource"] for entry in loads(piece.data)["entry"]]
+        entries = [alone(one, file, line) for one, (file, line) in zip(resources, piece.places, strict=True)]
+        yield from read_entries(entries, catalogue, piece.file)
     else:
         reader = Reader(catalogue)
-        if piece.kind is PieceKind.LINE:
-            yield from reader.line(piece.data, piece.file, piece.at)
-        else:
-            source = piece.path if piece.kind is PieceKind.FILE else io.BytesIO(piece.data)
-            yield from reader.read(source, piece.file)
+        yield from reader.line(piece.data, piece.file, piece.at)
         yield from reader.rest()

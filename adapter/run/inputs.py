@@ -18,6 +18,7 @@ from typing import BinaryIO
 
 from adapter.problems import Layer, Problem, Severity
 from adapter.read.files import MOST_BYTES, unpacked
+from adapter.read.inputs import files_in
 from adapter.run.loose import LooseResources, stands_alone
 from adapter.run.pieces import Piece, PieceKind
 from adapter.run.rows import Rows, rows_of
@@ -86,13 +87,9 @@ def files_of(inputs: Sequence[Given]) -> Iterator[Given]:
     """
     for given in inputs:
         if isinstance(given, Path) and given.is_dir():
-            yield from sorted(path for path in given.iterdir() if path.is_file() and not _aside(path.name))
+            yield from (path for path in files_in(given) if not path.name.endswith(SUMMARY))
         else:
             yield given
-
-
-def _aside(name: str) -> bool:
-    return name.startswith(".") or name.endswith(SUMMARY)
 
 
 def weight_of(inputs: Sequence[Given]) -> int:

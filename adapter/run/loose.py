@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Any
 
@@ -28,7 +28,7 @@ _TYPE = re.compile(rb'"resourceType"\s*:\s*"(\w+)"')
 _ROOT = re.compile(rb"<(?:\w+:)?([A-Z]\w*)[\s>]")
 _WHOLE = (b"Bundle", b"QuestionnaireResponse")
 _TABLES = """
-create table resource (place integer primary key, key text unique, content blob);
+create table resource (place integer primary key, key text unique, content blob, file text, line integer);
 create table points (target text, source text);
 create index by_target on points (target);
 """
@@ -74,16 +74,15 @@ class LooseResources:
         if not isinstance(resource, dict) or not isinstance(resource.get("id"), str):
             yield _refused(piece, "not-fhir", "a resource without an id", "resources as a FHIR server gives them")
             return
-        self._put(resource)
+        self._put(resource, piece)
 
-    def _put(self, resource: Json) -> None:
+    def _put(self, resource: Json, piece: Piece) -> None:
         if self._base is None:
             self._base = sqlite3.connect("")
             self._base.executescript(_TABLES)
         key = f"{resource['resourceType']}/{resource['id']}"
-        replaced = "on conflict (key) do update set content = excluded.content"
-        row = (key, dumps(resource))
-        self._base.execute(f"insert into resource (key, content) values (?, ?) {replaced}", row)  # noqa: S608
+        line = piece.at if piece.kind is PieceKind.LINE else None
+        self._base.execute(_PUT, (key, dumps(resource), piece.file, line))
         pointing = {"Provenance": resource.get("target"), "RelatedPerson": resource.get("patient")}
         targets = _references(pointing.get(resource["resourceType"]))
         self._base.executemany("insert into points values (?, ?)", [(target, key) for target in targets])
@@ -98,28 +97,34 @@ class LooseResources:
             report = loads(content)
             if any(identifier.get("system") == self._system for identifier in report.get("identifier", [])):
                 count += 1
-                bundle = {"resourceType": "Bundle", "type": "collection", "entry": self._entries(report)}
-                yield Piece(PieceKind.GATHERED, NAME, count, dumps(bundle) + b"\n")
+                found = self._around(report)
+                entries = [{"fullUrl": one.key, "resource": one.resource} for one in found]
+                bundle = dumps({"resourceType": "Bundle", "type": "collection", "entry": entries})
+                places = tuple((one.file, one.line) for one in found)
+                yield Piece(PieceKind.GATHERED, NAME, count, bundle + b"\n", places=places)
         if not count:
             what, remedy = "they hold no exam of ours", "all files of the export, DiagnosticReport.ndjson among them"
             yield _refused(Piece(PieceKind.FILE, NAME, state="0"), "no-exam", what, remedy)
 
-    def _entries(self, report: Json) -> list[Json]:
+    def _around(self, report: Json) -> list[_Found]:
         """All that is of one exam, in the order given: findings are read in the order of their Observations."""
         key = f"DiagnosticReport/{report['id']}"
         subjects, panels = _references(report.get("subject")), _references(report.get("result"))
-        members = [name for _, panel in self._found(panels) for name in _references(panel.get("hasMember"))]
+        members = [name for panel in self._found(panels) for name in _references(panel.resource.get("hasMember"))]
         about = [name for name in self._pointing([key]) if name.startswith("Provenance/")]
         relatives = [name for name in self._pointing(subjects) if name.startswith("RelatedPerson/")]
-        agents = [agent for _, provenance in self._found(about) for agent in provenance.get("agent", [])]
+        agents = [agent for one in self._found(about) for agent in one.resource.get("agent", [])]
         people = [name for agent in agents for name in _references(agent.get("who"))]
         around = [*_references(report.get("encounter")), *_references(report.get("performer")), *people]
         wanted = {key, *subjects, *panels, *members, *about, *relatives, *around}
-        return [{"fullUrl": name, "resource": resource} for name, resource in self._found(wanted)]
+        return self._found(wanted)
 
-    def _found(self, names: Iterable[str]) -> list[tuple[str, Json]]:
+    def _found(self, names: Iterable[str]) -> list[_Found]:
         """Those of the resources that are there, in the order given."""
-        return [(name, loads(content)) for _, name, content in sorted(self._rows(_BY_KEY, names))]
+        return [
+            _Found(key, loads(content), file, line)
+            for _, key, content, file, line in sorted(self._rows(_BY_KEY, names))
+        ]
 
     def _pointing(self, names: Iterable[str]) -> list[str]:
         return [source for (source,) in self._rows(_BY_TARGET, names)]
@@ -129,7 +134,21 @@ class LooseResources:
         return [row for name in names for row in self._base.execute(query, (name,))]
 
 
-_BY_KEY = "select place, key, content from resource where key = ?"
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A resource, and where it came from."""
+
+    key: str
+    resource: Json
+    file: str
+    line: int | None
+
+
+_PUT = """
+insert into resource (key, content, file, line) values (?, ?, ?, ?)
+on conflict (key) do update set content = excluded.content, file = excluded.file, line = excluded.line
+"""
+_BY_KEY = "select place, key, content, file, line from resource where key = ?"
 _BY_TARGET = "select source from points where target = ?"
 
 

@@ -39,7 +39,7 @@ class Piece:
     was read, empty for a file, whose state (size and time of change, or a digest) stands in ``state``. ``header`` is
     how many bytes of ``data`` are the table's header. ``fault`` says why there is nothing to read. ``position``
     counts the bytes of all inputs up to here, as they lie on the disk. ``copy``: where a file lies that is there for
-    this run alone (what came through standard input).
+    this run alone (what came through standard input). ``places``: file and line of each resource that was gathered.
     """
 
     kind: PieceKind
@@ -51,6 +51,7 @@ class Piece:
     fault: Problem | None = None
     position: int = 0
     copy: str = ""
+    places: tuple[tuple[str, int | None], ...] = ()
 
     @property
     def path(self) -> Path:
