@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
-from contextlib import suppress
 from json.decoder import JSONDecodeError, JSONDecoder, scanstring  # type: ignore[attr-defined]
 
 from lxml import etree
@@ -23,39 +22,57 @@ _SPACE = re.compile(r"[ \t\n\r]*")
 _LINE_END = re.compile(r"\n")
 
 
-class _Tree:
-    """The wanted elements: steps to subtrees, and the names (``where``) that end here."""
-
-    def __init__(self) -> None:
-        self.branches: dict[str | int, _Tree] = {}
-        self.ends: list[str] = []
-
-    @classmethod
-    def of(cls, wheres: Iterable[str]) -> _Tree:
-        root = cls()
-        for where in wheres:
-            node = root
-            for name, index in _STEP.findall(where):
-                node = node.branches.setdefault(name or int(index), cls())
-            node.ends.append(where)
-        return root
-
-    def all_ends(self) -> Iterator[str]:
-        yield from self.ends
-        for branch in self.branches.values():
-            yield from branch.all_ends()
-
-
 def locate_json(text: str, wheres: Iterable[str]) -> dict[str, Place]:
     """Line and column of each place (``Patient.name[0].family``) in the JSON text of a resource.
 
     Text that is no JSON gives nothing.
     """
-    found: dict[str, int] = {}
-    with suppress(JSONDecodeError, IndexError, ValueError, RecursionError):
-        _scan(text, _skip(text, 0), _Tree.of(wheres), found)
-    lines = _Lines(text)
-    return {where: lines.place(offset) for where, offset in found.items()}
+    return _located(JsonPlaces(text), wheres)
+
+
+def locate_xml(data: bytes, wheres: Iterable[str]) -> dict[str, Place]:
+    """The line of each place in the XML of a resource."""
+    return _located(XmlPlaces(data), wheres)
+
+
+def _located(places: JsonPlaces | XmlPlaces, wheres: Iterable[str]) -> dict[str, Place]:
+    found = {where: places.place(where) for where in wheres}
+    return {where: place for where, place in found.items() if place is not None}
+
+
+def _steps(where: str) -> list[str | int]:
+    return [name or int(index) for name, index in _STEP.findall(where)]
+
+
+class JsonPlaces:
+    """The places of one JSON text. What was gone through for one place is not gone through for the next."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._parts: dict[int, dict[str | int, tuple[int, int]]] = {}
+        self._lines: _Lines | None = None
+
+    def place(self, where: str) -> Place | None:
+        """Line and column of an element, or of what should hold it; None where the text is no JSON."""
+        at = begin = _skip(self._text, 0)
+        try:
+            for step in _steps(where):
+                part = self._parts_of(at).get(step)
+                if part is None:
+                    break
+                begin, at = part
+        except (JSONDecodeError, IndexError, ValueError, RecursionError):
+            return None
+        if self._lines is None:
+            self._lines = _Lines(self._text)
+        return self._lines.place(begin)
+
+    def _parts_of(self, at: int) -> dict[str | int, tuple[int, int]]:
+        """For each member of the object or array at an offset where it begins (with its key), and its value."""
+        found = self._parts.get(at)
+        if found is None:
+            self._parts[at] = found = dict(_members(self._text, at))
+        return found
 
 
 class _Lines:
@@ -77,41 +94,20 @@ def _skip(text: str, at: int) -> int:
     return match.end() if match else at
 
 
-def _scan(text: str, at: int, tree: _Tree, found: dict[str, int], named: int | None = None) -> int:
-    """Take down where the wanted parts of the value at ``at`` begin; gives the place after the value."""
-    begin = at if named is None else named
-    for where in tree.all_ends():
-        found[where] = begin  # overwritten below by what is found deeper
-    if not tree.branches or text[at] not in "{[":
-        return _RAW.raw_decode(text, at)[1]
-    if text[at] == "[":
-        return _scan_array(text, at + 1, tree, found)
-    return _scan_object(text, at + 1, tree, found)
-
-
-def _scan_object(text: str, at: int, tree: _Tree, found: dict[str, int]) -> int:
-    at = _skip(text, at)
-    while text[at] != "}":
+def _members(text: str, at: int) -> Iterator[tuple[str | int, tuple[int, int]]]:
+    """The members of an object or array by name or number; none of anything else."""
+    end = {"{": "}", "[": "]"}.get(text[at], "")
+    at, number = _skip(text, at + 1), 0
+    while end and text[at] != end:
         begin = at
-        key, at = scanstring(text, at + 1, True)
-        at = _skip(text, _skip(text, at) + 1)  # over the colon
-        branch = tree.branches.get(key)
-        at = _RAW.raw_decode(text, at)[1] if branch is None else _scan(text, at, branch, found, begin)
-        at = _skip(text, at)
+        step: str | int = number
+        if end == "}":
+            step, at = scanstring(text, at + 1, True)
+            at = _skip(text, _skip(text, at) + 1)  # over the colon
+        yield step, (begin, at)
+        at, number = _skip(text, _RAW.raw_decode(text, at)[1]), number + 1
         if text[at] == ",":
             at = _skip(text, at + 1)
-    return at + 1
-
-
-def _scan_array(text: str, at: int, tree: _Tree, found: dict[str, int]) -> int:
-    at, index = _skip(text, at), 0
-    while text[at] != "]":
-        branch = tree.branches.get(index)
-        at = _RAW.raw_decode(text, at)[1] if branch is None else _scan(text, at, branch, found)
-        at, index = _skip(text, at), index + 1
-        if text[at] == ",":
-            at = _skip(text, at + 1)
-    return at + 1
 
 
 def locate_duplicate(text: str, key: str) -> Place | None:
@@ -154,35 +150,41 @@ def excerpt(text: str, place: Place, width: int = 96) -> str:
     return f"{margin}{shown}{mark}"
 
 
-def locate_xml(data: bytes, wheres: Iterable[str]) -> dict[str, Place]:
-    """The line of each place in the XML of a resource."""
-    parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False)
-    try:
-        root = etree.fromstring(data.lstrip(), parser)
-    except etree.XMLSyntaxError:
-        return {}
-    found: dict[str, Place] = {}
-    _scan_xml(root, _Tree.of(wheres), found)
-    before = data[: len(data) - len(data.lstrip())].count(b"\n")
-    return {where: (line + before, column) for where, (line, column) in found.items()}
+class XmlPlaces:
+    """The places of one XML document, parsed once more when the first is asked for."""
 
+    def __init__(self, data: bytes) -> None:
+        self._data = data
+        self._root: etree._Element | None = None
+        self._children: dict[tuple[etree._Element, str], list[etree._Element]] = {}
 
-def _scan_xml(element: etree._Element, tree: _Tree, found: dict[str, Place]) -> None:
-    line = element.sourceline
-    for where in tree.all_ends():
-        found[where] = (line if isinstance(line, int) else 1, None)
-    children: dict[str, list[etree._Element]] = {}
-    for child in element.iterchildren(etree.Element):
-        children.setdefault(etree.QName(child).localname, []).append(child)
-    for step, branch in tree.branches.items():
-        if isinstance(step, int):
-            continue
-        same = children.get(step.removeprefix("_"), [])
-        if same:
-            _scan_xml(_unwrapped(same[0]), branch, found)
-        for index, inner in branch.branches.items():
-            if isinstance(index, int) and index < len(same):
-                _scan_xml(_unwrapped(same[index]), inner, found)
+    def place(self, where: str) -> Place | None:
+        """The line of an element, or of what should hold it; None where it is no XML."""
+        if self._root is None:
+            parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False)
+            try:
+                self._root = etree.fromstring(self._data.lstrip(), parser)
+            except etree.XMLSyntaxError:
+                return None
+        element, steps = self._root, _steps(where)
+        while steps:
+            step = steps.pop(0)
+            if not isinstance(step, str):
+                break
+            index = steps.pop(0) if steps and isinstance(steps[0], int) else 0
+            same = self._named(element, step.removeprefix("_"))
+            if not same:
+                break
+            element = _unwrapped(same[index if isinstance(index, int) and index < len(same) else 0])
+        line = element.sourceline
+        before = self._data[: len(self._data) - len(self._data.lstrip())].count(b"\n")
+        return (line if isinstance(line, int) else 1) + before, None
+
+    def _named(self, element: etree._Element, name: str) -> list[etree._Element]:
+        found = self._children.get((element, name))
+        if found is None:
+            self._children[element, name] = found = list(element.iterchildren(f"{{*}}{name}"))
+        return found
 
 
 def _unwrapped(element: etree._Element) -> etree._Element:

@@ -26,8 +26,9 @@ from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
 from adapter.fhir.templates import DETAIL
 from adapter.problems import AdapterError, Problem
-from adapter.read.graph import Entry, Graph, entries_of, objects
+from adapter.read.graph import Entry, Graph, Origin, entries_of, objects
 from adapter.read.places import Place
+from adapter.read.raw import TOLD
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
 
@@ -50,7 +51,7 @@ def from_bundle(bundle: Json, catalogue: Catalogue) -> list[Exam]:
     """
     exams: list[Exam] = []
     problems: list[Problem] = []
-    for reader in readers_of(entries_of(bundle), catalogue):
+    for reader in readers_of(entries_of(bundle, Origin()), catalogue):
         raw = reader.raw("")
         exam = None if raw.problems else _plain(raw.data)
         if exam is None:
@@ -137,12 +138,9 @@ class _Reader:
 
     def raw(self, source: str) -> RawRecord:
         """The record of the exam, with the place of each of its fields."""
-        record: Json = {"version": 1}
-        if (details := self._tried(self._report, self._details)) is not None:
-            record["exam"] = details
+        record: Json = {"version": 1, "exam": self._tried(self._report, self._details) or TOLD}
         observations = self._tried(self._report, self._observations) or []
-        if (newborn := self._tried(self._report, lambda: self._newborn(observations))) is not None:
-            record["newborn"] = newborn
+        record["newborn"] = self._tried(self._report, lambda: self._newborn(observations)) or TOLD
         bare = _plain(record)
         found: list[Json] = []
         for entry in observations:

@@ -2,16 +2,32 @@
 
 from __future__ import annotations
 
+import csv
 import gzip
 import io
 import json
+from collections.abc import Iterator
 from typing import BinaryIO, cast
 
 from adapter.read.places import Place
 from adapter.read.reading import Reading
 
 MOST_BYTES = 64 * 1024 * 1024
-"""The largest document, CSV or line of NDJSON that is read; far above any exam, below what fills a memory."""
+"""The largest document, table or line of NDJSON that is read; far above any exam, below what fills a memory."""
+MOST_VALUES = 4_000_000
+"""The most values, elements or fields of one document: each takes a hundred bytes of memory, however short it is."""
+MOST_CELLS = 8_000_000
+"""The most cells of one table."""
+MOST_COLUMNS = 16_384
+"""The most cells of one row, as spreadsheets have it."""
+MOST_UNPACKED = 512 * 1024 * 1024
+"""The most bytes that a workbook may unpack to."""
+MOST_FINDINGS = 5_000
+"""The most findings of one exam, which has some hundred and twenty."""
+MOST_PARTS = 1_000
+"""The most keys or entries of anything else in a record: examiners, identifiers, signs of a score."""
+MOST_DEPTH = 40
+"""How deep what is unreadable in a record is looked for."""
 
 _GZIP = b"\x1f\x8b"
 HEAD = 64 * 1024
@@ -56,8 +72,7 @@ class Rest(io.RawIOBase):
 def decoded(data: bytes, name: str, line: int | None = None) -> str | Reading:
     """The text of a document or a line, or why there is none."""
     if len(data) > MOST_BYTES:
-        what = f"is larger than {MOST_BYTES // 1024 // 1024} MB"
-        return refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
+        return too_large(name, line)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return refused(name, "not-utf-8", "is in UTF-16", "UTF-8: save it again with that encoding", line)
     try:
@@ -66,6 +81,38 @@ def decoded(data: bytes, name: str, line: int | None = None) -> str | Reading:
         at = line or data.count(b"\n", 0, error.start) + 1
         what = f"is not UTF-8 (byte {data[error.start]:#04x})"
         return refused(name, "not-utf-8", what, "UTF-8: save it again with that encoding", at)
+
+
+def is_crowded(data: bytes | str, *marks: str) -> bool:
+    """Whether a document holds more values than are read at once; ``marks`` are what stands before each of them."""
+    if len(data) <= MOST_VALUES:
+        return False
+    counts = (data.count(mark) if isinstance(data, str) else data.count(mark.encode()) for mark in marks)
+    return sum(counts) > MOST_VALUES
+
+
+def table_rows(text: str, delimiter: str) -> Iterator[list[str]]:
+    """The rows of a table (RFC 4180). Raises :class:`csv.Error` for what is none, or has rows too wide."""
+
+    def lines() -> Iterator[str]:
+        for line in io.StringIO(text, newline=""):
+            if len(line) > MOST_COLUMNS and line.count(delimiter) >= MOST_COLUMNS:
+                raise csv.Error(f"a row of more than {MOST_COLUMNS} cells")
+            yield line
+
+    return csv.reader(lines(), delimiter=delimiter, strict=True)
+
+
+def too_large(name: str, line: int | None = None) -> Reading:
+    """An input with more bytes than are read at once."""
+    what = f"is larger than {MOST_BYTES // 1024 // 1024} MB"
+    return refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
+
+
+def too_many(name: str, line: int | None = None) -> Reading:
+    """An input with more values than are read at once."""
+    what = f"holds more than {MOST_VALUES:,} values".replace(",", " ")
+    return refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
 
 
 def refused(name: str, rule: str, what: str, remedy: str, line: int | None = None) -> Reading:

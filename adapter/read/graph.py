@@ -4,16 +4,54 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import Json
-from adapter.fhir.locations import locate_json, locate_xml
 from adapter.read.places import Place
+
+if TYPE_CHECKING:
+    from adapter.fhir.locations import JsonPlaces, XmlPlaces
 
 Locate = Callable[[str], Place]
 """From an element of a resource (``.valueQuantity.value``; empty: the resource) to its place in the input."""
+
+
+_USUAL = 2_000
+
+
+class Origin:
+    """What resources were read from: a file, or a line of one.
+
+    ``text`` is the JSON or XML, in which lines are looked for once a problem asks for one; ``line`` the line of a
+    document that is one of many (NDJSON); ``within`` leads to one of the resources of a JSON array (``[3] ``).
+    ``size`` is that of the text, or a guess.
+    """
+
+    def __init__(
+        self, file: str = "", text: str | bytes | None = None, line: int | None = None, within: str = ""
+    ) -> None:
+        self.file, self.line, self._within = file, line, within
+        self.size = len(text) if text is not None else _USUAL
+        self._text = text if line is None else None
+        self._places: JsonPlaces | XmlPlaces | None = None
+
+    def place(self, where: str) -> Place:
+        """The place of an element, written like a FHIRPath (``Bundle.entry[12].resource.valueQuantity``)."""
+        where = f"{self._within}{where}"
+        if self._text is None:
+            return Place(where.rstrip(), self.line, self.file)
+        if self._places is None:
+            from adapter.fhir.locations import JsonPlaces, XmlPlaces  # here: only what is faulty is looked for
+
+            self._places = XmlPlaces(self._text) if isinstance(self._text, bytes) else JsonPlaces(self._text)
+        found = self._places.place(where)
+        return Place(where.rstrip(), found[0] if found else None, self.file)
+
+    @property
+    def whole(self) -> Place:
+        """The place of the document as a whole, or of its resource in an array."""
+        return self.place("") if self._within else Place("", self.line, self.file)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,23 +67,18 @@ class Entry:
         """The resource's type."""
         return str(self.resource.get("resourceType", ""))
 
+    @property
+    def key(self) -> str | None:
+        """``Type/id``, where it has an id."""
+        name = self.resource.get("id")
+        return f"{self.type}/{name}" if isinstance(name, str) else None
 
-def entries_of(bundle: Json, name: str = "", text: str | bytes | None = None, line: int | None = None) -> list[Entry]:
-    """The resources of a Bundle.
 
-    ``name`` is its file; ``text`` the JSON or XML that it was read from, in which lines are looked for once a problem
-    asks for one; ``line`` its line, where it is one of many in a file (NDJSON).
-    """
-
-    @cache
-    def at(where: str) -> Place:
-        if line is not None or text is None:
-            return Place(where, line, name)
-        found = locate_xml(text, [where]) if isinstance(text, bytes) else locate_json(text, [where])
-        return Place(where, found.get(where, (None, None))[0], name)
+def entries_of(bundle: Json, origin: Origin) -> list[Entry]:
+    """The resources of a Bundle."""
 
     def located(number: int) -> Locate:
-        return lambda element: at(f"Bundle.entry[{number}].resource{element}")
+        return lambda element: origin.place(f"Bundle.entry[{number}].resource{element}")
 
     entries = bundle.get("entry")
     found = []
@@ -57,10 +90,10 @@ def entries_of(bundle: Json, name: str = "", text: str | bytes | None = None, li
     return found
 
 
-def alone(resource: Json, name: str, line: int | None = None) -> Entry:
-    """A resource that stands alone in a file, or on a line of one."""
-    key = f"{resource.get('resourceType')}/{resource.get('id')}"
-    return Entry(resource, key, lambda element: Place(f"{resource.get('resourceType')}{element}", line, name))
+def alone(resource: Json, origin: Origin) -> Entry:
+    """A resource that stands alone in a file, on a line of one or in an array."""
+    kind = resource.get("resourceType")
+    return Entry(resource, f"{kind}/{resource.get('id')}", lambda element: origin.place(f"{kind}{element}"))
 
 
 class Graph:
@@ -74,8 +107,8 @@ class Graph:
         for entry in self.entries:
             if entry.full_url:
                 self._by_reference[entry.full_url] = entry
-            if "id" in entry.resource:
-                self._by_reference[f"{entry.type}/{entry.resource['id']}"] = entry
+            if entry.key is not None:
+                self._by_reference[entry.key] = entry
             for identifier in objects(entry.resource.get("identifier")):
                 key = (str(identifier.get("system", "")), str(identifier.get("value", "")))
                 self._by_identifier[key] = entry

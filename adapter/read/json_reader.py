@@ -6,8 +6,7 @@ A document may as well be a FHIR QuestionnaireResponse to one of the catalogue's
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from functools import cache
 from typing import Any
 
@@ -18,27 +17,22 @@ from adapter.read.questionnaire import is_response, read_response
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
 
-_MARK = re.compile(r'"resourceType"\s*:\s*"[A-Z]')
+Fhir = Callable[[int], Iterator[Reading]]
 
 
-def is_fhir(text: str) -> bool:
-    """Whether a JSON text is of FHIR, but no QuestionnaireResponse (which is read like a capture record)."""
-    found = _MARK.search(text)
-    if found is None:
-        return False
-    try:
-        value = json.loads(text)
-    except (ValueError, RecursionError):
-        return not text[: found.start()].strip(" \t\r\n{[")  # what is broken counts by its first key
-    first = value[0] if isinstance(value, list) and value else value
-    kind = first.get("resourceType") if isinstance(first, dict) else None
-    return isinstance(kind, str) and kind != "QuestionnaireResponse"
-
-
-def read_json(text: str, catalogue: Catalogue, name: str, line: int | None = None) -> Iterator[Reading]:
+def read_json(
+    text: str,
+    catalogue: Catalogue,
+    name: str,
+    line: int | None = None,
+    *,
+    among: Collection[int] = (),
+    fhir: Fhir | None = None,
+) -> Iterator[Reading]:
     """The exam of a document, or those of an array of documents.
 
     ``line`` is the line of the document in a file of many (NDJSON); without it lines are counted in ``text``.
+    ``among`` are the numbers of those in an array that are other resources of FHIR, which ``fhir`` reads.
     """
     parsed = _parsed(text, name, line)
     if isinstance(parsed, Reading):
@@ -53,7 +47,10 @@ def read_json(text: str, catalogue: Catalogue, name: str, line: int | None = Non
         problem = Place("", line, name).error("no-exam", "an empty list of records", "at least one record")
         yield Reading(None, (problem,), source)
     for n, data in enumerate(parsed.data):
-        yield _one(data, _within(place, f"/{n}"), f"{source}, record {n + 1}", parsed.doubtful, catalogue)
+        if fhir is not None and n in among:
+            yield from fhir(n)
+        else:
+            yield _one(data, _within(place, f"/{n}"), f"{source}, record {n + 1}", parsed.doubtful, catalogue)
 
 
 def _one(data: Any, place: PlaceOf, source: str, doubtful: bool, catalogue: Catalogue) -> Reading:
@@ -73,7 +70,7 @@ def _parsed(text: str, name: str, line: int | None) -> JsonText | Reading:
         place = Place(f"column {error.colno}", line or error.lineno, name)
         what = f"is not JSON: {error.msg[0].lower()}{error.msg[1:]}"
     except RecursionError:
-        place, what = Place("", line, name), "is nested deeper than any record"
+        place, what = Place("", line, name), "is nested deeper than any record"  # RFC 8259, section 9, allows it
     problem = place.error("not-json", what, "one JSON document (RFC 8259), complete, in UTF-8")
     return Reading(None, (problem,), f"{name}, line {line}" if line else name)
 

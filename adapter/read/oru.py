@@ -16,10 +16,11 @@ from adapter.exam import Exam
 from adapter.problems import Problem
 from adapter.read.bundle import NotReadable
 from adapter.read.oru_findings import GESTATION, Group, findings, gestation_of
-from adapter.read.places import Place, PlaceOf
+from adapter.read.places import Place
+from adapter.read.raw import TOLD, Unreadable
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
-from adapter.v2.er7 import Read, messages, read_moment
+from adapter.v2.er7 import Read, read_moment, segments, split
 from adapter.v2.tables import SEXES
 
 Json = dict[str, Any]
@@ -40,53 +41,63 @@ def from_oru(data: bytes, catalogue: Catalogue) -> list[Exam]:
 
 def read_oru(data: bytes, catalogue: Catalogue, name: str = "message") -> Iterator[Reading]:
     """A reading for each message, checked as any capture file is; never raises for what the file holds."""
+    remedy = "messages of HL7 v2, each beginning with MSH|^~\\&"
     try:
-        found = list(messages(data))
+        found = split(data)
     except ValueError as error:
-        remedy = "messages of HL7 v2, each beginning with MSH|^~\\&"
         yield Reading(None, (Place("segment 1 (MSH)", file=name).error("not-hl7-v2", f"it {error}", remedy),), name)
         return
-    for message in found:
-        yield _Message(message, catalogue, name).reading()
+    for number, lines in enumerate(found, start=1):
+        within = f"message {number}, " if len(found) > 1 else ""
+        source = f"{name}, message {number}" if within else name
+        try:
+            read = segments(lines)
+        except ValueError as error:
+            place = Place(f"{within}segment 1 (MSH)", lines[0][0], name)
+            yield Reading(None, (place.error("not-hl7-v2", f"it {error}", remedy),), source)
+        else:
+            yield read_record(_Message(read, catalogue, name, within).raw(source), catalogue)
 
 
 class _Message:
-    """One message as a capture record."""
+    """One message as a capture record; what cannot be read stands in it as such, and the rest is read."""
 
-    def __init__(self, segments: list[Read], catalogue: Catalogue, name: str) -> None:
-        self._catalogue, self._name = catalogue, name
-        self._segments = segments
+    def __init__(self, found: list[Read], catalogue: Catalogue, name: str, within: str) -> None:
+        self._catalogue, self._name, self._within = catalogue, name, within
+        self._segments = found
         self._problems: list[Problem] = []
-        self._places: dict[str, str] = {}
+        self._places: dict[str, Place] = {}
         self._groups: list[Group] = []
 
-    def reading(self) -> Reading:
-        """The exam, or what is wrong."""
+    def raw(self, source: str) -> RawRecord:
+        """The record, with the place of each of its fields."""
+        record = self._record()
+        return RawRecord(record, self._place, source, tuple(self._problems))
+
+    def _record(self) -> Json:
         header = self._segments[0]
-        if (header.part(9), header.part(9, 2)) != ("ORU", "R01"):
-            self._wrong(header, 9, "unsupported-message", "it is no ORU^R01", "a message of type ORU^R01")
-            return self._refused()
+        nothing: Json = {"version": 1, "exam": TOLD, "newborn": TOLD, "findings": []}
+        kind = header.part(9), header.part(9, 2)
+        if kind != ("ORU", "R01"):
+            said = "^".join(kind) if all(re.fullmatch(r"\w{3}", part) for part in kind) else "something else"
+            self._wrong(header, 9, "unsupported-message", f"it is {said}, no ORU^R01", "a message of type ORU^R01")
+            return nothing
         self._groups = [group.standing() for group in self._grouped()]
         patient = next((one for one in self._segments if one.name == "PID"), None)
         if patient is None or not self._groups:
             missing = "PID" if patient is None else "OBR"
             self._wrong(header, 0, "missing-segment", f"the message has no {missing}", "an ORU^R01 of one newborn")
-            return self._refused()
+            return nothing
         report, *regions = self._groups
-        kind = self._own(report.request, 4)
-        if kind is None:
+        kind_of_exam = self._own(report.request, 4)
+        if kind_of_exam is None:
             what = f"OBR-4 has no code of {self._catalogue.v2.own_system}"
             self._wrong(report.request, 4, "not-ours", what, "a message written by this adapter, with this catalogue")
-            return self._refused()
+            return nothing
         newborn = self._newborn(patient, report, regions)
-        record: Json = {"version": 1, "exam": self._details(report, kind), "newborn": newborn}
+        record: Json = {"version": 1, "exam": self._details(report, kind_of_exam), "newborn": newborn}
         record["findings"] = self._findings(regions, record)
-        if self._problems:
-            return self._refused()
-        return read_record(RawRecord(record, self._place(), self._name, doubtful=False), self._catalogue)
-
-    def _refused(self) -> Reading:
-        return Reading(None, tuple(self._problems), self._name)
+        return record
 
     def _grouped(self) -> Iterator[Group]:
         group: Group | None = None
@@ -110,31 +121,36 @@ class _Message:
     def _details(self, report: Group, kind: str) -> Json:
         request = report.request
         roles = [(one, self._own(one.result, 5)) for one in report.results if self._own(one.result, 3) == "exam.role"]
-        if not roles:
-            self._wrong(request, 0, "not-ours", "the report does not say who examined", "an OBX of exam.role")
         flags = {one.result.raw(11) for one, _ in roles}
         status = {"F": "final", "C": "amended", "A": "amended", "W": "entered-in-error"}.get(min(flags, default="F"))
-        if status is None or len(flags) > 1:
-            self._wrong(roles[0][0].result, 11, "status", "is no status of a finished exam", "F, C, A or W")
+        wrong = status is None or len(flags) > 1
+        nobody = Unreadable("not-ours", "the report does not say who examined", "an OBX of exam.role")
         details: Json = {
             "id": request.part(20),
             "kind": kind,
-            "started": self._moment(request, 7),
-            "status": status or "final",
-            "examiners": [self._examiner(one.result, role) for one, role in roles],
+            "started": _moment(request, 7),
+            "status": Unreadable("status", "is no status of a finished exam", "F, C, A or W") if wrong else status,
+            "examiners": [self._examiner(one.result, role) for one, role in roles] or nobody,
         }
-        if status not in ("final", None):
+        if not wrong and status != "final":
             details["amends"] = request.part(3)
             details["reason"] = report.comment("reason")
         if request.raw(8):
-            details["ended"] = self._moment(request, 8)
+            details["ended"] = _moment(request, 8)
         visit = next((one for one in self._segments if one.name == "PV1"), None)
         if visit is not None and visit.part(3, 9):
             details["place"] = visit.part(3, 9)
         if visit is not None and visit.raw(19):
             details["encounter"] = self._identifier(visit, visit.raw(19))
-        self._places |= {"/exam": _of(request), "/exam/started": _of(request, 7), "/exam/ended": _of(request, 8)}
-        self._places |= {"/exam/kind": _of(request, 4), "/exam/id": _of(request, 20)}
+        fields = {"": 0, "/id": 20, "/kind": 4, "/started": 7, "/ended": 8, "/amends": 3}
+        self._places |= {f"/exam{at}": self._of(request, field) for at, field in fields.items()}
+        for n, (one, _) in enumerate(roles):
+            self._places[f"/exam/examiners/{n}"] = self._of(one.result, 16)
+            self._places[f"/exam/examiners/{n}/role"] = self._of(one.result, 5)
+        if roles:
+            self._places["/exam/status"] = self._of(roles[0][0].result, 11)
+        if visit is not None:
+            self._places |= {"/exam/place": self._of(visit, 3), "/exam/encounter": self._of(visit, 19)}
         return details
 
     def _examiner(self, segment: Read, role: str | None) -> Json:
@@ -153,20 +169,20 @@ class _Message:
 
     def _newborn(self, patient: Read, report: Group, regions: list[Group]) -> Json:
         sexes = {code: sex.value for sex, code in SEXES.items()} | {"A": "other", "N": "other", "": "unknown"}
-        if patient.raw(8) not in sexes:
-            self._wrong(patient, 8, "sex", "is no code of table 0001", "F, M, O, U, A or N")
+        no_sex = Unreadable("sex", "is no code of table 0001", "F, M, O, U, A or N")
         newborn: Json = {
             "identifiers": [self._identifier(patient, one) for one in patient.repetitions(3)],
-            "sex": sexes.get(patient.raw(8)),
-            "birth_time": self._moment(patient, 7),
+            "sex": sexes.get(patient.raw(8), no_sex),
+            "birth_time": _moment(patient, 7),
         }
         if patient.part(5, 1):
             newborn["name"] = patient.part(5, 1)
         if patient.raw(25):
-            newborn["birth_order"] = {"order": self._whole(patient, 25)}
+            newborn["birth_order"] = {"order": _whole(patient, 25)}
             born = next((one for one in report.results if self._own(one.result, 3) == "exam.born"), None)
             if born is not None:
-                newborn["birth_order"]["of"] = self._whole(born.result, 5)
+                newborn["birth_order"]["of"] = _whole(born.result, 5)
+                self._places["/newborn/birth_order/of"] = self._of(born.result, 5)
         if patient.raw(21):
             newborn["mother"] = {"identifiers": [self._identifier(patient, one) for one in patient.repetitions(21)]}
             kin = next((o for o in self._segments if o.name == "NK1" and o.part(3) == "MTH"), None)
@@ -176,7 +192,17 @@ class _Message:
         computed = next((one for one in known if one.comment("computed") is not None), None)
         if computed is not None:
             newborn["gestation"] = gestation_of(computed, self._own)
-        self._places |= {"/newborn": _of(patient), "/newborn/birth_time": _of(patient, 7)}
+            self._places["/newborn/gestation"] = self._of(computed.result, 5)
+        fields = {
+            "": 0,
+            "/identifiers": 3,
+            "/name": 5,
+            "/birth_time": 7,
+            "/sex": 8,
+            "/mother": 21,
+            "/birth_order": 25,
+        }
+        self._places = {f"/newborn{at}": self._of(patient, field) for at, field in fields.items()} | self._places
         return newborn
 
     def _findings(self, regions: list[Group], record: Json) -> list[Json]:
@@ -185,49 +211,47 @@ class _Message:
             for finding, segment in findings(group, self._catalogue, self._own, self._unknown):
                 if finding.get("observed_at") == self._usual_time(finding["item"], record):
                     del finding["observed_at"]
-                self._places[f"/findings/{len(found)}"] = _of(segment)
-                self._places[f"/findings/{len(found)}/value"] = _of(segment, 5)
-                self._places[f"/findings/{len(found)}/item"] = _of(segment, 3)
+                for at, field in _FIELDS.items():
+                    self._places[f"/findings/{len(found)}{at}"] = self._of(segment, field)
                 found.append(finding)
         return found
 
     def _usual_time(self, item: str, record: Json) -> str | None:
         """When a finding of an item is made that has no time of its own (:func:`adapter.derive.made_at`)."""
         minutes, born = self._catalogue.items[item].minutes_after_birth, record["newborn"]["birth_time"]
-        if minutes is None or born is None:
+        if minutes is None or not isinstance(born, str):
             return record["exam"]["started"]  # type: ignore[no-any-return]
         return (datetime.fromisoformat(born) + timedelta(minutes=minutes)).isoformat()
 
     def _unknown(self, segment: Read, field: int, what: str, remedy: str) -> None:
         self._wrong(segment, field, "not-ours", what, remedy)
 
-    def _moment(self, segment: Read, field: int) -> str | None:
-        try:
-            return read_moment(segment.raw(field))
-        except ValueError as error:
-            self._wrong(segment, field, "time", f"is {error}", "a time stamp with its offset")
-            return None
-
-    def _whole(self, segment: Read, field: int) -> int | None:
-        if re.fullmatch(r"\d{1,2}", segment.raw(field)):
-            return int(segment.raw(field))
-        self._wrong(segment, field, "not-a-number", "is no whole number", "digits")
-        return None
-
     def _wrong(self, segment: Read, field: int, rule: str, what: str, remedy: str) -> None:
-        self._problems.append(Place(_of(segment, field), file=self._name).error(rule, what, remedy))
+        self._problems.append(self._of(segment, field).error(rule, what, remedy))
 
-    def _place(self) -> PlaceOf:
-        """The segment that a part of the record came from: its own, else that of what holds it."""
+    def _of(self, segment: Read, field: int = 0) -> Place:
+        name = f"{segment.name}-{field}" if field else segment.name
+        return Place(f"{self._within}segment {segment.number} ({name})", segment.at, self._name)
 
-        def place(pointer: str) -> Place:
-            while pointer and pointer not in self._places:
-                pointer = pointer.rpartition("/")[0]
-            return Place(self._places.get(pointer, "segment 1 (MSH)"), file=self._name)
+    def _place(self, at: str) -> Place:
+        """The segment and field that a part of the record came from: its own, else that of what holds it."""
+        while at and at not in self._places:
+            at = at.rpartition("/")[0]
+        return self._places.get(at) or self._of(self._segments[0])
 
-        return place
+
+_FIELDS = {"": 0, "/item": 3, "/value": 5, "/value/unit": 6, "/text": 5, "/method": 17, "/observed_at": 14}
+"""The fields of an OBX that the fields of a finding come from."""
 
 
-def _of(segment: Read, field: int = 0) -> str:
-    name = f"{segment.name}-{field}" if field else segment.name
-    return f"segment {segment.number} ({name})"
+def _moment(segment: Read, field: int) -> str | Unreadable:
+    try:
+        return read_moment(segment.raw(field))
+    except ValueError as error:
+        return Unreadable("time", f"is {error}", "a time stamp with its offset")
+
+
+def _whole(segment: Read, field: int) -> int | Unreadable:
+    if re.fullmatch(r"\d{1,2}", segment.raw(field)):
+        return int(segment.raw(field))
+    return Unreadable("not-a-number", "is no whole number", "digits")

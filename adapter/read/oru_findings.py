@@ -9,6 +9,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.exam import Side
+from adapter.read.raw import Unreadable
 from adapter.v2.er7 import Read, read_moment
 
 Json = dict[str, Any]
@@ -73,18 +74,18 @@ def findings(group: Group, catalogue: Catalogue, own: Own, complain: Complain) -
         if item is None:
             complain(members[0][1].result, 3, "OBX-3 names no item of this catalogue", "its catalogue")
         elif all(one.comment("computed") is None for _, one in members):
-            yield _finding(item, sub_id, members, own, complain), members[0][1].result
+            yield _finding(item, sub_id, members, own), members[0][1].result
 
 
 def gestation_of(noted: Noted, own: Own) -> Json:
     """The gestation on record, which is sent as an age in days, or weeks where the days are not known."""
-    number = int(noted.result.part(5)) if noted.result.part(5).isdigit() else 0
+    number = int(noted.result.part(5)) if re.fullmatch(r"\d{1,3}", noted.result.part(5)) else 0
     weeks, days = divmod(number, 7) if noted.result.part(6) == "d" else (number, None)
     found: Json = {"weeks": weeks, "days": days, "method": own(noted.result, 17)}
     return {key: value for key, value in found.items() if value is not None}
 
 
-def _finding(item: Item, sub_id: str, members: list[tuple[str, Noted]], own: Own, complain: Complain) -> Json:
+def _finding(item: Item, sub_id: str, members: list[tuple[str, Noted]], own: Own) -> Json:
     mains = [one for code, one in members if code == item.id]
     parts = {code.partition(".")[2]: one for code, one in members if code.startswith(f"{item.id}.")}
     details = {code.removeprefix("detail."): one.result for code, one in members if code.startswith("detail.")}
@@ -99,9 +100,9 @@ def _finding(item: Item, sub_id: str, members: list[tuple[str, Noted]], own: Own
     elif item.type is ItemType.SCORE and (parts or mains):
         found["value"] = _score(item, mains, parts, own)
     elif mains:
-        found |= _value(item, mains[0], own, complain)
+        found |= _value(item, mains[0], own)
     else:
-        complain(first.result, 3, "OBX-3 names a part of an item that has none", "the item's own code")
+        found["value"] = Unreadable("not-ours", "OBX-3 names a part of an item that has none", "the item's own code")
     side = next((part for part in sub_id.split(".") if part in list(Side)), None)
     seconds = details["counted-seconds"].part(5) if "counted-seconds" in details else None
     circumstances = {
@@ -112,36 +113,37 @@ def _finding(item: Item, sub_id: str, members: list[tuple[str, Noted]], own: Own
         "urgency": own(details["urgency"], 5) if "urgency" in details else None,
         "counted_seconds": seconds,
         "note": first.comment("RE"),
-        "observed_at": _moment(first.result, 14, complain),
+        "observed_at": _moment(first.result, 14),
     }
     return found | {key: value for key, value in circumstances.items() if value is not None}
 
 
-def _moment(result: Read, field: int, complain: Complain) -> str | None:
+def _moment(result: Read, field: int) -> str | Unreadable | None:
     try:
         return read_moment(result.raw(field)) if result.raw(field) else None
     except ValueError as error:
-        complain(result, field, f"OBX-{field} is {error}", "a time stamp with its offset")
-        return None
+        return Unreadable("time", f"OBX-{field} is {error}", "a time stamp with its offset")
 
 
-def _value(item: Item, noted: Noted, own: Own, complain: Complain) -> Json:
+def _value(item: Item, noted: Noted, own: Own) -> Json:
     """``value`` or ``text`` by the type of the value (OBX-2)."""
     result = noted.result
     match result.raw(2):
         case "NM" | "SN":
             return {"value": _quantity(noted)}
         case "TS" | "DTM":
-            return {"value": {"time": _moment(result, 5, complain)}}
+            return {"value": {"time": _moment(result, 5)}}
         case "ST" | "FT" | "TX":
             return {"text": result.whole(5)}
         case "CWE" | "CE":
             code = own(result, 5)
             if code is None:
-                complain(result, 5, "OBX-5 has no code of our own", "an answer of this catalogue")
-            return {"value": (code or "").removeprefix(f"{item.id}.")}
-    complain(result, 2, "OBX-2 is no type that is read here", "CE, CWE, FT, NM, SN, ST, TS or TX")
-    return {}
+                return {
+                    "value": Unreadable("not-ours", "OBX-5 has no code of our own", "an answer of this catalogue")
+                }
+            return {"value": code.removeprefix(f"{item.id}.")}
+    remedy = "CE, CWE, FT, NM, SN, ST, TS or TX"
+    return {"value": Unreadable("not-ours", "OBX-2 is no type that is read here", remedy)}
 
 
 _CAPTURED = re.compile(r"Captured as (\S+) (.+?)(?: (-?\d+(?:\.\d+)?) (.+?))?; converted exactly, then rounded\.")

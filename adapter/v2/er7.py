@@ -88,10 +88,13 @@ def read_moment(value: str) -> str:
 
 
 class Read:
-    """A segment that was read: its name, its place in the message, and its fields by number."""
+    """A segment that was read: its name, its place in the message, and its fields by number.
 
-    def __init__(self, line: str, number: int, charset: str) -> None:
-        self.line, self.number, self._charset = line, number, charset
+    ``at`` is its line in the file, which may hold several messages.
+    """
+
+    def __init__(self, line: str, number: int, charset: str, at: int = 0) -> None:
+        self.line, self.number, self._charset, self.at = line, number, charset, at or number
         self.name = line[:3]
         self._fields = line.split("|")
         if self.name == "MSH":
@@ -124,36 +127,46 @@ class Read:
 _BATCH = frozenset({"FHS", "BHS", "BTS", "FTS"})
 
 
+Lines = list[tuple[int, bytes]]
+"""The segments of a message, not yet read, each with its line in the file."""
+
+
 def messages(data: bytes) -> Iterator[list[Read]]:
+    """The messages of a file; see :func:`split` and :func:`segments`. Raises :class:`ValueError`."""
+    for lines in split(data):
+        yield segments(lines)
+
+
+def split(data: bytes) -> list[Lines]:
     """The messages of a file: one after the other, with or without headers and trailers of a batch (2.10.3).
 
-    Raises :class:`ValueError` for what is no such file. The character set is that of each message's MSH-18.
+    Raises :class:`ValueError` for what is no such file.
     """
-    lines = [line for line in re.split(rb"[\r\n]+", data.removeprefix(b"\xef\xbb\xbf")) if line.strip()]
-    found: list[list[bytes]] = []
-    for line in lines:
-        if line[:3].decode("ascii", "replace") in _BATCH:
+    found: list[Lines] = []
+    for number, line in enumerate(re.split(rb"\r\n|\r|\n", data.removeprefix(b"\xef\xbb\xbf")), start=1):
+        if not line.strip() or line[:3].decode("ascii", "replace") in _BATCH:
             continue
         if line.startswith(b"MSH"):
             found.append([])
         elif not found:
             raise ValueError("does not begin with MSH")
-        found[-1].append(line)
+        found[-1].append((number, line))
     if not found:
         raise ValueError("holds no message")
-    for message in found:
-        yield _read(message)
+    return found
 
 
-def _read(lines: Sequence[bytes]) -> list[Read]:
-    if lines[0][3:8] != b"|^~\\&":
+def segments(lines: Lines) -> list[Read]:
+    """The segments of one message, in the character set of its MSH-18. Raises :class:`ValueError`."""
+    header = lines[0][1]
+    if header[3:8] != b"|^~\\&":
         raise ValueError("MSH does not declare the delimiters |^~\\&")
-    fields = lines[0].split(b"|")
+    fields = header.split(b"|")
     named = fields[17].decode("ascii", "replace").partition("~")[0] if len(fields) > 17 else ""
     charset = CHARSETS.get(named)
     if charset is None:
         raise ValueError(f"MSH-18 names a character set that is not read here; these are: {', '.join(CHARSETS)}")
     try:
-        return [Read(line.decode(charset), number, charset) for number, line in enumerate(lines, start=1)]
+        return [Read(line.decode(charset), n, charset, at) for n, (at, line) in enumerate(lines, start=1)]
     except UnicodeDecodeError:
         raise ValueError(f"is not written in {named or 'ASCII'}, the character set of MSH-18") from None

@@ -248,6 +248,10 @@ def _json(data: bytes, file: str, line: int | None, offset: int) -> Loaded:
                 at, column = line or place[0] + offset, place[1]
         remedy = "each property once" if error.key else "one well-formed JSON object in UTF-8"
         return _failed(rule, str(error), remedy, file, at, _NDJSON if line else _JSON, column=column)
+    if isinstance(value, dict) and "resourceType" not in value and value.keys() >= {"exam", "newborn"}:
+        what = "a capture record, which is no FHIR resource"
+        remedy = "newborn-adapter check, which reads it; newborn-adapter convert makes FHIR of it"
+        return _failed("capture-record", what, remedy, file, line, _JSON)
     if not isinstance(value, dict):
         what = "JSON, but not an object"
         return _failed("not-a-resource", what, "one resource as a JSON object", file, line, _JSON)

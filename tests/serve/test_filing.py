@@ -139,7 +139,7 @@ def test_a_record_with_errors_is_refused_with_each_of_them(filing: Filing, drop:
         (b"{}\n{}", "several-records"),
         (b'{"resourceType": "Patient"}', "no-exam"),
         (b'{"resourceType": "QuestionnaireResponse"}', "no-questionnaire"),
-        (b"item,value\n", "not-json"),
+        (b"item,value\n", "unknown-form"),
     ],
 )
 def test_what_is_no_record(body: bytes, rule: str, filing: Filing, drop: Path) -> None:
