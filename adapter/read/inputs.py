@@ -42,7 +42,15 @@ Source = Path | BinaryIO | Mapping[str, Any]
 _PIECE = 1 << 20
 _TYPE = re.compile(r'"resourceType"\s*:\s*"([A-Z]\w*)"')
 _RESPONSE = "QuestionnaireResponse"
-_AROUND = {"Patient", "RelatedPerson", "Practitioner", "Organization", "Encounter", "Questionnaire", "OperationOutcome"}
+_AROUND = {
+    "Patient",
+    "RelatedPerson",
+    "Practitioner",
+    "Organization",
+    "Encounter",
+    "Questionnaire",
+    "OperationOutcome",
+}
 """What may come with the response to a form, and is not read."""
 _MOST_ALONE = 256 * 1024 * 1024
 _OUR_EXAM = "the resources of an exam that this adapter wrote at this site, its DiagnosticReport among them"
