@@ -10,7 +10,7 @@ from adapter.fhir.json import loads
 from adapter.read import Reading, read
 from adapter.read.bundle import read_entries
 from adapter.read.csv_reader import read_csv
-from adapter.read.graph import alone
+from adapter.read.graph import Origin, alone
 from adapter.read.inputs import Reader
 from adapter.read.plan import Plan, load_plan, read_piece, read_table
 from adapter.run.inputs import Cut
@@ -47,7 +47,9 @@ def readings_of(piece: Piece, catalogue: Catalogue, plan: Plan | None = None) ->
         yield from read(piece.path, catalogue, name=piece.file)
     elif piece.kind is PieceKind.GATHERED:
         resources = [entry["resource"] for entry in loads(piece.data)["entry"]]
-        entries = [alone(one, file, line) for one, (file, line) in zip(resources, piece.places, strict=True)]
+        entries = [
+            alone(one, Origin(file, line=line)) for one, (file, line) in zip(resources, piece.places, strict=True)
+        ]
         yield from read_entries(entries, catalogue, piece.file)
     else:
         reader = Reader(catalogue)
