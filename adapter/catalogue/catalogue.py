@@ -217,8 +217,6 @@ def _item_codes(item: Item) -> Iterator[tuple[str, Code]]:
     yield from ((place, code) for code in item.codes)
     for _, _, codes in item.codes_by.conditions():
         yield from ((place, code) for code in codes)
-    for codes in (item.not_done.codes, *item.not_done.side.values()):
-        yield from ((place, code) for code in codes)
     for other in item.other_units:
         yield from ((place, code) for code in other.codes)
     for answer in item.answers:

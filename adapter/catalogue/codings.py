@@ -43,10 +43,8 @@ class Codings:
         if system.version is not None:
             coding["version"] = system.version
         coding["code"] = code.code
-        row = self.catalogue.verified.get((code.system, code.code))
-        display = row.display if row is not None else code.display
-        if display:
-            coding["display"] = display
+        if code.display:
+            coding["display"] = code.display
         return coding
 
     def own(self, system: str, code: str, display: str) -> Coding:
@@ -82,11 +80,6 @@ class Codings:
     def own_question(self, item_id: str, value: object) -> bool:
         """Whether a value is an answer to our own question alone, and not to the published codes of the item."""
         return isinstance(value, str) and (item_id, value) in self._own_questions
-
-    def not_done(self, item_id: str, side: Side | None) -> list[Coding]:
-        """The published question why an item was not done; empty where there is none."""
-        asks = self.catalogue.items[item_id].not_done
-        return self.published(asks.codes + (asks.side.get(side, ()) if side is not None else ()))
 
     def _answer(self, item_id: str, answer_id: str) -> list[Coding]:
         answer = self.catalogue.items[item_id].answer(answer_id)

@@ -90,9 +90,8 @@ def of_item(item: Item) -> Iterator[Place]:
     at = f"item {item.id}"
     yield Place(at, "question", item.codes)
     yield Place(at, "question", item.maps, maps=True)
-    yield Place(at, "question", item.not_done.codes)
     conditions = (codes for _, _, codes in item.codes_by.conditions())
-    for codes in (*conditions, *item.not_done.side.values(), *(other.codes for other in item.other_units)):
+    for codes in (*conditions, *(other.codes for other in item.other_units)):
         yield Place(at, "question", codes, conditional=True)
     for component in item.components:
         yield Place(f"{at}, component {component.id}", "question", component.codes)
@@ -106,22 +105,8 @@ def of_item(item: Item) -> Iterator[Place]:
             yield Place(f"{at}, sign {sign.id}, answer {choice.id}", "value", choice.codes)
 
 
-_NOT_YET_READ = (
-    *("context", "general", "vital_signs", "respiratory", "cardiovascular", "skin", "head", "face", "eyes", "ears"),
-    *("nose", "mouth"),
-)  # their codes are being read again
-
-
 def lint_codes(catalogue: Catalogue) -> Iterator[Problem]:
     """All faults of the codes, in the order of the exam."""
-    waiting = ("ungraded", "display", "qualifier-grade", "unequal-answers", "context-free-value", "two-displays")
-    for problem in _all(catalogue):
-        waits = problem.rule in waiting or "candidate" in problem.what
-        if not waits or catalogue.region_of.get(problem.item, problem.item) not in _NOT_YET_READ:
-            yield problem
-
-
-def _all(catalogue: Catalogue) -> Iterator[Problem]:
     for place in places(catalogue):
         for code in place.codes:
             yield from _code(place, code, catalogue)

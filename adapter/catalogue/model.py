@@ -222,13 +222,6 @@ class CodesBy(Frozen):
         yield from (("method", method, codes) for method, codes in self.method.items())
 
 
-class NotDone(Frozen):
-    """Published codes of the question why something was not done: of the item, or of one of its sides."""
-
-    codes: Codes = ()
-    side: dict[Side, Codes] = Field(default_factory=dict)
-
-
 class Category(StrEnum):
     """FHIR R4 observation-category codes used."""
 
@@ -246,8 +239,7 @@ class Item(Frozen):
     sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
     ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
     ``compare_sides``: left and right that differ become a finding of their own. ``still_to_do``: not examined or not
-    recorded, it is listed as still to be done. ``maps`` are codes for ConceptMaps alone. ``not_done`` are codes that
-    ask why it was not done.
+    recorded, it is listed as still to be done. ``maps`` are codes for ConceptMaps alone.
     """
 
     id: Key
@@ -259,7 +251,6 @@ class Item(Frozen):
     codes: Codes = ()
     codes_by: CodesBy = CodesBy()
     maps: Codes = ()
-    not_done: NotDone = NotDone()
     profile: str | None = None
     sides: Sides = Sides.NONE
     sites: tuple[Key, ...] = ()
