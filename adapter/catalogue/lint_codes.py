@@ -224,6 +224,8 @@ def _same_label(catalogue: Catalogue) -> Iterator[Problem]:
         if item.type not in (ItemType.CHOICE, ItemType.CHOICES):
             continue
         for answer in item.answers:
+            if answer.codes and not any(code.system in PUBLISHED for code in answer.codes):
+                continue  # a site has its own code in place of the published ones
             rows = (catalogue.verified.get((code.system, code.code)) for code in answer.codes)
             qualifiers = frozenset(row.code for row in rows if row and row.kind == "qualifier value")
             place = f"{item.id}.{answer.id}"

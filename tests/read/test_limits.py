@@ -201,4 +201,5 @@ def test_workbooks_that_unpack_to_gigabytes(rows: Repeated, strings: Repeated, t
     with little_memory():
         readings = list(read(path, CATALOGUE, plan))
     rules = {problem.rule for reading in readings for problem in reading.errors}
-    assert rules == {"too-large"}
+    assert "too-large" in rules
+    assert rules <= {"too-large", "row-width"}  # rows before the limit may be wider than the header

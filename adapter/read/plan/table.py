@@ -15,7 +15,7 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
-from adapter.problems import Problem
+from adapter.problems import AdapterError, Problem
 from adapter.read.files import MOST_BYTES, MOST_CELLS, MOST_UNPACKED, table_rows, unpacked
 from adapter.read.places import Place
 from adapter.read.plan.model import TablePlan
@@ -31,7 +31,7 @@ _MOST_ROWS = 1_048_576
 """Of a sheet, as spreadsheets have it."""
 
 
-class TooManyCells(Exception):
+class TooManyCells(AdapterError):
     """A table of more cells than are read."""
 
 
