@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, cast
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import FhirJsonError, Json, loads
 from adapter.read.files import MOST_BYTES, Rest, decoded, is_crowded, refused, too_large, too_many, unpacked
-from adapter.read.graph import Entry, Origin, alone, entries_of
+from adapter.read.graph import Entry, Origin, alone, entries_of, objects
 from adapter.read.json_reader import read_json
 from adapter.read.places import Place, PlaceOf
 from adapter.read.reading import Reading
@@ -327,7 +327,7 @@ def _or_no_exam(
         what = f"FHIR resources that by themselves are no exam: {kinds}" if len(entries) > 1 else ""
         what = what or f"a FHIR resource of type {entries[0].type}, which by itself is no exam"
     elif not entries:
-        answer = any(isinstance(e, dict) and "response" in e for e in bundle.get("entry") or ())
+        answer = any("response" in e for e in objects(bundle.get("entry")))
         what = "a FHIR Bundle that is the answer of a server" if answer else "a FHIR Bundle with no entries"
     else:
         what = f"a FHIR Bundle that holds no exam: {kinds}"

@@ -54,7 +54,7 @@ HOSTILE = {
         b'{"resourceType":"Patient","multipleBirthInteger":0.' + b"9" * 100_000 + b"}", "unreadable-json"),
     "not a number": (b'{"resourceType":"Patient","multipleBirthInteger":NaN}', "unreadable-json"),
     "half a surrogate": (b'{"resourceType":"Patient","language":"\\ud800"}', "unreadable-json"),
-    "UTF-16": ('{"resourceType":"Patient"}'.encode("utf-16"), "unreadable-json"),
+    "UTF-16": ('{"resourceType":"Patient"}'.encode("utf-16"), "not-utf-8"),
     "a key a thousand times": (b'{' + b'"a":1,' * 1000 + b'"a":1}', "duplicate-key"),
     "ten thousand unknown elements": (
         b'{"resourceType":"Patient",' + b",".join(b'"x%d":1' % n for n in range(10_000)) + b"}", "unknown-element"),

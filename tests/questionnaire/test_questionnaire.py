@@ -9,6 +9,7 @@ import pytest
 from items import by_link, extensions, walk
 
 from adapter.catalogue import Catalogue, ItemType, Sides, load_catalogue
+from adapter.catalogue.codings import codings
 from adapter.exam import Exam, Quantity
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps

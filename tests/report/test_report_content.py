@@ -169,7 +169,7 @@ def test_what_must_be_told_comes_before_every_finding() -> None:
     root = page(read("d05"))
     headings = [words(node) for node in root.xpath("//main//h2")]
     assert headings[0] == "What must be told"
-    assert headings[1] == "Tell the provider now (2)"
+    assert headings[1] == "Tell the provider now (3)"
     assert headings.index("Findings, in the order of the exam") > 1
     notice = words(root.xpath("//section[contains(@class, 'loud')]")[0])
     assert "Circulation that may depend on the duct" in notice

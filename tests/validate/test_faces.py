@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from lxml import etree
 from sample_resources import Resource, changed, family, finding, patient, vital
 
-from adapter.cli.validate import validate as command
+from adapter.cli import cli
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.locations import excerpt, locate_json
 from adapter.fhir.xml import to_xml
@@ -147,7 +147,7 @@ def test_a_resource_beyond_the_limit_is_refused_and_the_next_one_read(monkeypatc
 
 
 def run(*arguments: str, data: bytes = b"") -> Result:
-    return CliRunner().invoke(command, arguments, input=data)
+    return CliRunner().invoke(cli, ("validate", *arguments), input=data)
 
 
 def test_text_has_the_source_on_request_only() -> None:

@@ -95,7 +95,7 @@ def test_the_pdf_has_few_pages_and_says_whose_each_is(kind: str, paper: str) -> 
     size = reader.pages[0].mediabox
     assert (round(size.width), round(size.height)) == {"a4": (595, 842), "letter": (612, 792)}[paper]
     pages = [one.extract_text() for one in reader.pages]
-    assert len(pages) <= {"initial": 6, "discharge": 4}.get(kind, 2)
+    assert len(pages) <= {"initial": 7, "discharge": 5}.get(kind, 3)
     assert all("Identifier" in text and f"page {n} of {len(pages)}" in text for n, text in enumerate(pages, start=1))
     whole = squeezed("".join(pages))
     for item in CATALOGUE.expected(kind):
