@@ -229,7 +229,7 @@ def printed(play: Playwright, file: Path, folder: Path) -> str:
         to_page(page, "General appearance and behaviour")
         hand.answer("cry", "Strong")
         hand.tap(hand.card("posture").get_by_role("button", name="Not examined"))
-        hand.button("Asleep or too drowsy")
+        hand.button("Asleep, rouses as usual")
         to_page(page, "Skin")
         hand.tap(hand.card("jaundice").get_by_role("button", name="Other answers"))
         hand.tap(hand.card("jaundice").locator("button.answer.abnormal").first)
