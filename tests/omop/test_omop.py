@@ -257,8 +257,8 @@ def test_keys_are_stable_when_they_are_given_back(every: list[Exam], catalogue: 
     write(every[:3], tmp_path / "one", catalogue)
     write(every[::-1], tmp_path / "two", catalogue, keys=read_keys(tmp_path / "one" / "keys.csv"))
     for table in ("person", "visit_occurrence", "measurement", "observation"):
-        earlier = pd.read_csv(tmp_path / "one" / f"{table}.csv").set_index(f"{table}_id")
-        now = pd.read_csv(tmp_path / "two" / f"{table}.csv").set_index(f"{table}_id")
+        earlier = pd.read_csv(tmp_path / "one" / f"{table}.csv", dtype=str).set_index(f"{table}_id")
+        now = pd.read_csv(tmp_path / "two" / f"{table}.csv", dtype=str).set_index(f"{table}_id")
         pd.testing.assert_frame_equal(now.loc[earlier.index], earlier, check_dtype=False)
         assert now.index.is_unique
 

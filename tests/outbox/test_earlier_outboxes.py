@@ -86,8 +86,9 @@ def test_what_the_receivers_said_is_kept_with_the_names_it_was_said_of(earlier: 
 def test_it_goes_on_where_it_was(earlier: Path, catalogue: Catalogue) -> None:
     """What was sent is known, what waits goes with what is known of the version before, what died can be retried."""
     with Outbox(earlier) as outbox:
-        assert outbox.put(FHIR, message_of(short("sent"), catalogue)) is PutResult.SENT_BEFORE
-        assert outbox.put(FHIR, message_of(short("dead"), catalogue)) is PutResult.DEAD_BEFORE
+        # the same bytes as then: what today's catalogue makes of the exam may differ
+        assert outbox.put(FHIR, outbox.message(1)) is PutResult.SENT_BEFORE
+        assert outbox.put(FHIR, outbox.message(3)) is PutResult.DEAD_BEFORE
         assert outbox.put(FHIR, message_of(amended(short("dead")), catalogue)) is PutResult.QUEUED
         assert outbox.retry(2)
         letter = outbox.claim(FHIR, 8)
