@@ -17,7 +17,7 @@ from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 
 
 def loinc(code: str) -> bool:
-    if code.startswith("LA"):  # answers: their check digit follows another rule, which is not published
+    if code.startswith("LA"):  # answers: their check digit follows another rule
         return re.fullmatch(r"LA\d{1,7}-\d", code) is not None
     body, hyphen, digit = code.partition("-")
     return bool(hyphen) and luhn.is_valid(body + digit)
