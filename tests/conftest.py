@@ -4,18 +4,25 @@ exams`` draws any exam, ``from every_answer import every_exam`` makes those that
 
 from __future__ import annotations
 
+import os
 import signal
 from pathlib import Path
 
 import pytest
 
+import drawn  # noqa: F401 (how much property tests draw)
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from every_answer import every_exam
+from tests.fetched import CACHE
 from tests.fhir_xml import official_package
 
 # A shell lets what it starts in the background ignore Ctrl-C, and so do all that it starts; some tests press it.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# Where a machine keeps no bytecode, each process that a test starts would compile the program and pydantic anew.
+if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
+    os.environ["PYTHONPYCACHEPREFIX"] = str(CACHE / "bytecode")
 
 
 @pytest.fixture(scope="session")

@@ -1,9 +1,10 @@
-"""The catalogue: ``mappings/`` and a site's folder as frozen typed objects, and the linter that proves them."""
+"""The catalogue: ``mappings/`` and a site's folder as frozen typed objects.
+
+Beside it, each loaded where it is used: ``adapter.catalogue.lint`` proves a catalogue, ``coverage`` says what is
+coded how, ``difference`` what a site changes.
+"""
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.coverage import Coded, Coverage, answer_shares, coded, coverage, question_coverage
-from adapter.catalogue.difference import Change, difference, labelled
-from adapter.catalogue.lint import lint
 from adapter.catalogue.load import CatalogueError, load_catalogue
 from adapter.catalogue.model import (
     Answer,
@@ -37,12 +38,9 @@ __all__ = [
     "Catalogue",
     "CatalogueError",
     "Category",
-    "Change",
     "Code",
-    "Coded",
     "Component",
     "Condition",
-    "Coverage",
     "Emit",
     "Estimate",
     "Flag",
@@ -68,12 +66,5 @@ __all__ = [
     "V2Settings",
     "When",
     "WrongDimension",
-    "answer_shares",
-    "coded",
-    "coverage",
-    "difference",
-    "labelled",
-    "lint",
     "load_catalogue",
-    "question_coverage",
 ]

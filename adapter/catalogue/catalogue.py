@@ -53,6 +53,7 @@ class Catalogue:
     profiles: Mapping[str, ProfileClaim]
     stages: Mapping[str, Stage]
     equivalences: Mapping[str, Equivalence]
+    graders: Mapping[str, Term]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     estimates: Mapping[str, Estimate]
@@ -169,13 +170,23 @@ class Catalogue:
         return identifier.model_copy(update={"system": uri}) if uri else identifier
 
     def sends(self, code: Code) -> bool:
-        """Whether the site sends this code: SNOMED CT may be off, or kept to the Global Patient Set."""
+        """Whether the site sends this code: HPO is on or off, SNOMED CT may be kept to the Global Patient Set."""
+        return self.maps(code) and (code.system != "hpo" or self.settings.hpo == "on")
+
+    def maps(self, code: Code) -> bool:
+        """Whether the code may stand in this site's ConceptMaps: there HPO always does."""
         if code.system != "snomed" or self.settings.snomed == "all":
             return True
         if self.settings.snomed == "off":
             return False
         row = self.verified.get((code.system, code.code))
         return row is not None and row.global_patient_set
+
+    def notice(self) -> str:
+        """What the terms of the published code systems that this site sends ask to be shown with lists of codes."""
+        settings = self.settings
+        sent = {"loinc": True, "snomed": settings.snomed != "off", "hpo": settings.hpo == "on"}
+        return " ".join(self.systems[name].notice for name, is_sent in sent.items() if is_sent)
 
     def codes(self) -> Iterator[tuple[str, Code]]:
         """Every published code of the catalogue, with a word on where it stands."""
@@ -204,9 +215,8 @@ class Catalogue:
 def _item_codes(item: Item) -> Iterator[tuple[str, Code]]:
     place = f"item {item.id}"
     yield from ((place, code) for code in item.codes)
-    for by in (item.codes_by.side, item.codes_by.site, item.codes_by.method):
-        for codes in by.values():
-            yield from ((place, code) for code in codes)
+    for _, _, codes in item.codes_by.conditions():
+        yield from ((place, code) for code in codes)
     for other in item.other_units:
         yield from ((place, code) for code in other.codes)
     for answer in item.answers:

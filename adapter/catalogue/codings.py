@@ -31,12 +31,18 @@ class Codings:
 
     def __init__(self, catalogue: Catalogue) -> None:
         self.catalogue = catalogue
+        items = catalogue.items.values()
+        self._own_questions = {(i.id, a.id) for i in items for a in i.answers if a.own_question}
         self.question = cache(self._question)
         self.answer = cache(self._answer)
 
     def coding(self, code: Code) -> Coding:
-        """A code as FHIR Coding; the display only where it is a verified one."""
-        coding = {"system": self.catalogue.uri(code.system), "code": code.code}
+        """A code as FHIR Coding; the display only where it is verified, the version where the terms ask for it."""
+        system = self.catalogue.systems[code.system]
+        coding = {"system": self.catalogue.uri(code.system)}
+        if system.version is not None:
+            coding["version"] = system.version
+        coding["code"] = code.code
         if code.display:
             coding["display"] = code.display
         return coding
@@ -56,14 +62,24 @@ class Codings:
         site: str | None = None,
         method: str | None = None,
         other_unit: str | None = None,
+        own_only: bool = False,
     ) -> list[Coding]:
-        """``other_unit``: the value is in a unit of another dimension, which has published codes of its own."""
+        """``other_unit``: the value is in a unit of another dimension, which has published codes of its own.
+
+        ``own_only``: the answer is not to what the published codes ask (:meth:`own_question`).
+        """
         item = self.catalogue.items[item_id]
+        if own_only:
+            return [self.own("item", item.id, item.label)]
         codes = next((o.codes for o in item.other_units if o.unit == other_unit), item.codes)
         further: tuple[Code, ...] = ()
         for by, key in ((item.codes_by.side, side), (item.codes_by.site, site), (item.codes_by.method, method)):
             further += by.get(key, ()) if key is not None else ()  # type: ignore[call-overload]
         return [*self.published(codes + further), self.own("item", item.id, item.label)]
+
+    def own_question(self, item_id: str, value: object) -> bool:
+        """Whether a value is an answer to our own question alone, and not to the published codes of the item."""
+        return isinstance(value, str) and (item_id, value) in self._own_questions
 
     def _answer(self, item_id: str, answer_id: str) -> list[Coding]:
         answer = self.catalogue.items[item_id].answer(answer_id)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.model import Code, Codes, Item
+from adapter.catalogue.code import Code, Codes
+from adapter.catalogue.model import Item
 
 
 class Coverage(StrEnum):
@@ -31,9 +32,7 @@ def coverage(codes: Codes) -> Coverage:
 
 def question_coverage(item: Item) -> Coverage:
     """What an item's question is coded in; codes that hold only for a side, site or method count too."""
-    by = item.codes_by
-    further = (codes for table in (by.side, by.site, by.method) for codes in table.values())
-    return coverage(item.codes + tuple(code for codes in further for code in codes))
+    return coverage(item.codes + tuple(code for _, _, codes in item.codes_by.conditions() for code in codes))
 
 
 def answer_shares(item: Item) -> tuple[int, int]:
@@ -64,9 +63,8 @@ _NO_PART = "No code in codes.csv was verified to mean exactly this part of the m
 def coded(items: Iterable[Item], catalogue: Catalogue) -> Iterator[Coded]:
     """Every question, part and answer of the items in their order; counted as this site sends its codes."""
     for item in items:
-        by = item.codes_by
-        tables = (codes for table in (by.side, by.site, by.method) for codes in table.values())
-        further = [code for codes in (*tables, *(other.codes for other in item.other_units)) for code in codes]
+        conditions = (codes for _, _, codes in item.codes_by.conditions())
+        further = [code for codes in (*conditions, *(other.codes for other in item.other_units)) for code in codes]
         every = (*item.codes, *dict.fromkeys(code for code in further if code not in item.codes))
         why = item.no_standard_code or "No verified code means exactly this question."
         yield _coded("item", item.id, item.label, every, why, catalogue)

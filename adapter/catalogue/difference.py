@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.model import Code, Condition, Frozen, Range, Span
+from adapter.catalogue.code import Code, Frozen
+from adapter.catalogue.model import Condition, Range, Span
 from adapter.exam.model import Urgency
 
 _LISTS = (

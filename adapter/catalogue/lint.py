@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator
 from itertools import combinations
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
+from adapter.catalogue.lint_cautions import lint_cautions
+from adapter.catalogue.lint_codes import lint_codes
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
-from adapter.catalogue.model import Code, Item, ItemType, Limits, Meaning, Range, Sides
+from adapter.catalogue.model import Item, ItemType, Limits, Meaning, Range, Sides
 from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
@@ -25,10 +26,11 @@ def lint(catalogue: Catalogue) -> list[Problem]:
     return [
         *_duplicate_items(catalogue),
         *(problem for item in catalogue.items.values() for problem in _item(item, catalogue)),
-        *_codes(catalogue),
+        *lint_codes(catalogue),
         *_kinds(catalogue),
         *_stages(catalogue),
         *_units(catalogue),
+        *lint_cautions(catalogue),
         *lint_rules(catalogue),
         *lint_site(catalogue),
         *lint_v2(catalogue.v2, frozenset(catalogue.systems)),
@@ -122,19 +124,14 @@ def _shape(item: Item, report: _Reporter) -> Iterator[Problem]:
 
 def _questions(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
     systems = catalogue.systems
-    standard = [code for code in item.codes if code.system not in systems or not systems[code.system].local]
+    every = (*item.codes, *(code for _, _, codes in item.codes_by.conditions() for code in codes))
+    standard = [code for code in every if code.system not in systems or not systems[code.system].local]
     if not standard and not item.no_standard_code:
         yield report("missing-code", "has no published code and does not say why", "codes, or no_standard_code")
     if standard and item.no_standard_code:
         yield report("missing-code", "has codes and yet says there are none", "remove no_standard_code")
     for code in item.codes:
         display = code.display or ""
-        if code.system == "snomed" and display.endswith(("(finding)", "(disorder)", "(situation)")):
-            yield report(
-                "finding-as-question",
-                f"{code} is an answer, not a question",
-                "a SNOMED CT observable entity, or LOINC (FHIR R4 Observation, section 10.1.4)",
-            )
         if code.system == "loinc" and display.endswith("Narrative") and item.type is not ItemType.TEXT:
             yield report("narrative-code", f"{code} takes free text", "the coded code of the region, or none")
 
@@ -237,38 +234,6 @@ def _reaches(lower: Range, upper: Range) -> bool:
     if lower.high.value == upper.low.value:
         return lower.high.comparator == "<=" and upper.low.comparator == ">="
     return lower.high.value > upper.low.value
-
-
-def _codes(catalogue: Catalogue) -> Iterator[Problem]:
-    displays: dict[tuple[str, str], tuple[str, str]] = {}
-    for place, code in catalogue.codes():
-        item_id = place.split(",")[0].removeprefix("item ").removeprefix("region ")
-        yield from _code(place, code, catalogue, _Reporter(catalogue, item_id))
-        if code.display:
-            before = displays.setdefault((code.system, code.code), (code.display, place))
-            if before[0] != code.display:
-                what = f"{place}: {code} has display '{before[0]}' at {before[1]}"
-                yield _Reporter(catalogue, item_id)("two-displays", what, "one display for one code")
-
-
-def _code(place: str, code: Code, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
-    if code.system not in catalogue.systems:
-        yield report("unknown-system", f"{place}: system of {code} is not defined", "add it to systems.yaml")
-        return
-    valid = {"loinc": loinc_is_valid, "snomed": snomed_is_valid}.get(code.system)
-    if valid and not valid(code.code):
-        yield report("check-digit", f"{place}: {code} fails its check digit", "look the code up again; never guess")
-        return
-    if code.system not in ("loinc", "snomed", "ucum"):
-        return
-    row = catalogue.verified.get((code.system, code.code))
-    if row is None:
-        yield report("not-verified", f"{place}: {code} is not in codes.csv", "verify it, then add it there")
-    elif row.status != "verified":
-        yield report("not-verified", f"{place}: {code} is marked {row.status} in codes.csv", "another code, or none")
-    elif (code.display or "") != row.display:
-        what = f"{place}: display of {code} is not the verified one"
-        yield report("display", what, f"'{row.display}'" if row.display else "no display: none was verified")
 
 
 def _kinds(catalogue: Catalogue) -> Iterator[Problem]:

@@ -11,6 +11,8 @@ from adapter.catalogue.rules import Rule, When
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
 
+_OBX_17 = 199
+"""What a part of OBX-17 takes (HL7 v2.5.1, chapter 2.A, CE.2), where messages name what made a finding."""
 _NUMBERS = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE, ItemType.TIME)
 
 
@@ -36,11 +38,17 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
     elif rule.on and catalogue.sources[rule.source].mark == "memory":
         what = "rests on memory and is switched on"
         yield report("unsigned-rule", what, "on: false, or the source that a clinician signed it by")
+    elif len(f"{rule.label}, version {catalogue.settings.version}; {catalogue.sources[rule.source].label}") > _OBX_17:
+        what = f"label, version and source have more than {_OBX_17} characters together"
+        yield report("too-long", what, "a shorter label, of the rule or its source: HL7 v2.5.1, OBX-17 takes no more")
     if rule.urgency is Urgency.NONE:
-        yield report("rule-says-nothing", "its urgency is none", "tell or tell-now; on: false to switch it off")
+        yield report("rule-says-nothing", "its urgency is none", "one that is told; on: false to switch it off")
     for other in rule.replaces:
         if other not in catalogue.rules or other == rule.id:
             yield report("unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id")
+    for item in _of_no_side(rule.when, catalogue):
+        what = f"asks {item} of both sides, and it is not examined on each"
+        yield report("both-sides", what, "items of each side in the group")
     for leaf in rule.when.leaves():
         yield from (report(*fault) for fault in _leaf(leaf, catalogue))
     yield from (
@@ -48,11 +56,24 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
     )
 
 
+def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:
+    """Items that a group asks of both sides though one finding of theirs would answer for both."""
+    for part in when.parts:
+        yield from _of_no_side(part, catalogue)
+    if when.both_sides:
+        for leaf in when.leaves():
+            item = catalogue.items.get(leaf.item or "")
+            if item is None or item.sides is not Sides.EACH:
+                yield leaf.item or "what has no item"
+
+
 def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
     for name, span in (("number", leaf.number), ("age_hours", leaf.age_hours), ("gestation", leaf.gestation_weeks)):
         if span is not None and _empty(span):
             yield "never-holds", f"{name} '{span}' holds no number", "low before high"
     if leaf.item is None:
+        for reason in sorted({*leaf.not_examined} - {"any"} - {*catalogue.reasons}):
+            yield "unknown-reference", f"there is no reason '{reason}'", f"one of {', '.join(catalogue.reasons)}"
         return
     item = catalogue.items.get(leaf.item)
     if item is None:

@@ -127,6 +127,10 @@ def _local_codes(catalogue: Catalogue) -> Iterator[Problem]:
 
 def _equivalences(catalogue: Catalogue) -> Iterator[Problem]:
     """A shipped grade of a code that a site has replaced is passed over; a place that is nowhere is a mistake."""
+    givers = {grade.by for entry in catalogue.equivalences.values() for grade in entry.targets.values()}
+    for giver in sorted(givers - set(catalogue.graders)):
+        what = f"'{giver}' grades codes and is not defined"
+        yield _problem(catalogue, "equivalences", "unknown-reference", what, "add it to graders.yaml", giver)
     places = {place for place, _ in catalogue.codes()} | {f"reason {name}" for name in catalogue.reasons}
     known = places | {f"item {name}" for name in catalogue.items} | {f"site {name}" for name in catalogue.sites}
     for name in sorted(set(catalogue.equivalences) - known):

@@ -9,11 +9,12 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.files import Node, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.labels import with_labels
 from adapter.catalogue.local_codes import with_local_codes
-from adapter.catalogue.model import Frozen, Region
+from adapter.catalogue.model import Region
 from adapter.catalogue.rules import Rule
 from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
@@ -50,6 +51,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "profiles": ProfileClaim,
     "stages": Stage,
     "equivalences": Equivalence,
+    "graders": Term,
     "sites": Site,
     "sources": Source,
     "rules": Rule,
@@ -81,7 +83,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     if site is not None:
         over, more = _read_site(site)
         problems += more
-        raw = merged(raw, over)
+        raw = merged(raw, graded_by(SITE, over))
         if (site / "codes.csv").is_file():
             verified.update(read_verified(site / "codes.csv"))
     if not problems:

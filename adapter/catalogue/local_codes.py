@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from typing import Any
 
+from adapter.catalogue.code import SITE, equivalent_by
 from adapter.catalogue.files import Node, entries
 from adapter.problems import Layer, Problem, Severity
 
@@ -85,7 +86,7 @@ def _codes(
             remedy = "place: first or last; or profile: null in the item, and no vital sign"
             yield _problem(codes, f"{part}.{name}", what, remedy, "profile-needs-code")
         else:
-            _put(known[name], f"{system} {code}", system, place)
+            _put(known[name], equivalent_by(SITE, f"{system} {code}"), system, place)
 
 
 def _put(entry: dict[str, Any], code: str, system: str, place: str) -> None:

@@ -7,51 +7,17 @@ from __future__ import annotations
 
 import operator
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BeforeValidator, Field
 
+from adapter.catalogue.code import Code as Code
+from adapter.catalogue.code import Codes, Frozen
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key
-
-
-class Frozen(BaseModel):
-    """Base of all catalogue objects: immutable, no unknown fields."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Code(Frozen):
-    """One code: system (a key of ``systems.yaml``), code, and the display that may be sent with it.
-
-    Written in the YAML as ``loinc 8867-4 |Heart rate|``; without the bars no display is sent.
-    """
-
-    system: str
-    code: str
-    display: str | None = None
-
-    def __str__(self) -> str:
-        return f"{self.system} {self.code}" + (f" |{self.display}|" if self.display else "")
-
-
-_CODE = re.compile(r"(?P<system>[a-z0-9-]+) +(?P<code>\S+)(?: +\|(?P<display>[^|]+)\|)?")
-
-
-def _read_code(value: Any) -> Any:
-    if isinstance(value, str):
-        found = _CODE.fullmatch(value.strip())
-        if not found:
-            raise ValueError(f"'{value}' is not a code; write it as loinc 8867-4 |Heart rate|")
-        return found.groupdict()
-    return value
-
-
-CodeText = Annotated[Code, BeforeValidator(_read_code)]
-Codes = tuple[CodeText, ...]
 
 
 class Meaning(StrEnum):
@@ -67,7 +33,9 @@ class Meaning(StrEnum):
 class Answer(Frozen):
     """One possible answer: its meaning, how soon to tell, and the codes of the value.
 
-    ``exclusive`` answers say that there is nothing: no other answer of the item may stand beside them.
+    ``exclusive`` answers say that there is nothing: no other answer of the item may stand beside them. ``maps`` are
+    codes that are near and say something else: for ConceptMaps alone. ``own_question``: the published codes of the
+    item do not ask this, so that with this answer the question has our own code alone.
     """
 
     id: Key
@@ -76,6 +44,8 @@ class Answer(Frozen):
     urgency: Urgency = Urgency.NONE
     exclusive: bool = False
     codes: Codes = ()
+    maps: Codes = ()
+    own_question: bool = False
 
 
 _COMPARE: dict[str, Callable[[Decimal, Decimal], bool]] = {
@@ -249,6 +219,12 @@ class CodesBy(Frozen):
     site: dict[Key, Codes] = Field(default_factory=dict)
     method: dict[Key, Codes] = Field(default_factory=dict)
 
+    def conditions(self) -> Iterator[tuple[str, str, Codes]]:
+        """Each condition, as (``side``, ``site`` or ``method``, which, codes)."""
+        yield from (("side", side.value, codes) for side, codes in self.side.items())
+        yield from (("site", site, codes) for site, codes in self.site.items())
+        yield from (("method", method, codes) for method, codes in self.method.items())
+
 
 class Category(StrEnum):
     """FHIR R4 observation-category codes used."""
@@ -267,7 +243,7 @@ class Item(Frozen):
     sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
     ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
     ``compare_sides``: left and right that differ become a finding of their own. ``still_to_do``: not examined or not
-    recorded, it is listed as still to be done.
+    recorded, it is listed as still to be done. ``maps`` are codes for ConceptMaps alone.
     """
 
     id: Key
@@ -278,6 +254,7 @@ class Item(Frozen):
     category: Category | None = None
     codes: Codes = ()
     codes_by: CodesBy = CodesBy()
+    maps: Codes = ()
     profile: str | None = None
     sides: Sides = Sides.NONE
     sites: tuple[Key, ...] = ()

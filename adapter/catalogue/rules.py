@@ -11,7 +11,8 @@ from collections.abc import Iterator
 
 from pydantic import Field, model_validator
 
-from adapter.catalogue.model import Flag, Frozen, Meaning, Span
+from adapter.catalogue.code import Frozen
+from adapter.catalogue.model import Flag, Meaning, Span
 from adapter.exam.model import Urgency
 from adapter.exam.text import Key
 
@@ -26,11 +27,12 @@ class Minus(Frozen):
 class When(Frozen):
     """One node of a condition: a group of others, or a leaf.
 
-    ``same_side``: what the group asks of items that are examined on each side must hold on one and the same side.
-    A leaf without ``item`` asks of the infant at the exam's start. In a leaf with ``item``, all that is given must
-    hold of one and the same finding; ``age_hours`` is then the age at which it was made. ``number`` is in the
-    item's unit (hours of life for a moment); with ``minus`` it is the difference. ``not_examined`` lists reasons,
-    or ``any``. ``not_recorded`` holds where the exam has no finding of the item at all.
+    ``same_side``: what the group asks of items that are examined on each side must hold on one and the same
+    side; ``both_sides``: on the left and on the right, each by itself. A leaf without ``item`` asks of the
+    infant at the exam's start, or with ``not_examined`` of any item. In a leaf with ``item``, all that is given
+    must hold of one and the same finding; ``age_hours`` is then the age at which it was made. ``number`` is in
+    the item's unit (hours of life for a moment); with ``minus`` it is the difference. ``not_examined`` lists
+    reasons, or ``any``. ``not_recorded`` holds where the exam has no finding of the item at all.
     """
 
     all: tuple[When, ...] = ()
@@ -38,6 +40,7 @@ class When(Frozen):
     at_least: int | None = Field(default=None, ge=1)
     of: tuple[When, ...] = ()
     same_side: bool = False
+    both_sides: bool = False
 
     item: Key | None = None
     answers: tuple[Key, ...] = ()
@@ -65,10 +68,12 @@ class When(Frozen):
             raise ValueError("at_least and of go together: at_least: 2, of: [...]")
         if self.of and self.at_least is not None and self.at_least > len(self.of):
             raise ValueError(f"at_least {self.at_least} of {len(self.of)} can never hold")
-        if leaf and self.same_side:
-            raise ValueError("same_side belongs to a group")
-        if self.item is None and any(name not in _OF_THE_INFANT for name in leaf):
-            raise ValueError("only age_hours, gestation_weeks and sex can be asked without an item")
+        if leaf and (self.same_side or self.both_sides):
+            raise ValueError("same_side and both_sides belong to a group")
+        if self.same_side and self.both_sides:
+            raise ValueError("a group holds on the same side or on both, never both")
+        if self.item is None and any(name not in (*_OF_THE_INFANT, "not_examined") for name in leaf):
+            raise ValueError("only age_hours, gestation_weeks, sex and not_examined can be asked without an item")
         return self
 
     def _asks(self) -> list[str]:

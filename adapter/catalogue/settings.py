@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from adapter.catalogue.model import Frozen
+from adapter.catalogue.code import Frozen
 from adapter.catalogue.tables import Bands
 from adapter.exam.model import Identifier
 from adapter.exam.text import Line
@@ -53,6 +53,7 @@ class Settings(Frozen):
     version: str = Field(pattern=r"^\d+\.\d+(\.\d+)?(-[A-Za-z0-9.\-]+)?$")
     canonical: str = Field(pattern=r"^(https?://\S+[^/\s]|urn:\S+)$")
     snomed: Literal["all", "global-patient-set", "off"] = "all"
+    hpo: Literal["off", "on"] = "off"
     identifier_systems: dict[str, str] = Field(default_factory=dict)
     policy: Policy
     cchd_version: str

@@ -8,7 +8,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from adapter.catalogue.model import Frozen
+from adapter.catalogue.code import Frozen
 from adapter.exam.text import Key
 
 

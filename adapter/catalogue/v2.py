@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
-from adapter.catalogue.model import Frozen
+from adapter.catalogue.code import Frozen
 from adapter.problems import Layer, Problem, Severity
 
 FieldName = Annotated[str, StringConstraints(pattern=r"^[A-Z][A-Z0-9]{2}-[1-9]\d?$")]

@@ -1,7 +1,8 @@
 """The list of verified published codes (``codes.csv``): nothing outside it is sent.
 
-``status``: ``verified`` codes may be used; ``candidate`` rests on ontology cross-references alone; ``look-alike``
-and ``extension`` are in the list so that the linter can say why they are refused.
+``status``: ``verified`` codes may be used; a ``candidate`` was seen with too little (ontology cross-references alone,
+or neither scale nor semantic tag) and waits for a release; ``look-alike`` and ``extension`` are in the list so that
+the linter can say why they are refused.
 """
 
 from __future__ import annotations
@@ -10,21 +11,25 @@ import csv
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from adapter.catalogue.model import Frozen
+from adapter.catalogue.code import Frozen
 
 
 class VerifiedCode(Frozen):
     """A published code and what is known of it; an empty display is never sent.
 
+    ``kind`` is the SNOMED CT semantic tag, or what a LOINC code is (observable, panel, document, answer);
+    ``evidence`` how many independent sources, ``seen`` which.
     ``dimension`` is what a quantity under the code must measure (LOINC property), where that is known.
     """
 
     system: str
     code: str
     display: str
+    kind: str = ""
     status: Literal["verified", "candidate", "look-alike", "extension"]
     global_patient_set: bool = False
     evidence: str
+    seen: str = ""
     dimension: str = ""
 
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Literal
 
 from pydantic import Field, model_validator
 
-from adapter.catalogue.model import Codes, Frozen
+from adapter.catalogue.code import PROJECT, Codes, Fit, Frozen
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key
 
@@ -32,11 +31,15 @@ class Unit(Frozen):
 
 
 class Term(Frozen):
-    """An entry of a plain list: a method, a state of the infant, an examiner's role."""
+    """An entry of a plain list: a method, a state of the infant, an examiner's role.
+
+    ``maps`` are codes that are near and say something else: for ConceptMaps alone.
+    """
 
     id: Key
     label: str
     codes: Codes = ()
+    maps: Codes = ()
 
 
 class Site(Term):
@@ -96,6 +99,8 @@ class CodeSystem(Frozen):
     """A code system and its URI; ``own`` marks the project's, whose URIs hang under the site's canonical.
 
     ``local`` marks one of the site's own house, whose codes stand beside published ones or in their place.
+    ``version`` is the release that the codes and names are of, sent with them; ``notice`` what its terms ask to be
+    shown with them.
     """
 
     id: Key
@@ -103,6 +108,8 @@ class CodeSystem(Frozen):
     label: str
     own: bool = False
     local: bool = False
+    version: str | None = None
+    notice: str = ""
 
 
 class ProfileClaim(Frozen):
@@ -123,9 +130,10 @@ class ProfileClaim(Frozen):
 
 
 class Grade(Frozen):
-    """How well one published code fits: a code of R4 concept-map-equivalence, and a word where it needs one."""
+    """How well one published code fits: a code of R4 concept-map-equivalence, who says so, and why."""
 
-    equivalence: Literal["equal", "equivalent", "wider", "narrower", "inexact", "relatedto"]
+    equivalence: Fit
+    by: str = PROJECT
     comment: str = ""
 
     @model_validator(mode="after")
@@ -136,7 +144,7 @@ class Grade(Frozen):
 
 
 class Equivalence(Frozen):
-    """How well the published codes of one entry fit it; ``id`` is where it stands (``item length``)."""
+    """How well the published codes of one entry fit it, whatever the entry says; ``id`` is where it stands."""
 
     id: str
     targets: dict[str, Grade]

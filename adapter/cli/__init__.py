@@ -16,24 +16,25 @@ import click
 from adapter import __version__
 from adapter.problems import AdapterError, ExitCode
 
-COMMANDS = (
-    "demo",
-    "items",
-    "form",
-    "check",
-    "convert",
-    "validate",
-    "send",
-    "outbox",
-    "watch",
-    "sandbox",
-    "extract",
-    "package",
-)
+COMMANDS = {
+    "demo": "The invented exams the whole way, on this machine alone.",
+    "items": "Browse what can be examined: codes, ranges, rules, sources.",
+    "form": "Make a form to capture an exam with: screen, paper, Questionnaire.",
+    "check": "Say what is wrong, what is missing, what must be told.",
+    "convert": "Make FHIR bundles, documents, reports, HL7 v2 of exams.",
+    "validate": "Validate FHIR R4 files, whoever made them.",
+    "send": "Send exams to a FHIR server or an HL7 v2 listener, each once.",
+    "outbox": "Look at what waits, what was sent, what was given up.",
+    "watch": "Send each file that is put into a folder.",
+    "sandbox": "Run a FHIR test server on this machine.",
+    "extract": "Make research tables of exams.",
+    "package": "Write the catalogue as a FHIR package.",
+}
+"""Each command and what it does in a line; ``--help`` says so without loading any of them."""
 
 
 class _Commands(click.Group):
-    """Loads a command's module only when it is used, so that ``--help`` is quick."""
+    """Loads a command's module only when it is used; and that one loads, when it runs, what it uses."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -44,6 +45,10 @@ class _Commands(click.Group):
         command = getattr(import_module(f"adapter.cli.{cmd_name}"), cmd_name)
         assert isinstance(command, click.Command)
         return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
 
     def invoke(self, ctx: click.Context) -> Any:
         """Every error of ours ends here: its words, and the exit code of its class."""

@@ -4,23 +4,34 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from adapter.catalogue import Catalogue
-from adapter.cli.comparing import changes_as_data, changes_in_words, earlier_exams, earlier_option
+from adapter.cli.comparing import (
+    changes_as_data,
+    changes_in_words,
+    earlier_exams,
+    earlier_option,
+    series_as_data,
+    series_in_words,
+)
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
-from adapter.derive import Changes, Tell, changes_since, computed_findings, tell_list, withheld
-from adapter.exam import record_schema
-from adapter.read import Reading
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.derive import Changes, SeriesLine, Tell
+    from adapter.read import Reading
 
 
 def _print_schema(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     if wanted:
+        from adapter.exam import record_schema
+
         click.echo(json.dumps(record_schema(), indent=2, ensure_ascii=False))
         ctx.exit()
 
@@ -60,30 +71,45 @@ def check(
       newborn-adapter check exam.json --earlier exam.json
       newborn-adapter check --schema
     """
+    from adapter.derive import changes_since, series_list
+
     catalogue = catalogue_for(site)
     found = list(readings(files, plan, catalogue))
     report = report_of(found)
     compare = bool(earlier or earlier_from)
     before = earlier_exams(found, earlier, earlier_from, catalogue)
     compared = {
-        id(reading): changes_since(before, reading.exam, catalogue) for reading in found if compare and reading.exam
+        id(reading): (
+            changes_since(before, reading.exam, catalogue),
+            series_list(before, reading.exam, catalogue),
+        )
+        for reading in found
+        if compare and reading.exam and reading.accepted
     }
     if form == "json":
         data = [_as_data(reading, catalogue) for reading in found]
         for reading, one in zip(found, data, strict=True):
-            one |= {"since_earlier": changes_as_data(compared[id(reading)])} if id(reading) in compared else {}
+            if id(reading) in compared:
+                changes, series = compared[id(reading)]
+                one |= {"since_earlier": changes_as_data(changes), "series": series_as_data(series)}
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
         _as_text(found, catalogue, quiet, compared)
     sys.exit(report.exit_code)
 
 
-def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool, compared: dict[int, Changes | None]) -> None:
+Compared = Mapping[int, tuple["Changes | None", Sequence["SeriesLine"]]]
+
+
+def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool, compared: Compared) -> None:
     for reading in found:
         for problem in reading.problems:
             click.echo(str(problem))
         if not quiet:
-            lines = changes_in_words(compared[id(reading)]) if id(reading) in compared else []
+            lines = []
+            if id(reading) in compared:
+                changes, series = compared[id(reading)]
+                lines = [*changes_in_words(changes), *(series_in_words(series) if changes else ())]
             click.echo("\n".join([exam_in_words(reading, catalogue), *lines]) + "\n")
     accepted = sum(reading.accepted for reading in found)
     problems = [problem for reading in found for problem in reading.problems]
@@ -109,6 +135,8 @@ def _tell(tell: Tell) -> dict[str, Any]:
 
 
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
+    from adapter.derive import computed_findings, tell_list, withheld
+
     exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
     if exam is not None and reading.accepted:

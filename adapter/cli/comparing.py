@@ -5,18 +5,19 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.cli.options import F
 from adapter.cli.reading import readings
-from adapter.derive import Changes
-from adapter.exam import Exam
 from adapter.problems import ExitCode
-from adapter.read import Reading, from_bundle
-from adapter.send import FhirClient, ServerRefused, Unreachable, fetch_exams_of
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.derive import Changes, SeriesLine
+    from adapter.exam import Exam, Finding
+    from adapter.read import Reading
 
 
 def earlier_option(command: F) -> F:
@@ -47,6 +48,9 @@ def earlier_exams(
 
 
 def _from_server(found: Sequence[Reading], url: str, catalogue: Catalogue) -> list[Exam]:
+    from adapter.read import from_bundle
+    from adapter.send import FhirClient, ServerRefused, Unreachable, fetch_exams_of
+
     newborns = dict.fromkeys(reading.exam.newborn.identifiers[0] for reading in found if reading.exam is not None)
     try:
         with FhirClient(url) as client:
@@ -79,8 +83,51 @@ def changes_as_data(found: Changes | None) -> dict[str, Any] | None:
         return None
     return {
         "changes": [
-            {"kind": one.kind, "item": one.item.id, "side": one.side, "words": one.words, "since": one.since}
+            {
+                "kind": one.kind,
+                "item": one.item.id,
+                "side": one.side,
+                "words": one.words,
+                "since": one.since,
+                "now": [_place(finding) for finding in one.now],
+                "was": [_place(finding) for finding in one.was],
+            }
             for one in found.changes
         ],
         "trends": [{"label": trend.label, "lines": trend.lines} for trend in found.trends],
     }
+
+
+def _place(finding: Finding) -> dict[str, Any]:
+    """Where and how a finding was made, as data."""
+    named = {"side": finding.side, "site": finding.site, "method": finding.method}
+    return {name: value for name, value in named.items() if value is not None}
+
+
+def series_in_words(lines: Sequence[SeriesLine]) -> list[str]:
+    """What must be told after this exam, by how it stands to the earlier ones."""
+    from adapter.derive import TITLES, Standing
+
+    said = ["  over all exams of this newborn"]
+    for one in lines:
+        soon = "" if one.standing is Standing.RESOLVED else f" [{TITLES[one.line.urgency]}]"
+        exams = ", ".join(one.exams)
+        said.append(f"    {one.standing.value}: {one.line.words}{soon}  (exam{'s' * (len(one.exams) > 1)} {exams})")
+    return said if lines else []
+
+
+def series_as_data(lines: Sequence[SeriesLine]) -> list[dict[str, Any]]:
+    """The same for programs."""
+    return [
+        {
+            "standing": one.standing,
+            "urgency": one.line.urgency,
+            "item": one.line.item.id,
+            "side": one.line.side,
+            "words": one.line.words,
+            "rule": one.line.rule,
+            "still_to_do": one.line.to_do,
+            "exams": one.exams,
+        }
+        for one in lines
+    ]

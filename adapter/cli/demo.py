@@ -6,33 +6,20 @@ import sys
 from collections import Counter
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for
 from adapter.cli.reading import invented
 from adapter.cli.reporting import CAUTION, abnormal_count, count_line, heading, policy_line, tells_in_words
-from adapter.exam import Exam
-from adapter.fhir import to_bundle
-from adapter.fhir.json import dumps, loads
-from adapter.fhir.xml import from_xml, to_xml
 from adapter.problems import ExitCode, Layer, Problem, Report, Severity
-from adapter.read import Reading, from_bundle, read_captures
-from adapter.sandbox import Store, running
-from adapter.send import (
-    Event,
-    FhirClient,
-    Outbox,
-    Placed,
-    Sender,
-    ServerRefused,
-    Unreachable,
-    fetch_exam,
-    message_of,
-)
-from adapter.validate import validate
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.exam import Exam
+    from adapter.read import Reading
+    from adapter.send import Event, FhirClient, Outbox
 
 
 @click.command()
@@ -46,6 +33,8 @@ def demo() -> None:
     Example:
       newborn-adapter demo
     """
+    from adapter.send import ServerRefused, Unreachable
+
     catalogue = catalogue_for(None)
     click.echo("Invented newborns; no real person. Everything stays on this machine.\n")
     accepted = _check(catalogue)
@@ -60,11 +49,13 @@ def demo() -> None:
 
 
 def _check(catalogue: Catalogue) -> list[Reading]:
+    from adapter.read import read
+
     click.echo("1. Check: what was examined, what was not, what the provider must be told\n")
     captures, wrong = invented("captures"), invented("wrong")
     accepted = []
     for path in (*captures, *wrong):
-        for reading in read_captures(path, catalogue, name=path.name):
+        for reading in read(path, catalogue, name=path.name):
             if reading.exam is None or not reading.accepted:
                 click.echo(f"{path.name}: refused")
                 for problem in reading.errors:
@@ -78,6 +69,12 @@ def _check(catalogue: Catalogue) -> list[Reading]:
 
 
 def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
+    from adapter.fhir import to_bundle
+    from adapter.fhir.json import dumps, loads
+    from adapter.fhir.xml import from_xml, to_xml
+    from adapter.read import from_bundle
+    from adapter.validate import validate
+
     click.echo("\n2. Convert to FHIR R4 transactions and validate every layer")
     problems: list[Problem] = []
     resources: Counter[str] = Counter()
@@ -100,6 +97,9 @@ def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
 
 def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
     """Send all, read all back, send all again; whether nothing was lost, changed or doubled."""
+    from adapter.sandbox import Store, running
+    from adapter.send import FhirClient, Outbox
+
     exams = [reading.exam for reading in accepted if reading.exam is not None]
     latest = {exam.details.root: exam for exam in exams}
     with TemporaryDirectory() as folder, running(Store(None)) as url, FhirClient(url) as client:
@@ -123,14 +123,21 @@ def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
 
 def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: Catalogue) -> None:
     """Queue, send, and say in a line what became of it."""
+    from adapter.send import FhirTransport, PutResult, Sender, message_of
+
     placed = Counter(outbox.put(client.base_url, message_of(exam, catalogue)) for exam in exams)
     outcomes: Counter[str] = Counter()
 
-    def tell(event: Event) -> None:
-        outcomes.update("created" if o.status == 201 else "there as meant or updated" for o in event.outcomes)
+    def count(event: Event) -> None:
+        parts = event.receipt.parts
+        outcomes.update("created" if part.answer == "201" else "there as meant or updated" for part in parts)
 
-    summary = Sender(outbox, client, tell=tell).run()
-    exam_words = {"sent": summary.sent, "sent before": placed[Placed.SENT_BEFORE], "superseded": summary.superseded}
+    summary = Sender(outbox, FhirTransport(client), on_event=count).run()
+    exam_words = {
+        "sent": summary.sent,
+        "sent before": placed[PutResult.SENT_BEFORE],
+        "superseded": summary.superseded,
+    }
     exam_words |= {"given up": summary.dead, "left": summary.left}
     said = ", ".join(f"{count} {word}" for word, count in exam_words.items() if count)
     resources = ", ".join(f"{count} {word}" for word, count in sorted(outcomes.items()))
@@ -138,6 +145,9 @@ def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: C
 
 
 def _arrived(client: FhirClient, catalogue: Catalogue, exam: Exam) -> bool:
+    from adapter.read import from_bundle
+    from adapter.send import fetch_exam
+
     bundle = fetch_exam(client, catalogue, exam.details.root)
     found = from_bundle(bundle, catalogue) if bundle else []
     return any(_unordered(other) == _unordered(exam) for other in found)
@@ -149,6 +159,8 @@ def _unordered(exam: Exam) -> tuple[Any, ...]:
 
 
 def _versions(client: FhirClient, exams: dict[str, Exam], catalogue: Catalogue) -> dict[str, str]:
+    from adapter.send import fetch_exam
+
     found = {}
     for root in exams:
         for entry in (fetch_exam(client, catalogue, root) or {}).get("entry", []):

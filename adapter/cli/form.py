@@ -5,16 +5,16 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reporting import note
-from adapter.fhir.json import dumps
-from adapter.forms import to_questionnaire, to_response
 from adapter.problems import ExitCode
-from adapter.read import read_captures
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
 
 _USUAL_KIND = "initial"
 # Options that say something about one or two of the forms only.
@@ -118,6 +118,9 @@ def _one_of(wanted: Mapping[str, bool], given: Mapping[str, object]) -> str:
 
 
 def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
+    from adapter.fhir.json import dumps
+    from adapter.forms import to_questionnaire
+
     folder = out is not None and (out.is_dir() or (len(kinds) > 1 and not out.suffix))
     if not folder and len(kinds) > 1 and pretty:
         raise click.UsageError("several questionnaires indented need a folder: --out FOLDER/, or one --kind")
@@ -135,8 +138,12 @@ def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, out: P
 
 def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
     """Each exam as a response; those with errors are refused, the others go on."""
+    from adapter.fhir.json import dumps
+    from adapter.forms import to_response
+    from adapter.read import read
+
     source = sys.stdin.buffer if str(path) == "-" else path
-    readings = list(read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path)))
+    readings = list(read(source, catalogue, name="standard input" if str(path) == "-" else str(path)))
     exams = [r.exam for r in readings if r.accepted and r.exam is not None]
     for reading in readings:
         for problem in reading.errors:

@@ -7,12 +7,14 @@ import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from adapter.catalogue import Catalogue, CatalogueError, load_catalogue
 from adapter.problems import ExitCode
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -29,6 +31,8 @@ def site_option(command: F) -> F:
 
 def catalogue_for(site: Path | None) -> Catalogue:
     """The catalogue, or exit code 2 after saying what is wrong with it."""
+    from adapter.catalogue import CatalogueError, load_catalogue
+
     try:
         return load_catalogue(site)
     except CatalogueError as error:

@@ -15,7 +15,7 @@ from adapter.cli.options import write_output
 from adapter.cli.reporting import note
 from adapter.cli.targets import outbox_option
 from adapter.problems import ExitCode
-from adapter.send import Outbox, Row, State
+from adapter.send import Outbox, OutboxRow, State
 
 _STATES = click.Choice([state.value for state in State])
 
@@ -57,20 +57,17 @@ def list_(outbox_file: Path, state: tuple[str, ...], form: str) -> None:
 @click.argument("number", type=int)
 @outbox_option
 def show(number: int, outbox_file: Path) -> None:
-    """One exam in full: every entry with what the server said of it, its id and version there."""
+    """One exam in full: every part with what the receiver said of it, its id and version there."""
     with _opened(outbox_file) as opened:
         row = _row(opened, number)
-        names = opened.message(number)
     click.echo(_line(row))
     click.echo(f"  queued {row.queued}" + (f", ended {row.ended}" if row.ended else ""))
-    click.echo(f"  payload SHA-256 {row.digest}")
+    click.echo(f"  digest SHA-256 {row.digest}")
     for problem in row.reasons:
         click.echo(f"  {problem}")
-    called = dict(zip(names.full_urls, names.names, strict=True))
-    for outcome in row.outcomes:
-        name = called.get(outcome.full_url, "marked as entered in error")
-        click.echo(f"  {outcome.status} {name} {outcome.place or outcome.location} version {outcome.version or '-'}")
-        for problem in outcome.outcome_problems:
+    for part in row.parts:
+        click.echo(f"  {part.answer} {part.name} {part.place} version {part.version or '-'}")
+        for problem in part.problems:
             click.echo(f"    {problem}")
 
 
@@ -115,20 +112,20 @@ def purge(older_than: float, outbox_file: Path) -> None:
     click.echo(f"{count} purged.")
 
 
-def _row(opened: Outbox, number: int) -> Row:
+def _row(opened: Outbox, number: int) -> OutboxRow:
     row = opened.row(number)
     if row is None:
         raise click.UsageError(f"there is no number {number} in this outbox")
     return row
 
 
-def _line(row: Row) -> str:
+def _line(row: OutboxRow) -> str:
     why = f": {row.reasons[0].what}" if row.reasons else ""
     attempts = f"{row.attempts} attempt{'s' if row.attempts != 1 else ''}"
     return f"{row.seq:>6} {row.state.value:<10} {row.exam} to {row.target}, {attempts}{why}"
 
 
-def _plain(row: Row) -> dict[str, Any]:
+def _plain(row: OutboxRow) -> dict[str, Any]:
     return {
         "number": row.seq,
         "state": row.state.value,

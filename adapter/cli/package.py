@@ -5,17 +5,18 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from adapter.catalogue import Catalogue, lint
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import invented
 from adapter.cli.reporting import note
-from adapter.exam import Exam
 from adapter.problems import ExitCode
-from adapter.read import read_captures
-from adapter.write.package import archived, package_files
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.exam import Exam
 
 
 @click.command()
@@ -39,6 +40,9 @@ def package(out: Path | None, examples: bool, site: Path | None) -> None:
       newborn-adapter package --out newborn.tgz
       newborn-adapter validate --package newborn.tgz bundle.json
     """
+    from adapter.catalogue.lint import lint
+    from adapter.write.package import archived, package_files
+
     catalogue = catalogue_for(site)
     problems = lint(catalogue)
     if problems:
@@ -63,8 +67,10 @@ def _version(files: dict[str, bytes]) -> str:
 
 def _exams(catalogue: Catalogue) -> list[Exam]:
     """The invented exams that this catalogue takes."""
-    read = (reading for path in invented("captures") for reading in read_captures(path, catalogue, name=path.name))
-    return [reading.exam for reading in read if reading.exam is not None and reading.accepted]
+    from adapter.read import read
+
+    found = (reading for path in invented("captures") for reading in read(path, catalogue, name=path.name))
+    return [reading.exam for reading in found if reading.exam is not None and reading.accepted]
 
 
 def _write_folder(folder: Path, files: dict[str, bytes]) -> None:

@@ -6,14 +6,16 @@ import sys
 from collections.abc import Callable, Iterator
 from importlib.resources import files as package_files
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from adapter.catalogue import Catalogue
 from adapter.problems import ExitCode
-from adapter.read import Reading, read_captures
-from adapter.read.plan import Plan, load_plan, read_table, unread_columns
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.read import Reading
+    from adapter.read.plan import Plan
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -28,9 +30,12 @@ def invented(folder: str) -> list[Any]:
 
 def capture_arguments(command: F) -> F:
     """``FILE...`` and ``--plan``."""
-    command = click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, allow_dash=True))(
-        command
-    )
+    file = click.Path(path_type=Path, allow_dash=True)
+    return plan_option(click.argument("files", nargs=-1, required=True, type=file)(command))
+
+
+def plan_option(command: F) -> F:
+    """``--plan``."""
     return click.option(
         "--plan",
         type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -43,18 +48,16 @@ def readings(files: tuple[Path, ...], plan: Path | None, catalogue: Catalogue) -
     for path in files:
         if str(path) != "-" and not path.exists():
             raise click.UsageError(f"there is no file {path}")
-    if plan is None:
-        for path in expanded(files):
-            source = sys.stdin.buffer if str(path) == "-" else path
-            yield from read_captures(source, catalogue, name="standard input" if str(path) == "-" else str(path))
-        return
-    loaded = usable_plan(plan, files, catalogue)
-    for path in expanded(files):
-        yield from read_table(path, loaded, catalogue)
+    from adapter.read import read
+
+    loaded = None if plan is None else usable_plan(plan, files, catalogue)
+    yield from read((sys.stdin.buffer if str(path) == "-" else path for path in files), catalogue, loaded)
 
 
 def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Plan:
     """The plan, after saying which columns of the tables it leaves unread; exit code 2 where it cannot be used."""
+    from adapter.read.plan import load_plan, unread_columns
+
     loaded, problems = load_plan(plan, catalogue)
     for problem in problems:
         click.echo(str(problem), err=True)
@@ -68,10 +71,15 @@ def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Pl
     return loaded
 
 
+def plan_said(plan: Path | None, files: tuple[Path, ...], catalogue: Catalogue) -> None:
+    """Say what is wrong with a plan and what it leaves unread; exit code 2 where it cannot be used."""
+    if plan is not None:
+        usable_plan(plan, files, catalogue)
+
+
 def expanded(files: tuple[Path, ...]) -> Iterator[Path]:
     """Folders stand for the files in them, in name order."""
+    from adapter.read.inputs import files_in
+
     for path in files:
-        if path.is_dir():
-            yield from sorted(p for p in path.iterdir() if p.is_file() and not p.name.startswith("."))
-        else:
-            yield path
+        yield from files_in(path) if path.is_dir() else (path,)

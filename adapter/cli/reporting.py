@@ -5,24 +5,16 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 import click
 
-from adapter.catalogue import Catalogue, Meaning
-from adapter.derive import (
-    NOTHING,
-    TITLES,
-    age_in_words,
-    computed_findings,
-    in_words,
-    judge,
-    sections,
-    tell_list,
-    withheld,
-)
-from adapter.exam import Exam, Urgency
 from adapter.problems import Problem, Report, Severity
-from adapter.read import Reading
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.exam import Exam
+    from adapter.read import Reading
 
 CAUTION = (
     "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners\n"
@@ -48,6 +40,8 @@ def report_of(readings: Iterable[Reading]) -> Report:
 
 def exam_in_words(reading: Reading, catalogue: Catalogue) -> str:
     """One exam: what was examined, what was not and why, what is not recorded, what must be told."""
+    from adapter.derive import age_in_words, in_words
+
     exam = reading.exam
     if exam is None or not reading.accepted:
         return f"{reading.source}: refused, until the errors are mended"
@@ -82,6 +76,9 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
 
     Where nothing is to be told, that this is not the same as all normal.
     """
+    from adapter.derive import NOTHING, TITLES, computed_findings, sections, tell_list, withheld
+    from adapter.exam import Urgency
+
     tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
     lines = [] if any(t.urgency is not Urgency.NONE for t in tells) else [f"  {NOTHING}"]
     for urgency, chosen in sections(tells):
@@ -99,6 +96,9 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
 
 def abnormal_count(exam: Exam, catalogue: Catalogue) -> int:
     """How many findings are abnormal by their answer or range."""
+    from adapter.catalogue import Meaning
+    from adapter.derive import judge
+
     judged = (judge(f, catalogue.items[f.item], exam, catalogue) for f in exam.findings if f.not_examined is None)
     return sum(one is not None and one.meaning is Meaning.ABNORMAL for one in judged)
 

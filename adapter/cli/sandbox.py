@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import sqlite3
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from adapter.cli.options import catalogue_for, site_option
-from adapter.sandbox import BadFaults, CannotServe, Faults, Settings, Store, load_faults, serve
+
+if TYPE_CHECKING:
+    from adapter.sandbox import Faults
 
 
 @click.command()
@@ -53,6 +55,10 @@ def sandbox(port: int, db: Path | None, token_file: Path | None, faults_file: Pa
       rules:
         - {fault: reset-after, match: {method: POST}, every: 3}
     """
+    import sqlite3
+
+    from adapter.sandbox import CannotServe, Settings, Store, serve
+
     faults = _faults(faults_file)
     try:
         store = Store(db)
@@ -71,6 +77,8 @@ def sandbox(port: int, db: Path | None, token_file: Path | None, faults_file: Pa
 def _faults(path: Path | None) -> Faults | None:
     if path is None:
         return None
+    from adapter.sandbox import BadFaults, load_faults
+
     try:
         return load_faults(path)
     except BadFaults as error:

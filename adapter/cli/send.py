@@ -6,7 +6,6 @@ import signal
 import sys
 from collections import Counter
 from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 from types import FrameType
 
@@ -20,18 +19,15 @@ from adapter.cli.targets import outbox_option, target_from, target_options
 from adapter.problems import ExitCode, Report
 from adapter.send import (
     Event,
-    FhirClient,
     Happening,
     Message,
     Outbox,
-    Placed,
+    PutResult,
     Sender,
     State,
 )
-from adapter.send.capability import learn
-from adapter.send.carrier import Carrier
-from adapter.send.plan import plan, verify
 from adapter.send.target import Target
+from adapter.send.transport import Inspectable, Transport
 
 
 @click.command()
@@ -79,25 +75,22 @@ def send(
     """
     target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
     catalogue = catalogue_for(site)
-    _refuse_questions(target, only_plan, read_back)
     exams = _Exams(files, columns, catalogue)
-    with target.carrier() as carrier:
+    with target.transport() as transport:
         if only_plan:
-            with target.client() as client:
-                sys.exit(_plan(client, exams.messages(carrier, None), exams))
+            sys.exit(_plan(_inspectable(transport, "--plan"), exams.messages(transport, None), exams))
+        asked = _inspectable(transport, "--verify") if read_back else None
         with Outbox(outbox_file) as outbox:
-            found = _send(outbox, carrier, target, exams, again, parallel or target.parallel)
-            if read_back:
-                with target.client() as client:
-                    found = _verified(outbox, client, exams, found)
-            sys.exit(found)
+            found = _send(outbox, transport, target, exams, again, parallel or target.parallel)
+            sys.exit(_verified(outbox, asked, transport.target, exams, found) if asked else found)
 
 
-def _refuse_questions(target: Target, only_plan: bool, read_back: bool) -> None:
-    for name, asked in (("--plan", only_plan), ("--verify", read_back)):
-        if asked and target.is_mllp:
-            what = "a listener of HL7 v2 takes messages and cannot be asked what it holds"
-            raise click.UsageError(f"{name} is for FHIR servers: {what}")
+def _inspectable(transport: Transport, option: str) -> Inspectable:
+    """The transport, if what its receiver holds can be asked; else a usage error."""
+    if not isinstance(transport, Inspectable):
+        what = "a listener of HL7 v2 takes messages and cannot be asked what it holds"
+        raise click.UsageError(f"{option} is for FHIR servers: {what}")
+    return transport
 
 
 class _Exams:
@@ -111,12 +104,14 @@ class _Exams:
         self.refused = 0
         self.named: list[str] = []
 
-    def messages(self, carrier: Carrier, outbox: Outbox | None) -> Iterator[Message]:
+    def messages(self, transport: Transport, outbox: Outbox | None) -> Iterator[Message]:
         """Each as the message that its receiver takes."""
         for reading in readings(self._files, self._columns, self._catalogue):
             problems, message = list(reading.errors), None
             if reading.accepted and reading.exam is not None:
-                made = carrier.made(reading.exam, self._catalogue, outbox, reading.source)
+                details = reading.exam.details
+                earlier = outbox.other_versions(transport.target, details.root, details.id) if outbox else ()
+                made = transport.prepare(reading.exam, self._catalogue, earlier, reading.source)
                 problems, message = made.errors, made.message
             for problem in problems:
                 note(str(problem))
@@ -128,23 +123,24 @@ class _Exams:
                 yield message
 
 
-def _plan(client: FhirClient, messages: Iterator[Message], exams: _Exams) -> ExitCode:
-    learn(client)
+def _plan(asked: Inspectable, messages: Iterator[Message], exams: _Exams) -> ExitCode:
     for message in messages:
-        planned = plan(client, message)
+        planned = asked.preview(message)
         if planned.superseded:
             click.echo(f"{planned.exam}: nothing; the server has {planned.superseded}, a newer version")
             continue
-        counts = ", ".join(f"{step.value} {count}" for step, count in planned.counts().items())
+        counts = ", ".join(f"{step} {count}" for step, count in planned.counts().items())
         click.echo(f"{planned.exam}: {counts}")
         for step, name in planned.steps:
-            click.echo(f"  {step.value:<24} {name}")
+            click.echo(f"  {step:<24} {name}")
     return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL
 
 
-def _send(outbox: Outbox, carrier: Carrier, target: Target, exams: _Exams, again: bool, parallel: int) -> ExitCode:
-    placed = _queue(outbox, carrier.target, exams.messages(carrier, outbox), again)
-    sender = Sender(outbox, carrier, retry=target.retries(), parallel=parallel, tell=partial(_tell, carrier))
+def _send(
+    outbox: Outbox, transport: Transport, target: Target, exams: _Exams, again: bool, parallel: int
+) -> ExitCode:
+    placed = _queue(outbox, transport.target, exams.messages(transport, outbox), again)
+    sender = Sender(outbox, transport, retry=target.retries(), parallel=parallel, on_event=_say)
     before = signal.signal(signal.SIGTERM, lambda number, frame: _stop(sender, number, frame))
     try:
         summary = sender.run()
@@ -156,22 +152,22 @@ def _send(outbox: Outbox, carrier: Carrier, target: Target, exams: _Exams, again
     for problem in summary.stopped:
         note(str(problem))
     click.echo(
-        f"{summary.sent} sent, {placed[Placed.SENT_BEFORE]} sent before, {summary.dead} given up,"
-        f" {summary.superseded + placed[Placed.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
+        f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before, {summary.dead} given up,"
+        f" {summary.superseded + placed[PutResult.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
         f" {exams.refused} refused."
     )
-    if summary.dead or summary.left or placed[Placed.DEAD_BEFORE]:
+    if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
         return ExitCode.SERVER
     return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL
 
 
-def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool) -> Counter[Placed]:
+def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool) -> Counter[PutResult]:
     """Put everything into the outbox, on the disk; what became of each."""
-    placed: Counter[Placed] = Counter()
+    placed: Counter[PutResult] = Counter()
     for message in messages:
         what = outbox.put(target, message, again=again)
         placed[what] += 1
-        if what in (Placed.SUPERSEDED, Placed.DEAD_BEFORE):
+        if what in (PutResult.SUPERSEDED, PutResult.DEAD_BEFORE):
             row = outbox.latest(target, message.exam)
             click.echo(f"{message.exam}: {what.value}")
             for problem in row.reasons if row else ():
@@ -179,21 +175,21 @@ def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool
     return placed
 
 
-def _verified(outbox: Outbox, client: FhirClient, exams: _Exams, found: ExitCode) -> ExitCode:
+def _verified(outbox: Outbox, asked: Inspectable, target: str, exams: _Exams, found: ExitCode) -> ExitCode:
     """The exit code after everything was read back."""
-    wrong = _verify(outbox, client, exams.named)
+    wrong = _verify(outbox, asked, target, exams.named)
     return ExitCode.PROBLEMS if wrong and found is ExitCode.WELL else found
 
 
-def _verify(outbox: Outbox, client: FhirClient, named: list[str]) -> bool:
+def _verify(outbox: Outbox, asked: Inspectable, target: str, named: list[str]) -> bool:
     """Whether something on the server is not as meant; of the exams named, or of all that were sent there."""
     wrong = False
-    rows = (outbox.latest(client.base_url, exam) for exam in named)
-    sent = [row for row in rows if row] if named else outbox.rows(State.SENT, target=client.base_url)
+    rows = (outbox.latest(target, exam) for exam in named)
+    sent = [row for row in rows if row] if named else outbox.rows(State.SENT, target=target)
     for row in sent:
         if row.state is not State.SENT:
             continue
-        problems = verify(client, outbox.message(row.seq))
+        problems = asked.verify(outbox.message(row.seq))
         errors = Report(problems).errors
         wrong = wrong or bool(errors)
         older = any(problem.rule == "superseded" for problem in problems)
@@ -204,10 +200,10 @@ def _verify(outbox: Outbox, client: FhirClient, named: list[str]) -> bool:
     return wrong
 
 
-def _tell(carrier: Carrier, event: Event) -> None:
+def _say(event: Event) -> None:
     words = event.happening.value
     if event.happening is Happening.SENT:
-        words += f" ({carrier.in_words(event.outcomes)})"
+        words += f" ({event.receipt.words})" if event.receipt.words else ""
     elif event.pause:
         words += f", again in {event.pause:.1f} s"
     click.echo(f"{event.exam}: {words}")

@@ -6,8 +6,10 @@ import json
 from collections import Counter
 from dataclasses import asdict
 
-from adapter.catalogue import Catalogue, Change, difference, labelled, lint, load_catalogue
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue.difference import Change, difference, labelled
 from adapter.catalogue.difference import Kind as ChangeKind
+from adapter.catalogue.lint import lint
 from adapter.problems import Problem
 from adapter.write import lint_forms
 

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from adapter.send.target import Target, load_target, target_of
+if TYPE_CHECKING:
+    from adapter.exam import Identifier
+    from adapter.send.target import Target
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -48,6 +52,70 @@ def target_options(command: F) -> F:
     return command
 
 
+def _identifiers(ctx: click.Context, option: click.Parameter, values: tuple[str, ...]) -> tuple[Identifier, ...]:
+    from adapter.exam import Identifier
+
+    found = []
+    for text in values:
+        system, bar, value = text.partition("|")
+        if not (system and bar and value):
+            raise click.UsageError(f"--newborn {text}: write it as system|value")
+        found.append(Identifier(system=system, value=value))
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A server to read from, as options name it, and which exams of it."""
+
+    url: str | None
+    target_file: Path | None
+    token_env: str | None
+    token_file: Path | None
+    exams: tuple[str, ...]
+    newborns: tuple[Identifier, ...]
+
+    @property
+    def named(self) -> bool:
+        """Whether there is one."""
+        return self.url is not None or self.target_file is not None
+
+    def target(self) -> Target:
+        """The server; a usage error where it cannot be used."""
+        return target_from(self.url, self.target_file, self.token_env, self.token_file, None, False)
+
+
+_FILE = click.Path(path_type=Path, dir_okay=False)
+_SOURCE = (
+    click.option("--from", "url", metavar="URL", help="Read from this FHIR server instead of files."),
+    click.option("--target", "target_file", type=_FILE, help="As for send: a YAML file that names the server."),
+    click.option("--token-env", metavar="NAME", help="The environment variable that holds a bearer token."),
+    click.option("--token-file", type=_FILE, help="The file that holds a bearer token."),
+    click.option("--exam", "exams", multiple=True, metavar="ID", help="From the server: only this exam."),
+    click.option(
+        "--newborn",
+        "newborns",
+        multiple=True,
+        callback=_identifiers,
+        metavar="SYSTEM|VALUE",
+        help="From the server: only of these.",
+    ),
+)
+
+
+def source_options(command: F) -> F:
+    """``--from``, ``--target`` and what goes with them, as one argument ``source``."""
+
+    @wraps(command)
+    def with_source(**given: Any) -> Any:
+        source = Source(**{field.name: given.pop(field.name) for field in fields(Source)})
+        return command(source=source, **given)
+
+    for option in reversed(_SOURCE):
+        with_source = option(with_source)
+    return cast(F, with_source)
+
+
 def outbox_option(command: F) -> F:
     """``--outbox FILE``."""
     return click.option(
@@ -70,6 +138,8 @@ def target_from(
     allow_plain: bool,
 ) -> Target:
     """The server that the options name; a usage error where they name none, or one that cannot be used."""
+    from adapter.send.target import load_target, target_of
+
     if (url is None) == (target_file is None):
         raise click.UsageError("name the server: --to URL, or --target FILE")
     if token_env is not None and token_file is not None:

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import glob
-import json
 import sys
-from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import asdict
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from adapter.cli.many import are_many, many_options, run_many
-from adapter.cli.reading import expanded
-from adapter.problems import ExitCode, Problem, Severity
-from adapter.run import BulkError, stream
-from adapter.run.validate import PROBLEMS, Validate, problem_of
-from adapter.validate import ALL, Loaded, PackageError, Validator, load_packages, operation_outcome, read_resources
-from adapter.validate.pipelines import junit, sarif
+from adapter.cli.running import given, many_options, run_into
+from adapter.problems import ExitCode, Layer, Severity
 
+if TYPE_CHECKING:
+    from adapter.run import Given, Tally
+    from adapter.run.validate import Validate
+
+LAYERS = (
+    Layer.STRUCTURE,
+    Layer.SCHEMA,
+    Layer.INVARIANTS,
+    Layer.TERMINOLOGY,
+    Layer.PROFILES,
+    Layer.BUNDLE,
+)
 FORMS = ("text", "json", "jsonl", "junit", "sarif")
 _FAILING = {
     "error": (Severity.FATAL, Severity.ERROR),
@@ -35,7 +40,7 @@ _FAILING = {
     "--layer",
     "layers",
     multiple=True,
-    type=click.Choice([layer.value for layer in ALL]),
+    type=click.Choice([layer.value for layer in LAYERS]),
     help="Only this layer; may be repeated. Default: all.",
 )
 @click.option(
@@ -87,60 +92,43 @@ def validate(
       newborn-adapter validate bundles/ --summary --fail-on never
       newborn-adapter validate bundles/ --out problems.ndjson
 
-    Folders and NDJSON of any size are spread over all processors, but where the source is shown. No file is ever
-    fetched: profiles come from the packages that are named. A newborn's data can stand in the excerpts of the
-    source, and nowhere else in the report.
+    Inputs of any size are spread over all processors. With --out what is refused is kept in OUT.rejected as well. No
+    file is ever fetched: profiles come from the packages that are named. A newborn's data can stand in the excerpts
+    of the source, and nowhere else in the report.
     """
-    chosen = tuple(layer for layer in ALL if not layers or layer.value in layers)
-    try:
-        validator = Validator(chosen, load_packages(packages), second_opinion)
-    except PackageError as error:
-        raise click.UsageError(str(error)) from None
-    paths = list(_named(files))
+    from adapter.run.validate import Validate
+
+    chosen = tuple(layer for layer in LAYERS if not layers or layer.value in layers)
+    inputs = given(list(_named(files)))
     if out is not None:
-        work = Validate(chosen, packages, second_opinion)
-        tally = run_many(work, paths, out, jobs, quiet).tally
-        _say(tally.read, Counter({severity: tally.of(severity) for severity in Severity}))
-        sys.exit(ExitCode.PROBLEMS if tally.of(*_FAILING[fail_on]) else ExitCode.WELL)
-    with_source = form == "text" and not summary and (sys.stdout.isatty() if excerpt is None else excerpt)
-    writer = _Summary() if summary else _WRITERS[form]()
-    failing, count = False, 0
-    totals: Counter[Severity] = Counter()
-    alone = with_source or Path("-") in files or not (jobs or are_many(paths))
-    every = Validate(chosen, packages, second_opinion, every=True)
-    for loaded, problems in _checked(paths, validator) if alone else _spread(paths, every, jobs):
-        count += 1
-        totals.update(problem.severity for problem in problems)
-        failing |= any(problem.severity in _FAILING[fail_on] for problem in problems)
-        writer.add(loaded, problems, loaded.excerpt if with_source else None)
+        tally = run_into(Validate(chosen, packages, second_opinion), inputs, out, jobs, quiet)
+    else:
+        excerpts = form == "text" and not summary and (sys.stdout.isatty() if excerpt is None else excerpt)
+        work = Validate(chosen, packages, second_opinion, every=True, excerpts=excerpts)
+        tally = _written(work, inputs, jobs, "summary" if summary else form)
+    if out is not None or form == "text":
+        _say(tally)
+    sys.exit(ExitCode.PROBLEMS if tally.of(*_FAILING[fail_on]) else ExitCode.WELL)
+
+
+def _written(work: Validate, inputs: Sequence[Given], jobs: int | None, form: str) -> Tally:
+    from adapter.cli.problem_forms import WRITERS
+    from adapter.run import Tally, stream
+    from adapter.run.validate import validated_in
+
+    whole, writer = Tally(), WRITERS[form]()
+    for tally, folder in stream(work, inputs, jobs=jobs):
+        whole.add(tally)
+        for one in validated_in(folder):
+            writer.add(one)
     writer.end()
-    if form == "text":
-        _say(count, totals)
-    sys.exit(ExitCode.PROBLEMS if failing else ExitCode.WELL)
+    return whole
 
 
-def _say(count: int, totals: Counter[Severity]) -> None:
-    counted = ", ".join(f"{totals[s]} {s.value}{'s' * (totals[s] != 1)}" for s in Severity if totals[s])
-    click.echo(f"{count} resources read: {counted or 'no problems'}.")
-
-
-def _checked(paths: list[Path], validator: Validator) -> Iterator[tuple[Loaded, list[Problem]]]:
-    for path in expanded(tuple(paths)):
-        name = "standard input" if str(path) == "-" else str(path)
-        for loaded in read_resources(sys.stdin.buffer if str(path) == "-" else path, name):
-            yield loaded, validator.check(loaded)
-
-
-def _spread(paths: list[Path], work: Validate, jobs: int | None) -> Iterator[tuple[Loaded, list[Problem]]]:
-    """The same over several processes, in the same order, without the source."""
-    try:
-        for _, folder in stream(work, paths, jobs=jobs):
-            with (folder / PROBLEMS).open("rb") as file:
-                for entry in map(json.loads, file):
-                    problems = [problem_of(fields) for fields in entry["problems"]]
-                    yield Loaded(None, problems, entry["file"], entry.get("line")), problems
-    except BulkError as error:
-        raise click.UsageError(str(error)) from None
+def _say(tally: Tally) -> None:
+    totals = {severity: tally.of(severity) for severity in Severity}
+    counted = ", ".join(f"{n} {severity.value}{'s' * (n != 1)}" for severity, n in totals.items() if n)
+    click.echo(f"{tally.read} resources read: {counted or 'no problems'}.")
 
 
 def _named(files: tuple[Path, ...]) -> Iterator[Path]:
@@ -153,86 +141,3 @@ def _named(files: tuple[Path, ...]) -> Iterator[Path]:
         if not found:
             raise click.UsageError(f"there is no file {path}")
         yield from found
-
-
-Excerpt = Callable[[Problem], str] | None
-
-
-class _Text:
-    """For people, as it comes."""
-
-    def add(self, loaded: Loaded, problems: list[Problem], excerpt: Excerpt) -> None:
-        for problem in problems:
-            click.echo(str(problem))
-            source = excerpt(problem) if excerpt else ""
-            if source:
-                click.echo(source)
-
-    def end(self) -> None:
-        """Nothing is left to say."""
-
-
-class _Lines(_Text):
-    """One JSON object a problem, as it comes."""
-
-    def add(self, loaded: Loaded, problems: list[Problem], excerpt: Excerpt) -> None:
-        for problem in problems:
-            fields = {name: value for name, value in asdict(problem).items() if value not in ("", None)}
-            click.echo(json.dumps(fields, ensure_ascii=False))
-
-
-class _Summary(_Text):
-    """How often each rule was broken, the most frequent first."""
-
-    def __init__(self) -> None:
-        self.counts: Counter[tuple[str, str]] = Counter()
-        self.first: dict[tuple[str, str], Problem] = {}
-
-    def add(self, loaded: Loaded, problems: list[Problem], excerpt: Excerpt) -> None:
-        for problem in problems:
-            key = (problem.severity.value, problem.rule)
-            self.counts[key] += 1
-            self.first.setdefault(key, problem)
-
-    def end(self) -> None:
-        for (severity, rule), count in self.counts.most_common():
-            click.echo(f"{count:>8}  {severity:<11}  {rule:<26}  {self.first[severity, rule].what}")
-
-
-class _Gathered(_Text):
-    """A form that is one document: all problems are kept until the end."""
-
-    def __init__(self) -> None:
-        self.results: dict[str, list[Problem]] = {}
-
-    def add(self, loaded: Loaded, problems: list[Problem], excerpt: Excerpt) -> None:
-        name = f"{loaded.file}:{loaded.line}" if loaded.line else loaded.file
-        self.results.setdefault(name, []).extend(problems)
-
-    @property
-    def problems(self) -> list[Problem]:
-        return [problem for problems in self.results.values() for problem in problems]
-
-
-class _Outcome(_Gathered):
-    def end(self) -> None:
-        click.echo(json.dumps(operation_outcome(self.problems), indent=2, ensure_ascii=False))
-
-
-class _Sarif(_Gathered):
-    def end(self) -> None:
-        click.echo(json.dumps(sarif(self.problems), indent=2, ensure_ascii=False))
-
-
-class _Junit(_Gathered):
-    def end(self) -> None:
-        click.echo(junit(self.results).decode())
-
-
-_WRITERS: dict[str, Callable[[], _Text]] = {
-    "text": _Text,
-    "json": _Outcome,
-    "jsonl": _Lines,
-    "junit": _Junit,
-    "sarif": _Sarif,
-}

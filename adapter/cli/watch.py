@@ -81,7 +81,7 @@ def watch(
     journal, metrics = Journal(sys.stdout), Metrics()
     with ExitStack() as stack:
         try:
-            carrier = stack.enter_context(target.carrier())
+            transport = stack.enter_context(target.transport())
             outbox = stack.enter_context(Outbox(outbox_file))
             folder = stack.enter_context(DropFolder(drop, settle))
             if metrics_port is not None:
@@ -91,9 +91,9 @@ def watch(
             raise click.UsageError(f"{error.filename or '--metrics-port'}: {error.strerror}") from None
         watcher = Watcher(
             folder,
-            Intake(outbox, carrier, catalogue, plan),
+            Intake(outbox, transport, catalogue, plan),
             outbox,
-            carrier,
+            transport,
             journal,
             metrics=metrics,
             retry=target.retries(),

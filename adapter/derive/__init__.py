@@ -8,15 +8,15 @@ from adapter.derive.evidence import Evidence
 from adapter.derive.judgement import (
     Judgement,
     component_judgement,
-    component_numbers,
     expected_range,
     judge,
-    number,
     worst,
 )
 from adapter.derive.made import Computed, Maker, Withheld
 from adapter.derive.makers import makers
+from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
+from adapter.derive.series import SeriesLine, Standing, series_list
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
 from adapter.derive.words import in_words, span_in_words, value_in_words
 
@@ -31,6 +31,8 @@ __all__ = [
     "Maker",
     "NotOneNewborn",
     "NotRecorded",
+    "SeriesLine",
+    "Standing",
     "Tell",
     "Trend",
     "Withheld",
@@ -55,6 +57,7 @@ __all__ = [
     "postmenstrual_days",
     "score_total",
     "sections",
+    "series_list",
     "span_in_words",
     "tell_list",
     "term_class",

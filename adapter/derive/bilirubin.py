@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from decimal import ROUND_HALF_UP, Decimal
 
@@ -12,28 +13,48 @@ from adapter.derive.made import Computed, Withheld
 from adapter.derive.makers import by_rise
 from adapter.exam import Exam, Finding, Quantity
 
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """One measurement: when, which finding of its exam, mg/dL, and the earlier exam it is of (empty: this one)."""
+
+    at: datetime
+    index: int
+    value: Decimal
+    exam: str = ""
+
+
 MEASURED = ("transcutaneous_bilirubin", "serum_bilirubin")
 _RISE = "bilirubin_rise"
 
 
-def rises(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
-    """The rise between the last two measurements of one kind in this exam."""
+def rises(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Iterator[Computed | Withheld]:
+    """The rise between the last two measurements of one kind, of which the later at least was made in this exam."""
     if any(finding.item == _RISE for finding in exam.findings):
         return
     for kind in MEASURED:
-        taken = sorted(levels(exam, kind, catalogue), key=lambda level: (level[1], level[0]))
+        taken = [Level(at, index, value) for index, at, value in levels(exam, kind, catalogue)]
         if not taken:
             continue
-        if len(taken) == 1 or taken[-1][1] == taken[-2][1]:
+        for one in earlier:
+            taken += [Level(at, index, value, one.details.id) for index, at, value in levels(one, kind, catalogue)]
+        taken.sort(key=lambda level: (level.at, not level.exam, level.index))
+        if len(taken) == 1 or taken[-1].at == taken[-2].at:
             why = "one measurement only; compare it with your site's chart"
             yield Withheld(_RISE, f"{catalogue.items[_RISE].label}, {catalogue.items[kind].label.lower()}", why)
-            continue
-        (first, start, low), (second, end, high) = taken[-2:]
-        exact = rise(low, start, high, end)
-        value = Quantity(value=exact.quantize(Decimal("0.01"), ROUND_HALF_UP), unit="mg/dL/h")
-        note = f"{catalogue.items[kind].label}. Compare each value with your site's chart."
-        made = Finding(item=_RISE, value=value, observed_at=end, note=note)
-        yield Computed(made, (second, first), exact, by_rise(catalogue))
+        elif not taken[-1].exam:
+            yield _risen(taken[-2], taken[-1], kind, catalogue)
+
+
+def _risen(before: Level, last: Level, kind: str, catalogue: Catalogue) -> Computed:
+    exact = rise(before.value, before.at, last.value, last.at)
+    value = Quantity(value=exact.quantize(Decimal("0.01"), ROUND_HALF_UP), unit="mg/dL/h")
+    since = f" Since exam {before.exam}." if before.exam else ""
+    note = f"{catalogue.items[kind].label}.{since} Compare each value with your site's chart."
+    made = Finding(item=_RISE, value=value, observed_at=last.at, note=note)
+    own = (last.index,) if before.exam else (last.index, before.index)
+    exams = (before.exam,) if before.exam else ()
+    return Computed(made, own, exact, by_rise(catalogue), exams=exams)
 
 
 def levels(exam: Exam, kind: str, catalogue: Catalogue) -> Iterator[tuple[int, datetime, Decimal]]:

@@ -37,13 +37,18 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One item (and side) that is not as it was; ``since`` is the earlier exam it is compared with."""
+    """One item (and side) that is not as it was; ``since`` is the earlier exam it is compared with.
+
+    ``now`` and ``was`` are the findings that are compared, with side, place and method.
+    """
 
     kind: Kind
     item: Item
     side: Side | None
     words: str
     since: str | None
+    now: tuple[Finding, ...] = ()
+    was: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,10 +176,10 @@ def _gap(
             words = in_words(missed[0], item, catalogue)
             since = last.details.id if last else None
             old = f" (was: {_said(was, item, catalogue)})" if was else ""
-            yield Change(Kind.NOT_EXAMINED, item, side, words + old, since)
+            yield Change(Kind.NOT_EXAMINED, item, side, words + old, since, tuple(missed), tuple(was))
     elif last and any(_meaning(f, item, last, catalogue) is Meaning.ABNORMAL for f in was):
         words = f"{_where(item, side)}: not recorded (was: {_said(was, item, catalogue)})"
-        yield Change(Kind.NOT_LOOKED_AT, item, side, words, last.details.id)
+        yield Change(Kind.NOT_LOOKED_AT, item, side, words, last.details.id, was=tuple(was))
     elif not then and item.still_to_do:
         yield Change(Kind.NOT_EXAMINED, item, side, f"{_where(item, side)}: not recorded", None)
 
@@ -184,7 +189,16 @@ def _where(item: Item, side: Side | None) -> str:
 
 
 def _said(findings: Sequence[Finding], item: Item, catalogue: Catalogue) -> str:
-    return "; ".join(sorted(value_in_words(finding, item, catalogue) for finding in findings))
+    """What was found, with the side where the item is not told by sides, the place and the method."""
+    return "; ".join(sorted(_with_place(finding, item, catalogue) for finding in findings))
+
+
+def _with_place(finding: Finding, item: Item, catalogue: Catalogue) -> str:
+    words = value_in_words(finding, item, catalogue)
+    parts = [finding.side.value] if finding.side is not None and item.sides is not Sides.EACH else []
+    parts += [catalogue.sites[finding.site].label.lower()] if finding.site else []
+    parts += [catalogue.methods[finding.method].label.lower()] if finding.method else []
+    return f"{words} ({', '.join(parts)})" if parts else words
 
 
 def _compared(
@@ -202,21 +216,16 @@ def _compared(
     if same or (not notable and not was):
         return
     since = last.details.id if last else None
-    words = _in_one_line(looked, item, side, catalogue)
-    old = _said(then, item, catalogue)
+    words, old = f"{_where(item, side)}: {_said(looked, item, catalogue)}", _said(then, item, catalogue)
+    compared = {"now": tuple(looked), "was": tuple(then)}
     if notable and was:
-        yield Change(Kind.CHANGED, item, side, f"{words} (was: {old})", since)
+        yield Change(Kind.CHANGED, item, side, f"{words} (was: {old})", since, **compared)
     elif notable:
-        yield Change(Kind.NEW, item, side, words + (f" (was: {old})" if old else " (not examined before)"), since)
+        yield Change(
+            Kind.NEW, item, side, words + (f" (was: {old})" if old else " (not examined before)"), since, **compared
+        )
     else:
-        yield Change(Kind.RESOLVED, item, side, f"{words} (was: {old})", since)
-
-
-def _in_one_line(findings: Sequence[Finding], item: Item, side: Side | None, catalogue: Catalogue) -> str:
-    """Several answers of one item under its label once; those at different places each with its own."""
-    if any(finding.site for finding in findings):
-        return "; ".join(in_words(finding, item, catalogue) for finding in findings)
-    return f"{_where(item, side)}: {_said(findings, item, catalogue)}"
+        yield Change(Kind.RESOLVED, item, side, f"{words} (was: {old})", since, **compared)
 
 
 def _meaning(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> Meaning:
@@ -228,7 +237,7 @@ def _meaning(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> 
 
 
 def _values(findings: Sequence[Finding], item: Item, catalogue: Catalogue) -> set[str]:
-    return {in_words(finding, item, catalogue) for finding in findings}
+    return {f"{in_words(finding, item, catalogue)} {finding.method or ''}" for finding in findings}
 
 
 def _looked_at(findings: Sequence[Finding]) -> list[Finding]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.derive.bilirubin import rises
@@ -16,20 +16,23 @@ from adapter.derive.symmetry import side_differences
 from adapter.exam import Exam
 
 
-def computed_findings(exam: Exam, catalogue: Catalogue) -> tuple[Computed, ...]:
+def computed_findings(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> tuple[Computed, ...]:
     """All findings that can be computed from this exam and that nobody captured.
 
     First those of ages, sizes, scores and screens, then differences between sides, then the rules that hold; each
-    may rest on those before it.
+    may rest on those before it. ``earlier`` are exams of the same newborn before this one, oldest first, over which a
+    rise, a repeated screen and the weight are worked out too.
     """
-    return judged_findings(exam, catalogue)[0]
+    return judged_findings(exam, catalogue, earlier)[0]
 
 
-def judged_findings(exam: Exam, catalogue: Catalogue) -> tuple[tuple[Computed, ...], list[FindingView]]:
+def judged_findings(
+    exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()
+) -> tuple[tuple[Computed, ...], list[FindingView]]:
     """The computed findings, and all findings with their judgements, captured ones first."""
     shared = facts(exam, catalogue)
     pool = captured_views(shared)
-    made = [one for one in _attempts(exam, catalogue) if isinstance(one, Computed)]
+    made = [one for one in _attempts(exam, catalogue, earlier) if isinstance(one, Computed)]
     made += side_differences(pool, catalogue)
     pool += computed_views(shared, made, len(pool))
     rules = rule_findings(exam, pool, catalogue)
@@ -37,14 +40,14 @@ def judged_findings(exam: Exam, catalogue: Catalogue) -> tuple[tuple[Computed, .
     return (*made, *rules), pool
 
 
-def withheld(exam: Exam, catalogue: Catalogue) -> tuple[Withheld, ...]:
+def withheld(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> tuple[Withheld, ...]:
     """What could not be computed although something of it was captured, each with the reason."""
-    found = [*incomplete_scores(exam, catalogue), *_attempts(exam, catalogue)]
+    found = [*incomplete_scores(exam, catalogue), *_attempts(exam, catalogue, earlier)]
     return tuple(one for one in found if isinstance(one, Withheld))
 
 
-def _attempts(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
-    yield from sizes(exam, catalogue)
+def _attempts(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) -> Iterator[Computed | Withheld]:
+    yield from sizes(exam, catalogue, earlier)
     yield from estimates(exam, catalogue)
-    yield from screen(exam, catalogue)
-    yield from rises(exam, catalogue)
+    yield from screen(exam, catalogue, earlier)
+    yield from rises(exam, catalogue, earlier)

@@ -22,13 +22,12 @@ from adapter.derive.completeness import side_of
 from adapter.derive.judgement import (
     Judgement,
     component_judgement,
-    component_numbers,
     expected_range,
     judge,
     meanings,
-    number,
 )
 from adapter.derive.made import Computed, Maker
+from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.words import in_words, value_in_words
 from adapter.exam import (

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
-from adapter.catalogue import Bound, Catalogue, Flag, Item, ItemType, Meaning, Range, Span
+from adapter.catalogue import Catalogue, Flag, Item, Meaning, Range
 from adapter.derive.age import age_hours
-from adapter.derive.bands import bands
-from adapter.derive.scores import score_total
-from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Score, Urgency
+from adapter.derive.bands import Band, bands
+from adapter.derive.machine import span
+from adapter.derive.numbers import component_numbers, number
+from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Urgency
 
-_ORDER = (Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW)
+_ORDER = tuple(Urgency)
+_FROM_THE_MOST = _ORDER[::-1]
 
 
 class Judgement(NamedTuple):
@@ -27,20 +30,10 @@ class Judgement(NamedTuple):
 
 def worst(*urgencies: Urgency | None) -> Urgency:
     """The most urgent of several."""
-    if Urgency.TELL_NOW in urgencies:
-        return Urgency.TELL_NOW
-    return Urgency.TELL if Urgency.TELL in urgencies else Urgency.NONE
-
-
-def number(finding: Finding, item: Item, catalogue: Catalogue) -> Decimal | None:
-    """The finding's one number in the item's unit (a score's total), or None where it has none."""
-    value = finding.value
-    if isinstance(value, Quantity) and item.type is ItemType.QUANTITY and item.unit:
-        return catalogue.amount(value, item)
-    if isinstance(value, Score):
-        total = score_total(value, item)
-        return None if total is None else Decimal(total)
-    return None
+    for urgency in _FROM_THE_MOST:
+        if urgency in urgencies:
+            return urgency
+    return Urgency.NONE
 
 
 def judge(
@@ -93,72 +86,29 @@ def meanings(catalogue: Catalogue) -> dict[tuple[str, str], Judgement]:
     }
 
 
-def _by_open_end(value: Decimal, comparator: Comparator, bands: tuple[Range, ...]) -> Judgement | None:
-    """The judgement on ``<40``: that of the one band that holds all it allows, where no band before it does.
+def _by_open_end(value: Decimal, comparator: Comparator, bands: Sequence[Band]) -> Judgement | None:
+    """The judgement on ``<40``: that of the one band that holds all it allows.
 
     Where several bands hold it together and all are abnormal, the least urgent is what can be said for sure.
     """
-    end = Bound.model_construct(comparator=comparator.value, value=value)
-    below = comparator.value[0] == "<"
-    allowed = Span.model_construct(low=None if below else end, high=end if below else None)
-    touched = [band for band in bands if _meet(allowed, band)]
-    whole = next((band for band in touched if _inside(allowed, band)), None)
-    if whole is not None and whole is touched[0]:
-        return _by(whole)
-    if all(band.meaning is Meaning.ABNORMAL for band in touched) and _cover(touched, allowed):
-        least = min(touched, key=lambda band: _ORDER.index(band.urgency))
-        return _by(least)
-    return None
+    allowed = span(*(("", f"{comparator}{value}") if comparator[0] == "<" else (f"{comparator}{value}", "")))
+    ends = {value, *(end for band in bands for end in band.ends)}
+    found = {_first(bands, one) for one in _samples(ends) if allowed(one)}
+    held = [band for band in bands if band in found]
+    if None in found or (len(held) > 1 and any(band.range.meaning is not Meaning.ABNORMAL for band in held)):
+        return None
+    return _by(min(held, key=lambda band: _ORDER.index(band.range.urgency)).range)
 
 
-def _cover(bands: list[Range], span: Span) -> bool:
-    """Whether every number of the span lies in one of the bands."""
-    if not bands:
-        return False
-    ordered = sorted(bands, key=lambda band: band.low.value if band.low else Decimal("-Infinity"))
-    ends = Span(low=ordered[0].low, high=ordered[-1].high)
-    return _inside(span, ends) and all(_adjoin(one.high, other.low) for one, other in pairwise(ordered))
+def _samples(ends: set[Decimal]) -> list[Decimal]:
+    """Every end, and a number from between each two and from beyond: between them nothing changes."""
+    ordered = sorted(ends)
+    between = [(low + high) / 2 for low, high in pairwise(ordered)]
+    return sorted([ordered[0] - 1, *ordered, *between, ordered[-1] + 1])
 
 
-def _adjoin(high: Bound | None, low: Bound | None) -> bool:
-    if high is None or low is None:
-        return True
-    return high.value > low.value or (high.value == low.value and ("=" in high.comparator or "=" in low.comparator))
-
-
-def _meet(one: Span, other: Span) -> bool:
-    """Whether some number lies in both."""
-    return _reaches(one.high, other.low) and _reaches(other.high, one.low)
-
-
-def _reaches(high: Bound | None, low: Bound | None) -> bool:
-    if high is None or low is None:
-        return True
-    return high.value > low.value or (high.value == low.value and high.comparator == "<=" and low.comparator == ">=")
-
-
-def _inside(inner: Span, outer: Span) -> bool:
-    """Whether all numbers of the inner span lie in the outer one."""
-    low = outer.low is None or (inner.low is not None and _tighter(inner.low, outer.low, 1))
-    high = outer.high is None or (inner.high is not None and _tighter(inner.high, outer.high, -1))
-    return low and high
-
-
-def _tighter(inner: Bound, outer: Bound, way: int) -> bool:
-    if inner.value != outer.value:
-        return (inner.value - outer.value) * way > 0
-    return "=" in outer.comparator or "=" not in inner.comparator
-
-
-def component_numbers(value: Quantities, item: Item, catalogue: Catalogue) -> dict[str, Decimal]:
-    """The numbers of a measurement that has several, in the item's unit."""
-    wanted, unit = item.unit or value.unit, catalogue.units.find(value.unit)
-    if unit is not None and unit.ucum == wanted:
-        return value.components
-    return {
-        component_id: catalogue.units.convert(Quantity(value=number, unit=value.unit), wanted)
-        for component_id, number in value.components.items()
-    }
+def _first(bands: Sequence[Band], value: Decimal) -> Band | None:
+    return next((band for band in bands if band.holds(value)), None)
 
 
 def component_judgement(
@@ -182,10 +132,9 @@ def _by(band: Range) -> Judgement:
     return Judgement(band.meaning, band.urgency, band.flag, band)
 
 
-def _applicable(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> tuple[Range, ...]:
+def _applicable(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> list[Band]:
     """The item's ranges whose conditions hold for this finding, in their order."""
-    known = bands(catalogue).get((item.id, None), ())
-    return tuple(band.range for band in known if band.applies(finding, item, exam))
+    return [band for band in bands(catalogue).get((item.id, None), ()) if band.applies(finding, item, exam)]
 
 
 def expected_range(
@@ -193,6 +142,6 @@ def expected_range(
 ) -> Range | None:
     """The first of the applicable ranges that says what is expected."""
     for band in bands(catalogue).get((item.id, component), ()):
-        if band.expected and band.applies(finding, item, exam):
+        if band.range.meaning is Meaning.EXPECTED and band.applies(finding, item, exam):
             return band.range
     return None

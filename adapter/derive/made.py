@@ -26,6 +26,7 @@ class Computed:
     """A computed finding and what it rests on.
 
     ``derived_from`` are indexes into ``exam.findings`` and, behind these, into the computed findings before it.
+    ``exams`` are the ids of earlier exams whose findings it rests on besides.
     ``exact`` is the unrounded value. ``urgency`` and ``reason`` are set where a rule or a comparison made it.
     """
 
@@ -38,6 +39,7 @@ class Computed:
     reason: str = ""
     replaced: bool = False
     """Whether a rule that says more of the same holds too: it is a finding, and is not told besides."""
+    exams: tuple[str, ...] = ()
 
     @property
     def by_rule(self) -> bool:

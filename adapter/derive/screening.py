@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 
-from adapter.catalogue import Catalogue, Screening
+from adapter.catalogue import Catalogue, Item, Screening
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.makers import by_rule
@@ -63,24 +64,24 @@ def _passes(readings: Sequence[Decimal], rule: Screening) -> bool:
     return enough and abs(readings[0] - readings[1]) <= rule.difference
 
 
-def screen(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
-    """The result of the exam's screening attempts, where nobody captured one that is as grave.
+def screen(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Iterator[Computed | Withheld]:
+    """The result of the screening attempts in this exam and the earlier ones, where nobody captured one as grave.
 
-    A captured result is never replaced; a milder one than its readings give stands beside what they give.
+    A captured result is never replaced; a milder one than its readings give stands beside what they give. A very low
+    reading fails at any age, and no later attempt takes that back: a person must.
     """
     rule = catalogue.screening
-    taken = [
-        (i, f) for i, f in enumerate(exam.findings) if f.item == rule.readings and isinstance(f.value, Quantities)
-    ]
+    item, label = catalogue.items[rule.readings], catalogue.items[rule.item].label
+    taken = [*_taken(exam, item, catalogue)]
     if not taken:
         return
-    item, label = catalogue.items[rule.readings], catalogue.items[rule.item].label
-    taken.sort(key=lambda one: (made_at(one[1], item, exam), one[0]))
-    due = [(i, f) for i, f in taken if age_hours(exam, made_at(f, item, exam)) >= rule.from_hours]
-    early = [(i, f) for i, f in taken if (i, f) not in due]
-    # A very low reading fails at any age; otherwise what was read too early counts for nothing.
-    counted = due or [(i, f) for i, f in early if screened([attempt_of(f, catalogue)], rule) is Outcome.FAIL]
-    outcome = screened([attempt_of(finding, catalogue) for _, finding in counted], rule)
+    for one in earlier:
+        taken += _taken(one, item, catalogue, one.details.id)
+    taken.sort(key=lambda one: (one.at, not one.exam, one.index))
+    failed = [one for one in taken if screened([one.attempt], rule) is Outcome.FAIL]
+    due = [one for one in taken if age_hours(exam, one.at) >= rule.from_hours]
+    counted = [one for one in taken if one in due or one in failed]
+    outcome = screened([one.attempt for one in counted], rule)
     if outcome is None:
         why = "incomplete, a reading is missing" if due else f"read before {rule.from_hours:f} h of life"
         yield Withheld(rule.item, label, f"no result: {why}")
@@ -88,8 +89,30 @@ def screen(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
     captured = {finding.answer for finding in exam.findings if finding.item == rule.item}
     if captured & set(_GRAVER[_GRAVER.index(outcome) :]):
         return
-    made = Finding(item=rule.item, value=outcome.value, observed_at=made_at(counted[-1][1], item, exam))
-    yield Computed(made, tuple(index for index, _ in counted), None, by_rule(rule, catalogue))
+    made = Finding(item=rule.item, value=outcome.value, observed_at=counted[-1].at)
+    if any(one.exam for one in counted[-1:]):  # the last that counts is of an earlier exam: the result is of this one
+        made = Finding(item=rule.item, value=outcome.value)
+    own = tuple(one.index for one in counted if not one.exam) or tuple(one.index for one in taken if not one.exam)
+    exams = tuple(dict.fromkeys(one.exam for one in counted if one.exam))
+    yield Computed(
+        made, own or tuple(one.index for one in taken if not one.exam), None, by_rule(rule, catalogue), exams=exams
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """One attempt: when, which finding of its exam, its readings, and the earlier exam it is of (empty: this one)."""
+
+    at: datetime
+    index: int
+    attempt: Attempt
+    exam: str = ""
+
+
+def _taken(exam: Exam, item: Item, catalogue: Catalogue, name: str = "") -> Iterator[_Taken]:
+    for index, finding in enumerate(exam.findings):
+        if finding.item == item.id and isinstance(finding.value, Quantities):
+            yield _Taken(made_at(finding, item, exam), index, attempt_of(finding, catalogue), name)
 
 
 def attempt_of(finding: Finding, catalogue: Catalogue) -> Attempt:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 
 from adapter.catalogue import Bands, Catalogue, GrowthReference, Item, Measure
@@ -19,13 +19,13 @@ _PLACED = (
 )
 
 
-def sizes(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
+def sizes(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Iterator[Computed | Withheld]:
     """All that can be said of age and size from this exam, that nobody captured."""
     captured = {finding.item for finding in exam.findings}
     if "gestational_age_at_birth" not in captured and "gestational_age_at_birth" in catalogue.items:
         yield from _gestation(exam)
     if "weight_change_percent" not in captured and "weight_change_percent" in catalogue.items:
-        yield from _weight_change(exam, catalogue)
+        yield from _weight_change(exam, catalogue, earlier)
     yield from _for_gestation(exam, catalogue, captured)
 
 
@@ -41,9 +41,18 @@ def _gestation(exam: Exam) -> Iterator[Computed]:
     yield Computed(Finding(item="gestational_age_at_birth", value=value, method=gestation.method))
 
 
-def _weight_change(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
-    """``100 x (weight - birth weight) / birth weight``; negative is a loss. Reported to one decimal place."""
+def _weight_change(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) -> Iterator[Computed | Withheld]:
+    """``100 x (weight - birth weight) / birth weight``; negative is a loss. Reported to one decimal place.
+
+    The birth weight is that of this exam, else of the last earlier exam that has one.
+    """
     birth = measured(exam, "birth_weight", "g", catalogue)
+    exams: tuple[str, ...] = ()
+    recorded = any(finding.item == "birth_weight" for finding in exam.findings)
+    for one in () if birth or recorded else reversed(earlier):
+        if (of_earlier := measured(one, "birth_weight", "g", catalogue)) is not None:
+            birth, exams = of_earlier, (one.details.id,)
+            break
     now = latest(exam, "weight", "g", catalogue)
     if birth is None or now is None:
         if now is not None:
@@ -52,7 +61,8 @@ def _weight_change(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | With
         return
     exact = change_percent(birth[1], now[1])
     value = Quantity(value=exact.quantize(Decimal("0.1"), ROUND_HALF_UP), unit="%")
-    yield Computed(Finding(item="weight_change_percent", value=value), (now[0], birth[0]), exact)
+    own = (now[0],) if exams else (now[0], birth[0])
+    yield Computed(Finding(item="weight_change_percent", value=value), own, exact, exams=exams)
 
 
 def change_percent(birth: Decimal, now: Decimal) -> Decimal:

@@ -1,4 +1,4 @@
-"""What the provider must be told, now or at the next round, and what is still to be done."""
+"""What the provider must be told, now, within this shift or at the next round, and what is still to be done."""
 
 from __future__ import annotations
 
@@ -39,6 +39,7 @@ class Tell:
 
 TITLES = {
     Urgency.TELL_NOW: "tell the provider now",
+    Urgency.TELL_SOON: "tell the provider within this shift",
     Urgency.TELL: "tell the provider at the next round",
     Urgency.NONE: "still to do",
 }
@@ -77,7 +78,7 @@ def tell_list(
     return tuple(sorted(lines, key=_order))
 
 
-_URGENCIES = (Urgency.TELL_NOW, Urgency.TELL, Urgency.NONE)
+_URGENCIES = tuple(Urgency)[::-1]
 
 
 def _order(line: Tell) -> tuple[int, bool, bool, int, str]:

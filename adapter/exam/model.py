@@ -20,7 +20,7 @@ ExamId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._\-]{
 
 
 class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True, populate_by_name=True)
 
 
 class Side(StrEnum):
@@ -51,12 +51,16 @@ class Status(StrEnum):
 
 
 class Urgency(StrEnum):
-    """How soon the provider must hear of a finding."""
+    """How soon the provider must hear of a finding, from the least to the most urgent.
+
+    ``tell`` is at the next round, ``tell-soon`` within this shift.
+    """
 
     __hash__ = str.__hash__  # findings are looked up by it; that of Enum is Python
 
     NONE = "none"
     TELL = "tell"
+    TELL_SOON = "tell-soon"
     TELL_NOW = "tell-now"
 
 

@@ -23,9 +23,10 @@ from adapter.fhir.report import caution, line_in_words
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/communication-category"
 
-# R4 request-priority: stat "immediately", urgent "promptly", routine "normal priority".
+# R4 request-priority: stat "immediately", asap "as soon as possible", urgent "promptly", routine "normal priority".
 _KINDS = {
     Urgency.TELL_NOW: ("now", "stat", "alert", "Alert"),
+    Urgency.TELL_SOON: ("this-shift", "asap", "notification", "Notification"),
     Urgency.TELL: ("next-round", "urgent", "notification", "Notification"),
     Urgency.NONE: ("still-to-do", "routine", "reminder", "Reminder"),
 }

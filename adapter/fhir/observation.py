@@ -100,7 +100,14 @@ def _observation(
     """All that an Observation depends on stands in the arguments: what is static, its form, its own."""
     item, computed = parts.catalogue.items[form.item], own.computed
     fixed = parts.circumstances(
-        form.item, form.side, form.site, form.method, form.state, form.urgency, form.other_unit
+        form.item,
+        form.side,
+        form.site,
+        form.method,
+        form.state,
+        form.urgency,
+        form.other_unit,
+        parts.own_question(form.item, form.answer),
     )
     details = _details(own, item, fixed, parts)
     resource: Json = {"resourceType": "Observation"}

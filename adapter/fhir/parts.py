@@ -99,6 +99,7 @@ class Parts:
         self.language = catalogue.settings.language
         self._codings: Codings = codings(catalogue)
         self.own, self.published = self._codings.own, self._codings.published
+        self.own_question = self._codings.own_question
         self.question = kept(self._question)
         self.answer = kept(self._answer)
         self.component = kept(self._component)
@@ -127,6 +128,7 @@ class Parts:
         state: str | None,
         urgency: Urgency | None,
         other_unit: str | None,
+        own_question: bool,
     ) -> Circumstances:
         item = self.catalogue.items[item_id]
         place, named = site or item.body_site, self.catalogue.sites[site].side if site else None
@@ -140,7 +142,7 @@ class Parts:
         return Circumstances(
             meta=self._seal({"profile": [item.profile]}) if item.profile else None,
             category=self.category(self.catalogue.category(item)),
-            question=self.question(item_id, side, site, method, other_unit),
+            question=self.question(item_id, side, site, method, other_unit, own_question),
             body_site=self._seal(self._body_site(place, side, site is not None)) if place else None,
             details=[self._seal(self.as_detail(detail, item)) for detail in details],
             marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
@@ -177,10 +179,16 @@ class Parts:
         return self._ranges[key]
 
     def _question(
-        self, item_id: str, side: Side | None, site: str | None, method: str | None, other_unit: str | None = None
+        self,
+        item_id: str,
+        side: Side | None,
+        site: str | None,
+        method: str | None,
+        other_unit: str | None = None,
+        own_question: bool = False,
     ) -> Json:
-        """``other_unit``: the value is in a unit of another dimension, which has published codes of its own."""
-        coding = self._codings.question(item_id, side, site, method, other_unit)
+        """As :meth:`Codings.question`; ``own_question``: the value is no answer to what the published codes ask."""
+        coding = self._codings.question(item_id, side, site, method, other_unit, own_question)
         return {"coding": coding, "text": self.catalogue.items[item_id].label}
 
     def _answer(self, item_id: str, answer_id: str) -> Json:

@@ -69,7 +69,12 @@ def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
     return resource
 
 
-_WORDS = {Urgency.TELL_NOW: "Tell now", Urgency.TELL: "Tell", Urgency.NONE: "Still to do"}
+_WORDS = {
+    Urgency.TELL_NOW: "Tell now",
+    Urgency.TELL_SOON: "Tell this shift",
+    Urgency.TELL: "Tell",
+    Urgency.NONE: "Still to do",
+}
 
 
 def line_in_words(tell: Tell) -> str:

@@ -131,6 +131,8 @@ def _lead(catalogue: Catalogue) -> Iterator[Block]:
             "Tick what you saw; L and R are the infant's own left and right. Ring the unit you read. ",
             Run("!!", Tone.STRONG),
             " tell the provider now, ",
+            Run("!s", Tone.STRONG),
+            " within this shift, ",
             Run("!", Tone.STRONG),
             " tell at the next round. ",
             Run("NE", Tone.STRONG),

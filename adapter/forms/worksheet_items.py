@@ -9,7 +9,9 @@ from adapter.derive import span_in_words
 from adapter.document import Blank, Entry, Run, Text, Tick, Tone, say
 from adapter.exam import Quantity, Urgency
 
-_URGENT = {Urgency.TELL_NOW: "\u00a0!!", Urgency.TELL: "\u00a0!", Urgency.NONE: ""}
+MARKS = {Urgency.TELL_NOW: "!!", Urgency.TELL_SOON: "!s", Urgency.TELL: "!"}
+"""The mark of an answer or a band that must be told."""
+_URGENT = {Urgency.NONE: ""} | {urgency: f"\u00a0{mark}" for urgency, mark in MARKS.items()}
 # So many places or methods are printed to be ticked; of more, one is written.
 _FEW = 4
 
@@ -125,7 +127,7 @@ def _ranges(item: Item, catalogue: Catalogue) -> str:
     """What is expected, and beyond what must be told, in the order of the bands."""
     expected = [_band(band, item, catalogue) for band in item.ranges if band.meaning is Meaning.EXPECTED]
     parts = [f"Expected {'; '.join(expected)}."] if expected else []
-    for urgency, word in ((Urgency.TELL_NOW, "!!"), (Urgency.TELL, "!")):
+    for urgency, word in MARKS.items():
         beyond = [_band(band, item, catalogue) for band in item.ranges if band.urgency is urgency]
         parts += [f"{word} {'; '.join(beyond)}."] if beyond else []
     return " ".join(parts)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-import io
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,6 +12,7 @@ from adapter.catalogue import Catalogue
 from adapter.problems import Problem
 from adapter.read.csv_cells import read_value
 from adapter.read.csv_columns import COLUMNS, EXAM_COLUMNS, REQUIRED
+from adapter.read.files import MOST_CELLS, table_rows
 from adapter.read.places import CellPlaces, Place, pointer, printable
 from adapter.read.raw import Unreadable
 from adapter.read.reading import Reading
@@ -19,6 +20,7 @@ from adapter.read.record import RawRecord, read_record
 from adapter.read.wording import listed, near, shown
 
 _DELIMITERS = (",", ";", "\t")
+_MOST_TOLD = 40
 _FINDING_TEXT = (
     "not_examined",
     "text",
@@ -75,8 +77,9 @@ def _rows(text: str, name: str, first_row: int) -> tuple[list[Row], list[Problem
     place = Place("row 1", None, name)
     head = text.split("\n", 1)[0]
     delimiter = max(_DELIMITERS, key=head.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    reader = table_rows(text, delimiter)
     rows: list[Row] = []
+    count = 0
     try:
         header = [cell.strip() for cell in next(reader, [])]
         problems = list(_header(header, place))
@@ -93,6 +96,12 @@ def _rows(text: str, name: str, first_row: int) -> tuple[list[Row], list[Problem
                 problems.append(Place(f"row {number}", None, name).error("row-width", what, remedy))
                 continue
             rows.append((number, {c: v.strip() for c, v in zip(header, cells, strict=True) if v.strip()}))
+            count += len(rows[-1][1])
+            if count > MOST_CELLS:
+                what = f"holds more than {MOST_CELLS} cells"
+                return [], [
+                    Place("", None, name).error("too-large", what, "several smaller tables, each exam in one")
+                ]
     except csv.Error as error:
         what = f"is not CSV: {error}"
         at = Place(f"row {len(rows) + first_row}", None, name)
@@ -103,13 +112,18 @@ def _rows(text: str, name: str, first_row: int) -> tuple[list[Row], list[Problem
 
 
 def _header(header: list[str], place: Place) -> Iterator[Problem]:
-    for column in dict.fromkeys(header):
-        if column not in COLUMNS:
+    count = Counter(header)
+    unknown = [column for column in count if column not in COLUMNS]
+    for column in count:
+        if column not in COLUMNS and column in unknown[:_MOST_TOLD]:
             close = near(column, COLUMNS)
             remedy = f"did you mean {' or '.join(close)}?" if close else f"only {listed(COLUMNS, 40)}"
             yield place.error("unknown-column", f"no column {shown(column)} is known", remedy)
-        elif header.count(column) > 1:
+        elif column in COLUMNS and count[column] > 1:
             yield place.error("column-twice", f"the column {column} stands twice", "each column once")
+    if len(unknown) > _MOST_TOLD:
+        what = f"nor are {len(unknown) - _MOST_TOLD} other columns known"
+        yield place.error("unknown-column", what, f"only {listed(COLUMNS, 40)}")
     for column in REQUIRED:
         if column not in header:
             yield place.error(

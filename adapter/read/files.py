@@ -1,91 +1,45 @@
-"""Any file of captured exams: which format it is, and its readings one by one."""
+"""Bytes of an input: unpacked, bounded, in UTF-8."""
 
 from __future__ import annotations
 
+import csv
 import gzip
 import io
 import json
-import zlib
 from collections.abc import Iterator
-from pathlib import Path
 from typing import BinaryIO, cast
 
-from adapter.catalogue import Catalogue
-from adapter.read.csv_reader import read_csv
-from adapter.read.json_reader import read_json
 from adapter.read.places import Place
 from adapter.read.reading import Reading
 
 MOST_BYTES = 64 * 1024 * 1024
-"""The largest document, CSV or line of NDJSON that is read; far above any exam, below what fills a memory."""
+"""The largest document, table or line of NDJSON that is read; far above any exam, below what fills a memory."""
+MOST_VALUES = 4_000_000
+"""The most values, elements or fields of one document: each takes a hundred bytes of memory, however short it is."""
+MOST_CELLS = 8_000_000
+"""The most cells of one table."""
+MOST_COLUMNS = 16_384
+"""The most cells of one row, as spreadsheets have it."""
+MOST_UNPACKED = 512 * 1024 * 1024
+"""The most bytes that a workbook may unpack to."""
+MOST_FINDINGS = 5_000
+"""The most findings of one exam, which has some hundred and twenty."""
+MOST_PARTS = 1_000
+"""The most keys or entries of anything else in a record: examiners, identifiers, signs of a score."""
+MOST_DEPTH = 40
+"""How deep what is unreadable in a record is looked for."""
 
 _GZIP = b"\x1f\x8b"
-_HEAD = 64 * 1024
-_NDJSON_NAMES = (".ndjson", ".jsonl")
-_CSV_NAMES = (".csv", ".tsv", ".tab")
-
-
-def read_captures(source: Path | BinaryIO, catalogue: Catalogue, *, name: str = "") -> Iterator[Reading]:
-    """Every exam of an input, each with all its problems; never raises for what the input holds.
-
-    JSON (one document or an array of them), NDJSON (one document a line, read line by line) and the long CSV
-    are told apart by the name's ending, else by what stands at the beginning; each may be packed with gzip.
-    ``name`` is what problems call the input; without it the path is named.
-    """
-    if isinstance(source, Path):
-        name = name or str(source)
-        try:
-            with source.open("rb") as stream:
-                yield from _guarded(stream, catalogue, name)
-        except OSError as error:
-            what = f"cannot be read: {error.strerror or error}"
-            yield _refused(name, "cannot-read", what, "a file that exists and may be read")
-    else:
-        yield from _guarded(source, catalogue, name or "standard input")
-
-
-def read_line(data: bytes, catalogue: Catalogue, name: str, number: int) -> Iterator[Reading]:
-    """The exam of one line of NDJSON, or why there is none; nothing for a blank line. ``number`` counts from 1."""
-    text = _text(data, name, number)
-    if isinstance(text, Reading):
-        yield text
-    elif text.strip():
-        yield from read_json(text, catalogue, name, number)
+HEAD = 64 * 1024
 
 
 def unpacked(stream: BinaryIO) -> BinaryIO:
     """The stream itself, or what is in it where it is packed with gzip (RFC 1952); buffered."""
     known = isinstance(stream, io.BufferedReader)
-    buffered = stream if known else io.BufferedReader(cast(io.RawIOBase, stream), _HEAD)
+    buffered = stream if known else io.BufferedReader(cast(io.RawIOBase, stream), HEAD)
     if cast(io.BufferedReader, buffered).peek(2)[:2] == _GZIP:
-        return cast(BinaryIO, io.BufferedReader(gzip.GzipFile(fileobj=buffered), _HEAD))
+        return cast(BinaryIO, io.BufferedReader(gzip.GzipFile(fileobj=buffered), HEAD))
     return buffered
-
-
-def _guarded(stream: BinaryIO, catalogue: Catalogue, name: str) -> Iterator[Reading]:
-    try:
-        yield from _read(unpacked(stream), catalogue, name)
-    except (gzip.BadGzipFile, zlib.error, EOFError):
-        what = "is a gzip file that is damaged or cut off"
-        yield _refused(name, "cannot-read", what, "the whole file, packed anew")
-
-
-def _read(stream: BinaryIO, catalogue: Catalogue, name: str) -> Iterator[Reading]:
-    head = stream.read(_HEAD)
-    text_head = head.decode("utf-8-sig", errors="ignore").lstrip()
-    ending = Path(name.removesuffix(".gz")).suffix.lower()
-    if not text_head and not head.strip():
-        yield _refused(name, "empty-file", "is empty", "a capture record in JSON, NDJSON or CSV")
-    elif ending in _NDJSON_NAMES or (ending not in _CSV_NAMES and one_a_line(text_head)):
-        yield from _lines(_Rest(head, stream), catalogue, name)
-    else:
-        text = _text(head + stream.read(max(0, MOST_BYTES + 1 - len(head))), name)
-        if isinstance(text, Reading):
-            yield text
-        elif (ending not in _CSV_NAMES and text.lstrip()[:1] in ("{", "[")) or ending == ".json":
-            yield from read_json(text, catalogue, name)
-        else:
-            yield from read_csv(text, catalogue, name)
 
 
 def one_a_line(head: str) -> bool:
@@ -100,7 +54,7 @@ def one_a_line(head: str) -> bool:
     return True
 
 
-class _Rest(io.RawIOBase):
+class Rest(io.RawIOBase):
     """A stream with the part already read put back before it."""
 
     def __init__(self, head: bytes, stream: BinaryIO) -> None:
@@ -115,29 +69,52 @@ class _Rest(io.RawIOBase):
         return len(data)
 
 
-def _lines(stream: io.RawIOBase, catalogue: Catalogue, name: str) -> Iterator[Reading]:
-    lines = io.BufferedReader(stream, _HEAD)
-    number = 0
-    while line := lines.readline(MOST_BYTES + 1):
-        number += 1
-        yield from read_line(line, catalogue, name, number)
-        if len(line) > MOST_BYTES:
-            return
-
-
-def _text(data: bytes, name: str, line: int | None = None) -> str | Reading:
+def decoded(data: bytes, name: str, line: int | None = None) -> str | Reading:
+    """The text of a document or a line, or why there is none."""
     if len(data) > MOST_BYTES:
-        what = f"is larger than {MOST_BYTES // 1024 // 1024} MB"
-        return _refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
+        return too_large(name, line)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return _refused(name, "not-utf-8", "is in UTF-16", "UTF-8: save it again with that encoding", line)
+        return refused(name, "not-utf-8", "is in UTF-16", "UTF-8: save it again with that encoding", line)
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         at = line or data.count(b"\n", 0, error.start) + 1
         what = f"is not UTF-8 (byte {data[error.start]:#04x})"
-        return _refused(name, "not-utf-8", what, "UTF-8: save it again with that encoding", at)
+        return refused(name, "not-utf-8", what, "UTF-8: save it again with that encoding", at)
 
 
-def _refused(name: str, rule: str, what: str, remedy: str, line: int | None = None) -> Reading:
+def is_crowded(data: bytes | str, *marks: str) -> bool:
+    """Whether a document holds more values than are read at once; ``marks`` are what stands before each of them."""
+    if len(data) <= MOST_VALUES:
+        return False
+    counts = (data.count(mark) if isinstance(data, str) else data.count(mark.encode()) for mark in marks)
+    return sum(counts) > MOST_VALUES
+
+
+def table_rows(text: str, delimiter: str) -> Iterator[list[str]]:
+    """The rows of a table (RFC 4180). Raises :class:`csv.Error` for what is none, or has rows too wide."""
+
+    def lines() -> Iterator[str]:
+        for line in io.StringIO(text, newline=""):
+            if len(line) > MOST_COLUMNS and line.count(delimiter) >= MOST_COLUMNS:
+                raise csv.Error(f"a row of more than {MOST_COLUMNS} cells")
+            yield line
+
+    return csv.reader(lines(), delimiter=delimiter, strict=True)
+
+
+def too_large(name: str, line: int | None = None) -> Reading:
+    """An input with more bytes than are read at once."""
+    what = f"is larger than {MOST_BYTES // 1024 // 1024} MB"
+    return refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
+
+
+def too_many(name: str, line: int | None = None) -> Reading:
+    """An input with more values than are read at once."""
+    what = f"holds more than {MOST_VALUES:,} values".replace(",", " ")
+    return refused(name, "too-large", what, "NDJSON, one exam a line, or several files", line)
+
+
+def refused(name: str, rule: str, what: str, remedy: str, line: int | None = None) -> Reading:
+    """An input without an exam, and why."""
     return Reading(None, (Place("", line, name).error(rule, what, remedy),), name)

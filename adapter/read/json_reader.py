@@ -6,7 +6,7 @@ A document may as well be a FHIR QuestionnaireResponse to one of the catalogue's
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from functools import cache
 from typing import Any
 
@@ -17,11 +17,22 @@ from adapter.read.questionnaire import is_response, read_response
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
 
+Fhir = Callable[[int], Iterator[Reading]]
 
-def read_json(text: str, catalogue: Catalogue, name: str, line: int | None = None) -> Iterator[Reading]:
+
+def read_json(
+    text: str,
+    catalogue: Catalogue,
+    name: str,
+    line: int | None = None,
+    *,
+    among: Collection[int] = (),
+    fhir: Fhir | None = None,
+) -> Iterator[Reading]:
     """The exam of a document, or those of an array of documents.
 
     ``line`` is the line of the document in a file of many (NDJSON); without it lines are counted in ``text``.
+    ``among`` are the numbers of those in an array that are other resources of FHIR, which ``fhir`` reads.
     """
     parsed = _parsed(text, name, line)
     if isinstance(parsed, Reading):
@@ -36,7 +47,10 @@ def read_json(text: str, catalogue: Catalogue, name: str, line: int | None = Non
         problem = Place("", line, name).error("no-exam", "an empty list of records", "at least one record")
         yield Reading(None, (problem,), source)
     for n, data in enumerate(parsed.data):
-        yield _one(data, _within(place, f"/{n}"), f"{source}, record {n + 1}", parsed.doubtful, catalogue)
+        if fhir is not None and n in among:
+            yield from fhir(n)
+        else:
+            yield _one(data, _within(place, f"/{n}"), f"{source}, record {n + 1}", parsed.doubtful, catalogue)
 
 
 def _one(data: Any, place: PlaceOf, source: str, doubtful: bool, catalogue: Catalogue) -> Reading:
@@ -56,7 +70,7 @@ def _parsed(text: str, name: str, line: int | None) -> JsonText | Reading:
         place = Place(f"column {error.colno}", line or error.lineno, name)
         what = f"is not JSON: {error.msg[0].lower()}{error.msg[1:]}"
     except RecursionError:
-        place, what = Place("", line, name), "is nested deeper than any record"
+        place, what = Place("", line, name), "is nested deeper than any record"  # RFC 8259, section 9, allows it
     problem = place.error("not-json", what, "one JSON document (RFC 8259), complete, in UTF-8")
     return Reading(None, (problem,), f"{name}, line {line}" if line else name)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from decimal import Decimal
 from typing import Any
 
@@ -29,9 +30,9 @@ class JsonText:
     def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         found = dict(pairs)
         if len(found) != len(pairs):
-            names = [key for key, _ in pairs]
+            count = Counter(key for key, _ in pairs)
             found = Repeated(found)
-            found.keys_twice = tuple(key for key in found if names.count(key) > 1)
+            found.keys_twice = tuple(key for key in found if count[key] > 1)
             self.doubtful = True
         for key, value in found.items():
             if (value is True or value is False) and key != "valueBoolean":  # FHIR's own name for one

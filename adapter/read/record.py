@@ -16,6 +16,7 @@ from adapter.exam import Exam, ExamDetails, Finding, Newborn
 from adapter.problems import Problem
 from adapter.read.check import check_parts, unknown_item
 from adapter.read.explain import explain, takes_class, value_class
+from adapter.read.files import MOST_FINDINGS, MOST_PARTS
 from adapter.read.places import PlaceOf, pointer
 from adapter.read.raw import Unreadable, faults
 from adapter.read.reading import Reading
@@ -50,6 +51,9 @@ class _RawFinding:
 
 def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
     """The exam of a record, or all that is wrong with it; never raises for what the record holds."""
+    floods = list(_floods(raw))
+    if floods:
+        return Reading(None, in_order([*raw.problems, *floods]), raw.source)
     found = list(raw.problems)
     if raw.doubtful:
         found += faults(raw.data, raw.place)
@@ -64,6 +68,34 @@ def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
                 return Reading(exam, in_order(problems), raw.source, completeness(exam, catalogue))
     problems = found + _parts(raw, findings, catalogue)
     return Reading(None, in_order(problems), raw.source)
+
+
+def _floods(raw: RawRecord) -> Iterator[Problem]:
+    """What is so much that it is no exam; it is told without looking at each part."""
+    if not isinstance(raw.data, dict):
+        return
+    yield from _flood({key: part for key, part in raw.data.items() if key != "findings"}, "", raw)
+    findings = raw.data.get("findings")
+    count = 0
+    for n, finding in enumerate(findings if isinstance(findings, list) else ()):
+        value = finding.get("value") if isinstance(finding, dict) else None
+        count += len(value) if isinstance(value, list) else 1
+        if isinstance(value, dict) or (isinstance(finding, dict) and len(finding) > MOST_PARTS):
+            yield from _flood(finding, f"/findings/{n}", raw)
+    if count > MOST_FINDINGS:
+        what, remedy = f"{count} findings in one exam", f"at most {MOST_FINDINGS}; one exam a record"
+        yield raw.place("/findings").error("too-many-findings", what, remedy)
+
+
+def _flood(part: Any, at: str, raw: RawRecord, levels: int = 4) -> Iterator[Problem]:
+    if not isinstance(part, dict | list):
+        return
+    if len(part) > MOST_PARTS:
+        what, remedy = f"{len(part)} entries in one place of a record", f"at most {MOST_PARTS}; one exam a record"
+        yield raw.place(at).error("too-many-entries", what, remedy)
+    elif levels:
+        for step, inner in part.items() if isinstance(part, dict) else enumerate(part):
+            yield from _flood(inner, at + pointer(step), raw, levels - 1)
 
 
 _ROW = re.compile(r"row (\d+)")
@@ -158,6 +190,8 @@ def _part(model: type[M], key: str, raw: RawRecord, catalogue: Catalogue, proble
     if key not in raw.data:
         return None
     part = raw.data[key]
+    if isinstance(part, Unreadable):
+        return None
     try:
         return model.model_validate(part)
     except ValidationError as error:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 import json
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -14,17 +15,18 @@ from typing import BinaryIO, cast
 from adapter.catalogue import load_catalogue
 from adapter.document import PdfNotInstalled
 from adapter.exam import Exam
-from adapter.read import Reading
-from adapter.read.plan import load_plan
-from adapter.run.aside import set_aside, setting_aside
-from adapter.run.chunks import UNITS, Unit
-from adapter.run.exams import readings_of
-from adapter.run.outputs import INDEX, Named
-from adapter.run.rows import Rows
-from adapter.run.work import ChunkLost, Landing, Output, Taken, Tally, catalogue_identity
-from adapter.write import NotWritable, write
+from adapter.read import Reading, to_json
+from adapter.run.exams import cut_for, plan_of, readings_of
+from adapter.run.inputs import Cut, Given
+from adapter.run.outputs import INDEX, NamedFile
+from adapter.run.pieces import PIECES, Piece
+from adapter.run.rejects import reject, rejecting
+from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
+from adapter.write import OUTWARD, NotWritable, allowed, write
 
-_DATA = "data"
+DATA = "data"
+"""The file of a chunk that holds what was converted."""
+
 _LEVEL = 6
 
 
@@ -38,61 +40,95 @@ class Layout(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Convert:
-    """Exams to the outward form ``kind`` of :data:`adapter.write.OUTWARD`.
+    """Exams to the outward form ``kind`` of :data:`adapter.write.OUTWARD`, in one of its encodings, the usual if
+    none.
 
-    Several exams in one file (``ONE``, ``PARTS``) ask for an encoding in which they may be joined. ``packed``: with
-    gzip. ``plan`` is the column plan of the tables, with ``rows`` made from it.
+    Without a ``layout`` the output's name decides: a folder, or a name without an ending, gets a file an exam.
+    Several exams in one file ask for an encoding in which they may be joined, and not to be ``pretty``. ``packed``:
+    with gzip, as where the output's name ends in ``.gz``. ``earlier``: exams before these, for forms that compare.
+    ``plan`` is the column plan of tables.
     """
 
     kind: str = "transaction"
-    encoding: str = "json"
+    encoding: str | None = None
     pretty: bool = False
-    layout: Layout = Layout.ONE
+    layout: Layout | None = None
     packed: bool = False
+    earlier: tuple[Exam, ...] = ()
     site: Path | None = None
     plan: Path | None = None
-    rows: Rows = field(default_factory=Rows)
+    cut: Cut = field(default_factory=Cut)
     name: str = "convert"
+
+    @property
+    def joined(self) -> bool:
+        """Whether several exams may stand in one file."""
+        return self.encoding in OUTWARD[self.kind].joined and not self.pretty
 
     @property
     def outputs(self) -> tuple[Output, ...]:
         """One file, which lands as the layout says."""
         match self.layout:
-            case Layout.ONE:
-                return (Output(_DATA, "", Landing.JOIN),)
             case Layout.EACH:
-                return (Output(_DATA, "", Landing.EACH),)
-        ending = ("ndjson" if self.encoding == "json" else self.encoding) + (".gz" if self.packed else "")
-        return (Output(_DATA, f"part-{{:05}}.{ending}", Landing.PART),)
+                return (Output(DATA, "", Landing.EACH),)
+            case Layout.PARTS:
+                ending = f"{'ndjson' if self.encoding == 'json' else self.encoding}{'.gz' if self.packed else ''}"
+                return (Output(DATA, f"part-{{:05}}.{ending}", Landing.PART),)
+        return (Output(DATA, "", Landing.JOIN if self.joined else Landing.ALONE, self.needs_a_folder),)
+
+    @property
+    def needs_a_folder(self) -> str:
+        """What is said where several exams cannot be in one file."""
+        return f"several exams as {self.encoding} or indented need a folder: --out FOLDER/"
 
     @property
     def most(self) -> int:
         """About a second's work."""
-        return UNITS
+        return PIECES
+
+    def prepared(self, inputs: Sequence[Given], out: Path | None) -> Convert:
+        """With encoding, layout and cut as the form, the output's name and the plan ask for."""
+        catalogue, outward = load_catalogue(self.site), OUTWARD[self.kind]
+        encoding = self.encoding or outward.encodings[0]
+        if encoding not in outward.encodings:
+            raise NotPossible(f"{self.kind} is written as {' or '.join(outward.encodings)}, not as {encoding}")
+        if self.kind not in allowed(catalogue):
+            may = ", ".join(allowed(catalogue))
+            raise NotPossible(f"this site does not write {self.kind}; its settings allow {may}")
+        if out is None and self.layout not in (None, Layout.ONE):
+            raise NotPossible("parts need a folder: --out FOLDER/")
+        folder = out is not None and (out.is_dir() or not out.suffix)
+        layout = self.layout or (Layout.EACH if folder else Layout.ONE)
+        packed = self.packed or (out is not None and out.suffix.lower() == ".gz")
+        made = replace(self, encoding=encoding, layout=layout, packed=packed, cut=cut_for(catalogue, self.plan))
+        if layout is Layout.PARTS and not made.joined:
+            raise NotPossible(made.needs_a_folder)
+        return made
 
     def identity(self) -> str:
-        """The options and the catalogue."""
+        """The options, the catalogue and the earlier exams."""
+        earlier = hashlib.blake2b(b"".join(map(to_json, self.earlier)), digest_size=8).hexdigest()
         catalogue = catalogue_identity(self.site, self.plan)
-        return f"{self.kind} {self.encoding} {self.pretty} {self.layout} {self.packed} {catalogue}"
+        return f"{self.kind} {self.encoding} {self.pretty} {self.layout} {self.packed} {earlier} {catalogue}"
 
-    def open(self) -> _Part:
+    def open(self) -> _Maker:
         """With the catalogue loaded."""
-        return _Part(self)
+        return _Maker(self)
 
     def finish(self, kept: Path, out: Path) -> Tally:
         """Nothing is left to do."""
         return Tally()
 
 
-class _Part:
+class _Maker:
     def __init__(self, work: Convert) -> None:
         self.work = work
         self.catalogue = load_catalogue(work.site)
-        self.plan = load_plan(work.plan, self.catalogue)[0] if work.plan else None
+        self.plan = plan_of(work.plan, self.catalogue)
 
     def begin(self, folder: Path) -> None:
-        self.folder, self.stack, self.names = folder, ExitStack(), set[str]()
-        file: BinaryIO = self.stack.enter_context((folder / _DATA).open("wb"))
+        self.folder, self.stack, self.names, self.count = folder, ExitStack(), set[str](), 0
+        file: BinaryIO = self.stack.enter_context((folder / DATA).open("wb"))
         if self.work.layout is Layout.EACH:
             self.index: BinaryIO | None = self.stack.enter_context((folder / INDEX).open("wb"))
         else:
@@ -102,36 +138,41 @@ class _Part:
             file = cast(BinaryIO, self.stack.enter_context(packed))
         self.data = file
 
-    def take(self, unit: Unit) -> Iterator[Taken]:
-        found = readings_of(unit, self.catalogue, self.plan)
-        return setting_aside(self.folder, unit, (self._taken(unit, reading) for reading in found))
+    def take(self, piece: Piece) -> Iterator[Handled]:
+        found = readings_of(piece, self.catalogue, self.plan)
+        return rejecting(self.folder, piece, (self._handled(piece, reading) for reading in found))
 
-    def aside(self, unit: Unit, refused: Sequence[Taken]) -> None:
-        set_aside(self.folder, unit, refused)
+    def reject(self, piece: Piece, refused: Sequence[Handled]) -> None:
+        reject(self.folder, piece, refused)
 
-    def _taken(self, unit: Unit, reading: Reading) -> Taken:
+    def _handled(self, piece: Piece, reading: Reading) -> Handled:
         exam = reading.exam
         if exam is None or not reading.accepted:
-            return Taken(True, reading.errors, exam.details.id if exam else "")
+            return Handled(True, reading.errors, exam.details.id if exam else "")
         work = self.work
         try:
-            content = write(exam, self.catalogue, work.kind, work.encoding, pretty=work.pretty)
+            content = write(exam, self.catalogue, work.kind, work.encoding, pretty=work.pretty, earlier=work.earlier)
         except NotWritable as error:
-            return Taken(True, tuple(error.problems), exam.details.id)
+            return Handled(True, tuple(error.problems), exam.details.id)
         except PdfNotInstalled as error:
-            raise ChunkLost(str(error)) from None
+            raise ChunkLost(str(error), for_good=True) from None
         if self.index is not None:
-            named = self._named(unit, exam, len(content))
+            named = self._named(piece, exam, len(content))
             if named.name in self.names:
                 return named.refused()
             self.names.add(named.name)
             self.index.write(json.dumps(asdict(named)).encode() + b"\n")
+        elif self.count and not work.joined:
+            raise ChunkLost(work.needs_a_folder, for_good=True)
+        self.count += 1
         self.data.write(content)
-        return Taken(False, reading.problems, exam.details.id, len(exam.findings))
+        return Handled(False, reading.problems, exam.details.id, len(exam.findings))
 
-    def _named(self, unit: Unit, exam: Exam, length: int) -> Named:
+    def _named(self, piece: Piece, exam: Exam, length: int) -> NamedFile:
         name = f"{exam.details.id}.{self.work.encoding}"
-        return Named(name, length, exam.details.id, len(exam.findings), unit.form.value, unit.file, unit.at)
+        return NamedFile(name, length, exam.details.id, len(exam.findings), piece.kind.value, piece.file, piece.at)
 
     def end(self) -> None:
         self.stack.close()
+        if not self.count and not self.work.joined:
+            (self.folder / DATA).unlink()  # packed, it would not be empty, and so not alone

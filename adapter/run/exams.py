@@ -1,77 +1,57 @@
-"""The exams of a unit: a capture record or a bundle on a line, rows of a table, a file of any form."""
+"""The exams of a piece, through the one way in (:mod:`adapter.read`)."""
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
 from adapter.catalogue import Catalogue
-from adapter.fhir.json import FhirJsonError, loads
-from adapter.read import Reading, read_captures
+from adapter.fhir.json import loads
+from adapter.read import Reading, read
+from adapter.read.bundle import read_entries
 from adapter.read.csv_reader import read_csv
-from adapter.read.files import MOST_BYTES, read_line, unpacked
-from adapter.read.places import Place
-from adapter.read.plan import Plan, read_piece, read_table
-from adapter.read.sources import read_exams
-from adapter.read.sources import readings_of as of_bundle
-from adapter.run.chunks import Form, Unit
+from adapter.read.graph import Origin, alone
+from adapter.read.inputs import Reader
+from adapter.read.plan import Plan, load_plan, read_piece, read_table
+from adapter.run.inputs import Cut
+from adapter.run.pieces import Piece, PieceKind
 from adapter.run.rows import Rows
-
-_HEAD = 4096
-
-
-def rows_of_plan(plan: Plan) -> Rows:
-    """How tables are cut that are read through a plan."""
-    encoding = "utf-8-sig" if plan.table.encoding == "utf-8" else plan.table.encoding
-    return Rows(tuple(plan.key), encoding, plan.table.delimiter, (",", ";", "\t", "|"), every=True)
+from adapter.run.work import NotPossible
 
 
-def exams_of(unit: Unit, catalogue: Catalogue, plan: Plan | None = None) -> Iterator[Reading]:
-    """The same, and the exams of FHIR bundles that this adapter wrote."""
-    if plan is None and unit.form is Form.FILE:
-        yield from read_exams([Path(unit.file)], catalogue)
-    elif unit.form is Form.LINE and b'"resourceType"' in unit.data[:_HEAD]:
-        yield from _of_bundle(unit, catalogue)
+def plan_of(path: Path | None, catalogue: Catalogue) -> Plan | None:
+    """The column plan in a file. Raises :class:`NotPossible` where it cannot be used."""
+    if path is None:
+        return None
+    plan, problems = load_plan(path, catalogue)
+    if plan is None:
+        raise NotPossible("the plan cannot be used: " + "; ".join(map(str, problems)))
+    return plan
+
+
+def cut_for(catalogue: Catalogue, plan: Path | None) -> Cut:
+    """How inputs are cut of which exams are read."""
+    loaded = plan_of(plan, catalogue)
+    return Cut(Rows(), catalogue.identifier_system("exam")) if loaded is None else Cut(Rows.of_plan(loaded))
+
+
+def readings_of(piece: Piece, catalogue: Catalogue, plan: Plan | None = None) -> Iterator[Reading]:
+    """Every exam of a piece, each with its problems."""
+    if piece.kind is PieceKind.ROWS and plan is not None:
+        yield from read_piece(piece.data.decode(), plan, catalogue, name=piece.file, first_row=piece.at)
+    elif piece.kind is PieceKind.ROWS:
+        yield from read_csv(piece.data.decode(), catalogue, piece.file, piece.at)
+    elif piece.kind is PieceKind.FILE and plan is not None:
+        yield from read_table(piece.path, plan, catalogue, name=piece.file)
+    elif piece.kind is PieceKind.FILE:
+        yield from read(piece.path, catalogue, name=piece.file)
+    elif piece.kind is PieceKind.GATHERED:
+        resources = [entry["resource"] for entry in loads(piece.data)["entry"]]
+        entries = [
+            alone(one, Origin(file, line=line)) for one, (file, line) in zip(resources, piece.places, strict=True)
+        ]
+        yield from read_entries(entries, catalogue, piece.file)
     else:
-        yield from readings_of(unit, catalogue, plan)
-
-
-def holds_loose(path: Path) -> bool:
-    """Whether a file begins with a FHIR resource that stands alone, as in a Bulk Data export."""
-    try:
-        with path.open("rb") as file:
-            first = unpacked(file).readline(MOST_BYTES)
-    except (OSError, EOFError, zlib.error):
-        return False
-    head = first[:_HEAD].lstrip()
-    return head.startswith(b"{") and b'"resourceType"' in head and b'"Bundle"' not in head
-
-
-def _of_bundle(unit: Unit, catalogue: Catalogue) -> Iterator[Reading]:
-    name = f"{unit.file}, line {unit.at}"
-    place = Place("", unit.at, unit.file)
-    try:
-        resource = loads(unit.data)
-    except FhirJsonError as error:
-        yield Reading(None, (place.error("not-fhir", str(error), "a FHIR R4 bundle in JSON"),), name)
-        return
-    if isinstance(resource, dict) and resource.get("resourceType") == "Bundle":
-        yield from of_bundle(resource, catalogue, name)
-    else:
-        what, remedy = "a resource that stands alone", "bundles; or all files of a Bulk Data export, without --jobs"
-        yield Reading(None, (place.error("not-a-bundle", what, remedy),), name)
-
-
-def readings_of(unit: Unit, catalogue: Catalogue, plan: Plan | None = None) -> Iterator[Reading]:
-    """Every exam of a unit, each with its problems."""
-    if unit.form is Form.LINE:
-        yield from read_line(unit.data, catalogue, unit.file, unit.at)
-    elif unit.form is Form.FILE and plan is not None:
-        yield from read_table(Path(unit.file), plan, catalogue)
-    elif unit.form is Form.FILE:
-        yield from read_captures(Path(unit.file), catalogue)
-    elif plan is not None:
-        yield from read_piece(unit.data.decode(), plan, catalogue, name=unit.file, first_row=unit.at)
-    else:
-        yield from read_csv(unit.data.decode(), catalogue, unit.file, unit.at)
+        reader = Reader(catalogue)
+        yield from reader.line(piece.data, piece.file, piece.at)
+        yield from reader.rest()

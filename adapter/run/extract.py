@@ -1,70 +1,103 @@
-"""Extracting as a work: exams to research tables, de-identified where that is asked for.
+"""Extracting as a work: exams to research tables, Bulk Data, views and OMOP rows, de-identified where asked for.
 
-A worker makes the tables of its chunk. What only all chunks together can tell is done at the end
-(:mod:`adapter.run.gather`).
+A worker makes what can be made of each exam by itself (:mod:`adapter.run.extract_forms`). What only all exams
+together can tell is done at the end (:mod:`adapter.run.merge`).
 """
 
 from __future__ import annotations
 
 import json
-from collections import Counter
+import shutil
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive.versions import Versions, may_amend
 from adapter.exam import Exam, ExamDetails, Status
 from adapter.read import Reading
-from adapter.read.plan import Plan, load_plan
-from adapter.run.aside import set_aside, setting_aside
-from adapter.run.chunks import Form, Unit
-from adapter.run.exams import exams_of
-from adapter.run.gather import COUNTS, MET, Met, as_plain, gather
-from adapter.run.inputs import units_of
-from adapter.run.rows import Rows
-from adapter.run.work import ChunkLost, Landing, Output, Taken, Tally, catalogue_identity
-from adapter.write.deidentify import Deidentifier, load_policy, read_key
-from adapter.write.deidentify.exam import deidentify, family
-from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS
-from adapter.write.tables import TABLES, Known, Row
-from adapter.write.tables.files import TableFiles
+from adapter.run.exams import cut_for, plan_of, readings_of
+from adapter.run.extract_forms import FORMS, ExtractForm, FormOptions
+from adapter.run.inputs import Cut, Given, pieces_of
+from adapter.run.merge import FACTS, ExamFacts, admitted
+from adapter.run.pieces import Piece, PieceKind
+from adapter.run.rejects import reject, rejecting
+from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
+from adapter.write.deidentify import Deidentified, Deidentifier, load_policy, read_key
+from adapter.write.omop import read_keys
+from adapter.write.tables import TABLES, Known
+from adapter.write.tables.arrow import arrow
 
 _MARKS = (b"amend", b"entered-in-error")
+SUPERSEDED = "replaced by later versions"
+RETRACTED = "entered in error and left out of the tables"
+REPEATED = "given twice"
 
 
 @dataclass(frozen=True, slots=True)
 class Extract:
-    """Exams to the tables of :data:`adapter.write.tables.TABLES`, as CSV or Parquet.
+    """Exams to ``forms`` of :data:`adapter.run.extract_forms.FORMS`, tables as CSV or Parquet.
 
-    ``latest``: which versions of amended exams count (:func:`latest_versions`), retractions apart, which leave
-    nothing; with ``every_version`` all do.
-    ``policy`` de-identifies, with the key in ``key_file`` or the environment variable ``key_env``.
+    ``tables``: which of :data:`adapter.write.tables.TABLES`. ``policy`` de-identifies, with the key in ``key_file``
+    or in the environment variable ``key_env``. An amendment stands for what it amends, and what was entered in error
+    is in no table; with ``all_versions``, for tables alone, all are. ``notes``: OMOP with free text. ``omop_keys``:
+    the keys of an earlier extract, to go on from. ``plan`` is the column plan of tables. ``latest``: which versions
+    of amended exams count; found by :meth:`prepared`.
     """
 
+    forms: tuple[str, ...] = ("tables",)
     tables: tuple[str, ...] = tuple(TABLES)
     encoding: str = "csv"
-    site: Path | None = None
-    plan: Path | None = None
-    rows: Rows = field(default_factory=Rows)
-    latest: tuple[tuple[str, str], ...] = ()
-    every_version: bool = False
     policy: str | None = None
     key_file: Path | None = None
     key_env: str | None = None
+    all_versions: bool = False
+    notes: bool = False
+    omop_keys: Path | None = None
+    site: Path | None = None
+    plan: Path | None = None
+    cut: Cut = field(default_factory=Cut)
+    latest: tuple[tuple[str, str], ...] = ()
     name: str = "extract"
 
     @property
     def outputs(self) -> tuple[Output, ...]:
-        """The tables of a chunk, and what it met; kept until all are there."""
-        files = {f"{name}.{self.encoding}": f"{name}/{{:05}}.{self.encoding}" for name in self.tables}
-        files |= {MET: f"{MET}/{{:05}}", COUNTS: f"{COUNTS}/{{:05}}"}
-        return tuple(Output(name, target, Landing.KEEP) for name, target in files.items())
+        """The files of the forms and what is to be known of each exam, kept until all are there."""
+        names = [FACTS, *(name for form in self._made() for name in form.files)]
+        return tuple(Output(name, f"{name}/{{:05}}{Path(name).suffix}", Landing.KEEP) for name in names)
 
     @property
     def most(self) -> int:
         """More than for other works: a chunk becomes a file of each table."""
         return 500
+
+    def prepared(self, inputs: Sequence[Given], out: Path | None) -> Extract:
+        """With the cut as the plan asks for, and the versions that count.
+
+        Raises ``BadPolicy``, ``BadKey``, ``BadKeys`` and ``NoParquet`` as well.
+        """
+        catalogue = load_catalogue(self.site)
+        if self.all_versions and set(self.forms) != {"tables"}:
+            raise NotPossible("--all-versions is for tables; the other forms hold one version of an exam")
+        if self.policy is None and (self.key_file is not None or self.key_env is not None):
+            raise NotPossible("a key is for --deidentify")
+        self.deidentifier(catalogue)
+        if self.omop_keys is not None:
+            read_keys(self.omop_keys)
+        if self.encoding == "parquet" and {"tables", "omop"} & set(self.forms):
+            arrow()
+        made = replace(self, cut=cut_for(catalogue, self.plan))
+        return made if self.all_versions else replace(made, latest=made._latest(inputs, catalogue))
+
+    def _latest(self, inputs: Sequence[Given], catalogue: Catalogue) -> tuple[tuple[str, str], ...]:
+        """Root and id of the amendments and retractions that count; only what could hold one is read for it."""
+        versions, plan = Versions(), plan_of(self.plan, catalogue)
+        for piece in pieces_of(inputs, self.cut):
+            if piece.fault is None and (plan is not None or _may_amend(piece)):
+                for reading in readings_of(piece, catalogue, plan):
+                    if reading.exam is not None and reading.accepted:
+                        versions.see(reading.exam)
+        return versions.latest
 
     def identity(self) -> str:
         """The options, the catalogue and the versions; of the key only a pseudonym that it makes."""
@@ -72,109 +105,109 @@ class Extract:
         if self.policy is not None:
             key = read_key(self.key_file, self.key_env).name("run", "identity")
             policy = f"{load_policy(self.policy).model_dump_json()} {key}"
-        catalogue = catalogue_identity(self.site, self.plan)
-        return f"{self.tables} {self.encoding} {self.latest} {self.every_version} {policy} {catalogue}"
+        options = f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes} {self.latest}"
+        return f"{options} {policy} {catalogue_identity(self.site, self.plan, self.omop_keys)}"
 
-    def open(self) -> _Part:
+    def open(self) -> _Maker:
         """With the catalogue loaded."""
-        return _Part(self)
+        return _Maker(self)
 
     def finish(self, kept: Path, out: Path) -> Tally:
-        """The tables out of those of the chunks, and the data dictionary."""
-        catalogue = load_catalogue(self.site)
-        return gather(kept, out, self.tables, self.encoding, catalogue, self.deidentifier(catalogue))
+        """The files of the extract out of those of the chunks."""
+        changes, deidentifier = Tally(), self.deidentifier(load_catalogue(self.site))
+        shutil.rmtree(out, ignore_errors=True)
+        out.mkdir(mode=0o700)
+        stays = admitted(kept, deidentifier, REPEATED, changes)
+        for form in self._made():
+            form.merge(kept, out, stays)
+        if deidentifier is not None:
+            deidentifier.write(out)
+        return changes
 
     def deidentifier(self, catalogue: Catalogue) -> Deidentifier | None:
-        """As the policy says; None without one."""
+        """As the policy says; None without one. Raises ``BadPolicy``, ``BadKey``."""
         if self.policy is None:
             return None
         return Deidentifier(load_policy(self.policy), read_key(self.key_file, self.key_env), catalogue)
 
-
-def latest_versions(
-    inputs: Sequence[Path], catalogue: Catalogue, rows: Rows, plan: Plan | None = None
-) -> tuple[tuple[str, str], ...]:
-    """Root and id of the amendments and retractions that count; only what could hold one is read for it."""
-    versions = Versions()
-    for unit in units_of(inputs, rows):
-        if unit.fault is not None:
-            continue
-        marked = may_amend(Path(unit.file)) if unit.form is Form.FILE else any(mark in unit.data for mark in _MARKS)
-        for reading in exams_of(unit, catalogue, plan) if marked or plan is not None else ():
-            if reading.exam is not None and reading.accepted:
-                versions.see(reading.exam)
-    return versions.latest
+    def _made(self) -> list[ExtractForm]:
+        options = FormOptions(self.site, self.encoding, self.tables, self.notes, self.omop_keys)
+        return [FORMS[name](options) for name in FORMS if name in self.forms]
 
 
-class _Part:
+def _may_amend(piece: Piece) -> bool:
+    return may_amend(piece.path) if piece.kind is PieceKind.FILE else any(mark in piece.data for mark in _MARKS)
+
+
+class _Maker:
     def __init__(self, work: Extract) -> None:
         self.work, self.latest = work, dict(work.latest)
         self.catalogue = load_catalogue(work.site)
-        self.plan = load_plan(work.plan, self.catalogue)[0] if work.plan else None
-        self.policy = load_policy(work.policy) if work.policy is not None else None
-        self.pseudonyms = read_key(work.key_file, work.key_env) if self.policy else None
+        self.plan = plan_of(work.plan, self.catalogue)
+        self.deidentifier = work.deidentifier(self.catalogue)
+        self.forms = work._made()
 
     def begin(self, folder: Path) -> None:
         self.folder, self.given = folder, set[str]()
-        self.files = TableFiles(folder, self.catalogue, self.work.encoding, self.work.tables)
-        self.met = (folder / MET).open("w", encoding="utf-8")
+        for form in self.forms:
+            form.begin(folder)
+        self.facts = (folder / FACTS).open("w", encoding="utf-8")
 
-    def take(self, unit: Unit) -> Iterator[Taken]:
-        found = exams_of(unit, self.catalogue, self.plan)
-        return setting_aside(self.folder, unit, (self._taken(unit, reading) for reading in found))
+    def take(self, piece: Piece) -> Iterator[Handled]:
+        found = readings_of(piece, self.catalogue, self.plan)
+        return rejecting(self.folder, piece, (self._handled(piece, reading) for reading in found))
 
-    def _taken(self, unit: Unit, reading: Reading) -> Taken:
+    def reject(self, piece: Piece, refused: Sequence[Handled]) -> None:
+        reject(self.folder, piece, refused)
+
+    def _handled(self, piece: Piece, reading: Reading) -> Handled:
         exam = reading.exam
         if exam is None or not reading.accepted:
-            return Taken(True, reading.errors, exam.details.id if exam else "")
-        details = exam.details
-        if not self.work.every_version and not self._counts(details):
-            return Taken(False, exam=details.id, left_out=True)
+            return Handled(True, reading.errors, exam.details.id if exam else "")
+        details, forms = exam.details, self.forms
+        remark = "" if self.work.all_versions else self._left_out(details)
+        if remark:
+            return Handled(False, exam=details.id, left_out=True, remark=remark)
+        if details.status is Status.ENTERED_IN_ERROR and not self.work.all_versions:
+            forms = [form for form in forms if form.retracted]
+            remark = RETRACTED if len(forms) < len(self.forms) else ""
+            if remark and not any(form.files for form in forms):
+                return Handled(False, exam=details.id, left_out=True, remark=remark)
+        facts = self._written(piece, exam, forms)
         self.given.add(details.id)
-        made, met = self._met(unit, exam)
+        self.facts.write(json.dumps(asdict(facts)) + "\n")
+        return Handled(False, reading.problems, details.id, facts.findings, remark=remark)
+
+    def _left_out(self, details: ExamDetails) -> str:
+        """Why the exam does not count: a later version stands for it, or it was given before in this chunk."""
+        if self.latest.get(details.root, details.id) != details.id:
+            return SUPERSEDED
+        return REPEATED if details.id in self.given else ""
+
+    def _written(self, piece: Piece, exam: Exam, forms: Sequence[ExtractForm]) -> ExamFacts:
+        """The exam in all forms, or in none: they are written when all are made."""
+        made, among = exam, Deidentified("", "", (), {})
+        if self.deidentifier is not None:
+            made, among = self.deidentifier.made(exam)
         known = Known(made, self.catalogue)
-        rows = {name: list(TABLES[name].rows(known, self.catalogue)) for name in self.work.tables}
-        for name, new in rows.items():
-            self._write(name, new)
-        self.met.write(json.dumps(asdict(met)) + "\n")
-        return Taken(False, reading.problems, details.id, met.findings)
-
-    def _write(self, name: str, rows: list[Row]) -> None:
-        """Rows wait for others before they are written: what fails then is not this exam's fault alone."""
-        try:
-            self.files.add_rows(name, rows)
-        except OSError:
-            raise
-        except Exception as error:
-            raise ChunkLost(f"the table {name} cannot be written: {type(error).__name__}") from error
-
-    def _counts(self, details: ExamDetails) -> bool:
-        """Whether no later version stands for it, it is no retraction, and it was not given before in this chunk."""
-        latest = self.latest.get(details.root, details.id) == details.id
-        return latest and details.status is not Status.ENTERED_IN_ERROR and details.id not in self.given
-
-    def _met(self, unit: Unit, exam: Exam) -> tuple[Exam, Met]:
-        """The exam as it is to stand in the tables, and what must be known of it at the end."""
-        made, log, mine, cell = exam, Counter[str](), "", None
-        if self.policy is not None and self.pseudonyms is not None:
-            made, log = deidentify(exam, self.policy, self.pseudonyms, self.catalogue)
-            mine = family(exam, self.policy, self.catalogue) if self.policy.dates == "shift" else ""
-            cell = [QUASI_IDENTIFIERS[name](made, self.catalogue) for name in self.policy.quasi_identifiers]
-        newborn = str(made.newborn.identifiers[0])
-        given = exam.details.id if not self.work.every_version else ""
-        origin = (unit.form.value, unit.file, unit.at)
-        return made, Met(given, made.details.id, newborn, mine, cell, dict(log), len(exam.findings), *origin)
-
-    def aside(self, unit: Unit, refused: Sequence[Taken]) -> None:
-        set_aside(self.folder, unit, refused)
+        ready = [(form, form.of_exam(known)) for form in forms]
+        counts: dict[str, int] = {}
+        for form, rows in ready:
+            try:
+                counts |= form.write(rows)
+            except OSError:
+                raise
+            except Exception as error:  # rows wait for others before they are written: not this exam's fault alone
+                raise ChunkLost(f"the {form.name} cannot be written: {type(error).__name__}") from error
+        given = "" if self.work.all_versions else made.details.id
+        return ExamFacts(given, among, counts, len(exam.findings), piece.kind.value, piece.file, piece.at)
 
     def end(self) -> None:
-        self.met.close()
-        try:
-            self.files.finish()
-        except OSError:
-            raise
-        except Exception as error:
-            raise ChunkLost(f"the tables cannot be written: {type(error).__name__}") from error
-        counts = {name: as_plain(found) for name, found in self.files.counts.items()}
-        (self.folder / COUNTS).write_text(json.dumps(counts), encoding="utf-8")
+        self.facts.close()
+        for form in self.forms:
+            try:
+                form.end()
+            except OSError:
+                raise
+            except Exception as error:
+                raise ChunkLost(f"the {form.name} cannot be written: {type(error).__name__}") from error

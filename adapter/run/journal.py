@@ -12,19 +12,20 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from adapter.run.chunks import Chunk
-from adapter.run.work import BulkError, Tally
+from adapter.run.pieces import Chunk
+from adapter.run.work import RunError, Tally
 
 _NAME = "journal.ndjson"
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class ChunkEntry:
     """A finished chunk, the counts so far, and how long each output was after it."""
 
     number: int
@@ -33,8 +34,8 @@ class Entry:
     lengths: dict[str, int]
 
 
-class Journal:
-    """The journal in a run's folder, held by one process at a time. Raises :class:`BulkError`, ``OSError``."""
+class RunJournal:
+    """The journal in a run's folder, held by one process at a time. Raises :class:`RunError`, ``OSError``."""
 
     def __init__(self, folder: Path, identity: dict[str, Any]) -> None:
         folder.mkdir(mode=0o700, exist_ok=True)
@@ -43,7 +44,7 @@ class Journal:
             try:
                 fcntl.lockf(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
-                raise BulkError(f"another process is at work in {folder}") from None
+                raise RunError(f"another process is at work in {folder}") from None
             self.last, self.pending, self.whole = self._read(folder, identity)
         except BaseException:
             self._file.close()
@@ -53,21 +54,22 @@ class Journal:
         """Let another process have it."""
         self._file.close()
 
-    def _read(self, folder: Path, identity: dict[str, Any]) -> tuple[Entry | None, list[str], Tally | None]:
+    def _read(self, folder: Path, identity: dict[str, Any]) -> tuple[ChunkEntry | None, list[str], Tally | None]:
         self._file.seek(0)
-        first, end = self._file.readline(), 0
-        head = _line(first)
-        if head is None:
+        first = self._file.readline()
+        head, same = _line(first), json.loads(json.dumps(identity))
+        if head != same and next(self.finished(), None) is None:
+            _clear(folder)
             self._file.truncate(0)
             self._add(identity)
             return None, [], None
-        if head != json.loads(json.dumps(identity)):
-            differs = ", ".join(key for key in identity if head.get(key) != identity[key])
-            raise BulkError(
+        if head is None or head != same:
+            differs = ", ".join(key for key in identity if (head or {}).get(key) != same[key])
+            raise RunError(
                 f"{folder} holds an unfinished run with other {differs}: finish that one with the command it began "
                 "with, or delete the folder"
             )
-        last, pending, whole, end = None, [], None, len(first)
+        last, pending, whole, end = None, list[str](), None, len(first)
         for line in self._file:
             found = _line(line)
             if found is None:
@@ -77,7 +79,7 @@ class Journal:
             pending = found.get("files", [])
             if "chunk" in found:
                 lengths = {str(name): int(length) for name, length in found["lengths"].items()}
-                last = Entry(found["chunk"], found["digest"], Tally.from_dict(found["tally"]), lengths)
+                last = ChunkEntry(found["chunk"], found["digest"], Tally.from_dict(found["tally"]), lengths)
         self._file.truncate(end)
         return last, pending, whole
 
@@ -105,6 +107,15 @@ class Journal:
     def _add(self, entry: dict[str, Any]) -> None:
         self._file.write(json.dumps(entry, separators=(",", ":")).encode() + b"\n")
         self._file.flush()
+
+
+def _clear(folder: Path) -> None:
+    """Take away what a run left that had finished nothing."""
+    for path in folder.iterdir():
+        if path.is_dir():
+            shutil.rmtree(path)
+        elif path.name != _NAME:
+            path.unlink()
 
 
 def _line(line: bytes) -> dict[str, Any] | None:

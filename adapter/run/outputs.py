@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.run.aside import REJECTED, output_of, set_aside
-from adapter.run.chunks import Form, Unit
-from adapter.run.journal import Journal
-from adapter.run.work import BulkError, Landing, Output, Taken
+from adapter.run.journal import RunJournal
+from adapter.run.pieces import Piece, PieceKind
+from adapter.run.rejects import REJECTED, output_of, reject
+from adapter.run.work import Handled, Landing, NotPossible, Output, RunError, Tally
 
 _COPIED = 4 * 1024 * 1024
 OUT, KEPT = "out", "kept"
@@ -21,30 +21,30 @@ INDEX = "index"
 
 
 @dataclass(frozen=True, slots=True)
-class Named:
+class NamedFile:
     """A file that a chunk's file is cut into: name and length, and the exam it is of and where that came from."""
 
     name: str
     length: int
     exam: str
     findings: int
-    form: str
+    kind: str
     file: str
     at: int
 
-    def refused(self) -> Taken:
+    def refused(self) -> Handled:
         """The exam, refused because its file would take the place of another."""
         what, remedy = f"exam {self.exam} comes again, and each is a file of that name", "each id once, or NDJSON"
         problem = Problem(
             Severity.ERROR, Layer.CAPTURE, "exam-twice", what, remedy, file=self.file, line=self.at or None
         )
-        return Taken(True, (problem,), self.exam)
+        return Handled(True, (problem,), self.exam)
 
 
 class Outputs:
     """``folder`` is the run's; in it grow ``out``, a file or folder as ``outputs`` say, and ``rejected``."""
 
-    def __init__(self, folder: Path, outputs: Iterable[Output], journal: Journal) -> None:
+    def __init__(self, folder: Path, outputs: Iterable[Output], journal: RunJournal) -> None:
         self.folder, self.outputs, self.journal = folder, tuple(outputs), journal
         self.lengths: dict[str, int] = {}
 
@@ -54,7 +54,7 @@ class Outputs:
         return any(output.target or output.landing is Landing.EACH for output in self.outputs)
 
     def go_on(self) -> None:
-        """Cut off what an interrupted chunk left behind; raises BulkError where something is missing."""
+        """Cut off what an interrupted chunk left behind; raises RunError where something is missing."""
         last = self.journal.last
         self.lengths = dict(last.lengths) if last else {}
         known = {self.folder / name: length for name, length in self.lengths.items()}
@@ -62,7 +62,7 @@ class Outputs:
             if path not in known:
                 path.unlink(missing_ok=True)
             elif not path.is_file() or path.stat().st_size < known[path]:
-                raise BulkError(f"{path} is shorter than it was: delete {self.folder} and begin again")
+                raise RunError(f"{path} is shorter than it was: delete {self.folder} and begin again")
             else:
                 os.truncate(path, known[path])
         for name in self.journal.pending:
@@ -89,9 +89,9 @@ class Outputs:
         name = output.target.format(number) if output.landing is Landing.PART else output.target
         return self.folder / OUT / name if name else self.folder / OUT
 
-    def take(self, number: int, made: Path) -> list[Named]:
+    def take(self, number: int, made: Path) -> list[NamedFile]:
         """Put the files of a finished chunk in; the files whose name was there already, which are refused."""
-        twice: list[Named] = []
+        twice: list[NamedFile] = []
         for output in self.outputs:
             source = made / output.name
             if not source.is_file():
@@ -102,6 +102,8 @@ class Outputs:
                 target = self._target(output, number)
                 target.parent.mkdir(parents=True, exist_ok=True)
                 source.replace(target)
+            elif output.landing is Landing.ALONE and source.stat().st_size and (self.folder / OUT).stat().st_size:
+                raise NotPossible(output.alone)
             else:
                 self._join(source, self._target(output, number), output.landing is Landing.TABLE)
         rejected = made / REJECTED
@@ -120,9 +122,9 @@ class Outputs:
             shutil.copyfileobj(file, joined, _COPIED)
             self.lengths[str(target.relative_to(self.folder))] = joined.tell()
 
-    def _each(self, source: Path) -> list[Named]:
+    def _each(self, source: Path) -> list[NamedFile]:
         """Cut a file into the files it is made of. The first of a name stays."""
-        index = [Named(**json.loads(line)) for line in source.with_name(INDEX).read_bytes().splitlines()]
+        index = [NamedFile(**json.loads(line)) for line in source.with_name(INDEX).read_bytes().splitlines()]
         whole = self.folder / OUT
         twice = [named for named in index if (whole / named.name).exists()]
         self.journal.adding([named.name for named in index if named not in twice])
@@ -132,27 +134,31 @@ class Outputs:
                 if named not in twice:
                     (whole / named.name).write_bytes(content)
         for named in twice:
-            unit = Unit(Form(named.form), named.file, named.at)
-            set_aside(source.parent, unit, [named.refused()])
+            reject(source.parent, Piece(PieceKind(named.kind), named.file, named.at), [named.refused()])
         return twice
 
-    def land(self, out: Path, refused: bool) -> Path | None:
-        """Give everything its name; the folder with what was refused, or None. Can be done again after a kill."""
-        made, rejected = self.folder / OUT, out.with_name(f"{out.name}.rejected")
-        if not refused:
-            shutil.rmtree(rejected, ignore_errors=True)  # of an earlier run
+    def land(self, out: Path, tally: Tally) -> Path | None:
+        """Give everything its name; the folder with what was refused, or None. Can be done again after a kill.
+
+        A file in which there is nothing since all was refused is not written: what was there before stays.
+        """
+        nothing = tally.refused and not (tally.done or self.is_folder or any(one.of_refused for one in self.outputs))
+        made, refused, rejected = self.folder / OUT, self.folder / REJECTED, out.with_name(f"{out.name}.rejected")
         if made.is_dir() and out.is_dir() and not any(out.iterdir()):
             out.rmdir()
         if made.is_dir() and out.is_dir():
             for path in made.iterdir():
                 path.replace(out / path.name)
-        elif made.exists():
+        elif made.exists() and not nothing:
             _synced(made)
             made.replace(out)
-        if (self.folder / REJECTED).is_dir():
-            shutil.rmtree(rejected, ignore_errors=True)
-            (self.folder / REJECTED).replace(rejected)
-        return rejected if refused else None
+        landed = self.folder / "rejects-landed"
+        if not landed.exists():
+            shutil.rmtree(rejected, ignore_errors=True)  # of an earlier run
+            if refused.is_dir():
+                refused.replace(rejected)
+            landed.touch()
+        return rejected if rejected.is_dir() else None
 
 
 def _synced(path: Path) -> None:

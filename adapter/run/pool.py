@@ -1,7 +1,7 @@
 """Worker processes that are watched: chunks out, outcomes back in the order of the input.
 
-A worker that dies (killed, out of memory) or does not move is replaced and its chunk done again. A unit at which that
-happens twice is left out with the reason, and the others of its chunk are done.
+A worker that dies (killed, out of memory) or does not move is replaced and its chunk done again. A piece at which
+that happens twice is left out with the reason, and the others of its chunk are done.
 """
 
 from __future__ import annotations
@@ -12,13 +12,14 @@ from collections import Counter, deque
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any
 
-from adapter.run.chunks import Chunk
-from adapter.run.work import BulkError, Work
-from adapter.run.worker import Outcome, Task, carry_out, serve
+from adapter.run.pieces import Chunk
+from adapter.run.work import NotPossible, RunError, Work
+from adapter.run.worker import ChunkOutcome, Task, carry_out, serve
 
 PATIENCE = 300.0
 """Seconds without a sign of one exam after which a worker counts as hanging."""
@@ -34,36 +35,40 @@ _CONTEXT = multiprocessing.get_context("spawn")
 
 def outcomes(
     work: Work, chunks: Iterable[Chunk], folder: Path, jobs: int, patience: float = PATIENCE
-) -> Iterator[tuple[Chunk, Outcome, Path]]:
+) -> Iterator[tuple[Chunk, ChunkOutcome, Path]]:
     """Each chunk with what became of it and the folder with its files, in order; at most so many are under way.
 
-    A single chunk is done in this process. Raises :class:`BulkError` where a file cannot be written or no worker can
-    be started.
+    A single chunk is done in this process, as all are with 0 ``jobs``. Raises :class:`RunError` where a file cannot
+    be written or no worker can be started.
     """
     rest = iter(chunks)
-    first, second = next(rest, None), next(rest, None)
-    if first is None:
-        return
-    if second is None:
-        task = Task(first, folder / f"{first.number:05}")
-        yield first, _well(carry_out(task, work.open(), [0, 0])), task.folder
-        return
-    with _crew(work, jobs, patience) as crew:
-        yield from _Order(crew, folder, jobs).through(_chain(first, second, rest))
+    if jobs:
+        first, second = next(rest, None), next(rest, None)
+        rest = chain([one for one in (first, second) if one is not None], rest)
+        jobs = 0 if second is None else jobs
+    if jobs:
+        with _crew(work, jobs, patience) as crew:
+            yield from _Order(crew, folder, jobs).through(rest)
+    else:
+        yield from _here(work, rest, folder)
 
 
-def _chain(first: Chunk, second: Chunk, rest: Iterator[Chunk]) -> Iterator[Chunk]:
-    yield first
-    yield second
-    yield from rest
+def _here(work: Work, chunks: Iterator[Chunk], folder: Path) -> Iterator[tuple[Chunk, ChunkOutcome, Path]]:
+    maker = None
+    for chunk in chunks:
+        maker = maker or work.open()
+        task = Task(chunk, folder / f"{chunk.number:05}")
+        yield chunk, _well(carry_out(task, maker, [0, 0])), task.folder
 
 
 GO_ON = "What is finished is kept: the same command goes on from there"
 
 
-def _well(outcome: Outcome) -> Outcome:
+def _well(outcome: ChunkOutcome) -> ChunkOutcome:
+    if outcome.for_good:
+        raise NotPossible(outcome.fault)
     if outcome.fault:
-        raise BulkError(f"{outcome.fault}. {GO_ON}")
+        raise RunError(f"{outcome.fault}. {GO_ON}")
     return outcome
 
 
@@ -120,7 +125,7 @@ def _crew(work: Work, jobs: int, patience: float) -> Iterator[_Crew]:
 
 @dataclass(slots=True)
 class _Crew:
-    """The workers, and how often each unit was the end of one."""
+    """The workers, and how often each piece was the end of one."""
 
     work: Work
     patience: float
@@ -131,9 +136,9 @@ class _Crew:
     def hire(self) -> None:
         self.workers.append(_Worker(self.work, self.patience))
 
-    def news(self) -> tuple[list[Outcome], list[Task]]:
+    def news(self) -> tuple[list[ChunkOutcome], list[Task]]:
         """Wait until something happens: what was done, and the tasks of workers that were lost."""
-        found: list[Outcome] = []
+        found: list[ChunkOutcome] = []
         again: list[Task] = []
         waited: list[Any] = [w.connection for w in self.workers] + [w.process.sentinel for w in self.workers]
         ready = wait(waited, min(1.0, self.patience / 2))
@@ -151,30 +156,30 @@ class _Crew:
 
     def _replace(self, worker: _Worker, why: str) -> list[Task]:
         self.workers.remove(worker)
-        task, unit = worker.task, int(worker.mark[0])
+        task, piece = worker.task, int(worker.mark[0])
         code = worker.end()
         why = why or (f"ended by signal {-code}" if code < 0 else f"ended with code {code}")
         self.hire()
-        if task is None or unit < 0:
+        if task is None or piece < 0:
             self.idle_ends += 1
             if self.idle_ends > len(self.workers) + _TWICE:
-                raise BulkError(f"worker processes cannot work here: {why}")
+                raise RunError(f"worker processes cannot work here: {why}")
             return [task] if task else []
-        self.lost[task.chunk.number, unit] += 1
-        if self.lost[task.chunk.number, unit] < _TWICE:
+        self.lost[task.chunk.number, piece] += 1
+        if self.lost[task.chunk.number, piece] < _TWICE:
             return [task]
         reason = f"a worker process was lost twice at this place ({why}; signal 9 is often a lack of memory)"
-        every = unit in task.skip or unit >= len(task.chunk.units)
-        units = range(len(task.chunk.units)) if every else (unit,)
-        return [replace(task, skip={**task.skip, **dict.fromkeys(units, reason)})]
+        every = piece in task.skip or piece >= len(task.chunk.pieces)
+        pieces = range(len(task.chunk.pieces)) if every else (piece,)
+        return [replace(task, skip={**task.skip, **dict.fromkeys(pieces, reason)})]
 
 
-def _received(connection: Connection) -> Outcome | None:
+def _received(connection: Connection) -> ChunkOutcome | None:
     try:
         found = connection.recv()
     except (EOFError, OSError):
         return None
-    assert isinstance(found, Outcome)
+    assert isinstance(found, ChunkOutcome)
     return found
 
 
@@ -185,9 +190,9 @@ class _Order:
         self.crew, self.folder, self.most = crew, folder, _AHEAD * jobs
         self.again: deque[Task] = deque()
         self.under_way: dict[int, Task] = {}
-        self.ready: dict[int, Outcome] = {}
+        self.ready: dict[int, ChunkOutcome] = {}
 
-    def through(self, chunks: Iterator[Chunk]) -> Iterator[tuple[Chunk, Outcome, Path]]:
+    def through(self, chunks: Iterator[Chunk]) -> Iterator[tuple[Chunk, ChunkOutcome, Path]]:
         """All of them. Numbers may begin anywhere, but follow each other."""
         due: int | None = None
         more = True

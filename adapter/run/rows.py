@@ -1,4 +1,4 @@
-"""A long table in pieces: the rows of each exam, the table's header before them, cut without holding the table.
+"""A table in pieces: the rows of each exam, the table's header before them, cut without holding the table.
 
 This asks that the rows of an exam stand together. A table is gone through once before its first piece is cut: one
 that is broken anywhere, or whose exams come apart, is never cut. Where it is small enough it is then read whole.
@@ -12,13 +12,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from adapter.files.dedupe import Dedupe
 from adapter.problems import Layer, Problem, Severity
+from adapter.read.csv_columns import COLUMNS, REQUIRED
 from adapter.read.files import MOST_BYTES, unpacked
-from adapter.run.chunks import Form, Unit
-from adapter.run.seen import Seen
-
-WHOLE = 4 * 1024 * 1024
-"""A table of at most so many bytes is read whole, wherever the rows of an exam stand."""
+from adapter.read.plan import Plan
+from adapter.run.pieces import Piece, PieceKind
 
 _DELIMITERS = (",", ";", "\t")
 
@@ -27,39 +26,49 @@ _DELIMITERS = (",", ";", "\t")
 class Rows:
     """How tables are cut: by the columns of ``key``, where these change; without a key at every row.
 
-    ``every`` says that all inputs are tables, whatever their names. The delimiter is found as the readers find it.
+    A table is only cut where its header has the columns that are ``needed`` and, where ``known`` are named, no
+    others: what is wrong with a header is to be said once. ``every`` says that all inputs are tables, whatever their
+    names. The delimiter is found as the readers find it.
     """
 
     key: tuple[str, ...] = ("exam_id",)
+    needed: tuple[str, ...] = REQUIRED
+    known: tuple[str, ...] = COLUMNS
     encoding: str = "utf-8-sig"
     delimiter: str | None = None
     delimiters: tuple[str, ...] = _DELIMITERS
     every: bool = False
-    whole: int = WHOLE
+
+    @classmethod
+    def of_plan(cls, plan: Plan) -> Rows:
+        """For tables that are read through a plan."""
+        encoding = "utf-8-sig" if plan.table.encoding == "utf-8" else plan.table.encoding
+        needed, delimiters = tuple(plan.columns()), (",", ";", "\t", "|")
+        return cls(tuple(plan.key), needed, (), encoding, plan.table.delimiter, delimiters, every=True)
 
 
 @dataclass(frozen=True, slots=True)
-class _Piece:
+class _Group:
     key: tuple[str, ...]
     first_row: int
     text: str
     position: int
 
 
-def rows_of(path: Path, how: Rows, whole: Unit) -> Iterator[Unit]:
+def rows_of(path: Path, how: Rows, whole: Piece) -> Iterator[Piece]:
     """The pieces of a table; ``whole`` is given back where it cannot be cut and is small enough, else the reason."""
     header = _header(path, how)
-    fault = None if header is None else _reason(path, how)
+    found = None if header is None else _looked_through(path, how)
     small = whole.size <= MOST_BYTES and not (how.every and path.suffix.lower() == ".gz")
-    if header is None or (fault is not None and small):
+    if header is None or found == 0 or (isinstance(found, Problem) and small):
         yield whole
-    elif fault is not None:
-        yield replace(whole, fault=fault)
+    elif isinstance(found, Problem):
+        yield replace(whole, fault=replace(found, file=whole.file))
     else:
-        for piece in _pieces(path, how):
-            data = (header + piece.text).encode()
-            length = len(header.encode())
-            yield Unit(Form.ROWS, str(path), piece.first_row, data, length, position=piece.position)
+        length = len(header.encode())
+        for group in _groups(path, how):
+            data = (header + group.text).encode()
+            yield Piece(PieceKind.ROWS, whole.file, group.first_row, data, length, position=group.position)
 
 
 def _header(path: Path, how: Rows) -> str | None:
@@ -68,42 +77,44 @@ def _header(path: Path, how: Rows) -> str | None:
         first = unpacked(file).readline(1 << 20)
     try:
         header = first.decode(how.encoding)
-    except UnicodeDecodeError:
+        names = [name.strip() for name in next(csv.reader([header], delimiter=_delimiter(header, how)), [])]
+    except (UnicodeDecodeError, csv.Error):
         return None
-    names = [name.strip() for name in next(csv.reader([header], delimiter=_delimiter(header, how)), [])]
-    sound = header.endswith(("\n", "\r")) and header.count('"') % 2 == 0
-    return header if sound and all(column in names for column in how.key) else None
+    while names and not names[-1] and not how.known:
+        names.pop()
+    sound = header.endswith(("\n", "\r")) and header.count('"') % 2 == 0 and len(set(names)) == len(names)
+    strange = [name for name in names if how.known and name not in how.known]
+    return header if sound and not strange and {*how.key, *how.needed} <= set(names) else None
 
 
 def _delimiter(header: str, how: Rows) -> str:
     return how.delimiter or max(how.delimiters, key=header.count)
 
 
-def _reason(path: Path, how: Rows) -> Problem | None:
-    """Why the table cannot be cut."""
-    number = 1
-    with Seen() as seen:
+def _looked_through(path: Path, how: Rows) -> Problem | int:
+    """Why the table cannot be cut, else how many pieces it has."""
+    row, count = 1, 0
+    with Dedupe() as given:
         try:
-            for piece in _pieces(path, how):
-                number = piece.first_row
-                if how.key and any(piece.key) and seen.first("\0".join(piece.key), number) != number:
-                    what = f"the exam of row {number} has rows above too, and the table is too long to be read whole"
-                    return _problem(path, number, "rows-apart", what, f"a table sorted by {', '.join(how.key)}")
+            for count, group in enumerate(_groups(path, how), start=1):  # noqa: B007
+                row = group.first_row
+                if how.key and any(group.key) and not given.new("\0".join(group.key)):
+                    what = f"the exam of row {row} has rows above too, and the table is too long to be read whole"
+                    return _problem(path, row, "rows-apart", what, f"a table sorted by {', '.join(how.key)}")
         except UnicodeDecodeError:
             remedy = "UTF-8: save it again with that encoding, or name the encoding in the plan"
-            return _problem(path, number, "not-utf-8", f"is not {how.encoding} after this row", remedy)
+            return _problem(path, row, "not-utf-8", f"is not {how.encoding} after this row", remedy)
         except csv.Error as error:
-            return _problem(
-                path, number, "not-csv", f"is not CSV after this row: {error}", "quotes in pairs (RFC 4180)"
-            )
-    return None
+            remedy = "quotes in pairs (RFC 4180)"
+            return _problem(path, row, "not-csv", f"is not CSV after this row: {error}", remedy)
+    return count
 
 
 def _problem(path: Path, row: int, rule: str, what: str, remedy: str) -> Problem:
     return Problem(Severity.FATAL, Layer.CAPTURE, rule, what, remedy, f"row {row}", str(path))
 
 
-def _pieces(path: Path, how: Rows) -> Iterator[_Piece]:
+def _groups(path: Path, how: Rows) -> Iterator[_Group]:
     """The rows in groups of the same key. A row in which the key is blank or missing belongs to what is before it."""
     with path.open("rb") as file:
         stream = io.TextIOWrapper(unpacked(file), how.encoding, newline="")
@@ -117,15 +128,15 @@ def _pieces(path: Path, how: Rows) -> Iterator[_Piece]:
         first, number = 2, 1
         for number, cells in enumerate(csv.reader(_kept(stream, taken), delimiter=delimiter, strict=True), start=2):
             here = tuple(cells[n].strip() if n < len(cells) else "" for n in places)
-            begins = any(here) and here != key if places else any(cells)
+            begins = any(here) and any(key) and here != key if places else any(cells)
             if group and begins:
-                yield _Piece(key, first, "".join(group), file.tell())
+                yield _Group(key, first, "".join(group), file.tell())
                 group, first = [], number
             key = here if any(here) else key
             group.append("".join(taken))
             taken.clear()
         if group:
-            yield _Piece(key, first, "".join(group), file.tell())
+            yield _Group(key, first, "".join(group), file.tell())
         stream.detach()
 
 

@@ -1,4 +1,7 @@
-"""A work on any number of exams: cut, spread over processes, put together; stopped at any moment and gone on with."""
+"""A work on any number of exams: cut, worked on, put together; stopped at any moment and gone on with.
+
+Few exams are many with one chunk: that is done in this process. More chunks are spread over processes.
+"""
 
 from __future__ import annotations
 
@@ -8,25 +11,29 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO
 
 from adapter.problems import Problem
-from adapter.run.chunks import BYTES, Chunk, chunks
-from adapter.run.inputs import units_of, weight_of
-from adapter.run.journal import Journal
-from adapter.run.outputs import KEPT, OUT, Named, Outputs
+from adapter.run.inputs import SUMMARY, Given, Stream, copied, pieces_of, weight_of
+from adapter.run.journal import RunJournal
+from adapter.run.outputs import KEPT, OUT, Outputs
+from adapter.run.pieces import BYTES, Chunk, chunks
 from adapter.run.pool import GO_ON, PATIENCE, outcomes
 from adapter.run.progress import Progress
-from adapter.run.work import BulkError, Landing, Tally, Work
-from adapter.run.worker import SHOWN, Outcome
+from adapter.run.rejects import problems_in
+from adapter.run.work import Landing, NotPossible, RunError, Tally, Work
 
 UNFINISHED = ".unfinished"
+SHOWN = 20
+"""So many problems of what was refused are told at once."""
 
 
 @dataclass(frozen=True, slots=True)
-class Summary:
+class RunSummary:
     """What a run came to. ``shown`` are some of the problems of what was refused, all of them are in ``rejected``."""
 
     work: str
@@ -56,88 +63,113 @@ def jobs_here() -> int:
 
 def run(
     work: Work,
-    inputs: Sequence[Path],
+    inputs: Sequence[Given],
     out: Path,
     *,
     jobs: int | None = None,
     most: int | None = None,
     progress: TextIO | None = None,
     patience: float = PATIENCE,
-) -> Summary:
-    """Do a work on all exams of files and folders, and put what comes of it into ``out``, whole or not at all.
+) -> RunSummary:
+    """Do a work on all exams of the inputs, and put what comes of it into ``out``, whole or not at all.
 
     The outputs are the same, byte for byte, for any number of ``jobs`` (default: every processor) and however often
     the run was interrupted. Until it is whole all stands in ``OUT.unfinished``; the same call goes on after the last
-    whole chunk. What is refused is in ``OUT.rejected`` (see :mod:`adapter.run.aside`), the counts in
-    ``OUT.summary.json``. ``most`` is the size of a chunk in units; ``patience`` is how many seconds a worker may
-    take for one exam. Raises :class:`BulkError` where it cannot begin or go on: an input is not what it was, a disk
-    is full, another process is at work on the same.
+    whole chunk. What is refused is in ``OUT.rejected`` (see :mod:`adapter.run.rejects`), the counts in
+    ``OUT.summary.json``. ``most`` is the size of a chunk in pieces; ``patience`` is how many seconds a worker may
+    take for one exam. Raises :class:`RunError` where it cannot begin or go on: an input is not what it was, a disk
+    is full, another process is at work on the same; then nothing but ``OUT.unfinished`` is there.
     """
     began = time.monotonic()
-    folder = out.with_name(out.name + UNFINISHED)
-    _check(work, inputs, out, folder)
-    identity = {
-        "work": f"{work.name} {work.identity()}",
-        "inputs": [str(path) for path in inputs],
-        "cut": f"{most or work.most} {BYTES} {work.rows}",
-    }
-    try:
-        journal = Journal(folder, identity)
-    except OSError as error:
-        raise BulkError(f"{folder} cannot be written: {error.strerror}") from None
-    try:
-        going = _Run(work, out, folder, journal, Progress(weight_of(inputs), progress))
-        cut = chunks(units_of(inputs, work.rows), most or work.most)
-        shown = [] if journal.whole else going.through(cut, jobs or jobs_here(), patience)
-        rejected = going.outputs.land(out, going.tally.refused > 0)
-        count = journal.last.number + 1 if journal.last else 0
-        count = max(count, going.count)
-        summary = Summary(work.name, going.tally, count, time.monotonic() - began, out, rejected, tuple(shown))
-        _write(out.with_name(f"{out.name}.summary.json"), json.dumps(summary.as_dict(), indent=2).encode() + b"\n")
-        shutil.rmtree(folder)
-    except OSError as error:
-        name = error.filename or out
-        raise BulkError(f"{name} cannot be written: {error.strerror}. {GO_ON}") from None
-    finally:
-        journal.close()
+    _check_inputs(inputs)
+    with tempfile.TemporaryDirectory(prefix="newborn-adapter-") if _streams(inputs) else nullcontext("") as copies:
+        inputs = copied(inputs, Path(copies))
+        work = work.prepared(inputs, out)
+        folder = out.with_name(out.name + UNFINISHED)
+        _check_output(work, out, folder)
+        identity = {
+            "work": f"{work.name} {work.identity()}",
+            "inputs": [str(given) if isinstance(given, Path) else given.name for given in inputs],
+            "cut": f"{most or work.most} {BYTES} {work.cut}",
+        }
+        try:
+            journal = RunJournal(folder, identity)
+        except OSError as error:
+            raise RunError(f"{folder} cannot be written: {error.strerror}") from None
+        try:
+            going = _Run(work, out, folder, journal, Progress(weight_of(inputs), progress))
+            cut = chunks(pieces_of(inputs, work.cut), most or work.most)
+            if journal.whole is None:
+                going.through(cut, jobs or jobs_here(), patience)
+            rejected = going.outputs.land(out, going.tally)
+            shown = tuple(islice(problems_in(rejected), SHOWN)) if rejected else ()
+            count = max(journal.last.number + 1 if journal.last else 0, going.count)
+            summary = RunSummary(work.name, going.tally, count, time.monotonic() - began, out, rejected, shown)
+            _write(out.with_name(out.name + SUMMARY), json.dumps(summary.as_dict(), indent=2).encode() + b"\n")
+            shutil.rmtree(folder)
+        except NotPossible:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        except OSError as error:
+            name = error.filename or out
+            raise RunError(f"{name} cannot be written: {error.strerror}. {GO_ON}") from None
+        finally:
+            journal.close()
     return summary
 
 
 def stream(
-    work: Work, inputs: Sequence[Path], *, jobs: int | None = None, patience: float = PATIENCE
-) -> Iterator[tuple[Outcome, Path]]:
-    """The same without anything kept: the outcome of each chunk in order, and the folder with its files.
+    work: Work, inputs: Sequence[Given], *, jobs: int | None = None, patience: float = PATIENCE
+) -> Iterator[tuple[Tally, Path]]:
+    """The same without anything kept: the counts of each chunk in order, and the folder with its files.
 
-    The folder is gone when the next is asked for. Raises :class:`BulkError` as :func:`run` does.
+    The folder is gone when the next is asked for. A stream is worked on as it comes, line by line, by this process.
+    Raises :class:`RunError` as :func:`run` does.
     """
-    cut = chunks(units_of(inputs, work.rows), work.most)
-    with tempfile.TemporaryDirectory(prefix="newborn-adapter-") as folder:
-        for _, outcome, made in outcomes(work, cut, Path(folder), jobs or jobs_here(), patience):
-            yield outcome, made
+    _check_inputs(inputs)
+    work = work.prepared(inputs, None)
+    as_it_comes = _streams(inputs) and jobs is None
+    with tempfile.TemporaryDirectory(prefix="newborn-adapter-") as name:
+        folder = Path(name)
+        cut = chunks(pieces_of(inputs, work.cut, folder), 1 if as_it_comes else work.most)
+        for _, outcome, made in outcomes(work, cut, folder, 0 if as_it_comes else jobs or jobs_here(), patience):
+            yield outcome.tally, made
             shutil.rmtree(made)
 
 
-def _check(work: Work, inputs: Sequence[Path], out: Path, folder: Path) -> None:
-    for path in inputs:
-        if not path.exists():
-            raise BulkError(f"there is no file {path}")
-    if not out.parent.is_dir():
-        raise BulkError(f"{out} cannot be written: there is no folder {out.parent}")
+def _streams(inputs: Sequence[Given]) -> bool:
+    return any(isinstance(given, Stream) for given in inputs)
+
+
+def _check_inputs(inputs: Sequence[Given]) -> None:
+    for given in inputs:
+        if isinstance(given, Path) and not given.exists():
+            raise NotPossible(f"there is no file {given}")
+
+
+def _check_output(work: Work, out: Path, folder: Path) -> None:
     landings = {output.landing for output in work.outputs}
     into_folder = any(output.target for output in work.outputs) or Landing.EACH in landings
     if out.is_file() and into_folder:
-        raise BulkError(f"{out} is a file; what is made is a folder")
+        raise NotPossible(f"{out} is a file; what is made is a folder")
     if out.is_dir() and not into_folder:
-        raise BulkError(f"{out} is a folder; what is made is a file")
-    fresh = folder.is_dir() or Landing.EACH in landings
-    if out.is_dir() and not fresh and any(out.iterdir()):
-        raise BulkError(f"{out} is not empty: name a new folder, so that nothing of another run is among the parts")
+        raise NotPossible(f"{out} is a folder; what is made is a file")
+    goes_on = folder.is_dir() or Landing.EACH in landings
+    if out.is_dir() and not goes_on and any(out.iterdir()):
+        raise NotPossible(f"{out} is not empty: name a new folder, so that nothing of another run is among the parts")
+    if not out.parent.is_dir():
+        if not into_folder:
+            raise NotPossible(f"{out} cannot be written: there is no folder {out.parent}")
+        try:
+            out.parent.mkdir(parents=True)
+        except OSError as error:
+            raise NotPossible(f"{out} cannot be made: {error.strerror}") from None
 
 
 class _Run:
     """A run under way: its outputs, journal and counts."""
 
-    def __init__(self, work: Work, out: Path, folder: Path, journal: Journal, progress: Progress) -> None:
+    def __init__(self, work: Work, out: Path, folder: Path, journal: RunJournal, progress: Progress) -> None:
         self.work, self.journal, self.progress, self.folder = work, journal, progress, folder
         self.outputs = Outputs(folder, work.outputs, journal)
         self.tally = Tally()
@@ -147,20 +179,18 @@ class _Run:
         elif journal.last is not None:
             self.tally.add(journal.last.tally)
 
-    def through(self, cut: Iterator[Chunk], jobs: int, patience: float) -> list[Problem]:
-        """Every chunk that is not finished; some of the problems of what was refused."""
+    def through(self, cut: Iterator[Chunk], jobs: int, patience: float) -> None:
+        """Every chunk that is not finished."""
         self.outputs.go_on()
         for left in self.folder.glob("making-*"):
             shutil.rmtree(left, ignore_errors=True)
-        shown: list[Problem] = []
         rest = self._unfinished(cut)
         making = Path(tempfile.mkdtemp(prefix="making-", dir=self.folder))
         try:
             for chunk, outcome, made in outcomes(self.work, rest, making, jobs, patience):
                 self.tally.add(outcome.tally)
-                shown += outcome.shown[: SHOWN - len(shown)]
                 for named in self.outputs.take(chunk.number, made):
-                    self._refuse(named)
+                    self.tally.refuse(named.refused(), named.findings)
                 self.journal.add(chunk, self.tally, self.outputs.lengths)
                 self.count = chunk.number + 1
                 self.progress.report(self.tally, chunk.position)
@@ -169,14 +199,6 @@ class _Run:
         self.progress.report(self.tally, 0, last=True)
         self.tally.add(self.work.finish(self.folder / KEPT, self.folder / OUT))
         self.journal.all_done(self.tally)
-        return shown
-
-    def _refuse(self, named: Named) -> None:
-        taken = named.refused()
-        self.tally.done -= 1
-        self.tally.findings -= named.findings
-        self.tally.refused += 1
-        self.tally.problems.update(f"{problem.severity.value} {problem.rule}" for problem in taken.problems)
 
     def _unfinished(self, cut: Iterator[Chunk]) -> Iterator[Chunk]:
         """The chunks after the last finished one; those before must be what they were."""
@@ -185,7 +207,7 @@ class _Run:
             chunk = next(cut, None)
             if chunk is None or (chunk.number, chunk.digest) != (number, digest):
                 where = f"at {chunk.place}" if chunk else "at its end, which is nearer now"
-                raise BulkError(
+                raise RunError(
                     f"the input is not what it was when this run began ({where}): give the same input again, or "
                     f"delete {self.folder} and begin anew"
                 )

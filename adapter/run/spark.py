@@ -20,8 +20,8 @@ from adapter.fhir import by_id, to_resources, with_id
 from adapter.fhir.json import dumps
 from adapter.problems import AdapterError, ExitCode, Problem
 from adapter.read import Reading
-from adapter.run.chunks import Form, Unit
-from adapter.run.exams import exams_of
+from adapter.run.exams import readings_of
+from adapter.run.pieces import Piece, PieceKind
 from adapter.validate import Validator
 from adapter.validate.reading import read_line
 from adapter.write import write
@@ -127,11 +127,11 @@ def problems(frame: Any, *, site: str | None = None) -> Any:
 def validated(frame: Any, column: str = "bundle") -> Any:
     """What is wrong with resources in a column of FHIR JSON, every layer: a row each, with ``path`` and ``line``."""
 
-    def made(unit: Unit, _: Catalogue) -> Iterator[Row]:
-        for problem in Validator().check(read_line(unit.data, unit.file, unit.at)):
+    def made(piece: Piece, _: Catalogue) -> Iterator[Row]:
+        for problem in Validator().check(read_line(piece.data, piece.file, piece.at)):
             yield _problem(problem)
 
-    return _units_mapped(frame, column, _PROBLEM, made, None)
+    return _pieces_mapped(frame, column, _PROBLEM, made, None)
 
 
 def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("path", "position")) -> Any:
@@ -206,18 +206,18 @@ def _mapped(
 ) -> Any:
     """Every reading of every record through ``made``; columns of the input that are kept stand behind its own."""
 
-    def of_unit(unit: Unit, catalogue: Catalogue) -> Iterator[Row]:
-        for reading in exams_of(unit, catalogue):
+    def of_piece(piece: Piece, catalogue: Catalogue) -> Iterator[Row]:
+        for reading in readings_of(piece, catalogue):
             yield from made(reading, catalogue)
 
-    return _units_mapped(frame, RECORD, columns, of_unit, site, weight, kept)
+    return _pieces_mapped(frame, RECORD, columns, of_piece, site, weight, kept)
 
 
-def _units_mapped(
+def _pieces_mapped(
     frame: Any,
     column: str,
     columns: Sequence[Column],
-    made: Callable[[Unit, Catalogue], Iterator[Row]],
+    made: Callable[[Piece, Catalogue], Iterator[Row]],
     site: str | None,
     weight: int = 1,
     kept: Sequence[str] = (),
@@ -240,7 +240,7 @@ def _units_mapped(
             waiting: list[Row] = []
             for entry in given.to_pylist():
                 rest = tuple(entry[field.name] for field in fields)
-                waiting += [(*row, *rest) for row in made(_unit(entry, column), catalogue)]
+                waiting += [(*row, *rest) for row in made(_piece(entry, column), catalogue)]
                 while len(waiting) >= most:
                     yield batch(waiting[:most], arrow)
                     waiting = waiting[most:]
@@ -249,9 +249,9 @@ def _units_mapped(
     return frame.select(*wanted).mapInArrow(over, types.StructType([*ours, *fields]))
 
 
-def _unit(entry: dict[str, Any], column: str) -> Unit:
+def _piece(entry: dict[str, Any], column: str) -> Piece:
     text = entry[column] or ""
-    return Unit(Form.LINE, entry.get("path") or "record", int(entry.get("line") or 0), text.encode())
+    return Piece(PieceKind.LINE, entry.get("path") or "record", int(entry.get("line") or 0), text.encode())
 
 
 def _spark_type(type_: Type) -> Any:

@@ -8,25 +8,36 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, Self
 
 from adapter import __version__
 from adapter.catalogue.files import mappings
 from adapter.problems import AdapterError, ExitCode, Problem, Severity
-from adapter.run.chunks import Unit
-from adapter.run.rows import Rows
+from adapter.run.inputs import Cut, Given
+from adapter.run.pieces import Piece
 
 
-class BulkError(AdapterError):
+class RunError(AdapterError):
     """A run that cannot begin or go on; the message says why and what to do, for people."""
 
     exit_code = ExitCode.USAGE
 
 
+class NotPossible(RunError):
+    """What is asked for cannot be made, of these inputs or at all; nothing is kept."""
+
+
 class ChunkLost(AdapterError):
-    """What a chunk has made so far cannot be written, and not for one exam's sake: a fault of the program."""
+    """What a chunk has made so far cannot be written, and not for one exam's sake.
+
+    ``for_good``: trying again is of no use (:class:`NotPossible`).
+    """
 
     exit_code = ExitCode.INTERNAL
+
+    def __init__(self, why: str, *, for_good: bool = False) -> None:
+        super().__init__(why)
+        self.for_good = for_good
 
 
 class Landing(StrEnum):
@@ -40,24 +51,33 @@ class Landing(StrEnum):
     """It stays a file by itself; the target holds ``{:05}`` for its number."""
     EACH = "each"
     """It is cut into files, whose names and lengths stand beside it in a file ``index``."""
+    ALONE = "alone"
+    """It is the output, and no other chunk may have one."""
     KEEP = "keep"
     """It is kept under its number until all are there, for :meth:`Work.finish`."""
 
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """A file that a chunk may have: its name there, where it goes (below the output; empty: the output), and how."""
+    """A file that a chunk may have: its name there, where it goes (below the output; empty: the output), and how.
+
+    ``alone``: what is said where one that is to be alone is not. ``of_refused``: it tells of what was refused too,
+    and is there even if nothing else was; an output without it is not written where all was refused.
+    """
 
     name: str
     target: str
     landing: Landing
+    alone: str = ""
+    of_refused: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
-    """One exam (or resource) of a unit: whether it was refused, its problems, and its findings where it has any.
+class Handled:
+    """One exam (or resource) of a piece: whether it was refused, its problems, and its findings where it has any.
 
-    ``left_out``: a later version stands for it, it was entered in error, or it was given before.
+    ``left_out``: it is not in the output, though nothing is wrong with it. ``remark`` says why, or what is to be said
+    of it otherwise; remarks are counted.
     """
 
     refused: bool
@@ -65,26 +85,27 @@ class Taken:
     exam: str = ""
     findings: int = 0
     left_out: bool = False
+    remark: str = ""
 
 
-class Part(Protocol):
+class ChunkMaker(Protocol):
     """A work inside a worker, which has loaded what it needs. ``OSError`` means that a file could not be written."""
 
     def begin(self, folder: Path) -> None:
         """Make the files of the next chunk in this folder."""
 
-    def take(self, unit: Unit) -> Iterator[Taken]:
-        """Work on a unit: all that it holds, one by one; what is refused of it is set aside."""
+    def take(self, piece: Piece) -> Iterator[Handled]:
+        """Work on a piece: all that it holds, one by one; what is refused of it is kept among the rejects."""
 
-    def aside(self, unit: Unit, refused: Sequence[Taken]) -> None:
-        """Set aside a unit that could not be worked on."""
+    def reject(self, piece: Piece, refused: Sequence[Handled]) -> None:
+        """Refuse a piece that could not be worked on."""
 
     def end(self) -> None:
         """Close the files of the chunk."""
 
 
 class Work(Protocol):
-    """What is to be done; small, since it is sent to every worker."""
+    """What is to be done, with all its options; small, since it is sent to every worker."""
 
     @property
     def name(self) -> str:
@@ -95,17 +116,23 @@ class Work(Protocol):
         """The files that a chunk may have."""
 
     @property
-    def rows(self) -> Rows | None:
-        """How long tables are cut; None where inputs are no tables."""
+    def cut(self) -> Cut:
+        """How inputs are cut."""
 
     @property
     def most(self) -> int:
-        """So many units make a chunk."""
+        """So many pieces make a chunk."""
+
+    def prepared(self, inputs: Sequence[Given], out: Path | None) -> Self:
+        """The work with all that is to be known before it begins; ``out`` is None where it is poured into a stream.
+
+        Raises :class:`NotPossible` where options do not go together or what they name cannot be used.
+        """
 
     def identity(self) -> str:
         """All that decides what comes out for an input; a run goes on only under the same."""
 
-    def open(self) -> Part:
+    def open(self) -> ChunkMaker:
         """Load what is needed; called in the worker."""
 
     def finish(self, kept: Path, out: Path) -> Tally:
@@ -120,7 +147,9 @@ _COUNTS = ("read", "done", "refused", "left_out", "findings")
 
 @dataclass(slots=True)
 class Tally:
-    """Counts: ``read`` = ``done`` + ``refused`` + ``left_out``, always; ``findings`` of what is done."""
+    """Counts: ``read`` = ``done`` + ``refused`` + ``left_out``, always; ``findings`` of what is done.
+
+    ``problems`` are counted by severity and rule."""
 
     read: int = 0
     done: int = 0
@@ -128,16 +157,31 @@ class Tally:
     left_out: int = 0
     findings: int = 0
     problems: Counter[str] = field(default_factory=Counter)
+    remarks: Counter[str] = field(default_factory=Counter)
 
-    def count(self, taken: Taken) -> None:
+    def count(self, handled: Handled) -> None:
         """One more."""
         self.read += 1
-        self.refused += taken.refused
-        self.left_out += taken.left_out
-        self.done += not (taken.refused or taken.left_out)
-        self.findings += taken.findings
-        for problem in taken.problems:
-            self.problems[f"{problem.severity.value} {problem.rule}"] += 1
+        self.refused += handled.refused
+        self.left_out += handled.left_out
+        self.done += not (handled.refused or handled.left_out)
+        self.findings += handled.findings
+        self.remarks.update([handled.remark] if handled.remark else ())
+        self.problems.update(map(_kind, handled.problems))
+
+    def refuse(self, handled: Handled, findings: int) -> None:
+        """One that had been done, with so many findings, is refused after all."""
+        self.done -= 1
+        self.findings -= findings
+        self.refused += 1
+        self.problems.update(map(_kind, handled.problems))
+
+    def leave_out(self, remark: str, findings: int) -> None:
+        """One that had been done, with so many findings, is left out after all."""
+        self.done -= 1
+        self.findings -= findings
+        self.left_out += 1
+        self.remarks[remark] += 1
 
     def add(self, other: Tally) -> None:
         """All of another."""
@@ -147,6 +191,7 @@ class Tally:
         self.left_out += other.left_out
         self.findings += other.findings
         self.problems.update(other.problems)
+        self.remarks.update(other.remarks)
 
     def of(self, *severities: Severity) -> int:
         """How many problems have one of these severities."""
@@ -156,13 +201,18 @@ class Tally:
     def as_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
         counts = {name: getattr(self, name) for name in _COUNTS}
-        return {**counts, "problems": dict(sorted(self.problems.items()))}
+        counted = {"problems": dict(sorted(self.problems.items())), "remarks": dict(sorted(self.remarks.items()))}
+        return {**counts, **counted}
 
     @classmethod
     def from_dict(cls, found: dict[str, Any]) -> Tally:
         """What :meth:`as_dict` gave."""
         counts = {name: found[name] for name in _COUNTS}
-        return cls(**counts, problems=Counter(found["problems"]))
+        return cls(**counts, problems=Counter(found["problems"]), remarks=Counter(found["remarks"]))
+
+
+def _kind(problem: Problem) -> str:
+    return f"{problem.severity.value} {problem.rule}"
 
 
 def catalogue_identity(site: Path | None, *others: Path | None) -> str:

@@ -8,6 +8,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator, Mapping, MutableSequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection
@@ -15,16 +16,13 @@ from pathlib import Path
 from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.run.chunks import Chunk, Unit
-from adapter.run.work import ChunkLost, Part, Taken, Tally, Work
-
-SHOWN = 20
-"""So many problems of refused exams go with the outcome of a chunk, to be shown at once."""
+from adapter.run.pieces import Chunk, Piece
+from adapter.run.work import ChunkLost, ChunkMaker, Handled, Tally, Work
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """A chunk, the folder its files go to, and the units that must not be touched, each with the reason."""
+    """A chunk, the folder its files go to, and the pieces that must not be touched, each with the reason."""
 
     chunk: Chunk
     folder: Path
@@ -32,13 +30,16 @@ class Task:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of a chunk; ``fault`` says why nothing did (a full disk), then its folder does not count."""
+class ChunkOutcome:
+    """What became of a chunk; ``fault`` says why nothing did (a full disk), then its folder does not count.
+
+    ``for_good``: trying again is of no use.
+    """
 
     number: int
     tally: Tally
-    shown: tuple[Problem, ...] = ()
     fault: str = ""
+    for_good: bool = False
 
 
 def serve(connection: Connection, work: Work, mark: MutableSequence[int]) -> None:
@@ -48,13 +49,13 @@ def serve(connection: Connection, work: Work, mark: MutableSequence[int]) -> Non
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     sys.meta_path.insert(0, _WithoutPandas())
-    part = work.open()
+    maker = work.open()
     while True:
         try:
             task = connection.recv()
         except EOFError:
             return
-        connection.send(carry_out(task, part, mark))
+        connection.send(carry_out(task, maker, mark))
 
 
 class _WithoutPandas:
@@ -71,56 +72,61 @@ def _end_with(parent: Any) -> None:
     os._exit(1)
 
 
-def carry_out(task: Task, part: Part, mark: MutableSequence[int]) -> Outcome:
-    """Make the files of a chunk. ``mark`` gets the unit at work, and a number that changes with every exam."""
+def carry_out(task: Task, maker: ChunkMaker, mark: MutableSequence[int]) -> ChunkOutcome:
+    """Make the files of a chunk. ``mark`` gets the piece at work, and a number that changes with every exam."""
     tally = Tally()
-    shown: list[Problem] = []
     making = task.folder.with_name(f"{task.folder.name}.{os.getpid()}")
     try:
         making.mkdir()
-        part.begin(making)
-        for index, unit in enumerate(task.chunk.units):
+        maker.begin(making)
+        for index, piece in enumerate(task.chunk.pieces):
             mark[0] = index
-            for taken in _taken(unit, part, task.skip.get(index, "")):
+            for handled in _handled(piece, maker, task.skip.get(index, "")):
                 mark[1] += 1
-                tally.count(taken)
-                if taken.refused:
-                    shown += taken.problems[: SHOWN - len(shown)]
-        mark[0] = len(task.chunk.units)
-        part.end()
+                tally.count(handled)
+        mark[0] = len(task.chunk.pieces)
+        maker.end()
         shutil.rmtree(task.folder, ignore_errors=True)
         making.replace(task.folder)
     except ChunkLost as error:
-        shutil.rmtree(making, ignore_errors=True)
-        return Outcome(task.chunk.number, Tally(), fault=f"{task.chunk.place} and after it: {error}")
+        _give_up(maker, making)
+        why = str(error) if error.for_good else f"{task.chunk.place} and after it: {error}"
+        return ChunkOutcome(task.chunk.number, Tally(), fault=why, for_good=error.for_good)
     except OSError as error:
-        shutil.rmtree(making, ignore_errors=True)
+        _give_up(maker, making)
         why = f"the output cannot be written: {error.strerror or type(error).__name__}"
-        return Outcome(task.chunk.number, Tally(), fault=why)
-    return Outcome(task.chunk.number, tally, tuple(shown))
+        return ChunkOutcome(task.chunk.number, Tally(), fault=why)
+    return ChunkOutcome(task.chunk.number, tally)
 
 
-def _taken(unit: Unit, part: Part, skip: str) -> Iterator[Taken]:
-    """What a unit gives; a fault of the program in it is a refusal of that unit, and the others go on."""
-    problem = unit.fault
+def _give_up(maker: ChunkMaker, making: Path) -> None:
+    """Close what is open of the chunk, and take it away."""
+    with suppress(Exception):
+        maker.end()
+    shutil.rmtree(making, ignore_errors=True)
+
+
+def _handled(piece: Piece, maker: ChunkMaker, skip: str) -> Iterator[Handled]:
+    """What a piece gives; a fault of the program in it is a refusal of that piece, and the others go on."""
+    problem = piece.fault
     if skip:
-        problem = _problem(unit, "worker-lost", skip, "look at this input by itself; the others went on")
+        problem = _problem(piece, "worker-lost", skip, "look at this input by itself; the others went on")
     elif problem is None:
         try:
-            yield from part.take(unit)
+            yield from maker.take(piece)
         except (OSError, ChunkLost):
             raise
         except Exception as error:
             what = f"internal fault: {type(error).__name__}"
             remedy = "a report of this fault: it is one of the program, not of the data"
-            problem = _problem(unit, "internal-fault", what, remedy)
+            problem = _problem(piece, "internal-fault", what, remedy)
     if problem is not None:
-        taken = Taken(True, (problem,))
-        part.aside(unit, [taken])
-        yield taken
+        handled = Handled(True, (problem,))
+        maker.reject(piece, [handled])
+        yield handled
 
 
-def _problem(unit: Unit, rule: str, what: str, remedy: str) -> Problem:
-    row = f"row {unit.at}" if unit.header else ""
-    line = unit.at if unit.at and not row else None
-    return Problem(Severity.FATAL, Layer.CAPTURE, rule, what, remedy, row, unit.file, line=line)
+def _problem(piece: Piece, rule: str, what: str, remedy: str) -> Problem:
+    row = f"row {piece.at}" if piece.header else ""
+    line = piece.at if piece.at and not row else None
+    return Problem(Severity.FATAL, Layer.CAPTURE, rule, what, remedy, row, piece.file, line=line)

@@ -1,11 +1,14 @@
-"""Sending and reading back: the client of a FHIR server, the outbox, and what drives one to the other."""
+"""Sending and reading back: the outbox, what drives it to a receiver, and the kinds of receivers."""
 
-from adapter.send.answers import Barred, EntryOutcome, ServerRefused, Unreachable
-from adapter.send.client import FhirClient, Timeouts, Wire
-from adapter.send.fetch import fetch_all_exams, fetch_exam, fetch_exams_of
-from adapter.send.message import Message, message_of
-from adapter.send.outbox import Outbox, OutboxError, Placed, Row, State
-from adapter.send.policy import Retry
+from adapter.send.failures import Unreachable
+from adapter.send.message import Message, Part, Receipt
+from adapter.send.outbox import Outbox, OutboxError, OutboxRow, PutResult, State
+from adapter.send.policy import Retry, Timeouts
+from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
+from adapter.send.rest.client import FhirClient, Wire
+from adapter.send.rest.fetch import fetch_all_exams, fetch_exam, fetch_exams_of
+from adapter.send.rest.transaction import message_of
+from adapter.send.rest.transport import FhirTransport
 from adapter.send.sender import Event, Happening, Sender, Summary
 
 __all__ = [
@@ -13,13 +16,16 @@ __all__ = [
     "EntryOutcome",
     "Event",
     "FhirClient",
+    "FhirTransport",
     "Happening",
     "Message",
     "Outbox",
     "OutboxError",
-    "Placed",
+    "OutboxRow",
+    "Part",
+    "PutResult",
+    "Receipt",
     "Retry",
-    "Row",
     "Sender",
     "ServerRefused",
     "State",

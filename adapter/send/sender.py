@@ -14,14 +14,12 @@ from enum import StrEnum
 from pathlib import Path
 
 from adapter.problems import Problem
-from adapter.send.answers import EntryOutcome, Refused, Unreachable, problem
-from adapter.send.carrier import Carrier
-from adapter.send.client import FhirClient
-from adapter.send.fhir_carrier import carrier_to
-from adapter.send.outbox import Letter, Outbox, OutboxError
+from adapter.send.failures import Closed, Rejected, Superseded, Unavailable, Undelivered, problem
+from adapter.send.message import NOTHING_SAID, Letter, Receipt
+from adapter.send.outbox import Outbox
 from adapter.send.outbox.queue import superseded
-from adapter.send.policy import Retry, Verdict
-from adapter.send.standing import Superseded
+from adapter.send.policy import Retry
+from adapter.send.transport import Transport
 
 
 class Happening(StrEnum):
@@ -36,14 +34,15 @@ class Happening(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """For the log and the terminal: no patient data beyond the exam's id."""
+    """For the log and the terminal: no patient data beyond the exam's id. ``receipt`` is of what was sent; where an
+    exam was given up, of those parts that the receiver did answer to."""
 
     happening: Happening
     exam: str = ""
     seq: int = 0
     attempt: int = 0
     problems: tuple[Problem, ...] = ()
-    outcomes: tuple[EntryOutcome, ...] = ()
+    receipt: Receipt = NOTHING_SAID
     pause: float = 0.0
 
 
@@ -69,25 +68,24 @@ class _Health:
 
 
 class Sender:
-    """Sends what waits in ``outbox`` for ``receiver``: the server of a client, or any other carrier.
+    """Sends what waits in ``outbox`` for the receiver of ``transport``.
 
-    ``parallel`` exams at a time; ``tell`` is called for each event, by one thread at a time. Raises
-    :class:`OutboxError` from :meth:`run` where the outbox fails; what was being sent is then sent again by the
-    next run, which changes nothing on the server that arrived.
+    ``parallel`` exams at a time; ``on_event`` is called for each event, by one thread at a time. Raises
+    :class:`~adapter.send.outbox.OutboxError` from :meth:`run` where the outbox fails; what was being sent is then
+    sent again by the next run, which changes nothing on the server that arrived.
     """
 
     def __init__(
         self,
         outbox: Outbox,
-        receiver: FhirClient | Carrier,
+        transport: Transport,
         *,
-        target: str | None = None,
         retry: Retry | None = None,
         parallel: int = 4,
-        tell: Callable[[Event], None] = lambda event: None,
+        on_event: Callable[[Event], None] = lambda event: None,
     ) -> None:
-        self._outbox, self._carrier, self._tell = outbox, carrier_to(receiver), tell
-        self._target = target or self._carrier.target
+        self._outbox, self._transport, self._on_event = outbox, transport, on_event
+        self._target = transport.target
         self._retry = retry or Retry()
         self._parallel = max(1, parallel)
         self._lock = threading.Lock()
@@ -144,89 +142,71 @@ class Sender:
         return min(max((due or 0.0) - time.time(), 0.02), 0.5)
 
     def _attempt(self, letter: Letter) -> None:
-        message = letter.message
         try:
-            outcomes = self._carrier.deliver(letter)
-        except Superseded as newer:
-            reasons = (superseded(message.exam, str(newer)),)
-            self._outbox.superseded(letter, reasons)
-            self._event(Happening.SUPERSEDED, letter, reasons)
-        except (Unreachable, Refused) as error:
-            self._failed(letter, error)
-        except OutboxError:
-            raise
+            receipt = self._transport.deliver(letter)
+        except Undelivered as failure:
+            self._failed(letter, failure)
         except Exception as error:
             # Such as an answer of a shape that nobody thought of: one exam's trouble, not that of all.
-            self._again_or_never(letter, [_inside(error)])
+            self._again_or_never(letter, Undelivered([_inside(error)]))
         else:
-            outcomes = self._carrier.kept(letter, outcomes)
-            self._outbox.sent(letter, self._target, outcomes)
+            self._outbox.sent(letter, receipt)
             self._health.since, self._health.pauses = time.monotonic(), 0
-            self._event(Happening.SENT, letter, outcomes=outcomes)
+            self._event(Happening.SENT, letter, receipt=receipt)
 
-    def _failed(self, letter: Letter, error: Unreachable | Refused) -> None:
-        judged, asked = self._carrier.verdict(error), getattr(error, "retry_after", None)
-        if judged is Verdict.AGAIN and not self._carrier.is_well():
-            judged = Verdict.WAIT
-        reasons = self._carrier.reasons(letter, error)
-        if judged in (Verdict.WAIT, Verdict.STOP):
-            self._pause(letter, reasons, asked, forever=judged is Verdict.STOP)
+    def _failed(self, letter: Letter, failure: Undelivered) -> None:
+        if isinstance(failure, Superseded):
+            reasons = [superseded(letter.message.exam, failure.newer)]
+            self._outbox.superseded(letter, reasons)
+            self._event(Happening.SUPERSEDED, letter, reasons)
+        elif isinstance(failure, Unavailable):
+            self._pause(letter, failure)
         else:
-            outcomes = self._carrier.kept(letter, error.outcomes if isinstance(error, Refused) else [])
-            self._again_or_never(letter, reasons, outcomes, asked, never=judged is Verdict.NEVER)
+            self._again_or_never(letter, failure)
 
-    def _again_or_never(
-        self,
-        letter: Letter,
-        reasons: list[Problem],
-        outcomes: Sequence[EntryOutcome] = (),
-        asked: float | None = None,
-        *,
-        never: bool = False,
-    ) -> None:
-        if never or letter.attempt >= self._retry.tries:
-            self._outbox.dead(letter, reasons, outcomes)
-            self._event(Happening.DEAD, letter, reasons, outcomes)
+    def _again_or_never(self, letter: Letter, failure: Undelivered) -> None:
+        if isinstance(failure, Rejected) or letter.attempt >= self._retry.tries:
+            self._outbox.dead(letter, failure.problems, failure.parts)
+            self._event(Happening.DEAD, letter, failure.problems, Receipt(parts=failure.parts))
         else:
-            pause = self._retry.pause(letter.attempt, asked)
-            self._outbox.later(letter, reasons, time.time() + pause)
-            self._event(Happening.LATER, letter, reasons, pause=pause)
+            pause = self._retry.pause(letter.attempt, failure.retry_after)
+            self._outbox.later(letter, failure.problems, time.time() + pause)
+            self._event(Happening.LATER, letter, failure.problems, pause=pause)
 
-    def _pause(
-        self, letter: Letter, reasons: Sequence[Problem], asked: float | None, *, forever: bool = False
-    ) -> None:
+    def _pause(self, letter: Letter, failure: Unavailable) -> None:
+        asked = failure.retry_after
         with self._lock:
             self._health.pauses += 1
             pause = self._retry.pause(self._health.pauses, asked)
             waited = time.monotonic() - self._health.since
             self._health.paused_until = max(self._health.paused_until, time.monotonic() + pause)
-            if forever or waited + pause > self._retry.patience:
-                self._summary.stopped = self._summary.stopped or tuple(reasons)
+            if isinstance(failure, Closed) or waited + pause > self._retry.patience:
+                self._summary.stopped = self._summary.stopped or tuple(failure.problems)
                 self._stop.set()
         # Due at once: how long to wait is the server's business, and another run may find it well.
-        self._outbox.later(letter, reasons, time.time() + (asked or 0.0), counted=False)
-        self._event(Happening.PAUSED, letter, reasons, pause=pause)
+        self._outbox.later(letter, failure.problems, time.time() + (asked or 0.0), counted=False)
+        self._event(Happening.PAUSED, letter, failure.problems, pause=pause)
 
     def _event(
         self,
         happening: Happening,
         letter: Letter,
         problems: Sequence[Problem] = (),
-        outcomes: Sequence[EntryOutcome] = (),
+        receipt: Receipt = NOTHING_SAID,
         pause: float = 0.0,
     ) -> None:
         with self._lock:
             if happening in (Happening.SENT, Happening.DEAD, Happening.SUPERSEDED):
                 name = {"sent": "sent", "given up": "dead", "superseded": "superseded"}[happening.value]
                 setattr(self._summary, name, getattr(self._summary, name) + 1)
-            self._tell(
+            self._on_event(
                 Event(
                     happening,
                     letter.message.exam,
                     letter.seq,
                     letter.attempt,
                     tuple(problems),
-                    tuple(outcomes),
+                    receipt,
                     pause,
                 )
             )
@@ -241,6 +221,3 @@ def _inside(error: Exception) -> Problem:
     return problem(
         "internal", f"the answers of the server could not be dealt with: {type(error).__name__} at {place}"
     )
-
-
-__all__ = ["Event", "Happening", "OutboxError", "Retry", "Sender", "Summary"]

@@ -19,8 +19,9 @@ A listener of HL7 v2 has the url ``mllps://host:port`` (or ``mllp://``), and of 
 from __future__ import annotations
 
 import ssl
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
@@ -28,12 +29,12 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from adapter.problems import AdapterError, ExitCode
-from adapter.send.auth import AuthSettings, auth_of
-from adapter.send.carrier import Carrier
-from adapter.send.client import FhirClient, Format, Prefer, Timeouts, Wire
-from adapter.send.fhir_carrier import FhirCarrier
-from adapter.send.mllp import MllpCarrier, mllp_address
-from adapter.send.policy import Retry
+from adapter.send.mllp import MllpTransport, mllp_address
+from adapter.send.policy import Retry, Timeouts
+from adapter.send.rest.auth import AuthSettings, auth_of
+from adapter.send.rest.client import FhirClient, Format, Prefer, Wire
+from adapter.send.rest.transport import FhirTransport
+from adapter.send.transport import Transport
 
 Seconds = Annotated[float, Field(gt=0, le=86_400)]
 _SECRETS = ("password", "secret", "client_secret", "token", "access_token", "key", "private_key")
@@ -77,7 +78,7 @@ class Tls(_Frozen):
 
 
 class Times(_Frozen):
-    """See :class:`adapter.send.client.Timeouts`."""
+    """See :class:`adapter.send.policy.Timeouts`."""
 
     connect: Seconds = 10
     read: Seconds = 60
@@ -109,32 +110,24 @@ class Target(_Frozen):
     allow_plain_http: bool = False
     allow_plain_mllp: bool = False
 
-    @property
-    def is_mllp(self) -> bool:
-        """Whether it is a listener of HL7 v2 messages, not a FHIR server."""
-        return self.url.startswith(("mllp://", "mllps://"))
-
     @model_validator(mode="after")
     def _of_one_kind(self) -> Target:
-        given = self.model_fields_set & {"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http"}
-        if self.is_mllp and given:
-            raise ValueError(f"{', '.join(sorted(given))}: not for mllp, which has none; use tls to say who we are")
+        kind = self._kind()
+        given = sorted(self.model_fields_set & kind.unused)
+        if given:
+            raise ValueError(f"{', '.join(given)}: not for {self.url.partition(':')[0]}; {kind.instead}")
         return self
 
-    @contextmanager
-    def carrier(self) -> Iterator[Carrier]:
-        """A connection to a receiver of any kind. Raises :class:`BadTarget`."""
-        if not self.is_mllp:
-            with self.client() as client:
-                yield FhirCarrier(client)
-            return
-        try:
-            address = mllp_address(self.url, self.allow_plain_mllp)
-        except ValueError as error:
-            raise BadTarget(str(error)) from None
-        times = Timeouts(self.timeouts.connect, self.timeouts.read, self.timeouts.whole)
-        with MllpCarrier(address, times, self.tls.context()) as carrier:
-            yield carrier
+    def _kind(self) -> TransportKind:
+        return KINDS.get(self.url.partition(":")[0], FHIR)
+
+    def transport(self) -> AbstractContextManager[Transport]:
+        """A way to the receiver, of the kind that the scheme of its address says. Raises :class:`BadTarget`."""
+        return self._kind().opened(self)
+
+    def times(self) -> Timeouts:
+        """How long to wait."""
+        return Timeouts(self.timeouts.connect, self.timeouts.read, self.timeouts.whole)
 
     def client(self) -> FhirClient:
         """A connection. Raises :class:`BadTarget`."""
@@ -142,11 +135,10 @@ class Target(_Frozen):
         if self.proxy is not None and "@" in self.proxy:
             raise BadTarget("proxy: no user name or password here; set HTTPS_PROXY instead")
         try:
-            times = Timeouts(self.timeouts.connect, self.timeouts.read, self.timeouts.whole)
             return FhirClient(
                 self.url,
-                timeout=times,
-                auth=auth_of(self.auth, self.url, times, tls, self.proxy, self.allow_plain_http),
+                timeout=self.times(),
+                auth=auth_of(self.auth, self.url, self.times(), tls, self.proxy, self.allow_plain_http),
                 allow_plain_http=self.allow_plain_http,
                 wire=Wire(self.format, self.gzip, self.prefer, tls, self.proxy),
             )
@@ -157,6 +149,42 @@ class Target(_Frozen):
         """The policy of the sender."""
         given = self.retry
         return Retry(tries=given.tries, first=given.first, longest=given.longest, patience=given.patience)
+
+
+@dataclass(frozen=True, slots=True)
+class TransportKind:
+    """A kind of transport: how it is opened, the settings of a target file that it has no use for, and what is said
+    to those who give them."""
+
+    opened: Callable[[Target], AbstractContextManager[Transport]]
+    unused: frozenset[str] = frozenset()
+    instead: str = ""
+
+
+@contextmanager
+def _fhir(target: Target) -> Iterator[Transport]:
+    with target.client() as client:
+        yield FhirTransport(client)
+
+
+@contextmanager
+def _mllp(target: Target) -> Iterator[Transport]:
+    try:
+        address = mllp_address(target.url, target.allow_plain_mllp)
+    except ValueError as error:
+        raise BadTarget(str(error)) from None
+    with MllpTransport(address, target.times(), target.tls.context()) as transport:
+        yield transport
+
+
+FHIR = TransportKind(_fhir)
+MLLP = TransportKind(
+    _mllp,
+    frozenset({"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http"}),
+    "MLLP has none; use tls to say who we are",
+)
+KINDS: dict[str, TransportKind] = {"http": FHIR, "https": FHIR, "mllp": MLLP, "mllps": MLLP}
+"""By the scheme of an address; any other is taken for a FHIR server's, and refused as such. More may be put in."""
 
 
 def load_target(path: Path) -> Target:
@@ -190,4 +218,4 @@ def _no_password() -> str:
     return ""
 
 
-__all__ = ["BadTarget", "Target", "load_target", "target_of"]
+__all__ = ["KINDS", "BadTarget", "Target", "TransportKind", "load_target", "target_of"]

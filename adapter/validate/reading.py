@@ -18,9 +18,9 @@ from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 from adapter.fhir.json import FhirJsonError, loads
+from adapter.fhir.locations import excerpt, locate_duplicate, locate_json, locate_xml
 from adapter.fhir.xml import FhirXmlError, from_xml
 from adapter.problems import AdapterError, Layer, Problem, Severity
-from adapter.validate.locations import excerpt, locate_duplicate, locate_json, locate_xml
 
 Source = str | os.PathLike[str] | bytes | BinaryIO
 
@@ -248,6 +248,10 @@ def _json(data: bytes, file: str, line: int | None, offset: int) -> Loaded:
                 at, column = line or place[0] + offset, place[1]
         remedy = "each property once" if error.key else "one well-formed JSON object in UTF-8"
         return _failed(rule, str(error), remedy, file, at, _NDJSON if line else _JSON, column=column)
+    if isinstance(value, dict) and "resourceType" not in value and value.keys() >= {"exam", "newborn"}:
+        what = "a capture record, which is no FHIR resource"
+        remedy = "newborn-adapter check, which reads it; newborn-adapter convert makes FHIR of it"
+        return _failed("capture-record", what, remedy, file, line, _JSON)
     if not isinstance(value, dict):
         what = "JSON, but not an object"
         return _failed("not-a-resource", what, "one resource as a JSON object", file, line, _JSON)

@@ -9,6 +9,8 @@ written. There is no server: the URLs are relative to the manifest.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
@@ -17,8 +19,25 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import by_id, to_resources, with_id
 from adapter.fhir.json import dumps
+from adapter.files.dedupe import Dedupe
 
 MANIFEST_TYPE = "http://hl7.org/fhir/uv/bulkdata/StructureDefinition/BulkDataManifest"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A resource as a line of its type's file. ``shared``: its id, where it is not this exam's alone."""
+
+    type: str
+    shared: str
+    content: bytes
+
+
+def lines_of(exam: Exam, catalogue: Catalogue) -> Iterator[Line]:
+    """The resources of one exam."""
+    for resource in to_resources(exam, catalogue, by_id):
+        name = resource.name
+        yield Line(name.resource_type, "" if resource.owned else name.uuid, dumps(with_id(resource)) + b"\n")
 
 
 class BulkDataFiles:
@@ -27,25 +46,27 @@ class BulkDataFiles:
     def __init__(self, folder: Path, catalogue: Catalogue) -> None:
         self._folder, self._catalogue = folder, catalogue
         self._files: dict[str, IO[bytes]] = {}
-        self._shared: set[str] = set()
+        self._shared = Dedupe()
         self._began = datetime.now(UTC).replace(microsecond=0)
         self.counts: Counter[str] = Counter()
 
     def add(self, exam: Exam) -> None:
-        """Add the resources of one exam; what several exams share (Patient, Practitioner, Device) stands once."""
-        for resource in to_resources(exam, self._catalogue, by_id):
-            type_ = resource.name.resource_type
-            if not resource.owned:
-                if resource.name.uuid in self._shared:
-                    continue
-                self._shared.add(resource.name.uuid)
-            if type_ not in self._files:
-                self._files[type_] = (self._folder / f"{type_}.ndjson").open("wb")
-            self._files[type_].write(dumps(with_id(resource)) + b"\n")
-            self.counts[type_] += 1
+        """Add the resources of one exam."""
+        for line in lines_of(exam, self._catalogue):
+            self.add_line(line)
+
+    def add_line(self, line: Line) -> None:
+        """Add a resource; what several exams share (Patient, Practitioner, Device) stands once."""
+        if line.shared and not self._shared.new(line.shared):
+            return
+        if line.type not in self._files:
+            self._files[line.type] = (self._folder / f"{line.type}.ndjson").open("wb")
+        self._files[line.type].write(line.content)
+        self.counts[line.type] += 1
 
     def abandon(self) -> None:
         """Let go of the files, which are not whole."""
+        self._shared.close()
         for file in self._files.values():
             file.close()
 

@@ -8,7 +8,8 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from adapter.catalogue import Catalogue, Coded, Coverage, Item, coded
+from adapter.catalogue import Catalogue, Item
+from adapter.catalogue.coverage import Coded, Coverage, coded
 from adapter.document import Block, Column, Document, Fields, Heading, Notice, Paragraph, Row, Table, say, to_html
 
 _COLUMNS = ("kind", "own_code", "label", "coded", "loinc", "snomed", "other", "why")

@@ -24,7 +24,7 @@ import httpx
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Identifier
-from adapter.send import FhirClient, Outbox, Sender, message_of
+from adapter.send import FhirClient, FhirTransport, Outbox, Sender, message_of
 from tests.every_answer import every_exam
 
 OBSERVATIONS = 60
@@ -90,7 +90,7 @@ def outboxed(outbox: Outbox, client: FhirClient, numbers: range, catalogue: Cata
     for exam in exams_of(numbers, catalogue):
         outbox.put(client.base_url, message_of(exam, catalogue))
     started = time.perf_counter()
-    summary = Sender(outbox, client, parallel=parallel).run()
+    summary = Sender(outbox, FhirTransport(client), parallel=parallel).run()
     took = time.perf_counter() - started
     if summary.sent != len(numbers):
         raise SystemExit(f"not all was sent: {summary}")

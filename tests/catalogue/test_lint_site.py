@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from adapter.catalogue import CatalogueError, lint, load_catalogue
+from adapter.catalogue import CatalogueError, load_catalogue
+from adapter.catalogue.lint import lint
 from adapter.problems import Problem
 from adapter.write import lint_forms
 

@@ -83,10 +83,12 @@ def test_settings(ward: Catalogue, catalogue: Catalogue) -> None:
 
 def test_a_site_may_verify_codes_of_its_own(tmp_path: Path) -> None:
     (tmp_path / "regions").mkdir()
-    own = REGION.replace("  no_standard_code: Invented for a test.\n", "  codes: [loinc 9999999-7 |Invented|]\n")
+    own = REGION.replace(
+        "  no_standard_code: Invented for a test.\n", "  codes: [loinc 9999999-7 |Invented| equivalent]\n"
+    )
     (tmp_path / "regions" / "skin.yaml").write_text(own)
-    header = "system,code,display,status,global_patient_set,evidence,dimension\n"
-    (tmp_path / "codes.csv").write_text(header + "loinc,9999999-7,Invented,verified,,test,\n")
+    header = "system,code,display,kind,status,global_patient_set,evidence,dimension\n"
+    (tmp_path / "codes.csv").write_text(header + "loinc,9999999-7,Invented,observable,verified,,test,\n")
     assert [str(problem) for problem in lint(load_catalogue(tmp_path))] == []
 
 
@@ -94,8 +96,8 @@ def test_a_site_may_add_a_unit(tmp_path: Path) -> None:
     (tmp_path / "units.yaml").write_text(
         "- {ucum: m, label: metre, dimension: length, spellings: [metre], numerator: 100, places: 4}\n"
     )
-    header = "system,code,display,status,global_patient_set,evidence,dimension\n"
-    (tmp_path / "codes.csv").write_text(header + "ucum,m,,verified,,test,length\n")
+    header = "system,code,display,kind,status,global_patient_set,evidence,dimension\n"
+    (tmp_path / "codes.csv").write_text(header + "ucum,m,,unit,verified,,test,length\n")
     site = load_catalogue(tmp_path)
     assert [str(problem) for problem in lint(site)] == []
     assert site.units.convert(Quantity(value=Decimal("0.505"), unit="metre"), "cm") == Decimal("50.5")

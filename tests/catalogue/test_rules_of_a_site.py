@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from adapter.catalogue import CatalogueError, lint, load_catalogue
+from adapter.catalogue import CatalogueError, load_catalogue
+from adapter.catalogue.lint import lint
 from adapter.exam import Urgency
 from adapter.problems import Problem
 
@@ -61,6 +62,7 @@ def test_a_condition_is_replaced_whole(tmp_path: Path) -> None:
         ("source: CP", "source: nowhere", "unknown-reference", "source 'nowhere'"),
         ("source: CP", "source: MEMORY", "unsigned-rule", "rests on memory"),
         ("urgency: tell", "urgency: none", "rule-says-nothing", "urgency is none"),
+        ("label: Invented rule", f"label: {'Long' * 50}", "too-long", "characters together"),
         ("answers: [marked]", "number: {low: '>3'}", "never-holds", "has no number"),
         (", answers: [marked]", "", "rule-asks-nothing", "asks nothing"),
         ("answers: [marked]", "not_examined: [bored]", "unknown-reference", "no reason 'bored'"),
@@ -109,6 +111,30 @@ def test_a_condition_is_replaced_whole(tmp_path: Path) -> None:
             "one group",
         ),
         ("{item: nasal_flaring, answers: [marked]}", "{answers: [marked]}", "wrong-field", "without an item"),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{not_examined: [bored]}",
+            "unknown-reference",
+            "no reason 'bored'",
+        ),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{both_sides: true, any: [{item: nasal_flaring, answers: [marked]}]}",
+            "both-sides",
+            "not examined on each",
+        ),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{both_sides: true, same_side: true, any: [{item: testis, answers: [not_felt]}]}",
+            "wrong-field",
+            "never both",
+        ),
+        (
+            "{item: nasal_flaring, answers: [marked]}",
+            "{both_sides: true, item: testis, answers: [not_felt]}",
+            "wrong-field",
+            "belong to a group",
+        ),
         ("when:", "wenn:", "unknown-field", "Extra inputs"),
     ],
 )
@@ -146,6 +172,31 @@ def test_every_rule_that_rests_on_memory_ships_switched_off() -> None:
 
 
 HEAD = "region: vital_signs\nitems:\n"
+
+
+@pytest.mark.parametrize(
+    ("caution", "item", "fits"),
+    [
+        ("With fever it is told now.", "rooting", False),
+        ("Off the line: seen by a senior within 24 h.", "rooting", False),
+        ("With another sign it is told now by the rule reflexes_weak_together.", "rooting", False),  # this shift only
+        ("With others it is told this shift by the rule reflexes_weak_together.", "rooting", True),
+        ("Told now by the rule no_such_rule.", "rooting", False),
+        ("Look again within 24 h.", "rooting", True),
+        ("A cloudy one is told now.", "cornea", True),
+    ],
+)
+def test_a_caution_that_names_an_urgency_names_what_computes_it(
+    tmp_path: Path, caution: str, item: str, fits: bool
+) -> None:
+    region = {"rooting": "reflexes", "cornea": "eyes"}[item]
+    (tmp_path / "regions").mkdir()
+    text = f"region: {region}\nitems:\n- {{id: {item}, caution: '{caution}'}}\n"
+    (tmp_path / "regions" / "one.yaml").write_text(text, encoding="utf-8")
+    (tmp_path / "site.yaml").write_text("{}", encoding="utf-8")
+    found = lint(load_catalogue(tmp_path))
+    assert [problem.rule for problem in found] == ([] if fits else ["caution-without-rule"])
+    assert all(problem.item == item for problem in found)
 
 
 @pytest.mark.parametrize(

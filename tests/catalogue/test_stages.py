@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from adapter.catalogue import Catalogue, lint, load_catalogue
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue.lint import lint
 
 
 def staged(catalogue: Catalogue) -> dict[str, list[str]]:

@@ -1,15 +1,14 @@
-"""The commands as a user meets them: their own process, files in a folder."""
+"""The commands as a user meets them, with files in a folder."""
 
 from __future__ import annotations
 
-import os
 import shutil
-import subprocess
-import sys
+from functools import partial
 from pathlib import Path
 
 import pytest
-from command_line import ROOT, Run
+
+from commands import ROOT, Run, run_here, run_process
 
 
 @pytest.fixture
@@ -29,15 +28,10 @@ def folder(tmp_path: Path) -> Path:
 @pytest.fixture
 def run(folder: Path) -> Run:
     """Run ``newborn-adapter`` with arguments, in the folder."""
+    return partial(run_here, folder=folder)
 
-    def command(*arguments: str, stdin: bytes = b"", **environment: str) -> subprocess.CompletedProcess[bytes]:
-        return subprocess.run(
-            [sys.executable, "-c", "from adapter.cli import main; main()", *arguments],
-            input=stdin,
-            capture_output=True,
-            cwd=folder,
-            env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
-            timeout=120,
-        )
 
-    return command
+@pytest.fixture
+def process(folder: Path) -> Run:
+    """The same in a process of its own."""
+    return partial(run_process, folder=folder)

@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 
 from click.testing import CliRunner, Result
-from command_line import ROOT
 
 from adapter.catalogue import load_catalogue
 from adapter.cli import cli
@@ -14,12 +13,13 @@ from adapter.fhir import to_bundle
 from adapter.read import from_bundle, read_captures
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, fetch_exams_of
+from commands import ROOT
 
 CAPTURES = ROOT / "examples/captures"
 FIRST, SECOND = CAPTURES / "d07-1-boy-palate-part-seen.json", CAPTURES / "d07-2-boy-cleft-soft-palate.json"
 OTHER = CAPTURES / "d05-boy-weak-femorals-failed-screen.json"
 CATALOGUE = load_catalogue()
-NEW = "new: Palate, hard and soft: Cleft of the soft palate (not examined before)"
+NEW = "new: Palate, hard and soft: Cleft of the soft palate (inspection) (not examined before)"
 
 
 def check(*arguments: str | Path) -> Result:

@@ -6,9 +6,9 @@ import json
 from pathlib import Path
 
 import pytest
-from command_line import Run
 
 from adapter.fhir.json import loads
+from commands import Run
 
 KINDS = ("birth", "initial", "shift", "discharge", "follow-up")
 
@@ -27,10 +27,13 @@ def test_all_of_them_one_a_line_or_one_a_file(run: Run, folder: Path) -> None:
     assert loads((folder / "forms" / "exam-shift.json").read_bytes()) == loads(lines[2])
 
 
-def test_the_validator_takes_them(run: Run) -> None:
-    run("form", "--questionnaire", "--out", "forms/")
+def test_the_validator_takes_them(run: Run, folder: Path) -> None:
+    """Those of the other kinds too, as part of the package (``tests/package``)."""
+    (folder / "forms").mkdir()
+    run("form", "--questionnaire", "--kind", "shift", "--out", "forms/")
     run("form", "--response", "exam.json", "--out", "forms/response.json")
     done = run("validate", "forms")
+    assert b"2 resources" in done.stdout
     assert done.returncode == 0, done.stdout.decode()
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import age_hours, made_at
@@ -34,10 +34,11 @@ from adapter.write.deidentify import (
     read_key,
     shipped_policies,
 )
-from adapter.write.extract import FORMS, Extract
 from adapter.write.tables import TABLES
+from drawn import drawn
 from strategies import exams
 from tests.deidentify.identified_exams import exam_of, family, identifying, twin
+from tests.extracts import FORMS, written_at_once
 
 CATALOGUE = load_catalogue()
 KEY = Pseudonyms(bytes(range(40)))
@@ -53,10 +54,7 @@ def written(
 ) -> Deidentifier:
     """Everything that an extract can hold, notes and all."""
     deidentifier = Deidentifier(policy, KEY, CATALOGUE)
-    extract = Extract(folder, CATALOGUE, forms, encoding, deidentifier=deidentifier, notes=True)
-    for exam in found:
-        extract.add(exam)
-    extract.close()
+    written_at_once(found, CATALOGUE, folder, forms, encoding, deidentifier=deidentifier, notes=True)
     return deidentifier
 
 
@@ -86,10 +84,7 @@ def test_nothing_that_went_in_comes_out(name: str, encoding: str, tmp_path: Path
 
 def test_the_search_would_find_a_leak(tmp_path: Path) -> None:
     """The same search over an extract that was not de-identified finds all of it."""
-    extract = Extract(tmp_path, CATALOGUE, FORMS, "csv", notes=True)
-    for exam in family()[1:]:
-        extract.add(exam)
-    extract.close()
+    written_at_once(family()[1:], CATALOGUE, tmp_path, notes=True)
     content = b"".join(path.read_bytes() for path in tmp_path.rglob("*") if path.is_file())
     secrets = set(identifying(family()[1:]))
     compact = {text for text in secrets if text.isdigit() and len(text) == 8}  # a form of dates that we never write
@@ -100,7 +95,7 @@ def test_the_search_would_find_a_leak(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", POLICIES)
 @given(exam=exams(CATALOGUE))
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@drawn(40)
 def test_what_is_measured_and_every_interval_is_kept(name: str, exam: Exam) -> None:
     made = done(exam, POLICIES[name])
     assert age_hours(made, made.details.started) == age_hours(exam, exam.details.started)
@@ -133,7 +128,7 @@ def test_what_is_measured_and_every_interval_is_kept(name: str, exam: Exam) -> N
 
 @pytest.mark.parametrize("name", POLICIES)
 @given(exam=exams(CATALOGUE))
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@drawn(25)
 def test_the_result_is_an_exam_like_any_other(name: str, exam: Exam) -> None:
     """It passes the checks that the exam passed, goes to FHIR and back, and is the same the second time."""
     made = done(exam, POLICIES[name])

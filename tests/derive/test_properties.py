@@ -5,13 +5,14 @@ from __future__ import annotations
 from datetime import timedelta, timezone
 from typing import Any
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scenes import CATALOGUE, tells
 
 from adapter.catalogue import Item, ItemType, Meaning, Sides
 from adapter.derive import Tell
 from adapter.exam import At, Exam, Finding, Quantity, Side, Status, Urgency
+from drawn import drawn
 from strategies import exams
 
 INSTANT = timezone(timedelta(hours=-5))
@@ -22,7 +23,7 @@ def told(exam: Exam) -> list[tuple[Any, ...]]:
     return sorted((t.urgency.value, t.words, t.rule, tuple(sorted(t.because))) for t in tells(exam))
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(exams(CATALOGUE, max_items=25), st.randoms(use_true_random=False))
 def test_the_order_of_findings_does_not_matter(exam: Exam, chance: Any) -> None:
     shuffled = list(exam.findings)
@@ -50,7 +51,7 @@ NORMAL = [
 
 def _stands_for(line: Tell, lines: tuple[Tell, ...]) -> bool:
     """Whether the line is still told, at least as urgently: by itself, or within a line that stands for it."""
-    order = [Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW]
+    order = list(Urgency)
     return any(
         order.index(other.urgency) >= order.index(line.urgency)
         and (other.rule == line.rule or set(line.rests_on) & set(other.rests_on))
@@ -58,7 +59,7 @@ def _stands_for(line: Tell, lines: tuple[Tell, ...]) -> bool:
     )
 
 
-@settings(max_examples=80, deadline=None)
+@drawn(80)
 @given(exams(CATALOGUE, max_items=15), st.lists(st.sampled_from(NORMAL), min_size=1, max_size=6))
 def test_a_further_normal_finding_never_removes_a_tell(exam: Exam, more: list[Finding]) -> None:
     held = {(finding.item, finding.side) for finding in exam.findings}
@@ -72,7 +73,7 @@ def test_a_further_normal_finding_never_removes_a_tell(exam: Exam, more: list[Fi
         assert _stands_for(line, after), line
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(exams(CATALOGUE, max_items=25), st.integers(-48, 56))
 def test_time_zones_do_not_matter(exam: Exam, quarter_hours: int) -> None:
     zone = timezone(timedelta(minutes=15 * quarter_hours))
@@ -90,7 +91,7 @@ def test_time_zones_do_not_matter(exam: Exam, quarter_hours: int) -> None:
     assert [(t.urgency, t.rule) for t in tells(elsewhere)] == [(t.urgency, t.rule) for t in tells(exam)]
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(exams(CATALOGUE, max_items=25))
 def test_units_as_captured_do_not_matter(exam: Exam) -> None:
     """Grams and centimetres read in the item's own unit and in kilograms or millimetres, exactly."""
@@ -111,7 +112,7 @@ def test_units_as_captured_do_not_matter(exam: Exam) -> None:
     assert [(t.urgency, t.rule) for t in tells(changed)] == [(t.urgency, t.rule) for t in tells(exam)]
 
 
-@settings(max_examples=40, deadline=None)
+@drawn(40)
 @given(exams(CATALOGUE, max_items=25))
 def test_every_line_says_why_by_which_rule_and_from_where(exam: Exam) -> None:
     lines = tells(exam)

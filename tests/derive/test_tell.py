@@ -21,17 +21,20 @@ def test_most_urgent_first_then_in_exam_order(catalogue: Catalogue) -> None:
     one = exam(
         Finding(item="femoral_pulse", value="weak", side=Side.LEFT),
         measured("temperature", "38.1", "Cel", site="axilla"),
-        measured("respiratory_rate", "65", "/min"),
+        measured("respiratory_rate", "60", "/min"),
         Finding(item="ortolani", value="positive_clunk", side=Side.LEFT),
-        Finding(item="abdomen_shape", value="distended_tense"),
+        Finding(item="cry", value="stridulous"),
+        Finding(item="cornea", value="cloudy", side=Side.LEFT),
+        Finding(item="lips", value="cleft_lip"),
         measured("heart_rate", "140", "/min"),
     )
     assert lines(one, catalogue) == [
         ("tell-now", "Body temperature, axilla: 38.1 °C"),
-        ("tell-now", "Abdomen shape: Distended and tense"),
+        ("tell-now", "Femoral pulse, left: Weak"),
+        ("tell-now", "Cornea and globe size, left: Cloudy"),
+        ("tell-soon", "Cry: Harsh noise on breathing in while crying"),
         ("tell", "Hip findings or risk that lead to an ultrasound scan"),  # a rule goes before single findings
-        ("tell", "Respiratory rate: 65 /min"),
-        ("tell", "Femoral pulse, left: Weak"),
+        ("tell", "Lips: Cleft lip"),
     ]
 
 
@@ -59,7 +62,7 @@ def test_gaps_that_matter_are_told(catalogue: Catalogue) -> None:
     assert lines(again, catalogue) == [("none", "Red reflex, left: not examined (crying; could not be judged)")]
     for reason in catalogue.reasons:
         gap = Finding(item="femoral_pulse", not_examined=reason, side=Side.LEFT)
-        assert [urgency for urgency, _ in lines(exam(gap), catalogue)] == ["tell"]
+        assert "tell" in [urgency for urgency, _ in lines(exam(gap), catalogue)]
 
 
 def test_the_examiner_is_always_heard(catalogue: Catalogue) -> None:
@@ -75,7 +78,7 @@ def test_the_examiner_is_always_heard(catalogue: Catalogue) -> None:
 
 def test_every_answer_that_is_to_be_told_is_told(every: list[Exam], catalogue: Catalogue) -> None:
     """By a line of its own, or within one that is at least as urgent; of a retracted exam nothing is told."""
-    order = [Urgency.NONE, Urgency.TELL, Urgency.TELL_NOW]
+    order = list(Urgency)
     for one in every:
         listed = tell_list(one, computed_findings(one, catalogue), catalogue)
         if one.details.status is Status.ENTERED_IN_ERROR:

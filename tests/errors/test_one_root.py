@@ -38,7 +38,7 @@ def test_there_are_some() -> None:
         "BadTarget",
         "OutboxError",
         "Unreachable",
-        "BulkError",
+        "RunError",
         "BadPolicy",
     } <= names
 

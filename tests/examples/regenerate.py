@@ -1,5 +1,5 @@
-"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``documents/``, ``reports/`` and ``v2/`` from
-``captures/``, all in ``examples/``.
+"""Makes ``exams.csv`` and the golden files of ``bundles/``, ``tell/``, ``reports/`` and ``v2/`` from ``captures/``,
+all in ``examples/``. They are kept for people to read; of everything else ``tests/golden`` keeps digests.
 
 Run it where the package is installed: ``python tests/examples/regenerate.py``. Read the difference before
 committing it: a golden file that changes is a change of what every site sends.
@@ -8,7 +8,9 @@ committing it: a golden file that changes is a change of what every site sends.
 from __future__ import annotations
 
 import sys
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 from adapter.catalogue import load_catalogue
 from adapter.cli.reporting import CAUTION, heading, policy_line, tells_in_words
@@ -16,7 +18,6 @@ from adapter.derive import age_in_words
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
-from adapter.fhir.xml import to_xml
 from adapter.read import read_captures, to_csv
 from adapter.write import write
 from adapter.write.v2 import to_oru
@@ -26,17 +27,23 @@ CAPTURES = EXAMPLES / "captures"
 CSV = EXAMPLES / "exams.csv"
 BUNDLES = EXAMPLES / "bundles"
 TELL = EXAMPLES / "tell"
-DOCUMENTS = EXAMPLES / "documents"
 REPORTS = EXAMPLES / "reports"
 V2 = EXAMPLES / "v2"
-FOLDERS = (BUNDLES, TELL, DOCUMENTS, REPORTS, V2)
-IN_EVERY_FORM = "d05-boy-weak-femorals-failed-screen"
-"""The example that is also kept as a transaction and in XML."""
-FOR_PEOPLE = (IN_EVERY_FORM, "d07-2-boy-cleft-soft-palate", "d10-2-girl-scalp-swelling-amended")
+FOLDERS = (BUNDLES, TELL, REPORTS, V2)
+MUCH_TO_TELL, AMENDED = "d05-boy-weak-femorals-failed-screen", "d10-2-girl-scalp-swelling-amended"
+AS_BUNDLES = ("d01-well-term-girl", MUCH_TO_TELL, "d08a-first-twin-girl")
+"""The examples that are kept as bundles: a whole exam, one with much to tell, a short one."""
+FOR_PEOPLE = (
+    "d05-boy-weak-femorals-failed-screen",
+    "d07-2-boy-cleft-soft-palate",
+    "d10-2-girl-scalp-swelling-amended",
+)
 """The examples that are kept as reports; the second is compared with the exam before it."""
-AS_DOCUMENTS = (IN_EVERY_FORM, "d10-2-girl-scalp-swelling-amended")
-"""The examples that are kept as documents."""
-AS_V2 = (IN_EVERY_FORM, "d08b-second-twin-girl-low-glucose", "d10-2-girl-scalp-swelling-amended")
+AS_V2 = (
+    "d05-boy-weak-femorals-failed-screen",
+    "d08b-second-twin-girl-low-glucose",
+    "d10-2-girl-scalp-swelling-amended",
+)
 """Those that are kept as messages of HL7 v2, the last with what it withdraws of the first version."""
 
 HOW = "python tests/examples/regenerate.py"
@@ -55,27 +62,27 @@ def example(name: str) -> Exam:
     return reading.exam
 
 
+@cache
+def bundle(name: str) -> dict[str, Any]:
+    """The collection bundle of an example."""
+    return to_bundle(example(name), load_catalogue(), BundleType.COLLECTION)
+
+
 def made() -> dict[Path, bytes]:
     """Every file that is made from the captures, and its bytes."""
     catalogue = load_catalogue()
     exams = {name: example(name) for name in names()}
     files = {CSV: to_csv(exams.values()).encode()}
-    for name, exam in exams.items():
+    for name in exams:
         files[TELL / f"{name}.txt"] = _told(name).encode()
-        files[BUNDLES / f"{name}.json"] = dumps(to_bundle(exam, catalogue, BundleType.COLLECTION), pretty=True)
+    for name in AS_BUNDLES:
+        files[BUNDLES / f"{name}.json"] = dumps(bundle(name), pretty=True)
     for name in AS_V2:
         before = [to_oru(e, catalogue) for e in exams.values() if e.details.id == exams[name].details.amends]
         files[V2 / f"{name}.er7"] = to_oru(exams[name], catalogue, before)
-    exam = exams[IN_EVERY_FORM]
-    transaction = to_bundle(exam, catalogue, BundleType.TRANSACTION)
-    files[BUNDLES / f"{IN_EVERY_FORM}.transaction.json"] = dumps(transaction, pretty=True)
-    collection = to_bundle(exam, catalogue, BundleType.COLLECTION)
-    files[BUNDLES / f"{IN_EVERY_FORM}.xml"] = to_xml(collection, pretty=True)
     every = tuple(exams.values())
     for name in FOR_PEOPLE:
         files[REPORTS / f"{name}.html"] = write(exams[name], catalogue, "report", "html", earlier=every)
-    for name in AS_DOCUMENTS:
-        files[DOCUMENTS / f"{name}.json"] = write(exams[name], catalogue, "document", "json", pretty=True)
     return files
 
 

@@ -7,12 +7,12 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from regenerate import BUNDLES, EXAMPLES, example
+import regenerate
+from regenerate import BUNDLES, EXAMPLES, example, names
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import age_hours
 from adapter.exam import At
-from adapter.fhir.json import loads
 from adapter.problems import Severity
 from adapter.read import read_captures
 
@@ -26,9 +26,8 @@ def catalogue() -> Catalogue:
 
 
 def bundle(name: str) -> Json:
-    (path,) = BUNDLES.glob(f"{name}-*.json") if name != "d05" else BUNDLES.glob("d05-*screen.json")
-    found: Json = loads(path.read_bytes())
-    return found
+    (whole,) = (one for one in names() if one.startswith(f"{name}-"))
+    return regenerate.bundle(whole)
 
 
 def resources(name: str, resource_type: str) -> list[Json]:

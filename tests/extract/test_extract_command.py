@@ -244,7 +244,7 @@ def test_refused_exams_are_told_and_the_others_extracted(tmp_path: Path) -> None
     done = extract(given, "--out", tmp_path / "out")
     assert done.exit_code == 1
     assert "1 exam extracted, 4 refused." in done.output
-    assert "holds no exam of ours" in done.output
+    assert "a FHIR Bundle with no entries" in done.output
     assert "not JSON" in done.output
     assert len(pd.read_csv(tmp_path / "out" / "exams.csv")) == 1
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from invented import exam, mother
 from lxml import etree
 
@@ -21,6 +21,7 @@ from adapter.validate import validate
 from adapter.validate.narrative import is_allowed_html
 from adapter.write import write
 from adapter.write.document import document
+from drawn import drawn
 from strategies import exams
 
 CATALOGUE = load_catalogue()
@@ -59,14 +60,14 @@ def words(div: str) -> str:
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=20, deadline=None)
+@drawn(20)
 def test_a_document_reads_back_to_the_same_exam(one: Exam) -> None:
     assert from_bundle(loads(write(one, CATALOGUE, "document", "json")), CATALOGUE) == [one]
     assert from_bundle(from_xml(write(one, CATALOGUE, "document", "xml")), CATALOGUE) == [one]
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=20, deadline=None)
+@drawn(20)
 def test_it_is_valid_whole_and_readable(one: Exam) -> None:
     bundle = document(one, CATALOGUE)
     assert [str(problem) for problem in validate(bundle)] == []
@@ -92,7 +93,7 @@ def _provenance(bundle: Json) -> set[str]:
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=20, deadline=None)
+@drawn(20)
 def test_the_narrative_of_a_region_says_its_findings(one: Exam) -> None:
     bundle = document(one, CATALOGUE)
     regions = {own(part["code"]): part for part in section(bundle, "findings").get("section", [])}

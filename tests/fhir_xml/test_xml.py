@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 from fhir_strategies import resources
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 
@@ -16,6 +16,7 @@ from adapter.fhir.definitions import resource_types
 from adapter.fhir.definitions.generate import read_package
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import FhirXmlError, from_xml, to_xml
+from drawn import drawn
 
 NS = 'xmlns="http://hl7.org/fhir"'
 
@@ -93,7 +94,7 @@ def test_the_form_read() -> None:
     assert dumps(from_xml(WEIGHT_XML.encode())) == dumps(loads(WEIGHT_JSON))
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@drawn(150)
 @given(st.sampled_from(["Observation", "Patient", "Bundle", "Parameters", "Questionnaire"]).flatmap(resources))
 def test_json_to_xml_and_back_is_the_same_to_the_digit(resource: dict[str, Any]) -> None:
     # dumps compares digits and key order as well; equality of Decimals would not
@@ -255,7 +256,7 @@ def test_what_xml_cannot_hold_is_refused(change: dict[str, Any], message: str, w
     assert caught.value.where == where
 
 
-@settings(max_examples=200)
+@drawn(200)
 @given(st.binary(max_size=60) | st.text("<>/&;='\" !?[]DOCTYPEPatientvalueidns", max_size=60).map(str.encode))
 def test_arbitrary_bytes_raise_nothing_else(data: bytes) -> None:
     with pytest.raises(FhirXmlError):

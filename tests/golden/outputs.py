@@ -26,26 +26,33 @@ from adapter.write.v2.message import unjudged
 from adapter.write.views import views
 from tests.every_answer import every_exam
 from tests.golden.seeded import seeded_exams
+from tests.messages import unjudged_oru
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = sorted((ROOT / "examples" / "captures").glob("*.json"))
 SITES = {"shipped": None} | {
     path.name: path for path in sorted((ROOT / "examples" / "sites").iterdir()) if path.is_dir()
 }
+PARTS = (*SITES, "every", "seeded", "command")
 
 Output = tuple[str, bytes]
 
 
 def outputs() -> Iterator[Output]:
     """Each output with its name; in an order of its own, the same each time."""
-    for name, folder in SITES.items():
-        catalogue = load_catalogue(folder)
-        yield from _of_a_site(name, folder, catalogue)
-    catalogue = load_catalogue()
-    every = every_exam(catalogue)
-    for corpus, exams in (("every", every), ("seeded", seeded_exams(every))):
-        yield from _of_many(corpus, exams, catalogue)
-    yield from _of_commands()
+    for part in PARTS:
+        yield from outputs_of(part)
+
+
+def outputs_of(part: str) -> Iterator[Output]:
+    """Those of a part: their names begin with it."""
+    if part in SITES:
+        yield from _of_a_site(part, SITES[part], load_catalogue(SITES[part]))
+    elif part == "command":
+        yield from _of_commands()
+    else:
+        every = every_exam(load_catalogue())
+        yield from _of_many(part, every if part == "every" else seeded_exams(every), load_catalogue())
 
 
 def _examples(catalogue: Catalogue) -> list[Exam]:
@@ -58,7 +65,7 @@ def _of_a_site(name: str, folder: Path | None, catalogue: Catalogue) -> Iterator
     for kind in allowed(catalogue):
         for encoding in OUTWARD[kind].encodings:
             some = exams[:2] if encoding == "pdf" else exams
-            yield f"{name}/{kind}.{encoding}", b"\n".join(write(exam, catalogue, kind, encoding) for exam in some)
+            yield f"{name}/{kind}.{encoding}", b"\n".join(_written(exam, catalogue, kind, encoding) for exam in some)
     yield from _tables(name, exams, catalogue)
     yield f"{name}/responses", b"\n".join(dumps(to_response(exam, catalogue)) for exam in exams)
     for kind in catalogue.kinds:
@@ -75,6 +82,10 @@ def _of_a_site(name: str, folder: Path | None, catalogue: Catalogue) -> Iterator
     yield f"{name}/coverage", _run("items", "--coverage", "--format", "json", *site)
     yield f"{name}/items", _run("items", *site)
     yield f"{name}/rules", _run("items", "--rules", *site)
+
+
+def _written(exam: Exam, catalogue: Catalogue, kind: str, encoding: str) -> bytes:
+    return unjudged_oru(exam, catalogue) if kind == "v2" else write(exam, catalogue, kind, encoding)
 
 
 def _of_many(corpus: str, exams: list[Exam], catalogue: Catalogue) -> Iterator[Output]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam
@@ -12,10 +12,11 @@ from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
 from adapter.read import from_bundle, to_json
 from adapter.validate import validate
+from drawn import drawn
 from strategies import exams
 
 CATALOGUE = load_catalogue()
-few = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+few = drawn(20)
 
 
 @pytest.mark.parametrize("kind", BundleType)
@@ -45,7 +46,7 @@ def test_what_is_drawn_is_valid(exam: Exam) -> None:
     assert [str(problem) for problem in problems] == []
 
 
-@settings(max_examples=2, deadline=None, suppress_health_check=list(HealthCheck))
+@drawn(2)
 @given(exam=exams(CATALOGUE, min_items=500, max_items=500))
 def test_whole_exams(exam: Exam) -> None:
     bundle = to_bundle(exam, CATALOGUE)

@@ -161,7 +161,7 @@ def test_bilirubin_of_the_skin_in_micromoles_has_our_own_code_alone(catalogue: C
 
 def test_the_tell_list_is_requests_to_convey_it_one_for_each_urgency(catalogue: Catalogue) -> None:
     missed = Finding(item="anus", not_examined="crying")
-    worried = Finding(item="parent_concern", value="feeding_concern")
+    worried = Finding(item="lips", value="thin_with_flat_groove")
     bundle = to_bundle(given(*ALL, missed, worried), catalogue, BundleType.COLLECTION)
     now, later, still = requests(bundle)
     assert [r["priority"] for r in (now, later, still)] == ["stat", "urgent", "routine"]
@@ -169,7 +169,7 @@ def test_the_tell_list_is_requests_to_convey_it_one_for_each_urgency(catalogue: 
     (line,) = [p["contentString"] for p in now["payload"]]
     assert "duct_dependent_circulation" in line
     assert "Femoral pulse, left: Weak" in line
-    assert any("feeding_concern" in p["contentString"] for p in later["payload"])
+    assert any("thin_with_flat_groove" in p["contentString"] for p in later["payload"])
     assert any("Anus: not examined" in p["contentString"] for p in still["payload"])
     found = by_url(bundle)
     for request in (now, later, still):
@@ -186,8 +186,8 @@ def test_nothing_to_tell_makes_no_request_and_an_amendment_withdraws(catalogue: 
         findings=(EASY,), kind="follow-up", id="inv-1-b", status="amended", amends="inv-1", reason="Wrong; invented."
     )
     urgent = [r for r in requests(to_bundle(amended, catalogue)) if r["priority"] != "routine"]
-    assert [r["status"] for r in urgent] == ["revoked", "revoked"]
-    assert [r["statusReason"]["text"] for r in urgent] == ["Wrong; invented."] * 2
+    assert [r["status"] for r in urgent] == ["revoked", "revoked", "revoked"]
+    assert [r["statusReason"]["text"] for r in urgent] == ["Wrong; invented."] * 3
     assert not any("payload" in r for r in urgent)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from uuid import NAMESPACE_URL, uuid5
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
@@ -15,6 +15,7 @@ from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle, to_json
 from adapter.fhir.identity import Series
 from adapter.fhir.json import dumps
+from drawn import drawn
 from every_answer import every_exam
 from strategies import exams
 
@@ -32,7 +33,7 @@ def test_every_answer(every: list[Exam], catalogue: Catalogue) -> None:
     assert [exam.details.id for exam in reversed(every) if not same(exam, anew)] == []
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@drawn(60)
 @given(st.lists(exams(CATALOGUE, max_items=25), min_size=1, max_size=3))
 def test_any_exams_one_after_the_other(several: list[Exam]) -> None:
     assert all(same(exam, CATALOGUE) for exam in [*several, *several])

@@ -17,8 +17,8 @@ import httpx
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Status
 from adapter.send import Outbox, Retry, Sender, Summary
-from adapter.send.client import Timeouts
-from adapter.send.mllp import MllpCarrier
+from adapter.send.mllp import MllpTransport
+from adapter.send.rest.client import Timeouts
 from adapter.send.sender import Event
 
 LISTENER = Path(__file__).with_name("listener.py")
@@ -62,12 +62,13 @@ def send(
 ) -> tuple[Summary, list[Event]]:
     """Queue exams in the folder's outbox and send them to the listener."""
     events: list[Event] = []
-    with MllpCarrier(httpx.URL(there.url), QUICK) as carrier, Outbox(folder / "outbox.db") as outbox:
+    with MllpTransport(httpx.URL(there.url), QUICK) as transport, Outbox(folder / "outbox.db") as outbox:
         for exam in exams:
-            made = carrier.made(exam, catalogue, outbox)
+            earlier = outbox.other_versions(transport.target, exam.details.root, exam.details.id)
+            made = transport.prepare(exam, catalogue, earlier)
             assert made.message is not None
-            outbox.put(carrier.target, made.message)
-        return Sender(outbox, carrier, retry=FAST, parallel=parallel, tell=events.append).run(), events
+            outbox.put(transport.target, made.message)
+        return Sender(outbox, transport, retry=FAST, parallel=parallel, on_event=events.append).run(), events
 
 
 def amended(exam: Exam, status: Status = Status.AMENDED, drop: int = 0) -> Exam:

@@ -15,9 +15,11 @@ from listening import QUICK, amended, listening, send
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Status
+from adapter.read.oru import from_oru
 from adapter.send import Outbox, State, Summary
-from adapter.send.mllp import MllpCarrier
-from adapter.write.v2 import from_oru
+from adapter.send.failures import Unavailable
+from adapter.send.message import Letter
+from adapter.send.mllp import MllpTransport
 from examples.regenerate import example
 
 CATALOGUE = load_catalogue()
@@ -37,7 +39,7 @@ def test_what_arrives_reads_back_to_the_exam(tmp_path: Path) -> None:
         (read,) = from_oru(message.encode(), CATALOGUE)
         assert (read.details, read.newborn) == (EXAM.details, EXAM.newborn)
         assert sorted(map(repr, read.findings)) == sorted(map(repr, EXAM.findings))
-        assert [outcome.location for outcome in events[-1].outcomes] == ["AA"]
+        assert [part.answer for part in events[-1].receipt.parts] == ["AA"]
         # sent before: nothing leaves a second time
         assert send(tmp_path, there, [EXAM], CATALOGUE)[0] == Summary()
         assert len(there.messages()) == 1
@@ -193,6 +195,10 @@ def test_the_order_of_one_newborn_is_kept_though_one_message_fails_at_first(tmp_
 
 
 def test_one_connection_is_kept_and_opened_again_when_the_listener_closed_it(tmp_path: Path) -> None:
-    with listening(tmp_path) as there, MllpCarrier(httpx.URL(there.url), QUICK) as carrier:
-        assert carrier.is_well()
-    assert not carrier.is_well()
+    message = MllpTransport(httpx.URL("mllp://127.0.0.1:1"), QUICK).prepare(EXAM, CATALOGUE).message
+    assert message is not None
+    with listening(tmp_path) as there, MllpTransport(httpx.URL(there.url), QUICK) as transport:
+        letter = Letter(1, 1, transport.target, message)
+        assert transport.deliver(letter).words == "AA"
+    with pytest.raises(Unavailable):
+        transport.deliver(letter)

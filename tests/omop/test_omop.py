@@ -16,7 +16,7 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Finding, Identifier, Quantities, Quantity, Side, Status
@@ -24,6 +24,7 @@ from adapter.write.omop import BadKeys, Keys, OmopFiles, load_concepts, read_key
 from adapter.write.omop.cdm import TooLong, cdm
 from adapter.write.omop.events import Event, LeftOut, events
 from adapter.write.tables import Known
+from drawn import drawn
 from strategies import exams
 from tests.omop.cdm_fields import published_fields
 
@@ -297,7 +298,7 @@ def test_every_item_and_answer_of_the_catalogue_fits(catalogue: Catalogue) -> No
 
 
 @given(exams(CATALOGUE))
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@drawn(25)
 def test_every_finding_is_a_row_or_counted(exam: Exam) -> None:
     known = Known(exam, CATALOGUE)
     found = list(events(known, CONCEPTS, notes=True))

@@ -40,8 +40,10 @@ from sent_exams import amended, exam  # noqa: E402
 from servers import Proxy, faulty_proxy, sandbox  # noqa: E402
 
 from adapter.catalogue import Catalogue, load_catalogue  # noqa: E402
+from adapter.fhir.json import loads  # noqa: E402
 from adapter.send import (  # noqa: E402
     FhirClient,
+    FhirTransport,
     Message,
     Outbox,
     OutboxError,
@@ -131,7 +133,7 @@ class Run:
 
     def _send(self, run: Run) -> None:
         with Outbox(self.path) as outbox, FhirClient(self.target, timeout=TIMES) as client:
-            Sender(outbox, client, retry=RETRY, parallel=2).run()
+            Sender(outbox, FhirTransport(client), retry=RETRY, parallel=2).run()
 
     def send(self) -> int:
         """A sender in a process of its own; its process id."""
@@ -166,7 +168,7 @@ class Run:
         return count
 
     def _compare(self, client: FhirClient, versions: list[Message], overtaken: list[Message], count: Count) -> None:
-        newest = versions[-1].bundle()
+        newest = loads(versions[-1].payload)
         meant = {v: r for r in _resources(newest) for v in [r["identifier"][0]["value"]]}
         vanished = _values(versions) - meant.keys()
         perhaps = _values(overtaken) - meant.keys() - vanished
@@ -188,7 +190,7 @@ class Run:
 
 
 def _values(messages: list[Message]) -> set[str]:
-    return {r["identifier"][0]["value"] for message in messages for r in _resources(message.bundle())}
+    return {r["identifier"][0]["value"] for message in messages for r in _resources(loads(message.payload))}
 
 
 def _resources(bundle: dict[str, Any]) -> list[dict[str, Any]]:

@@ -19,8 +19,20 @@ from hypothesis import strategies as st
 from sent_exams import amended, exam
 
 from adapter.catalogue import Catalogue
-from adapter.send import Event, FhirClient, Happening, Outbox, Retry, Sender, State, Summary, message_of
-from adapter.send.answers import seconds_to_wait
+from adapter.send import (
+    Event,
+    FhirClient,
+    FhirTransport,
+    Happening,
+    Outbox,
+    Retry,
+    Sender,
+    State,
+    Summary,
+    message_of,
+)
+from adapter.send.rest.answers import seconds_to_wait
+from adapter.send.rest.transaction import transaction_of
 
 FAST = Retry(tries=3, first=0.01, longest=0.05, patience=0.5)
 FHIR = {"Content-Type": "application/fhir+json"}
@@ -114,7 +126,9 @@ def send(outbox: Outbox, server: Server, catalogue: Catalogue) -> Callable[..., 
         for key in keys or ("a",):
             outbox.put(server.url, message_of(exam(key), catalogue))
         with FhirClient(server.url, timeout=5) as client:
-            return Sender(outbox, client, retry=FAST, parallel=parallel, tell=events.append).run(), events
+            return Sender(
+                outbox, FhirTransport(client), retry=FAST, parallel=parallel, on_event=events.append
+            ).run(), events
 
     return run
 
@@ -249,7 +263,7 @@ def test_retry_after_is_waited_for(server: Server, send: Send, outbox: Outbox) -
 def test_what_the_server_says_is_tied_to_exam_and_item(
     server: Server, send: Send, outbox: Outbox, catalogue: Catalogue
 ) -> None:
-    number = message_of(exam("a"), catalogue).names.index("Observation x-a/femoral_pulse/left")
+    number = transaction_of(exam("a"), catalogue).names.index("Observation x-a/femoral_pulse/left")
     place = f"Bundle.entry[{number}].resource.bodySite"
     server.post = lambda body: (422, FHIR, outcome("code-invalid", "unknown code", place))
     send()
@@ -284,7 +298,7 @@ def test_remarks_on_entries_are_kept_without_what_is_a_persons(server: Server, s
     server.post = remarked
     assert send()[0] == Summary(sent=1)
     [row] = outbox.rows(State.SENT)
-    assert [problem.what for problem in row.outcomes[0].outcome_problems] == ["[…] is in two wards"]
+    assert [problem.what for problem in row.parts[0].problems] == ["[…] is in two wards"]
 
 
 def test_in_a_batch_the_refused_entry_is_named(
@@ -307,7 +321,7 @@ def test_in_a_batch_the_refused_entry_is_named(
     assert send()[0] == Summary(dead=1)
     [row] = outbox.rows(State.DEAD)
     assert [p.item for p in row.reasons] == ["grunting"]
-    assert sorted({o.status for o in row.outcomes}) == [201, 422]
+    assert sorted({part.answer for part in row.parts}) == ["201", "422"]
 
 
 def test_an_older_one_waits_for_a_newborns_failing_exam(server: Server, outbox: Outbox, catalogue: Catalogue) -> None:
@@ -316,7 +330,7 @@ def test_an_older_one_waits_for_a_newborns_failing_exam(server: Server, outbox: 
         outbox.put(server.url, message_of(one, catalogue))
     events: list[Event] = []
     with FhirClient(server.url, timeout=5) as client:
-        Sender(outbox, client, retry=FAST, parallel=4, tell=events.append).run()
+        Sender(outbox, FhirTransport(client), retry=FAST, parallel=4, on_event=events.append).run()
     assert [e.exam for e in events] == ["x-a"] * 3 + ["x-a-v2"]
 
 

@@ -1,6 +1,6 @@
 """A small version of the fault table, and that its judge can tell right from wrong.
 
-The whole is run by hand (``python tests/outbox/fault_table.py --runs 50``); its outcome is in DEVELOPERS.md.
+The whole is run by hand (``python tests/outbox/fault_table.py --runs 50``); its outcome is in tests/MEASUREMENTS.md.
 """
 
 from __future__ import annotations

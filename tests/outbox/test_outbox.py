@@ -19,7 +19,7 @@ from servers import ROOT
 
 from adapter.catalogue import Catalogue
 from adapter.problems import Layer, Problem, Severity
-from adapter.send import EntryOutcome, Message, Outbox, OutboxError, Placed, State, message_of
+from adapter.send import Message, Outbox, OutboxError, Part, PutResult, Receipt, State, message_of
 
 TARGET = "https://fhir.example.org/r4"
 WHY = [Problem(Severity.ERROR, Layer.TRANSPORT, "http-422", "no", where="Observation x/cry", item="cry")]
@@ -32,8 +32,8 @@ def make(catalogue: Catalogue) -> Callable[..., Message]:
 
 def test_what_is_put_in_waits_and_is_kept_byte_for_byte(outbox: Outbox, make: Callable[..., Message]) -> None:
     message = make("a")
-    assert outbox.put(TARGET, message) is Placed.QUEUED
-    assert outbox.put(TARGET, message) is Placed.QUEUED_BEFORE
+    assert outbox.put(TARGET, message) is PutResult.QUEUED
+    assert outbox.put(TARGET, message) is PutResult.QUEUED_BEFORE
     [row] = outbox.rows()
     assert (row.state, row.attempts, row.exam, row.target) == (State.WAITING, 0, "x-a", TARGET)
     assert outbox.message(row.seq) == message
@@ -41,7 +41,7 @@ def test_what_is_put_in_waits_and_is_kept_byte_for_byte(outbox: Outbox, make: Ca
 
 
 def test_the_same_exam_to_two_servers_is_two_messages(outbox: Outbox, make: Callable[..., Message]) -> None:
-    assert outbox.put(TARGET, make("a")) is outbox.put("https://other.example.org/r4", make("a")) is Placed.QUEUED
+    assert outbox.put(TARGET, make("a")) is outbox.put("https://other.example.org/r4", make("a")) is PutResult.QUEUED
     assert outbox.claim("https://third.example.org/r4", 8) is None
 
 
@@ -49,13 +49,13 @@ def test_sent_it_stays_sent(outbox: Outbox, make: Callable[..., Message]) -> Non
     outbox.put(TARGET, make("a"))
     letter = outbox.claim(TARGET, 8)
     assert letter is not None
-    outcome = EntryOutcome("urn:uuid:1", 201, "Patient/1/_history/1", 'W/"1"', "1", tuple(WHY))
-    outbox.sent(letter, TARGET, [outcome])
+    part = Part("Patient", "201", "Patient/1", "1", tuple(WHY))
+    outbox.sent(letter, Receipt("1 created", (part,)))
     [row] = outbox.rows(State.SENT)
-    assert row.outcomes == (outcome,)
+    assert row.parts == (part,)
     assert outbox.claim(TARGET, 8) is None
-    assert outbox.put(TARGET, make("a")) is Placed.SENT_BEFORE
-    assert outbox.put(TARGET, make("a"), again=True) is Placed.QUEUED
+    assert outbox.put(TARGET, make("a")) is PutResult.SENT_BEFORE
+    assert outbox.put(TARGET, make("a"), again=True) is PutResult.QUEUED
 
 
 def test_given_up_it_waits_for_a_person(outbox: Outbox, make: Callable[..., Message]) -> None:
@@ -66,7 +66,7 @@ def test_given_up_it_waits_for_a_person(outbox: Outbox, make: Callable[..., Mess
     [row] = outbox.rows(State.DEAD)
     assert row.reasons == tuple(WHY)
     assert outbox.claim(TARGET, 8) is None
-    assert outbox.put(TARGET, make("a")) is Placed.DEAD_BEFORE
+    assert outbox.put(TARGET, make("a")) is PutResult.DEAD_BEFORE
     assert outbox.retry(row.seq)
     again = outbox.claim(TARGET, 8)
     assert again is not None
@@ -95,7 +95,7 @@ def test_a_given_up_exam_holds_up_nothing(outbox: Outbox, make: Callable[..., Me
     second = outbox.claim(TARGET, 8)
     assert second is not None
     assert second.message.exam == "x-a-v2"
-    outbox.sent(second, TARGET, [])
+    outbox.sent(second)
     assert outbox.retry(first.seq)
     assert outbox.claim(TARGET, 8) is None
     assert [row.state for row in outbox.rows()] == [State.SUPERSEDED, State.SENT]
@@ -107,7 +107,7 @@ def test_what_exams_share_is_made_by_one_of_them(outbox: Outbox, make: Callable[
     first = outbox.claim(TARGET, 8)
     assert first is not None
     assert outbox.claim(TARGET, 8) is None
-    outbox.sent(first, TARGET, [])
+    outbox.sent(first)
     assert outbox.claim(TARGET, 8) is not None
     assert outbox.claim(TARGET, 8) is not None
 
@@ -117,7 +117,7 @@ def test_an_older_version_is_superseded(
     outbox: Outbox, make: Callable[..., Message], change: Callable[..., object]
 ) -> None:
     outbox.put(TARGET, make("a", change))
-    assert outbox.put(TARGET, make("a")) is Placed.SUPERSEDED
+    assert outbox.put(TARGET, make("a")) is PutResult.SUPERSEDED
     [row] = outbox.rows(State.SUPERSEDED)
     assert make("a", change).exam in row.reasons[0].what
 
@@ -140,7 +140,7 @@ def test_purging_takes_what_was_sent_and_nothing_else(
 ) -> None:
     for key in "abc":
         outbox.put(TARGET, make(key))
-    for end in (outbox.dead, lambda letter, why: outbox.sent(letter, TARGET, [])):
+    for end in (outbox.dead, lambda letter, why: outbox.sent(letter)):
         letter = outbox.claim(TARGET, 8)
         assert letter is not None
         end(letter, WHY)
@@ -150,7 +150,7 @@ def test_purging_takes_what_was_sent_and_nothing_else(
     outbox.close()
     # SQLite, PRAGMA secure_delete: what is deleted is overwritten.
     content = b"".join(path.read_bytes() for path in tmp_path.iterdir())
-    assert content.count(b'"newborn": ') == 2
+    assert content.count(b'"full_urls": ') == 2
 
 
 def test_an_open_batch_is_all_or_nothing(outbox: Outbox, make: Callable[..., Message]) -> None:
@@ -287,7 +287,7 @@ def test_a_full_disk_is_said_and_nothing_is_lost(make: Callable[..., Message], t
     with Outbox(path) as outbox:
         queued = (tmp_path / "queued").read_text().split()
         assert [row.exam for row in outbox.rows()] == ["x-before", *queued]
-        assert outbox.put(TARGET, make("after")) is Placed.QUEUED
+        assert outbox.put(TARGET, make("after")) is PutResult.QUEUED
 
 
 def test_a_read_only_place_is_said(make: Callable[..., Message], tmp_path: Path) -> None:
@@ -315,4 +315,4 @@ def test_a_read_only_place_is_said(make: Callable[..., Message], tmp_path: Path)
         path.chmod(0o600)
     with Outbox(path) as outbox:
         assert [row.exam for row in outbox.rows()] == ["x-a"]
-        assert outbox.put(TARGET, make("b")) is Placed.QUEUED
+        assert outbox.put(TARGET, make("b")) is PutResult.QUEUED

@@ -15,7 +15,7 @@ from sent_exams import amended, exam, retracted
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.send import FhirClient, Happening, Outbox, Placed, Sender, State, Summary, message_of
+from adapter.send import FhirClient, FhirTransport, Happening, Outbox, PutResult, Sender, State, Summary, message_of
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def first() -> Exam:
 def send(outbox: Outbox, client: FhirClient, catalogue: Catalogue, *exams: Exam, again: bool = False) -> Summary:
     for one in exams:
         outbox.put(client.base_url, message_of(one, catalogue), again=again)
-    return Sender(outbox, client).run()
+    return Sender(outbox, FhirTransport(client)).run()
 
 
 def fresh(folder: Path) -> Outbox:
@@ -53,8 +53,8 @@ def test_every_finding_arrives_once(outbox: Outbox, client: FhirClient, catalogu
     }
     [row] = outbox.rows()
     assert (row.state, row.attempts, row.reasons) == (State.SENT, 1, ())
-    assert {outcome.status for outcome in row.outcomes} <= {200, 201}
-    assert {outcome.version for outcome in row.outcomes} == {"1"}
+    assert {part.answer for part in row.parts} <= {"200", "201"}
+    assert {part.version for part in row.parts} == {"1"}
 
 
 def test_a_second_run_changes_nothing(
@@ -62,7 +62,7 @@ def test_a_second_run_changes_nothing(
 ) -> None:
     send(outbox, client, catalogue, first)
     before = observations(client, first)
-    assert outbox.put(client.base_url, message_of(first, catalogue)) is Placed.SENT_BEFORE
+    assert outbox.put(client.base_url, message_of(first, catalogue)) is PutResult.SENT_BEFORE
     assert send(outbox, client, catalogue, first, again=True) == Summary(sent=1)
     with fresh(tmp_path) as other:
         assert send(other, client, catalogue, first) == Summary(sent=1)
@@ -130,9 +130,9 @@ def test_an_older_version_never_goes_over_a_newer_one(
 def test_queued_in_the_wrong_order_the_older_one_stays_behind(
     outbox: Outbox, client: FhirClient, catalogue: Catalogue, first: Exam
 ) -> None:
-    assert outbox.put(client.base_url, message_of(amended(first), catalogue)) is Placed.QUEUED
-    assert outbox.put(client.base_url, message_of(first, catalogue)) is Placed.SUPERSEDED
-    assert Sender(outbox, client).run() == Summary(sent=1)
+    assert outbox.put(client.base_url, message_of(amended(first), catalogue)) is PutResult.QUEUED
+    assert outbox.put(client.base_url, message_of(first, catalogue)) is PutResult.SUPERSEDED
+    assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=1)
     assert set(statuses(observations(client, first)).values()) == {"amended"}
 
 
@@ -158,7 +158,7 @@ def test_only_amended_is_known(outbox: Outbox, client: FhirClient, catalogue: Ca
 def test_events_tell_what_happened(outbox: Outbox, client: FhirClient, catalogue: Catalogue, first: Exam) -> None:
     events = []
     outbox.put(client.base_url, message_of(first, catalogue))
-    Sender(outbox, client, tell=events.append).run()
+    Sender(outbox, FhirTransport(client), on_event=events.append).run()
     [event] = events
     assert (event.happening, event.exam, event.attempt) == (Happening.SENT, first.details.id, 1)
 
@@ -169,7 +169,7 @@ def test_many_newborns_side_by_side_make_one_examiner(
     exams = [exam(uuid4().hex[:12]) for _ in range(8)]
     for one in exams:
         outbox.put(client.base_url, message_of(one, catalogue))
-    assert Sender(outbox, client, parallel=4).run() == Summary(sent=8)
+    assert Sender(outbox, FhirTransport(client), parallel=4).run() == Summary(sent=8)
     assert len(list(client.search("Practitioner", {"identifier": "urn:oid:2.999.2|N-1"}))) == 1
     for one in exams:
         assert {len(same) for same in observations(client, one).values()} == {1}

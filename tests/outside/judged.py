@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from copy import deepcopy
-from pathlib import Path
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
@@ -17,17 +16,15 @@ from adapter.fhir.xml import to_xml
 from adapter.forms import to_questionnaire, to_response
 from adapter.write.document import document
 from tests.every_answer import every_exam
-
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+from tests.examples.regenerate import bundle, example, names
 
 
 def bundles() -> Iterator[tuple[str, bytes]]:
     """Name and JSON of every bundle that must be without fault, each on one line."""
-    for path in sorted((*EXAMPLES.glob("bundles/*.json"), *EXAMPLES.glob("documents/*.json"))):
-        content = loads(path.read_bytes())
-        if content["resourceType"] == "Bundle":
-            yield path.name, dumps(content)
     catalogue = load_catalogue()
+    for name in names():
+        yield name, dumps(bundle(name))
+        yield f"{name} as document", dumps(document(example(name), catalogue))
     for n, exam in enumerate(every_exam(catalogue)):
         yield exam.details.id, dumps(to_bundle(exam, catalogue))
         if n % 20 == 0:
@@ -48,8 +45,8 @@ def _forms(catalogue: Catalogue) -> dict[str, Any]:
 
 def in_xml() -> Iterator[tuple[str, bytes]]:
     """The same for XML, of a part of them."""
-    for name, bundle in list(bundles())[::10]:
-        yield f"{name} in XML", to_xml(loads(bundle)).replace(b"\n", b"")
+    for name, content in list(bundles())[::10]:
+        yield f"{name} in XML", to_xml(loads(content)).replace(b"\n", b"")
 
 
 def broken() -> Iterator[tuple[str, bytes]]:

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue.code import Code
 from adapter.exam import Exam
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps, loads
@@ -94,7 +95,11 @@ def test_every_code_and_extension_of_ours_is_defined(site: Catalogue, defined: l
 
 
 def test_maps_are_honest(site: Catalogue, defined: list[Json]) -> None:
-    """R4 cmd-1: narrower and inexact need a comment. What is unmatched says why; a target of several is not equal."""
+    """R4 cmd-1: narrower and inexact need a comment. What is unmatched says why; a target of several is not equal.
+
+    Every target says who graded it, and what is not sent is never graded as if it meant the same.
+    """
+    sent = published(site)
     for one in defined:
         if one["resourceType"] != "ConceptMap":
             continue
@@ -105,8 +110,11 @@ def test_maps_are_honest(site: Catalogue, defined: list[Json]) -> None:
                     assert target["comment"]
                 if target["equivalence"] == "unmatched":
                     assert "code" not in target
-                else:
-                    assert (one["group"][0]["target"], target["code"]) in published(site)
+                    continue
+                assert "Graded by: " in target["comment"]
+                system = one["group"][0]["target"]
+                if target["equivalence"] in ("equal", "equivalent", "wider") and system != HPO:
+                    assert (system, target["code"]) in sent
                 if target["equivalence"] in ("equal", "equivalent"):
                     shared.setdefault(target["code"], set()).add(element["code"])
         local = {system.uri for system in site.systems.values() if system.local}
@@ -114,11 +122,72 @@ def test_maps_are_honest(site: Catalogue, defined: list[Json]) -> None:
             assert [codes for codes in shared.values() if len(codes) > 1] == []
 
 
+HPO = "http://human-phenotype-ontology.org"
+SHORT = {HPO: "hpo", "http://snomed.info/sct": "snomed", "http://loinc.org": "loinc"}
+
+
 def published(site: Catalogue) -> set[tuple[str, str]]:
     """The codes that the site sends, and R4's own for what was not examined."""
     absent = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
     sent = {(site.uri(code.system), code.code) for _, code in site.codes() if site.sends(code)}
     return sent | {(absent, reason.absent) for reason in site.reasons.values()}
+
+
+def test_what_is_near_stands_in_maps_alone(site: Catalogue, defined: list[Json]) -> None:
+    """Graded relatedto or inexact: in a ConceptMap, and in no bundle of exams that use everything."""
+    answers = [(f"{item.id}.{answer.id}", answer) for item in site.items.values() for answer in item.answers]
+    near = {(site.uri(code.system), code.code, name) for name, answer in answers for code in answer.maps}
+    mapped = {
+        (one["group"][0]["target"], target.get("code"), element["code"])
+        for one in defined
+        if one["id"].startswith("answer-to")
+        for element in one["group"][0]["element"]
+        for target in element["target"]
+    }
+    assert near
+    assert near - mapped == {
+        (uri, code, name) for uri, code, name in near if not site.maps(Code(system=SHORT[uri], code=code))
+    }
+    own = site.uri("answer")
+    seen = 0
+    for exam in every_exam(site):
+        for concept in concepts(to_bundle(exam, site)):
+            ours = [coding["code"] for coding in concept if coding["system"] == own]
+            seen += len(ours)
+            assert not {(c["system"], c["code"], code) for c in concept for code in ours} & near
+    assert seen > 700
+
+
+def test_hpo_is_mapped_always_and_sent_where_the_site_says_so(tmp_path: Path) -> None:
+    """HPO's terms ask for its version and for a citation; it names abnormalities and never a question."""
+    (tmp_path / "site.yaml").write_text("hpo: on\n", encoding="utf-8")
+    shipped, site = load_catalogue(), load_catalogue(tmp_path)
+    sent: list[tuple[str, list[Json]]] = []
+    for catalogue in (shipped, site):
+        (one,) = [d for d in definitions(catalogue) if d["id"] == "answer-to-hpo"]
+        assert one["group"][0]["targetVersion"] == "2025-01-16"
+        assert "hpo.jax.org" in one["copyright"]
+        found = [c for exam in every_exam(catalogue) for c in concepts(to_bundle(exam, catalogue))]
+        hpo = [concept for concept in found if any(coding["system"] == HPO for coding in concept)]
+        assert bool(hpo) == (catalogue is site)
+        sent += [(coding["code"], concept) for concept in hpo for coding in concept if coding["system"] == HPO]
+    answers = {f"{i.id}.{a.id}": a.meaning for i in site.items.values() for a in i.answers}
+    own = site.uri("answer")
+    for _, concept in sent:
+        assert {c["version"] for c in concept if c["system"] == HPO} == {"2025-01-16"}
+        (ours,) = [c["code"] for c in concept if c["system"] == own]
+        assert answers[ours] != "expected"
+
+
+def concepts(value: object) -> Iterator[list[Json]]:
+    if isinstance(value, dict):
+        if isinstance(value.get("coding"), list):
+            yield value["coding"]
+        for content in value.values():
+            yield from concepts(content)
+    elif isinstance(value, list):
+        for entry in value:
+            yield from concepts(entry)
 
 
 def test_no_snomed_code_where_the_site_has_no_licence() -> None:

@@ -6,14 +6,18 @@ Where there is no node this file is left out of pytest (conftest.py); the step `
 from __future__ import annotations
 
 import subprocess
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TypeVar
 
 from both_sides import SCRIPT, adapter_says, alike, page_says
 from hypothesis import HealthCheck, Phase, given, seed, settings
+from hypothesis.strategies import SearchStrategy
 from shared_cases import CASES, exam_of, met
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
+from rule_trees import ITEMS, conditions, with_rules
 from strategies import exams
 
 DRAWN = 300
@@ -30,9 +34,17 @@ def measured(catalogue: Catalogue) -> list[str]:
     return [item.id for item in catalogue.items.values() if item.ranges or item.signs or item.id in asked]
 
 
-def drawn(catalogue: Catalogue, count: int, number: int, items: list[str] | None = None) -> list[Exam]:
+Drawn = TypeVar("Drawn")
+
+
+def drawn(catalogue: Catalogue, count: int, number: int, items: Sequence[str] | None = None) -> list[Exam]:
     """So many exams at random, the same for the same number."""
-    found: list[Exam] = []
+    return some(exams(catalogue, min_items=12 if items else 0, max_items=40, items=items), count, number)
+
+
+def some(strategy: SearchStrategy[Drawn], count: int, number: int) -> list[Drawn]:
+    """So many of anything at random, the same for the same number."""
+    found: list[Drawn] = []
 
     @seed(number)
     @settings(
@@ -42,9 +54,9 @@ def drawn(catalogue: Catalogue, count: int, number: int, items: list[str] | None
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )
-    @given(exams(catalogue, min_items=12 if items else 0, max_items=40, items=items))
-    def draw(exam: Exam) -> None:
-        found.append(exam)
+    @given(strategy)
+    def draw(one: Drawn) -> None:
+        found.append(one)
 
     draw()
     return found
@@ -85,6 +97,13 @@ def test_a_site_s_own_ranges_and_rules_are_the_page_s_too(tmp_path: Path) -> Non
     compare(several, catalogue)
     told, usual = ([adapter_says(exam, c)["told"] for exam in several] for c in (catalogue, load_catalogue()))
     assert told != usual
+
+
+def test_rules_of_every_form_hold_on_both_sides_alike(catalogue: Catalogue) -> None:
+    """Forms of conditions that no shipped rule has are a site's to use, so the page must run them too."""
+    rules = with_rules(catalogue, some(conditions(catalogue), 120, 8))
+    several = drawn(rules, 40, 9, ITEMS)
+    assert compare(several, rules) > len(several)
 
 
 def test_every_module_loads_by_itself() -> None:

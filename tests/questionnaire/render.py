@@ -177,12 +177,12 @@ def a_shift(page: Page, url: str, catalogue: Catalogue, pictures: Path | None) -
     page.wait_for_timeout(300)
     assert not form.shown("heart_rate.not_examined")
     form.type("heart_rate.counted_seconds", "60")
-    form.choose("femoral_pulse.left.value", "Weak")
-    form.choose("femoral_pulse.right.not_examined", "Crying; could not be judged")
-    assert form.shown("femoral_pulse.right.value")
-    assert not form.shown("femoral_pulse.left.note")
-    form.yes("femoral_pulse.left.more")
-    form.type("femoral_pulse.left.note", "after feed; 2nd look")
+    form.choose("breath_sounds.left.value", "Wheeze")
+    form.choose("breath_sounds.right.not_examined", "Crying; could not be judged")
+    assert form.shown("breath_sounds.right.value")
+    assert not form.shown("breath_sounds.left.note")
+    form.yes("breath_sounds.left.more")
+    form.type("breath_sounds.left.note", "after feed; 2nd look")
     form.choose("skin_colour.value", "Pale", "Blue hands and feet, mucosa pink")
     # the rest of the catalogue, only where it is asked for
     assert not form.shown("murmur")
@@ -204,8 +204,8 @@ def a_shift(page: Page, url: str, catalogue: Catalogue, pictures: Path | None) -
         page.screenshot(path=pictures / "filled-top.png")
         page.locator("[id^='item-heart_rate/']").scroll_into_view_if_needed()
         page.screenshot(path=pictures / "filled-heart-rate.png")
-        page.locator("[id^='item-femoral_pulse/']").scroll_into_view_if_needed()
-        page.screenshot(path=pictures / "filled-femoral-pulse.png")
+        page.locator("[id^='item-breath_sounds/']").scroll_into_view_if_needed()
+        page.screenshot(path=pictures / "filled-breath-sounds.png")
     _is_what_was_typed(response, catalogue)
 
 
@@ -223,8 +223,8 @@ def _is_what_was_typed(response: bytes, catalogue: Catalogue) -> None:
     }
     assert said == {
         ("heart_rate", None, "148 /min", None, 60, None),
-        ("femoral_pulse", "left", "weak", None, None, "after feed; 2nd look"),
-        ("femoral_pulse", "right", None, "crying", None, None),
+        ("breath_sounds", "left", "wheeze", None, None, "after feed; 2nd look"),
+        ("breath_sounds", "right", None, "crying", None, None),
         ("skin_colour", None, "pale", None, None, None),
         ("skin_colour", None, "acrocyanosis", None, None, None),
         ("murmur", None, "none_heard", None, None, None),

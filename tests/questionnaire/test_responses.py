@@ -6,7 +6,7 @@ import io
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from items import by_link, read, walk
 
@@ -17,6 +17,7 @@ from adapter.forms import to_questionnaire, to_response
 from adapter.read import read_captures, to_json
 from adapter.read.questionnaire import NotInForm
 from adapter.validate import validate
+from drawn import drawn
 from strategies import exams
 
 CAPTURES = sorted((Path(__file__).parents[2] / "examples" / "captures").glob("*.json"))
@@ -47,7 +48,7 @@ def test_every_item_and_answer_comes_back(catalogue: Catalogue, every: list[Exam
         assert to_json(reading.exam) == to_json(exam)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@drawn(60)
 @given(exams(CATALOGUE, max_items=20))
 def test_any_exam_comes_back(exam: Exam) -> None:
     """Property: digits, offsets, spellings of units, the order of the findings and all their words survive."""
@@ -57,7 +58,7 @@ def test_any_exam_comes_back(exam: Exam) -> None:
     assert not reading.errors
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@drawn(25)
 @given(exams(CATALOGUE, max_items=12))
 def test_any_response_is_valid_and_answers_what_is_asked(exam: Exam) -> None:
     """FHIR R4 QuestionnaireResponse, section 2.43.4: the linkIds and their nesting are those of the Questionnaire."""
@@ -76,7 +77,7 @@ def test_any_response_is_valid_and_answers_what_is_asked(exam: Exam) -> None:
     assert tops == sorted(tops)
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@drawn(15)
 @given(st.lists(exams(CATALOGUE, max_items=3), min_size=2, max_size=3))
 def test_in_any_file(several: list[Exam]) -> None:
     responses = [dumps(to_response(exam, CATALOGUE)) for exam in several]

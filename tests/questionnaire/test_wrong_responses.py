@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from items import by_link, read
 from wrong_responses import CASES, RATE, UCUM, URL, Json, answer, coding
@@ -21,6 +21,7 @@ from adapter.fhir.json import dumps, loads
 from adapter.forms import to_response
 from adapter.problems import Severity
 from adapter.read import read_captures
+from drawn import drawn
 
 CAPTURE = Path(__file__).parents[2] / "examples" / "captures" / "d05-boy-weak-femorals-failed-screen.json"
 
@@ -82,7 +83,7 @@ _ANY_JSON = st.recursive(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@drawn(300)
 @given(st.data())
 def test_whatever_stands_wherever_is_told_and_never_a_fault(data: st.DataObject) -> None:
     """Property: any part of a response may hold anything; it is read or refused with words and a remedy."""

@@ -164,13 +164,13 @@ CASES: dict[str, tuple[Change, str, str, str]] = {
     "an answer outside the options": (
         answer("femoral_pulse.left.value", coding("exam-answer", "femoral_pulse.weakk")),
         "unknown-answer",
-        "region.cardiovascular/femoral_pulse/femoral_pulse.left/femoral_pulse.left.value",
+        "further.cardiovascular/femoral_pulse/femoral_pulse.left/femoral_pulse.left.value",
         "did you mean femoral_pulse.weak",
     ),
     "a published code where ours is asked": (
         answer("femoral_pulse.left.value", {"valueCoding": {"system": SNOMED, "code": "260379002"}}),
         "unknown-answer",
-        "region.cardiovascular/femoral_pulse/femoral_pulse.left/femoral_pulse.left.value",
+        "further.cardiovascular/femoral_pulse/femoral_pulse.left/femoral_pulse.left.value",
         "one of femoral_pulse.",
     ),
     "the right code of another system": (

@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import load_catalogue
 from adapter.read import Reading, files, read_captures, to_csv, to_json
+from drawn import drawn
 
 CATALOGUE = load_catalogue()
 RIGHT = Path(__file__).parents[1] / "wrong" / "right" / "right.json"
@@ -167,7 +168,7 @@ PLACES = st.sampled_from(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@drawn(150)
 @given(PLACES, JSON_VALUES)
 def test_anything_in_any_place_is_read_or_told_and_never_raises(path: tuple[Any, ...], value: Any) -> None:
     broken: Any = record()
@@ -183,14 +184,14 @@ def test_anything_in_any_place_is_read_or_told_and_never_raises(path: tuple[Any,
             assert read(to_json(reading.exam))[0].exam == reading.exam
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(st.binary(max_size=60), st.sampled_from(["x.json", "x.csv", "x.ndjson", ""]))
 def test_any_bytes_are_refused_without_raising(data: bytes, name: str) -> None:
     for reading in read(data, name):
         assert reading.errors
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(st.lists(st.lists(st.text(max_size=12), min_size=11, max_size=11), max_size=3))
 def test_any_cells_are_read_or_told(rows: list[list[str]]) -> None:
     out = io.StringIO(newline="")

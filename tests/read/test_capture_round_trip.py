@@ -5,17 +5,18 @@ from __future__ import annotations
 import csv
 import io
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam
 from adapter.problems import Severity
 from adapter.read import check_exam, completeness, read_captures, to_csv, to_json
+from drawn import drawn
 from strategies import exams
 
 CATALOGUE = load_catalogue()
-few = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+few = drawn(30)
 
 
 def read(data: bytes, name: str) -> list[Exam]:

@@ -2,60 +2,52 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
+from commands import ROOT, run_here, run_process
+
 CAPTURES = ROOT / "examples" / "captures"
 FIRST, SECOND = CAPTURES / "d07-1-boy-palate-part-seen.json", CAPTURES / "d07-2-boy-cleft-soft-palate.json"
 
 
-def run(*arguments: object, before: str = "") -> subprocess.CompletedProcess[str]:
-    program = f"{before}\nfrom adapter.cli import main\nmain()"
-    command = [sys.executable, "-c", program, *map(str, arguments)]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    return subprocess.run(command, capture_output=True, text=True, env=environment, timeout=120)
-
-
 def test_a_report_says_what_changed_since_the_earlier_exam(tmp_path: Path) -> None:
-    done = run("convert", SECOND, "--to", "report", "--earlier", FIRST, "--out", tmp_path / "r.html")
-    assert (done.returncode, done.stderr) == (0, "1 exams converted, 0 refused.\n")
+    done = run_here("convert", SECOND, "--to", "report", "--earlier", FIRST, "--out", tmp_path / "r.html")
+    assert (done.returncode, done.stderr) == (0, b"1 exams converted, 0 refused.\n")
     page = (tmp_path / "r.html").read_text("utf-8")
     assert "Since the earlier exams" in page
     assert "demo-d07-1" in page
-    alone = run("convert", SECOND, "--to", "report")
-    assert "Since the earlier exams" not in alone.stdout
+    alone = run_here("convert", SECOND, "--to", "report")
+    assert "Since the earlier exams" not in alone.stdout.decode()
 
 
 def test_a_report_as_pdf(tmp_path: Path) -> None:
-    done = run("convert", SECOND, "--to", "report", "--format", "pdf", "--out", tmp_path / "r.pdf")
+    done = run_here("convert", SECOND, "--to", "report", "--format", "pdf", "--out", tmp_path / "r.pdf")
     assert done.returncode == 0
     assert (tmp_path / "r.pdf").read_bytes().startswith(b"%PDF-")
 
 
 def test_pdf_without_the_extra_is_wrong_usage_with_the_remedy(tmp_path: Path) -> None:
-    hidden = "import sys; sys.modules['reportlab'] = None"
-    done = run("convert", SECOND, "--to", "report", "--format", "pdf", "--out", tmp_path / "r.pdf", before=hidden)
+    (tmp_path / "sitecustomize.py").write_text("import sys\nsys.modules['reportlab'] = None\n")
+    hidden = {"PYTHONPATH": f"{tmp_path}:{ROOT}"}
+    done = run_process("convert", SECOND, "--to", "report", "--format", "pdf", "--out", tmp_path / "r.pdf", **hidden)
     assert done.returncode == 2
-    assert "python -m pip install 'newborn-exam-adapter[pdf]'" in done.stderr
+    assert "python -m pip install 'newborn-exam-adapter[pdf]'" in done.stderr.decode()
     assert not (tmp_path / "r.pdf").exists()
 
 
 def test_several_reports_need_a_folder(tmp_path: Path) -> None:
-    done = run("convert", FIRST, SECOND, "--to", "report")
+    done = run_here("convert", FIRST, SECOND, "--to", "report")
     assert done.returncode == 2
-    assert "--out FOLDER/" in done.stderr
-    done = run("convert", FIRST, SECOND, "--to", "report", "--out", f"{tmp_path}/")
+    assert "--out FOLDER/" in done.stderr.decode()
+    done = run_here("convert", FIRST, SECOND, "--to", "report", "--out", f"{tmp_path}/")
     assert done.returncode == 0
     assert sorted(path.name for path in tmp_path.iterdir()) == ["demo-d07-1.html", "demo-d07-2.html"]
 
 
 def test_a_document_and_a_form_that_it_has_not() -> None:
-    done = run("convert", SECOND, "--to", "document", "--format", "xml")
+    done = run_here("convert", SECOND, "--to", "document", "--format", "xml")
     assert done.returncode == 0
-    assert '<type value="document"/>' in done.stdout
-    done = run("convert", SECOND, "--to", "document", "--format", "html")
+    assert '<type value="document"/>' in done.stdout.decode()
+    done = run_here("convert", SECOND, "--to", "document", "--format", "html")
     assert done.returncode == 2
-    assert "document is written as json or xml, not as html" in done.stderr
+    assert "document is written as json or xml, not as html" in done.stderr.decode()

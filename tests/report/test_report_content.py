@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from growth_tables import intergrowth_csv, site_with
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from invented import BORN, exam, mother
 from lxml import html
@@ -26,6 +26,7 @@ from adapter.document import visible
 from adapter.exam import At, BirthOrder, Exam, Finding, Quantity, Score, Side, Status
 from adapter.read import read_captures
 from adapter.write import write
+from drawn import drawn
 from strategies import exams
 
 CATALOGUE = load_catalogue()
@@ -81,7 +82,7 @@ def said(finding: Finding) -> str:
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=40, deadline=None)
+@drawn(40)
 def test_every_finding_is_there_with_side_place_state_and_note(one: Exam) -> None:
     root = page(one)
     all_rows = rows(root, CATALOGUE)
@@ -103,7 +104,7 @@ def test_every_finding_is_there_with_side_place_state_and_note(one: Exam) -> Non
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=40, deadline=None)
+@drawn(40)
 def test_nothing_else_is_a_finding(one: Exam) -> None:
     """Each row of the findings is one that was recorded or that rests on one; no gap is a row."""
     recorded = {CATALOGUE.items[f.item].label for f in one.findings if f.not_examined is None}
@@ -113,7 +114,7 @@ def test_nothing_else_is_a_finding(one: Exam) -> None:
 
 
 @given(one=exams(CATALOGUE))
-@settings(max_examples=40, deadline=None)
+@drawn(40)
 def test_every_reason_and_every_gap_stands_apart(one: Exam) -> None:
     root = page(one)
     skipped = section(root, "Not examined, and why")
@@ -128,7 +129,7 @@ def test_every_reason_and_every_gap_stands_apart(one: Exam) -> None:
 
 
 @given(one=exams(CATALOGUE, max_items=5))
-@settings(max_examples=40, deadline=None)
+@drawn(40)
 def test_hostile_names_stay_text_and_mother_and_newborn_apart(one: Exam) -> None:
     root = page(one)
     assert not root.xpath("//script | //img | //iframe | //form | //a")
@@ -148,7 +149,7 @@ def test_hostile_names_stay_text_and_mother_and_newborn_apart(one: Exam) -> None
 
 
 @given(one=exams(CATALOGUE, max_items=10))
-@settings(max_examples=12, deadline=None)
+@drawn(12)
 def test_the_pdf_says_the_same(one: Exam) -> None:
     """Latin words of findings and reasons, read back from the PDF by an independent library."""
     pdf = write(one, CATALOGUE, "report", "pdf")
@@ -168,7 +169,7 @@ def test_what_must_be_told_comes_before_every_finding() -> None:
     root = page(read("d05"))
     headings = [words(node) for node in root.xpath("//main//h2")]
     assert headings[0] == "What must be told"
-    assert headings[1] == "Tell the provider now (2)"
+    assert headings[1] == "Tell the provider now (3)"
     assert headings.index("Findings, in the order of the exam") > 1
     notice = words(root.xpath("//section[contains(@class, 'loud')]")[0])
     assert "Circulation that may depend on the duct" in notice
@@ -284,7 +285,7 @@ def test_both_sides_alike_are_one_row() -> None:
 
 
 @given(seed=st.data())
-@settings(max_examples=8, deadline=None)
+@drawn(8)
 def test_the_same_exam_is_the_same_report(seed: st.DataObject) -> None:
     one = seed.draw(exams(CATALOGUE, max_items=6))
     for encoding in ("html", "pdf"):

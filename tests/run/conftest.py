@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bulk_works import Start
+from odd_works import Start
 
 from adapter.catalogue import Catalogue
 from adapter.read import read_captures

@@ -7,9 +7,9 @@ import resource
 import sys
 from pathlib import Path
 
-from bulk_works import Poisoned
+from odd_works import Poisoned
 
-from adapter.run import BulkError, run
+from adapter.run import RunError, run
 from adapter.run.convert import Convert, Layout
 from adapter.run.extract import Extract
 
@@ -19,6 +19,8 @@ WORKS = {
     "parts": Convert(layout=Layout.PARTS, packed=True),
     "each": Convert(layout=Layout.EACH),
     "tables": Extract(tables=("findings", "newborns")),
+    "forms": Extract(forms=("ndjson", "views", "omop")),
+    "deidentified": Extract(tables=("exams",), policy="limited-data-set", key_env="STUDY_KEY"),
     "poisoned": Poisoned(),
 }
 
@@ -32,7 +34,7 @@ def main() -> int:
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
     try:
         summary = run(work, inputs, out, **asked)
-    except BulkError as error:
+    except RunError as error:
         print(error, file=sys.stderr)
         return 2
     kinds = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)

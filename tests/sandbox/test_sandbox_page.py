@@ -63,7 +63,8 @@ def test_every_page_says_that_it_is_a_test_server(origin: str, exams: list[Exam]
 
 SHOWN = {
     "now": ("Tell now", Urgency.TELL_NOW),
-    "soon": ("Tell", Urgency.TELL),
+    "soon": ("Tell this shift", Urgency.TELL_SOON),
+    "next": ("Tell", Urgency.TELL),
     "todo": ("Still to do", Urgency.NONE),
 }
 

@@ -11,12 +11,13 @@ from uuid import uuid4
 
 import httpx
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 from sandbox_resources import SITE, observation, patient
 
 from adapter.fhir import json as fhir_json
 from adapter.sandbox import Store, dates, running
+from drawn import UNLIMITED, drawn
 
 LOINC = "http://loinc.org"
 
@@ -288,7 +289,7 @@ NAMES = st.sampled_from(["identifier", "code", "patient", "subject", "date", "_i
 
 
 @given(st.lists(st.tuples(NAMES | st.text(max_size=8), st.text(max_size=20)), max_size=4))
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@drawn(60, suppress_health_check=[*UNLIMITED, HealthCheck.function_scoped_fixture])
 def test_no_query_breaks_the_server(ward: httpx.Client, pairs: list[tuple[str, str]]) -> None:
     answer = ward.get("Observation", params=pairs)
     assert answer.status_code in (200, 400, 406)

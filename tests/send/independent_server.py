@@ -16,14 +16,18 @@ from pathlib import Path
 
 import httpx
 
+from tests.fetched import CACHE, fetching
+
 REQUIREMENT = "sekmet-fhir==0.1.1"
-ENVIRONMENT = Path(__file__).resolve().parents[2] / ".cache" / "sekmet-0.1.1"
+ENVIRONMENT = CACHE / "sekmet-0.1.1"
 
 
 def command() -> Path:
     """The server's command; installs it at the first call. Raises RuntimeError when that fails."""
     done = ENVIRONMENT / "installed"
-    if not done.exists():
+    with fetching(ENVIRONMENT):
+        if done.exists():
+            return ENVIRONMENT / "bin" / "sekmet"
         venv.create(ENVIRONMENT, with_pip=True, clear=True)
         pip = [str(ENVIRONMENT / "bin" / "python"), "-m", "pip", "install", "--quiet", REQUIREMENT]
         result = subprocess.run(pip, capture_output=True, text=True, check=False)

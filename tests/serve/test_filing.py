@@ -60,7 +60,7 @@ def test_a_record_is_filed_as_it_came(filing: Filing, drop: Path, catalogue: Cat
     assert reading.exam is not None
     told = tell_list(reading.exam, computed_findings(reading.exam, catalogue), catalogue)
     sections = answer.body["tell"]
-    for name, urgency in (("now", Urgency.TELL_NOW), ("next", Urgency.TELL), ("todo", Urgency.NONE)):
+    for name, urgency in zip(("todo", "next", "soon", "now"), Urgency, strict=True):
         assert [line["words"] for line in sections[name]] == [t.words for t in told if t.urgency is urgency]
     assert sections["now"][0]["rule"] == "duct_dependent_circulation"
     assert json.loads(json.dumps(answer.body)) == answer.body
@@ -123,7 +123,7 @@ def test_a_record_with_errors_is_refused_with_each_of_them(filing: Filing, drop:
     assert {"unknown-item", "unknown-kind", "missing-field"} <= set(found)
     assert found["unknown-item"]["where"] == "/findings/0/item"
     assert all(problem["remedy"] for problem in answer.body["problems"])
-    assert answer.body["tell"] == {"now": [], "next": [], "todo": []}
+    assert answer.body["tell"] == {"now": [], "soon": [], "next": [], "todo": []}
     assert _files(drop) == set()
 
 
@@ -137,9 +137,9 @@ def test_a_record_with_errors_is_refused_with_each_of_them(filing: Filing, drop:
         (b"[]", "no-exam"),
         (b"[{}, {}]", "several-records"),
         (b"{}\n{}", "several-records"),
-        (b'{"resourceType": "Patient"}', "not-a-capture-record"),
+        (b'{"resourceType": "Patient"}', "no-exam"),
         (b'{"resourceType": "QuestionnaireResponse"}', "no-questionnaire"),
-        (b"item,value\n", "not-json"),
+        (b"item,value\n", "unknown-form"),
     ],
 )
 def test_what_is_no_record(body: bytes, rule: str, filing: Filing, drop: Path) -> None:
@@ -200,7 +200,7 @@ def test_killed_while_it_writes(drop: Path) -> None:
     """Whole or not at all: at whatever write a process dies, the folder holds the whole record or nothing to take."""
     script = (
         "import os, sys, pathlib\n"
-        "from adapter.read import drop\n"
+        "from adapter.files import drop\n"
         "n = int(sys.argv[1]); real = {name: getattr(os, name) for name in ('open', 'fdopen', 'fsync', 'link')}\n"
         "count = 0\n"
         "def dying(name):\n"

@@ -22,12 +22,13 @@ from adapter.exam import Exam
 from adapter.fhir.json import loads
 from adapter.fhir.xml import from_xml
 from adapter.read import from_bundle, read_captures
+from adapter.read.oru import from_oru
+from adapter.v2.er7 import CHARSETS
 from adapter.validate import validate
 from adapter.write import OUTWARD, allowed, write
-from adapter.write.v2 import from_oru
-from adapter.write.v2.er7 import CHARSETS
 
 CAPTURES = sorted((ROOT / "examples" / "captures").glob("*.json"))
+JUDGED_AGAIN = ("demo-d05", "demo-d07-1", "demo-d08a")
 Check = Callable[[bytes, Exam, Catalogue], None]
 
 
@@ -61,10 +62,14 @@ def as_pdf(content: bytes, exam: Exam, catalogue: Catalogue) -> None:
 
 
 def as_message(content: bytes, exam: Exam, catalogue: Catalogue) -> None:
-    """hl7apy takes every OBX-5 for ST, of 199 characters: long FT and TX are cut for it, and for it alone."""
-    message = content.decode(CHARSETS[catalogue.v2.character_set]).replace("\r\n", "\r")
-    short = re.sub(r"(\rOBX\|\d+\|(?:FT|TX)\|[^|]*\|[^|]*\|)([^|]{190})[^|\\~]*", r"\1\2", message)
-    assert parse_message(short, validation_level=VALIDATION_LEVEL.STRICT).validate()
+    """What wrote it had it judged; here a few are judged once more, and those of the shipped site in ``tests/v2``.
+
+    hl7apy takes every OBX-5 for ST, of 199 characters: long FT and TX are cut for it, and for it alone.
+    """
+    if exam.details.id in JUDGED_AGAIN:
+        message = content.decode(CHARSETS[catalogue.v2.character_set]).replace("\r\n", "\r")
+        short = re.sub(r"(\rOBX\|\d+\|(?:FT|TX)\|[^|]*\|[^|]*\|)([^|]{190})[^|\\~]*", r"\1\2", message)
+        assert parse_message(short, validation_level=VALIDATION_LEVEL.STRICT).validate()
     (read,) = from_oru(content, catalogue)
     assert read.details == exam.details
     # a message has its findings region by region, and the mother's name in NK1 alone, which a site may leave out

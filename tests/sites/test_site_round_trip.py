@@ -8,7 +8,7 @@ from pathlib import Path
 from tempfile import mkdtemp
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from sites_of_examples import SITES, catalogue_of
 
@@ -19,6 +19,7 @@ from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
 from adapter.read import from_bundle
 from adapter.validate import validate
+from drawn import drawn
 from every_answer import every_exam
 from strategies import exams
 
@@ -49,7 +50,7 @@ def sites(draw: st.DrawFn) -> Catalogue:
 
 
 @given(st.data())
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@drawn(40)
 def test_any_exam_under_any_settings(data: st.DataObject) -> None:
     catalogue = data.draw(sites())
     exam = data.draw(exams(catalogue))

@@ -25,8 +25,7 @@ from adapter.fhir.json import dumps
 from adapter.read import read_captures
 from adapter.run import run, spark
 from adapter.run.convert import Convert
-from adapter.run.extract import Extract, latest_versions
-from adapter.run.rows import Rows
+from adapter.run.extract import Extract
 from adapter.run.validate import Validate
 from adapter.write.tables import TABLES
 from tests.invented_records import records
@@ -106,9 +105,8 @@ def compared(engine: SparkSession, source: Path, here: Path) -> Same:
     yield "problems of bundles", *_validated(engine, here)
     order = ("path", "line")
     standing = spark.current(given, order=order)
-    latest = latest_versions([source], load_catalogue(), Rows())
     out = here / "tables"
-    run(Extract(encoding="parquet", latest=latest), [source], out, jobs=1)
+    run(Extract(encoding="parquet"), [source], out, jobs=1)
     for name in TABLES:
         written = str(here / f"spark-{name}")
         spark.table(standing, name, order=order).write.parquet(written)

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import Phase, given
 from hypothesis import strategies as st
 from table_rows import row, rows
 
@@ -19,16 +19,12 @@ from adapter.exam import At, Exam, Finding, Quantities, Quantity, Score, Side
 from adapter.fhir import to_bundle
 from adapter.read import from_bundle
 from adapter.write.tables import TABLES, Type
+from drawn import drawn
 from strategies import exams
 
 CATALOGUE = load_catalogue()
 PYTHON = {Type.TEXT: str, Type.INTEGER: int, Type.DECIMAL: (Decimal, int), Type.BOOLEAN: bool, Type.INSTANT: datetime}
-several = settings(
-    max_examples=40,
-    deadline=None,
-    phases=(Phase.explicit, Phase.reuse, Phase.generate),
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)
+several = drawn(40, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 
 
 def described(finding: Finding) -> tuple[object, ...]:
@@ -261,7 +257,7 @@ def test_a_repeated_reading_leaves_the_latest_and_says_so(catalogue: Catalogue, 
 
 
 @given(st.data())
-@settings(max_examples=10, deadline=None)
+@drawn(10)
 def test_tells_are_the_tell_list(data: st.DataObject) -> None:
     exam = data.draw(exams(CATALOGUE))
     from adapter.write.tables import Known

@@ -18,8 +18,8 @@ from typing import Any
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.read import read_captures
-from adapter.write.extract import Extract
 from adapter.write.tables import TABLES, Known
+from tests.extracts import written_at_once
 from tests.outside.judges import CACHE, MEDPLUM_PACKAGES
 from tests.tables.view_runners import Rows, by_medplum
 
@@ -49,10 +49,7 @@ def example_exams(catalogue: Catalogue, names: Iterable[str] = ("d",)) -> list[E
 
 def written(exams: Iterable[Exam], catalogue: Catalogue, folder: Path) -> Path:
     """NDJSON and views of the exams."""
-    extract = Extract(folder, catalogue, ("ndjson", "views"))
-    for exam in exams:
-        extract.add(exam)
-    extract.close()
+    written_at_once(exams, catalogue, folder, ("ndjson", "views"))
     return folder
 
 

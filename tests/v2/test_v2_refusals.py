@@ -9,11 +9,13 @@ from typing import Any
 
 import pytest
 
-from adapter.catalogue import Catalogue, V2Settings, lint, load_catalogue
+from adapter.catalogue import Catalogue, V2Settings, load_catalogue
+from adapter.catalogue.lint import lint
 from adapter.catalogue.v2 import lint_v2
 from adapter.exam import Exam
+from adapter.read.oru import NotReadable, from_oru, read_oru
 from adapter.write import NotWritable
-from adapter.write.v2 import NotReadable, from_oru, read_oru, to_oru, write
+from adapter.write.v2 import to_oru, write
 from adapter.write.v2.judge import judged
 from examples.regenerate import example
 
@@ -142,11 +144,11 @@ def changed(kind: str, number: int, field: int, value: str) -> bytes:
         ("PID", 1, 8, "Q", "PID-8"),
         ("OBR", 1, 7, "yesterday", "OBR-7"),
         ("OBR", 1, 4, "x^y^L", "OBR-4"),
-        ("OBX", 1, 5, "surgeon^Surgeon^99NEA", "OBR"),
+        ("OBX", 1, 5, "surgeon^Surgeon^99NEA", "OBX-5"),
         ("OBX", 8, 3, "718-7^Hemoglobin^LN", "OBX-3"),
         ("OBX", 8, 3, "hemoglobin^Hemoglobin^99NEA", "OBX-3"),
         ("OBX", 8, 4, "", "OBX-4"),
-        ("OBX", 8, 2, "ED", "OBX-2"),
+        ("OBX", 8, 2, "ED", "OBX-"),
         ("OBX", 8, 14, "20260101", "OBX-14"),
     ],
 )

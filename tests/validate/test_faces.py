@@ -10,18 +10,19 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 from sample_resources import Resource, changed, family, finding, patient, vital
 
-from adapter.cli.validate import validate as command
+from adapter.cli import cli
 from adapter.fhir.json import dumps, loads
+from adapter.fhir.locations import excerpt, locate_json
 from adapter.fhir.xml import to_xml
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate import read_resources, reading, validate
-from adapter.validate.locations import excerpt, locate_json
 from adapter.validate.pipelines import junit, sarif
+from drawn import drawn
 
 NOT_DONE = changed(family(), "entry.1.resource.status", "done")
 
@@ -99,7 +100,7 @@ def places(value: Any, where: str) -> list[tuple[str, Any]]:
     return found
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(st.dictionaries(st.sampled_from(["a", "b", "_c"]), JSON, max_size=3), st.sampled_from([None, 1]))
 def test_every_place_of_any_json_is_found(value: Any, indent: int | None) -> None:
     text = json.dumps(value, indent=indent, ensure_ascii=False)
@@ -146,7 +147,7 @@ def test_a_resource_beyond_the_limit_is_refused_and_the_next_one_read(monkeypatc
 
 
 def run(*arguments: str, data: bytes = b"") -> Result:
-    return CliRunner().invoke(command, arguments, input=data)
+    return CliRunner().invoke(cli, ("validate", *arguments), input=data)
 
 
 def test_text_has_the_source_on_request_only() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
@@ -19,6 +19,7 @@ from adapter.fhir.json import dumps, loads
 from adapter.fhir.observation_templates import TemplatedEntry
 from adapter.validate import Validator, load_packages, validate
 from adapter.validate.proven import Prover
+from drawn import drawn
 from every_answer import every_exam
 from strategies import exams
 
@@ -26,7 +27,7 @@ CATALOGUE = load_catalogue()
 EVERY = every_exam(CATALOGUE)
 FULL = Validator()
 PROVER = Prover()
-JUDGED = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+JUDGED = drawn(40)
 
 Json = dict[str, Any]
 
@@ -91,7 +92,7 @@ WRONG = [
 ]
 
 
-@settings(JUDGED, max_examples=250)
+@drawn(250)
 @given(st.integers(0, len(EVERY) - 1), st.sampled_from(BundleType), st.data())
 def test_anything_replaced_or_left_out(index: int, kind: BundleType, data: st.DataObject) -> None:
     whole = written(EVERY[index], kind)

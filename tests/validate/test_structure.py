@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 from fhir_strategies import resources
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 from sample_resources import (
@@ -28,6 +28,7 @@ from adapter.fhir.json import dumps, loads
 from adapter.problems import Layer, Severity
 from adapter.validate import validate
 from adapter.validate.second_opinion import check_with_models
+from drawn import drawn
 
 # (resource, place changed, new value, rule, where): the rules are those of FHIR R4 json.html (JSON types,
 # arrays, null, empty content), datatypes.html (primitives), formats.html (choice), terminologies.html
@@ -144,7 +145,7 @@ def test_a_primitive_may_have_an_extension_instead_of_its_value() -> None:
     assert validate(named, layers=[Layer.STRUCTURE]) == []
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@drawn(120)
 @given(st.sampled_from(sorted(resource_types())).flatmap(resources))
 def test_what_is_made_from_the_definitions_is_found_well_formed(resource: Resource) -> None:
     assert validate(resource, layers=[Layer.STRUCTURE]) == []
@@ -208,7 +209,7 @@ JSON = st.recursive(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@drawn(300)
 @given(st.sampled_from(VALID), JSON, st.data())
 def test_nothing_is_raised_for_any_json(resource: Resource, junk: Any, data: st.DataObject) -> None:
     """Junk in place of any value of a valid resource, or of the whole."""

@@ -33,7 +33,7 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 from watching import CAPTURES, assert_exactly_once, names, read_exams  # noqa: E402
 
 from adapter.catalogue import Catalogue, load_catalogue  # noqa: E402
-from adapter.send import FhirClient, Outbox, Retry  # noqa: E402
+from adapter.send import FhirClient, FhirTransport, Outbox, Retry  # noqa: E402
 from adapter.send.watch import DropFolder, Intake, Journal, Pace, Watcher  # noqa: E402
 
 Step = str
@@ -138,8 +138,9 @@ def _watch(place: Path, url: str, catalogue: Catalogue, at: Callable[[Step], Non
         (place / "log").open("a") as log,
     ):
         pace = Pace(look=0.02, rest=0.1, again=0.1)
-        intake = Intake(outbox, client, catalogue)
-        watcher = Watcher(folder, intake, outbox, client, Journal(log), retry=Retry(first=0.02), pace=pace)
+        transport = FhirTransport(client)
+        intake = Intake(outbox, transport, catalogue)
+        watcher = Watcher(folder, intake, outbox, transport, Journal(log), retry=Retry(first=0.02), pace=pace)
 
         def end() -> None:
             limit = time.monotonic() + 60

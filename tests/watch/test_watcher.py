@@ -20,7 +20,7 @@ from adapter.catalogue import Catalogue
 from adapter.read import to_csv
 from adapter.read.plan import Plan, load_plan
 from adapter.sandbox import Store, parse_faults, running
-from adapter.send import FhirClient, Outbox, Retry
+from adapter.send import FhirClient, FhirTransport, Outbox, Retry
 from adapter.send.watch import DropFolder, Intake, Journal, Metrics, Pace, Watcher
 
 D05, D07, D08A = (CAPTURES / f"{name}.json" for name in (
@@ -50,8 +50,9 @@ def watched(drop: Path, url: str, outbox: Path, catalogue: Catalogue, plan: Plan
         client = stack.enter_context(FhirClient(url, timeout=5))
         box = stack.enter_context(Outbox(outbox))
         folder = stack.enter_context(DropFolder(drop, settle=0.05))
-        intake = Intake(box, client, catalogue, plan)
-        watcher = Watcher(folder, intake, box, client, Journal(stream), metrics=metrics, retry=RETRY, pace=PACE)
+        transport = FhirTransport(client)
+        intake = Intake(box, transport, catalogue, plan)
+        watcher = Watcher(folder, intake, box, transport, Journal(stream), metrics=metrics, retry=RETRY, pace=PACE)
         thread = Thread(target=watcher.run)
         thread.start()
         try:

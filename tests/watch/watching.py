@@ -16,8 +16,9 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.read import from_bundle, read_captures
-from adapter.send import FhirClient, fetch_exam, message_of
+from adapter.read import from_bundle, read
+from adapter.send import FhirClient, fetch_exam
+from adapter.send.rest.transaction import transaction_of
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"
 COMMAND = [sys.executable, "-c", "from adapter.cli import main; main()", "watch"]
@@ -25,7 +26,7 @@ COMMAND = [sys.executable, "-c", "from adapter.cli import main; main()", "watch"
 
 def read_exams(*paths: Path, catalogue: Catalogue) -> list[Exam]:
     """The exams of capture files that are well."""
-    found = [reading.exam for path in paths for reading in read_captures(path, catalogue)]
+    found = [reading.exam for path in paths for reading in read(path, catalogue)]
     return [exam for exam in found if exam is not None]
 
 
@@ -94,7 +95,7 @@ def assert_exactly_once(url: str, exams: Iterable[Exam], catalogue: Catalogue) -
         meant = {
             name.partition(" ")[2]
             for exam in exams
-            for name in message_of(exam, catalogue).names
+            for name in transaction_of(exam, catalogue).names
             if name.startswith("Observation ")
         }
         assert set(held) == meant

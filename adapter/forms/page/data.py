@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from adapter.catalogue import Catalogue, Component, Condition, Item, Meaning, Range, Sign, Span, When
+from adapter.catalogue import Catalogue, Component, Item, Meaning, Sign
 from adapter.catalogue.model import Limits
 from adapter.catalogue.vocabulary import Unit
-from adapter.derive.tell import source_in_words
+from adapter.derive.compiled import Row, compiled
+from adapter.derive.tell import TITLES, source_in_words
 from adapter.exam import Urgency
 from adapter.read.check.contradictions import UNLIKELY
 from adapter.read.wording import dimensions_of
@@ -19,7 +20,7 @@ from adapter.read.wording import dimensions_of
 Json = dict[str, Any]
 
 _MEANING = {Meaning.EXPECTED: "e", Meaning.VARIANT: "v", Meaning.ABNORMAL: "a"}
-_URGENCY = {Urgency.NONE: 0, Urgency.TELL: 1, Urgency.TELL_NOW: 2}
+_URGENCY = {urgency: rank for rank, urgency in enumerate(Urgency)}
 
 
 def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
@@ -28,8 +29,9 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
     ``kind`` keeps the page to one kind of exam; raises :class:`KeyError` for one that the catalogue does not have.
     """
     kinds = catalogue.kinds if kind is None else {kind: catalogue.kinds[kind]}
-    rules = [rule for rule in catalogue.rules.values() if rule.on]
-    items = [_item(item, catalogue) for item in catalogue.items.values()]
+    tables = compiled(catalogue)
+    place = {item: n for n, item in enumerate(catalogue.items)}
+    items = [_item(item, tables.ranges.get(item.id, []), catalogue) for item in catalogue.items.values()]
     return _filled(
         {
             "shared": _shared(items),
@@ -37,34 +39,24 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
             "policy": catalogue.settings.policy.model_dump(),
             "identifier_systems": catalogue.settings.identifier_systems,
             "served": served,
-            "stages": list(_stages(catalogue)),
+            "stages": list(_stages(catalogue, place)),
             "items": items,
             "kinds": {
                 k.id: {
                     "label": k.label,
                     "last": k.last,
-                    "expected": [item.id for item in catalogue.expected(k.id)],
+                    "expected": [place[item.id] for item in catalogue.expected(k.id)],
                 }
                 for k in kinds.values()
             },
+            "urgencies": [[catalogue.urgencies[u].label, TITLES[u]] for u in Urgency],
             "reasons": {r.id: [r.label, _URGENCY[r.urgency]] for r in catalogue.reasons.values()},
             "states": {t.id: t.label for t in catalogue.states.values()},
             "methods": {t.id: t.label for t in catalogue.methods.values()},
             "roles": {t.id: t.label for t in catalogue.roles.values()},
             "sites": {s.id: [s.label, *([s.side] if s.side else [])] for s in catalogue.sites.values()},
             "units": [_unit(unit, catalogue) for unit in catalogue.units.values()],
-            "rules": [
-                {
-                    "id": rule.id,
-                    "label": rule.label,
-                    "urgency": _URGENCY[rule.urgency],
-                    "reason": rule.reason,
-                    "source": rule.source,
-                    "replaces": rule.replaces,
-                    "when": _when(rule.when),
-                }
-                for rule in rules
-            ],
+            "rules": tables.rules,
             "estimates": [_plain(table) for table in catalogue.estimates.values()],
             "screening": _plain(catalogue.screening),
             "growth": catalogue.growth_reference is not None,
@@ -89,10 +81,12 @@ def _shared(items: Sequence[Json]) -> list[Any]:
 _MAY_SHARE = ("sites", "signs", "units", "methods", "how", "caution", "ranges")
 
 
-def _stages(catalogue: Catalogue) -> Iterator[Json]:
-    """The stages with their pages: what each is called, and its items."""
+def _stages(catalogue: Catalogue, place: Mapping[str, int]) -> Iterator[Json]:
+    """The stages with their pages: what each is called, and the places of its items in the list."""
     for stage, pages in catalogue.staged():
-        named = [[_page_label(regions, items, catalogue), [item.id for item in items]] for regions, items in pages]
+        named = [
+            [_page_label(regions, items, catalogue), [place[item.id] for item in items]] for regions, items in pages
+        ]
         yield _filled({"id": stage.id, "label": stage.label, "how": stage.how, "pages": named})
 
 
@@ -104,7 +98,7 @@ def _page_label(regions: Sequence[str], items: Sequence[Item], catalogue: Catalo
     )
 
 
-def _item(item: Item, catalogue: Catalogue) -> Json:
+def _item(item: Item, ranges: list[Row], catalogue: Catalogue) -> Json:
     return _filled(
         {
             "id": item.id,
@@ -137,7 +131,7 @@ def _item(item: Item, catalogue: Catalogue) -> Json:
             ],
             "exclusive": [a.id for a in item.answers if a.exclusive],
             "signs": [_sign(sign) for sign in item.signs],
-            "ranges": [_range(band) for band in item.ranges],
+            "ranges": ranges,
             "tell_when_not_examined": item.tell_when_not_examined,
             "compare_sides": item.compare_sides,
             "still_to_do": item.still_to_do,
@@ -178,60 +172,6 @@ def _sign(sign: Sign) -> Json:
 
 def _limits(limits: Limits | None) -> list[str] | None:
     return None if limits is None else [f"{end:f}" for end in (*limits.possible, *limits.plausible)]
-
-
-def _range(band: Range) -> list[Any]:
-    """Low, high, meaning, flag, urgency, source, condition, component; what is empty at the end is left out."""
-    low, high = (str(end) if end else 0 for end in (band.low, band.high))
-    fields: list[Any] = [low, high, _MEANING[band.meaning], band.flag.value, _URGENCY[band.urgency], band.source]
-    fields += [_condition(band.when) or 0, band.component or 0]
-    while not fields[-1]:
-        fields.pop()
-    return fields
-
-
-def _span(span: Span | None) -> Json | None:
-    if span is None:
-        return None
-    return _filled({"low": str(span.low) if span.low else None, "high": str(span.high) if span.high else None})
-
-
-def _condition(when: Condition) -> Json:
-    return _filled(
-        {
-            "age_hours": _span(when.age_hours),
-            "gestation_weeks": _span(when.gestation_weeks),
-            "states": when.states,
-            "sites": when.sites,
-            "methods": when.methods,
-            "sex": when.sex,
-        }
-    )
-
-
-def _when(when: When) -> Json:
-    return _filled(
-        {
-            "all": [_when(part) for part in when.all],
-            "any": [_when(part) for part in when.any],
-            "at_least": when.at_least,
-            "of": [_when(part) for part in when.of],
-            "same_side": when.same_side,
-            "item": when.item,
-            "answers": when.answers,
-            "meanings": [_MEANING[meaning] for meaning in when.meanings],
-            "flags": [flag.value for flag in when.flags],
-            "number": _span(when.number),
-            "component": when.component,
-            "sites": when.sites,
-            "minus": _filled({"item": when.minus.item, "sites": when.minus.sites}) if when.minus else None,
-            "not_examined": when.not_examined,
-            "not_recorded": when.not_recorded,
-            "age_hours": _span(when.age_hours),
-            "gestation_weeks": _span(when.gestation_weeks),
-            "sex": when.sex,
-        }
-    ) | ({"minus": {}} if when.minus is not None and not _filled(when.minus.model_dump()) else {})
 
 
 def _unit(unit: Unit, catalogue: Catalogue) -> Json:

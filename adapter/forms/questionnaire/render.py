@@ -27,13 +27,6 @@ _CAUTION = (
     "Findings as seen, for a licensed person to judge; no diagnosis. Nothing is filled in beforehand. What is left "
     "empty is not recorded, and never normal. Ranges and lists are this site's; local policy decides."
 )
-_COPYRIGHT = (
-    "Contains content from LOINC (http://loinc.org), copyright Regenstrief Institute, Inc. and the LOINC Committee, "
-    "available at no cost under the license at http://loinc.org/license"
-)
-_COPYRIGHT_SNOMED = (
-    ", and SNOMED Clinical Terms (SNOMED CT), used by permission of SNOMED International; its use may need a licence"
-)
 
 
 def to_questionnaire(catalogue: Catalogue, kind: str) -> Json:
@@ -59,7 +52,7 @@ def to_questionnaire(catalogue: Catalogue, kind: str) -> Json:
         "date": settings.policy.date,
         "description": f"Newborn examination: {form.kind.label}. Policy in force: {settings.policy.name}.",
         "purpose": _CAUTION,
-        "copyright": _COPYRIGHT + ("" if settings.snomed == "off" else _COPYRIGHT_SNOMED) + ".",
+        "copyright": catalogue.notice(),
         "code": codings(catalogue).kind(kind),
         "item": [_item(node, form) for node in form.nodes],
     }

@@ -23,12 +23,12 @@ from adapter.derive.tell import Tell
 from adapter.exam import Exam, Urgency
 from adapter.files.drop import put, versions
 from adapter.problems import AdapterError, ExitCode, Problem
-from adapter.read.files import read_captures
+from adapter.read import read
 from adapter.read.json_writer import to_json
 from adapter.read.places import Place
 from adapter.read.reading import Reading
 
-_SECTIONS = {Urgency.TELL_NOW: "now", Urgency.TELL: "next", Urgency.NONE: "todo"}
+_SECTIONS = {Urgency.TELL_NOW: "now", Urgency.TELL_SOON: "soon", Urgency.TELL: "next", Urgency.NONE: "todo"}
 
 
 class CannotFile(AdapterError):
@@ -112,7 +112,7 @@ class Filing:
 
     def file(self, body: bytes) -> Answer:
         """Check one record and file it, from any thread."""
-        readings = list(read_captures(io.BytesIO(body), self._catalogue, name="record.json"))
+        readings = list(read(io.BytesIO(body), self._catalogue, name="record.json"))
         if len(readings) != 1:
             what = f"{len(readings)} records in one"
             return refusal(HTTPStatus.UNPROCESSABLE_ENTITY, "several-records", what, "each record by itself")
@@ -151,7 +151,7 @@ class Filing:
 
     def _same(self, path: Path, exam: Exam) -> bool:
         """Whether the file holds this very exam, each digit and each offset."""
-        found = [one.exam for one in read_captures(path, self._catalogue) if one.exam is not None]
+        found = [one.exam for one in read(path, self._catalogue) if one.exam is not None]
         if not found and not path.exists():  # it moved on while it was looked at
             moved = next(versions(self._drop, path.name), None)
             return moved is not None and moved != path and self._same(moved, exam)

@@ -17,7 +17,7 @@ from adapter.exam.text import Key, Moment
 class Frozen(BaseModel):
     """Base of the plan's parts: immutable, no unknown fields."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 def _word(value: Any) -> Any:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from adapter.catalogue import Catalogue
 from adapter.problems import Problem
+from adapter.read.files import MOST_CELLS
 from adapter.read.places import CellPlaces, Place
 from adapter.read.plan.build import build
 from adapter.read.plan.model import Plan
@@ -16,13 +17,15 @@ from adapter.read.record import RawRecord, read_record
 from adapter.read.wording import one_of, shown
 
 
-def read_table(path: Path, plan: Plan, catalogue: Catalogue, *, name: str = "") -> Iterator[Reading]:
+def read_table(source: Path | bytes, plan: Plan, catalogue: Catalogue, *, name: str = "") -> Iterator[Reading]:
     """Every exam of a table, in the order of its first row; a row that cannot be read is a reading of its own.
+
+    ``source`` is the file, or what is in it.
 
     Without a key each row is an exam and rows are read one by one; with a key the table is held in memory.
     """
-    name = name or str(path)
-    yield from _readings(open_table(path, plan.table), plan, catalogue, name)
+    name = name or (str(source) if isinstance(source, Path) else "standard input")
+    yield from _readings(open_table(source, plan.table, name), plan, catalogue, name)
 
 
 def read_piece(text: str, plan: Plan, catalogue: Catalogue, *, name: str, first_row: int) -> Iterator[Reading]:
@@ -48,7 +51,7 @@ def _readings(table: Table | Problem, plan: Plan, catalogue: Catalogue, name: st
         ]
         yield Reading(None, tuple(problems), name)
         return
-    for group in _groups(table, plan):
+    for group in _groups(table, plan, name):
         yield Reading(None, (group,), name) if isinstance(group, Problem) else _exam(group, plan, catalogue, name)
 
 
@@ -61,15 +64,25 @@ def unread_columns(path: Path, plan: Plan) -> tuple[str, ...]:
     return tuple(column for column in table.columns if column not in read)
 
 
-def _groups(table: Table, plan: Plan) -> Iterator[list[Row] | Problem]:
+def _groups(table: Table, plan: Plan, name: str) -> Iterator[list[Row] | Problem]:
     groups: dict[tuple[str, ...], list[Row]] = {}
+    read, room = plan.columns(), MOST_CELLS
     for row in table.rows:
         if isinstance(row, Problem):
             yield row
         elif not plan.key:
             yield [row]
+        elif (room := room - len(read)) < 0:
+            what, remedy = (
+                f"more than {MOST_CELLS} cells that the plan reads",
+                "several smaller tables, each exam in one",
+            )
+            yield Place(f"row {row[0]}", None, name).error("too-large", what, remedy)
+            break
         else:
-            groups.setdefault(tuple(row[1][column] for column in plan.key), []).append(row)
+            number, cells = row
+            key = tuple(cells[column] for column in plan.key)
+            groups.setdefault(key, []).append((number, {column: cells[column] for column in read}))
     yield from groups.values()
 
 

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 import re
 import zipfile
 import zlib
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
-from adapter.problems import Problem
-from adapter.read.files import MOST_BYTES
+from adapter.problems import AdapterError, Problem
+from adapter.read.files import MOST_BYTES, MOST_CELLS, MOST_UNPACKED, table_rows, unpacked
 from adapter.read.places import Place
 from adapter.read.plan.model import TablePlan
 from adapter.read.wording import listed, shown
@@ -23,6 +25,15 @@ _BROKEN = (zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, Synt
 """What a broken workbook makes openpyxl and the XML parser raise, at its beginning or at any row."""
 
 _WORKBOOKS = (".xlsx", ".xlsm")
+_ZIP = b"PK\x03\x04"
+_SHEETS = "xl/worksheets/"
+_MOST_ROWS = 1_048_576
+"""Of a sheet, as spreadsheets have it."""
+
+
+class TooManyCells(AdapterError):
+    """A table of more cells than are read."""
+
 
 Row = tuple[int, dict[str, str]]
 """A row's number, counted as a spreadsheet does (the header is row 1), and its cells by column, trimmed."""
@@ -36,11 +47,17 @@ class Table:
     rows: Iterator[Row | Problem]
 
 
-def open_table(path: Path, how: TablePlan) -> Table | Problem:
-    """The table of a file, or why it cannot be read. An ``.xlsx`` file is a workbook, all else is text."""
-    place = Place("", None, str(path))
+def open_table(source: Path | bytes, how: TablePlan, name: str = "") -> Table | Problem:
+    """The table of a file or of its content, or why it cannot be read: a workbook, or text."""
+    place = Place("", None, name or (str(source) if isinstance(source, Path) else "standard input"))
     try:
-        lines = (_sheet if path.suffix.lower() in _WORKBOOKS else _text)(path, how, place)
+        data = source if isinstance(source, bytes) else _content(source)
+        if len(data) > MOST_BYTES:
+            return _too_large(place, f"is larger than {MOST_BYTES // 1024 // 1024} MB")
+        is_sheet = data.startswith(_ZIP) or place.file.lower().endswith(_WORKBOOKS)
+        lines = (_sheet if is_sheet else _text)(data, how, place)
+    except (gzip.BadGzipFile, EOFError):
+        return place.error("cannot-read", "is a gzip file that is damaged or cut off", "the whole file, packed anew")
     except OSError as error:
         return place.error(
             "cannot-read", f"cannot be read: {error.strerror or error}", "a file that exists and may be read"
@@ -48,6 +65,15 @@ def open_table(path: Path, how: TablePlan) -> Table | Problem:
     except _BROKEN:
         return place.error("not-a-workbook", "is not a workbook that can be read", "an .xlsx file, or CSV")
     return lines if isinstance(lines, Problem) else _table(lines, place)
+
+
+def _content(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return unpacked(file).read(MOST_BYTES + 1)
+
+
+def _too_large(place: Place, what: str) -> Problem:
+    return place.error("too-large", what, "several smaller tables")
 
 
 def header_of(path: Path, how: TablePlan) -> Table | Problem:
@@ -67,6 +93,8 @@ def piece_of_table(text: str, how: TablePlan, name: str, first_row: int) -> Tabl
 def _table(lines: Iterator[list[str]], place: Place, first_row: int = 2) -> Table | Problem:
     try:
         header = tuple(cell.strip() for cell in next(lines, []))
+    except TooManyCells:
+        return _too_large(place, f"holds more than {MOST_CELLS} cells")
     except csv.Error as error:
         return place.error("not-csv", f"is not a table: {error}", "quotes in pairs (RFC 4180), or a sound workbook")
     while header and not header[-1]:
@@ -74,7 +102,7 @@ def _table(lines: Iterator[list[str]], place: Place, first_row: int = 2) -> Tabl
     head = Place("row 1", None, place.file)
     if not header:
         return head.error("empty-file", "has no header", "the names of the columns in the first row")
-    twice = [column for column in dict.fromkeys(header) if header.count(column) > 1]
+    twice = [column for column, count in Counter(header).items() if count > 1]
     if twice:
         return head.error("column-twice", f"the column {shown(twice[0])} stands twice", "each column named once")
     return Table(header, _rows(header, lines, place, first_row))
@@ -94,16 +122,14 @@ def _rows(
                 yield Place(f"row {number}", None, place.file).error("row-width", what, remedy)
             else:
                 yield number, {column: cell.strip() for column, cell in zip(header, cells, strict=False)}
+    except TooManyCells:
+        yield _too_large(Place(f"row {number + 1}", None, place.file), f"holds more than {MOST_CELLS} cells")
     except csv.Error as error:
         remedy = "quotes in pairs (RFC 4180), or a sound workbook"
         yield Place(f"row {number + 1}", None, place.file).error("not-csv", f"is not a table: {error}", remedy)
 
 
-def _text(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
-    with path.open("rb") as file:
-        data = file.read(MOST_BYTES + 1)
-    if len(data) > MOST_BYTES:
-        return place.error("too-large", f"is larger than {MOST_BYTES // 1024 // 1024} MB", "several smaller tables")
+def _text(data: bytes, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
     try:
         text = data.decode("utf-8-sig" if how.encoding == "utf-8" else how.encoding)
     except UnicodeDecodeError:
@@ -114,15 +140,20 @@ def _text(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Pro
 def _csv(text: str, how: TablePlan) -> Iterator[list[str]]:
     head = text.split("\n", 1)[0]
     delimiter: str = how.delimiter or max((",", ";", "\t", "|"), key=head.count)
-    return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    return table_rows(text, delimiter)
 
 
-def _sheet(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
+def _sheet(data: bytes, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
     import openpyxl  # here: it is large, and most tables are text
     from openpyxl.utils.exceptions import InvalidFileException
 
+    with zipfile.ZipFile(io.BytesIO(data)) as parts:
+        sizes = {part.filename: part.file_size for part in parts.infolist()}
+    held = max((size for name, size in sizes.items() if not name.startswith(_SHEETS)), default=0)
+    if sum(sizes.values()) > MOST_UNPACKED or held > MOST_BYTES:
+        return _too_large(place, f"unpacks to {sum(sizes.values()) // 1024 // 1024} MB")
     try:
-        workbook = openpyxl.load_workbook(path, read_only=True, data_only=True)
+        workbook = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
     except InvalidFileException as error:
         raise ValueError("no workbook") from error
     if how.sheet is not None and how.sheet not in workbook.sheetnames:
@@ -134,9 +165,13 @@ def _sheet(path: Path, how: TablePlan, place: Place) -> Iterator[list[str]] | Pr
 
 
 def _sheet_lines(workbook: Any, sheet: Any) -> Iterator[list[str]]:
-    width = 0
+    """The rows of a sheet. It may leave out rows, and say in a few bytes that there are as many as it likes."""
+    width, room = 0, MOST_CELLS
     try:
-        for row in sheet.iter_rows():
+        for number, row in enumerate(sheet.iter_rows(), start=1):
+            room -= len(row)
+            if room < 0 or number > _MOST_ROWS:
+                raise TooManyCells
             cells = [_cell(cell) for cell in row]
             width = width or len(cells)
             yield cells + [""] * (width - len(cells))  # a sheet leaves out empty cells at the end of a row

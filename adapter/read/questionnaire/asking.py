@@ -91,14 +91,16 @@ class _Asking:
         )
 
     def _whole_by_itself(self, side: Side | None) -> bool:
-        """Whether an Observation that others extract would lack neither its side nor its place, and be of now.
+        """Whether an Observation that others extract would lack neither its side nor its place, be of now,
+        and of the question that its published codes ask, whatever the answer.
 
         SDC, Form Data Extraction, Observation-based: the time of the extracted Observation is that of the response.
         """
         item = self.item
         sided = item.sides in (Sides.EACH, Sides.OPTIONAL) and side not in item.codes_by.side
         past = item.minutes_after_birth is not None or self.catalogue.may_precede(item)
-        return not (sided or item.sites or past or item.computed)
+        elsewhere = any(answer.own_question for answer in item.answers)
+        return not (sided or item.sites or past or item.computed or elsewhere)
 
     def _answers(self, link_id: str, side: Side | None) -> tuple[Node, ...]:
         item = self.item

@@ -34,8 +34,19 @@ def is_response(data: Any) -> bool:
     return isinstance(data, dict) and data.get("resourceType") == "QuestionnaireResponse"
 
 
-def read_response(data: Json, place: PlaceOf, source: str, catalogue: Catalogue) -> Reading:
-    """The exam of a response, or all that is wrong with it; ``place`` takes JSON pointers into ``data``."""
+def read_response(data: Json, place: PlaceOf, source: str, catalogue: Catalogue, within: str = "") -> Reading:
+    """The exam of a response, or all that is wrong with it; ``place`` takes JSON pointers into ``data``.
+
+    ``within`` is the place of a response that stands among others, and comes before the path of linkIds.
+    """
+    reading = _read(data, place, source, catalogue)
+    if not within:
+        return reading
+    moved = (replace(p, where=f"{within}, {p.where}" if p.where else within) for p in reading.problems)
+    return replace(reading, problems=tuple(moved))
+
+
+def _read(data: Json, place: PlaceOf, source: str, catalogue: Catalogue) -> Reading:
     problems = [p for p in faults(data, place) if p.rule == "key-twice"]
     form, found = _form(data, place, catalogue)
     problems += found

@@ -75,7 +75,7 @@ def _document(title: str, *content: Child) -> Html:
     return tag("html", head, tag("body", banner, tag("main", *content), footer), lang="en")
 
 
-_IN_A_ROW = {"Tell now": "now", "Tell": "soon", "Still to do": "still to do"}
+_IN_A_ROW = {"Tell now": "now", "Tell this shift": "this shift", "Tell": "next round", "Still to do": "still to do"}
 
 
 def _row(row: Row) -> Html:

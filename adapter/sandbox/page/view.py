@@ -59,7 +59,7 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class ExamView:
-    """An exam. ``tells`` are what must be told, each with ``now`` or ``soon``; ``complete_known`` says whether it
+    """An exam. ``tells`` are what must be told, each with its name in ``TELLS``; ``complete_known`` says whether it
     could be found out what was not recorded."""
 
     title: str
@@ -229,7 +229,7 @@ def _own_code(concept: Json | None, system: str) -> str:
     return next((c["code"] for c in (concept or {}).get("coding", []) if c.get("system") == system), "")
 
 
-TELLS = {"Tell now": "now", "Tell": "soon", "Still to do": "todo"}
+TELLS = {"Tell now": "now", "Tell this shift": "soon", "Tell": "next", "Still to do": "todo"}
 """How a line of a conclusion begins, and what this page calls it."""
 
 

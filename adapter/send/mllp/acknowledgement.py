@@ -17,8 +17,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.answers import Refused
-from adapter.write.v2.er7 import Read, messages
+from adapter.send.failures import Refused
+from adapter.v2.er7 import Read, messages
 
 _CODES = frozenset({"AA", "AE", "AR", "CA", "CE", "CR"})
 _AGAIN = {"206": "application record locked", "207": "application internal error"}

@@ -13,12 +13,11 @@ from typing import Self, TypeVar
 import httpx
 
 from adapter.send.address import on_this_machine
-from adapter.send.answers import Unreachable
-from adapter.send.client import Timeouts
+from adapter.send.failures import Unreachable
 from adapter.send.mllp.frames import Frames, framed
+from adapter.send.policy import USUAL, Timeouts
 
 T = TypeVar("T")
-USUAL = Timeouts()
 
 
 def mllp_address(url: str, allow_plain: bool = False) -> httpx.URL:

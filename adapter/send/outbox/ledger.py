@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -14,9 +13,16 @@ from types import TracebackType
 from typing import Self
 
 from adapter.problems import Problem
-from adapter.send.answers import EntryOutcome
-from adapter.send.message import Message
-from adapter.send.outbox.rows import COLUMNS, Row, State, outcomes_text, problems_text
+from adapter.send.message import Message, Part
+from adapter.send.outbox.rows import (
+    COLUMNS,
+    MESSAGE,
+    OutboxRow,
+    State,
+    message_of_row,
+    parts_text,
+    problems_text,
+)
 from adapter.send.outbox.schema import connect, reported
 
 
@@ -55,7 +61,7 @@ class Ledger:
             found = db.execute(sql, (target,)).fetchone()[0]
             return None if found is None else float(found)
 
-    def rows(self, *states: State, target: str | None = None) -> Iterator[Row]:
+    def rows(self, *states: State, target: str | None = None) -> Iterator[OutboxRow]:
         """The messages in the order queued; a page at a time."""
         after, chosen = 0, json.dumps([state.value for state in states or State])
         while True:
@@ -64,42 +70,41 @@ class Ledger:
                     f"SELECT {COLUMNS} FROM message WHERE seq > ? AND state IN (SELECT value FROM json_each(?))"  # noqa: S608
                     " AND (? IS NULL OR target = ?) ORDER BY seq LIMIT 200"
                 )
-                page = [Row.of(row) for row in db.execute(sql, (after, chosen, target, target))]
+                page = [OutboxRow.of(row) for row in db.execute(sql, (after, chosen, target, target))]
             if not page:
                 return
             yield from page
             after = page[-1].seq
 
-    def row(self, seq: int) -> Row | None:
+    def row(self, seq: int) -> OutboxRow | None:
         """One message."""
         with self._read() as db:
             sql = f"SELECT {COLUMNS} FROM message WHERE seq = ?"  # noqa: S608
             found = db.execute(sql, (seq,)).fetchone()
-            return None if found is None else Row.of(found)
+            return None if found is None else OutboxRow.of(found)
 
     def message(self, seq: int) -> Message:
         """What is or was to be sent; raises ``KeyError`` where there is no such number."""
         with self._read() as db:
-            found = db.execute("SELECT about, payload FROM message WHERE seq = ?", (seq,)).fetchone()
-        if found is None:
-            raise KeyError(seq)
-        return Message.of(json.loads(found[0]), zlib.decompress(found[1]))
+            found = db.execute(f"SELECT {MESSAGE} FROM message WHERE seq = ?", (seq,)).fetchone()  # noqa: S608
+            if found is None:
+                raise KeyError(seq)
+            return message_of_row(found, self._shared(seq))
 
-    def latest(self, target: str, exam: str) -> Row | None:
+    def latest(self, target: str, exam: str) -> OutboxRow | None:
         """The message of an exam that was queued last."""
         with self._read() as db:
             sql = f"SELECT {COLUMNS} FROM message WHERE target = ? AND exam = ? ORDER BY seq DESC LIMIT 1"  # noqa: S608
             found = db.execute(sql, (target, exam)).fetchone()
-            return None if found is None else Row.of(found)
+            return None if found is None else OutboxRow.of(found)
 
-    def other_versions(self, target: str, root: str, exam: str) -> list[tuple[Row, Message]]:
+    def other_versions(self, target: str, root: str, exam: str) -> list[tuple[OutboxRow, Message]]:
         """The messages of other versions of an exam to the same receiver, in the order queued."""
         with self._read() as db:
-            sql = f"SELECT {COLUMNS}, about, payload FROM message WHERE target = ? AND root = ? AND exam <> ? ORDER BY seq"  # noqa: S608, E501
+            sql = f"SELECT {COLUMNS}, {MESSAGE} FROM message WHERE target = ? AND root = ? AND exam <> ? ORDER BY seq"  # noqa: S608
             found = db.execute(sql, (target, root, exam)).fetchall()
-        return [
-            (Row.of(row), Message.of(json.loads(about), zlib.decompress(payload))) for *row, about, payload in found
-        ]
+            width = len(COLUMNS.split(", "))
+            return [(OutboxRow.of(row[:width]), message_of_row(row[width:], self._shared(row[0]))) for row in found]
 
     def retry(self, seq: int) -> bool:
         """Let a message that was given up, or waits for its next attempt, be tried at once."""
@@ -119,10 +124,13 @@ class Ledger:
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         return done.rowcount
 
-    def _end(self, seq: int, state: State, reasons: Sequence[Problem], outcomes: Sequence[EntryOutcome]) -> None:
+    def _shared(self, seq: int) -> list[str]:
+        return [name for (name,) in self._db.execute("SELECT name FROM shared WHERE seq = ?", (seq,))]
+
+    def _end(self, seq: int, state: State, reasons: Sequence[Problem], parts: Sequence[Part]) -> None:
         self._db.execute(
-            "UPDATE message SET state = ?, owner = NULL, reasons = ?, outcomes = ?, ended = ? WHERE seq = ?",
-            (state, problems_text(reasons), outcomes_text(outcomes), moment(), seq),
+            "UPDATE message SET state = ?, owner = NULL, reasons = ?, parts = ?, ended = ? WHERE seq = ?",
+            (state, problems_text(reasons), parts_text(parts), moment(), seq),
         )
 
     @contextmanager

@@ -7,20 +7,19 @@ import time
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
 from adapter.problems import Problem
-from adapter.send.answers import EntryOutcome, problem
-from adapter.send.message import Message
+from adapter.send.failures import problem
+from adapter.send.message import NOTHING_SAID, Letter, Message, Part, Receipt
 from adapter.send.outbox.ledger import Ledger, moment
 from adapter.send.outbox.owners import Owners
-from adapter.send.outbox.rows import COLUMNS, Row, State, problems_text
+from adapter.send.outbox.rows import MESSAGE, State, message_of_row, parts, problems_text
 from adapter.send.outbox.schema import OutboxError
 
 
-class Placed(StrEnum):
+class PutResult(StrEnum):
     """What became of a message that was put in."""
 
     QUEUED = "queued"
@@ -28,17 +27,6 @@ class Placed(StrEnum):
     SENT_BEFORE = "sent before"
     DEAD_BEFORE = "given up before"
     SUPERSEDED = "superseded"
-
-
-@dataclass(frozen=True, slots=True)
-class Letter:
-    """A message that is being sent: its number, which attempt this is, what to send, and where Observations of
-    earlier versions are (``Type/id`` by the value of their identifier)."""
-
-    seq: int
-    attempt: int
-    message: Message
-    known: dict[str, str] = field(default_factory=dict)
 
 
 # The version of an exam that was first seen later is the newer one, among those of one rank.
@@ -55,7 +43,7 @@ ORDER BY newer.rank DESC, newer.seq DESC LIMIT 1
 # Device, an examiner) do not leave side by side, so that no two of them make it. (CROSS JOIN tells SQLite to begin
 # with the few that are being sent.)
 _NEXT = """
-SELECT seq, attempts + 1, about, payload, target, exam, root, rank FROM message AS m
+SELECT seq, attempts + 1, {message} FROM message AS m
 WHERE target = :target AND state = 'waiting' AND due <= :now
   AND NOT EXISTS (SELECT 1 FROM message AS o WHERE o.target = :target AND o.newborn = m.newborn
                   AND o.state IN ('waiting', 'sending') AND o.seq < m.seq)
@@ -92,7 +80,7 @@ class Outbox(Ledger):
         with self._change(durable=True):
             yield
 
-    def put(self, target: str, message: Message, *, again: bool = False) -> Placed:
+    def put(self, target: str, message: Message, *, again: bool = False) -> PutResult:
         """Queue a message for the server at ``target``; it is on the disk when this returns.
 
         What was sent there before is not queued a second time, unless ``again``; what a newer version has
@@ -106,14 +94,14 @@ class Outbox(Ledger):
             if last is not None and last[0] == message.digest:
                 before = State(last[1])
                 if before in (State.WAITING, State.SENDING):
-                    return Placed.QUEUED_BEFORE
+                    return PutResult.QUEUED_BEFORE
                 if not again or before is State.SUPERSEDED:
-                    return {State.SENT: Placed.SENT_BEFORE, State.DEAD: Placed.DEAD_BEFORE}.get(
-                        before, Placed.SUPERSEDED
+                    return {State.SENT: PutResult.SENT_BEFORE, State.DEAD: PutResult.DEAD_BEFORE}.get(
+                        before, PutResult.SUPERSEDED
                     )
             newer = self._newer(target, message, ("waiting", "sending", "sent"))
             self._insert(target, message, newer)
-            return Placed.SUPERSEDED if newer else Placed.QUEUED
+            return PutResult.SUPERSEDED if newer else PutResult.QUEUED
 
     def claim(self, target: str, tries: int) -> Letter | None:
         """The next message to send to ``target``, now in state ``sending`` under this object's lease.
@@ -123,11 +111,11 @@ class Outbox(Ledger):
         with self._change() as db:
             self._free(target, tries)
             while True:
-                row = db.execute(_NEXT, {"target": target, "now": time.time()}).fetchone()
+                row = db.execute(_NEXT.format(message=MESSAGE), {"target": target, "now": time.time()}).fetchone()
                 if row is None:
                     return None
-                seq, attempt, about, payload, *_ = row
-                message = Message.of(json.loads(about), zlib.decompress(payload))
+                seq, attempt, *content = row
+                message = message_of_row(content, self._shared(seq))
                 newer = self._newer(target, message, ("sent",))
                 if newer:
                     self._end(seq, State.SUPERSEDED, [superseded(message.exam, newer)], [])
@@ -136,13 +124,13 @@ class Outbox(Ledger):
                     "UPDATE message SET state = 'sending', attempts = ?, owner = ? WHERE seq = ?",
                     (attempt, self._lease(), seq),
                 )
-                return Letter(seq, attempt, message, self._known(target, message))
+                return Letter(seq, attempt, target, message, self._before(target, message))
 
-    def sent(self, letter: Letter, target: str, outcomes: Sequence[EntryOutcome]) -> None:
+    def sent(self, letter: Letter, receipt: Receipt = NOTHING_SAID) -> None:
         """It arrived."""
         with self._change() as db:
-            self._end(letter.seq, State.SENT, [], outcomes)
-            known = [(target, name) for name in letter.message.shared]
+            self._end(letter.seq, State.SENT, [], receipt.parts)
+            known = [(letter.target, name) for name in letter.message.shared]
             db.executemany("INSERT OR IGNORE INTO known VALUES (?, ?)", known)
 
     def later(self, letter: Letter, reasons: Sequence[Problem], due: float, *, counted: bool = True) -> None:
@@ -154,10 +142,10 @@ class Outbox(Ledger):
                 (due, problems_text(reasons), letter.attempt - (not counted), letter.seq, self._owner),
             )
 
-    def dead(self, letter: Letter, reasons: Sequence[Problem], outcomes: Sequence[EntryOutcome] = ()) -> None:
+    def dead(self, letter: Letter, reasons: Sequence[Problem], parts: Sequence[Part] = ()) -> None:
         """It is given up, with the reasons."""
         with self._change():
-            self._end(letter.seq, State.DEAD, reasons, outcomes)
+            self._end(letter.seq, State.DEAD, reasons, parts)
 
     def superseded(self, letter: Letter, reasons: Sequence[Problem]) -> None:
         """The server has a newer version."""
@@ -168,7 +156,7 @@ class Outbox(Ledger):
         reasons = [superseded(message.exam, newer)] if newer else []
         now = moment()
         made = self._db.execute(
-            "INSERT INTO message (target, exam, root, newborn, rank, digest, about, payload, state, reasons,"
+            "INSERT INTO message (target, exam, root, newborn, rank, digest, own, payload, state, reasons,"
             " queued, ended) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 target,
@@ -177,7 +165,7 @@ class Outbox(Ledger):
                 message.newborn,
                 message.rank,
                 message.digest,
-                json.dumps(message.about()),
+                json.dumps(message.own),
                 zlib.compress(message.payload, 1),
                 State.SUPERSEDED if newer else State.WAITING,
                 problems_text(reasons),
@@ -206,18 +194,11 @@ class Outbox(Ledger):
             else:
                 self._db.execute("UPDATE message SET state = 'waiting', owner = NULL, due = 0 WHERE seq = ?", (seq,))
 
-    def _known(self, target: str, message: Message) -> dict[str, str]:
-        """Where the Observations of the exam are, from what the server said of versions that were sent."""
-        found: dict[str, str] = {}
-        sql = f"SELECT {COLUMNS}, about FROM message WHERE target = ? AND root = ? AND state = 'sent' ORDER BY seq"  # noqa: S608
-        for *row, about in self._db.execute(sql, (target, message.root)):
-            told = json.loads(about)
-            names = dict(zip(told["full_urls"], told["names"], strict=True))
-            for outcome in Row.of(row).outcomes:
-                kind, _, value = names.get(outcome.full_url, "").partition(" ")
-                if kind == "Observation" and outcome.place.startswith("Observation/"):
-                    found[value] = outcome.place
-        return found
+    def _before(self, target: str, message: Message) -> tuple[Part, ...]:
+        """What the receiver said of versions of the exam that were sent."""
+        sql = "SELECT parts FROM message WHERE target = ? AND root = ? AND state = 'sent' ORDER BY seq"
+        found = self._db.execute(sql, (target, message.root)).fetchall()
+        return tuple(part for (said,) in found for part in parts(said))
 
     def _lease(self) -> int:
         if self._owner is None:
@@ -230,4 +211,4 @@ def superseded(exam: str, newer: str) -> Problem:
     return problem("superseded", f"exam {exam} is not sent: {newer}, a newer version of it, goes before")
 
 
-__all__ = ["Letter", "Outbox", "OutboxError", "Placed", "moment", "superseded"]
+__all__ = ["Outbox", "OutboxError", "PutResult", "moment", "superseded"]

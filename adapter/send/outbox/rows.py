@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+import zlib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.answers import EntryOutcome
+from adapter.send.message import Message, Part
 
 
 class State(StrEnum):
@@ -24,14 +25,15 @@ class State(StrEnum):
     SUPERSEDED = "superseded"
 
 
-COLUMNS = "seq, target, exam, root, state, attempts, due, reasons, outcomes, digest, queued, ended"
+COLUMNS = "seq, target, exam, root, state, attempts, due, reasons, parts, digest, queued, ended"
+MESSAGE = "exam, root, newborn, rank, payload, digest, own"
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class OutboxRow:
     """One message: ``seq`` is its number; ``due`` the moment (seconds since 1970) before which it is not sent;
-    ``reasons`` why it failed last or for good; ``outcomes`` what the server said, entry by entry; ``digest``
-    the SHA-256 of the payload; ``queued`` and ``ended`` as ISO 8601 in UTC."""
+    ``reasons`` why it failed last or for good; ``parts`` what the receiver said, part by part; ``digest`` that of
+    the message; ``queued`` and ``ended`` as ISO 8601 in UTC."""
 
     seq: int
     target: str
@@ -41,18 +43,16 @@ class Row:
     attempts: int
     due: float
     reasons: tuple[Problem, ...]
-    outcomes: tuple[EntryOutcome, ...]
+    parts: tuple[Part, ...]
     digest: str
     queued: str
     ended: str | None
 
     @classmethod
-    def of(cls, row: Sequence[Any] | sqlite3.Row) -> Row:
+    def of(cls, row: Sequence[Any] | sqlite3.Row) -> OutboxRow:
         """From a row of ``COLUMNS``."""
-        seq, target, exam, root, state, attempts, due, reasons, outcomes, *rest = row
-        return cls(
-            seq, target, exam, root, State(state), attempts, due, problems(reasons), _outcomes(outcomes), *rest
-        )
+        seq, target, exam, root, state, attempts, due, reasons, said, *rest = row
+        return cls(seq, target, exam, root, State(state), attempts, due, problems(reasons), parts(said), *rest)
 
 
 def problems_text(found: Sequence[Problem]) -> str:
@@ -77,15 +77,21 @@ def problems(text: str) -> tuple[Problem, ...]:
     )
 
 
-def outcomes_text(found: Sequence[EntryOutcome]) -> str:
-    """Outcomes as they are stored."""
-    return json.dumps(
-        [[o.full_url, o.status, o.location, o.etag, o.version, problems_text(o.outcome_problems)] for o in found]
-    )
+def parts_text(found: Sequence[Part]) -> str:
+    """What a receiver said, as it is stored."""
+    return json.dumps([[p.name, p.answer, p.place, p.version, problems_text(p.problems)] for p in found])
 
 
-def _outcomes(text: str) -> tuple[EntryOutcome, ...]:
+def parts(text: str) -> tuple[Part, ...]:
+    """What a receiver said, as it was stored."""
     return tuple(
-        EntryOutcome(full_url, status, location, etag, version, problems(remarks))
-        for full_url, status, location, etag, version, remarks in json.loads(text)
+        Part(name, answer, place, version, problems(remarks))
+        for name, answer, place, version, remarks in json.loads(text)
     )
+
+
+def message_of_row(row: Sequence[Any], shared: Iterable[str]) -> Message:
+    """From a row of ``MESSAGE`` and the names of what the message shares with others."""
+    exam, root, newborn, rank, payload, digest, own = row
+    unpacked = zlib.decompress(payload)
+    return Message(exam, root, newborn, rank, unpacked, digest, shared=frozenset(shared), own=json.loads(own))

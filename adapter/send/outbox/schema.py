@@ -14,10 +14,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from adapter.problems import AdapterError, ExitCode
+from adapter.send.outbox.migration import from_version_1
 
 #: "nxob": tells our file from any other SQLite database
 _APPLICATION = 0x6E786F62
-_VERSION = 1
+_VERSION = 2
 
 _TABLES = """
 CREATE TABLE message (
@@ -28,14 +29,14 @@ CREATE TABLE message (
   newborn TEXT NOT NULL,
   rank INTEGER NOT NULL,
   digest TEXT NOT NULL,
-  about TEXT NOT NULL,
+  own TEXT NOT NULL,
   payload BLOB NOT NULL,
   state TEXT NOT NULL CHECK (state IN ('waiting', 'sending', 'sent', 'dead', 'superseded')),
   attempts INTEGER NOT NULL DEFAULT 0,
   due REAL NOT NULL DEFAULT 0,
   owner INTEGER,
   reasons TEXT NOT NULL DEFAULT '[]',
-  outcomes TEXT NOT NULL DEFAULT '[]',
+  parts TEXT NOT NULL DEFAULT '[]',
   queued TEXT NOT NULL,
   ended TEXT
 ) STRICT;
@@ -86,6 +87,12 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         db.execute(f"PRAGMA user_version = {_VERSION}")
     elif application != _APPLICATION:
         raise OutboxError(f"{path} is a database of something else, not an outbox")
+    elif version == 1:
+        try:
+            from_version_1(db)
+        except ValueError as error:
+            raise OutboxError(f"the outbox {path} is damaged: {error}") from None
+        db.execute(f"PRAGMA user_version = {_VERSION}")
     elif version != _VERSION:
         raise OutboxError(f"{path} is an outbox of version {version}, this program writes version {_VERSION}")
     db.execute("COMMIT")

@@ -11,12 +11,10 @@ from pathlib import Path
 
 from adapter.catalogue import Catalogue
 from adapter.problems import Problem
-from adapter.read import Reading, read_captures
-from adapter.read.plan import Plan, read_table
-from adapter.send.carrier import Carrier
-from adapter.send.client import FhirClient
-from adapter.send.fhir_carrier import carrier_to
-from adapter.send.outbox import Outbox, Row, State
+from adapter.read import Reading, read
+from adapter.read.plan import Plan
+from adapter.send.outbox import Outbox, OutboxRow, State
+from adapter.send.transport import Transport
 
 
 @dataclass(slots=True)
@@ -67,13 +65,11 @@ class TakenFile:
 
 
 class Intake:
-    """Queues the exams of files for ``receiver``, with ``plan`` where they are tables of another form."""
+    """Queues the exams of files for the receiver of ``transport``; with ``plan`` where they are other tables."""
 
-    def __init__(
-        self, outbox: Outbox, receiver: FhirClient | Carrier, catalogue: Catalogue, plan: Plan | None = None
-    ) -> None:
-        self._outbox, self._carrier, self._catalogue, self._plan = outbox, carrier_to(receiver), catalogue, plan
-        self._target = self._carrier.target
+    def __init__(self, outbox: Outbox, transport: Transport, catalogue: Catalogue, plan: Plan | None = None) -> None:
+        self._outbox, self._transport, self._catalogue, self._plan = outbox, transport, catalogue, plan
+        self._target = transport.target
 
     def queue(self, path: Path) -> Iterator[Fate]:
         """Each exam of a file once it is in the outbox, or refused. Doing it again changes nothing.
@@ -86,9 +82,7 @@ class Intake:
 
     def _readings(self, path: Path) -> Iterator[Reading]:
         # A file that is there and cannot be opened yields a reading that says so.
-        if self._plan is None:
-            return read_captures(path, self._catalogue, name=path.name)
-        return read_table(path, self._plan, self._catalogue, name=path.name)
+        return read(path, self._catalogue, self._plan, name=path.name)
 
     def _one(self, reading: Reading, taken_at: datetime) -> Fate:
         exam = reading.exam
@@ -97,7 +91,8 @@ class Intake:
             return fate
         skipped = sum(finding.not_examined is not None for finding in exam.findings)
         fate.counts = (len(exam.findings) - skipped, skipped, len(reading.unrecorded))
-        made = self._carrier.made(exam, self._catalogue, self._outbox, reading.source)
+        earlier = self._outbox.other_versions(self._target, exam.details.root, exam.details.id)
+        made = self._transport.prepare(exam, self._catalogue, earlier, reading.source)
         fate.problems += made.problems
         if made.message is None or made.errors:
             return fate
@@ -115,7 +110,7 @@ class Intake:
         return fate
 
 
-def _before(row: Row, moment: datetime) -> bool:
+def _before(row: OutboxRow, moment: datetime) -> bool:
     return row.ended is not None and datetime.fromisoformat(row.ended) < moment
 
 

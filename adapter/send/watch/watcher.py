@@ -18,12 +18,10 @@ from queue import SimpleQueue
 from typing import TypeVar
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.carrier import Carrier
-from adapter.send.client import FhirClient
-from adapter.send.fhir_carrier import carrier_to
 from adapter.send.outbox import Outbox, OutboxError, State
 from adapter.send.policy import Retry
 from adapter.send.sender import Event, Happening, Sender
+from adapter.send.transport import Transport
 from adapter.send.watch.folder import DropFolder
 from adapter.send.watch.intake import Fate, Intake, TakenFile, digest_of
 from adapter.send.watch.journal import Journal
@@ -54,7 +52,7 @@ class Watcher:
         folder: DropFolder,
         intake: Intake,
         outbox: Outbox,
-        receiver: FhirClient | Carrier,
+        transport: Transport,
         journal: Journal,
         *,
         metrics: Metrics | None = None,
@@ -63,10 +61,10 @@ class Watcher:
         pace: Pace = Pace(),
     ) -> None:
         self._folder, self._intake, self._outbox = folder, intake, outbox
-        self._carrier = carrier_to(receiver)
+        self._transport = transport
         self._journal, self._metrics, self._pace = journal, metrics or Metrics(), pace
         self._retry, self._parallel = retry or Retry(), parallel
-        self._target = self._carrier.target
+        self._target = transport.target
         self._stop, self._wake = threading.Event(), threading.Event()
         self._sender: Sender | None = None
         self._todo: list[Path] = []
@@ -210,7 +208,7 @@ class Watcher:
                 if self._stop.is_set() or not self._outbox.open_count(self._target):
                     continue
                 self._sender = Sender(
-                    self._outbox, self._carrier, retry=self._retry, parallel=self._parallel, tell=self._told
+                    self._outbox, self._transport, retry=self._retry, parallel=self._parallel, on_event=self._note
                 )
                 if self._stop.is_set():
                     return
@@ -229,7 +227,7 @@ class Watcher:
         self._stop.wait(self._pace.rest)
         self._wake.set()
 
-    def _told(self, event: Event) -> None:
+    def _note(self, event: Event) -> None:
         """What the sender says, into the log and the numbers."""
         ended = _ENDED.get(event.happening)
         if ended:
@@ -248,7 +246,7 @@ class Watcher:
             seq=event.seq,
             attempt=event.attempt,
             pause=round(event.pause, 1) or None,
-            answers=dict(Counter(str(outcome.status) for outcome in event.outcomes)),
+            answers=dict(Counter(part.answer for part in event.receipt.parts)),
         )
 
     def _fault(self, what: str) -> None:

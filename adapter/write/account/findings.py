@@ -92,7 +92,10 @@ def _means(judged: Judgement | None) -> Text:
     tone = {Meaning.EXPECTED: Tone.QUIET, Meaning.VARIANT: Tone.PLAIN, Meaning.ABNORMAL: Tone.STRONG}[judged.meaning]
     if judged.urgency is Urgency.TELL_NOW:
         return say(Run(words, tone), " ", Run("TELL NOW", Tone.LOUD))
-    return say(Run(f"{words}; tell" if judged.urgency is Urgency.TELL else words, tone))
+    return say(Run(f"{words}{_TELL[judged.urgency]}", tone))
+
+
+_TELL = {Urgency.NONE: "", Urgency.TELL: "; tell", Urgency.TELL_SOON: "; tell this shift"}
 
 
 def _converted(one: Evidence, account: Account) -> str:

@@ -1,4 +1,4 @@
-"""The tell list in blocks: now, at the next round, still to do; each line with what it rests on and its source."""
+"""The tell list in blocks: by how soon; each line with what it rests on and its source."""
 
 from __future__ import annotations
 
@@ -7,7 +7,12 @@ from adapter.document import Block, Bullets, Notice, Paragraph, Tone, say
 from adapter.exam import Status, Urgency
 from adapter.write.account.gathered import Account
 
-_TONES = {Urgency.TELL_NOW: Tone.LOUD, Urgency.TELL: Tone.STRONG, Urgency.NONE: Tone.QUIET}
+_TONES = {
+    Urgency.TELL_NOW: Tone.LOUD,
+    Urgency.TELL_SOON: Tone.STRONG,
+    Urgency.TELL: Tone.STRONG,
+    Urgency.NONE: Tone.QUIET,
+}
 
 
 def tell_notices(account: Account) -> list[Block]:

@@ -4,13 +4,14 @@ from adapter.write.deidentify.exam import WITHHELD, deidentify
 from adapter.write.deidentify.keys import BadKey, Pseudonyms, read_key
 from adapter.write.deidentify.policy import BadPolicy, Policy, load_policy, shipped_policies
 from adapter.write.deidentify.quasi import Cells
-from adapter.write.deidentify.run import Deidentifier, OtherFamily
+from adapter.write.deidentify.run import Deidentified, Deidentifier, OtherFamily
 
 __all__ = [
     "WITHHELD",
     "BadKey",
     "BadPolicy",
     "Cells",
+    "Deidentified",
     "Deidentifier",
     "OtherFamily",
     "Policy",

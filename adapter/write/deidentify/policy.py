@@ -7,8 +7,8 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
+from adapter.catalogue.code import Frozen
 from adapter.catalogue.files import mappings, read_yaml
-from adapter.catalogue.model import Frozen
 from adapter.problems import AdapterError, ExitCode
 from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS
 

@@ -51,10 +51,6 @@ class Cells:
     k: int
     counts: Counter[tuple[str, ...]] = field(default_factory=Counter)
 
-    def see(self, exam: Exam, catalogue: Catalogue) -> None:
-        """Count the newborn of a de-identified exam; the caller sees to it that each is seen once."""
-        self.counts[tuple(QUASI_IDENTIFIERS[name](exam, catalogue) for name in self.names)] += 1
-
     @property
     def smallest(self) -> int:
         """The k that the newborns have: the size of the smallest cell; 0 where there are none."""

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from hashlib import blake2b
+from dataclasses import dataclass
 from pathlib import Path
 
 from adapter import __version__
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir.json import dumps
+from adapter.files.dedupe import Dedupe
 from adapter.problems import AdapterError
 from adapter.write.deidentify.exam import deidentify, family
 from adapter.write.deidentify.keys import Pseudonyms
 from adapter.write.deidentify.policy import Policy
-from adapter.write.deidentify.quasi import Cells
+from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS, Cells
 from adapter.write.tables.spreadsheet import cell
 
 
@@ -26,29 +27,52 @@ class OtherFamily(AdapterError, ValueError):
     """
 
 
+@dataclass(frozen=True, slots=True)
+class Deidentified:
+    """What must be known of a de-identified exam among others; nothing of it leads back without the key.
+
+    ``newborn``: the pseudonym. ``family``: that of whose dates move together, where dates move. ``cell``: the
+    quasi-identifiers. ``log``: what was done, in counts.
+    """
+
+    newborn: str
+    family: str
+    cell: tuple[str, ...]
+    log: dict[str, int]
+
+
 class Deidentifier:
-    """De-identifies exam after exam; holds a few bytes of each newborn."""
+    """De-identifies exam after exam under one policy. What it must know of newborns is on the disk."""
 
     def __init__(self, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
         self._policy, self._pseudonyms, self._catalogue = policy, pseudonyms, catalogue
-        self._families: dict[bytes, bytes] = {}
+        self._families, self._newborns = Dedupe(), Dedupe()
         self.log: Counter[str] = Counter()
         self.cells = Cells(policy.quasi_identifiers, policy.k)
 
-    def __call__(self, exam: Exam) -> Exam:
-        """The exam as the policy wants it. Raises :class:`OtherFamily`."""
+    def made(self, exam: Exam) -> tuple[Exam, Deidentified]:
+        """The exam as the policy wants it, whatever the others are; see :meth:`admit`."""
         made, log = deidentify(exam, self._policy, self._pseudonyms, self._catalogue)
-        newborn = _short(str(made.newborn.identifiers[0]))
-        mine = _short(family(exam, self._policy, self._catalogue)) if self._policy.dates == "shift" else b""
-        if newborn not in self._families:
-            self._families[newborn] = mine
-            self.cells.see(made, self._catalogue)
-        elif self._families[newborn] != mine:
+        moved = self._policy.dates == "shift"
+        mine = self._pseudonyms.name("family", family(exam, self._policy, self._catalogue)) if moved else ""
+        cell = tuple(QUASI_IDENTIFIERS[name](made, self._catalogue) for name in self._policy.quasi_identifiers)
+        return made, Deidentified(str(made.newborn.identifiers[0]), mine, cell, dict(log))
+
+    def admit(self, one: Deidentified) -> None:
+        """Count an exam among the others. Raises :class:`OtherFamily`."""
+        if self._families.first(one.newborn, one.family) != one.family:
             self.log["exams refused: other mother than before"] += 1
             raise OtherFamily(
                 "another mother than in an earlier exam of this newborn, or none: its dates cannot be moved"
             )
-        self.log += log
+        if self._newborns.new(one.newborn):
+            self.cells.counts[one.cell] += 1
+        self.log.update(one.log)
+
+    def __call__(self, exam: Exam) -> Exam:
+        """The exam as the policy wants it. Raises :class:`OtherFamily`."""
+        made, one = self.made(exam)
+        self.admit(one)
         return made
 
     def write(self, folder: Path) -> None:
@@ -72,7 +96,3 @@ class Deidentifier:
             writer = csv.writer(file)
             writer.writerow([*self._policy.quasi_identifiers, "newborns", "rare"])
             writer.writerows([cell(text) for text in row] for row in self.cells.rows())
-
-
-def _short(text: str) -> bytes:
-    return blake2b(text.encode(), digest_size=12).digest()

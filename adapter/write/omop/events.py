@@ -110,7 +110,9 @@ class _Rows:
     def _own(self) -> tuple[Concept | None, str, tuple[Unmapped, ...]]:
         finding, item, catalogue = self._one.finding, self._one.item, self._known.catalogue
         # The row is in the item's own unit, so the question is that of the item's own unit too.
-        loinc, snomed = question_codes(catalogue, item.id, finding.side, finding.site, finding.method, None)
+        loinc, snomed = question_codes(
+            catalogue, item.id, finding.side, finding.site, finding.method, None, finding.answer
+        )
         return self._question(item.id, item.label, loinc, snomed)
 
     def _question(

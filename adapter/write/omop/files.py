@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.exam import Exam, Status
+from adapter.exam import Exam
 from adapter.write.omop.cdm import CdmTable, cdm
-from adapter.write.omop.concepts import NO_CONCEPT, Concepts
-from adapter.write.omop.events import Event, LeftOut, Unmapped, events
+from adapter.write.omop.concepts import Concepts
+from adapter.write.omop.events import Unmapped
+from adapter.write.omop.exam_rows import ExamRows, exam_rows
 from adapter.write.omop.keys import PER_EXAM, Keys
 from adapter.write.tables.arrow import ParquetFile, arrow
 from adapter.write.tables.column import Row
@@ -27,13 +28,12 @@ class _TableFile:
 
     def __init__(self, folder: Path, table: CdmTable, form: str) -> None:
         make: type[ParquetFile] | type[CsvFile] = ParquetFile if form == "parquet" else CsvFile
-        self._table = table
         self._file = make(folder / f"{table.name}.{form}", table.columns)
         self._waiting: list[Row] = []
         self.rows = 0
 
-    def add(self, cells: dict[str, Any]) -> None:
-        self._waiting.append(self._table.row(cells))
+    def add(self, row: Row) -> None:
+        self._waiting.append(row)
         self.rows += 1
         if len(self._waiting) >= _ROWS:
             self._flush()
@@ -73,8 +73,9 @@ class OmopFiles:
         self._keys = keys or Keys()
         names = [name for name in cdm() if notes or name != "note"]
         self._files = {name: _TableFile(folder, cdm()[name], form) for name in names}
+        self._places = {name: _key_places(cdm()[name]) for name in names}
         self._persons: set[int] = set()
-        self._visits: dict[int, dict[str, Any]] = {}
+        self._visits: dict[int, Row] = {}
         self._periods: dict[int, tuple[date, date]] = {}
         self.unmapped: Counter[Unmapped] = Counter()
         self.left_out: Counter[str] = Counter()
@@ -82,76 +83,52 @@ class OmopFiles:
     def add(self, exam: Exam | Known) -> None:
         """Add the rows of one exam; of one that was entered in error only the count of what is left out."""
         known = exam if isinstance(exam, Known) else Known(exam, self._catalogue)
-        if known.exam.details.status is Status.ENTERED_IN_ERROR:
-            self.left_out.update(one.reason for one in events(known, self._concepts) if isinstance(one, LeftOut))
-            return
-        person, visit = self._person(known), self._visit(known)
-        first = self._keys.number("exam", known.identity.report().uuid) * PER_EXAM
-        place = 0
-        for one in events(known, self._concepts, self._notes):
-            if isinstance(one, LeftOut):
-                self.left_out[one.reason] += 1
-                continue
-            if place >= PER_EXAM:
-                raise ValueError(f"exam {known.exam.details.id} has more than {PER_EXAM} rows")
-            self._event(one, person, visit, first + place)
-            place += 1
+        self.add_rows(exam_rows(known, self._concepts, self._notes))
 
-    def _event(self, one: Event, person: int, visit: int, key: int) -> None:
-        self.unmapped.update(one.unmapped)
-        self._files[one.table].add(
-            {**one.cells, f"{one.table}_id": key, "person_id": person, "visit_occurrence_id": visit}
+    def add_rows(self, exam: ExamRows) -> None:
+        """Number the rows of an exam and add them."""
+        self.left_out += exam.left_out
+        if exam.person is None or exam.visit is None:
+            return
+        person = self._keys.number("person", exam.newborn)
+        if person not in self._persons:
+            self._persons.add(person)
+            self._files["person"].add(self._numbered("person", exam.person, person, person, 0))
+        visit = self._keys.number("visit", f"{exam.newborn}/{exam.encounter}")
+        self._see_visit(person, visit, exam.visit)
+        first = self._keys.number("exam", exam.exam) * PER_EXAM
+        self.unmapped.update(exam.unmapped)
+        for key, (table, row) in enumerate(exam.rows, start=first):
+            self._files[table].add(self._numbered(table, row, key, person, visit))
+            self._span(person, row[self._places[table]["date"]])
+
+    def _numbered(self, table: str, row: Row, key: int, person: int, visit: int) -> Row:
+        """The row with its keys."""
+        cells, places = list(row), self._places[table]
+        for name, number in (("visit", visit), ("person", person), ("own", key)):
+            if name in places:
+                cells[places[name]] = number
+        return tuple(cells)
+
+    def _see_visit(self, person: int, visit: int, row: Row) -> None:
+        """A visit lasts from the first beginning to the last end of its exams."""
+        row = self._numbered("visit_occurrence", row, visit, person, visit)
+        names = [column.name for column in cdm()["visit_occurrence"].columns]
+        cells, before = (
+            dict(zip(names, row, strict=True)),
+            dict(zip(names, self._visits.get(visit, row), strict=True)),
         )
-        self._span(person, one.cells[f"{one.table}_date"])
+        began = min(cells["visit_start_datetime"], before["visit_start_datetime"])
+        ended = max(cells["visit_end_datetime"], before["visit_end_datetime"])
+        self._span(person, cells["visit_start_date"])
+        self._span(person, cells["visit_end_date"])
+        before |= {"visit_start_datetime": began, "visit_start_date": began.date()}
+        before |= {"visit_end_datetime": ended, "visit_end_date": ended.date()}
+        self._visits[visit] = tuple(before.values())
 
     def _span(self, person: int, day: date) -> None:
         first, last = self._periods.get(person, (day, day))
         self._periods[person] = min(first, day), max(last, day)
-
-    def _person(self, known: Known) -> int:
-        newborn = known.exam.newborn
-        person = self._keys.number("person", known.newborn_id)
-        if person not in self._persons:
-            self._persons.add(person)
-            born = newborn.birth_time.replace(tzinfo=None)
-            cells = {
-                "person_id": person,
-                "gender_concept_id": self._concepts.id("gender", newborn.sex.value),
-                "year_of_birth": born.year,
-                "month_of_birth": born.month,
-                "day_of_birth": born.day,
-                "birth_datetime": born,
-                "race_concept_id": NO_CONCEPT,
-                "ethnicity_concept_id": NO_CONCEPT,
-                "person_source_value": known.newborn_id,
-                "gender_source_value": newborn.sex.value,
-                "gender_source_concept_id": NO_CONCEPT,
-            }
-            self._files["person"].add(cells)
-        return person
-
-    def _visit(self, known: Known) -> int:
-        """The visit of the exam: the ward's own encounter, which several exams may share, else the exam itself."""
-        details = known.exam.details
-        encounter = known.identity.encounter(details.encounter).uuid
-        visit = self._keys.number("visit", f"{known.newborn_id}/{encounter}")
-        person = self._keys.number("person", known.newborn_id)
-        began, ended = details.started.replace(tzinfo=None), (details.ended or details.started).replace(tzinfo=None)
-        kind = self._catalogue.kinds[details.kind].encounter_class
-        cells = self._visits.get(visit)
-        if cells is None:
-            cells = self._visits[visit] = {
-                "visit_occurrence_id": visit,
-                "person_id": person,
-                "visit_concept_id": self._concepts.id("visit", kind),
-                "visit_type_concept_id": self._concepts.id("type", "ehr"),
-                "visit_source_value": kind,
-                "visit_source_concept_id": NO_CONCEPT,
-            }
-        _widen(cells, began, ended)
-        self._span(person, began.date())
-        self._span(person, ended.date())
-        return visit
 
     def abandon(self) -> None:
         """Let go of the files, which are not whole."""
@@ -160,13 +137,13 @@ class OmopFiles:
 
     def close(self) -> None:
         """Write visits, observation periods and the lists, and finish the files."""
-        for cells in self._visits.values():
-            self._files["visit_occurrence"].add(cells)
+        for row in self._visits.values():
+            self._files["visit_occurrence"].add(row)
         for number, (person, (first, last)) in enumerate(self._periods.items(), start=1):
-            cells = {"observation_period_id": number, "person_id": person}
+            cells: dict[str, Any] = {"observation_period_id": number, "person_id": person}
             cells |= {"observation_period_start_date": first, "observation_period_end_date": last}
             cells["period_type_concept_id"] = self._concepts.id("type", "ehr")
-            self._files["observation_period"].add(cells)
+            self._files["observation_period"].add(cdm()["observation_period"].row(cells))
         for file in self._files.values():
             file.close()
         self._keys.write(self._folder / "keys.csv")
@@ -183,8 +160,9 @@ class OmopFiles:
             writer.writerows([cell(value) for value in row] for row in rows)
 
 
-def _widen(cells: dict[str, Any], began: datetime, ended: datetime) -> None:
-    began = min(began, cells.get("visit_start_datetime", began))
-    ended = max(ended, cells.get("visit_end_datetime", ended))
-    cells |= {"visit_start_datetime": began, "visit_start_date": began.date()}
-    cells |= {"visit_end_datetime": ended, "visit_end_date": ended.date()}
+def _key_places(table: CdmTable) -> dict[str, int]:
+    """Where the keys of a row stand, and its date."""
+    names = [column.name for column in table.columns]
+    wanted = {"own": f"{table.name}_id", "person": "person_id", "visit": "visit_occurrence_id"}
+    wanted["date"] = f"{table.name}_date"
+    return {short: names.index(name) for short, name in wanted.items() if name in names}

@@ -1,13 +1,14 @@
-"""ConceptMaps: from our codes to LOINC, SNOMED CT, a site's own and R4's, how well each fits said honestly.
+"""ConceptMaps: from our codes to LOINC, SNOMED CT, HPO, a site's own and R4's; how well each fits, and who says so.
 
 FHIR R4 ConceptMap (section 4.10). Equivalence is read from the source to the target: *wider* means that the published
-code says less than ours. What has no published code is *unmatched*, with the reason.
+code says less than ours. Codes that are near and say something else stand here and nowhere else. What has no
+published code is *unmatched*, with the reason.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from adapter.catalogue import Catalogue, Code
@@ -17,8 +18,6 @@ from adapter.write.package.names import url as url_of
 
 ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 _SHARED = "The published code stands for more than one of ours."
-_QUALIFIER = "A qualifier, which says this only together with its question."
-_UNSEEN = "Its display was not seen in a published source, so that the fit is not graded."
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +51,11 @@ def _sources(catalogue: Catalogue) -> dict[str, Source]:
     components: Source = ("Components and signs", {}, [], {})
     for item in catalogue.items.values():
         place = f"item {item.id}"
-        _put(items, item.id, item.label, place, item.codes, catalogue)
+        _put(items, item.id, item.label, place, (*item.codes, *item.maps), catalogue)
         items[3][item.id] = item.no_standard_code or ""
-        by = (("side", item.codes_by.side), ("place", item.codes_by.site), ("method", item.codes_by.method))
-        for word, table in by:
-            for key, codes in table.items():
-                _put(items, item.id, item.label, place, codes, catalogue, f"Only with the {word} {key}.")
+        for word, key, codes in item.codes_by.conditions():
+            only = f"Only with the {'place' if word == 'site' else word} {key}."
+            _put(items, item.id, item.label, place, codes, catalogue, only)
         for other in item.other_units:
             _put(items, item.id, item.label, place, other.codes, catalogue, f"Only for a value in {other.unit}.")
         for component in item.components:
@@ -68,7 +66,8 @@ def _sources(catalogue: Catalogue) -> dict[str, Source]:
             _put(components, f"{item.id}.{sign.id}", sign.label, where, sign.codes, catalogue)
         for answer in item.answers:
             where = f"{place}, answer {answer.id}"
-            _put(answers, f"{item.id}.{answer.id}", answer.label, where, answer.codes, catalogue)
+            every = (*answer.codes, *answer.maps)
+            _put(answers, f"{item.id}.{answer.id}", answer.label, where, every, catalogue)
         for sign in item.signs:
             for choice in sign.answers:
                 where = f"{place}, sign {sign.id}, answer {choice.id}"
@@ -84,7 +83,8 @@ def _sources(catalogue: Catalogue) -> dict[str, Source]:
     ):
         source: Source = (title, {}, [], {})
         for term in getattr(catalogue, f"{system}s").values():
-            _put(source, term.id, term.label, f"{system} {term.id}", term.codes, catalogue)
+            every = (*term.codes, *getattr(term, "maps", ()))
+            _put(source, term.id, term.label, f"{system} {term.id}", every, catalogue)
             for side in ("left", "right"):
                 lateral = getattr(term, side, ())
                 only = f"Only with the side {side}."
@@ -98,7 +98,7 @@ def _put(
 ) -> None:
     _, labels, matches, _ = source
     labels[code] = label
-    matches += [Match(code, label, place, target, only) for target in codes if catalogue.sends(target)]
+    matches += [Match(code, label, place, target, only) for target in codes if catalogue.maps(target)]
 
 
 def _map(
@@ -110,51 +110,59 @@ def _map(
     reasons: dict[str, str],
     catalogue: Catalogue,
 ) -> Json:
-    shared = Counter(code for _, code in {(match.source, match.target.code) for match in matches})
     elements = []
     for code, label in labels.items():
         own = [match for match in matches if match.source == code]
-        targets = _merged(_target(match, shared[match.target.code] > 1, catalogue) for match in own)
+        targets = _merged(_target(match, catalogue) for match in own)
         if not targets:
             why = reasons.get(code) or f"No verified code of {catalogue.systems[target].label} means exactly this."
             targets = [{"equivalence": "unmatched", "comment": why}]
         elements.append({"code": code, "display": label, "target": targets})
-    group = {"source": catalogue.uri(system), "target": catalogue.uri(target), "element": elements}
+    group: Json = {"source": catalogue.uri(system), "target": catalogue.uri(target)}
+    if catalogue.systems[target].version:
+        group["targetVersion"] = catalogue.systems[target].version
+    group["element"] = elements
     shown = catalogue.systems[target].label
+    givers = dict.fromkeys(_grade(match, catalogue)[1] for match in matches)
+    graded_by = "; ".join(f"{giver}: {_label(giver, catalogue)}" for giver in givers)
     words = (
-        f"{title} of the adapter and the codes of {shown} that are sent beside them. Not signed by a terminologist; "
-        "the codes were verified in published sources and not against a current release."
+        f"{title} of the adapter and codes of {shown}. Those graded inexact or relatedto are not sent. Grades are by "
+        f"{graded_by}. The codes were verified in published sources and not against a current release."
     )
     head = conformance("ConceptMap", f"{system}-to-{target}", f"{title} to {shown}", words, catalogue)
+    if catalogue.systems[target].notice:
+        head["copyright"] = catalogue.systems[target].notice
     name = catalogue.systems[system].uri.rpartition("/")[2]
     return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}
 
 
-def _target(match: Match, shared: bool, catalogue: Catalogue) -> Json:
-    grade = _grade(match, shared, catalogue)
+def _target(match: Match, catalogue: Catalogue) -> Json:
+    fit, by, comment = _grade(match, catalogue)
     found: Json = {"code": match.target.code}
     if match.target.display:
         found["display"] = match.target.display
-    found["equivalence"] = grade.equivalence
-    return {**found, **({"comment": grade.comment} if grade.comment else {})}
+    found["equivalence"] = fit
+    because = comment and f"{comment[0].upper()}{comment[1:].removesuffix('.')}."
+    found["comment"] = " ".join(filter(None, (match.only, because, f"Graded by: {by}.")))
+    return found
 
 
-def _grade(match: Match, shared: bool, catalogue: Catalogue) -> Grade:
-    """How well the target fits: as the catalogue says, else by what is known of it."""
-    said = catalogue.equivalences.get(match.place)
-    if said is not None and match.target.code in said.targets:
-        return said.targets[match.target.code]
-    if match.only:
-        return Grade(equivalence="narrower", comment=match.only)
-    if catalogue.systems[match.target.system].local:
-        return Grade(equivalence="equivalent", comment="As this site says.")
-    if shared:
-        return Grade(equivalence="wider", comment=_SHARED)
-    if ", answer " in match.place and (match.target.display or "").endswith("(qualifier value)"):
-        return Grade(equivalence="wider", comment=_QUALIFIER)
-    if match.target.display is None:
-        return Grade(equivalence="relatedto", comment=_UNSEEN)
-    return Grade(equivalence="equivalent")
+def _grade(match: Match, catalogue: Catalogue) -> tuple[str, str, str]:
+    """How well the target fits, who says so and why: as ``equivalences.yaml`` has it, else as stands with the code.
+
+    A code that holds only under a condition says more than ours without it: equivalent becomes narrower.
+    """
+    said, code = catalogue.equivalences.get(match.place), match.target
+    if said is not None and code.code in said.targets:
+        grade = said.targets[code.code]
+        return grade.equivalence, grade.by, grade.comment
+    fit = code.fit or "relatedto"  # the linter refuses a code that nobody graded
+    conditional = {"equal": "narrower", "equivalent": "narrower", "wider": "inexact"}
+    return conditional.get(fit, fit) if match.only else fit, code.by, code.comment
+
+
+def _label(giver: str, catalogue: Catalogue) -> str:
+    return catalogue.graders[giver].label if giver in catalogue.graders else giver
 
 
 def _merged(targets: Iterable[Json]) -> list[Json]:
@@ -177,9 +185,8 @@ def _absent(catalogue: Catalogue) -> Json:
         if grade is None:
             comment = _SHARED if shared[reason.absent] > 1 else "R4's code is more general."
             grade = Grade(equivalence="wider", comment=comment)
-        target = {"code": reason.absent, "equivalence": grade.equivalence}
-        if grade.comment:
-            target["comment"] = grade.comment
+        comment = " ".join(filter(None, (grade.comment, f"Graded by: {grade.by}.")))
+        target = {"code": reason.absent, "equivalence": grade.equivalence, "comment": comment}
         elements.append({"code": reason.id, "display": reason.label, "target": [target]})
     group = {"source": catalogue.uri("reason"), "target": ABSENT, "element": elements}
     words = "Reasons for not examining and the codes of R4's data-absent-reason that are sent with them."
@@ -188,11 +195,3 @@ def _absent(catalogue: Catalogue) -> Json:
     )
     name = catalogue.systems["reason"].uri.rpartition("/")[2]
     return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}
-
-
-def graded(maps: Iterable[Json]) -> Iterator[tuple[str, str]]:
-    """Name of the map and equivalence of each of its targets, for counting."""
-    for one in maps:
-        for group in one["group"]:
-            for element in group["element"]:
-                yield from ((one["id"], target["equivalence"]) for target in element["target"])

@@ -68,7 +68,8 @@ def _listed(codes: Iterable[Code], catalogue: Catalogue) -> Iterator[Json]:
             by.setdefault(code.system, {}).setdefault(code.code, code)
     for system, held in by.items():
         concepts = [{"code": c.code, **({"display": c.display} if c.display else {})} for c in held.values()]
-        yield {"system": catalogue.uri(system), "concept": concepts}
+        version = catalogue.systems[system].version
+        yield {"system": catalogue.uri(system), **({"version": version} if version else {}), "concept": concepts}
 
 
 def _units(catalogue: Catalogue) -> Json:

@@ -30,11 +30,18 @@ class _File(Protocol):
 class TableFiles:
     """The tables of a folder as they are written; the data dictionary is written at the end.
 
-    Raises :class:`adapter.write.tables.arrow.NoParquet` where the library for Parquet is missing.
+    ``repeats``: rows of a table with a unique column stand though their value came before, for whoever will look
+    over more than these. Raises :class:`adapter.write.tables.arrow.NoParquet` where its library is missing.
     """
 
     def __init__(
-        self, folder: Path, catalogue: Catalogue, form: str = "parquet", names: Sequence[str] = tuple(TABLES)
+        self,
+        folder: Path,
+        catalogue: Catalogue,
+        form: str = "parquet",
+        names: Sequence[str] = tuple(TABLES),
+        *,
+        repeats: bool = False,
     ) -> None:
         if form == "parquet":
             arrow()
@@ -43,7 +50,7 @@ class TableFiles:
         self.columns: dict[str, tuple[Column, ...]] = {name: TABLES[name].columns(catalogue) for name in names}
         self._files: dict[str, _File] = {n: make(folder / f"{n}.{form}", c) for n, c in self.columns.items()}
         self._waiting: dict[str, list[Row]] = {name: [] for name in names}
-        self._seen: dict[str, set[bytes]] = {name: set() for name in names if TABLES[name].unique}
+        self._seen: dict[str, set[bytes]] = {name: set() for name in names if TABLES[name].unique and not repeats}
         self.counts: dict[str, Counts] = {name: Counts() for name in names}
 
     def add(self, exam: Exam | Known) -> None:

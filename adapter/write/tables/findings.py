@@ -122,7 +122,13 @@ def _row(one: Evidence, known: Known) -> Row:
         *_moment(finding, known),
         finding.text if one.computed is None else None,
         *question_codes(
-            catalogue, item.id, finding.side, finding.site, finding.method, _other(finding, item, catalogue)
+            catalogue,
+            item.id,
+            finding.side,
+            finding.site,
+            finding.method,
+            _other(finding, item, catalogue),
+            finding.answer,
         ),
         *(answer_codes(catalogue, item.id, finding.answer) if answer and finding.answer else (None, None)),
         *_judged(one, catalogue),

@@ -77,10 +77,11 @@ def read_rows(path: Path, columns: Sequence[Column]) -> Iterator[Row]:
         if names != [column.name for column in columns]:
             raise ValueError(f"{path.name} has other columns than the catalogue gives")
         for cells in reader:
-            yield tuple(_read(text, column.type) for text, column in zip(cells, columns, strict=True))
+            yield tuple(typed(text, column.type) for text, column in zip(cells, columns, strict=True))
 
 
-def _read(text: str, type_: Type) -> Any:
+def typed(text: str, type_: Type) -> Any:
+    """The value of a cell's text, as :func:`cell` wrote it."""
     if not text:
         return None
     match type_:

@@ -40,10 +40,17 @@ def published(codes: Iterable[Code], catalogue: Catalogue) -> tuple[str, ...]:
 
 @lru_cache(maxsize=65536)
 def question_codes(
-    catalogue: Catalogue, item: str, side: Side | None, site: str | None, method: str | None, unit: str | None
+    catalogue: Catalogue,
+    item: str,
+    side: Side | None,
+    site: str | None,
+    method: str | None,
+    unit: str | None,
+    answer: str | None = None,
 ) -> tuple[str | None, str | None]:
-    """LOINC and SNOMED CT codes of a question as it is sent, ``;`` between several."""
-    return _split(codings(catalogue).question(item, side, site, method, unit), catalogue)
+    """LOINC and SNOMED CT codes of a question as it is sent with an answer, ``;`` between several."""
+    parts = codings(catalogue)
+    return _split(parts.question(item, side, site, method, unit, parts.own_question(item, answer)), catalogue)
 
 
 @lru_cache(maxsize=65536)

@@ -1,4 +1,4 @@
-"""HL7 v2.5.1: an exam as ORU^R01, and back."""
+"""HL7 v2.5.1: an exam as ORU^R01."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.write.v2.message import to_oru
-from adapter.write.v2.read import NotReadable, from_oru, read_oru
 
 
 def write(
@@ -25,4 +24,4 @@ def write(
     return to_oru(exam, catalogue, [to_oru(one, catalogue) for one in same])
 
 
-__all__ = ["NotReadable", "from_oru", "read_oru", "to_oru", "write"]
+__all__ = ["to_oru", "write"]

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from adapter.catalogue import Authority, Catalogue
 from adapter.exam import Examiner, Identifier
 from adapter.fhir.json import Json
-from adapter.write.v2.er7 import joined, text
+from adapter.v2.er7 import joined, text
 
 
 class Coder:

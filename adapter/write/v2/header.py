@@ -7,13 +7,11 @@ from hashlib import sha256
 
 from adapter import __version__
 from adapter.catalogue import Catalogue
-from adapter.exam import Exam, Sex
+from adapter.exam import Exam
 from adapter.fhir.identity import SOFTWARE
+from adapter.v2.er7 import ENCODING, joined, moment, segment, text
+from adapter.v2.tables import SEXES
 from adapter.write.v2.coded import Coder, designator
-from adapter.write.v2.er7 import ENCODING, joined, moment, segment, text
-
-SEXES = {Sex.FEMALE: "F", Sex.MALE: "M", Sex.OTHER: "O", Sex.UNKNOWN: "U"}
-"""Table 0001 (map AdministrativeSex reversed)."""
 
 _CLASSES = {"IMP": "I", "AMB": "O", "OBSENC": "O"}
 """Table 0004 by the v3 ActCode of the encounter (map PatientClass[EncounterClass] reversed)."""

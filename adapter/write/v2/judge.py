@@ -16,7 +16,7 @@ from hl7apy.parser import parse_message
 
 from adapter.catalogue import V2Settings
 from adapter.problems import Layer, Problem, Severity
-from adapter.write.v2.er7 import Read
+from adapter.v2.er7 import Read
 
 VALUE_TYPES = frozenset({"CE", "CWE", "FT", "NM", "SN", "ST", "TS", "TX"})
 """Those of table 0125 that are written here; CWE as guides on v2.5.1 (laboratory reporting) take it in advance."""

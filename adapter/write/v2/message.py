@@ -12,15 +12,20 @@ from adapter.fhir import observations_by_region
 from adapter.fhir.json import Json
 from adapter.fhir.parts import parts
 from adapter.fhir.report import caution, counts, line_in_words
+from adapter.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
 from adapter.write.outward import NotWritable
 from adapter.write.v2.coded import Coder, designator
-from adapter.write.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
 from adapter.write.v2.header import message_header, people, with_control_id
 from adapter.write.v2.judge import judged, problem
 from adapter.write.v2.results import STATUS, Result, Results, comments, is_computed
 from adapter.write.v2.withdrawn import with_withdrawn
 
-_TELLS = {Urgency.TELL_NOW: ("tell.now", "Tell now", "AA"), Urgency.TELL: ("tell.next-round", "Tell", "A")}
+_TELLS = {
+    Urgency.TELL_NOW: ("tell.now", "Tell now", "AA"),
+    Urgency.TELL_SOON: ("tell.this-shift", "Tell this shift", "A"),
+    Urgency.TELL: ("tell.next-round", "Tell", "A"),
+    Urgency.NONE: ("tell.still-to-do", "Still to do", ""),
+}
 _REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
 """OBR-25, table 0123; it has no code for what was posted as wrong: the results say it, the report is a correction."""
 
@@ -154,7 +159,7 @@ class _Report:
         if order is not None and order.of is not None:
             found.append(self._own("exam.born", "Number born of this pregnancy", 1, "NM", str(order.of)))
         for number, tell in enumerate(self._tells, start=1):
-            question, label, flag = _TELLS.get(tell.urgency, ("tell.still-to-do", "Still to do", ""))
+            question, label, flag = _TELLS[tell.urgency]
             words = self._results.words(line_in_words(tell))
             made = self._own(question, label, number, words[2], words[5])
             made.fields[8] = flag

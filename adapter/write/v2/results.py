@@ -19,8 +19,8 @@ from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED
 from adapter.fhir.parts import DETAIL
+from adapter.v2.er7 import formatted, joined, moment, segment, text
 from adapter.write.v2.coded import Coder
-from adapter.write.v2.er7 import formatted, joined, moment, segment, text
 
 COMMENTS = {
     "absent": "Why it was not examined",

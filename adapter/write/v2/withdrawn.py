@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from adapter.write.v2.er7 import Read, messages, text
+from adapter.v2.er7 import Read, messages, text
 from adapter.write.v2.results import comments
 
 Key = tuple[str, str, str]

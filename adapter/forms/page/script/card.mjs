@@ -20,7 +20,7 @@ const key = (doc, item) => `${doc.key}/${item.id}`;
 
 /** What an answer is, in words besides its place and mark. */
 const mark = (answer) => {
-  const tell = { "tell-now": ", tell now", tell: ", tell", none: "" }[answer.urgency];
+  const tell = answer.urgency === "none" ? "" : `, ${app.catalogue.tellWords[answer.urgency].words}`;
   if (answer.meaning === "expected") return "expected";
   return `${answer.meaning === "abnormal" ? "▲ abnormal" : "variant"}${tell}`;
 };

@@ -1,7 +1,7 @@
 // Where, how, when and with which remark a finding was made; each finding of an item has its own.
 import { button, choice, field, h } from "./dom.mjs";
 import { app, commit } from "./state.mjs";
-import { answerOf } from "./catalogue.mjs";
+import { URGENCIES, answerOf } from "./catalogue.mjs";
 import { findingsOf } from "./entry.mjs";
 import { now } from "./moments.mjs";
 import { valueInWords } from "./words.mjs";
@@ -29,7 +29,7 @@ const places = (doc, item, finding) => {
     item.sides === "optional" && !site?.side ? pick("Side (the infant's own)", ["left", "right"], (id) => id, "side") : null,
     finding.not_examined ? null : pick("How", usual, (id) => app.catalogue.methods[id], "method"),
     item.states && !finding.not_examined ? pick("State of the infant", Object.keys(states), (id) => states[id], "state") : null,
-    pick("Tell, by your own judgement", ["tell", "tell-now"], (id) => (id === "tell" ? "at the next round" : "now"), "urgency"),
+    pick("Tell, by your own judgement", URGENCIES.slice(1), (id) => app.catalogue.tellWords[id].title, "urgency"),
   ];
 };
 

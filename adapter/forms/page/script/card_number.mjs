@@ -4,9 +4,9 @@ import { app, commit, derived } from "./state.mjs";
 import { entriesOf, isWholeEntry, placeEntry } from "./entry.mjs";
 import { now } from "./moments.mjs";
 import { amount, unitShown } from "./units.mjs";
-import { applicable, judge } from "./judgement.mjs";
+import { applicable, deciding, judge } from "./judgement.mjs";
 import { remember, remembered } from "./store.mjs";
-import { cover, spanWords } from "./spans.mjs";
+import { spanWords } from "./spans.mjs";
 import { countSheet } from "./count_sheet.mjs";
 import { refillSheet } from "./refill_sheet.mjs";
 
@@ -74,10 +74,9 @@ const unitPicker = (doc, item, entry, label) => {
 const bandsOf = (doc, item, entry) => {
   const { record } = derived(doc);
   // The first band that holds decides: those that the ones before leave nothing to are not shown.
-  const bands = applicable(entry, item, record, undefined).filter((band, n, all) => !cover(all.slice(0, n), band));
-  const words = { "tell-now": "tell now", tell: "tell" };
+  const { bands } = deciding(applicable(entry, item, record, app.catalogue));
   return bands.map((band) => {
-    const said = band.urgency === "none" ? band.meaning : words[band.urgency];
+    const said = band.urgency === "none" ? band.meaning : app.catalogue.tellWords[band.urgency].words;
     return `${spanWords(band)} ${said}`;
   });
 };
@@ -92,7 +91,7 @@ const live = (doc, item, entry, n) => {
   const half = !whole && (value.value !== "" || value.plus?.value);
   return h("div.live", { "data-live": `${item.id}.${entry.side ?? ""}.${n}` },
     other ? h("p.converted", {}, `= ${amount(value, item, app.catalogue)}${unit}`) : null,
-    judged ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning, judged.urgency === "none" ? "" : `, ${judged.urgency.replace("-", " ")}`) : null,
+    judged ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning, judged.urgency === "none" ? "" : `, ${app.catalogue.tellWords[judged.urgency].words}`) : null,
     half ? h("p.problem.error", {}, "Not a whole number yet: it is kept, and not yet part of the record.") : null,
     entry.counted_seconds ? h("p.counted", {}, `counted for ${entry.counted_seconds} s${Number(entry.counted_seconds) < Number(item.count_seconds) ? ", under a full minute" : ""}`) : null,
     bands.length ? h("p.range", {}, `For this infant now${unit && `, in ${unit.trim()}`}: ${bands.join(" · ")}`) : item.ranges.length ? h("p.range", {}, "No range of ours is in force for this infant now.") : null);

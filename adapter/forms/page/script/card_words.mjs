@@ -1,5 +1,6 @@
 // An answer in the examiner's own words, and how soon to tell of it.
 import { choice, field, h } from "./dom.mjs";
+import { URGENCIES } from "./catalogue.mjs";
 import { app, commit } from "./state.mjs";
 import { findingsOf, placeEntry } from "./entry.mjs";
 
@@ -16,7 +17,7 @@ export const wordsEntry = (doc, item, side) => {
       put([item.id]);
     },
   });
-  const urgency = choice([["", "not to be told by itself"], ["tell", "tell at the next round"], ["tell-now", "tell now"]], entry.urgency, (value) => {
+  const urgency = choice([["", "not to be told by itself"], ...URGENCIES.slice(1).map((id) => [id, app.catalogue.tellWords[id].title])], entry.urgency, (value) => {
     if (value) entry.urgency = value;
     else delete entry.urgency;
     put([item.id]);

@@ -1,29 +1,8 @@
 // The catalogue as the page was built with it: what can be examined, how it is answered, what each answer means.
 
 const MEANINGS = { e: "expected", v: "variant", a: "abnormal" };
-const URGENCIES = ["none", "tell", "tell-now"];
-
-const bound = (text) => {
-  const [, comparator, value] = /^(>=|>|<=|<)(.+)$/.exec(text);
-  return { comparator, value, text };
-};
-
-const span = (raw) => ({ low: raw.low ? bound(raw.low) : null, high: raw.high ? bound(raw.high) : null });
-
-const condition = (raw = {}) => ({
-  ...raw,
-  age_hours: raw.age_hours && span(raw.age_hours),
-  gestation_weeks: raw.gestation_weeks && span(raw.gestation_weeks),
-});
-
-const when = (raw) => ({
-  ...raw,
-  ...Object.fromEntries(["all", "any", "of"].filter((key) => raw[key]).map((key) => [key, raw[key].map(when)])),
-  ...Object.fromEntries(
-    ["number", "age_hours", "gestation_weeks"].filter((key) => raw[key]).map((key) => [key, span(raw[key])]),
-  ),
-  meanings: raw.meanings?.map((letter) => MEANINGS[letter]),
-});
+/** How soon to tell, from the least to the most urgent. */
+export const URGENCIES = ["none", "tell", "tell-soon", "tell-now"];
 
 const unshared = (raw, shared) =>
   Object.fromEntries(Object.entries(raw).map(([key, value]) => [key, SHARED.includes(key) && typeof value === "number" ? shared[value] : value]));
@@ -39,14 +18,8 @@ const item = (raw) => ({
   answers: (raw.answers ?? []).map(([id, label, meaning, urgency = 0]) => ({
     id, label, meaning: MEANINGS[meaning], urgency: URGENCIES[urgency], exclusive: (raw.exclusive ?? []).includes(id),
   })),
-  ranges: (raw.ranges ?? []).map(([low, high, meaning, flag, urgency, source, when_, component]) => ({
-    ...span({ low, high }),
-    meaning: MEANINGS[meaning],
-    flag,
-    urgency: URGENCIES[urgency],
-    source,
-    when: condition(when_ || {}),
-    component: component || undefined,
+  ranges: (raw.ranges ?? []).map(([component, low, high, meaning, flag, urgency, source, tests]) => ({
+    component, low, high, meaning, flag, urgency, source, tests,
   })),
 });
 
@@ -56,17 +29,16 @@ export const readCatalogue = (data) => {
   const spellings = new Map();
   for (const unit of data.units)
     for (const text of [unit.ucum, ...(unit.spellings ?? [])]) spellings.set(text, unit);
+  const ids = (places) => places.map((n) => data.items[n].id);
   return {
     ...data,
+    kinds: Object.fromEntries(Object.entries(data.kinds).map(([id, kind]) => [id, { ...kind, expected: ids(kind.expected) }])),
+    stages: data.stages.map((stage) => ({ ...stage, pages: stage.pages.map(([label, places]) => [label, ids(places)]) })),
     items: new Map(data.items.map((raw, position) => [raw.id, { position, ...item(unshared(raw, data.shared ?? [])) }])),
     units,
     spellings,
-    rules: (data.rules ?? []).map((rule) => ({
-      ...rule,
-      urgency: URGENCIES[rule.urgency ?? 0],
-      replaces: rule.replaces ?? [],
-      when: when(rule.when),
-    })),
+    rules: data.rules ?? [],
+    tellWords: Object.fromEntries(data.urgencies.map(([words, title], rank) => [URGENCIES[rank], { words: words.toLowerCase(), title }])),
     reasons: Object.fromEntries(
       Object.entries(data.reasons).map(([id, [label, urgency]]) => [id, { label, urgency: URGENCIES[urgency] }]),
     ),

@@ -1,73 +1,47 @@
 // What a finding means and how soon to tell: an answer by its meaning, a number by the range in force.
-// The same as adapter/derive/judgement.py; tests/page holds the two against each other.
-import { answerOf, kindOf, siteOf } from "./catalogue.mjs";
-import { exact } from "./exact.mjs";
+// The same as adapter/derive/judgement.py, by the same tables.
+import { URGENCIES, answerOf, kindOf } from "./catalogue.mjs";
+import { compare, exact, less, over, plus, ratio } from "./exact.mjs";
 import { instant } from "./moments.mjs";
-import { amount, convert } from "./units.mjs";
-import { ageHours, gestationWeeks, madeAt } from "./age.mjs";
-import { cover, holds, inside, meet } from "./spans.mjs";
-import { scoreTotal } from "./scores.mjs";
-
-const ORDER = ["none", "tell", "tell-now"];
+import { ageHours } from "./age.mjs";
+import { endOf, every, within } from "./machine.mjs";
+import { componentNumbers, numberOf } from "./numbers.mjs";
 
 /** How urgent, as a number to compare by. */
-export const rank = (urgency) => ORDER.indexOf(urgency ?? "none");
+export const rank = (urgency) => URGENCIES.indexOf(urgency ?? "none");
 
 /** The most urgent of several. */
-export const worst = (...urgencies) => ORDER[Math.max(0, ...urgencies.map(rank))];
-
-/** The finding's one number in the item's unit as digits (a score's total), or null. */
-export const numberOf = (finding, item, catalogue) => {
-  const kind = kindOf(finding.value);
-  if (kind === "quantity" && item.type === "quantity" && item.unit) return amount(finding.value, item, catalogue);
-  if (kind === "score") {
-    const total = scoreTotal(finding.value, item);
-    return total === null ? null : String(total);
-  }
-  return null;
-};
-
-/** The numbers of a measurement that has several, in the item's unit. */
-export const componentNumbers = (value, item, catalogue) =>
-  Object.fromEntries(
-    Object.entries(value.components).map(([id, digits]) => [
-      id, convert({ value: digits, unit: value.unit }, item.unit ?? value.unit, catalogue),
-    ]),
-  );
-
-const conditionHolds = (when, finding, item, record) => {
-  if (when.states && !when.states.includes(finding.state)) return false;
-  if (when.sites && !when.sites.includes(siteOf(finding, item))) return false;
-  if (when.methods && !when.methods.includes(finding.method ?? item.method)) return false;
-  if (when.sex && record.newborn.sex !== when.sex) return false;
-  if (when.age_hours && !holds(when.age_hours, ageHours(record, madeAt(finding, item, record)))) return false;
-  if (when.gestation_weeks) {
-    const weeks = gestationWeeks(record);
-    return weeks !== null && holds(when.gestation_weeks, weeks);
-  }
-  return true;
-};
+export const worst = (...urgencies) => URGENCIES[Math.max(0, ...urgencies.map(rank))];
 
 /** The item's ranges whose conditions hold for this finding, in their order. */
-export const applicable = (finding, item, record, component) =>
-  item.ranges.filter((band) => band.component === component && conditionHolds(band.when, finding, item, record));
+export const applicable = (finding, item, record, catalogue, component = "") =>
+  item.ranges.filter((band) => band.component === component && every(band.tests, { finding, item }, record, catalogue));
 
-const ofBand = (band) => ({ meaning: band.meaning, urgency: band.urgency, flag: band.flag, band });
+const first = (bands, number) => bands.find((band) => within(number, band.low, band.high)) ?? null;
 
-const byRange = (number, component, finding, item, record) => {
-  const band = applicable(finding, item, record, component).find((one) => holds(one, number));
-  return band ? ofBand(band) : null;
+/** Of the ranges those that some number falls to: the first that holds it decides. `allowed` keeps to some numbers. */
+export const deciding = (bands, ends = [], allowed = () => true) => {
+  if (!bands.length) return { bands, gaps: true };
+  const all = [...ends, ...bands.flatMap((band) => [band.low, band.high]).filter(Boolean).map((end) => endOf(end).value)];
+  const ordered = all.map(exact).sort(compare);
+  const one = ratio(1n);
+  const between = ordered.slice(1).map((high, n) => over(plus(ordered[n], high), ratio(2n)));
+  const samples = [less(ordered[0], one), ...ordered, ...between, plus(ordered.at(-1), one)];
+  const found = new Set(samples.filter(allowed).map((number) => first(bands, number)));
+  return { bands: bands.filter((band) => found.has(band)), gaps: found.has(null) };
 };
 
+const ofBand = (band) => band && { meaning: band.meaning, urgency: band.urgency, flag: band.flag, band };
+
+const byRange = (number, component, finding, item, record, catalogue) =>
+  ofBand(first(applicable(finding, item, record, catalogue, component), number));
+
 const byOpenEnd = (digits, comparator, bands) => {
-  const end = { comparator, value: digits };
-  const allowed = comparator[0] === "<" ? { low: null, high: end } : { low: end, high: null };
-  const touched = bands.filter((band) => meet(allowed, band));
-  const whole = touched.find((band) => inside(allowed, band));
-  if (whole && whole === touched[0]) return ofBand(whole);
-  if (touched.every((band) => band.meaning === "abnormal") && cover(touched, allowed))
-    return ofBand(touched.reduce((least, band) => (rank(band.urgency) < rank(least.urgency) ? band : least)));
-  return null;
+  const end = `${comparator}${digits}`;
+  const ends = comparator[0] === "<" ? ["", end] : [end, ""];
+  const found = deciding(bands, [digits], (number) => within(number, ...ends));
+  if (found.gaps || (found.bands.length > 1 && found.bands.some((band) => band.meaning !== "abnormal"))) return null;
+  return ofBand(found.bands.reduce((least, band) => (rank(band.urgency) < rank(least.urgency) ? band : least)));
 };
 
 const unmarked = (finding, item, record, catalogue, unrounded) => {
@@ -79,17 +53,16 @@ const unmarked = (finding, item, record, catalogue, unrounded) => {
   }
   if (kind === "quantities") {
     const parts = Object.entries(componentNumbers(finding.value, item, catalogue))
-      .map(([id, digits]) => byRange(exact(digits), id, finding, item, record))
+      .map(([id, digits]) => byRange(exact(digits), id, finding, item, record, catalogue))
       .filter(Boolean);
     return parts.reduce((most, part) => (!most || rank(part.urgency) > rank(most.urgency) ? part : most), null);
   }
-  if (kind === "time")
-    return byRange(ageHours(record, instant(finding.value.time)), undefined, finding, item, record);
+  if (kind === "time") return byRange(ageHours(record, instant(finding.value.time)), "", finding, item, record, catalogue);
   const digits = numberOf(finding, item, catalogue);
   if (!unrounded && digits === null) return null;
   if (kind === "quantity" && finding.value.comparator)
-    return byOpenEnd(digits, finding.value.comparator, applicable(finding, item, record));
-  return byRange(unrounded ?? exact(digits), undefined, finding, item, record);
+    return byOpenEnd(digits, finding.value.comparator, applicable(finding, item, record, catalogue));
+  return byRange(unrounded ?? exact(digits), "", finding, item, record, catalogue);
 };
 
 /** The judgement on one finding, or null; the examiner's own urgency raises what the catalogue says. */

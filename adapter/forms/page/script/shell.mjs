@@ -22,7 +22,7 @@ const VIEWS = {
 const counts = (doc) => {
   const lines = derived(doc).told;
   const count = (urgency) => lines.filter((line) => line.urgency === urgency && !(urgency === "none")).length;
-  return { now: count("tell-now"), next: count("tell") };
+  return { now: count("tell-now"), soon: count("tell-soon"), next: count("tell") };
 };
 
 const step = (doc, by) => {
@@ -35,8 +35,8 @@ const step = (doc, by) => {
 };
 
 const bar = (doc) => {
-  const { now, next } = counts(doc);
-  const told = [h("b", {}, `${now}`), " now, ", h("b", {}, `${next}`), " next"];
+  const { now, soon, next } = counts(doc);
+  const told = [h("b", {}, `${now}`), " now, ", soon ? [h("b", {}, `${soon}`), " shift, "] : "", h("b", {}, `${next}`), " next"];
   const back = undoWords(doc);
   const item = (words, small, view, onclick, extra = {}) =>
     h("button.way", { type: "button", onclick, "aria-current": app.view === view ? "page" : null, ...extra },

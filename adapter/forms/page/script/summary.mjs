@@ -33,7 +33,8 @@ const answered = (doc) => {
   if (!answer) return null;
   const part = (title, lines) => lines?.length ? [h("h4", {}, title), h("ul", {}, lines.map((line) => h("li", {}, `${line.words}${line.because?.length ? ` (${line.because.join("; ")})` : ""}`)))] : null;
   return h("section.answer-of-adapter", {}, h("h3", {}, "The adapter's list, which counts"),
-    part("Tell the provider now", answer.tell?.now), part("Tell at the next round", answer.tell?.next), part("Still to do", answer.tell?.todo),
+    part("Tell the provider now", answer.tell?.now), part("Tell the provider within this shift", answer.tell?.soon),
+    part("Tell the provider at the next round", answer.tell?.next), part("Still to do", answer.tell?.todo),
     answer.problems?.length ? [h("h4", {}, "To look at"), h("ul", {}, answer.problems.map((one) => h("li", {}, `${one.what} ${one.remedy}`)))] : null);
 };
 

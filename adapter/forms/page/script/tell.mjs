@@ -3,7 +3,7 @@ import { answerOf, kindOf, sideOf } from "./catalogue.mjs";
 import { computedFindings } from "./computed.mjs";
 import { gapsOf } from "./completeness.mjs";
 import { judge, rank, worst } from "./judgement.mjs";
-import { heldRules } from "./rules.mjs";
+import { heldRules } from "./machine.mjs";
 import { spanText } from "./spans.mjs";
 import { unitShown } from "./units.mjs";
 import { inWords, valueInWords } from "./words.mjs";

@@ -1,13 +1,8 @@
-// What must be told, live: now, at the next round, still to do; and that the adapter's list is the one that counts.
+// What must be told, live: now, this shift, at the next round, still to do; and that the adapter's list is the one that counts.
 import { h } from "./dom.mjs";
+import { URGENCIES } from "./catalogue.mjs";
 import { app, current, derived, go } from "./state.mjs";
 import { pageOfItem } from "./pages.mjs";
-
-const PARTS = [
-  ["tell-now", "Tell the provider now"],
-  ["tell", "Tell at the next round"],
-  ["none", "Still to do"],
-];
 
 const lineOf = (doc, line) => {
   const number = pageOfItem(doc, line.places[0]);
@@ -30,10 +25,11 @@ export const toldPanel = (doc) => {
   const lines = derived(doc).told;
   return [
     h("div.told", {},
-      PARTS.map(([urgency, title]) => {
+      [...URGENCIES].reverse().map((urgency) => {
+        const { title } = app.catalogue.tellWords[urgency];
         const some = lines.filter((line) => line.urgency === urgency);
         const none = urgency === "none" ? "Nothing." : "Nothing so far. That does not say that all is well.";
-        return [h(`h3.${urgency}`, {}, title, some.length ? ` (${some.length})` : ""),
+        return [h(`h3.${urgency}`, {}, title[0].toUpperCase() + title.slice(1), some.length ? ` (${some.length})` : ""),
           some.length ? h("ul", {}, some.map((line) => lineOf(doc, line))) : h("p.hint", {}, none)];
       }),
       h("p.hint", {}, `The list that the adapter makes after saving is the one that counts. ${notComputed()}`),

@@ -1,0 +1,100 @@
+"""Items of the catalogue as rows, as data, and one in full (``newborn-adapter items``)."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from adapter.catalogue import Catalogue, Item
+from adapter.catalogue.coverage import Coverage, answer_shares, question_coverage
+
+_COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "coded", "answers_coded", "codes")
+
+
+def _row(item: Item, catalogue: Catalogue) -> dict[str, str]:
+    shared, answers = answer_shares(item)
+    return {
+        "position": str(item.position),
+        "item": item.id,
+        "region": catalogue.region_of[item.id],
+        "label": item.label,
+        "type": item.type.value,
+        "unit": item.unit or "",
+        "sides": item.sides.value,
+        "coded": question_coverage(item).value,
+        "answers_coded": f"{shared}/{answers}" if answers else "",
+        "codes": "; ".join(str(code) for code in item.codes),
+    }
+
+
+def as_csv(chosen: list[Item], catalogue: Catalogue) -> str:
+    """A row an item."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, _COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(_row(item, catalogue) for item in chosen)
+    return out.getvalue()
+
+
+def as_table(chosen: list[Item], catalogue: Catalogue) -> str:
+    """A line an item, and how many questions are coded how."""
+    columns = ("item", "region", "type", "unit", "sides", "coded", "answers_coded", "label")
+    rows = [dict(zip(columns, columns, strict=True))] + [_row(item, catalogue) for item in chosen]
+    widths = {column: max(len(row[column]) for row in rows) for column in columns}
+    lines = ["  ".join(row[column].ljust(widths[column]) for column in columns).rstrip() for row in rows]
+    totals = {c: sum(question_coverage(item) is c for item in chosen) for c in Coverage}
+    spread = ", ".join(f"{count} {name.value}" for name, count in totals.items())
+    return "\n".join([*lines, "", f"{len(chosen)} items; questions coded: {spread}"])
+
+
+def as_data(item: Item, catalogue: Catalogue) -> dict[str, object]:
+    """All of an item for programs."""
+    shown = item.model_dump(mode="json", exclude_defaults=True)
+    return {"region": catalogue.region_of[item.id], "coded": question_coverage(item).value, **shown}
+
+
+def in_full(item: Item, catalogue: Catalogue) -> str:
+    """All of an item for people."""
+    lines = [f"{item.label}  ({item.id}, {catalogue.regions[catalogue.region_of[item.id]].label})"]
+    lines.append(
+        f"  record      {item.type.value}, sides: {item.sides.value}" + (f", in {item.unit}" if item.unit else "")
+    )
+    lines += [f"  how         {item.how}"] if item.how else []
+    lines += [f"  caution     {item.caution}"] if item.caution else []
+    lines += [f"  code        {code}" for code in item.codes] or [f"  code        own only: {item.no_standard_code}"]
+    for word, table in (("side", item.codes_by.side), ("site", item.codes_by.site), ("method", item.codes_by.method)):
+        for key, further in table.items():
+            lines += [f"  code        {code}  (with {word} {key})" for code in further]
+    if item.limits:
+        lines.append(f"  refused     outside {item.limits.possible[0]} to {item.limits.possible[1]}")
+        lines.append(f"  warned      outside {item.limits.plausible[0]} to {item.limits.plausible[1]}")
+    for component in item.components:
+        lines.append(f"  component   {component.id}  " + "; ".join(str(code) for code in component.codes))
+    for answer in item.answers:
+        urgent = f", {answer.urgency.value}" if answer.urgency != "none" else ""
+        codes = "; ".join(str(code) for code in answer.codes)
+        lines.append(f"  answer      {answer.id}: {answer.label} [{answer.meaning.value}{urgent}] {codes}".rstrip())
+    for sign in item.signs:
+        points = ", ".join(f"{answer.points} {answer.id}" for answer in sign.answers)
+        lines.append(f"  sign        {sign.id}: {points}")
+    for band in item.ranges:
+        urgent = f", {band.urgency.value}" if band.urgency != "none" else ""
+        part = f"{band.component} " if band.component else ""
+        when = _when(band.when.model_dump(exclude_defaults=True))
+        lines.append(f"  range       {part}{band} [{band.meaning.value}{urgent}]{when}  {band.source}")
+    lines += [f"  site        {site}" for site in item.sites]
+    lines.append(f"  sources     {'; '.join(f'{s}: {catalogue.sources[s].label}' for s in item.sources)}")
+    return "\n".join(lines)
+
+
+def _when(condition: dict[str, object]) -> str:
+    words = []
+    for name, value in condition.items():
+        if isinstance(value, dict):
+            ends = (f"{end['comparator']}{end['value']}" for end in value.values() if end)
+            words.append(f"{name.replace('_', ' ')} {' and '.join(ends)}")
+        else:
+            words.append(
+                f"{name.replace('_', ' ')} {', '.join(map(str, value)) if isinstance(value, tuple) else value}"
+            )
+    return f" when {'; '.join(words)}" if words else ""

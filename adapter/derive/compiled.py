@@ -1,0 +1,159 @@
+"""A catalogue's ranges and rules as flat tables of plain JSON: ``machine`` runs them here, the bedside page there.
+
+A *test* is a list that asks one thing of a finding or of the infant:
+
+    ["in", FIELD, [VALUES]]         the field is one of the values
+    ["out", FIELD, [VALUES]]        it is none of them; null stands for a field that is not there
+    ["span", NUMBER, LOW, HIGH]     the number is known and lies so; an end is text (">=30"), "" where it is open
+
+FIELD is a path from ``finding``, ``item``, ``judged``, ``site`` (the catalogue's entry of the finding's site),
+``newborn`` or ``exam``; of several, joined by ``|``, the first that is there. NUMBER is ``age`` (hours of life when
+the finding was made), ``start`` (hours of life at the exam's start), ``gestation`` (weeks), ``value`` (in the item's
+unit; hours of life for a moment) or ``value.COMPONENT``.
+
+A *range* is ``[component or "", low, high, meaning, flag, urgency, source, tests]``; the first that holds the number
+and whose tests hold decides.
+
+A *rule's* condition is a list of steps in postfix. Each lays on the stack the findings by which it holds, or null:
+
+    ["find", ITEM, TESTS]           the findings of an item ("": of any) that pass every test; null if there are none
+    ["infant", TESTS]               by no finding: what is asked of the infant
+    ["none", ITEM]                  by no finding: the exam has none of the item
+    ["pairs", ITEM, TESTS, ITEM, TESTS, NUMBER, LOW, HIGH]
+                                    every pair whose first number less its second lies so
+    ["some", N, OF]                 takes OF results; all findings of those that hold, if at least N do
+
+A new leaf of a rule is written down here in these steps alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+from adapter.catalogue import Bound, Catalogue, Condition, Item, Range, Rule, Sides, Span, When
+
+Test = list[Any]
+Step = list[Any]
+Row = list[Any]
+
+_SITE, _METHOD, _SIDE = "finding.site|item.body_site", "finding.method|item.method", "finding.side|site.side"
+
+
+class Compiled(NamedTuple):
+    """What runs: the ranges by item, and the rules that are on, in their order."""
+
+    ranges: dict[str, list[Row]]
+    rules: list[dict[str, Any]]
+
+
+@lru_cache(maxsize=16)
+def compiled(catalogue: Catalogue) -> Compiled:
+    """The tables of a catalogue; nobody changes them."""
+    ranges = {item.id: [_range(band) for band in item.ranges] for item in catalogue.items.values() if item.ranges}
+    return Compiled(ranges, [_rule(rule, catalogue) for rule in catalogue.rules.values() if rule.on])
+
+
+def _range(band: Range) -> Row:
+    said = [band.meaning.value, band.flag.value, band.urgency.value, band.source]
+    return [band.component or "", *_ends(band), *said, _condition(band.when)]
+
+
+def _condition(when: Condition) -> list[Test]:
+    tests = [
+        _in(field, values)
+        for field, values in (("finding.state", when.states), (_SITE, when.sites), (_METHOD, when.methods))
+        if values
+    ]
+    return tests + _of_infant(when, "age")
+
+
+def _of_infant(when: Condition | When, age: str) -> list[Test]:
+    tests: list[Test] = [] if when.sex is None else [["in", "newborn.sex", [when.sex]]]
+    for number, span in ((age, when.age_hours), ("gestation", when.gestation_weeks)):
+        if span is not None:
+            tests.append(["span", number, *_ends(span)])
+    return tests
+
+
+def _ends(span: Span) -> tuple[str, str]:
+    return _end(span.low), _end(span.high)
+
+
+def _end(bound: Bound | None) -> str:
+    return "" if bound is None else f"{bound.comparator}{bound.value:f}"
+
+
+def _rule(rule: Rule, catalogue: Catalogue) -> dict[str, Any]:
+    return {
+        "id": rule.id,
+        "label": rule.label,
+        "urgency": rule.urgency.value,
+        "reason": rule.reason,
+        "source": rule.source,
+        "replaces": list(rule.replaces),
+        "steps": list(_steps(rule.when, None, catalogue)),
+    }
+
+
+def _steps(when: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]:
+    """A condition; with ``side``, what it asks of items that are examined on each side is asked of that side."""
+    if (when.same_side or when.both_sides) and side is None:
+        for each in ("left", "right"):
+            yield from _steps(when, each, catalogue)
+        yield ["some", 2 if when.both_sides else 1, 2]
+    elif when.parts:
+        for part in when.parts:
+            yield from _steps(part, side, catalogue)
+        yield ["some", when.at_least or (len(when.parts) if when.all else 1), len(when.parts)]
+    else:
+        yield from _leaf(when, side, catalogue)
+
+
+def _leaf(leaf: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]:
+    if leaf.item is None and leaf.not_examined:
+        yield ["find", "", [_gap(leaf.not_examined), *_of_infant(leaf, "start")]]
+    elif leaf.item is None:
+        yield ["infant", _of_infant(leaf, "start")]
+    elif leaf.not_recorded:
+        yield ["none", leaf.item]
+        if asked := _of_infant(leaf, "start"):
+            yield ["infant", asked]
+            yield ["some", 2, 2]
+    elif leaf.minus is not None and leaf.number is not None:
+        of_both, other = _of_infant(leaf, "age"), leaf.minus.item or leaf.item
+        one, two = ([_in("finding.site", sites)] if sites else [] for sites in (leaf.sites, leaf.minus.sites))
+        yield ["pairs", leaf.item, one + of_both, other, two + of_both, _value(leaf), *_ends(leaf.number)]
+    else:
+        yield ["find", leaf.item, [*_of_finding(leaf, catalogue.items[leaf.item], side), *_of_infant(leaf, "age")]]
+
+
+def _of_finding(leaf: When, item: Item, side: str | None) -> list[Test]:
+    """What a leaf asks of one finding. One that was not examined has no answer, no judgement and no number."""
+    if leaf.not_examined:
+        tests = [_gap(leaf.not_examined)]
+    else:
+        asked = (("finding.value", leaf.answers), ("judged.meaning", leaf.meanings), ("judged.flag", leaf.flags))
+        tests = [_in(field, values) for field, values in asked if values]
+    if side is not None and item.sides is Sides.EACH:
+        tests.append(_in(_SIDE, [side]))
+    if leaf.sites:
+        tests.append(_in(_SITE, leaf.sites))
+    if leaf.number is not None and not leaf.not_examined:
+        tests.append(["span", _value(leaf), *_ends(leaf.number)])
+    return tests
+
+
+def _gap(reasons: Sequence[str]) -> Test:
+    """That a finding was not examined, for one of these reasons or for any."""
+    field = "finding.not_examined"
+    return ["out", field, [None]] if "any" in reasons else _in(field, reasons)
+
+
+def _value(leaf: When) -> str:
+    return f"value.{leaf.component}" if leaf.component else "value"
+
+
+def _in(field: str, values: Sequence[str]) -> Test:
+    return ["in", field, [str(value) for value in values]]

@@ -1,0 +1,466 @@
+"""From FHIR resources back to the Exams they hold: what is exported reads back to the same Exam.
+
+It reads what :mod:`adapter.fhir.bundle` writes, and what a FHIR server gives back of it: references may be
+``urn:uuid:`` full URLs, ``Type/id`` or logical ones. Everything rests on the project's own codings and
+identifiers, so it works with SNOMED CT switched off. An Observation whose answers stand in components that
+repeat its code (R4 obs-7, the standard's other form for several answers) is read as one finding an answer.
+
+What is read goes through the same raw record and the same checks as any capture file; each of its fields knows the
+entry and element that it came from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import cache, partial
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from adapter.catalogue import Catalogue, Item, ItemType
+from adapter.derive import made_at
+from adapter.exam import Exam, Finding
+from adapter.fhir.identity import SOFTWARE
+from adapter.fhir.json import Json
+from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
+from adapter.fhir.parts import DETAIL
+from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
+from adapter.problems import AdapterError, Problem
+from adapter.read.graph import Entry, Graph, Origin, entries_of, objects
+from adapter.read.places import Place
+from adapter.read.raw import TOLD
+from adapter.read.reading import Reading
+from adapter.read.record import RawRecord, read_record
+
+T = TypeVar("T")
+_OURS = "a bundle that this adapter wrote, at this site"
+
+
+class NotReadable(AdapterError, ValueError):
+    """An exam of ours that cannot be read back; ``problems`` name the entry and the element."""
+
+    def __init__(self, problems: list[Problem]) -> None:
+        super().__init__("; ".join(str(problem) for problem in problems), problems)
+
+
+def from_bundle(bundle: Json, catalogue: Catalogue) -> list[Exam]:
+    """Every exam in the bundle, in the order of its DiagnosticReports.
+
+    Raises :class:`NotReadable` where a reference leads nowhere, a code is not of this catalogue, or what is there
+    makes no exam; what the checks would say of an exam is for :func:`adapter.read.read`.
+    """
+    exams: list[Exam] = []
+    problems: list[Problem] = []
+    for reader in readers_of(entries_of(bundle, Origin()), catalogue):
+        raw = reader.raw("")
+        exam = None if raw.problems else _plain(raw.data)
+        if exam is None:
+            problems += read_record(raw, catalogue).errors
+        else:
+            exams.append(exam)
+    if problems:
+        raise NotReadable(problems)
+    return exams
+
+
+def _plain(data: Json) -> Exam | None:
+    try:
+        return Exam.model_validate(data)
+    except ValidationError:
+        return None
+
+
+def read_entries(entries: list[Entry], catalogue: Catalogue, source: str) -> Iterator[Reading]:
+    """A reading for each exam of ours among the resources, in the order of the DiagnosticReports."""
+    for reader in readers_of(entries, catalogue):
+        yield read_record(reader.raw(source), catalogue)
+
+
+def readers_of(entries: list[Entry], catalogue: Catalogue) -> list[_Reader]:
+    """One for each exam of ours."""
+    graph = Graph(entries, catalogue)
+    return [
+        _Reader(graph, catalogue, entry)
+        for entry in graph.entries
+        if entry.type == "DiagnosticReport" and graph.own_id(entry.resource, "exam")
+    ]
+
+
+_PLAIN = Finding(item="any", not_examined="any")  # made when the item's findings usually are
+_VALUES = ("valueQuantity", "valueCodeableConcept", "valueDateTime", "valueString", "valueInteger", "component")
+_ELEMENTS = {
+    "item": ".code",
+    "side": ".component",
+    "method": ".method",
+    "site": ".bodySite",
+    "state": ".component",
+    "observed_at": ".effectiveDateTime",
+    "not_examined": ".dataAbsentReason",
+    "note": ".note",
+    "text": ".valueString",
+}
+"""Where the fields of a finding stand in its Observation."""
+_OF_EXAM = {
+    "id": ".identifier",
+    "kind": ".code",
+    "started": ".effectivePeriod.start",
+    "ended": ".effectivePeriod.end",
+    "status": ".status",
+    "amends": ".identifier",
+    "encounter": ".encounter",
+}
+_OF_NEWBORN = {
+    "identifiers": ".identifier",
+    "name": ".name",
+    "sex": ".gender",
+    "birth_time": "._birthDate",
+    "birth_order": ".multipleBirthInteger",
+}
+
+
+class _Wrong(AdapterError):
+    """What an entry lacks, as a problem."""
+
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(problems=[problem])
+
+
+class _Reader:
+    """Reads one exam, from its DiagnosticReport on; what is wrong is kept, and the rest is read."""
+
+    def __init__(self, graph: Graph, catalogue: Catalogue, report: Entry) -> None:
+        self._graph, self._catalogue, self._report = graph, catalogue, report
+        self._uri = cache(catalogue.uri)
+        self._problems: list[Problem] = []
+        self._origins: list[Entry] = []
+        self._patient: Entry | None = None
+        self._provenance: Entry | None = None
+
+    def raw(self, source: str) -> RawRecord:
+        """The record of the exam, with the place of each of its fields."""
+        record: Json = {"version": 1, "exam": self._tried(self._report, self._details) or TOLD}
+        observations = self._tried(self._report, self._observations) or []
+        record["newborn"] = self._tried(self._report, lambda: self._newborn(observations)) or TOLD
+        bare = _plain(record)
+        found: list[Json] = []
+        for entry in observations:
+            for finding in self._tried(entry, partial(self._findings, entry, bare)) or ():
+                found.append(finding)
+                self._origins.append(entry)
+        record["findings"] = found
+        return RawRecord(record, self._place, source, tuple(self._problems), doubtful=False)
+
+    def _tried(self, entry: Entry, read: Callable[[], T]) -> T | None:
+        """What is read of an entry, or None and the problem: it names keys and types, never content."""
+        try:
+            return read()
+        except _Wrong as wrong:
+            self._problems += wrong.problems
+        except (KeyError, TypeError, AttributeError, ValueError, IndexError) as error:
+            lacking = f" ({error})" if isinstance(error, KeyError) else ""
+            what = f"the {entry.type} lacks what an exam needs{lacking}"
+            self._problems.append(entry.locate("").error("not-readable", what, _OURS))
+        return None
+
+    def _wrong(self, entry: Entry, element: str, what: str, remedy: str = _OURS) -> _Wrong:
+        return _Wrong(entry.locate(element).error("not-readable", what, remedy))
+
+    def _place(self, at: str) -> Place:
+        """The entry and element that a field of the record came from."""
+        _, part, *steps = at.split("/") if at else ("", "")
+        field = steps[0] if steps else ""
+        if part == "findings" and field.isdigit() and int(field) < len(self._origins):
+            return self._place_of_finding(self._origins[int(field)], steps[1:])
+        if part == "newborn" and self._patient is not None:
+            return self._patient.locate(_OF_NEWBORN.get(field, ""))
+        if part == "exam" and field in ("examiners", "reason", "place") and self._provenance is not None:
+            return self._provenance.locate("")
+        element = _OF_EXAM.get(field, "")
+        if field == "started" and "effectivePeriod" not in self._report.resource:
+            element = ".effectiveDateTime"
+        return self._report.locate(element if part == "exam" else "")
+
+    def _place_of_finding(self, entry: Entry, steps: list[str]) -> Place:
+        if not steps:
+            return entry.locate("")
+        if steps[0] != "value":
+            return entry.locate(_ELEMENTS.get(steps[0], ""))
+        value = next((name for name in _VALUES if name in entry.resource), "")
+        inner = f".{steps[1]}" if value == "valueQuantity" and steps[1:] in (["value"], ["unit"]) else ""
+        return entry.locate(f".{value}{inner}" if value else "")
+
+    def _follow(self, reference: Any, holder: Entry, element: str) -> Entry:
+        found = self._graph.find(reference)
+        if found is None:
+            literal = reference.get("reference") if isinstance(reference, dict) else None
+            name = f"{holder.type}{element}"
+            raise self._wrong(holder, element, f"{name}: the reference {literal or 'by identifier'} leads nowhere")
+        return found
+
+    def _observations(self) -> list[Entry]:
+        """The report's findings in the order of the bundle; panels and computed ones are made anew, not read."""
+        wanted = []
+        for number, result in enumerate(self._report.resource.get("result", [])):
+            found = self._follow(result, self._report, f".result[{number}]")
+            if self._own_code(found, ".code", found.resource["code"], "region", required=False):
+                members = enumerate(found.resource.get("hasMember", []))
+                wanted += [self._follow(m, found, f".hasMember[{n}]") for n, m in members]
+            else:
+                wanted.append(found)  # a site without panels
+        places = {id(entry.resource): place for place, entry in enumerate(self._graph.entries)}
+        return sorted(wanted, key=lambda entry: places[id(entry.resource)])
+
+    def _details(self) -> Json:
+        report, graph = self._report.resource, self._graph
+        root = graph.own_id(report, "exam")
+        version = graph.own_id(report, "exam-version") or root
+        provenance = self._history(version)
+        period = report.get("effectivePeriod", {})
+        details: Json = {
+            "id": version,
+            "kind": self._own_code(self._report, ".code", report["code"], "kind"),
+            "started": period.get("start", report.get("effectiveDateTime")),
+            "ended": period.get("end"),
+            "status": report["status"],
+            "place": provenance.get("location", {}).get("display"),
+            "reason": next((reason.get("text") for reason in provenance.get("reason", [])), None),
+            "encounter": self._encounter(),
+            "examiners": [self._examiner(a) for a in provenance["agent"] if "role" in a],
+        }
+        if report["status"] != "final":
+            details["amends"] = root
+        return _known(details)
+
+    def _history(self, version: str | None) -> Json:
+        """The Provenance of this version of the exam; an amended exam has one for each."""
+        source = {"system": self._catalogue.identifier_system("capture-record"), "value": version}
+        contained = objects(self._report.resource.get("contained"))
+        candidates: list[tuple[Json, Entry | None]] = [(r, None) for r in contained]
+        candidates += [(e.resource, e) for e in self._graph.pointing("Provenance", "target", self._report)]
+        for provenance, entry in candidates:
+            named = (entity.get("what") for entity in objects(provenance.get("entity")))
+            is_one = provenance.get("resourceType") == "Provenance"
+            if is_one and any(isinstance(what, dict) and what.get("identifier") == source for what in named):
+                self._provenance = entry
+                return provenance
+        raise self._wrong(self._report, "", f"exam {version}: no Provenance says who examined")
+
+    def _encounter(self) -> Json | None:
+        reference: Json = self._report.resource.get("encounter", {})
+        found = self._graph.find(reference)
+        if found is None and "identifier" in reference:
+            return _identifier(reference["identifier"])  # the ward's own, which the site does not send
+        if found is None or self._graph.own_id(found.resource, "encounter"):
+            return None
+        return _identifier(found.resource["identifier"][0])
+
+    def _examiner(self, agent: Json) -> Json:
+        who = agent["who"]
+        found = self._graph.find(who)
+        return _known(
+            {
+                "name": who.get("display"),
+                "identifier": _identifier(found.resource["identifier"][0]) if found else None,
+                "role": self._own_code(self._provenance or self._report, "", agent["role"][0], "role"),
+            }
+        )
+
+    def _newborn(self, observations: list[Entry]) -> Json:
+        self._patient = entry = self._follow(self._report.resource["subject"], self._report, ".subject")
+        patient = entry.resource
+        newborn: Json = {
+            "identifiers": [_identifier(i) for i in patient["identifier"]],
+            "name": next((name.get("text") for name in patient.get("name", [])), None),
+            "sex": patient.get("gender", "unknown"),
+            "birth_time": _extension(patient.get("_birthDate"), BIRTH_TIME, "valueDateTime"),
+            "gestation": self._gestation(observations),
+            "mother": self._mother(entry),
+        }
+        if "multipleBirthInteger" in patient:
+            total = _extension(patient.get("_multipleBirthInteger"), BIRTH_TOTAL, "valuePositiveInt")
+            newborn["birth_order"] = _known({"order": patient["multipleBirthInteger"], "of": total})
+        return _known(newborn)
+
+    def _mother(self, patient: Entry) -> Json | None:
+        related = next(self._graph.pointing("RelatedPerson", "patient", patient), None)
+        if related is None:
+            return None
+        own = self._catalogue.identifier_system("related-person")
+        identifiers = [_identifier(i) for i in related.resource["identifier"] if i.get("system") != own]
+        name = next((name.get("text") for name in related.resource.get("name", [])), None)
+        return _known({"identifiers": identifiers, "name": name})
+
+    def _gestation(self, observations: list[Entry]) -> Json | None:
+        for entry in observations:
+            resource = entry.resource
+            item = self._own_code(entry, ".code", resource["code"], "item", required=False)
+            if item == "gestational_age_at_birth" and _is_computed(resource):
+                quantity = resource["valueQuantity"]
+                whole = int(quantity["value"])
+                weeks, days = divmod(whole, 7) if quantity["code"] == "d" else (whole, None)
+                method, _ = self._chosen(resource.get("method"), "method")
+                return _known({"weeks": weeks, "days": days, "method": method})
+        return None
+
+    def _findings(self, entry: Entry, exam: Exam | None) -> list[Json]:
+        resource = entry.resource
+        item = self._item(entry)
+        if _is_computed(resource):
+            return []
+        found: Json = {"item": item.id, **self._value(entry, item), **self._circumstances(resource, item)}
+        effective = resource.get("effectiveDateTime")
+        if exam is None or effective != instant(made_at(_PLAIN, item, exam)):
+            found["observed_at"] = effective
+        answers = [found.pop("value", None)] if "answers" not in found else found.pop("answers")
+        return [_known({**found, "value": answer}) for answer in answers]
+
+    def _item(self, entry: Entry) -> Item:
+        item_id = self._own_code(entry, ".code", entry.resource["code"], "item")
+        if item_id not in self._catalogue.items:
+            what = f"'{item_id}' is no item of this catalogue"
+            raise self._wrong(entry, ".code", what, "the catalogue that the bundle was written with")
+        return self._catalogue.items[item_id]
+
+    def _value(self, entry: Entry, item: Item) -> Json:
+        """``value`` (or ``answers``), ``text`` or ``not_examined``."""
+        resource = entry.resource
+        components = resource.get("component", [])
+        if "dataAbsentReason" in resource:
+            absent = self._own_code(entry, ".dataAbsentReason", resource["dataAbsentReason"], "reason")
+            return {"not_examined": absent}
+        if "valueQuantity" in resource:
+            return {"value": self._quantity(resource["valueQuantity"])}
+        if "valueDateTime" in resource:
+            return {"value": {"time": resource["valueDateTime"]}}
+        if "valueString" in resource:
+            return {"text": resource["valueString"]}
+        if "valueCodeableConcept" in resource:
+            concept = resource["valueCodeableConcept"]
+            if "coding" not in concept:
+                return {"text": concept["text"]}
+            return {"value": self._answer(entry, ".valueCodeableConcept", concept, item.id)}
+        if item.type is ItemType.QUANTITIES:
+            return {"value": self._quantities(entry, components, item)}
+        if item.type is ItemType.SCORE:
+            return {"value": self._score(entry, item)}
+        repeated = [
+            self._answer(entry, f".component[{n}].valueCodeableConcept", c["valueCodeableConcept"], item.id)
+            for n, c in enumerate(components)
+            if self._own_code(entry, f".component[{n}].code", c["code"], "item", required=False) == item.id
+        ]
+        if not repeated:
+            raise self._wrong(entry, "", "neither a value nor a reason why there is none")
+        return {"answers": repeated}
+
+    def _answer(self, entry: Entry, element: str, concept: Json, prefix: str) -> str:
+        return self._own_code(entry, element, concept, "answer").removeprefix(f"{prefix}.")
+
+    def _quantity(self, quantity: Json) -> Json:
+        captured = self._captured(quantity)
+        if not captured:
+            captured = [quantity]
+        value: Json = {"value": captured[0]["value"], "unit": captured[0]["unit"]}
+        if len(captured) > 1:
+            value["plus"] = {"value": captured[1]["value"], "unit": captured[1]["unit"]}
+        if "comparator" in quantity:
+            value["comparator"] = quantity["comparator"]
+        return value
+
+    def _captured(self, quantity: Json) -> list[Json]:
+        url = f"{self._catalogue.settings.canonical}/{CAPTURED}"
+        return [e["valueQuantity"] for e in quantity.get("extension", []) if e["url"] == url]
+
+    def _quantities(self, entry: Entry, components: list[Json], item: Item) -> Json:
+        numbers, unit = {}, ""
+        for number, component in enumerate(components):
+            element = f".component[{number}].code"
+            name = self._own_code(entry, element, component["code"], "component", required=False)
+            if name and "valueQuantity" in component:
+                quantity = (self._captured(component["valueQuantity"]) or [component["valueQuantity"]])[0]
+                numbers[name.removeprefix(f"{item.id}.")] = quantity["value"]
+                unit = quantity["unit"]
+        return {"components": numbers, "unit": unit}
+
+    def _score(self, entry: Entry, item: Item) -> Json:
+        resource = entry.resource
+        parts = [(entry, f".component[{n}]", c) for n, c in enumerate(resource.get("component", []))]
+        for n, member in enumerate(resource.get("hasMember", [])):
+            found = self._follow(member, entry, f".hasMember[{n}]")
+            parts.append((found, "", found.resource))
+        signs = {}
+        for holder, at, part in parts:
+            name = self._own_code(holder, f"{at}.code", part["code"], "component", required=False)
+            if name:
+                concept = part["valueCodeableConcept"]
+                answer = self._answer(holder, f"{at}.valueCodeableConcept", concept, name)
+                signs[name.removeprefix(f"{item.id}.")] = answer
+        total = None if SUMMED in _our_notes(resource) else resource.get("valueInteger")
+        return _known({"total": total, "signs": signs or None})
+
+    def _circumstances(self, resource: Json, item: Item) -> Json:
+        details = {}
+        for component in [*resource.get("component", []), *self._details_of(resource)]:
+            name, _ = self._any_own(component["code"], "detail")
+            if name:
+                details[name] = component
+        side, chosen = self._any_own(details.get("side", {}).get("valueCodeableConcept"), "side")
+        notes = [note["text"] for note in resource.get("note", []) if note.get("authorString") != SOFTWARE]
+        return {
+            "side": side if chosen else None,
+            "site": self._chosen(resource.get("bodySite"), "site")[0],
+            "method": self._chosen(resource.get("method"), "method")[0],
+            "state": self._any_own(details.get("state", {}).get("valueCodeableConcept"), "state")[0],
+            "urgency": self._any_own(details.get("urgency", {}).get("valueCodeableConcept"), "urgency")[0],
+            "counted_seconds": details.get("counted-seconds", {}).get("valueQuantity", {}).get("value"),
+            "note": notes[0] if notes else None,
+        }
+
+    def _details_of(self, resource: Json) -> Iterator[Json]:
+        """The details of a vital sign, which stand in extensions, in the form of components."""
+        url = f"{self._catalogue.settings.canonical}/{DETAIL}"
+        for extension in resource.get("extension", []):
+            if extension["url"] == url:
+                parts = {part["url"]: part for part in extension["extension"]}
+                yield {**parts["value"], "code": parts["code"]["valueCodeableConcept"]}
+
+    def _any_own(self, concept: Json | None, system: str) -> tuple[str | None, bool]:
+        """The code of one of our own systems in a concept, and whether the user chose it."""
+        if not concept:
+            return None, False
+        uri = self._uri(system)
+        for coding in concept.get("coding", []):
+            if coding.get("system") == uri:
+                return coding["code"], coding.get("userSelected", False)
+        return None, False
+
+    def _chosen(self, concept: Json | None, system: str) -> tuple[str | None, bool]:
+        code, chosen = self._any_own(concept, system)
+        return (code, True) if chosen else (None, False)
+
+    def _own_code(self, entry: Entry, element: str, concept: Json, system: str, required: bool = True) -> str:
+        code, _ = self._any_own(concept, system)
+        if code is None and required:
+            raise self._wrong(entry, element, f"a concept has no code of {self._catalogue.uri(system)}")
+        return code or ""
+
+
+def _known(fields: Json) -> Json:
+    return {name: value for name, value in fields.items() if value is not None}
+
+
+def _is_computed(resource: Json) -> bool:
+    """Whether the software made this Observation and nobody captured it."""
+    return bool(resource.get("derivedFrom")) or ON_RECORD in _our_notes(resource)
+
+
+def _our_notes(resource: Json) -> list[str]:
+    """What the software noted on its own doing."""
+    return [note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE]
+
+
+def _identifier(identifier: Json) -> Json:
+    return {"system": identifier["system"], "value": identifier["value"]}
+
+
+def _extension(element: Json | None, url: str, value: str) -> Any:
+    return next((e.get(value) for e in (element or {}).get("extension", []) if e.get("url") == url), None)

@@ -1,0 +1,321 @@
+"""The forms of an extract: what a chunk keeps of each exam, and how that becomes the extract's files.
+
+Each form's ``merge`` writes through the same writer as if the exams had come one after the other, so that the extract
+is the same however it was cut; tables alone are joined as they are, since they are the most.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import compress, islice
+from pathlib import Path
+from typing import IO, Any, Protocol
+
+from adapter.catalogue import load_catalogue
+from adapter.fhir.json import dumps
+from adapter.files.dedupe import Dedupe
+from adapter.run.merge import Stays, in_order, number_of
+from adapter.write.bulk_data import BulkDataFiles, Line, lines_of
+from adapter.write.omop import Concepts, ExamRows, OmopFiles, exam_rows, load_concepts, read_keys
+from adapter.write.tables import TABLES, Column, Known, Row
+from adapter.write.tables.arrow import ParquetFile
+from adapter.write.tables.dictionary import Counts
+from adapter.write.tables.files import TableFiles, write_dictionary
+from adapter.write.tables.spreadsheet import CsvFile, read_rows
+from adapter.write.views import views
+
+_ROWS = 10_000
+COUNTS = "counts"
+
+
+@dataclass(frozen=True, slots=True)
+class FormOptions:
+    """What the forms of an extract are told: see :class:`adapter.run.extract.Extract`."""
+
+    site: Path | None
+    encoding: str
+    tables: tuple[str, ...]
+    notes: bool
+    omop_keys: Path | None
+
+
+class ExtractForm(Protocol):
+    """One form of an extract."""
+
+    @property
+    def name(self) -> str:
+        """As :data:`FORMS` calls it."""
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """The files of a chunk."""
+
+    @property
+    def retracted(self) -> bool:
+        """Whether it holds what was entered in error."""
+
+    def begin(self, folder: Path) -> None:
+        """Make the files of the next chunk in this folder."""
+
+    def of_exam(self, known: Known) -> Any:
+        """What the exam is in this form; nothing is written yet."""
+
+    def write(self, made: Any) -> dict[str, int]:
+        """Write that; how many rows it has in each file."""
+
+    def end(self) -> None:
+        """Close the files of the chunk."""
+
+    def merge(self, kept: Path, out: Path, stays: Stays) -> None:
+        """Make the files of the extract in ``out`` of those that the chunks left in ``kept``."""
+
+
+class Tables:
+    """The tables in the folder itself, with their dictionary.
+
+    Of a table with a unique column the first row of a value stands. Parquet stays in parts,
+    ``findings/part-00000.parquet``, but for what came from one chunk; CSV becomes one file.
+    """
+
+    name, retracted = "tables", False
+
+    def __init__(self, options: FormOptions) -> None:
+        self.options, self.catalogue = options, load_catalogue(options.site)
+        self.files = (*(f"{name}.{options.encoding}" for name in options.tables), COUNTS)
+
+    def begin(self, folder: Path) -> None:
+        self.folder, options = folder, self.options
+        self.writer = TableFiles(folder, self.catalogue, options.encoding, options.tables, repeats=True)
+
+    def of_exam(self, known: Known) -> dict[str, list[Row]]:
+        return {name: list(TABLES[name].rows(known, self.catalogue)) for name in self.options.tables}
+
+    def write(self, made: dict[str, list[Row]]) -> dict[str, int]:
+        for name, rows in made.items():
+            self.writer.add_rows(name, rows)
+        return {name: len(rows) for name, rows in made.items()}
+
+    def end(self) -> None:
+        self.writer.finish()
+        counts = {name: _as_plain(found) for name, found in self.writer.counts.items()}
+        (self.folder / COUNTS).write_text(json.dumps(counts), encoding="utf-8")
+
+    def merge(self, kept: Path, out: Path, stays: Stays) -> None:
+        encoding = self.options.encoding
+        counts = {
+            name: _MergedTable(name, kept, out, encoding, TABLES[name].columns(self.catalogue), stays).written()
+            for name in self.options.tables
+        }
+        write_dictionary(out, self.catalogue, counts)
+
+
+class _MergedTable:
+    """One table out of the files that the chunks have of it."""
+
+    def __init__(
+        self, name: str, kept: Path, out: Path, encoding: str, columns: tuple[Column, ...], stays: Stays
+    ) -> None:
+        self.name, self.kept, self.out, self.encoding = name, kept, out, encoding
+        self.columns, self.stays, self.counts = columns, stays, Counts()
+        self.make: Callable[[Path, Sequence[Column]], Any] = ParquetFile if encoding == "parquet" else CsvFile
+        self.parts = in_order(kept / f"{name}.{encoding}")
+
+    def written(self) -> Counts:
+        """Write it; what was counted of it."""
+        if TABLES[self.name].unique or not self.parts:
+            self._unique(TABLES[self.name].unique)
+        elif self.encoding == "csv":
+            self._joined()
+        else:
+            self._apart()
+        return self.counts
+
+    @property
+    def _one(self) -> Path:
+        return self.out / f"{self.name}.{self.encoding}"
+
+    def _unique(self, name: str) -> None:
+        """One file, the first row of each value."""
+        place = [column.name for column in self.columns].index(name) if name else 0
+        with Dedupe() as values:
+            batches = (rows for part in self.parts for rows in self._staying(part))
+            self._write(self._one, ([row for row in rows if values.new(str(row[place]))] for rows in batches))
+
+    def _joined(self) -> None:
+        """One CSV file, the header once."""
+        with self._one.open("wb") as joined:
+            for part in self.parts:
+                with self._without_gone(part).open("rb") as file:
+                    header = file.readline()
+                    if not joined.tell():
+                        joined.write(header)
+                    shutil.copyfileobj(file, joined, 1 << 20)
+
+    def _apart(self) -> None:
+        """Parquet files as they are; a single one by the table's name."""
+        folder = self.out / self.name
+        if len(self.parts) > 1:
+            folder.mkdir()
+        for number, part in enumerate(self.parts):
+            target = folder / f"part-{number:05}.parquet" if len(self.parts) > 1 else self._one
+            os.link(self._without_gone(part), target)
+
+    def _without_gone(self, part: Path) -> Path:
+        """The chunk's file without the rows of exams that do not stay, and its counts."""
+        if self.stays.all_of(number_of(part)):
+            counts = json.loads((self.kept / COUNTS / f"{number_of(part):05}").read_text(encoding="utf-8"))[self.name]
+            statuses = {name: Counter(seen) for name, seen in counts["statuses"].items()}
+            self.counts.add(Counts(counts["rows"], Counter(counts["filled"]), statuses))
+            return part
+        less = self.kept / "less" / f"{self.name}-{part.name}"
+        less.parent.mkdir(exist_ok=True)
+        self._write(less, self._staying(part))
+        return less
+
+    def _write(self, path: Path, batches: Iterator[list[Row]]) -> None:
+        file = self.make(path, self.columns)
+        for rows in batches:
+            self.counts.see(rows, self.columns)
+            file.write(rows)
+        file.close()
+
+    def _staying(self, part: Path) -> Iterator[list[Row]]:
+        number = number_of(part)
+        if self.stays.all_of(number):
+            yield from _batches(part, self.columns)
+            return
+        staying = self.stays.rows(number, self.name)
+        for rows in _batches(part, self.columns):
+            yield list(compress(rows, list(islice(staying, len(rows)))))
+
+
+def _batches(path: Path, columns: Sequence[Column]) -> Iterator[list[Row]]:
+    if path.suffix == ".csv":
+        rows = read_rows(path, columns)
+        while waiting := list(islice(rows, _ROWS)):
+            yield waiting
+        return
+    from pyarrow.parquet import ParquetFile as Reader
+
+    with Reader(path) as reader:
+        for batch in reader.iter_batches(_ROWS):
+            yield list(zip(*(column.to_pylist() for column in batch.columns), strict=True))
+
+
+def _as_plain(counts: Counts) -> dict[str, Any]:
+    return {"rows": counts.rows, "filled": counts.filled, "statuses": counts.statuses}
+
+
+class BulkData:
+    """FHIR resources as NDJSON in ``fhir/``; what was entered in error says so in each resource's status."""
+
+    name, files, retracted = "ndjson", ("ndjson",), True
+
+    def __init__(self, options: FormOptions) -> None:
+        self.catalogue = load_catalogue(options.site)
+
+    def begin(self, folder: Path) -> None:
+        self.file: IO[bytes] = (folder / self.name).open("wb")
+
+    def of_exam(self, known: Known) -> list[Line]:
+        return list(lines_of(known.exam, self.catalogue))
+
+    def write(self, made: list[Line]) -> dict[str, int]:
+        self.file.writelines(b"%s\t%s\t%s" % (one.type.encode(), one.shared.encode(), one.content) for one in made)
+        return {self.name: len(made)}
+
+    def end(self) -> None:
+        self.file.close()
+
+    def merge(self, kept: Path, out: Path, stays: Stays) -> None:
+        folder = out / "fhir"
+        folder.mkdir()
+        writer = BulkDataFiles(folder, self.catalogue)
+        for line in _staying_lines(kept, self.name, stays):
+            type_, shared, content = line.split(b"\t", 2)
+            writer.add_line(Line(type_.decode(), shared.decode(), content))
+        writer.close()
+
+
+class Omop:
+    """OMOP tables in ``omop/``. Persons, visits and exams get their numbers at the end, in the order of the input."""
+
+    name, files, retracted = "omop", ("omop",), True
+
+    def __init__(self, options: FormOptions) -> None:
+        self.options, self.catalogue = options, load_catalogue(options.site)
+
+    @cached_property
+    def concepts(self) -> Concepts:
+        """Read when first needed."""
+        return load_concepts(self.options.site)
+
+    def begin(self, folder: Path) -> None:
+        self.file = (folder / self.name).open("w", encoding="utf-8")
+
+    def of_exam(self, known: Known) -> ExamRows:
+        return exam_rows(known, self.concepts, self.options.notes)
+
+    def write(self, made: ExamRows) -> dict[str, int]:
+        self.file.write(made.to_json() + "\n")
+        return {self.name: 1}
+
+    def end(self) -> None:
+        self.file.close()
+
+    def merge(self, kept: Path, out: Path, stays: Stays) -> None:
+        folder, options = out / "omop", self.options
+        folder.mkdir()
+        keys = read_keys(options.omop_keys) if options.omop_keys is not None else None
+        writer = OmopFiles(folder, self.catalogue, self.concepts, options.encoding, keys=keys, notes=options.notes)
+        for line in _staying_lines(kept, self.name, stays):
+            writer.add_rows(ExamRows.from_json(line))
+        writer.close()
+
+
+def _staying_lines(kept: Path, name: str, stays: Stays) -> Iterator[bytes]:
+    for part in in_order(kept / name):
+        with part.open("rb") as file:
+            number = number_of(part)
+            yield from file if stays.all_of(number) else compress(file, stays.rows(number, name))
+
+
+class Views:
+    """SQL on FHIR ViewDefinitions in ``views/``: the same for all exams."""
+
+    name, files, retracted = "views", (), True
+
+    def __init__(self, options: FormOptions) -> None:
+        self.catalogue = load_catalogue(options.site)
+
+    def begin(self, folder: Path) -> None:
+        """A chunk has none."""
+
+    def of_exam(self, known: Known) -> None:
+        """An exam has none."""
+
+    def write(self, made: None) -> dict[str, int]:
+        return {}
+
+    def end(self) -> None:
+        """A chunk has none."""
+
+    def merge(self, kept: Path, out: Path, stays: Stays) -> None:
+        folder = out / "views"
+        folder.mkdir()
+        for name, view in views(self.catalogue).items():
+            (folder / f"{name}.json").write_bytes(dumps(view, pretty=True) + b"\n")
+
+
+FORMS: dict[str, Callable[[FormOptions], ExtractForm]] = {
+    "tables": Tables,
+    "ndjson": BulkData,
+    "views": Views,
+    "omop": Omop,
+}

@@ -1,0 +1,164 @@
+"""Resources that stand alone, one a line or a file, as a Bulk Data export has them: gathered to exams.
+
+An exam lies spread over all files of an export, so it is known only when the last was read. Until then the resources
+are in a temporary file of SQLite; memory holds those of one exam.
+"""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from types import TracebackType
+from typing import Any
+
+from adapter.fhir.json import FhirJsonError, dumps, loads
+from adapter.fhir.xml import FhirXmlError, from_xml
+from adapter.problems import Layer, Problem, Severity
+from adapter.read.files import MOST_BYTES
+from adapter.run.pieces import Piece, PieceKind
+
+Json = dict[str, Any]
+
+NAME = "resources that stand alone"
+"""What problems call the exams that were gathered."""
+
+_TYPE = re.compile(rb'"resourceType"\s*:\s*"(\w+)"')
+_ROOT = re.compile(rb"<(?:\w+:)?([A-Z]\w*)[\s>]")
+_WHOLE = (b"Bundle", b"QuestionnaireResponse")
+_TABLES = """
+create table resource (place integer primary key, key text unique, content blob, file text, line integer);
+create table points (target text, source text);
+create index by_target on points (target);
+"""
+
+
+def stands_alone(head: bytes) -> bool:
+    """Whether a document begins like a FHIR resource that is only a part of an exam."""
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    found = _ROOT.search(text) if text.startswith(b"<") else _TYPE.search(text) if text.startswith(b"{") else None
+    if found is None or found[1] in _WHOLE or b'"Bundle"' in text:
+        return False
+    return b'"entry"' not in text[: found.start()]  # a bundle whose own type comes after what it holds
+
+
+class LooseResources:
+    """Resources by their ``Type/id``; ``exam_system`` is the system in which our exams have their identifiers."""
+
+    def __init__(self, exam_system: str) -> None:
+        self._system = exam_system
+        self._base: sqlite3.Connection | None = None
+
+    def __enter__(self) -> LooseResources:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._base is not None:
+            self._base.close()
+
+    def add(self, piece: Piece, data: bytes) -> Iterator[Piece]:
+        """Put by a resource; what is none is given back as a piece with the fault."""
+        if len(data) > MOST_BYTES:
+            yield _refused(
+                piece, "too-large", f"is larger than {MOST_BYTES // 1024 // 1024} MB", "one resource a line"
+            )
+            return
+        try:
+            resource = from_xml(data) if data.lstrip().startswith(b"<") else loads(data)
+        except (FhirJsonError, FhirXmlError) as error:
+            yield _refused(piece, "not-fhir", str(error), "FHIR R4 in JSON, NDJSON or XML")
+            return
+        if not isinstance(resource, dict) or not isinstance(resource.get("id"), str):
+            yield _refused(piece, "not-fhir", "a resource without an id", "resources as a FHIR server gives them")
+            return
+        self._put(resource, piece)
+
+    def _put(self, resource: Json, piece: Piece) -> None:
+        if self._base is None:
+            self._base = sqlite3.connect("")
+            self._base.executescript(_TABLES)
+        key = f"{resource['resourceType']}/{resource['id']}"
+        line = piece.at if piece.kind is PieceKind.LINE else None
+        self._base.execute(_PUT, (key, dumps(resource), piece.file, line))
+        pointing = {"Provenance": resource.get("target"), "RelatedPerson": resource.get("patient")}
+        targets = _references(pointing.get(resource["resourceType"]))
+        self._base.executemany("insert into points values (?, ?)", [(target, key) for target in targets])
+
+    def exams(self) -> Iterator[Piece]:
+        """A collection Bundle for each exam of ours, in the order of their DiagnosticReports; a fault if none is."""
+        if self._base is None:
+            return
+        count = 0
+        reports = "select content from resource where key like 'DiagnosticReport/%' order by place"
+        for (content,) in self._base.execute(reports):
+            report = loads(content)
+            if any(identifier.get("system") == self._system for identifier in report.get("identifier", [])):
+                count += 1
+                found = self._around(report)
+                entries = [{"fullUrl": one.key, "resource": one.resource} for one in found]
+                bundle = dumps({"resourceType": "Bundle", "type": "collection", "entry": entries})
+                places = tuple((one.file, one.line) for one in found)
+                yield Piece(PieceKind.GATHERED, NAME, count, bundle + b"\n", places=places)
+        if not count:
+            what, remedy = "they hold no exam of ours", "all files of the export, DiagnosticReport.ndjson among them"
+            yield _refused(Piece(PieceKind.FILE, NAME, state="0"), "no-exam", what, remedy)
+
+    def _around(self, report: Json) -> list[_Found]:
+        """All that is of one exam, in the order given: findings are read in the order of their Observations."""
+        key = f"DiagnosticReport/{report['id']}"
+        subjects, panels = _references(report.get("subject")), _references(report.get("result"))
+        members = [name for panel in self._found(panels) for name in _references(panel.resource.get("hasMember"))]
+        about = [name for name in self._pointing([key]) if name.startswith("Provenance/")]
+        relatives = [name for name in self._pointing(subjects) if name.startswith("RelatedPerson/")]
+        agents = [agent for one in self._found(about) for agent in one.resource.get("agent", [])]
+        people = [name for agent in agents for name in _references(agent.get("who"))]
+        around = [*_references(report.get("encounter")), *_references(report.get("performer")), *people]
+        wanted = {key, *subjects, *panels, *members, *about, *relatives, *around}
+        return self._found(wanted)
+
+    def _found(self, names: Iterable[str]) -> list[_Found]:
+        """Those of the resources that are there, in the order given."""
+        return [
+            _Found(key, loads(content), file, line)
+            for _, key, content, file, line in sorted(self._rows(_BY_KEY, names))
+        ]
+
+    def _pointing(self, names: Iterable[str]) -> list[str]:
+        return [source for (source,) in self._rows(_BY_TARGET, names)]
+
+    def _rows(self, query: str, names: Iterable[str]) -> list[Any]:
+        assert self._base is not None
+        return [row for name in names for row in self._base.execute(query, (name,))]
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A resource, and where it came from."""
+
+    key: str
+    resource: Json
+    file: str
+    line: int | None
+
+
+_PUT = """
+insert into resource (key, content, file, line) values (?, ?, ?, ?)
+on conflict (key) do update set content = excluded.content, file = excluded.file, line = excluded.line
+"""
+_BY_KEY = "select place, key, content, file, line from resource where key = ?"
+_BY_TARGET = "select source from points where target = ?"
+
+
+def _references(found: Any) -> list[str]:
+    """Where a reference, or each of a list of them, leads to."""
+    listed = found if isinstance(found, list) else [found]
+    return [str(one["reference"]) for one in listed if isinstance(one, dict) and "reference" in one]
+
+
+def _refused(piece: Piece, rule: str, what: str, remedy: str) -> Piece:
+    line = piece.at if piece.kind is PieceKind.LINE else None
+    problem = Problem(Severity.ERROR, Layer.CAPTURE, rule, what, remedy, file=piece.file, line=line)
+    return replace(piece, fault=problem)

@@ -1,0 +1,110 @@
+"""The end of an extract: what only all exams together can tell of each, and so which rows of the chunks stay in it.
+
+An exam that was given in an earlier chunk is taken out again, as is one whose newborn had another family before (its
+dates would be moved by another number of days).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from adapter.files.dedupe import Dedupe
+from adapter.problems import Layer, Problem, Severity
+from adapter.run.pieces import Piece, PieceKind
+from adapter.run.rejects import reject
+from adapter.run.work import Handled, Tally
+from adapter.write.deidentify import Deidentified, Deidentifier, OtherFamily
+
+FACTS = "facts"
+"""The file of a chunk that says what is to be known of its exams."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExamFacts:
+    """One exam of a chunk.
+
+    ``given``: its id in the extract, empty where every version counts. ``among``: what must be known of it among
+    other de-identified ones. ``rows``: how many it has in each file. ``kind``, ``file``, ``at``: where it came from.
+    """
+
+    given: str
+    among: Deidentified
+    rows: dict[str, int]
+    findings: int
+    kind: str
+    file: str
+    at: int
+
+    @classmethod
+    def from_json(cls, line: str) -> ExamFacts:
+        """What ``asdict`` gave."""
+        found: dict[str, Any] = json.loads(line)
+        among = found.pop("among")
+        return cls(among=Deidentified(**{**among, "cell": tuple(among["cell"])}), **found)
+
+
+class Stays:
+    """Which rows of the chunks' files stay in the extract."""
+
+    def __init__(self, kept: Path, gone: dict[int, set[int]]) -> None:
+        self._kept, self._gone = kept, gone
+
+    def all_of(self, chunk: int) -> bool:
+        """Whether every exam of the chunk stays."""
+        return chunk not in self._gone
+
+    def rows(self, chunk: int, name: str) -> Iterator[bool]:
+        """For each row of a chunk's file, whether it stays."""
+        for place, facts in enumerate(facts_in(self._kept / FACTS / f"{chunk:05}")):
+            stays = place not in self._gone.get(chunk, ())
+            yield from (stays for _ in range(facts.rows.get(name, 0)))
+
+
+def facts_in(path: Path) -> Iterator[ExamFacts]:
+    """The exams of a chunk, in order."""
+    with path.open(encoding="utf-8") as file:
+        yield from map(ExamFacts.from_json, file)
+
+
+def in_order(folder: Path) -> list[Path]:
+    """The files that chunks left of one kind, by the number of the chunk."""
+    return sorted(folder.iterdir(), key=number_of) if folder.is_dir() else []
+
+
+def number_of(path: Path) -> int:
+    """The number of the chunk that left a file."""
+    return int(path.name.partition(".")[0])
+
+
+def admitted(kept: Path, deidentifier: Deidentifier | None, repeated: str, changes: Tally) -> Stays:
+    """Which exams of those that the chunks left in ``kept`` stay; what changes in the counts goes into ``changes``.
+
+    ``repeated``: what is remarked of an exam that was given before. ``deidentifier`` counts those that stay.
+    """
+    gone: dict[int, set[int]] = {}
+    with Dedupe() as exams:
+        for path in in_order(kept / FACTS):
+            for place, facts in enumerate(facts_in(path)):
+                if facts.given and not exams.new(facts.given):
+                    changes.leave_out(repeated, facts.findings)
+                elif deidentifier is None or _admitted(facts, deidentifier, changes, kept.parent):
+                    continue
+                gone.setdefault(number_of(path), set()).add(place)
+    return Stays(kept, gone)
+
+
+def _admitted(facts: ExamFacts, deidentifier: Deidentifier, changes: Tally, folder: Path) -> bool:
+    try:
+        deidentifier.admit(facts.among)
+    except OtherFamily as error:
+        remedy = "the same mother in all its exams"
+        problem = Problem(Severity.ERROR, Layer.CAPTURE, "other-mother", str(error), remedy, file=facts.file)
+        handled = Handled(True, (problem,), facts.given)
+        reject(folder, Piece(PieceKind(facts.kind), facts.file, facts.at), [handled])
+        changes.refuse(handled, facts.findings)
+        return False
+    return True

@@ -1,0 +1,138 @@
+"""What a server says, read with care: what has another shape than FHIR's counts as absent."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from typing import Any
+
+from adapter.problems import Layer, Problem, Severity
+from adapter.send.failures import Refused
+
+_ETAG = re.compile(r'(?:W/)?"([^"]*)"')
+_PLACE = re.compile(r"(?:^|/)(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})(?:/_history/(?P<version>[^/]+))?$")
+
+
+class ServerRefused(Refused):
+    """A FHIR server did so.
+
+    ``status`` is the HTTP status; ``problems`` what its OperationOutcome says, or one problem made from the
+    status where it sent none; ``retry_after`` as in RFC 9110, section 10.2.3; ``outcomes`` what became of the entries
+    that it did answer to.
+    """
+
+    def __init__(self, status: int, problems: Sequence[Problem], retry_after: float | None = None) -> None:
+        super().__init__(f"the server answered {status}: {problems[0].what}", problems, retry_after)
+        self.status = status
+        self.outcomes: list[EntryOutcome] = []
+
+
+class Barred(ServerRefused):
+    """Nothing can be sent there, whatever the exam: no token for us, or not a server of FHIR R4."""
+
+
+@dataclass(frozen=True, slots=True)
+class EntryOutcome:
+    """What became of one entry of a transaction or batch.
+
+    ``full_url`` is the entry's own, as sent; ``status`` the HTTP status; ``location`` the place of the
+    version that now is current, ``etag`` and ``version`` its version id, empty where the server says none;
+    ``outcome_problems`` what the server remarks on the entry.
+    """
+
+    full_url: str
+    status: int
+    location: str = ""
+    etag: str = ""
+    version: str = ""
+    outcome_problems: tuple[Problem, ...] = ()
+
+    @property
+    def well(self) -> bool:
+        """Whether the entry was carried out."""
+        return 200 <= self.status < 300
+
+    @property
+    def place(self) -> str:
+        """``Type/id``, or nothing where the server did not say where the resource is."""
+        match = _PLACE.search(self.location)
+        return f"{match['type']}/{match['id']}" if match else ""
+
+
+def object_(value: Any) -> dict[str, Any]:
+    """The value if it is an object, else an empty one."""
+    return value if isinstance(value, dict) else {}
+
+
+def objects(value: Any) -> list[dict[str, Any]]:
+    """The objects in a list."""
+    return [element for element in value if isinstance(element, dict)] if isinstance(value, list) else []
+
+
+def text(node: dict[str, Any], key: str) -> str:
+    """A property that is text, else nothing."""
+    value = node.get(key)
+    return value if isinstance(value, str) else ""
+
+
+def outcome(full_url: str, status: str, location: str, etag: str, remarks: Any) -> EntryOutcome:
+    """An entry's response; a status that is not a number counts as a failure of the server (500)."""
+    number = re.match(r"[1-5]\d\d\b", status)
+    match, place = _ETAG.fullmatch(etag), _PLACE.search(location)
+    version = match[1] if match else (place["version"] or "") if place else ""
+    return EntryOutcome(
+        full_url=full_url,
+        status=int(number[0]) if number else 500,
+        location=location,
+        etag=etag,
+        version=version,
+        outcome_problems=tuple(problems_of(object_(remarks))),
+    )
+
+
+def entry_outcome(full_url: str, response: dict[str, Any]) -> EntryOutcome:
+    """The outcome of an entry from ``Bundle.entry.response``."""
+    return outcome(
+        full_url,
+        text(response, "status"),
+        text(response, "location"),
+        text(response, "etag"),
+        response.get("outcome"),
+    )
+
+
+def problems_of(resource: dict[str, Any]) -> list[Problem]:
+    """The issues of an OperationOutcome; none for anything else."""
+    if resource.get("resourceType") != "OperationOutcome":
+        return []
+    return [_issue(issue) for issue in objects(resource.get("issue"))]
+
+
+def _issue(issue: dict[str, Any]) -> Problem:
+    severity = issue.get("severity")
+    places = issue.get("expression") or issue.get("location")
+    details = text(object_(issue.get("details")), "text")
+    return Problem(
+        severity=Severity(severity) if severity in list(Severity) else Severity.ERROR,
+        layer=Layer.TRANSPORT,
+        rule=text(issue, "code") or "unknown",
+        what=details or text(issue, "diagnostics") or "the server does not say what is wrong",
+        where=str(places[0]) if isinstance(places, list) and places else "",
+    )
+
+
+def seconds_to_wait(header: str, now: datetime | None = None) -> float | None:
+    """The value of Retry-After: seconds, or a date (RFC 9110, section 10.2.3); None for neither."""
+    header = header.strip()
+    if re.fullmatch(r"\d{1,9}", header, re.ASCII):
+        return float(header)
+    try:
+        moment = parsedate_to_datetime(header)
+    except ValueError:
+        return None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=UTC)
+    return max(0.0, (moment - (now or datetime.now(UTC))).total_seconds())

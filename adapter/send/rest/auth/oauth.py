@@ -1,0 +1,178 @@
+"""Access tokens from an authorisation server, kept until shortly before they end.
+
+RFC 6749 sections 4.4 and 5 (client credentials), RFC 7523 section 2.2 (private_key_jwt), SMART App Launch 2
+Backend Services (discovery, scopes, no refresh token).
+"""
+
+from __future__ import annotations
+
+import ssl
+import threading
+import time
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote
+
+import httpx
+
+from adapter.send.address import checked, on_this_machine, origin
+from adapter.send.failures import Unreachable, problem
+from adapter.send.policy import Timeouts
+from adapter.send.redaction import without_tokens
+from adapter.send.rest.answers import Barred, ServerRefused, object_, seconds_to_wait, text
+from adapter.send.rest.auth.secrets import NoSecret, Secret
+from adapter.send.rest.auth.settings import AuthSettings, Kind
+
+_ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
+_SHORTEST = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """An access token and the moment (monotonic seconds) from which it is renewed."""
+
+    value: str
+    renew_at: float
+
+    def __repr__(self) -> str:
+        return "Token()"
+
+
+class TokenAuth(httpx.Auth):
+    """Puts a token on every request; one thread renews it for all, ahead of its end or where it is refused."""
+
+    def __init__(self, source: TokenClient) -> None:
+        self._source = source
+        self._lock = threading.Lock()
+        self._token: Token | None = None
+
+    def sync_auth_flow(self, request: httpx.Request) -> Generator[httpx.Request, httpx.Response, None]:
+        """One request, and after 401 a second with a new token."""
+        token = self._current(None)
+        request.headers["Authorization"] = f"Bearer {token.value}"
+        response = yield request
+        if response.status_code == 401:
+            request.headers["Authorization"] = f"Bearer {self._current(token).value}"
+            yield request
+
+    def _current(self, refused: Token | None) -> Token:
+        with self._lock:
+            token = self._token
+            if token is None or token is refused or time.monotonic() >= token.renew_at:
+                token = self._token = self._source.fetch()
+            return token
+
+
+class TokenClient:
+    """Asks for tokens. Raises ``ValueError`` at once for a key or an address that cannot be used."""
+
+    def __init__(
+        self,
+        settings: AuthSettings,
+        base_url: str,
+        timeouts: Timeouts,
+        tls: ssl.SSLContext | None,
+        proxy: str | None,
+        allow_plain_http: bool,
+    ) -> None:
+        self._settings, self._plain = settings, allow_plain_http
+        self._base = checked(base_url, allow_plain_http)
+        self._token_url = checked(settings.token_url, allow_plain_http) if settings.token_url else None
+        self._key = _key(settings) if settings.kind is Kind.BACKEND_SERVICES else None
+        self._timeouts, self._tls, self._proxy = timeouts, tls, proxy
+
+    def fetch(self) -> Token:
+        """A new token.
+
+        Raises :class:`Barred` where the server will not give us one, :class:`ServerRefused` where it fails,
+        :class:`Unreachable` where it does not answer.
+        """
+        url = self._endpoint()
+        asked = time.monotonic()
+        form = {"grant_type": "client_credentials", "scope": self._settings.scope}
+        status, answer = self._ask("POST", url, data=form | self._proof(url), headers=self._basic())
+        if status != 200:
+            # RFC 6749, section 5.2: error is one of a few words; the description is the server's own.
+            said = without_tokens(f"{text(answer, 'error') or status} {text(answer, 'error_description')}".strip())
+            raise Barred(status, [problem("no-token", f"{origin(url)} gives no token: {said[:300]}")])
+        value, kind = text(answer, "access_token"), text(answer, "token_type")
+        if not value or kind.lower() != "bearer":
+            raise Barred(200, [problem("no-token", f"{origin(url)} answers without a bearer token")])
+        return Token(value, asked + self._kept(answer.get("expires_in")))
+
+    def _kept(self, lifetime: Any) -> float:
+        """Seconds to use a token: until ``ahead`` of its end, and at least half its life."""
+        seconds = float(lifetime) if isinstance(lifetime, int | float) and lifetime > 0 else _SHORTEST
+        return max(seconds - self._settings.ahead, seconds / 2)
+
+    def _endpoint(self) -> httpx.URL:
+        """The token endpoint: as given, else as the server's SMART configuration says."""
+        if self._token_url is None:
+            place = httpx.URL(f"{self._base}/.well-known/smart-configuration")
+            status, answer = self._ask("GET", place)
+            found = text(answer, "token_endpoint")
+            if status != 200 or not found:
+                what = f"{origin(place)} has no SMART configuration with a token_endpoint"
+                raise Barred(status, [problem("no-token", what, "set token_url in the target file")])
+            try:
+                self._token_url = checked(found, self._plain)
+            except ValueError as error:
+                raise Barred(200, [problem("no-token", f"the server's token_endpoint: {error}")]) from None
+        return self._token_url
+
+    def _proof(self, url: httpx.URL) -> dict[str, str]:
+        if self._key is None:
+            return {}
+        client_id = self._settings.client_id or ""
+        assertion = self._key.assertion(client_id, str(url), self._settings.jwks_url)
+        return {"client_assertion_type": _ASSERTION, "client_assertion": assertion}
+
+    def _basic(self) -> dict[str, str]:
+        """RFC 6749, section 2.3.1: client id and secret, each form-encoded, as Basic."""
+        if self._key is not None:
+            return {}
+        secret = Secret(self._settings.client_secret_file, self._settings.client_secret_env, "client secret")
+        try:
+            pair = (quote(self._settings.client_id or "", safe=""), quote(secret.read(), safe=""))
+        except NoSecret as error:
+            raise Barred(401, [problem("no-token", str(error))]) from None
+        basic = httpx.BasicAuth(*pair)
+        request = next(basic.auth_flow(httpx.Request("POST", "https://example.invalid")))
+        return {"Authorization": request.headers["Authorization"]}
+
+    def _http(self) -> httpx.Client:
+        """A connection for one request: tokens are asked for seldom."""
+        return httpx.Client(
+            timeout=httpx.Timeout(self._timeouts.read, connect=self._timeouts.connect),
+            verify=self._tls if self._tls is not None else True,
+            proxy=self._proxy,
+            follow_redirects=False,
+            trust_env=not on_this_machine(self._base),
+            headers={"Accept": "application/json"},
+        )
+
+    def _ask(self, method: str, url: httpx.URL, **request: Any) -> tuple[int, dict[str, Any]]:
+        try:
+            with self._http() as http:
+                response = http.request(method, url, **request)
+        except httpx.TransportError as error:
+            raise Unreachable(f"{origin(url)} gave no answer ({type(error).__name__})") from None
+        if response.status_code >= 500 or response.status_code in (408, 429):
+            wait = seconds_to_wait(response.headers.get("retry-after", ""))
+            what = f"{origin(url)} answers {response.status_code} instead of a token"
+            raise ServerRefused(response.status_code, [problem("no-token", what)], wait)
+        try:
+            return response.status_code, object_(response.json())
+        except ValueError:
+            return response.status_code, {}
+
+
+def _key(settings: AuthSettings) -> Any:
+    try:
+        from adapter.send.rest.auth.keys import signing_key
+    except ImportError:
+        raise ValueError(
+            "backend-services needs the extra 'oauth': pip install newborn-exam-adapter[oauth]"
+        ) from None
+    return signing_key(Secret(settings.key_file, settings.key_env, "key").read(), settings.key_id)

@@ -1,0 +1,270 @@
+"""A client of a FHIR R4 server, on httpx: capabilities, transactions, single writes, reads and searches.
+
+FHIR R4 RESTful API (http.html): capabilities 3.1.0.10, read 3.1.0.2, update 3.1.0.4, create 3.1.0.8, search
+3.1.0.9 and its paging, transaction and batch 3.1.0.11. What a server says is decoded with its digits kept.
+"""
+
+from __future__ import annotations
+
+import gzip
+import logging
+import ssl
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from time import monotonic
+from types import TracebackType
+from typing import Any, Literal
+from urllib.parse import quote
+
+import httpx
+
+from adapter.fhir import json as fhir_json
+from adapter.fhir import xml as fhir_xml
+from adapter.send.address import checked, on_this_machine, origin
+from adapter.send.failures import Unreachable, problem
+from adapter.send.policy import USUAL, Timeouts
+from adapter.send.rest import answers
+from adapter.send.rest.answers import EntryOutcome, ServerRefused
+
+Format = Literal["json", "xml"]
+Prefer = Literal["minimal", "OperationOutcome"]
+
+_MEDIA_TYPE: dict[Format, str] = {"json": "application/fhir+json", "xml": "application/fhir+xml"}
+#: Bytes of an answer; more is no answer
+_LARGEST = 256 * 1024 * 1024
+
+
+class _WithoutQuery(logging.Filter):
+    """httpx logs the address of each request: what stands behind the server's name may be a patient's."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Lets every record through, addresses cut to their server."""
+        if isinstance(record.args, tuple):
+            record.args = tuple(origin(arg) if isinstance(arg, httpx.URL) else arg for arg in record.args)
+        return True
+
+
+logging.getLogger("httpx").addFilter(_WithoutQuery())
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """How bytes travel: ``format`` of requests and answers, ``gzip`` for request bodies (few servers unpack
+    them), what the server shall ``prefer`` to return of a write, TLS settings, and a proxy's address."""
+
+    format: Format = "json"
+    gzip: bool = False
+    prefer: Prefer = "minimal"
+    tls: ssl.SSLContext | None = None
+    proxy: str | None = None
+
+
+class FhirClient:
+    """A connection to the server at ``base_url``, to be used as a context manager, from any thread.
+
+    ``auth`` and ``transport`` are httpx's own: who we are, and how bytes travel. Plain http is refused unless
+    the server is on this machine or ``allow_plain_http`` says that it is meant. Redirects are not followed:
+    what is sent is meant for this server. Raises ``ValueError`` for an address that cannot be used; every
+    request raises :class:`Unreachable` or :class:`ServerRefused`.
+    """
+
+    def __init__(
+        self,
+        base_url: str,
+        *,
+        timeout: float | Timeouts = USUAL,
+        auth: httpx.Auth | None = None,
+        transport: httpx.BaseTransport | None = None,
+        allow_plain_http: bool = False,
+        wire: Wire = Wire(),
+    ) -> None:
+        self._base = checked(base_url, allow_plain_http)
+        self._wire, self._format = wire, wire.format
+        times = timeout if isinstance(timeout, Timeouts) else Timeouts(timeout, timeout, max(timeout, 180.0))
+        self._whole = times.whole
+        self._http = httpx.Client(
+            timeout=httpx.Timeout(times.read, connect=times.connect),
+            auth=auth,
+            transport=transport,
+            verify=wire.tls if wire.tls is not None else True,
+            proxy=wire.proxy,
+            follow_redirects=False,
+            # A proxy from the environment is for other machines.
+            trust_env=not on_this_machine(self._base),
+            headers={"Accept-Encoding": "gzip, deflate"},
+        )
+
+    def __enter__(self) -> FhirClient:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def base_url(self) -> str:
+        """The server's address."""
+        return str(self._base)
+
+    @property
+    def format(self) -> Format:
+        """Of requests and answers."""
+        return self._format
+
+    def speak(self, format_: Format) -> None:
+        """From now on use this format."""
+        self._format = format_
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._http.close()
+
+    def capabilities(self) -> dict[str, Any]:
+        """The server's CapabilityStatement (3.1.0.10)."""
+        either = f"{_MEDIA_TYPE[self._format]}, {', '.join(f'{name};q=0.9' for name in _MEDIA_TYPE.values())}"
+        return self._resource(self._url("metadata"), "CapabilityStatement", headers={"Accept": either})
+
+    def read(self, type_: str, id_: str) -> dict[str, Any]:
+        """A resource as it is now (3.1.0.2); :class:`ServerRefused` 404 or 410 when it is not there."""
+        return self._resource(self._url(type_, id_), type_)
+
+    def search(self, type_: str, params: Mapping[str, str | Sequence[str]]) -> Iterator[dict[str, Any]]:
+        """The resources that match, page by page as they are taken (3.1.0.9).
+
+        ``params`` are search parameters by name; a list repeats its parameter (all must hold). Next links
+        are followed on the same server only: one that leads elsewhere, or back to a page already seen, is
+        refused, for what is sent along with a request is meant for this server.
+        """
+        page = self._resource(self._url(type_), "Bundle", params=params)
+        seen: set[str] = set()
+        while True:
+            for entry in answers.objects(page.get("entry")):
+                resource = entry.get("resource")
+                if isinstance(resource, dict) and answers.object_(entry.get("search")).get("mode") != "outcome":
+                    yield resource
+            link = _next_link(page)
+            if link is None:
+                return
+            url = self._base.join(link)
+            if origin(url) != origin(self._base) or str(url) in seen:
+                what = "the next link of a search leads to another server or in a circle"
+                raise ServerRefused(200, [problem("paging", what)])
+            seen.add(str(url))
+            page = self._resource(url, "Bundle")
+
+    def transaction(self, bundle: dict[str, Any]) -> list[EntryOutcome]:
+        """Send a Bundle of type ``transaction`` or ``batch`` (3.1.0.11); an outcome an entry, in order.
+
+        A transaction that fails raises :class:`ServerRefused` and has changed nothing; in a batch each
+        outcome has its own status.
+        """
+        full_urls = [answers.text(entry, "fullUrl") for entry in bundle.get("entry", [])]
+        return self.post_bundle(self._dump(bundle), str(bundle.get("type")), full_urls)
+
+    def post_bundle(self, content: bytes, kind: str, full_urls: Sequence[str]) -> list[EntryOutcome]:
+        """As :meth:`transaction`, for a bundle that is bytes already, in the format of this client."""
+        response, resource = self._exchange("POST", self._base, content=content)
+        if not resource or resource.get("resourceType") != "Bundle":
+            raise _unexpected(response, resource, "a FHIR Bundle")
+        came = answers.objects(resource.get("entry"))
+        if resource.get("type") != f"{kind}-response" or len(full_urls) != len(came):
+            what = f"not the response to a {kind} of {len(full_urls)} entries"
+            raise ServerRefused(200, [problem("unexpected", what)])
+        responses = (answers.object_(one.get("response")) for one in came)
+        return [answers.entry_outcome(url, one) for url, one in zip(full_urls, responses, strict=True)]
+
+    def carry_out(self, entry: dict[str, Any]) -> EntryOutcome:
+        """An entry of a transaction as a request of its own: create or update, conditional where it says so
+        (3.1.0.8.1, 3.1.0.4.3), with If-Match where it names a version (3.1.0.5)."""
+        request = entry["request"]
+        headers = {"If-Match": request.get("ifMatch", ""), "If-None-Exist": request.get("ifNoneExist", "")}
+        url = httpx.URL(f"{self._base}/{request['url']}")
+        sent = {name: value for name, value in headers.items() if value}
+        response, resource = self._exchange(
+            request["method"], url, content=self._dump(entry["resource"]), headers=sent
+        )
+        header = response.headers.get
+        place = header("location") or _place(resource, entry["resource"]["resourceType"])
+        return answers.outcome(
+            answers.text(entry, "fullUrl"), str(response.status_code), place, header("etag") or "", resource
+        )
+
+    def _url(self, *parts: str) -> httpx.URL:
+        return httpx.URL("/".join([str(self._base), *(quote(part, safe="") for part in parts)]))
+
+    def _dump(self, resource: dict[str, Any]) -> bytes:
+        return fhir_xml.to_xml(resource) if self._format == "xml" else fhir_json.dumps(resource)
+
+    def _resource(self, url: httpx.URL, type_: str, **request: Any) -> dict[str, Any]:
+        """Read: the resource that came back, which must be of ``type_``."""
+        # Some servers answer a search from a cache that is older than our last write.
+        headers = {"Cache-Control": "no-cache", **request.pop("headers", {})}
+        response, resource = self._exchange("GET", url, headers=headers, **request)
+        if not resource or resource.get("resourceType") != type_:
+            raise _unexpected(response, resource, f"a FHIR {type_}")
+        return resource
+
+    def _exchange(
+        self, method: str, url: httpx.URL, *, content: bytes | None = None, **request: Any
+    ) -> tuple[httpx.Response, dict[str, Any]]:
+        """Send a request and take the whole answer; an empty resource where it holds none."""
+        headers = {"Accept": _MEDIA_TYPE[self._format], **request.pop("headers", {})}
+        if content is not None:
+            headers |= {"Content-Type": _MEDIA_TYPE[self._format], "Prefer": f"return={self._wire.prefer}"}
+            if self._wire.gzip:
+                content, headers["Content-Encoding"] = gzip.compress(content, 5, mtime=0), "gzip"
+        try:
+            with self._http.stream(method, url, content=content, headers=headers, **request) as response:
+                body = self._body(response)
+        except httpx.TransportError as error:
+            # httpx's own words may hold the query, and with it patient data: only the kind is told.
+            raise Unreachable(f"{origin(url)} gave no answer ({type(error).__name__})") from None
+        except httpx.DecodingError:
+            raise Unreachable(f"{origin(url)} gave an answer that cannot be unpacked") from None
+        resource = _decoded(body, response.headers.get("content-type", ""))
+        if not response.is_success:
+            problems = answers.problems_of(resource) or [problem(f"http-{response.status_code}", _in_words(response))]
+            wait = answers.seconds_to_wait(response.headers.get("retry-after", ""))
+            raise ServerRefused(response.status_code, problems, wait)
+        return response, resource
+
+    def _body(self, response: httpx.Response) -> bytes:
+        """The answer's body, within the time for the whole request and within reason."""
+        deadline, body = monotonic() + self._whole, bytearray()
+        for chunk in response.iter_bytes():
+            body += chunk
+            if monotonic() > deadline:
+                raise httpx.ReadTimeout("the whole request")
+            if len(body) > _LARGEST:
+                raise httpx.ReadError("the answer has no end")
+        return bytes(body)
+
+
+def _decoded(body: bytes, content_type: str) -> dict[str, Any]:
+    try:
+        if "xml" in content_type:
+            return answers.object_(fhir_xml.from_xml(body))
+        return answers.object_(fhir_json.loads(body))
+    except ValueError:
+        return {}
+
+
+def _unexpected(response: httpx.Response, resource: dict[str, Any], wanted: str) -> ServerRefused:
+    found = answers.problems_of(resource) or [problem("unexpected", f"the answer is not {wanted}")]
+    return ServerRefused(response.status_code, found)
+
+
+def _next_link(bundle: dict[str, Any]) -> str | None:
+    links = (link.get("url") for link in answers.objects(bundle.get("link")) if link.get("relation") == "next")
+    return next((link for link in links if isinstance(link, str)), None)
+
+
+def _place(resource: dict[str, Any], type_: str) -> str:
+    """Where a resource is that the server returned without saying so in Location."""
+    id_ = answers.text(resource, "id")
+    return f"{type_}/{id_}" if id_ and resource.get("resourceType") == type_ else ""
+
+
+def _in_words(response: httpx.Response) -> str:
+    return response.reason_phrase or "the server does not say what is wrong"

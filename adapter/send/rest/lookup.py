@@ -1,0 +1,168 @@
+"""What a server holds of an exam: of each entry of its bundle, and Observations that the bundle has no more.
+
+Found by business identifier (FHIR R4 search, token), Provenance by its id; nothing is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import parse_qsl
+
+from adapter.fhir import search_token
+from adapter.send.rest import answers
+from adapter.send.rest.answers import ServerRefused
+from adapter.send.rest.client import FhirClient
+from adapter.send.rest.compare import Difference, differences
+from adapter.send.rest.transaction import Transaction
+
+Json = dict[str, Any]
+
+
+@dataclass(slots=True)
+class Holding:
+    """What is there of each entry.
+
+    ``shared`` are the full URLs of entries that only need to exist; ``found`` holds, for each entry of the bundle
+    in order, what the server has under its name: nothing, one, or (doubled) more; ``extra`` are the exam's
+    Observations on the server that the bundle does not hold.
+    """
+
+    entries: list[Json]
+    shared: frozenset[str]
+    found: list[list[Json]]
+    extra: list[Json] = field(default_factory=list)
+
+    def places(self) -> dict[str, str]:
+        """Full URLs of the entries that are there once, and where they are (``Type/id``)."""
+        single = zip(self.entries, self.found, strict=True)
+        return {entry["fullUrl"]: place_of(found[0]) for entry, found in single if len(found) == 1}
+
+    def meant(self, number: int) -> Json:
+        """What entry ``number`` shall be. A Provenance is also of what is marked as entered in error with it."""
+        resource: Json = self.entries[number]["resource"]
+        if resource["resourceType"] != "Provenance" or not self.extra:
+            return resource
+        known = [answers.text(t, "reference") for found in self.found[number] for t in found.get("target", [])]
+        marked = [
+            {"reference": place_of(extra)}
+            for extra in self.extra
+            if not is_retracted(extra) or any(one.endswith(place_of(extra)) for one in known)
+        ]
+        return {**resource, "target": [*resource["target"], *marked]}
+
+    def changes(self, number: int) -> list[Difference]:
+        """Where entry ``number``, which is there once, is not as meant."""
+        places = self.places()
+
+        def leads(meant: str, found: str) -> bool:
+            wanted = places.get(meant, meant)
+            return found == wanted or found.partition("/_history")[0].endswith(f"/{wanted}")
+
+        return differences(self.meant(number), self.found[number][0], leads)
+
+
+def held_report(client: FhirClient, transaction: Transaction) -> list[Json]:
+    """The exam's DiagnosticReport on the server, by the id of the exam as first recorded."""
+    token = search_token(transaction.systems.exam, transaction.root)
+    return list(client.search("DiagnosticReport", {"identifier": token}))
+
+
+def look_up(
+    client: FhirClient, transaction: Transaction, bundle: Json, known: Mapping[str, str] | None = None
+) -> Holding:
+    """Look everything up. Raises what the client raises.
+
+    ``known`` says where Observations of earlier versions are (``Type/id`` by the value of their identifier):
+    a search may lag behind what was written, a read does not.
+    """
+    entries = bundle["entry"]
+    holding = Holding(entries, transaction.shared, [[] for _ in entries])
+    patients: list[Json] = []
+    for number, entry in enumerate(entries):
+        kind = entry["resource"]["resourceType"]
+        if kind == "Patient":
+            patients = holding.found[number] = _by_criteria(client, entry)
+        elif kind not in ("Observation", "Provenance"):
+            holding.found[number] = _by_criteria(client, entry)
+    observations = _observations(client, transaction, patients)
+    for value, place in (known or {}).items():
+        if value not in observations and (resource := _read(client, place)):
+            observations[value] = [resource]
+    kinds = [entry["resource"]["resourceType"] for entry in entries]
+    reports = [
+        one for kind, found in zip(kinds, holding.found, strict=True) if kind == "DiagnosticReport" for one in found
+    ]
+    for number, entry in enumerate(entries):
+        kind = kinds[number]
+        if kind == "Observation":
+            holding.found[number] = observations.pop(entry["resource"]["identifier"][0]["value"], [])
+        elif kind == "Provenance":
+            holding.found[number] = provenances(client, transaction, reports)
+    holding.extra = [resource for found in observations.values() for resource in found]
+    return holding
+
+
+def _by_criteria(client: FhirClient, entry: Json) -> list[Json]:
+    """By the very criteria of the entry's conditional create."""
+    criteria = dict(parse_qsl(entry["request"]["ifNoneExist"]))
+    return list(client.search(entry["resource"]["resourceType"], criteria))
+
+
+def _observations(client: FhirClient, transaction: Transaction, patients: Iterable[Json]) -> dict[str, list[Json]]:
+    """The exam's Observations by the value of their identifier, which begins with the exam's id."""
+    found: dict[str, list[Json]] = {}
+    for patient in patients:
+        for resource in client.search("Observation", {"patient": patient["id"], "_count": "200"}):
+            for value in _own_values(resource, transaction.systems.observation):
+                if value.startswith(f"{transaction.root}/"):
+                    found.setdefault(value, []).append(resource)
+    return found
+
+
+def _read(client: FhirClient, place: str) -> Json | None:
+    try:
+        return client.read(*place.split("/"))
+    except ServerRefused as refused:
+        if refused.status in (404, 410):
+            return None
+        raise
+
+
+def _own_values(resource: Json, system: str) -> Iterator[str]:
+    for identifier in answers.objects(resource.get("identifier")):
+        if identifier.get("system") == system:
+            yield answers.text(identifier, "value")
+
+
+def provenances(client: FhirClient, transaction: Transaction, reports: Iterable[Json]) -> list[Json]:
+    """The Provenance of this version: by our id; or, where a server gave it another, by its target, one of the
+    ``reports``, and the capture record that it names."""
+    try:
+        return [client.read("Provenance", transaction.provenance)]
+    except ServerRefused as refused:
+        if refused.status not in (400, 404, 405, 410):
+            raise
+    found = []
+    for report in reports:
+        for resource in client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}):
+            if names_version(resource, transaction.exam):
+                found.append(resource)
+    return found
+
+
+def names_version(provenance: Json, exam: str) -> bool:
+    """Whether a Provenance is that of this version of an exam: its entity is the capture record."""
+    sources = (answers.object_(entity.get("what")) for entity in answers.objects(provenance.get("entity")))
+    return any(answers.object_(what.get("identifier")).get("value") == exam for what in sources)
+
+
+def is_retracted(resource: Json) -> bool:
+    """Whether it is marked as entered in error already."""
+    return resource.get("status") == "entered-in-error"
+
+
+def place_of(resource: Json) -> str:
+    """``Type/id``."""
+    return f"{resource['resourceType']}/{resource['id']}"

@@ -1,0 +1,132 @@
+"""An exam as a transaction of FHIR: its Bundle as bytes, and the names by which its entries are told from others."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from hashlib import sha256
+from typing import Any
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.fhir import Identity, to_bundle
+from adapter.fhir.json import dumps, loads
+from adapter.send.message import RANK, Message
+
+
+@dataclass(frozen=True, slots=True)
+class Systems:
+    """The site's identifier systems that sending needs to know again on a server."""
+
+    exam: str
+    version: str
+    observation: str
+
+
+@dataclass(frozen=True, slots=True)
+class Transaction:
+    """A version of one exam (``exam``, ``root``, ``newborn``, ``rank`` as in :class:`.Message`).
+
+    ``payload`` is the transaction Bundle in JSON; ``full_urls`` and ``names`` (type, and the value of the business
+    identifier) are those of its entries, in order. ``shared`` holds the full URLs of what only needs to exist, which
+    other exams need as well; ``provenance`` the id of the Provenance of this version.
+    """
+
+    exam: str
+    root: str
+    newborn: str
+    rank: int
+    payload: bytes
+    full_urls: tuple[str, ...]
+    names: tuple[str, ...]
+    shared: frozenset[str]
+    provenance: str
+    systems: Systems
+
+    @property
+    def types(self) -> frozenset[str]:
+        """The resource types of the entries."""
+        return frozenset(name.partition(" ")[0] for name in self.names)
+
+    def bundle(self) -> dict[str, Any]:
+        """The payload, read; a new object each time."""
+        read: dict[str, Any] = loads(self.payload)
+        return read
+
+    def message(self) -> Message:
+        """For the outbox."""
+        own = {
+            "full_urls": list(self.full_urls),
+            "names": list(self.names),
+            "provenance": self.provenance,
+            "systems": asdict(self.systems),
+        }
+        digest = sha256(self.payload).hexdigest()
+        return Message(
+            self.exam, self.root, self.newborn, self.rank, self.payload, digest, shared=self.shared, own=own
+        )
+
+    @classmethod
+    def of(cls, message: Message) -> Transaction:
+        """From the outbox."""
+        own = message.own
+        return cls(
+            exam=message.exam,
+            root=message.root,
+            newborn=message.newborn,
+            rank=message.rank,
+            payload=message.payload,
+            full_urls=tuple(own["full_urls"]),
+            names=tuple(own["names"]),
+            shared=message.shared,
+            provenance=own["provenance"],
+            systems=Systems(**own["systems"]),
+        )
+
+
+def message_of(exam: Exam, catalogue: Catalogue) -> Message:
+    """An exam that the checks found no error in, as a message to a FHIR server."""
+    return transaction_of(exam, catalogue).message()
+
+
+def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
+    """An exam that the checks found no error in, as a transaction.
+
+    Everything in it is created if it is not there (R4 http.html 3.1.0.8.1) and else left alone, so that a
+    request that a server carries out late, after a newer version has arrived, changes nothing. What must be
+    updated is found out when it is sent, and updated by id and version.
+    """
+    bundle, identity = to_bundle(exam, catalogue), Identity(exam, catalogue)
+    shared = frozenset(entry["fullUrl"] for entry in bundle["entry"] if entry["request"]["method"] == "POST")
+    entries = [_created(entry) for entry in bundle["entry"]]
+    return Transaction(
+        exam=exam.details.id,
+        root=exam.details.root,
+        newborn=identity.patient().uuid,
+        rank=RANK[exam.details.status],
+        payload=dumps({**bundle, "entry": entries}),
+        full_urls=tuple(entry["fullUrl"] for entry in entries),
+        names=tuple(_name(entry["resource"]) for entry in entries),
+        shared=shared,
+        provenance=identity.provenance(exam.details.id).uuid,
+        systems=Systems(
+            exam=catalogue.identifier_system("exam"),
+            version=catalogue.identifier_system("exam-version"),
+            observation=catalogue.identifier_system("observation"),
+        ),
+    )
+
+
+def _created(entry: dict[str, Any]) -> dict[str, Any]:
+    """An entry that updates by criteria, as one that creates by them; Provenance has only its id."""
+    kind, mark, criteria = entry["request"]["url"].partition("?")
+    if not mark:
+        return entry
+    return {**entry, "request": {"method": "POST", "url": kind, "ifNoneExist": criteria}}
+
+
+def _name(resource: dict[str, Any]) -> str:
+    """What an entry is called in reports: type, and for what is the exam's own its identifier; never a person's."""
+    kind = str(resource["resourceType"])
+    if kind in ("Observation", "DiagnosticReport", "CommunicationRequest"):
+        return f"{kind} {resource['identifier'][0]['value']}"
+    return kind

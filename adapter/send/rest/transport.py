@@ -1,0 +1,146 @@
+"""A FHIR server as a receiver of exams."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections import Counter
+from collections.abc import Sequence
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.fhir import to_bundle
+from adapter.problems import Problem
+from adapter.send.failures import Failed, Rejected, Unavailable, Undelivered, Unreachable, problem
+from adapter.send.message import Letter, Message, Part, Receipt
+from adapter.send.outbox import OutboxRow
+from adapter.send.rest import preview
+from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
+from adapter.send.rest.blame import blamed
+from adapter.send.rest.capability import Capability, learn
+from adapter.send.rest.client import FhirClient
+from adapter.send.rest.delivery import deliver, tied
+from adapter.send.rest.private import redaction_of
+from adapter.send.rest.transaction import Transaction, message_of
+from adapter.send.transport import Prepared, Preview
+from adapter.validate.proven import Prover
+
+_MOST = 20
+
+
+class FhirTransport:
+    """Delivers to the server of ``client``; safe to use from many threads."""
+
+    def __init__(self, client: FhirClient) -> None:
+        self._client = client
+        self._prover = Prover()
+        self._lock = threading.Lock()
+        self._capability: Capability | None = None
+
+    @property
+    def target(self) -> str:
+        """The server's base address."""
+        return self._client.base_url
+
+    def prepare(
+        self,
+        exam: Exam,
+        catalogue: Catalogue,
+        earlier: Sequence[tuple[OutboxRow, Message]] = (),
+        source: str = "",
+    ) -> Prepared:
+        """The exam as a transaction, validated; other versions make no difference to it.
+
+        For one thread at a time, as the proven forms are remembered.
+        """
+        problems = self._prover.check(to_bundle(exam, catalogue, written=True), file=source)
+        return Prepared(message_of(exam, catalogue), tuple(problems))
+
+    def deliver(self, letter: Letter) -> Receipt:
+        """See :func:`adapter.send.rest.delivery.deliver`."""
+        transaction = Transaction.of(letter.message)
+        try:
+            outcomes = deliver(self._client, self._able(), transaction, _places(letter.before))
+        except (Unreachable, ServerRefused) as error:
+            raise self._undelivered(transaction, error) from None
+        counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)
+        words = f"{counts['created']} created, {counts['there']} there before"
+        return Receipt(words, _parts(transaction, outcomes))
+
+    def preview(self, message: Message) -> Preview:
+        """See :func:`adapter.send.rest.preview.preview`."""
+        self._able()
+        return preview.preview(self._client, Transaction.of(message))
+
+    def verify(self, message: Message) -> list[Problem]:
+        """See :func:`adapter.send.rest.preview.verify`."""
+        return preview.verify(self._client, Transaction.of(message))
+
+    def _able(self) -> Capability:
+        """What the server can do; asked once it answers."""
+        with self._lock:
+            if self._capability is None:
+                try:
+                    self._capability = learn(self._client)
+                except ServerRefused as refused:
+                    if blamed(refused) is Rejected:
+                        raise Barred(refused.status, refused.problems) from None
+                    raise
+            return self._capability
+
+    def _undelivered(self, transaction: Transaction, error: Unreachable | ServerRefused) -> Undelivered:
+        """The failure in our words and the server's, tied to entries."""
+        kind = blamed(error)
+        if kind is Failed and not self._is_well():
+            kind = Unavailable
+        if isinstance(error, Unreachable):
+            return kind([problem("unreachable", str(error))])
+        redaction = redaction_of(transaction.bundle())
+        reasons = [redaction.clean(_tied(one, transaction.names)) for one in error.problems[:_MOST]]
+        return kind(reasons, retry_after=error.retry_after, parts=_parts(transaction, error.outcomes))
+
+    def _is_well(self) -> bool:
+        """Whether the server tells what it can do, which has nothing to do with an exam."""
+        try:
+            self._client.capabilities()
+        except (Unreachable, ServerRefused):
+            return False
+        return True
+
+
+def _parts(transaction: Transaction, outcomes: Sequence[EntryOutcome]) -> tuple[Part, ...]:
+    """Outcomes as they may be kept and shown: without what the server repeats of a person."""
+    if any(outcome.outcome_problems for outcome in outcomes):
+        redaction = redaction_of(transaction.bundle())
+        remarks = [redaction.remarks(outcome.outcome_problems) for outcome in outcomes]
+    else:
+        remarks = [()] * len(outcomes)
+    names = dict(zip(transaction.full_urls, transaction.names, strict=True))
+    return tuple(
+        Part(
+            name=names.get(outcome.full_url, "marked as entered in error"),
+            answer=str(outcome.status),
+            place=outcome.place or outcome.location,
+            version=outcome.version,
+            problems=said,
+        )
+        for outcome, said in zip(outcomes, remarks, strict=True)
+    )
+
+
+def _places(parts: Sequence[Part]) -> dict[str, str]:
+    """Where Observations of earlier versions are: ``Type/id`` by the value of their identifier."""
+    found = {}
+    for part in parts:
+        kind, _, value = part.name.partition(" ")
+        if kind == "Observation" and re.fullmatch(r"Observation/[^/]+", part.place):
+            found[value] = part.place
+    return found
+
+
+def _tied(found: Problem, names: Sequence[str]) -> Problem:
+    """A problem that a server placed in ``Bundle.entry[n]`` of a transaction, tied to that entry."""
+    match = re.search(r"\bentry\[(\d+)\]", found.where)
+    if match is None or int(match[1]) >= len(names):
+        return found
+    return tied(found, names[int(match[1])])

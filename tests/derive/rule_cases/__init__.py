@@ -1,0 +1,17 @@
+"""Cases of every rule of ``mappings/rules.yaml``: ``CASES[rule]`` are those that fire it and those that nearly do."""
+
+from __future__ import annotations
+
+from rule_cases import blood, breathing, feeding, form, infection, nerves
+from rule_cases.words import Case
+
+CASES: dict[str, tuple[list[Case], list[Case]]] = {
+    **breathing.CASES,
+    **blood.CASES,
+    **infection.CASES,
+    **nerves.CASES,
+    **feeding.CASES,
+    **form.CASES,
+}
+
+__all__ = ["CASES", "Case"]

@@ -1,0 +1,175 @@
+"""An infant's exams judged together: no alarm goes silent because a later exam says less."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scenes import BORN, CATALOGUE, read, said, saturations, scene
+
+from adapter.derive import Standing, changes, computed_findings, series_list, tell_list
+from adapter.derive.changes import Kind
+from adapter.exam import Exam, Finding, Urgency
+from adapter.read import check_exam
+
+
+def exam(name: str, hours: str, *findings: Finding) -> Exam:
+    return scene(*findings, hours=hours, exam_id=name)
+
+
+def told(one: Exam) -> dict[str, Urgency]:
+    lines = tell_list(one, computed_findings(one, CATALOGUE), CATALOGUE)
+    return {line.item.id: line.urgency for line in lines if line.urgency is not Urgency.NONE and not line.to_do}
+
+
+def listed(earlier: list[Exam], last: Exam) -> dict[tuple[str, str | None], Standing]:
+    lines = series_list(earlier, last, CATALOGUE)
+    return {(one.line.item.id, one.line.side): one.standing for one in lines if not one.line.to_do}
+
+
+# The screen as published (Kemper, Pediatrics 2011;128:e1259): any reading under 90 % is a fail at once.
+
+
+def test_an_incomplete_later_attempt_does_not_take_back_a_very_low_reading() -> None:
+    low, hand_alone, passed = saturations(85, 84, "20"), saturations(97, None, "25"), saturations(98, 99, "26")
+    for findings in ((low,), (low, hand_alone), (low, passed), (low, hand_alone, passed), (passed, low)):
+        assert told(scene(*findings, hours="27"))["cchd_screen"] is Urgency.TELL_NOW, findings
+
+
+def test_nor_does_a_pass_in_a_later_exam() -> None:
+    early = exam("a", "20", saturations(85, 84, "20"))
+    late = exam("b", "26", saturations(98, 99, "26"))
+    assert listed([early], late) == {("cchd_screen", None): Standing.STILL}
+    [line] = [one for one in series_list([early], late, CATALOGUE) if one.line.item.id == "cchd_screen"]
+    assert line.exams == ("a", "b")
+    assert line.line.urgency is Urgency.TELL_NOW
+    # and where the later exam has no reading at all, the fail is not forgotten
+    assert listed([early], exam("b", "26"))[("cchd_screen", None)] is Standing.NOT_LOOKED_AT
+
+
+def test_a_repeat_in_another_exam_counts_as_one() -> None:
+    """Three attempts of 93 and 93: a fail (Kemper 2011, figure 1), wherever they were recorded."""
+    first = exam("a", "25", saturations(93, 93, "25"))
+    second = exam("b", "26", saturations(93, 93, "26"))
+    third = exam("c", "27", saturations(93, 93, "27"))
+    found = computed_findings(third, CATALOGUE, [first, second])
+    [screen] = [one for one in found if one.finding.item == "cchd_screen"]
+    assert (screen.finding.value, screen.exams) == ("fail", ("a", "b"))
+
+
+# AAP 2022 (Pediatrics 150(3):e2022058859): a rise of 0.3 mg/dL an hour in the first 24 h, 0.2 later, is rapid.
+
+
+@pytest.mark.parametrize(
+    ("early", "late", "urgency"),
+    [
+        (("6", "10"), ("10", "20"), Urgency.TELL_NOW),
+        (("6", "10"), ("7", "20"), None),
+        (("6", "30"), ("10", "40"), "told"),
+    ],
+)
+def test_a_fast_rise_is_told_across_exams(
+    early: tuple[str, str], late: tuple[str, str], urgency: Urgency | str | None
+) -> None:
+    first = exam("a", early[1], read("serum_bilirubin", early[0], "mg/dL"))
+    last = exam("b", late[1], read("serum_bilirubin", late[0], "mg/dL"))
+    lines = [one for one in series_list([first], last, CATALOGUE) if one.line.item.id == "bilirubin_rise"]
+    assert bool(lines) is (urgency is not None)
+    for one in lines:
+        assert one.standing is Standing.NEW
+        if isinstance(urgency, Urgency):
+            assert one.line.urgency is urgency
+    together = scene(
+        read("serum_bilirubin", early[0], "mg/dL", observed_at=BORN + timedelta(hours=int(early[1]))),
+        read("serum_bilirubin", late[0], "mg/dL"),
+        hours=late[1],
+    )
+    assert ("bilirubin_rise" in told(together)) is bool(lines)
+
+
+@pytest.mark.parametrize("item", ["serum_bilirubin", "transcutaneous_bilirubin"])
+def test_a_sample_drawn_before_the_exam_belongs_to_it(item: str) -> None:
+    drawn = read(item, "6", "mg/dL", observed_at=BORN + timedelta(hours=9, minutes=30))
+    assert "before-exam" not in {problem.rule for problem in check_exam(exam("a", "10", drawn), CATALOGUE)}
+
+
+def test_the_weight_counts_from_the_birth_weight_of_an_earlier_exam() -> None:
+    first = exam("a", "2", read("birth_weight", "3400", "g"))
+    last = exam("b", "60", read("weight", "2900", "g"))
+    [loss] = [c for c in computed_findings(last, CATALOGUE, [first]) if c.finding.item == "weight_change_percent"]
+    assert str(loss.finding.value) == "-14.7 %"
+    assert loss.exams == ("a",)
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "standing"),
+    [
+        ("absent", "absent", Standing.STILL),
+        ("equal_easy", "absent", Standing.NEW),
+        ("absent", "equal_easy", Standing.RESOLVED),
+        ("absent", None, Standing.NOT_LOOKED_AT),
+    ],
+)
+def test_how_a_line_stands(before: str, now: str | None, standing: Standing) -> None:
+    first = exam("a", "8", said("femoral_pulse", before, side="left"))
+    last = exam("b", "20", *([said("femoral_pulse", now, side="left")] if now else []))
+    found = series_list([first], last, CATALOGUE)
+    assert standing in {one.standing for one in found if one.line.side == "left" and not one.line.to_do}
+    assert all(one.standing is not Standing.RESOLVED for one in found if now is None)
+
+
+def test_what_was_resolved_stands_last_and_urgent_before_new() -> None:
+    first = exam("a", "8", said("femoral_pulse", "absent", side="left"), said("palate", "cleft_soft"))
+    last = exam("b", "20", said("femoral_pulse", "absent", side="left"), said("palate", "whole_palate_seen_intact"))
+    order = [(one.line.urgency, one.standing) for one in series_list([first], last, CATALOGUE) if not one.line.to_do]
+    assert order[-1][1] is Standing.RESOLVED
+    assert order[0][0] is Urgency.TELL_NOW
+
+
+def test_sides_and_places_are_in_the_words_and_the_data_of_a_change() -> None:
+    item, answer = "scalp_swelling", "cephalohaematoma_within_suture"
+    first = exam("a", "8", said(item, answer, side="left", site="scalp_parietal"))
+    last = exam("b", "20", said(item, answer, side="right", site="scalp_parietal"))
+    [change] = [c for c in changes([first], last, CATALOGUE).changes if c.item.id == item]
+    assert change.kind is Kind.CHANGED
+    now, _, was = change.words.partition(" (was: ")
+    assert "right" in now
+    assert "left" in was
+    assert [f.side for f in change.now] == ["right"]
+    assert [f.side for f in change.was] == ["left"]
+
+
+_POOL = [
+    said("femoral_pulse", "absent", side="left"),
+    said("femoral_pulse", "equal_easy", side="right"),
+    said("murmur", "none_heard"),
+    said("cry", "strong_lusty"),
+    read("serum_bilirubin", "6", "mg/dL"),
+    read("heart_rate", "250", "/min"),
+    read("temperature", "36.8", "Cel", site="axilla"),
+    saturations(85, 84, "20"),
+    saturations(97, None, "25"),
+    saturations(98, 99, "26"),
+]
+
+
+@given(st.lists(st.sampled_from(_POOL), unique_by=id, max_size=8), st.sampled_from(_POOL))
+@settings(max_examples=60)
+def test_a_further_finding_takes_no_line_of_now_away(findings: list[Finding], more: Finding) -> None:
+    """Nothing here answers another: whatever is told now stays told when one more finding is added."""
+    before = told(scene(*findings, hours="27"))
+    after = told(scene(*findings, more, hours="27"))
+    urgent = {item for item, urgency in before.items() if urgency is Urgency.TELL_NOW}
+    covered = {"cross_finding", "side_difference"} & after.keys()
+    assert urgent <= after.keys() | covered or covered
+
+
+@given(st.lists(st.sampled_from(_POOL), unique_by=id, max_size=6), st.lists(st.sampled_from(_POOL), max_size=4))
+@settings(max_examples=60)
+def test_nor_does_a_later_exam(early: list[Finding], late: list[Finding]) -> None:
+    """A line of now is in the list after any later exam, as it is or as resolved."""
+    first, last = exam("a", "27", *early), exam("b", "28", *late)
+    urgent = {item for item, urgency in told(first).items() if urgency is Urgency.TELL_NOW}
+    assert urgent <= {one.line.item.id for one in series_list([first], last, CATALOGUE)}

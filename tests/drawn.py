@@ -1,0 +1,28 @@
+"""How much the property tests draw: in the profile ``usual`` what every run has time for, in ``thorough`` twenty
+times as much (``pytest --hypothesis-profile=thorough``, by hand).
+
+Neither has limits of time or size: that a machine was busy says nothing about the adapter.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hypothesis import HealthCheck, settings
+
+EXAMPLES = 50
+UNLIMITED = [
+    HealthCheck.too_slow,
+    HealthCheck.data_too_large,
+    HealthCheck.filter_too_much,
+    HealthCheck.large_base_example,
+]
+
+settings.register_profile("usual", max_examples=EXAMPLES, deadline=None, suppress_health_check=UNLIMITED)
+settings.register_profile("thorough", settings.get_profile("usual"), max_examples=20 * EXAMPLES)
+settings.load_profile("usual")
+
+
+def drawn(examples: int, **others: Any) -> settings:
+    """So many examples in the usual profile, in another as many more as it has; ``others`` as hypothesis has them."""
+    return settings(max_examples=max(1, examples * settings.default.max_examples // EXAMPLES), **others)
