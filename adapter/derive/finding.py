@@ -72,8 +72,8 @@ class Sent(NamedTuple):
 class Part(NamedTuple):
     """One number of a measurement that has several, or one sign of a score.
 
-    ``number`` is in the item's unit, of a sign its points. ``expected`` is the range in force. ``answer`` is the id of
-    a sign's answer; a sign has neither ``captured`` nor a judgement of its own.
+    ``number`` is in the item's unit, of a sign its points. ``expected`` is the range in force. ``answer`` is the id
+    of a sign's answer; a sign has neither ``captured`` nor a judgement of its own.
     """
 
     id: str
