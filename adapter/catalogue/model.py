@@ -23,6 +23,8 @@ from adapter.exam.text import Key
 class Meaning(StrEnum):
     """What an answer or a value says of the infant."""
 
+    __hash__ = str.__hash__  # findings are looked up by it; that of Enum is Python
+
     EXPECTED = "expected"
     VARIANT = "variant"
     ABNORMAL = "abnormal"
@@ -111,6 +113,8 @@ class Condition(Frozen):
 class Flag(StrEnum):
     """Codes of HL7 v3 ObservationInterpretation used for a number (FHIR R4 binding of interpretation)."""
 
+    __hash__ = str.__hash__  # findings are looked up by it; that of Enum is Python
+
     NORMAL = "N"
     LOW = "L"
     LOW_CRITICAL = "LL"
@@ -131,8 +135,8 @@ class Range(Span):
 
     def __hash__(self) -> int:
         """Of little, since a finding's form is looked up by it; ranges that are equal have the same."""
-        fields = self.__dict__
-        return hash((fields["component"], fields["source"], *(end and end.value for end in (self.low, self.high))))
+        low, high = self.low, self.high
+        return hash((low and low.value, high and high.value))
 
 
 class Limits(Frozen):

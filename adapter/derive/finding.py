@@ -15,7 +15,7 @@ from functools import lru_cache
 from operator import itemgetter
 from typing import NamedTuple
 
-from adapter.catalogue import Answer, Catalogue, Flag, Item, ItemType, Meaning, Range, SignAnswer
+from adapter.catalogue import Answer, Catalogue, Flag, Item, ItemType, Meaning, Range
 from adapter.catalogue.codings import Coding, codings
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.completeness import side_of
@@ -30,7 +30,20 @@ from adapter.derive.made import Computed, Maker
 from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.words import in_words, value_in_words
-from adapter.exam import Amount, Comparator, Exam, Finding, Quantity, Side, Status, Urgency, ValueKind
+from adapter.exam import (
+    Amount,
+    At,
+    Comparator,
+    Exam,
+    Finding,
+    Quantities,
+    Quantity,
+    Score,
+    Side,
+    Status,
+    Urgency,
+    ValueKind,
+)
 
 SCORE_UNIT = "{score}"
 """The UCUM unit of points and totals."""
@@ -59,8 +72,8 @@ class Sent(NamedTuple):
 class Part(NamedTuple):
     """One number of a measurement that has several, or one sign of a score.
 
-    ``number`` is in the item's unit, of a sign its points. ``expected`` is the range in force. ``answer`` is that of
-    a sign, which has neither ``captured`` nor a judgement of its own.
+    ``number`` is in the item's unit, of a sign its points. ``expected`` is the range in force. ``answer`` is the id
+    of a sign's answer; a sign has neither ``captured`` nor a judgement of its own.
     """
 
     id: str
@@ -69,17 +82,18 @@ class Part(NamedTuple):
     captured: Captured | None = None
     judged: Judgement | None = None
     expected: Range | None = None
-    answer: SignAnswer | None = None
+    answer: str | None = None
+    answer_label: str | None = None
 
 
 class Form(NamedTuple):
-    """What a finding says, but for its digits, its time and its :class:`Particulars`.
+    """What a finding says but for digits, time and :class:`Particulars`; ``plain`` where it has none of these.
 
     Two findings of one form are written alike, so what is written of one may be kept for others under its form:
     whoever is handed a form can depend on nothing that is not in it. ``method``, ``unit`` and ``urgency`` are as
     captured, ``implied_method`` is the catalogue's where none was; ``other_unit`` is a unit of another dimension
     under which the question has codes of its own; ``status`` is that of the Observation (FHIR R4 ObservationStatus);
-    ``judged`` is meaning, urgency and flag.
+    ``judged`` is meaning, urgency and flag; ``expected`` the range in force, of a number with a unit.
     """
 
     item: str
@@ -89,6 +103,7 @@ class Form(NamedTuple):
     method: str | None
     state: str | None
     urgency: Urgency | None
+    plain: bool
     implied_method: str | None
     kind: ValueKind
     answer: str | None
@@ -126,31 +141,40 @@ _NONE = (None,) * len(_PARTICULAR)
 
 
 _ANSWER, _QUANTITY, _NOT_EXAMINED = ValueKind.ANSWER, ValueKind.QUANTITY, ValueKind.NOT_EXAMINED
+_KINDS = {
+    type(None): ValueKind.TEXT,
+    Score: ValueKind.SCORE,
+    Quantities: ValueKind.QUANTITIES,
+    At: ValueKind.MOMENT,
+}
 
 
 @dataclass(slots=True)
 class ExamFacts:
     """An exam and what all its findings share.
 
-    ``status`` is that of its record, ``implied`` the method of each item where none was captured.
+    ``status`` is that of its record, ``implied`` the method of each item where none was captured; ``signs`` has each
+    answer of each sign of each score as the part that it is.
     """
 
     exam: Exam
     catalogue: Catalogue
     status: str
     implied: Mapping[str, str | None]
+    signs: Mapping[tuple[str, str, str], Part]
 
 
 def facts(exam: Exam, catalogue: Catalogue) -> ExamFacts:
     """What the findings of an exam share."""
-    return ExamFacts(exam, catalogue, exam.details.status.value, _implied(catalogue))
+    return ExamFacts(exam, catalogue, exam.details.status.value, _implied(catalogue), _signs(catalogue))
 
 
 @lru_cache(maxsize=16)
-def _sign_answers(catalogue: Catalogue) -> dict[tuple[str, str, str], Part]:
-    """Each answer of each sign of each score as the part that it is."""
+def _signs(catalogue: Catalogue) -> dict[tuple[str, str, str], Part]:
     return {
-        (item.id, sign.id, answer.id): Part(sign.id, sign.label, Decimal(answer.points), answer=answer)
+        (item.id, sign.id, answer.id): Part(
+            sign.id, sign.label, Decimal(answer.points), answer=answer.id, answer_label=answer.label
+        )
         for item in catalogue.items.values()
         for sign in item.signs
         for answer in sign.answers
@@ -206,48 +230,40 @@ class FindingView:
     @property
     def form(self) -> Form:
         """What it says, but for digits, time and particulars."""
-        fields, judged, shared, expected = self.finding.__dict__, self.judged, self.facts, None
-        value, reason, status = fields["value"], fields["not_examined"], shared.status
-        said: tuple[ValueKind, str | None, str | None, str | None, Comparator | None]
+        fields, judged, shared = self.finding.__dict__, self.judged, self.facts
+        value, means = fields["value"], None if judged is None else judged[:3]
         implied = None if fields["method"] is not None else shared.implied[fields["item"]]
+        plain = self.computed is None and _particular(fields) == _NONE
+        rest: tuple[object, ...]
         if type(value) is str:
-            said = (_ANSWER, value, None, None, None)
-        elif reason is not None:
-            said, implied, status = (_NOT_EXAMINED, None, None, None, None), None, self.status
+            rest = (plain, implied, _ANSWER, value, None, None, None, shared.status, means, None)
+        elif fields["not_examined"] is not None:
+            rest = (plain, None, _NOT_EXAMINED, None, None, None, None, self.status, means, None)
         elif type(value) is Quantity:
-            said, expected = (_QUANTITY, None, value.unit, self.other_unit, value.comparator), self.expected
+            measured = value.__dict__
+            plain, unit, comparator = plain and measured["plus"] is None, measured["unit"], measured["comparator"]
+            said = (_QUANTITY, None, unit, self.other_unit, comparator)
+            rest = (plain, implied, *said, shared.status, means, self.expected)
         else:
-            said, expected, implied = (self.kind, None, None, None, None), self.expected, self.implied_method
-        means = None if judged is None else judged[:3]
+            static = self.item.__dict__
+            implied = self.implied_method if static["signs"] else implied
+            expected = None if static["unit"] is None else self.expected
+            rest = (False, implied, _KINDS[type(value)], None, None, None, None, shared.status, means, expected)
         # As Form(..), in a third of the time: one is made for every finding.
-        return tuple.__new__(Form, (*_form(fields), implied, *said, status, means, expected))
-
-    @property
-    def plain(self) -> bool:
-        """Whether it has no particulars: its form and its one number, where it has one, say it all."""
-        fields = self.finding.__dict__
-        if self.computed is not None or _particular(fields) != _NONE:
-            return False
-        value = fields["value"]
-        return value is None or type(value) is str or (type(value) is Quantity and value.plus is None)
+        return tuple.__new__(Form, _form(fields) + rest)
 
     @property
     def particulars(self) -> Particulars:
         """What it alone says."""
-        score = self.finding.score
         text, note, counted_seconds = _particular(self.finding.__dict__)
-        if self.finding.__dict__["value"] is None:
+        value = self.finding.__dict__["value"]
+        if value is None:
             return Particulars(text, note, counted_seconds, computed=self.computed)
-        return Particulars(
-            text,
-            note,
-            counted_seconds,
-            parts=self.parts,
-            total=self.total,
-            summed=score is not None and score.total is None,
-            moment=self.finding.moment,
-            computed=self.computed,
-        )
+        if type(value) is Score:
+            total, summed = score_total(value, self.item), value.total is None
+            return Particulars(text, note, counted_seconds, self._signs(value), total, summed, None, self.computed)
+        parts, moment = self.parts, self.finding.moment
+        return Particulars(text, note, counted_seconds, parts, moment=moment, computed=self.computed)
 
     # what was found
 
@@ -282,8 +298,10 @@ class FindingView:
     @property
     def other_unit(self) -> str | None:
         """The unit of another dimension in which it was captured and is sent, under codes of its own."""
-        quantity = self.finding.quantity if self.item.__dict__["other_units"] else None
-        other = None if quantity is None else self.facts.catalogue.other_unit(quantity, self.item)
+        value = self.finding.__dict__["value"]
+        if type(value) is not Quantity or not self.item.__dict__["other_units"]:
+            return None
+        other = self.facts.catalogue.other_unit(value, self.item)
         return None if other is None else other.unit
 
     @property
@@ -322,30 +340,28 @@ class FindingView:
     @property
     def parts(self) -> tuple[Part, ...]:
         """The numbers of a measurement that has several, or the signs of a score, in the order captured."""
-        if self.finding.quantities is not None:
-            return tuple(self._numbers())
-        return () if self.finding.score is None else tuple(self._signs())
+        several, score = self.finding.quantities, self.finding.score
+        if several is not None:
+            return tuple(self._numbers(several))
+        return () if score is None else self._signs(score)
 
-    def _numbers(self) -> Iterator[Part]:
-        value, item, catalogue = self.finding.quantities, self.item, self.facts.catalogue
-        assert value is not None
-        ucum = self._ucum(value.unit)
-        for name, amount in component_numbers(value, item, catalogue).items():
+    def _numbers(self, several: Quantities) -> Iterator[Part]:
+        item, catalogue = self.item, self.facts.catalogue
+        ucum = self._ucum(several.unit)
+        for name, amount in component_numbers(several, item, catalogue).items():
             component = item.component(name)
             yield Part(
                 id=name,
                 label=component.label if component else name,
                 number=amount,
-                captured=Captured(value.components[name], value.unit, ucum),
+                captured=Captured(several.components[name], several.unit, ucum),
                 judged=component_judgement(self.finding, name, amount, item, self.facts.exam, catalogue),
                 expected=expected_range(self.finding, item, self.facts.exam, catalogue, name),
             )
 
-    def _signs(self) -> Iterator[Part]:
-        score = self.finding.score
-        assert score is not None
-        known = _sign_answers(self.facts.catalogue)
-        return (known[self.item.id, name, given] for name, given in score.signs.items())
+    def _signs(self, score: Score) -> tuple[Part, ...]:
+        known, item = self.facts.signs, self.item.id
+        return tuple([known[item, name, given] for name, given in score.signs.items()])
 
     @property
     def moment(self) -> datetime | None:

@@ -71,7 +71,7 @@ class ExamView:
     @property
     def not_examined(self) -> int:
         """How many findings say that something was not examined."""
-        return sum(finding.not_examined is not None for finding in self.exam.findings)
+        return sum(finding.__dict__["not_examined"] is not None for finding in self.exam.findings)
 
     @property
     def recorded(self) -> int:

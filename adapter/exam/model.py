@@ -26,6 +26,8 @@ class _Frozen(BaseModel):
 class Side(StrEnum):
     """The infant's own side; ``both`` only where the finding is about the pair (symmetry)."""
 
+    __hash__ = str.__hash__  # findings are looked up by it; that of Enum is Python
+
     LEFT = "left"
     RIGHT = "right"
     BOTH = "both"
@@ -53,6 +55,8 @@ class Urgency(StrEnum):
 
     ``tell`` is at the next round, ``tell-soon`` within this shift.
     """
+
+    __hash__ = str.__hash__  # findings are looked up by it; that of Enum is Python
 
     NONE = "none"
     TELL = "tell"
@@ -170,6 +174,8 @@ Value = Quantity | Quantities | Score | At | Key
 
 class ValueKind(StrEnum):
     """How a finding was answered, which need not be how its item asks."""
+
+    __hash__ = str.__hash__  # findings are looked up by it; that of Enum is Python
 
     ANSWER = "answer"
     QUANTITY = "quantity"

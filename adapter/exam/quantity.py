@@ -33,6 +33,8 @@ UnitText = Annotated[str, StringConstraints(min_length=1, max_length=20)]
 class Comparator(StrEnum):
     """The true value lies beyond what the device could read (FHIR R4 QuantityComparator)."""
 
+    __hash__ = str.__hash__  # findings are looked up by it; that of Enum is Python
+
     LESS = "<"
     AT_MOST = "<="
     AT_LEAST = ">="

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import StrEnum
-from typing import NamedTuple, cast
+from typing import NamedTuple
 
 from adapter.catalogue import Catalogue
 from adapter.derive.view import ExamView
@@ -159,7 +159,7 @@ def _observations(mapping: ExamMapping) -> tuple[list[Resource | TemplatedEntry]
             rests_on = [links[index] for index in one.rests_on]
         links.append(refer(name))
         content = observation(one, name, mapping, rests_on)
-        resources.append(content if type(content) is TemplatedEntry else Resource(name, cast(Json, content), True))
+        resources.append(content if type(content) is TemplatedEntry else Resource(name, content, True))
     return resources, links
 
 
@@ -194,7 +194,7 @@ def to_bundle(
     bundle["identifier"] = {"system": catalogue.identifier_system("bundle"), "value": exam.details.id}
     bundle["type"] = kind.value
     bundle["timestamp"] = instant(exam.details.ended or exam.details.started)
-    bundle["entry"] = [one if type(one) is TemplatedEntry else _entry(cast(Resource, one), kind) for one in resources]
+    bundle["entry"] = [one if type(one) is TemplatedEntry else _entry(one, kind) for one in resources]
     return bundle
 
 

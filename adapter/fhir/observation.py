@@ -11,7 +11,7 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import Computed
 from adapter.derive.finding import Captured, FindingView, Form, Part, Particulars, Sent
 from adapter.derive.view import ExamView
-from adapter.exam import Exam, ValueKind
+from adapter.exam import Exam
 from adapter.fhir.claims import with_claims
 from adapter.fhir.identity import SOFTWARE, Identity, Name, Refer
 from adapter.fhir.json import Json
@@ -68,33 +68,30 @@ def observation(
     ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record). Where only
     bytes are wanted, one that has a template is only made when it is written.
     """
-    parts, form = mapping.parts, one.form
-    head = Head(name, _effective(one, mapping), mapping.references)
-    if not one.plain or form.item in parts.split:
-        return _observation(form, one.particulars, one.sent, derived_from, head, parts)
+    parts, references, form, fields = mapping.parts, mapping.references, one.form, one.finding.__dict__
+    # For most, the time is that of the exam's beginning.
+    usual = fields["observed_at"] is None and fields["item"] not in parts.at_birth
+    effective = references.started if usual else instant(one.made_at)
+    if not form.plain or form.item in parts.split:
+        head, sent = Head(name, effective, references), one.sent if form.unit is not None else None
+        return _observation(form, one.particulars, sent, derived_from, head, parts)
     template = parts.observations.get(form)
     if template is None:
         sent = one.sent
-        made = _observation(form, _NOTHING, sent, None, head, parts)
+        made = _observation(form, _NOTHING, sent, None, Head(name, effective, references), parts)
         if form in parts.observations:
             return made
         made = with_claims(made, mapping.catalogue)
         template = parts.keep(form, made, digits_alone=sent is None or not sent.captured)
         if template is None:
             return made
-    entry = TemplatedEntry(template, name, head.effective, one.digits, mapping.references)
-    return entry if parts.written else entry.resource()
+    number = one.digits if template.measured else None
+    if parts.written:
+        return TemplatedEntry(template, name, effective, number, references)
+    return template.filled(name, effective, number, references)
 
 
 _NOTHING = Particulars()
-
-
-def _effective(one: FindingView, mapping: ExamMapping) -> str:
-    """When the finding was made; for most, when the exam began."""
-    fields = one.finding.__dict__  # a model's attributes are slow to reach one by one
-    if fields["observed_at"] is None and fields["item"] not in mapping.parts.at_birth:
-        return mapping.references.started
-    return instant(one.made_at)
 
 
 def _observation(
@@ -134,7 +131,7 @@ def _observation(
     if form.judged is not None:
         meaning, urgency, flag = form.judged
         resource["interpretation"] = parts.interpretation(meaning, flag, urgency)
-    notes = [*_notes(form, own, sent, parts)]
+    notes = _notes(form, own, sent, parts)
     if derived_from == []:
         notes.append(_our_note(ON_RECORD))
     if notes:
@@ -159,22 +156,17 @@ def _observation(
 
 def _value(form: Form, own: Particulars, sent: Sent | None, item: Item, parts: Parts) -> Json:
     """``value[x]``, where it has one: of what a rule or a comparison found, the rule beside its words."""
-    match form.kind:
-        case ValueKind.TEXT if own.computed is not None and (concept := _rule(own.computed, parts)):
-            return {"valueCodeableConcept": concept}
-        case ValueKind.TEXT if item.answers:
-            return {"valueCodeableConcept": {"text": own.text}}
-        case ValueKind.TEXT:
-            return {"valueString": own.text}
-        case ValueKind.ANSWER:
-            return {"valueCodeableConcept": parts.answer(form.item, str(form.answer))}
-        case ValueKind.QUANTITY if sent is not None:
-            return {"valueQuantity": _quantity(sent, form, parts)}
-        case ValueKind.MOMENT if own.moment is not None:
-            return {"valueDateTime": instant(own.moment)}
-        case ValueKind.SCORE if own.total is not None:
-            return {"valueInteger": own.total}
-    return {}
+    if form.answer is not None:
+        return {"valueCodeableConcept": parts.answer(form.item, form.answer)}
+    if sent is not None:
+        return {"valueQuantity": _quantity(sent, form, parts)}
+    if own.text is not None:
+        if own.computed is not None and (rule := _rule(own.computed, parts)) is not None:
+            return {"valueCodeableConcept": rule}
+        return {"valueCodeableConcept": {"text": own.text}} if item.answers else {"valueString": own.text}
+    if own.total is not None:
+        return {"valueInteger": own.total}
+    return {} if own.moment is None else {"valueDateTime": instant(own.moment)}
 
 
 def _rule(computed: Computed, parts: Parts) -> Json | None:
@@ -201,13 +193,14 @@ def _captured(one: Captured, parts: Parts) -> Json:
 
 def _components(form: Form, own: Particulars, item: Item, parts: Parts) -> list[Json]:
     """The signs of a score, the numbers of a measurement that has several, or that these were not examined."""
-    if form.kind is ValueKind.SCORE:
-        return [parts.sign(form.item, one.id, one.answer.id) for one in own.parts if one.answer is not None]
     if form.not_examined is not None:
         absent = parts.absent(form.not_examined)
         needed = [c for c in item.components if c.required]
         return [{"code": parts.component(form.item, c.id), "dataAbsentReason": absent} for c in needed]
-    return [_component(one, item, parts) for one in own.parts]
+    return [
+        _component(one, item, parts) if one.answer is None else parts.sign(form.item, one.id, one.answer)
+        for one in own.parts
+    ]
 
 
 def _component(one: Part, item: Item, parts: Parts) -> Json:
@@ -234,7 +227,6 @@ def _is_converted(captured: Captured, item: Item) -> bool:
 def _notes(form: Form, own: Particulars, sent: Sent | None, parts: Parts) -> list[Json]:
     """The examiner's note, then what the software did with the value and why it was told."""
     found = [{"text": own.note}] if own.note is not None else []
-    item = parts.catalogue.items[form.item]
     if sent is not None and sent.captured:
         digits = " ".join(f"{one.number:f} {one.spelling}" for one in sent.captured)
         places = Decimal(1).scaleb(-parts.catalogue.units[sent.unit].places)
@@ -242,8 +234,7 @@ def _notes(form: Form, own: Particulars, sent: Sent | None, parts: Parts) -> lis
         found.append(_our_note(f"Captured as {form.comparator or ''}{digits}; {rounded}."))
     if own.summed and own.total is not None:
         found.append(_our_note(SUMMED))
-    several = next((one.captured for one in own.parts if one.captured is not None), None)
-    if several is not None and _is_converted(several, item):
+    if own.parts and (several := own.parts[0].captured) and _is_converted(several, parts.catalogue.items[form.item]):
         found.append(_our_note(f"Captured in {several.spelling}; converted exactly, then rounded."))
     if own.computed is not None and own.computed.maker is not None and own.computed.reason:
         found.append(_our_note(own.computed.reason))

@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable, Sequence
 from decimal import Decimal
 from operator import itemgetter
-from typing import NamedTuple
+from typing import NamedTuple, final
 
 from adapter.fhir.identity import Name, in_url
 from adapter.fhir.json import Json, Written, decimal_text, dumps
@@ -80,6 +80,18 @@ class ObservationTemplate:
             self.content["valueQuantity"] = first["valueQuantity"] | {"value": _SLOT.format("number")}
         self.patterns: dict[str, Pattern] = {}
 
+    def filled(self, name: Name, effective: str, number: Decimal | None, references: ExamReferences) -> Json:
+        """An Observation with this content in its slots."""
+        resource = self.content.copy()
+        resource["identifier"] = [{"system": name.system, "value": name.value}]
+        resource["subject"] = references.subject
+        resource["encounter"] = references.encounter
+        resource["effectiveDateTime"] = effective
+        resource["performer"] = references.performer
+        if number is not None:
+            resource["valueQuantity"] = resource["valueQuantity"] | {"value": number}
+        return resource
+
     def pattern(self, name: Name, references: ExamReferences) -> Pattern:
         """The bytes of an entry in a bundle of the kind; ``name`` is that of any Observation of the form."""
         marked = name._replace(uuid=_SLOT.format("uuid"), value=_SLOT.format("value"))
@@ -90,6 +102,7 @@ class ObservationTemplate:
         return made
 
 
+@final
 class TemplatedEntry(Written):
     """What stands in the slots of an Observation that has a template; as the entry of a bundle it writes itself.
 
@@ -108,18 +121,6 @@ class TemplatedEntry(Written):
     ) -> None:
         self.template, self.name, self.effective = template, name, effective
         self.number, self.references = number, references
-
-    def resource(self) -> Json:
-        """The Observation."""
-        resource, references = self.template.content.copy(), self.references
-        resource["identifier"] = [{"system": self.name.system, "value": self.name.value}]
-        resource["subject"] = references.subject
-        resource["encounter"] = references.encounter
-        resource["effectiveDateTime"] = self.effective
-        resource["performer"] = references.performer
-        if self.number is not None:
-            resource["valueQuantity"] = resource["valueQuantity"] | {"value": self.number}
-        return resource
 
     def written(self) -> bytes:
         """The entry as JSON."""

@@ -107,7 +107,7 @@ def with_contained(report: Json, contained: Json) -> Json:
 
 def counts(exam: Exam, tells: Sequence[Tell], missing: int) -> list[str]:
     """How much was examined and how old the infant is; and that nothing is to be told, where it is so."""
-    skipped = sum(finding.not_examined is not None for finding in exam.findings)
+    skipped = sum(finding.__dict__["not_examined"] is not None for finding in exam.findings)
     known = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
     nothing = "Nothing among what was examined is marked to be told."
     told = [] if any(tell.urgency is not Urgency.NONE for tell in tells) else [nothing]
