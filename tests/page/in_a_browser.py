@@ -67,7 +67,6 @@ def agreement(play: Playwright, file: Path, folder: Path) -> str:
 
 CHECKS: dict[str, Check] = {
     "agreement": agreement,
-    "whole exam": whole,
     "timers": check_entry.timers,
     "numbers": check_entry.numbers,
     "rest as expected": check_entry.expected,
