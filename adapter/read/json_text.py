@@ -73,7 +73,7 @@ MOST_LINES = 200_000
 
 
 def json_lines(text: str) -> dict[str, int]:
-    """The line on which each value of a well-formed JSON text begins, by JSON pointer; of a flood the first of them."""
+    """The line on which each value of a well-formed JSON text begins, by JSON pointer; of a flood the first."""
     lines: dict[str, int] = {}
     stack: list[list[Any]] = []  # one [pointer so far, next index or key] for each open array or object
     line, last = 1, 0
