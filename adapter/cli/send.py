@@ -36,7 +36,7 @@ from adapter.send.transport import Inspectable, Transport
 @outbox_option
 @click.option("--plan", "only_plan", is_flag=True, help="Say what would be done on this server; write nothing.")
 @click.option("--verify", "read_back", is_flag=True, help="Read back what was sent, and compare field by field.")
-@click.option("--again", is_flag=True, help="Send what was sent or given up before once more.")
+@click.option("--again", is_flag=True, help="Send again exams already sent or given up.")
 @click.option("--parallel", type=click.IntRange(1, 64), help="How many exams at a time.")
 @click.option(
     "--columns",
@@ -182,7 +182,7 @@ def _verified(outbox: Outbox, asked: Inspectable, target: str, exams: _Exams, fo
 
 
 def _verify(outbox: Outbox, asked: Inspectable, target: str, named: list[str]) -> bool:
-    """Whether something on the server is not as meant; of the exams named, or of all that were sent there."""
+    """Whether something on the server differs from what was sent; of the exams named, or of all sent there."""
     wrong = False
     rows = (outbox.latest(target, exam) for exam in named)
     sent = [row for row in rows if row] if named else outbox.rows(State.SENT, target=target)
@@ -193,7 +193,7 @@ def _verify(outbox: Outbox, asked: Inspectable, target: str, named: list[str]) -
         errors = Report(problems).errors
         wrong = wrong or bool(errors)
         older = any(problem.rule == "superseded" for problem in problems)
-        verdict = "NOT as meant" if errors else "overtaken" if older else "on the server as meant"
+        verdict = "differs from what was sent" if errors else "superseded" if older else "verified"
         click.echo(f"{row.exam}: {verdict}")
         for problem in problems:
             click.echo(f"  {problem}")
@@ -205,7 +205,7 @@ def _say(event: Event) -> None:
     if event.happening is Happening.SENT:
         words += f" ({event.receipt.words})" if event.receipt.words else ""
     elif event.pause:
-        words += f", again in {event.pause:.1f} s"
+        words += f"; retrying in {event.pause:.1f} s"
     click.echo(f"{event.exam}: {words}")
     for problem in event.problems:
         click.echo(f"  {problem}")

@@ -76,7 +76,7 @@ def test_convert_refuses_a_wrong_exam_and_lets_the_others_through(run: Run, fold
     assert done.returncode == 1
     assert loads(done.stdout)["resourceType"] == "Bundle"
     assert b"birth_weight" in done.stderr
-    assert b"1 exams converted, 1 refused" in done.stderr
+    assert b"1 exam converted, 1 refused" in done.stderr
 
 
 def test_convert_gives_the_same_bundle_as_json_and_xml(run: Run) -> None:
