@@ -33,7 +33,7 @@ ENCODINGS = ("er7", "html", "json", "pdf", "xml")
     "--format",
     "encoding",
     type=click.Choice(ENCODINGS),
-    help="How it is written; the usual way of its kind where none is named.",
+    help="How it is written. Default: as the ending of --out says, else the usual way of its kind.",
 )
 @click.option("--pretty", is_flag=True, help="Indented, for people.")
 @click.option(

@@ -31,7 +31,7 @@ def test_pdf_without_the_extra_is_wrong_usage_with_the_remedy(tmp_path: Path) ->
     hidden = {"PYTHONPATH": f"{tmp_path}:{ROOT}"}
     done = run_process("convert", SECOND, "--to", "report", "--format", "pdf", "--out", tmp_path / "r.pdf", **hidden)
     assert done.returncode == 2
-    assert "python -m pip install 'newborn-exam-adapter[pdf]'" in done.stderr.decode()
+    assert "pip install '.[pdf]'" in done.stderr.decode()
     assert not (tmp_path / "r.pdf").exists()
 
 
