@@ -46,7 +46,8 @@ def readings(name: str, item: Item, here: Iterable[Evidence], exam: Exam, catalo
 
 def standing(name: str, found: list[Reading]) -> tuple[list[Reading], set[str]]:
     """The readings that stand, and every column in which another had something too."""
-    stand, touched = [], set()
+    stand: list[Reading] = []
+    touched: set[str] = set()
     for place, reading in enumerate(found):
         later = [other for other in found[place + 1 :] if reading.meets(other, name)]
         if not later:
