@@ -24,7 +24,7 @@ from adapter.run.pieces import Piece
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
 from adapter.write.deidentify import Deidentified, Deidentifier, load_policy, read_key
-from adapter.write.omop import read_keys
+from adapter.write.omop import IDENTIFIED, Checked, Concept, Concepts, concepts_of, load_concepts, read_keys
 from adapter.write.tables import TABLES, Known
 from adapter.write.tables.arrow import arrow
 
@@ -40,9 +40,11 @@ class Extract:
     ``tables``: which of :data:`adapter.write.tables.TABLES`. ``policy`` de-identifies, with the key in ``key_file``
     or in the environment variable ``key_env``. An amendment stands for what it amends, and what was entered in error
     is in no table; with ``all_versions``, for tables alone, all are. ``notes``: OMOP with free text. ``omop_keys``:
-    the keys of an earlier extract, to go on from. ``plan`` is the column plan of tables. ``latest``: which versions
-    of amended exams count; ``aside``: the roots of those of which a later version is refused; found by
-    :meth:`prepared`.
+    the keys of an earlier extract, to go on from. ``vocabulary``: the table CONCEPT of the site's OMOP vocabularies.
+    ``plan`` is the column plan of tables.
+
+    :meth:`prepared` finds what comes last: ``latest``, which versions of amended exams count; ``aside``, the roots of
+    those of which a later version is refused; ``concepts`` and how they compare with the shipped ids, ``checked``.
     """
 
     forms: tuple[str, ...] = ("tables",)
@@ -54,11 +56,14 @@ class Extract:
     all_versions: bool = False
     notes: bool = False
     omop_keys: Path | None = None
+    vocabulary: Path | None = None
     site: Path | None = None
     plan: Path | None = None
     cut: Cut = field(default_factory=Cut)
     latest: tuple[tuple[str, str], ...] = ()
     aside: tuple[str, ...] = ()
+    concepts: tuple[tuple[str, str, Concept], ...] = ()
+    checked: tuple[Checked, ...] = ()
     name: str = "extract"
 
     @property
@@ -75,7 +80,7 @@ class Extract:
     def prepared(self, inputs: Sequence[Given], out: Path | None) -> Extract:
         """With the cut as the plan asks for, and the versions that count.
 
-        Raises ``BadPolicy``, ``BadKey``, ``BadKeys`` and ``NoParquet`` as well.
+        Raises ``BadPolicy``, ``BadKey``, ``BadKeys``, ``BadVocabulary`` and ``NoParquet`` as well.
         """
         catalogue = load_catalogue(self.site)
         if self.all_versions and set(self.forms) != {"tables"}:
@@ -83,11 +88,16 @@ class Extract:
         if self.policy is None and (self.key_file is not None or self.key_env is not None):
             raise NotPossible("a key is for --deidentify")
         self.deidentifier(catalogue)
+        if "omop" not in self.forms and (self.omop_keys or self.vocabulary):
+            raise NotPossible("--omop-keys and --vocabulary are for --forms omop")
         if self.omop_keys is not None:
-            read_keys(self.omop_keys)
+            read_keys(self.omop_keys, self._keys_for())
         if self.encoding == "parquet" and {"tables", "omop"} & set(self.forms):
             arrow()
         made = replace(self, cut=cut_for(catalogue, self.plan))
+        if self.vocabulary is not None:
+            concepts, checked = concepts_of(self.vocabulary, catalogue, load_concepts(self.site))
+            made = replace(made, concepts=concepts.all(), checked=checked)
         if self.all_versions:
             return made
         found = later_versions(inputs, made.cut, catalogue, plan_of(self.plan, catalogue))
@@ -99,9 +109,8 @@ class Extract:
         if self.policy is not None:
             key = read_key(self.key_file, self.key_env).name("run", "identity")
             policy = f"{load_policy(self.policy).model_dump_json()} {key}"
-        options = (
-            f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes} {self.latest} {self.aside}"
-        )
+        options = f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes} {self.latest}"
+        options = f"{options} {self.aside} {self.concepts}"
         return f"{options} {policy} {catalogue_identity(self.site, self.plan, self.omop_keys)}"
 
     def open(self) -> _Maker:
@@ -126,8 +135,24 @@ class Extract:
             return None
         return Deidentifier(load_policy(self.policy), read_key(self.key_file, self.key_env), catalogue)
 
+    def _keys_for(self) -> str:
+        """Whom integer keys are for: a mark that the key of pseudonyms makes, and no other."""
+        return (
+            IDENTIFIED if self.policy is None else read_key(self.key_file, self.key_env).name("keys", "of extracts")
+        )
+
     def _made(self) -> list[ExtractForm]:
-        options = FormOptions(self.site, self.encoding, self.tables, self.notes, self.omop_keys)
+        concepts = Concepts(self.concepts) if self.concepts else None
+        options = FormOptions(
+            self.site,
+            self.encoding,
+            self.tables,
+            self.notes,
+            self.omop_keys,
+            self._keys_for(),
+            concepts,
+            self.checked,
+        )
         return [FORMS[name](options) for name in FORMS if name in self.forms]
 
 
