@@ -1,7 +1,7 @@
 """The concepts of a site's own vocabularies.
 
 The table CONCEPT here is invented but for its layout, that of the CDM 5.4 (OHDSI CommonDataModel,
-``OMOP_CDMv5.4_Field_Level.csv``, table CONCEPT); ids above 2,000,000,000 are made up, in the range that is left to sites.
+``OMOP_CDMv5.4_Field_Level.csv``, table CONCEPT); ids above 2,000,000,000 are made up, in the range left to sites.
 """
 
 from __future__ import annotations
