@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
@@ -59,8 +59,8 @@ class Summary:
     superseded: int = 0
     left: int = 0
     stopped: tuple[Problem, ...] = ()
-    due: float | None = None
-    cause: Cause | None = None
+    due: float | None = field(default=None, compare=False)
+    cause: Cause | None = field(default=None, compare=False)
 
 
 class Sender:
