@@ -13,7 +13,7 @@ import click
 
 from adapter.cli.options import write_output
 from adapter.cli.reporting import note
-from adapter.cli.targets import outbox_option
+from adapter.cli.targets import opened_outbox, outbox_option
 from adapter.problems import ExitCode
 from adapter.send import Outbox, OutboxRow, State
 
@@ -35,7 +35,7 @@ def outbox() -> None:
 def _opened(path: Path) -> Outbox:
     if not path.exists():
         raise click.UsageError(f"there is no outbox {path} (--outbox)")
-    return Outbox(path)
+    return opened_outbox(path)
 
 
 @outbox.command("list")

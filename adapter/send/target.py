@@ -9,8 +9,8 @@ It holds no secret: only the names of environment variables and files that do.
       key_file: /etc/newborn-adapter/key.pem
       scope: system/*.cruds
     tls: {ca_bundle: /etc/ssl/hospital.pem}
-    timeouts: {connect: 10, read: 60, whole: 180}
-    retry: {tries: 8, first: 0.5, longest: 60, patience: 120}
+    timeouts: {connect: 10, read: 60, whole: 180, exam: 3600}
+    retry: {tries: 8, first: 0.5, longest: 60, patience: 120, heed: 3600, budget: 21600, alike: 3}
     parallel: 4
 
 A listener of HL7 v2 has the url ``mllps://host:port`` (or ``mllp://``), and of these tls, timeouts and retry.
@@ -28,10 +28,12 @@ from typing import Annotated
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from adapter.files.whole import open_to_others
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.mllp import MllpTransport, mllp_address
 from adapter.send.policy import Retry, Timeouts
 from adapter.send.rest.auth import AuthSettings, auth_of
+from adapter.send.rest.auth.secrets import NoSecret, refuse_open
 from adapter.send.rest.client import FhirClient, Format, Prefer, Wire
 from adapter.send.rest.transport import FhirTransport
 from adapter.send.transport import Transport
@@ -71,7 +73,10 @@ class Tls(_Frozen):
         try:
             made = ssl.create_default_context(cafile=str(self.ca_bundle) if self.ca_bundle else None)
             if self.client_cert is not None:
+                refuse_open(self.client_key or self.client_cert, "client key")
                 made.load_cert_chain(self.client_cert, self.client_key, password=_no_password)
+        except NoSecret as error:
+            raise BadTarget(f"tls: {error}") from None
         except (OSError, ssl.SSLError) as error:
             raise BadTarget(f"tls: a certificate or key cannot be used ({error.strerror or error})") from None
         return made
@@ -83,6 +88,7 @@ class Times(_Frozen):
     connect: Seconds = 10
     read: Seconds = 60
     whole: Seconds = 180
+    exam: Seconds = 3600
 
 
 class Tries(_Frozen):
@@ -92,6 +98,9 @@ class Tries(_Frozen):
     first: Seconds = 0.5
     longest: Seconds = 60
     patience: Seconds = 120
+    heed: Seconds = 3600
+    budget: Seconds = 21_600
+    alike: int = Field(default=3, ge=2, le=100)
 
 
 class Target(_Frozen):
@@ -127,7 +136,7 @@ class Target(_Frozen):
 
     def times(self) -> Timeouts:
         """How long to wait."""
-        return Timeouts(self.timeouts.connect, self.timeouts.read, self.timeouts.whole)
+        return Timeouts(**self.timeouts.model_dump())
 
     def client(self) -> FhirClient:
         """A connection. Raises :class:`BadTarget`."""
@@ -145,10 +154,21 @@ class Target(_Frozen):
         except ValueError as error:
             raise BadTarget(str(error)) from None
 
+    def remarks(self) -> list[str]:
+        """What is to be said of it before it is used: secrets in files that others may read.
+
+        They are used all the same, for a container's secrets are mounted so (common practice).
+        """
+        files = (self.auth.token_file, self.auth.client_secret_file, self.auth.key_file, self.tls.client_key)
+        return [
+            f"{file} holds a secret and can be read by others than its owner: chmod 600, unless it is mounted so"
+            for file in files
+            if file is not None and open_to_others(file) == "read"
+        ]
+
     def retries(self) -> Retry:
         """The policy of the sender."""
-        given = self.retry
-        return Retry(tries=given.tries, first=given.first, longest=given.longest, patience=given.patience)
+        return Retry(**self.retry.model_dump())
 
 
 @dataclass(frozen=True, slots=True)

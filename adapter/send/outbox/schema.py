@@ -13,12 +13,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from adapter.files.whole import narrow
 from adapter.problems import AdapterError, ExitCode
-from adapter.send.outbox.migration import from_version_1
+from adapter.send.outbox.migration import from_version_1, from_version_2
 
 #: "nxob": tells our file from any other SQLite database
 _APPLICATION = 0x6E786F62
-_VERSION = 2
+_VERSION = 3
 
 _TABLES = """
 CREATE TABLE message (
@@ -33,6 +34,8 @@ CREATE TABLE message (
   payload BLOB NOT NULL,
   state TEXT NOT NULL CHECK (state IN ('waiting', 'sending', 'sent', 'dead', 'superseded')),
   attempts INTEGER NOT NULL DEFAULT 0,
+  strikes INTEGER NOT NULL DEFAULT 0,
+  waited REAL NOT NULL DEFAULT 0,
   due REAL NOT NULL DEFAULT 0,
   owner INTEGER,
   reasons TEXT NOT NULL DEFAULT '[]',
@@ -40,13 +43,18 @@ CREATE TABLE message (
   queued TEXT NOT NULL,
   ended TEXT
 ) STRICT;
-CREATE INDEX message_open ON message (target, state, seq);
+CREATE INDEX message_due ON message (target, state, due, seq);
+CREATE INDEX message_ended ON message (target, ended);
 CREATE INDEX message_newborn ON message (target, newborn, state, seq);
 CREATE INDEX message_root ON message (target, root, exam, seq);
 CREATE TABLE shared (seq INTEGER NOT NULL REFERENCES message ON DELETE CASCADE, name TEXT NOT NULL,
   PRIMARY KEY (seq, name)) STRICT, WITHOUT ROWID;
 CREATE INDEX shared_name ON shared (name, seq);
 CREATE TABLE known (target TEXT NOT NULL, name TEXT NOT NULL, PRIMARY KEY (target, name)) STRICT, WITHOUT ROWID;
+CREATE TABLE arrived (number INTEGER PRIMARY KEY AUTOINCREMENT, target TEXT NOT NULL, exam TEXT NOT NULL,
+  root TEXT NOT NULL, name TEXT NOT NULL, digest TEXT NOT NULL, place TEXT NOT NULL, version TEXT NOT NULL,
+  moment TEXT NOT NULL) STRICT;
+CREATE INDEX arrived_root ON arrived (target, root, number);
 """
 
 
@@ -56,19 +64,39 @@ class OutboxError(AdapterError):
     exit_code = ExitCode.USAGE
 
 
-def connect(path: Path) -> sqlite3.Connection:
-    """Open the file, and make it where there is none. Raises :class:`OutboxError`."""
+def connect(path: Path) -> tuple[sqlite3.Connection, bool]:
+    """Open the file, and make it where there is none; and whether others could have read it until now.
+
+    Raises :class:`OutboxError`.
+    """
     with reported(path):
         if not path.exists():
             # Made with the right mode from the start; SQLite gives its -wal and -shm the same.
-            os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+            os.close(os.open(path, os.O_CREAT | os.O_RDWR | os.O_NOFOLLOW, 0o600))
         db = sqlite3.connect(path, timeout=60, isolation_level=None, check_same_thread=False)
         try:
             _prepare(db, path)
+            narrowed = _narrowed(path)
         except BaseException:
             db.close()
             raise
-    return db
+    return db, narrowed
+
+
+def _narrowed(path: Path) -> bool:
+    """Make the outbox its owner's alone; whether it was open to others."""
+    changed = False
+    for ending in ("", "-wal", "-shm", "-lock"):
+        one = path.with_name(f"{path.name}{ending}")
+        try:
+            changed |= narrow(one)
+        except FileNotFoundError:
+            continue
+        except OSError:
+            raise OutboxError(
+                f"{one} can be read by others and is not ours to close: its owner must (mode 0600)"
+            ) from None
+    return changed
 
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
@@ -87,9 +115,11 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         db.execute(f"PRAGMA user_version = {_VERSION}")
     elif application != _APPLICATION:
         raise OutboxError(f"{path} is a database of something else, not an outbox")
-    elif version == 1:
+    elif version in (1, 2):
         try:
-            from_version_1(db)
+            if version == 1:
+                from_version_1(db)
+            from_version_2(db)
         except ValueError as error:
             raise OutboxError(f"the outbox {path} is damaged: {error}") from None
         db.execute(f"PRAGMA user_version = {_VERSION}")
