@@ -11,7 +11,6 @@ import logging
 import ssl
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from time import monotonic
 from types import TracebackType
 from typing import Any, Literal
 from urllib.parse import quote
@@ -20,18 +19,17 @@ import httpx
 
 from adapter.fhir import json as fhir_json
 from adapter.fhir import xml as fhir_xml
-from adapter.send.address import checked, on_this_machine, origin
-from adapter.send.failures import Unreachable, problem
+from adapter.send.address import checked, origin
+from adapter.send.failures import Unreachable, problem, unreachable
 from adapter.send.policy import USUAL, Timeouts
 from adapter.send.rest import answers
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
+from adapter.send.rest.wire import opened, within
 
 Format = Literal["json", "xml"]
 Prefer = Literal["minimal", "OperationOutcome"]
 
 _MEDIA_TYPE: dict[Format, str] = {"json": "application/fhir+json", "xml": "application/fhir+xml"}
-#: Bytes of an answer; more is no answer
-_LARGEST = 256 * 1024 * 1024
 
 
 class _WithoutQuery(logging.Filter):
@@ -81,18 +79,8 @@ class FhirClient:
         self._base = checked(base_url, allow_plain_http)
         self._wire, self._format = wire, wire.format
         times = timeout if isinstance(timeout, Timeouts) else Timeouts(timeout, timeout, max(timeout, 180.0))
-        self._whole = times.whole
-        self._http = httpx.Client(
-            timeout=httpx.Timeout(times.read, connect=times.connect),
-            auth=auth,
-            transport=transport,
-            verify=wire.tls if wire.tls is not None else True,
-            proxy=wire.proxy,
-            follow_redirects=False,
-            # A proxy from the environment is for other machines.
-            trust_env=not on_this_machine(self._base),
-            headers={"Accept-Encoding": "gzip, deflate"},
-        )
+        self._times = times
+        self._http = opened(self._base, times, tls=wire.tls, proxy=wire.proxy, auth=auth, transport=transport)
 
     def __enter__(self) -> FhirClient:
         return self
@@ -111,6 +99,11 @@ class FhirClient:
     def format(self) -> Format:
         """Of requests and answers."""
         return self._format
+
+    @property
+    def times(self) -> Timeouts:
+        """How long it waits."""
+        return self._times
 
     def speak(self, format_: Format) -> None:
         """From now on use this format."""
@@ -215,31 +208,19 @@ class FhirClient:
             if self._wire.gzip:
                 content, headers["Content-Encoding"] = gzip.compress(content, 5, mtime=0), "gzip"
         try:
-            with self._http.stream(method, url, content=content, headers=headers, **request) as response:
-                body = self._body(response)
+            with within(self._times.whole):
+                response = self._http.request(method, url, content=content, headers=headers, **request)
         except httpx.TransportError as error:
-            # httpx's own words may hold the query, and with it patient data: only the kind is told.
-            raise Unreachable(f"{origin(url)} gave no answer ({type(error).__name__})") from None
+            raise unreachable(origin(url), error) from None
         except httpx.DecodingError:
             raise Unreachable(f"{origin(url)} gave an answer that cannot be unpacked") from None
-        resource = _decoded(body, response.headers.get("content-type", ""))
+        resource = _decoded(response.content, response.headers.get("content-type", ""))
         if not response.is_success:
             problems = answers.problems_of(resource) or [problem(f"http-{response.status_code}", _in_words(response))]
             header = response.headers.get
             wait = answers.seconds_to_wait(header("retry-after", ""), answers.http_date(header("date", "")))
             raise ServerRefused(response.status_code, problems, wait)
         return response, resource
-
-    def _body(self, response: httpx.Response) -> bytes:
-        """The answer's body, within the time for the whole request and within reason."""
-        deadline, body = monotonic() + self._whole, bytearray()
-        for chunk in response.iter_bytes():
-            body += chunk
-            if monotonic() > deadline:
-                raise httpx.ReadTimeout("the whole request")
-            if len(body) > _LARGEST:
-                raise httpx.ReadError("the answer has no end")
-        return bytes(body)
 
 
 def _decoded(body: bytes, content_type: str) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import deliver, tied
 from adapter.send.rest.private import redaction_of
 from adapter.send.rest.transaction import Transaction, message_of
+from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
 from adapter.validate.proven import Prover
 
@@ -60,7 +61,8 @@ class FhirTransport:
         """See :func:`adapter.send.rest.delivery.deliver`."""
         transaction = Transaction.of(letter.message)
         try:
-            outcomes = deliver(self._client, self._able(), transaction, _places(letter.before))
+            with within(self._client.times.exam):
+                outcomes = deliver(self._client, self._able(), transaction, _places(letter.before))
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
         counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)

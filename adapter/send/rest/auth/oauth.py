@@ -16,13 +16,14 @@ from urllib.parse import quote
 
 import httpx
 
-from adapter.send.address import checked, on_this_machine, origin
-from adapter.send.failures import Unreachable, problem
+from adapter.send.address import checked, origin
+from adapter.send.failures import Cause, Unreachable, problem, unreachable
 from adapter.send.policy import Timeouts
 from adapter.send.redaction import without_tokens
 from adapter.send.rest.answers import Barred, ServerRefused, object_, seconds_to_wait, text
 from adapter.send.rest.auth.secrets import NoSecret, Secret
 from adapter.send.rest.auth.settings import AuthSettings, Kind
+from adapter.send.rest.wire import opened, within
 
 _ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 _SHORTEST = 300.0
@@ -147,21 +148,17 @@ class TokenClient:
 
     def _http(self) -> httpx.Client:
         """A connection for one request: tokens are asked for seldom."""
-        return httpx.Client(
-            timeout=httpx.Timeout(self._timeouts.read, connect=self._timeouts.connect),
-            verify=self._tls if self._tls is not None else True,
-            proxy=self._proxy,
-            follow_redirects=False,
-            trust_env=not on_this_machine(self._base),
-            headers={"Accept": "application/json"},
-        )
+        return opened(self._token_url or self._base, self._timeouts, tls=self._tls, proxy=self._proxy)
 
     def _ask(self, method: str, url: httpx.URL, **request: Any) -> tuple[int, dict[str, Any]]:
+        headers = {"Accept": "application/json", **request.get("headers", {})}
         try:
-            with self._http() as http:
-                response = http.request(method, url, **request)
+            with self._http() as http, within(self._timeouts.whole):
+                response = http.request(method, url, **{**request, "headers": headers})
         except httpx.TransportError as error:
-            raise Unreachable(f"{origin(url)} gave no answer ({type(error).__name__})") from None
+            raise _no_token(unreachable(origin(url), error)) from None
+        except httpx.DecodingError:
+            raise Unreachable(f"{origin(url)} gave an answer that cannot be unpacked", Cause.TOKEN) from None
         if response.status_code >= 500 or response.status_code in (408, 429):
             wait = seconds_to_wait(response.headers.get("retry-after", ""))
             what = f"{origin(url)} answers {response.status_code} instead of a token"
@@ -170,6 +167,11 @@ class TokenClient:
             return response.status_code, object_(response.json())
         except ValueError:
             return response.status_code, {}
+
+
+def _no_token(error: Unreachable) -> Unreachable:
+    """The same of the authorisation server; a certificate stays what is wrong."""
+    return error if error.cause is Cause.CERTIFICATE else Unreachable(str(error), Cause.TOKEN)
 
 
 def _key(settings: AuthSettings) -> Any:
