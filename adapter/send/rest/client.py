@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import gzip
 import logging
+import re
 import ssl
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from http import HTTPStatus
 from types import TracebackType
 from typing import Any, Literal
 from urllib.parse import quote
@@ -20,7 +22,7 @@ import httpx
 from adapter.fhir import json as fhir_json
 from adapter.fhir import xml as fhir_xml
 from adapter.send.address import checked, origin
-from adapter.send.failures import Unreachable, problem, unreachable
+from adapter.send.failures import Cause, Unreachable, problem, unreachable
 from adapter.send.policy import USUAL, Timeouts
 from adapter.send.rest import answers
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
@@ -48,11 +50,13 @@ logging.getLogger("httpx").addFilter(_WithoutQuery())
 @dataclass(frozen=True, slots=True)
 class Wire:
     """How bytes travel: ``format`` of requests and answers, ``gzip`` for request bodies (few servers unpack
-    them), what the server shall ``prefer`` to return of a write, TLS settings, and a proxy's address."""
+    them), what the server shall ``prefer`` to return of a write, whether ``all_words`` of its refusals are kept, TLS
+    settings, and a proxy's address."""
 
     format: Format = "json"
     gzip: bool = False
     prefer: Prefer = "minimal"
+    all_words: bool = False
     tls: ssl.SSLContext | None = None
     proxy: str | None = None
 
@@ -165,7 +169,10 @@ class FhirClient:
             what = f"not the response to a {kind} of {len(full_urls)} entries"
             raise ServerRefused(200, [problem("unexpected", what)])
         responses = (answers.object_(one.get("response")) for one in came)
-        return [answers.entry_outcome(url, one) for url, one in zip(full_urls, responses, strict=True)]
+        words = self._wire.all_words
+        return [
+            answers.entry_outcome(url, one, all_words=words) for url, one in zip(full_urls, responses, strict=True)
+        ]
 
     def carry_out(self, entry: dict[str, Any]) -> EntryOutcome:
         """An entry of a transaction as a request of its own: create or update, conditional where it says so
@@ -180,7 +187,12 @@ class FhirClient:
         header = response.headers.get
         place = header("location") or _place(resource, entry["resource"]["resourceType"])
         return answers.outcome(
-            answers.text(entry, "fullUrl"), str(response.status_code), place, header("etag") or "", resource
+            answers.text(entry, "fullUrl"),
+            str(response.status_code),
+            place,
+            header("etag") or "",
+            resource,
+            all_words=self._wire.all_words,
         )
 
     def _url(self, *parts: str) -> httpx.URL:
@@ -216,11 +228,24 @@ class FhirClient:
             raise Unreachable(f"{origin(url)} gave an answer that cannot be unpacked") from None
         resource = _decoded(response.content, response.headers.get("content-type", ""))
         if not response.is_success:
-            problems = answers.problems_of(resource) or [problem(f"http-{response.status_code}", _in_words(response))]
-            header = response.headers.get
-            wait = answers.seconds_to_wait(header("retry-after", ""), answers.http_date(header("date", "")))
-            raise ServerRefused(response.status_code, problems, wait)
+            raise self._refusal(response, resource)
         return response, resource
+
+    def _refusal(self, response: httpx.Response, resource: dict[str, Any]) -> ServerRefused:
+        """An answer that is no success, with what it says and whose it is."""
+        status, header = response.status_code, response.headers.get
+        problems = answers.problems_of(resource, all_words=self._wire.all_words)
+        wait = answers.seconds_to_wait(header("retry-after", ""), answers.http_date(header("date", "")))
+        said = header("www-authenticate", "") + response.text[:10_000] if status == 403 else ""
+        # RFC 6750, section 3.1; some say it in the OperationOutcome alone
+        scope = Cause.SCOPE if re.search(r"insufficient[_ ]scope", said, re.IGNORECASE) else None
+        return ServerRefused(
+            status,
+            problems or [problem(f"http-{status}", _in_words(response))],
+            wait,
+            is_fhir="resourceType" in resource,
+            cause=scope,
+        )
 
 
 def _decoded(body: bytes, content_type: str) -> dict[str, Any]:
@@ -234,7 +259,7 @@ def _decoded(body: bytes, content_type: str) -> dict[str, Any]:
 
 def _unexpected(response: httpx.Response, resource: dict[str, Any], wanted: str) -> ServerRefused:
     found = answers.problems_of(resource) or [problem("unexpected", f"the answer is not {wanted}")]
-    return ServerRefused(response.status_code, found)
+    return ServerRefused(response.status_code, found, is_fhir="resourceType" in resource)
 
 
 def _next_link(bundle: dict[str, Any]) -> str | None:
@@ -249,4 +274,7 @@ def _place(resource: dict[str, Any], type_: str) -> str:
 
 
 def _in_words(response: httpx.Response) -> str:
-    return response.reason_phrase or "the server does not say what is wrong"
+    try:
+        return HTTPStatus(response.status_code).phrase
+    except ValueError:
+        return "the server does not say what is wrong"

@@ -1,8 +1,8 @@
 """How bytes travel to an HTTP server and back, within bounds.
 
 - **One deadline** over all that a request needs: connecting, TLS, head, body, answers that only announce others
-  (1xx), and a token that has to be asked for first. What trickles in is cut off by it; a wait for the network's own name
-  service is not.
+  (1xx), and a token that has to be asked for first. What trickles in is cut off by it; a wait for the network's own
+  name service is not.
 - **A connection a request.** What a server says besides its answer (the same again, another's) dies with the
   connection and is never taken for the answer to the next request.
 - **One coding**, gzip, which was asked for, unpacked in pieces up to a bound.
