@@ -67,7 +67,7 @@ def check(
     \b
     Example:
       newborn-adapter check exam.json
-      newborn-adapter check --plan plan.yaml births.xlsx
+      newborn-adapter check --columns plan.yaml births.xlsx
       newborn-adapter check exam.json --earlier exam.json
       newborn-adapter check --schema
     """
