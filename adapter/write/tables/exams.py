@@ -18,9 +18,9 @@ from adapter.exam import At, Quantities, Quantity, Score, Sex, Side, Status, Urg
 from adapter.write.tables.column import Column, Row, Type, hours, in_utc, moment
 from adapter.write.tables.known import Known
 from adapter.write.tables.slots import columns_of, places
-from adapter.write.tables.terms import URGENCIES, terms, words
+from adapter.write.tables.terms import NOT_JUDGED, URGENCIES, terms, words
 
-_ORDER = {meaning.value: rank for rank, meaning in enumerate(Meaning)}
+_ORDER = {name: rank for rank, name in enumerate((Meaning.EXPECTED, Meaning.VARIANT, NOT_JUDGED, Meaning.ABNORMAL))}
 
 
 def columns(catalogue: Catalogue) -> tuple[Column, ...]:
@@ -151,7 +151,7 @@ class _Filled:
                 continue
             if not item.computed:
                 self._put(f"{place.name}_status", _status(here))
-            meanings = [one.judged.meaning.value for one in here if one.judged is not None]
+            meanings = [meaning for one in here if (meaning := _meaning(one)) is not None]
             if meanings and f"{place.name}_meaning" in self._at:
                 self._put(f"{place.name}_meaning", max(meanings, key=_ORDER.__getitem__))
             self._values(place.name, item, here)
@@ -219,6 +219,12 @@ class _Filled:
             sites = [site for site in item.sites if any(one.finding.site == site for one in found)]
             if sites:
                 self._put(f"{own}_site", ";".join(sites))
+
+
+def _meaning(one: Evidence) -> str | None:
+    if one.judged is not None:
+        return one.judged.meaning.value
+    return NOT_JUDGED if one.not_judged is not None else None
 
 
 def _status(here: list[Evidence]) -> str:
