@@ -243,7 +243,8 @@ class Item(Frozen):
     sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
     ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
     ``compare_sides``: left and right that differ become a finding of their own. ``still_to_do``: not examined or not
-    recorded, it is listed as still to be done. ``maps`` are codes for ConceptMaps alone.
+    recorded, it is listed as still to be done. ``maps`` are codes for ConceptMaps alone. ``one_by_one``: where a page
+    is recorded as expected in one action, this item is not ticked beforehand; nor is one that is ``still_to_do``.
     """
 
     id: Key
@@ -279,6 +280,7 @@ class Item(Frozen):
     tell_when_not_examined: tuple[str, ...] = ()
     compare_sides: bool = False
     still_to_do: bool = False
+    one_by_one: bool = False
     sex: str | None = None
     computed: bool = False
     no_standard_code: str | None = None

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections import Counter
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import click
@@ -28,6 +30,13 @@ def count_line(problems: Iterable[Problem]) -> str:
     counts = Counter(problem.severity for problem in problems)
     parts = [f"{counts[s]} {s.value}{'s' if counts[s] != 1 else ''}" for s in Severity if counts[s]]
     return ", ".join(parts) or "no problems"
+
+
+def when(moment: float) -> str:
+    """A moment (seconds since 1970) as ISO 8601 in UTC; one that has passed as ``now``."""
+    if moment <= time.time():
+        return "now"
+    return datetime.fromtimestamp(min(moment, 253_370_764_800), UTC).isoformat(timespec="seconds")
 
 
 def report_of(readings: Iterable[Reading]) -> Report:

@@ -14,7 +14,7 @@ import click
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
-from adapter.cli.reporting import note
+from adapter.cli.reporting import note, when
 from adapter.cli.targets import outbox_option, target_from, target_options
 from adapter.problems import ExitCode, Report
 from adapter.send import (
@@ -156,6 +156,8 @@ def _send(
         f" {summary.superseded + placed[PutResult.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
         f" {exams.refused} refused."
     )
+    if summary.due is not None:
+        click.echo(f"The first of those that are left is due {when(summary.due)}; the same command sends it then.")
     if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
         return ExitCode.SERVER
     return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL

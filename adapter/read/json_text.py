@@ -68,8 +68,12 @@ class JsonText:
 _TOKEN = re.compile(r'\s*("(?:[^"\\]|\\.)*"|[\[\]{},:]|[^\s\[\]{},:"]+)', re.DOTALL)
 
 
+MOST_LINES = 200_000
+"""The most values whose lines are looked for: more than any exam has, and so few that a flood is told at once."""
+
+
 def json_lines(text: str) -> dict[str, int]:
-    """The line on which each value of a well-formed JSON text begins, by JSON pointer."""
+    """The line on which each value of a well-formed JSON text begins, by JSON pointer; of a flood the first."""
     lines: dict[str, int] = {}
     stack: list[list[Any]] = []  # one [pointer so far, next index or key] for each open array or object
     line, last = 1, 0
@@ -89,6 +93,8 @@ def json_lines(text: str) -> dict[str, int]:
         else:
             at = _next_pointer(stack, key)
             lines[at] = line
+            if len(lines) >= MOST_LINES:
+                break
             key = None
             if word in "[{":
                 stack.append([at, 0 if word == "[" else None])

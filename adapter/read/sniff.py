@@ -17,6 +17,8 @@ _MESSAGE = re.compile(rb"[\x0b\s]*(MSH|FHS|BHS)[^A-Za-z0-9\s]")
 _PAGE = re.compile(r"<(!doctype\s+html|html[\s>])", re.IGNORECASE)
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 _DELIMITERS = ",;\t|"
+_LONG = 1024 * 1024
+_STARTS = tuple('{["-0123456789tfnNI')
 
 
 class Kind(Enum):
@@ -106,6 +108,8 @@ def _is_workbook(head: bytes, ending: str) -> bool:
 
 
 def _is_json(text: str) -> bool:
+    if text[:1] not in _STARTS:
+        return False
     try:
         json.loads(text)
     except (ValueError, RecursionError):
@@ -114,6 +118,9 @@ def _is_json(text: str) -> bool:
 
 
 def _is_object(line: str) -> bool:
+    """A line of a megabyte is told by its ends: parsed, it could fill the memory before any bound is looked at."""
+    if len(line) > _LONG:
+        return line.startswith("{") and line.endswith("}")
     return line.startswith("{") and _is_json(line)
 
 
@@ -122,9 +129,10 @@ def _is_lines(text: str, ending: str) -> bool:
     lines = [line.strip() for line in text.split("\n", 1000) if line.strip()][:3]
     if lines and ending in _LINE_ENDINGS and lines[0] not in ("{", "["):
         return True
-    whole = [_is_object(line) for line in lines]
-    meant = (line.startswith("{") or _is_json(line) for line in lines)
-    return len(lines) > 1 and any(whole) and all(meant)
+    if len(lines) < 2:
+        return False
+    meant = (line.startswith("{") or (len(line) <= _LONG and _is_json(line)) for line in lines)
+    return any(_is_object(line) for line in lines) and all(meant)
 
 
 def _is_manifest(text: str) -> bool:

@@ -3,34 +3,76 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from enum import StrEnum
+from typing import ClassVar
 
 from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 from adapter.send.message import Part
+
+
+class Cause(StrEnum):
+    """Where the trouble lies, by who is to do something about it."""
+
+    NETWORK = "network"
+    CERTIFICATE = "certificate"
+    TOKEN = "token"  # noqa: S105 (no password)
+    SCOPE = "scope"
+    GATEWAY = "gateway"
+    SERVER = "server"
+    EXAM = "exam"
+
+
+TO_DO: dict[Cause, str] = {
+    Cause.NETWORK: "the right address, and a network that lets this machine through to it",
+    Cause.CERTIFICATE: "a certificate that is in date, for this name, of an authority that is trusted (tls in the "
+    "target file), and this machine's clock right",
+    Cause.TOKEN: "auth in the target file as the authorisation server has it, and that server well",
+    Cause.SCOPE: "the right to write what an exam holds, given to this client by whoever runs the server (scope)",
+    Cause.GATEWAY: "the FHIR server's own address, and what stands before it (proxy, gateway) letting this through",
+    Cause.SERVER: "the receiver mended by those who run it; nothing is lost meanwhile",
+    Cause.EXAM: "the exam mended as the reasons say, and handed over again",
+}
+"""The one thing to do."""
 
 
 class Undelivered(AdapterError):
     """A message did not arrive, as far as anyone knows. Raised as one of its subclasses, which say what is done.
 
     ``problems`` are the reasons in words, without patient data; ``retry_after`` the seconds that the receiver asks to
-    be left in peace; ``parts`` what became of those parts of the message that it did answer to.
+    be left in peace; ``parts`` what became of those parts of the message that it did answer to; ``cause`` says where
+    the trouble lies.
     """
 
     exit_code = ExitCode.SERVER
+    usual: ClassVar[Cause] = Cause.SERVER
 
     def __init__(
-        self, problems: Iterable[Problem] = (), *, retry_after: float | None = None, parts: Iterable[Part] = ()
+        self,
+        problems: Iterable[Problem] = (),
+        *,
+        retry_after: float | None = None,
+        parts: Iterable[Part] = (),
+        cause: Cause | None = None,
     ) -> None:
         super().__init__(problems=problems)
         self.retry_after = retry_after
         self.parts = tuple(parts)
+        self.cause = cause or self.usual
 
 
 class Failed(Undelivered):
     """Perhaps because of this message, since the receiver is well otherwise: it is tried again, and counted."""
 
 
+class Ailing(Failed):
+    """Hardly because of this message: the receiver says itself that it is not well, or something answered in its
+    place. It is tried again; that is held against it only where the others arrive, or in the very end."""
+
+
 class Rejected(Undelivered):
     """Because of this message: the receiver will never take it."""
+
+    usual = Cause.EXAM
 
 
 class Unavailable(Undelivered):
@@ -52,10 +94,15 @@ class Superseded(Undelivered):
 class Unreachable(AdapterError):
     """No answer came, or only part of one: no connection, a time-out, a connection cut.
 
-    The receiver may have carried the request out all the same.
+    The receiver may have carried the request out all the same. ``cause`` is the network, the certificate, or where
+    it was the authorisation server that did not answer, the token.
     """
 
     exit_code = ExitCode.SERVER
+
+    def __init__(self, words: str, cause: Cause = Cause.NETWORK) -> None:
+        super().__init__(words)
+        self.cause = cause
 
 
 class Refused(AdapterError):

@@ -64,10 +64,16 @@ NOTHING_SAID = Receipt()
 @dataclass(frozen=True, slots=True)
 class Letter:
     """A message that is being sent: its number in the outbox, which attempt this is, to whom, and the parts of the
-    versions of the exam that arrived there before, the oldest first."""
+    versions of the exam that arrived there before, the oldest first.
+
+    ``strikes`` are those attempts, with this one, that count against it; ``waited`` the seconds for which it was put
+    off so far.
+    """
 
     seq: int
     attempt: int
     target: str
     message: Message
     before: tuple[Part, ...] = ()
+    strikes: int = 1
+    waited: float = 0.0

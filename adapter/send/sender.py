@@ -14,7 +14,8 @@ from enum import StrEnum
 from pathlib import Path
 
 from adapter.problems import Problem
-from adapter.send.failures import Closed, Rejected, Superseded, Unavailable, Undelivered, problem
+from adapter.send.failures import Ailing, Cause, Closed, Rejected, Superseded, Unavailable, Undelivered, problem
+from adapter.send.health import Health, refused_alike, too_many
 from adapter.send.message import NOTHING_SAID, Letter, Receipt
 from adapter.send.outbox import Outbox
 from adapter.send.outbox.queue import superseded
@@ -35,7 +36,7 @@ class Happening(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Event:
     """For the log and the terminal: no patient data beyond the exam's id. ``receipt`` is of what was sent; where an
-    exam was given up, of those parts that the receiver did answer to."""
+    exam was given up, of those parts that the receiver did answer to. ``cause`` is that of a failure."""
 
     happening: Happening
     exam: str = ""
@@ -44,27 +45,22 @@ class Event:
     problems: tuple[Problem, ...] = ()
     receipt: Receipt = NOTHING_SAID
     pause: float = 0.0
+    cause: Cause | None = None
 
 
 @dataclass(slots=True)
 class Summary:
-    """How a run ended: how many exams were sent, given up, superseded; ``left`` are still in the outbox, and
-    ``stopped`` says why the run ended before they were tried to the end."""
+    """How a run ended: how many exams were sent, given up, superseded; ``left`` are still in the outbox, the first of
+    which is ``due`` (seconds since 1970; None where another process is sending it), and ``stopped`` says why the run
+    ended before they were tried to the end, ``cause`` where that lies."""
 
     sent: int = 0
     dead: int = 0
     superseded: int = 0
     left: int = 0
     stopped: tuple[Problem, ...] = ()
-
-
-@dataclass(slots=True)
-class _Health:
-    """What all workers know of the server."""
-
-    since: float = field(default_factory=time.monotonic)
-    paused_until: float = 0.0
-    pauses: int = 0
+    due: float | None = field(default=None, compare=False)
+    cause: Cause | None = field(default=None, compare=False)
 
 
 class Sender:
@@ -90,16 +86,18 @@ class Sender:
         self._parallel = max(1, parallel)
         self._lock = threading.Lock()
         self._stop = threading.Event()
-        self._summary, self._health = Summary(), _Health()
+        self._summary, self._health = Summary(), Health(self._retry.patience)
         self._failure: BaseException | None = None
+        self._busy, self._idle_since = 0, time.monotonic()
 
     def stop(self) -> None:
         """Let what is being sent end, and start nothing new; from any thread or a signal handler."""
         self._stop.set()
 
     def run(self) -> Summary:
-        """Send until nothing is left to do, the server has failed for too long, or :meth:`stop` was called."""
-        self._health.since = time.monotonic()
+        """Send until nothing is left to do, nothing is due within the patience of the policy, the server has failed
+        for too long, or :meth:`stop` was called."""
+        self._health.since = self._idle_since = time.monotonic()
         workers = [threading.Thread(target=self._work, name=f"sender-{n}") for n in range(self._parallel)]
         for worker in workers:
             worker.start()
@@ -114,6 +112,8 @@ class Sender:
         if self._failure is not None:
             raise self._failure
         self._summary.left = self._outbox.open_count(self._target)
+        if self._summary.left:
+            self._summary.due = self._outbox.next_due(self._target, self._retry.longest_wait)
         return self._summary
 
     def _work(self) -> None:
@@ -121,10 +121,13 @@ class Sender:
             while not self._stop.is_set():
                 if self._wait_for_server():
                     continue
-                letter = self._outbox.claim(self._target, self._retry.tries)
+                letter = self._claim()
                 if letter is not None:
-                    self._attempt(letter)
-                elif self._outbox.open_count(self._target) == 0:
+                    try:
+                        self._attempt(letter)
+                    finally:
+                        self._is_done()
+                elif self._outbox.open_count(self._target) == 0 or not self._worth_waiting():
                     return
                 else:
                     self._stop.wait(self._until_next())
@@ -136,9 +139,30 @@ class Sender:
         pause = self._health.paused_until - time.monotonic()
         return pause > 0 and (self._stop.wait(min(pause, 1.0)) or True)
 
+    def _claim(self) -> Letter | None:
+        with self._lock:
+            letter = self._outbox.claim(self._target, self._retry.tries, self._retry.longest_wait)
+            if letter is not None:
+                self._busy += 1
+            return letter
+
+    def _is_done(self) -> None:
+        with self._lock:
+            self._busy -= 1
+            self._idle_since = time.monotonic()
+
+    def _worth_waiting(self) -> bool:
+        """Whether something will be due soon; what another process holds on to is not waited for without end."""
+        with self._lock:
+            if self._busy:
+                return True
+            idle = time.monotonic() - self._idle_since
+        due = self._outbox.next_due(self._target, self._retry.longest_wait)
+        return idle < self._retry.patience and (due is None or due - time.time() < self._retry.patience)
+
     def _until_next(self) -> float:
         """Seconds until something may be due; another process may change that any moment."""
-        due = self._outbox.next_due(self._target)
+        due = self._outbox.next_due(self._target, self._retry.longest_wait)
         return min(max((due or 0.0) - time.time(), 0.02), 0.5)
 
     def _attempt(self, letter: Letter) -> None:
@@ -151,7 +175,8 @@ class Sender:
             self._again_or_never(letter, Undelivered([_inside(error)]))
         else:
             self._outbox.sent(letter, receipt)
-            self._health.since, self._health.pauses = time.monotonic(), 0
+            with self._lock:
+                self._health.arrived(letter.message.root)
             self._event(Happening.SENT, letter, receipt=receipt)
 
     def _failed(self, letter: Letter, failure: Undelivered) -> None:
@@ -161,31 +186,65 @@ class Sender:
             self._event(Happening.SUPERSEDED, letter, reasons)
         elif isinstance(failure, Unavailable):
             self._pause(letter, failure)
+        elif isinstance(failure, Rejected):
+            self._never(letter, failure)
         else:
             self._again_or_never(letter, failure)
 
-    def _again_or_never(self, letter: Letter, failure: Undelivered) -> None:
-        if isinstance(failure, Rejected) or letter.attempt >= self._retry.tries:
-            self._outbox.dead(letter, failure.problems, failure.parts)
-            self._event(Happening.DEAD, letter, failure.problems, Receipt(parts=failure.parts))
+    def _never(self, letter: Letter, failure: Undelivered) -> None:
+        """Give it up; unless so many in a row were refused alike that it cannot be for their sake."""
+        with self._lock:
+            ended = self._outbox.last_ended(self._target, self._retry.alike - 1)
+            alike = refused_alike(ended, letter.message.root, failure.problems, self._retry.alike)
+            if not alike:
+                self._outbox.dead(letter, failure.problems, failure.parts)
+            self._health.given_up(letter.message.root)
+        if alike:
+            cause = Cause.SERVER if failure.cause is Cause.EXAM else failure.cause
+            self._pause(letter, Closed([too_many(self._retry.alike), *failure.problems], cause=cause))
         else:
+            receipt = Receipt(parts=failure.parts)
+            self._event(Happening.DEAD, letter, failure.problems, receipt, cause=failure.cause)
+
+    def _again_or_never(self, letter: Letter, failure: Undelivered) -> None:
+        """Try it again, or give it up where the failures are held against it."""
+        root, ailing = letter.message.root, isinstance(failure, Ailing)
+        with self._lock:
+            self._health.failed(root)
+            alone = self._health.in_a_row() < self._retry.alike
+            against = self._health.speaks_against(root) or letter.waited > self._retry.budget
             pause = self._retry.pause(letter.attempt, failure.retry_after)
-            self._outbox.later(letter, failure.problems, time.time() + pause)
-            self._event(Happening.LATER, letter, failure.problems, pause=pause)
+            too_long = self._health.waited() > self._retry.patience
+        if not alone:
+            self._pause(letter, Unavailable(failure.problems, retry_after=failure.retry_after, cause=failure.cause))
+        elif letter.attempt >= self._retry.tries if ailing and against else letter.strikes >= self._retry.tries:
+            self._never(letter, failure)
+        else:
+            self._outbox.later(letter, failure.problems, time.time() + pause, struck=not ailing, waits=pause)
+            self._event(Happening.LATER, letter, failure.problems, pause=pause, cause=failure.cause)
+            if ailing and too_long:
+                self._end(failure)
 
     def _pause(self, letter: Letter, failure: Unavailable) -> None:
-        asked = failure.retry_after
+        asked = min(failure.retry_after or 0.0, self._retry.heed)
         with self._lock:
             self._health.pauses += 1
             pause = self._retry.pause(self._health.pauses, asked)
-            waited = time.monotonic() - self._health.since
             self._health.paused_until = max(self._health.paused_until, time.monotonic() + pause)
-            if isinstance(failure, Closed) or waited + pause > self._retry.patience:
-                self._summary.stopped = self._summary.stopped or tuple(failure.problems)
-                self._stop.set()
-        # Due at once: how long to wait is the server's business, and another run may find it well.
-        self._outbox.later(letter, failure.problems, time.time() + (asked or 0.0), counted=False)
-        self._event(Happening.PAUSED, letter, failure.problems, pause=pause)
+            too_long = self._health.waited() + pause > self._retry.patience
+        # Due at once: how long to wait is the server's business, and another run may find it well. After what has
+        # not been tried yet, all the same.
+        self._outbox.later(letter, failure.problems, time.time() + asked, counted=False, waits=pause)
+        self._event(Happening.PAUSED, letter, failure.problems, pause=pause, cause=failure.cause)
+        if isinstance(failure, Closed) or too_long:
+            self._end(failure)
+
+    def _end(self, failure: Undelivered) -> None:
+        """Let the run end, for this reason."""
+        with self._lock:
+            if not self._summary.stopped:
+                self._summary.stopped, self._summary.cause = tuple(failure.problems), failure.cause
+        self._stop.set()
 
     def _event(
         self,
@@ -194,6 +253,7 @@ class Sender:
         problems: Sequence[Problem] = (),
         receipt: Receipt = NOTHING_SAID,
         pause: float = 0.0,
+        cause: Cause | None = None,
     ) -> None:
         with self._lock:
             if happening in (Happening.SENT, Happening.DEAD, Happening.SUPERSEDED):
@@ -208,6 +268,7 @@ class Sender:
                     tuple(problems),
                     receipt,
                     pause,
+                    cause,
                 )
             )
 

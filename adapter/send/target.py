@@ -9,8 +9,8 @@ It holds no secret: only the names of environment variables and files that do.
       key_file: /etc/newborn-adapter/key.pem
       scope: system/*.cruds
     tls: {ca_bundle: /etc/ssl/hospital.pem}
-    timeouts: {connect: 10, read: 60, whole: 180}
-    retry: {tries: 8, first: 0.5, longest: 60, patience: 120}
+    timeouts: {connect: 10, read: 60, whole: 180, exam: 3600}
+    retry: {tries: 8, first: 0.5, longest: 60, patience: 120, heed: 3600, budget: 21600, alike: 3}
     parallel: 4
 
 A listener of HL7 v2 has the url ``mllps://host:port`` (or ``mllp://``), and of these tls, timeouts and retry.
@@ -83,6 +83,7 @@ class Times(_Frozen):
     connect: Seconds = 10
     read: Seconds = 60
     whole: Seconds = 180
+    exam: Seconds = 3600
 
 
 class Tries(_Frozen):
@@ -92,6 +93,9 @@ class Tries(_Frozen):
     first: Seconds = 0.5
     longest: Seconds = 60
     patience: Seconds = 120
+    heed: Seconds = 3600
+    budget: Seconds = 21_600
+    alike: int = Field(default=3, ge=2, le=100)
 
 
 class Target(_Frozen):
@@ -127,7 +131,7 @@ class Target(_Frozen):
 
     def times(self) -> Timeouts:
         """How long to wait."""
-        return Timeouts(self.timeouts.connect, self.timeouts.read, self.timeouts.whole)
+        return Timeouts(**self.timeouts.model_dump())
 
     def client(self) -> FhirClient:
         """A connection. Raises :class:`BadTarget`."""
@@ -147,8 +151,7 @@ class Target(_Frozen):
 
     def retries(self) -> Retry:
         """The policy of the sender."""
-        given = self.retry
-        return Retry(tries=given.tries, first=given.first, longest=given.longest, patience=given.patience)
+        return Retry(**self.retry.model_dump())
 
 
 @dataclass(frozen=True, slots=True)

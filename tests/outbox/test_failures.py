@@ -5,17 +5,12 @@ from __future__ import annotations
 import json
 import re
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
-from email.utils import format_datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from sent_exams import amended, exam
 
 from adapter.catalogue import Catalogue
@@ -31,7 +26,6 @@ from adapter.send import (
     Summary,
     message_of,
 )
-from adapter.send.rest.answers import seconds_to_wait
 from adapter.send.rest.transaction import transaction_of
 
 FAST = Retry(tries=3, first=0.01, longest=0.05, patience=0.5)
@@ -245,21 +239,6 @@ def test_a_type_the_server_does_not_keep_is_named(server: Server, send: Send, ou
     assert row.reasons[0].what == "the server does not keep Provenance"
 
 
-def test_retry_after_is_waited_for(server: Server, send: Send, outbox: Outbox) -> None:
-    server.post = lambda body: (503, {"Retry-After": "86400"}, b"") if b"x-a" in body else accepted(body)
-    events: list[Event] = []
-    thread = threading.Thread(target=lambda: events.extend(send("a", "b")[1]), daemon=True)
-    thread.start()
-    while len(list(outbox.rows(State.SENT))) < 1 or not next(outbox.rows()).reasons:
-        time.sleep(0.01)
-    [row] = outbox.rows(State.WAITING)
-    assert row.due - time.time() > 80_000
-    outbox.retry(row.seq)
-    server.post = accepted
-    thread.join()
-    assert [e.happening for e in events if e.exam == "x-a"] == [Happening.LATER, Happening.SENT]
-
-
 def test_what_the_server_says_is_tied_to_exam_and_item(
     server: Server, send: Send, outbox: Outbox, catalogue: Catalogue
 ) -> None:
@@ -332,25 +311,3 @@ def test_an_older_one_waits_for_a_newborns_failing_exam(server: Server, outbox: 
     with FhirClient(server.url, timeout=5) as client:
         Sender(outbox, FhirTransport(client), retry=FAST, parallel=4, on_event=events.append).run()
     assert [e.exam for e in events] == ["x-a"] * 3 + ["x-a-v2"]
-
-
-@given(st.integers(1, 30), st.one_of(st.none(), st.floats(0, 1e5)))
-def test_the_pause_grows_within_bounds_and_is_never_shorter_than_asked(attempt: int, asked: float | None) -> None:
-    retry = Retry()
-    pause = retry.pause(attempt, asked)
-    assert pause >= max(min(retry.longest, retry.first * 2 ** (attempt - 1)) / 2, asked or 0)
-    assert pause <= max(retry.longest, asked or 0)
-
-
-@pytest.mark.parametrize(
-    ("header", "seconds"), [("0", 0), ("120", 120), (" 7 ", 7), ("", None), ("soon", None), ("-1", None)]
-)
-def test_retry_after_in_seconds(header: str, seconds: float | None) -> None:
-    assert seconds_to_wait(header) == seconds
-
-
-def test_retry_after_as_a_date() -> None:
-    # RFC 9110, section 5.6.7: an IMF-fixdate, always in GMT; the example is that of section 10.2.3.
-    now = datetime(1999, 12, 31, 23, 57, 59, tzinfo=UTC)
-    assert seconds_to_wait("Fri, 31 Dec 1999 23:59:59 GMT", now) == 120
-    assert seconds_to_wait(format_datetime(now - timedelta(hours=1), usegmt=True), now) == 0

@@ -160,6 +160,15 @@ def expected(play: Playwright, file: Path, folder: Path) -> str:
         hand.button("Rest as expected", exact=False)
         page.locator("ul.lines li").nth(1).locator("input").uncheck()
         hand.button("Record these", exact=False)
+        to_page(page, "Hips")
+        hand.button("Rest as expected", exact=False)
+        hips = page.locator("ul.lines li")
+        ticked = [hips.nth(n).locator("input").is_checked() for n in range(hips.count())]
+        names = hips.locator(".item").all_inner_texts()
+        assert {name.split(",")[0] for name, tick in zip(names, ticked, strict=True) if not tick} == {
+            CATALOGUE.items[item].label for item in ("ortolani", "barlow")
+        }
+        page.keyboard.press("Escape")
         exam = saved(page, folder)
         eyes.nothing_left()
     labels = {CATALOGUE.items[f.item].label: CATALOGUE.items[f.item].answer(f.answer or "") for f in exam.findings}

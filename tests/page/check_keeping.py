@@ -12,7 +12,7 @@ from pathlib import Path
 
 from check_entry import of, saved
 from driver import CHROMIUM, SWITCHES, Hand, kept, new_exam, opened, to_page
-from playwright.sync_api import BrowserContext, Page, Playwright
+from playwright.sync_api import BrowserContext, Page, Playwright, expect
 
 
 def reload(play: Playwright, file: Path, folder: Path) -> str:
@@ -143,7 +143,7 @@ def deleted(play: Playwright, file: Path, folder: Path) -> str:
         assert page.locator("button.exam").count() == 1
         page.locator("#sure").check()
         page.get_by_role("button", name="Delete", exact=True).click()
-        assert page.locator("button.exam").count() == 0
+        expect(page.locator("button.exam")).to_have_count(0)
         page.reload()
         page.get_by_role("button", name="Begin with a newborn").wait_for()
         assert page.locator("button.exam").count() == 0

@@ -91,15 +91,15 @@ def test_huge_numbers(number: str) -> None:
     ],
     ids=str,
 )
-def test_a_million_findings(finding: Any) -> None:
+def test_findings_without_end(finding: Any) -> None:
     one = json.dumps(finding).encode()
-    data = record(findings=[0]).replace(b'"findings": [0]', b'"findings": [' + b",".join([one] * 1_000_000) + b"]")
+    data = record(findings=[0]).replace(b'"findings": [0]', b'"findings": [' + b",".join([one] * 400_000) + b"]")
     reading = reading_of(data)
     assert {problem.rule for problem in reading.errors} <= {"too-many-findings", "too-large"}
 
 
 def test_a_list_of_a_million_answers() -> None:
-    reading = reading_of(record(findings=[{"item": "movements", "value": ["startles"] * 1_000_000}]))
+    reading = reading_of(record(findings=[{"item": "movements", "value": ["startles"] * 400_000}]))
     assert "too-many-findings" in {problem.rule for problem in reading.errors}
 
 

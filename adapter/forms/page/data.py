@@ -136,6 +136,7 @@ def _item(item: Item, ranges: list[Row], catalogue: Catalogue) -> Json:
             "tell_when_not_examined": item.tell_when_not_examined,
             "compare_sides": item.compare_sides,
             "still_to_do": item.still_to_do,
+            "one_by_one": item.one_by_one,
             "sex": item.sex,
             "computed": item.computed,
             "how": item.how,

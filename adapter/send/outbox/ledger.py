@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -54,12 +55,32 @@ class Ledger:
             sql = "SELECT count(*) FROM message WHERE target = ? AND state IN ('waiting', 'sending')"
             return int(db.execute(sql, (target,)).fetchone()[0])
 
-    def next_due(self, target: str) -> float | None:
-        """The moment the first waiting message is due, None where none waits."""
+    def next_due(self, target: str, longest: float = 86_400.0) -> float | None:
+        """The moment (seconds since 1970) when the first that may leave is due, None where none waits.
+
+        One newborn's exams leave in order, so that only the first of each counts; what would be put off for more than
+        ``longest`` seconds is due now.
+        """
         with self._read() as db:
-            sql = "SELECT min(due) FROM message WHERE target = ? AND state = 'waiting'"
-            found = db.execute(sql, (target,)).fetchone()[0]
+            sql = (
+                "SELECT min(CASE WHEN due > :now + :longest THEN 0 ELSE due END) FROM message AS m"
+                " WHERE target = :target AND state = 'waiting' AND NOT EXISTS (SELECT 1 FROM message AS o"
+                " WHERE o.target = :target AND o.newborn = m.newborn AND o.state IN ('waiting', 'sending')"
+                " AND o.seq < m.seq)"
+            )
+            values = {"target": target, "now": time.time(), "longest": longest}
+            found = db.execute(sql, values).fetchone()[0]
             return None if found is None else float(found)
+
+    def last_ended(self, target: str, count: int) -> list[OutboxRow]:
+        """The messages that were sent or given up last, the latest first; without those that ended in the future, by
+        a clock that was wrong."""
+        with self._read() as db:
+            sql = (
+                f"SELECT {COLUMNS} FROM message WHERE target = ? AND ended IS NOT NULL"  # noqa: S608
+                " AND state IN ('sent', 'dead') AND ended <= ? ORDER BY ended DESC, seq DESC LIMIT ?"
+            )
+            return [OutboxRow.of(row) for row in db.execute(sql, (target, moment(), count))]
 
     def rows(self, *states: State, target: str | None = None) -> Iterator[OutboxRow]:
         """The messages in the order queued; a page at a time."""
@@ -110,7 +131,7 @@ class Ledger:
         """Let a message that was given up, or waits for its next attempt, be tried at once."""
         with self._change(durable=True) as db:
             done = db.execute(
-                "UPDATE message SET state = 'waiting', attempts = 0, due = 0, ended = NULL"
+                "UPDATE message SET state = 'waiting', attempts = 0, strikes = 0, waited = 0, due = 0, ended = NULL"
                 " WHERE seq = ? AND state IN ('dead', 'waiting')",
                 (seq,),
             )

@@ -31,6 +31,22 @@ def from_version_1(db: sqlite3.Connection) -> None:
         last = page[-1][0]
 
 
+def from_version_2(db: sqlite3.Connection) -> None:
+    """Version 2 gave an exam up by its attempts alone, and kept nothing of what had arrived once it was purged."""
+    db.execute("ALTER TABLE message ADD COLUMN strikes INTEGER NOT NULL DEFAULT 0")
+    db.execute("ALTER TABLE message ADD COLUMN waited REAL NOT NULL DEFAULT 0")
+    db.execute("UPDATE message SET strikes = attempts")
+    db.execute("DROP INDEX message_open")
+    db.execute("CREATE INDEX message_due ON message (target, state, due, seq)")
+    db.execute("CREATE INDEX message_ended ON message (target, ended)")
+    db.execute(
+        "CREATE TABLE arrived (number INTEGER PRIMARY KEY AUTOINCREMENT, target TEXT NOT NULL, exam TEXT NOT NULL,"
+        " root TEXT NOT NULL, name TEXT NOT NULL, digest TEXT NOT NULL, place TEXT NOT NULL, version TEXT NOT NULL,"
+        " moment TEXT NOT NULL) STRICT"
+    )
+    db.execute("CREATE INDEX arrived_root ON arrived (target, root, number)")
+
+
 def _converted(about: dict[str, Any], outcomes: list[list[Any]]) -> tuple[str, str]:
     names = dict(zip(about["full_urls"], about["names"], strict=True))
     is_fhir = bool(about["provenance"])

@@ -41,18 +41,21 @@ ORDER BY newer.rank DESC, newer.seq DESC LIMIT 1
 
 # One newborn's exams leave in order; and exams that share something the server may not have yet (the software's
 # Device, an examiner) do not leave side by side, so that no two of them make it. (CROSS JOIN tells SQLite to begin
-# with the few that are being sent.)
+# with the few that are being sent.) What was tried least lately goes first, so that no exam holds up the others. What
+# would be put off for longer than anything ever is was noted while the clock was wrong: it is due now.
 _NEXT = """
-SELECT seq, attempts + 1, {message} FROM message AS m
-WHERE target = :target AND state = 'waiting' AND due <= :now
+SELECT seq, attempts + 1, strikes + 1, waited, {message} FROM message AS m
+WHERE target = :target AND state = 'waiting' AND (due <= :now OR due > :now + :longest)
   AND NOT EXISTS (SELECT 1 FROM message AS o WHERE o.target = :target AND o.newborn = m.newborn
                   AND o.state IN ('waiting', 'sending') AND o.seq < m.seq)
   AND NOT EXISTS (SELECT 1 FROM message AS o CROSS JOIN shared AS theirs CROSS JOIN shared AS mine
                   WHERE o.target = :target AND o.state = 'sending' AND theirs.seq = o.seq
                     AND mine.seq = m.seq AND mine.name = theirs.name AND NOT EXISTS
                     (SELECT 1 FROM known WHERE known.target = :target AND known.name = mine.name))
-ORDER BY seq LIMIT 1
+ORDER BY due, seq LIMIT 1
 """
+
+_DAY = 86_400.0
 
 
 class Outbox(Ledger):
@@ -103,28 +106,30 @@ class Outbox(Ledger):
             self._insert(target, message, newer)
             return PutResult.SUPERSEDED if newer else PutResult.QUEUED
 
-    def claim(self, target: str, tries: int) -> Letter | None:
+    def claim(self, target: str, tries: int, longest: float = _DAY) -> Letter | None:
         """The next message to send to ``target``, now in state ``sending`` under this object's lease.
 
-        None where nothing is due. A message whose process died ``tries`` times while sending it is given up.
+        None where nothing is due; ``longest`` are the most seconds for which anything is put off. A message whose
+        process died ``tries`` times while sending it is given up.
         """
         with self._change() as db:
             self._free(target, tries)
             while True:
-                row = db.execute(_NEXT.format(message=MESSAGE), {"target": target, "now": time.time()}).fetchone()
+                values = {"target": target, "now": time.time(), "longest": longest}
+                row = db.execute(_NEXT.format(message=MESSAGE), values).fetchone()
                 if row is None:
                     return None
-                seq, attempt, *content = row
+                seq, attempt, strikes, waited, *content = row
                 message = message_of_row(content, self._shared(seq))
                 newer = self._newer(target, message, ("sent",))
                 if newer:
                     self._end(seq, State.SUPERSEDED, [superseded(message.exam, newer)], [])
                     continue
                 db.execute(
-                    "UPDATE message SET state = 'sending', attempts = ?, owner = ? WHERE seq = ?",
-                    (attempt, self._lease(), seq),
+                    "UPDATE message SET state = 'sending', attempts = ?, strikes = ?, owner = ? WHERE seq = ?",
+                    (attempt, strikes, self._lease(), seq),
                 )
-                return Letter(seq, attempt, target, message, self._before(target, message))
+                return Letter(seq, attempt, target, message, self._before(target, message), strikes, waited)
 
     def sent(self, letter: Letter, receipt: Receipt = NOTHING_SAID) -> None:
         """It arrived."""
@@ -133,13 +138,33 @@ class Outbox(Ledger):
             known = [(letter.target, name) for name in letter.message.shared]
             db.executemany("INSERT OR IGNORE INTO known VALUES (?, ?)", known)
 
-    def later(self, letter: Letter, reasons: Sequence[Problem], due: float, *, counted: bool = True) -> None:
-        """It did not arrive; try again at ``due`` (seconds since 1970). ``counted`` False: no fault of the exam."""
+    def later(
+        self,
+        letter: Letter,
+        reasons: Sequence[Problem],
+        due: float,
+        *,
+        counted: bool = True,
+        struck: bool = True,
+        waits: float = 0.0,
+    ) -> None:
+        """It did not arrive; try again at ``due`` (seconds since 1970), after ``waits`` seconds.
+
+        ``counted`` False: it was as good as no attempt; ``struck`` False: one that is not held against the exam.
+        """
         with self._change() as db:
             db.execute(
-                "UPDATE message SET state = 'waiting', owner = NULL, due = ?, reasons = ?, attempts = ?"
-                " WHERE seq = ? AND state = 'sending' AND owner = ?",
-                (due, problems_text(reasons), letter.attempt - (not counted), letter.seq, self._owner),
+                "UPDATE message SET state = 'waiting', owner = NULL, due = ?, reasons = ?, attempts = ?, strikes = ?,"
+                " waited = waited + ? WHERE seq = ? AND state = 'sending' AND owner = ?",
+                (
+                    due,
+                    problems_text(reasons),
+                    letter.attempt - (not counted),
+                    letter.strikes - (not (counted and struck)),
+                    waits,
+                    letter.seq,
+                    self._owner,
+                ),
             )
 
     def dead(self, letter: Letter, reasons: Sequence[Problem], parts: Sequence[Part] = ()) -> None:
@@ -184,12 +209,12 @@ class Outbox(Ledger):
 
     def _free(self, target: str, tries: int) -> None:
         """What a process that died was sending, waits again; or is given up if that happens with it each time."""
-        sql = "SELECT seq, owner, attempts FROM message WHERE target = ? AND state = 'sending'"
-        for seq, owner, attempts in self._db.execute(sql, (target,)).fetchall():
+        sql = "SELECT seq, owner, strikes FROM message WHERE target = ? AND state = 'sending'"
+        for seq, owner, strikes in self._db.execute(sql, (target,)).fetchall():
             if self._owners.alive(owner):
                 continue
-            if attempts >= tries:
-                what = f"the process ended {attempts} times while it was sending this exam"
+            if strikes >= tries:
+                what = f"the process ended {strikes} times while it was sending this exam"
                 self._end(seq, State.DEAD, [problem("process-ended", what)], [])
             else:
                 self._db.execute("UPDATE message SET state = 'waiting', owner = NULL, due = 0 WHERE seq = ?", (seq,))

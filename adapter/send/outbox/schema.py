@@ -14,11 +14,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from adapter.problems import AdapterError, ExitCode
-from adapter.send.outbox.migration import from_version_1
+from adapter.send.outbox.migration import from_version_1, from_version_2
 
 #: "nxob": tells our file from any other SQLite database
 _APPLICATION = 0x6E786F62
-_VERSION = 2
+_VERSION = 3
 
 _TABLES = """
 CREATE TABLE message (
@@ -33,6 +33,8 @@ CREATE TABLE message (
   payload BLOB NOT NULL,
   state TEXT NOT NULL CHECK (state IN ('waiting', 'sending', 'sent', 'dead', 'superseded')),
   attempts INTEGER NOT NULL DEFAULT 0,
+  strikes INTEGER NOT NULL DEFAULT 0,
+  waited REAL NOT NULL DEFAULT 0,
   due REAL NOT NULL DEFAULT 0,
   owner INTEGER,
   reasons TEXT NOT NULL DEFAULT '[]',
@@ -40,13 +42,18 @@ CREATE TABLE message (
   queued TEXT NOT NULL,
   ended TEXT
 ) STRICT;
-CREATE INDEX message_open ON message (target, state, seq);
+CREATE INDEX message_due ON message (target, state, due, seq);
+CREATE INDEX message_ended ON message (target, ended);
 CREATE INDEX message_newborn ON message (target, newborn, state, seq);
 CREATE INDEX message_root ON message (target, root, exam, seq);
 CREATE TABLE shared (seq INTEGER NOT NULL REFERENCES message ON DELETE CASCADE, name TEXT NOT NULL,
   PRIMARY KEY (seq, name)) STRICT, WITHOUT ROWID;
 CREATE INDEX shared_name ON shared (name, seq);
 CREATE TABLE known (target TEXT NOT NULL, name TEXT NOT NULL, PRIMARY KEY (target, name)) STRICT, WITHOUT ROWID;
+CREATE TABLE arrived (number INTEGER PRIMARY KEY AUTOINCREMENT, target TEXT NOT NULL, exam TEXT NOT NULL,
+  root TEXT NOT NULL, name TEXT NOT NULL, digest TEXT NOT NULL, place TEXT NOT NULL, version TEXT NOT NULL,
+  moment TEXT NOT NULL) STRICT;
+CREATE INDEX arrived_root ON arrived (target, root, number);
 """
 
 
@@ -87,9 +94,11 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         db.execute(f"PRAGMA user_version = {_VERSION}")
     elif application != _APPLICATION:
         raise OutboxError(f"{path} is a database of something else, not an outbox")
-    elif version == 1:
+    elif version in (1, 2):
         try:
-            from_version_1(db)
+            if version == 1:
+                from_version_1(db)
+            from_version_2(db)
         except ValueError as error:
             raise OutboxError(f"the outbox {path} is damaged: {error}") from None
         db.execute(f"PRAGMA user_version = {_VERSION}")

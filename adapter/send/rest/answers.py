@@ -125,14 +125,23 @@ def _issue(issue: dict[str, Any]) -> Problem:
 
 
 def seconds_to_wait(header: str, now: datetime | None = None) -> float | None:
-    """The value of Retry-After: seconds, or a date (RFC 9110, section 10.2.3); None for neither."""
+    """The value of Retry-After: seconds, or a date (RFC 9110, section 10.2.3); None for neither.
+
+    ``now`` is the server's own time, where it says one: its date is of the same clock.
+    """
     header = header.strip()
-    if re.fullmatch(r"\d{1,9}", header, re.ASCII):
-        return float(header)
-    try:
-        moment = parsedate_to_datetime(header)
-    except ValueError:
+    if re.fullmatch(r"\d+", header, re.ASCII):
+        return float(header[:12])
+    moment = http_date(header)
+    if moment is None:
         return None
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=UTC)
     return max(0.0, (moment - (now or datetime.now(UTC))).total_seconds())
+
+
+def http_date(header: str) -> datetime | None:
+    """A date of HTTP (RFC 9110, section 5.6.7), None for anything else."""
+    try:
+        moment = parsedate_to_datetime(header.strip())
+        return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    except (ValueError, TypeError, IndexError, OverflowError):
+        return None

@@ -225,7 +225,8 @@ class FhirClient:
         resource = _decoded(body, response.headers.get("content-type", ""))
         if not response.is_success:
             problems = answers.problems_of(resource) or [problem(f"http-{response.status_code}", _in_words(response))]
-            wait = answers.seconds_to_wait(response.headers.get("retry-after", ""))
+            header = response.headers.get
+            wait = answers.seconds_to_wait(header("retry-after", ""), answers.http_date(header("date", "")))
             raise ServerRefused(response.status_code, problems, wait)
         return response, resource
 

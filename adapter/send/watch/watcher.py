@@ -18,9 +18,10 @@ from queue import SimpleQueue
 from typing import TypeVar
 
 from adapter.problems import Layer, Problem, Severity
+from adapter.send.failures import TO_DO, Cause
 from adapter.send.outbox import Outbox, OutboxError, State
 from adapter.send.policy import Retry
-from adapter.send.sender import Event, Happening, Sender
+from adapter.send.sender import Event, Happening, Sender, Summary
 from adapter.send.transport import Transport
 from adapter.send.watch.folder import DropFolder
 from adapter.send.watch.intake import Fate, Intake, TakenFile, digest_of
@@ -106,6 +107,8 @@ class Watcher:
             self._metrics.set("files_dropped", len(self._folder.waiting()))
             self._metrics.set("files_taken", len(self._todo) + len(self._files))
             self._metrics.set("outbox_open", self._outbox.open_count(self._target))
+            due = self._outbox.next_due(self._target, self._retry.longest_wait)
+            self._metrics.set("next_due_timestamp_seconds", 0 if due is None else max(due, time.time()))
             self._metrics.set("last_look_timestamp_seconds", time.time())
         except OutboxError as error:
             self._fault(str(error))
@@ -214,7 +217,7 @@ class Watcher:
                     return
                 summary = self._sender.run()
                 if summary.stopped:
-                    self._journal.write("server-away", problems=summary.stopped, left=summary.left)
+                    self._held(summary)
                     self._rest()
             except OutboxError as error:
                 self._fault(str(error))
@@ -222,6 +225,14 @@ class Watcher:
             except Exception as error:
                 self._fault(f"sending failed inside: {_place(error)}")
                 self._rest()
+
+    def _held(self, summary: Summary) -> None:
+        """A run ended before its time: say whose fault it is, and the one thing to do."""
+        cause = summary.cause or Cause.SERVER
+        self._metrics.hold(cause)
+        self._journal.write(
+            "server-away", problems=summary.stopped, left=summary.left, cause=cause, needed=TO_DO[cause]
+        )
 
     def _rest(self) -> None:
         self._stop.wait(self._pace.rest)
@@ -233,8 +244,11 @@ class Watcher:
         if ended:
             self._metrics.add("exams_total", ended)
             self._ended.put(event.seq)
+        if event.cause is not None:
+            self._metrics.add("failures_total", event.cause)
         if event.happening is Happening.SENT:
             self._metrics.set("last_sent_timestamp_seconds", time.time())
+            self._metrics.hold("")
         elif event.happening is Happening.LATER:
             self._metrics.add("attempts_failed_total")
         elif event.happening is Happening.PAUSED:
@@ -246,6 +260,7 @@ class Watcher:
             seq=event.seq,
             attempt=event.attempt,
             pause=round(event.pause, 1) or None,
+            cause=event.cause,
             answers=dict(Counter(part.answer for part in event.receipt.parts)),
         )
 

@@ -1,5 +1,6 @@
 // The rest of a page as expected, in one action: only after every line that it will say was listed, each of which
-// can be struck out. What is recorded are ordinary findings, one for each line.
+// can be struck out. What must not be missed comes without its tick, and is ticked line by line. What is recorded are
+// ordinary findings, one for each line.
 import { button, h, sheet } from "./dom.mjs";
 import { app, commit } from "./state.mjs";
 import { expectedOn, recordAnswers } from "./entry.mjs";
@@ -13,12 +14,13 @@ const together = (lines) => {
 const lineOf = (lines, struck, count) => {
   const [{ item, answer }] = lines;
   const sides = lines.map((line) => line.side).filter(Boolean).join(" and ");
-  const box = h("input", { type: "checkbox", checked: true, onchange: () => {
+  const ticked = !struck.has(item.id);
+  const box = h("input", { type: "checkbox", checked: ticked, onchange: () => {
     if (box.checked) struck.delete(item.id);
     else struck.add(item.id);
     count();
   } });
-  box.checked = true;
+  box.checked = ticked;
   return h("li", {}, h("label.tick", {}, box, h("span.says", {}, h("span.item", {}, `${item.label}${sides ? `, ${sides}` : ""}`), h("span.answer", {}, answer.label))));
 };
 
@@ -26,7 +28,7 @@ const lineOf = (lines, struck, count) => {
 export const expectedSheet = (doc, page, done) => {
   const lines = expectedOn(doc, page.asked.map((item) => item.id), app.catalogue);
   const groups = together(lines);
-  const struck = new Set();
+  const struck = new Set(lines.map(({ item }) => item).filter((item) => item.still_to_do || item.one_by_one).map((item) => item.id));
   sheet(`${page.label}: as expected`, (close) => {
     const kept = () => lines.filter((line) => !struck.has(line.item.id));
     const record = button("", () => {
@@ -42,6 +44,7 @@ export const expectedSheet = (doc, page, done) => {
     count();
     return h("div", {},
       h("p.hint", {}, "This will be recorded. Take the tick from what you have not seen."),
+      struck.size ? h("p.hint", {}, "Tick what has none only if you examined or asked for just that.") : null,
       h("ul.lines", {}, groups.map((group) => lineOf(group, struck, count))),
       h("div.row.foot", {}, button("Record nothing", close), record));
   });

@@ -1,0 +1,95 @@
+"""What a run knows of its receiver, and what that says of the one exam that has just failed.
+
+| what is seen | what is done |
+|---|---|
+| exams arrive at once, and this one fails | it is the exam's |
+| others failed and then arrived, the same bytes | the receiver is ill: not held against any exam |
+| several exams in a row fail, and none arrives | the receiver's: all wait |
+| several exams in a row are refused alike | nobody believes that of so many: no further is given up, the run ends |
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from adapter.problems import Problem
+from adapter.send.failures import problem
+from adapter.send.outbox import OutboxRow, State
+
+_INDEX = re.compile(r"\[\d*\]|\.where\([^)]*\)")
+
+Signature = frozenset[tuple[str, str, str]]
+
+
+@dataclass(slots=True)
+class Health:
+    """For one run, by a clock that only goes forward. Not for several threads at once."""
+
+    window: float
+    since: float = field(default_factory=time.monotonic)
+    paused_until: float = 0.0
+    pauses: int = 0
+    _first_failed: dict[str, float] = field(default_factory=dict)
+    _last_arrived: dict[str, float] = field(default_factory=dict)
+    _recovered: dict[str, float] = field(default_factory=dict)
+    _in_a_row: set[str] = field(default_factory=set)
+
+    def arrived(self, root: str) -> None:
+        """An exam arrived, known by its ``root``."""
+        now = self.since = time.monotonic()
+        self.pauses = 0
+        if self._first_failed.pop(root, None) is not None:
+            self._recovered[root] = now
+        self._last_arrived = {root: now}
+        self._in_a_row.clear()
+
+    def failed(self, root: str) -> None:
+        """An attempt to send an exam failed, whosever fault it was."""
+        self._first_failed.setdefault(root, time.monotonic())
+        self._in_a_row.add(root)
+
+    def given_up(self, root: str) -> None:
+        """An exam is out of this run."""
+        self._first_failed.pop(root, None)
+
+    def in_a_row(self) -> int:
+        """How many different exams failed since one arrived."""
+        return len(self._in_a_row)
+
+    def speaks_against(self, root: str) -> bool:
+        """Whether others have arrived while this exam has been failing, and none of them had to be tried twice."""
+        now = time.monotonic()
+        lately = [one for one, moment in self._recovered.items() if one != root and now - moment < self.window]
+        begun = self._first_failed.get(root, now)
+        others = [one for one, moment in self._last_arrived.items() if one != root and moment > begun]
+        return bool(others) and not lately
+
+    def waited(self) -> float:
+        """Seconds since an exam arrived, or since the run began."""
+        return time.monotonic() - self.since
+
+
+def signature(reasons: Sequence[Problem]) -> Signature:
+    """That by which two refusals are alike: rules, items, and the elements without the exam that they are of."""
+    return frozenset((p.rule, p.item, _INDEX.sub("", p.where.rpartition(": ")[2])) for p in reasons)
+
+
+def refused_alike(ended: Sequence[OutboxRow], root: str, reasons: Sequence[Problem], count: int) -> bool:
+    """Whether this refusal is the one too many: ``ended``, the latest messages that ended, are ``count - 1`` other
+    exams that were refused in the same way."""
+    mine = signature(reasons)
+    alike = {row.root for row in ended if row.state is State.DEAD and signature(row.reasons) == mine} - {root}
+    return count > 1 and len(ended) == count - 1 == len(alike)
+
+
+def too_many(count: int) -> Problem:
+    """Said with the reasons of a refusal that came too often to be believed."""
+    what = f"{count} exams in a row were refused for the same reason: no further one is given up"
+    remedy = (
+        "see whether the server's set-up or this site's has changed; all wait meanwhile. If it is the exams' fault,"
+        " give each up (outbox give-up) and hand it over mended"
+    )
+    return problem("refused-alike", what, remedy)
