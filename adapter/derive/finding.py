@@ -522,9 +522,13 @@ def _judge_computed(one: Computed, item: Item, shared: ExamFacts) -> Judgement |
 
 
 def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView, ...]], ...]:
-    """The findings that nothing judged, by the reason, each in their order."""
+    """The numbers whose ranges did not judge them, by the reason, each in their order.
+
+    What has no range at all, and what was answered in words, says so where it stands and is not listed.
+    """
     found: dict[str, list[FindingView]] = {}
     for one in pool:
-        if one.judged is None and (reason := one.not_judged) is not None:
+        measured = one.item.ranges and one.finding.__dict__["value"] is not None
+        if one.judged is None and measured and (reason := one.not_judged) is not None:
             found.setdefault(reason, []).append(one)
     return tuple((reason, tuple(ones)) for reason, ones in found.items())

@@ -25,7 +25,7 @@ export const notComputed = () =>
 /** The list by urgency. */
 export const toldPanel = (doc) => {
   const { told: lines, pool, record } = derived(doc);
-  const unjudged = pool.map((one) => [one, one.judged ? null : notJudged(one.finding, one.item, record, app.catalogue)]).filter(([, why]) => why);
+  const unjudged = pool.filter((one) => one.item.ranges.length && one.finding.value).map((one) => [one, one.judged ? null : notJudged(one.finding, one.item, record, app.catalogue)]).filter(([, why]) => why);
   return [
     h("div.told", {},
       [...URGENCIES].reverse().map((urgency) => {
