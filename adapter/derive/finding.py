@@ -524,11 +524,12 @@ def _judge_computed(one: Computed, item: Item, shared: ExamFacts) -> Judgement |
 def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView, ...]], ...]:
     """The numbers whose ranges did not judge them, by the reason, each in their order.
 
-    What has no range at all, and what was answered in words, says so where it stands and is not listed.
+    What has no range at all, and what was answered in words, says so where it stands and is not listed; a score that
+    lacks signs is listed with what was not computed.
     """
     found: dict[str, list[FindingView]] = {}
     for one in pool:
-        measured = one.item.ranges and one.finding.__dict__["value"] is not None
+        measured = one.item.ranges and one.finding.__dict__["value"] is not None and not one.missing
         if one.judged is None and measured and (reason := one.not_judged) is not None:
             found.setdefault(reason, []).append(one)
     return tuple((reason, tuple(ones)) for reason, ones in found.items())

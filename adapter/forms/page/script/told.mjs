@@ -4,6 +4,7 @@ import { URGENCIES } from "./catalogue.mjs";
 import { app, current, derived, go } from "./state.mjs";
 import { pageOfItem } from "./pages.mjs";
 import { notJudged } from "./judgement.mjs";
+import { numberOf } from "./numbers.mjs";
 import { inWords } from "./words.mjs";
 
 const lineOf = (doc, line) => {
@@ -25,7 +26,7 @@ export const notComputed = () =>
 /** The list by urgency. */
 export const toldPanel = (doc) => {
   const { told: lines, pool, record } = derived(doc);
-  const unjudged = pool.filter((one) => one.item.ranges.length && one.finding.value).map((one) => [one, one.judged ? null : notJudged(one.finding, one.item, record, app.catalogue)]).filter(([, why]) => why);
+  const unjudged = pool.filter((one) => one.item.ranges.length && one.finding.value && (!one.finding.value.signs || numberOf(one.finding, one.item, app.catalogue) !== null)).map((one) => [one, one.judged ? null : notJudged(one.finding, one.item, record, app.catalogue)]).filter(([, why]) => why);
   return [
     h("div.told", {},
       [...URGENCIES].reverse().map((urgency) => {
