@@ -10,7 +10,7 @@ from adapter.exam import Exam, Status
 from adapter.fhir.json import dumps
 from adapter.write.bulk_data import BulkDataFiles
 from adapter.write.deidentify import Deidentifier, OtherFamily
-from adapter.write.omop import OmopFiles, load_concepts
+from adapter.write.omop import Keys, OmopFiles, load_concepts
 from adapter.write.tables.files import TableFiles
 from adapter.write.views import views
 
@@ -38,7 +38,8 @@ def written_at_once(
         elif form == "ndjson":
             files[form] = BulkDataFiles(where, catalogue)
         elif form == "omop":
-            files[form] = OmopFiles(where, catalogue, load_concepts(), encoding, notes=notes)
+            keys = Keys(made_for=deidentifier.mark) if deidentifier is not None else None
+            files[form] = OmopFiles(where, catalogue, load_concepts(), encoding, notes=notes, keys=keys)
         else:
             for name, view in views(catalogue).items():
                 (where / f"{name}.json").write_bytes(dumps(view, pretty=True) + b"\n")

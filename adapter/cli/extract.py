@@ -52,6 +52,9 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--all-versions", is_flag=True, help="Tables: keep what was amended or entered in error.")
 @click.option("--notes", is_flag=True, help="OMOP: free text as rows of note.")
 @click.option("--omop-keys", type=_FILE, help="OMOP: the keys.csv of an earlier extract, to go on from.")
+@click.option(
+    "--vocabulary", type=_FILE, help="OMOP: CONCEPT.csv of your vocabularies, for the concept of every code."
+)
 @plan_option
 @source_options
 @many_options
@@ -78,6 +81,8 @@ def extract(
     plan_said(options["plan"], files, catalogue)
     tally = run_into(Extract(**options), inputs, out, jobs, quiet)
     note(_counted(tally))
+    if options["vocabulary"] is not None:
+        note("omop/vocabulary.csv says which of the shipped concept ids your vocabulary has, and which differ.")
     if options["policy"] is None:
         note(_NAMES)
     else:

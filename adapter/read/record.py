@@ -53,7 +53,7 @@ def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
     """The exam of a record, or all that is wrong with it; never raises for what the record holds."""
     floods = list(_floods(raw))
     if floods:
-        return Reading(None, in_order([*raw.problems, *floods]), raw.source)
+        return Reading(None, in_order([*raw.problems, *floods]), raw.source, replaces=_replaces(raw.data))
     found = list(raw.problems)
     if raw.doubtful:
         found += faults(raw.data, raw.place)
@@ -65,9 +65,17 @@ def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
             if exam is not None:
                 read = [(f, r.pointer, r.value_pointer) for f, r in zip(exam.findings, findings, strict=True)]
                 problems = check_parts(exam.details, exam.newborn, read, catalogue, raw.place)
-                return Reading(exam, in_order(problems), raw.source, completeness(exam, catalogue))
+                gaps = completeness(exam, catalogue)
+                return Reading(exam, in_order(problems), raw.source, gaps, exam.details.amends or "")
     problems = found + _parts(raw, findings, catalogue)
-    return Reading(None, in_order(problems), raw.source)
+    return Reading(None, in_order(problems), raw.source, replaces=_replaces(raw.data))
+
+
+def _replaces(data: Any) -> str:
+    """The exam that a record says it amends, whatever else is wrong with it."""
+    exam = data.get("exam") if isinstance(data, dict) else None
+    amends = exam.get("amends") if isinstance(exam, dict) else None
+    return amends if isinstance(amends, str) else ""
 
 
 def _floods(raw: RawRecord) -> Iterator[Problem]:

@@ -13,22 +13,21 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.derive.versions import Versions, may_amend
 from adapter.exam import Exam, ExamDetails, Status
 from adapter.read import Reading
 from adapter.run.exams import cut_for, plan_of, readings_of
 from adapter.run.extract_forms import FORMS, ExtractForm, FormOptions
-from adapter.run.inputs import Cut, Given, pieces_of
+from adapter.run.inputs import Cut, Given
+from adapter.run.later_versions import later_versions, set_aside
 from adapter.run.merge import FACTS, ExamFacts, admitted
-from adapter.run.pieces import Piece, PieceKind
+from adapter.run.pieces import Piece
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
 from adapter.write.deidentify import Deidentified, Deidentifier, load_policy, read_key
-from adapter.write.omop import read_keys
+from adapter.write.omop import IDENTIFIED, Checked, Concept, Concepts, concepts_of, load_concepts, read_keys
 from adapter.write.tables import TABLES, Known
 from adapter.write.tables.arrow import arrow
 
-_MARKS = (b"amend", b"entered-in-error")
 SUPERSEDED = "replaced by later versions"
 RETRACTED = "entered in error and left out of the tables"
 REPEATED = "given twice"
@@ -41,8 +40,11 @@ class Extract:
     ``tables``: which of :data:`adapter.write.tables.TABLES`. ``policy`` de-identifies, with the key in ``key_file``
     or in the environment variable ``key_env``. An amendment stands for what it amends, and what was entered in error
     is in no table; with ``all_versions``, for tables alone, all are. ``notes``: OMOP with free text. ``omop_keys``:
-    the keys of an earlier extract, to go on from. ``plan`` is the column plan of tables. ``latest``: which versions
-    of amended exams count; found by :meth:`prepared`.
+    the keys of an earlier extract, to go on from. ``vocabulary``: the table CONCEPT of the site's OMOP vocabularies.
+    ``plan`` is the column plan of tables.
+
+    :meth:`prepared` finds what comes last: ``latest``, which versions of amended exams count; ``aside``, the roots of
+    those of which a later version is refused; ``concepts`` and how they compare with the shipped ids, ``checked``.
     """
 
     forms: tuple[str, ...] = ("tables",)
@@ -54,10 +56,14 @@ class Extract:
     all_versions: bool = False
     notes: bool = False
     omop_keys: Path | None = None
+    vocabulary: Path | None = None
     site: Path | None = None
     plan: Path | None = None
     cut: Cut = field(default_factory=Cut)
     latest: tuple[tuple[str, str], ...] = ()
+    aside: tuple[str, ...] = ()
+    concepts: tuple[tuple[str, str, Concept], ...] = ()
+    checked: tuple[Checked, ...] = ()
     name: str = "extract"
 
     @property
@@ -74,7 +80,7 @@ class Extract:
     def prepared(self, inputs: Sequence[Given], out: Path | None) -> Extract:
         """With the cut as the plan asks for, and the versions that count.
 
-        Raises ``BadPolicy``, ``BadKey``, ``BadKeys`` and ``NoParquet`` as well.
+        Raises ``BadPolicy``, ``BadKey``, ``BadKeys``, ``BadVocabulary`` and ``NoParquet`` as well.
         """
         catalogue = load_catalogue(self.site)
         if self.all_versions and set(self.forms) != {"tables"}:
@@ -82,22 +88,20 @@ class Extract:
         if self.policy is None and (self.key_file is not None or self.key_env is not None):
             raise NotPossible("a key is for --deidentify")
         self.deidentifier(catalogue)
+        if "omop" not in self.forms and (self.omop_keys or self.vocabulary):
+            raise NotPossible("--omop-keys and --vocabulary are for --forms omop")
         if self.omop_keys is not None:
-            read_keys(self.omop_keys)
+            read_keys(self.omop_keys, self._keys_for())
         if self.encoding == "parquet" and {"tables", "omop"} & set(self.forms):
             arrow()
         made = replace(self, cut=cut_for(catalogue, self.plan))
-        return made if self.all_versions else replace(made, latest=made._latest(inputs, catalogue))
-
-    def _latest(self, inputs: Sequence[Given], catalogue: Catalogue) -> tuple[tuple[str, str], ...]:
-        """Root and id of the amendments and retractions that count; only what could hold one is read for it."""
-        versions, plan = Versions(), plan_of(self.plan, catalogue)
-        for piece in pieces_of(inputs, self.cut):
-            if piece.fault is None and (plan is not None or _may_amend(piece)):
-                for reading in readings_of(piece, catalogue, plan):
-                    if reading.exam is not None and reading.accepted:
-                        versions.see(reading.exam)
-        return versions.latest
+        if self.vocabulary is not None:
+            concepts, checked = concepts_of(self.vocabulary, catalogue, load_concepts(self.site))
+            made = replace(made, concepts=concepts.all(), checked=checked)
+        if self.all_versions:
+            return made
+        found = later_versions(inputs, made.cut, catalogue, plan_of(self.plan, catalogue))
+        return replace(made, latest=found.latest, aside=found.aside)
 
     def identity(self) -> str:
         """The options, the catalogue and the versions; of the key only a pseudonym that it makes."""
@@ -106,6 +110,7 @@ class Extract:
             key = read_key(self.key_file, self.key_env).name("run", "identity")
             policy = f"{load_policy(self.policy).model_dump_json()} {key}"
         options = f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes} {self.latest}"
+        options = f"{options} {self.aside} {self.concepts}"
         return f"{options} {policy} {catalogue_identity(self.site, self.plan, self.omop_keys)}"
 
     def open(self) -> _Maker:
@@ -130,18 +135,30 @@ class Extract:
             return None
         return Deidentifier(load_policy(self.policy), read_key(self.key_file, self.key_env), catalogue)
 
+    def _keys_for(self) -> str:
+        """Whom integer keys are for: a mark that the key of pseudonyms makes, and no other."""
+        return (
+            IDENTIFIED if self.policy is None else read_key(self.key_file, self.key_env).name("keys", "of extracts")
+        )
+
     def _made(self) -> list[ExtractForm]:
-        options = FormOptions(self.site, self.encoding, self.tables, self.notes, self.omop_keys)
+        concepts = Concepts(self.concepts) if self.concepts else None
+        options = FormOptions(
+            self.site,
+            self.encoding,
+            self.tables,
+            self.notes,
+            self.omop_keys,
+            self._keys_for(),
+            concepts,
+            self.checked,
+        )
         return [FORMS[name](options) for name in FORMS if name in self.forms]
-
-
-def _may_amend(piece: Piece) -> bool:
-    return may_amend(piece.path) if piece.kind is PieceKind.FILE else any(mark in piece.data for mark in _MARKS)
 
 
 class _Maker:
     def __init__(self, work: Extract) -> None:
-        self.work, self.latest = work, dict(work.latest)
+        self.work, self.latest, self.aside = work, dict(work.latest), frozenset(work.aside)
         self.catalogue = load_catalogue(work.site)
         self.plan = plan_of(work.plan, self.catalogue)
         self.deidentifier = work.deidentifier(self.catalogue)
@@ -165,6 +182,8 @@ class _Maker:
         if exam is None or not reading.accepted:
             return Handled(True, reading.errors, exam.details.id if exam else "")
         details, forms = exam.details, self.forms
+        if details.root in self.aside:
+            return Handled(True, (set_aside(details, piece),), details.id)
         remark = "" if self.work.all_versions else self._left_out(details)
         if remark:
             return Handled(False, exam=details.id, left_out=True, remark=remark)

@@ -22,7 +22,17 @@ from adapter.fhir.json import dumps
 from adapter.files.dedupe import Dedupe
 from adapter.run.merge import Stays, in_order, number_of
 from adapter.write.bulk_data import BulkDataFiles, Line, lines_of
-from adapter.write.omop import Concepts, ExamRows, OmopFiles, exam_rows, load_concepts, read_keys
+from adapter.write.omop import (
+    IDENTIFIED,
+    Checked,
+    Concepts,
+    ExamRows,
+    Keys,
+    OmopFiles,
+    exam_rows,
+    load_concepts,
+    read_keys,
+)
 from adapter.write.tables import TABLES, Column, Known, Row
 from adapter.write.tables.arrow import ParquetFile
 from adapter.write.tables.dictionary import Counts
@@ -43,6 +53,9 @@ class FormOptions:
     tables: tuple[str, ...]
     notes: bool
     omop_keys: Path | None
+    keys_for: str = IDENTIFIED
+    concepts: Concepts | None = None
+    checked: tuple[Checked, ...] = ()
 
 
 class ExtractForm(Protocol):
@@ -253,8 +266,8 @@ class Omop:
 
     @cached_property
     def concepts(self) -> Concepts:
-        """Read when first needed."""
-        return load_concepts(self.options.site)
+        """Read when first needed, where none were given."""
+        return self.options.concepts or load_concepts(self.options.site)
 
     def begin(self, folder: Path) -> None:
         self.file = (folder / self.name).open("w", encoding="utf-8")
@@ -272,8 +285,10 @@ class Omop:
     def merge(self, kept: Path, out: Path, stays: Stays) -> None:
         folder, options = out / "omop", self.options
         folder.mkdir()
-        keys = read_keys(options.omop_keys) if options.omop_keys is not None else None
-        writer = OmopFiles(folder, self.catalogue, self.concepts, options.encoding, keys=keys, notes=options.notes)
+        made_for = options.keys_for
+        keys = Keys(made_for=made_for) if options.omop_keys is None else read_keys(options.omop_keys, made_for)
+        more: dict[str, Any] = {"keys": keys, "notes": options.notes, "checked": options.checked}
+        writer = OmopFiles(folder, self.catalogue, self.concepts, options.encoding, **more)
         for line in _staying_lines(kept, self.name, stays):
             writer.add_rows(ExamRows.from_json(line))
         writer.close()

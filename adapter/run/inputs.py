@@ -170,7 +170,7 @@ def _of_file(path: Path, whole: Piece, cut: Cut, loose: LooseResources) -> Itera
             yield from _line(line, cut, loose)
         if empty:
             yield whole
-    elif cut.gathered is not None and stands_alone(_head(path)):
+    elif cut.gathered is not None and stands_alone(_head(path), lambda: _content(path)):
         yield from loose.add(whole, _content(path))
     elif cut.rows is not None and not _head(path).removeprefix(_BOM).lstrip().startswith((b"{", b"[", b"<")):
         yield from rows_of(path, cut.rows, whole)
@@ -179,7 +179,7 @@ def _of_file(path: Path, whole: Piece, cut: Cut, loose: LooseResources) -> Itera
 
 
 def _line(line: Piece, cut: Cut, loose: LooseResources) -> Iterator[Piece]:
-    if cut.gathered is not None and stands_alone(line.data[:_HEAD]):
+    if cut.gathered is not None and stands_alone(line.data[:_HEAD], lambda: line.data):
         yield from loose.add(line, line.data)
     else:
         yield line

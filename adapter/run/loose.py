@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Any
@@ -17,6 +17,7 @@ from adapter.fhir.json import FhirJsonError, dumps, loads
 from adapter.fhir.xml import FhirXmlError, from_xml
 from adapter.problems import Layer, Problem, Severity
 from adapter.read.files import MOST_BYTES
+from adapter.read.graph import objects
 from adapter.run.pieces import Piece, PieceKind
 
 Json = dict[str, Any]
@@ -24,9 +25,9 @@ Json = dict[str, Any]
 NAME = "resources that stand alone"
 """What problems call the exams that were gathered."""
 
-_TYPE = re.compile(rb'"resourceType"\s*:\s*"(\w+)"')
+_TYPE = re.compile(rb'\{\s*"resourceType"\s*:\s*"(\w+)"')
 _ROOT = re.compile(rb"<(?:\w+:)?([A-Z]\w*)[\s>]")
-_WHOLE = (b"Bundle", b"QuestionnaireResponse")
+_WHOLE = ("Bundle", "QuestionnaireResponse")
 _TABLES = """
 create table resource (place integer primary key, key text unique, content blob, file text, line integer);
 create table points (target text, source text);
@@ -34,13 +35,34 @@ create index by_target on points (target);
 """
 
 
-def stands_alone(head: bytes) -> bool:
-    """Whether a document begins like a FHIR resource that is only a part of an exam."""
+def stands_alone(head: bytes, whole: Callable[[], bytes]) -> bool:
+    """Whether a document is a FHIR resource that is only a part of an exam.
+
+    ``head`` is its beginning, ``whole`` gives all of it, which is only asked for where its own type does not come
+    first (it may hold others that do).
+    """
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
-    found = _ROOT.search(text) if text.startswith(b"<") else _TYPE.search(text) if text.startswith(b"{") else None
-    if found is None or found[1] in _WHOLE or b'"Bundle"' in text:
+    if text.startswith(b"<"):
+        found = _ROOT.search(text)
+    elif text.startswith(b"{"):
+        found = _TYPE.match(text)
+        if found is None:
+            return _type_of(whole()) not in ("", *_WHOLE)
+    else:
         return False
-    return b'"entry"' not in text[: found.start()]  # a bundle whose own type comes after what it holds
+    return found is not None and found[1].decode() not in _WHOLE
+
+
+def _type_of(data: bytes) -> str:
+    """The type of a resource in JSON; empty for what is none."""
+    if b'"resourceType"' not in data:
+        return ""
+    try:
+        resource = loads(data.removeprefix(b"\xef\xbb\xbf"))
+    except FhirJsonError:
+        return ""
+    found = resource.get("resourceType") if isinstance(resource, dict) else None
+    return found if isinstance(found, str) else ""
 
 
 class LooseResources:
@@ -71,7 +93,8 @@ class LooseResources:
         except (FhirJsonError, FhirXmlError) as error:
             yield _refused(piece, "not-fhir", str(error), "FHIR R4 in JSON, NDJSON or XML")
             return
-        if not isinstance(resource, dict) or not isinstance(resource.get("id"), str):
+        named = isinstance(resource, dict) and isinstance(resource.get("id"), str)
+        if not named or not isinstance(resource.get("resourceType"), str):
             yield _refused(piece, "not-fhir", "a resource without an id", "resources as a FHIR server gives them")
             return
         self._put(resource, piece)
@@ -95,7 +118,7 @@ class LooseResources:
         reports = "select content from resource where key like 'DiagnosticReport/%' order by place"
         for (content,) in self._base.execute(reports):
             report = loads(content)
-            if any(identifier.get("system") == self._system for identifier in report.get("identifier", [])):
+            if any(identifier.get("system") == self._system for identifier in objects(report.get("identifier"))):
                 count += 1
                 found = self._around(report)
                 entries = [{"fullUrl": one.key, "resource": one.resource} for one in found]
@@ -113,7 +136,7 @@ class LooseResources:
         members = [name for panel in self._found(panels) for name in _references(panel.resource.get("hasMember"))]
         about = [name for name in self._pointing([key]) if name.startswith("Provenance/")]
         relatives = [name for name in self._pointing(subjects) if name.startswith("RelatedPerson/")]
-        agents = [agent for one in self._found(about) for agent in one.resource.get("agent", [])]
+        agents = [agent for one in self._found(about) for agent in objects(one.resource.get("agent"))]
         people = [name for agent in agents for name in _references(agent.get("who"))]
         around = [*_references(report.get("encounter")), *_references(report.get("performer")), *people]
         wanted = {key, *subjects, *panels, *members, *about, *relatives, *around}
@@ -154,8 +177,9 @@ _BY_TARGET = "select source from points where target = ?"
 
 def _references(found: Any) -> list[str]:
     """Where a reference, or each of a list of them, leads to."""
-    listed = found if isinstance(found, list) else [found]
-    return [str(one["reference"]) for one in listed if isinstance(one, dict) and "reference" in one]
+    return [
+        str(one["reference"]) for one in objects(found if isinstance(found, list) else [found]) if "reference" in one
+    ]
 
 
 def _refused(piece: Piece, rule: str, what: str, remedy: str) -> Piece:

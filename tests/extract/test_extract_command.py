@@ -313,3 +313,63 @@ def test_reading_never_raises_for_what_a_file_holds(tmp_path: Path, catalogue: C
         path.write_bytes(content)
         found = list(read_exams([path], catalogue))
         assert all(reading.exam is None for reading in found)
+
+
+@pytest.mark.parametrize(
+    ("status", "damage", "first"),
+    [
+        (Status.AMENDED, "a finding", "original"),
+        (Status.ENTERED_IN_ERROR, "cut off", "later"),
+        (Status.ENTERED_IN_ERROR, "in a bundle", "original"),
+        (Status.AMENDED, "the time", "later"),
+    ],
+)
+def test_a_refused_version_sets_aside_what_it_takes_back(
+    status: Status, damage: str, first: str, examples: list[Exam], catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """What somebody took back does not go on as final because the record that says so is damaged."""
+    one, other = examples[0], examples[1]
+    changed = {"id": "later", "status": status, "amends": one.details.id, "reason": "invented"}
+    record = json.loads(to_json(one.model_copy(update={"details": one.details.model_copy(update=changed)})))
+    if damage == "a finding":
+        record["findings"][0]["item"] = "no_such_item"
+    elif damage == "the time":
+        record["exam"]["started"] = "yesterday"
+    content = json.dumps(record).encode()
+    if damage == "cut off":
+        content = content[: len(content) // 2]
+    elif damage == "in a bundle":
+        later = one.model_copy(update={"details": one.details.model_copy(update=changed)})
+        bundle = to_bundle(later, catalogue, BundleType.COLLECTION)
+        patient = next(e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")
+        patient["gender"] = "nonsense"
+        content = dumps(bundle)
+    given = tmp_path / "given"
+    given.mkdir()
+    (given / ("b.json" if first == "original" else "a.json")).write_bytes(content)
+    (given / ("a.json" if first == "original" else "b.json")).write_bytes(to_json(one))
+    (given / "c.json").write_bytes(to_json(other))
+    done = extract(given, "--out", tmp_path / "out", "--table", "exams", "--forms", "tables", "--forms", "ndjson")
+    assert done.exit_code == 1
+    assert "a later version of it is refused" in done.output
+    assert pd.read_csv(tmp_path / "out" / "exams.csv")["exam_id"].tolist() == [other.details.id]
+    assert len((tmp_path / "out" / "fhir" / "DiagnosticReport.ndjson").read_bytes().splitlines()) == 1
+    rejected = [json.loads(line) for line in (tmp_path / "out.rejected/problems.ndjson").read_bytes().splitlines()]
+    assert [entry["problems"][0]["rule"] for entry in rejected].count("later-version-refused") == 1
+    assert len(rejected) == 2
+
+
+def test_a_later_version_that_is_well_counts_though_one_before_it_is_refused(
+    examples: list[Exam], tmp_path: Path
+) -> None:
+    one = examples[0]
+    wrong = {"id": "v2", "status": Status.AMENDED, "amends": one.details.id, "reason": "invented"}
+    record = json.loads(to_json(one.model_copy(update={"details": one.details.model_copy(update=wrong)})))
+    record["findings"][0]["item"] = "no_such_item"
+    (tmp_path / "b.json").write_text(json.dumps(record), encoding="utf-8")
+    (tmp_path / "a.json").write_bytes(to_json(one))
+    well = one.model_copy(update={"details": one.details.model_copy(update={**wrong, "id": "v3"})})
+    (tmp_path / "c.json").write_bytes(to_json(well))
+    given = [tmp_path / f"{name}.json" for name in "abc"]
+    extract(*given, "--out", tmp_path / "out", "--table", "exams")
+    assert pd.read_csv(tmp_path / "out" / "exams.csv")["exam_id"].tolist() == ["v3"]

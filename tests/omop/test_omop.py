@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 
@@ -19,8 +19,8 @@ import pytest
 from hypothesis import given
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.exam import Exam, Finding, Identifier, Quantities, Quantity, Side, Status
-from adapter.write.omop import BadKeys, Keys, OmopFiles, load_concepts, read_keys
+from adapter.exam import Exam, Finding, Identifier, Quantities, Quantity, Score, Side, Status
+from adapter.write.omop import IDENTIFIED, BadKeys, Keys, OmopFiles, load_concepts, read_keys
 from adapter.write.omop.cdm import TooLong, cdm
 from adapter.write.omop.events import Event, LeftOut, events
 from adapter.write.tables import Known
@@ -104,7 +104,11 @@ def test_every_row_goes_into_the_published_tables_and_refers_to_what_is_there(
         assert loaded.execute(lost).fetchone() == (0,)
     for table in ("measurement", "observation", "note"):
         lost = f"SELECT count(*) FROM {table} e LEFT JOIN visit_occurrence v USING (visit_occurrence_id, person_id)"
-        assert loaded.execute(f"{lost} WHERE v.visit_occurrence_id IS NULL").fetchone() == (0,)
+        lost = f"{lost} WHERE v.visit_occurrence_id IS NULL AND e.visit_occurrence_id IS NOT NULL"
+        assert loaded.execute(lost).fetchone() == (0,)
+        outside = f"SELECT count(*) FROM {table} JOIN visit_occurrence USING (visit_occurrence_id) WHERE "
+        outside += f"{table}_datetime NOT BETWEEN visit_start_datetime AND visit_end_datetime"
+        assert loaded.execute(outside).fetchone() == (0,)
     outside = (
         "SELECT count(*) FROM measurement m JOIN observation_period p USING (person_id) WHERE m.measurement_date "
         "NOT BETWEEN p.observation_period_start_date AND p.observation_period_end_date"
@@ -253,10 +257,73 @@ def test_person_and_visit(every: list[Exam], catalogue: Catalogue, tmp_path: Pat
     assert visits["visit_start_datetime"][0] == first.details.started.replace(tzinfo=None).isoformat()
 
 
+def test_what_was_found_before_the_exam_has_no_visit(every: list[Exam], catalogue: Catalogue, tmp_path: Path) -> None:
+    """The visit is that of the exam, so the Apgar score of the first minute is of none that is known."""
+    apgar = Finding(item="apgar_1_min", value=Score(total=8))
+    rate = Finding(item="heart_rate", value=Quantity(value=Decimal(140), unit="/min"))
+    write([exam_with(every[0], apgar, rate)], tmp_path, catalogue)
+    rows = pd.read_csv(tmp_path / "measurement.csv")
+    seen = pd.concat([rows, pd.read_csv(tmp_path / "observation.csv")])
+    named = seen["measurement_source_value"].fillna(seen["observation_source_value"])
+    held = dict(zip(named, seen["visit_occurrence_id"].notna(), strict=True))
+    assert (held["apgar_1_min"], held["heart_rate"]) == (False, True)
+
+
+def test_a_newborn_has_one_offset(every: list[Exam], catalogue: Catalogue, tmp_path: Path) -> None:
+    """Clocks go back an hour at 2026-10-25T01:00Z in Europe: birth before, a finding 20 minutes later."""
+    born = datetime.fromisoformat("2026-10-25T02:50:00+02:00")
+    after = datetime.fromisoformat("2026-10-25T02:10:00+01:00")
+    newborn = every[0].newborn.model_copy(update={"birth_time": born})
+    rate = Finding(item="heart_rate", value=Quantity(value=Decimal(140), unit="/min"), observed_at=after)
+    details = {"started": after, "ended": None}
+    first = exam_with(every[0].model_copy(update={"newborn": newborn}), rate, **details)
+    elsewhere = newborn.model_copy(update={"birth_time": born.astimezone(UTC)})
+    second = exam_with(every[0].model_copy(update={"newborn": elsewhere}), rate, **{**details, "id": "second"})
+    write([first, second], tmp_path, catalogue)
+    rows = pd.read_csv(tmp_path / "measurement.csv", parse_dates=["measurement_datetime"])
+    person = pd.read_csv(tmp_path / "person.csv", parse_dates=["birth_datetime"])
+    visits = pd.read_csv(tmp_path / "visit_occurrence.csv", parse_dates=["visit_start_datetime"])
+    since = (rows["measurement_datetime"] - person["birth_datetime"][0]).dt.total_seconds() / 60
+    assert since[rows["measurement_source_value"] == "heart_rate"].tolist() == [20, 20]
+    assert (visits["visit_start_datetime"] > person["birth_datetime"][0]).all()
+
+
+def test_keys_fit_into_32_bits() -> None:
+    """CDM 5.4 DDL: measurement_id is an integer, in the databases that OHDSI names one of 32 bits."""
+    keys = Keys()
+    made = [keys.row(f"exam {n}", place) for n in range(3) for place in range(130)]
+    assert len(set(made)) == len(made)
+    assert made[64 * 2] - made[0] == 2 * 64  # 130 rows take three blocks
+    again = Keys([("rows", "exam 2000000/0", 20_000_000)])
+    assert again.row("exam 2000001", 5) == 20_000_001 * 64 + 5 < 2**31  # more exams than 1,000 keys each would take
+    last = Keys([("rows", "last/0", 2**31 // 64 - 1)])
+    with pytest.raises(BadKeys, match="2147483647"):
+        last.row("one more", 0)
+
+
+def test_keys_of_an_identified_extract_are_refused_in_another(
+    every: list[Exam], catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """Its ids are made of identifiers, by a rule that is public: whoever has an identifier finds the number."""
+    write(every[:2], tmp_path / "one", catalogue)
+    keys = tmp_path / "one" / "keys.csv"
+    with pytest.raises(BadKeys, match="identified"):
+        read_keys(keys, "a mark")
+    older = tmp_path / "older.csv"
+    older.write_text("kind,key,id\nperson,some-patient,1\n", encoding="utf-8")
+    with pytest.raises(BadKeys, match="identified"):
+        read_keys(older, "a mark")
+    write(every[:2], tmp_path / "two", catalogue, keys=Keys(made_for="a mark"))
+    assert read_keys(tmp_path / "two" / "keys.csv", "a mark").number("person", "new") == 3
+    for other in ("another mark", IDENTIFIED):
+        with pytest.raises(BadKeys):
+            read_keys(tmp_path / "two" / "keys.csv", other)
+
+
 def test_keys_are_stable_when_they_are_given_back(every: list[Exam], catalogue: Catalogue, tmp_path: Path) -> None:
     write(every[:3], tmp_path / "one", catalogue)
     write(every[::-1], tmp_path / "two", catalogue, keys=read_keys(tmp_path / "one" / "keys.csv"))
-    for table in ("person", "visit_occurrence", "measurement", "observation"):
+    for table in ("person", "visit_occurrence", "measurement", "observation", "observation_period"):
         earlier = pd.read_csv(tmp_path / "one" / f"{table}.csv", dtype=str).set_index(f"{table}_id")
         now = pd.read_csv(tmp_path / "two" / f"{table}.csv", dtype=str).set_index(f"{table}_id")
         pd.testing.assert_frame_equal(now.loc[earlier.index], earlier, check_dtype=False)

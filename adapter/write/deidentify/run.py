@@ -50,6 +50,11 @@ class Deidentifier:
         self.log: Counter[str] = Counter()
         self.cells = Cells(policy.quasi_identifiers, policy.k)
 
+    @property
+    def mark(self) -> str:
+        """By which extracts under the same key are known; nothing leads back from it."""
+        return self._pseudonyms.name("keys", "of extracts")
+
     def made(self, exam: Exam) -> tuple[Exam, Deidentified]:
         """The exam as the policy wants it, whatever the others are; see :meth:`admit`."""
         made, log = deidentify(exam, self._policy, self._pseudonyms, self._catalogue)

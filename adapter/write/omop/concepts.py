@@ -26,11 +26,12 @@ class Concept:
 class Concepts:
     """Concepts by vocabulary and code."""
 
-    def __init__(self, rows: Iterable[dict[str, str]]) -> None:
-        self._known = {
-            (row["vocabulary"], row["code"]): Concept(int(row["concept_id"]), row["domain"], row["name"])
-            for row in rows
-        }
+    def __init__(self, known: Iterable[tuple[str, str, Concept]]) -> None:
+        self._known = {(vocabulary, code): concept for vocabulary, code, concept in known}
+
+    def all(self) -> tuple[tuple[str, str, Concept], ...]:
+        """Every one, with its vocabulary and code."""
+        return tuple((*key, concept) for key, concept in self._known.items())
 
     def find(self, vocabulary: str, code: str) -> Concept | None:
         """The concept of a code, None where none was verified."""
@@ -51,4 +52,7 @@ def load_concepts(site: Path | None = None) -> Concepts:
     folders: list[Any] = [mappings()] if site is None else [mappings(), site]
     files = [folder / "omop" / "concepts.csv" for folder in folders]
     texts = [file.read_text(encoding="utf-8") for file in files if file.is_file()]
-    return Concepts(row for text in texts for row in csv.DictReader(text.splitlines()))
+    rows = [row for text in texts for row in csv.DictReader(text.splitlines())]
+    return Concepts(
+        (row["vocabulary"], row["code"], Concept(int(row["concept_id"]), row["domain"], row["name"])) for row in rows
+    )

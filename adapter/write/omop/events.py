@@ -23,6 +23,8 @@ from adapter.write.tables.known import Known
 from adapter.write.tables.terms import answer_codes, part_codes, question_codes
 
 _MEASURED = ("vital-signs", "laboratory")
+_DOMAINS = ("Measurement", "Observation")
+"""Of questions: what is asked for in any other domain is no row of these tables."""
 _RULES = ("cross_finding", "side_difference")
 UTF_8 = 32678
 """The concept that the CDM names for this encoding (note.encoding_concept_id)."""
@@ -74,7 +76,7 @@ class _Rows:
 
     def __init__(self, one: Evidence, known: Known, concepts: Concepts, notes: bool) -> None:
         self._one, self._known, self._concepts, self._notes = one, known, concepts, notes
-        self._made = made_at(one.finding, one.item, known.exam)
+        self._made = on_the_wall(made_at(one.finding, one.item, known.exam), known)
 
     def rows(self, noted: set[tuple[str, str, datetime]]) -> Iterator[Event | LeftOut]:
         """``noted``: the notes of the exam so far; several answers of one item carry the same one."""
@@ -118,8 +120,8 @@ class _Rows:
     def _question(
         self, code: str, label: str, loinc: str | None, snomed: str | None
     ) -> tuple[Concept | None, str, tuple[Unmapped, ...]]:
-        concept = self._concepts.first("loinc", (loinc or "").split(";"))
-        concept = concept or self._concepts.first("snomed", (snomed or "").split(";"))
+        found = (self._concepts.first(*one) for one in (("loinc", _split(loinc)), ("snomed", _split(snomed))))
+        concept = next((one for one in found if one is not None and one.domain in _DOMAINS), None)
         missing = () if concept else (Unmapped("question", code, label, _published(loinc, snomed)),)
         return concept, code, missing
 
@@ -127,7 +129,7 @@ class _Rows:
         concept, code, missing = question
         finding, item = self._one.finding, self._one.item
         if concept is not None:
-            table = "measurement" if concept.domain == "Measurement" else "observation"
+            table = concept.domain.lower()
         else:
             measured = self._known.catalogue.category(item).value in _MEASURED
             table = "measurement" if measured else "observation"
@@ -135,7 +137,7 @@ class _Rows:
         more = cells.pop("unmapped", ())
         cells[f"{table}_concept_id"] = concept.id if concept else NO_CONCEPT
         cells[f"{table}_date"] = self._made.date()
-        cells[f"{table}_datetime"] = _on_the_wall(self._made)
+        cells[f"{table}_datetime"] = self._made
         cells[f"{table}_type_concept_id"] = self._concepts.id("type", "ehr")
         cells[f"{table}_source_value"] = _longest_that_fits(["/".join([code, *where]), code], table)
         cells[f"{table}_source_concept_id"] = NO_CONCEPT
@@ -169,8 +171,7 @@ class _Rows:
     def _answer(self, item: Item, answer_id: str) -> Event:
         answer = item.answer(answer_id)
         loinc, snomed = answer_codes(self._known.catalogue, item.id, answer_id) if answer else (None, None)
-        concept = self._concepts.first("loinc", (loinc or "").split(";"))
-        concept = concept or self._concepts.first("snomed", (snomed or "").split(";"))
+        concept = self._concepts.first("loinc", _split(loinc)) or self._concepts.first("snomed", _split(snomed))
         label = answer.label if answer else answer_id
         code = f"{item.id}.{answer_id}"
         missing = () if concept else (Unmapped("answer", code, label, _published(loinc, snomed)),)
@@ -188,7 +189,7 @@ class _Rows:
             return LeftOut("free text")
         cells = {
             "note_date": self._made.date(),
-            "note_datetime": _on_the_wall(self._made),
+            "note_datetime": self._made,
             "note_type_concept_id": self._concepts.id("type", "ehr"),
             "note_class_concept_id": NO_CONCEPT,
             "note_title": self._one.item.label,
@@ -203,6 +204,10 @@ class _Rows:
 _HOUR = Decimal("0.0001")
 
 
+def _split(codes: str | None) -> list[str]:
+    return (codes or "").split(";")
+
+
 def _published(loinc: str | None, snomed: str | None) -> str:
     return "; ".join(f"{system} {codes}" for system, codes in (("loinc", loinc), ("snomed", snomed)) if codes)
 
@@ -213,6 +218,9 @@ def _longest_that_fits(texts: list[str], table: str) -> str:
     return next((text for text in texts if len(text) <= most), texts[-1])
 
 
-def _on_the_wall(moment: datetime) -> datetime:
-    """The CDM has no offsets: the local time as it was captured."""
-    return moment.replace(tzinfo=None)
+def on_the_wall(moment: datetime, known: Known) -> datetime:
+    """The CDM has no offsets: the local time, by one offset for all of a newborn's times, that of its birth.
+
+    So no interval between two of them is wrong, where the clocks were changed in between or an exam was elsewhere.
+    """
+    return moment.astimezone(known.exam.newborn.birth_time.tzinfo).replace(tzinfo=None)

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 from collections import Counter
 from dataclasses import astuple, dataclass, field, replace
-from datetime import date
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from adapter.exam import Status
 from adapter.write.omop.cdm import cdm
 from adapter.write.omop.concepts import NO_CONCEPT, Concepts
-from adapter.write.omop.events import Event, LeftOut, Unmapped, events
-from adapter.write.omop.keys import PER_EXAM
+from adapter.write.omop.events import Event, LeftOut, Unmapped, events, on_the_wall
 from adapter.write.tables.column import Row, Type
 from adapter.write.tables.known import Known
 from adapter.write.tables.spreadsheet import typed
@@ -22,13 +21,15 @@ from adapter.write.tables.spreadsheet import typed
 class ExamRows:
     """What one exam becomes, while it has no numbers: rows by table, their keys 0.
 
-    ``exam``, ``newborn``, ``encounter``: the FHIR ids that get numbers. ``visit`` is a row of visit_occurrence,
+    ``exam``, ``newborn``, ``encounter``: the FHIR ids that get numbers. ``offset``: of the newborn's birth from UTC,
+    in minutes; all times are local times at it, since the CDM has none. ``visit`` is a row of visit_occurrence,
     ``person`` one of person; None for an exam that was entered in error, of which only ``left_out`` counts.
     """
 
     exam: str
     newborn: str
     encounter: str
+    offset: int = 0
     person: Row | None = None
     visit: Row | None = None
     rows: tuple[tuple[str, Row], ...] = ()
@@ -39,6 +40,7 @@ class ExamRows:
         """As one line."""
         content = {
             "names": [self.exam, self.newborn, self.encounter],
+            "offset": self.offset,
             "person": self.person,
             "visit": self.visit,
             "rows": self.rows,
@@ -57,6 +59,7 @@ class ExamRows:
             exam,
             newborn,
             encounter,
+            found["offset"],
             None if person is None else _typed("person", person),
             None if visit is None else _typed("visit_occurrence", visit),
             tuple((table, _typed(table, row)) for table, row in found["rows"]),
@@ -80,22 +83,22 @@ def _typed(table: str, row: list[Any]) -> Row:
 def exam_rows(known: Known, concepts: Concepts, notes: bool = False) -> ExamRows:
     """The rows of one exam; ``notes``: with free text.
 
-    Raises ``ValueError`` where there are more than can be numbered, or a text is too long for its field.
+    Raises ``ValueError`` where a text is too long for its field.
     """
     details = known.exam.details
     encounter = known.identity.encounter(details.encounter).uuid
     found = list(events(known, concepts, notes))
     left_out = Counter(one.reason for one in found if isinstance(one, LeftOut))
-    made = ExamRows(known.identity.report().uuid, known.newborn_id, encounter, left_out=left_out)
+    offset = known.exam.newborn.birth_time.utcoffset() or timedelta()
+    minutes = int(offset.total_seconds() // 60)
+    made = ExamRows(known.identity.report().uuid, known.newborn_id, encounter, minutes, left_out=left_out)
     if details.status is Status.ENTERED_IN_ERROR:
         return made
     kept = [one for one in found if isinstance(one, Event)]
-    if len(kept) > PER_EXAM:
-        raise ValueError(f"exam {details.id} has more than {PER_EXAM} rows")
     return replace(
         made,
         person=_person(known, concepts),
-        visit=_visit(known, concepts),
+        visit=_visit(known, concepts, [one.cells[f"{one.table}_datetime"] for one in kept]),
         rows=tuple((one.table, _without_keys(one)) for one in kept),
         unmapped=Counter(code for one in kept for code in one.unmapped),
     )
@@ -108,7 +111,7 @@ def _without_keys(one: Event) -> Row:
 
 def _person(known: Known, concepts: Concepts) -> Row:
     newborn = known.exam.newborn
-    born = newborn.birth_time.replace(tzinfo=None)
+    born = on_the_wall(newborn.birth_time, known)
     cells = {
         "person_id": 0,
         "gender_concept_id": concepts.id("gender", newborn.sex.value),
@@ -125,10 +128,14 @@ def _person(known: Known, concepts: Concepts) -> Row:
     return cdm()["person"].row(cells)
 
 
-def _visit(known: Known, concepts: Concepts) -> Row:
-    """The visit of the exam: the ward's own encounter, which several exams may share, else the exam itself."""
+def _visit(known: Known, concepts: Concepts, made: list[datetime]) -> Row:
+    """The visit of the exam: the ward's own encounter, which several exams may share, else the exam itself.
+
+    It ends no earlier than the last of what was found (``made``).
+    """
     details = known.exam.details
-    began, ended = details.started.replace(tzinfo=None), (details.ended or details.started).replace(tzinfo=None)
+    began, ended = (on_the_wall(one, known) for one in (details.started, details.ended or details.started))
+    ended = max([ended, *made])
     kind = known.catalogue.kinds[details.kind].encounter_class
     cells = {
         "visit_occurrence_id": 0,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from datetime import date
+from collections.abc import Sequence
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,8 @@ from adapter.write.omop.cdm import CdmTable, cdm
 from adapter.write.omop.concepts import Concepts
 from adapter.write.omop.events import Unmapped
 from adapter.write.omop.exam_rows import ExamRows, exam_rows
-from adapter.write.omop.keys import PER_EXAM, Keys
+from adapter.write.omop.keys import Keys
+from adapter.write.omop.vocabulary import Checked
 from adapter.write.tables.arrow import ParquetFile, arrow
 from adapter.write.tables.column import Row
 from adapter.write.tables.known import Known
@@ -53,8 +55,9 @@ class _TableFile:
 class OmopFiles:
     """The tables of a folder as they are written; visits, observation periods and reports at the end.
 
-    ``keys``: those of an earlier extract, to go on from. ``notes``: free text goes into ``note``. Persons and visits
-    are held in memory, events are not.
+    ``keys``: those of an earlier extract, to go on from. ``notes``: free text goes into ``note``. ``checked``: how
+    the concepts compare with the site's vocabularies. Persons and visits are held in memory, events are not. Of what
+    was found before its exam began (an Apgar score) there is no visit.
     """
 
     def __init__(
@@ -66,15 +69,17 @@ class OmopFiles:
         *,
         keys: Keys | None = None,
         notes: bool = False,
+        checked: Sequence[Checked] = (),
     ) -> None:
         if form == "parquet":
             arrow()
         self._folder, self._catalogue, self._concepts, self._notes = folder, catalogue, concepts, notes
-        self._keys = keys or Keys()
+        self._keys, self._checked = keys or Keys(), checked
         names = [name for name in cdm() if notes or name != "note"]
         self._files = {name: _TableFile(folder, cdm()[name], form) for name in names}
         self._places = {name: _key_places(cdm()[name]) for name in names}
         self._persons: set[int] = set()
+        self._offsets: dict[int, int] = {}
         self._visits: dict[int, Row] = {}
         self._periods: dict[int, tuple[date, date]] = {}
         self.unmapped: Counter[Unmapped] = Counter()
@@ -95,14 +100,19 @@ class OmopFiles:
             self._persons.add(person)
             self._files["person"].add(self._numbered("person", exam.person, person, person, 0))
         visit = self._keys.number("visit", f"{exam.newborn}/{exam.encounter}")
-        self._see_visit(person, visit, exam.visit)
-        first = self._keys.number("exam", exam.exam) * PER_EXAM
+        minutes = self._offsets.setdefault(person, exam.offset) - exam.offset
+        of_visit = _moved("visit_occurrence", exam.visit, minutes)
+        self._see_visit(person, visit, of_visit)
+        began = of_visit[_names("visit_occurrence").index("visit_start_datetime")]
         self.unmapped.update(exam.unmapped)
-        for key, (table, row) in enumerate(exam.rows, start=first):
-            self._files[table].add(self._numbered(table, row, key, person, visit))
-            self._span(person, row[self._places[table]["date"]])
+        for place, (table, row) in enumerate(exam.rows):
+            cells = _moved(table, row, minutes)
+            key, places = self._keys.row(exam.exam, place), self._places[table]
+            during = visit if cells[places["datetime"]] >= began else None
+            self._files[table].add(self._numbered(table, cells, key, person, during))
+            self._span(person, cells[places["date"]])
 
-    def _numbered(self, table: str, row: Row, key: int, person: int, visit: int) -> Row:
+    def _numbered(self, table: str, row: Row, key: int, person: int, visit: int | None) -> Row:
         """The row with its keys."""
         cells, places = list(row), self._places[table]
         for name, number in (("visit", visit), ("person", person), ("own", key)):
@@ -113,7 +123,7 @@ class OmopFiles:
     def _see_visit(self, person: int, visit: int, row: Row) -> None:
         """A visit lasts from the first beginning to the last end of its exams."""
         row = self._numbered("visit_occurrence", row, visit, person, visit)
-        names = [column.name for column in cdm()["visit_occurrence"].columns]
+        names = _names("visit_occurrence")
         cells, before = (
             dict(zip(names, row, strict=True)),
             dict(zip(names, self._visits.get(visit, row), strict=True)),
@@ -139,18 +149,23 @@ class OmopFiles:
         """Write visits, observation periods and the lists, and finish the files."""
         for row in self._visits.values():
             self._files["visit_occurrence"].add(row)
-        for number, (person, (first, last)) in enumerate(self._periods.items(), start=1):
-            cells: dict[str, Any] = {"observation_period_id": number, "person_id": person}
+        for person, (first, last) in self._periods.items():  # one a person, so that it keeps the person's number
+            cells: dict[str, Any] = {"observation_period_id": person, "person_id": person}
             cells |= {"observation_period_start_date": first, "observation_period_end_date": last}
             cells["period_type_concept_id"] = self._concepts.id("type", "ehr")
             self._files["observation_period"].add(cdm()["observation_period"].row(cells))
         for file in self._files.values():
             file.close()
         self._keys.write(self._folder / "keys.csv")
-        unmapped = [(u.kind, u.code, u.label, u.published, n) for u, n in self.unmapped.most_common()]
+        often = sorted(self.unmapped.items(), key=lambda one: (-one[1], one[0].kind, one[0].code))
+        unmapped = [(u.kind, u.code, u.label, u.published, n) for u, n in often]
         self._list("unmapped", ("kind", "source_code", "label", "published_codes", "rows"), unmapped)
         counts = [("rows", name, file.rows) for name, file in self._files.items()]
         counts += [("left out", reason, count) for reason, count in sorted(self.left_out.items())]
+        if self._checked:
+            rows = [(c.verdict, c.vocabulary, c.code, c.shipped, c.found, c.domain, c.name) for c in self._checked]
+            heading = ("verdict", "vocabulary", "code", "shipped_concept_id", "concept_id", "domain", "name")
+            self._list("vocabulary", heading, rows)
         self._list("report", ("what", "name", "rows"), counts)
 
     def _list(self, name: str, heading: tuple[str, ...], rows: list[Any]) -> None:
@@ -160,9 +175,24 @@ class OmopFiles:
             writer.writerows([cell(value) for value in row] for row in rows)
 
 
+def _names(table: str) -> list[str]:
+    return [column.name for column in cdm()[table].columns]
+
+
+def _moved(table: str, row: Row, minutes: int) -> Row:
+    """The row with its local times, and the dates beside them, at another offset."""
+    if not minutes:
+        return row
+    cells = dict(zip(_names(table), row, strict=True))
+    for name in [name for name, value in cells.items() if name.endswith("_datetime") and value is not None]:
+        cells[name] += timedelta(minutes=minutes)
+        cells[f"{name.removesuffix('_datetime')}_date"] = cells[name].date()
+    return tuple(cells.values())
+
+
 def _key_places(table: CdmTable) -> dict[str, int]:
     """Where the keys of a row stand, and its date."""
     names = [column.name for column in table.columns]
     wanted = {"own": f"{table.name}_id", "person": "person_id", "visit": "visit_occurrence_id"}
-    wanted["date"] = f"{table.name}_date"
+    wanted |= {"date": f"{table.name}_date", "datetime": f"{table.name}_datetime"}
     return {short: names.index(name) for short, name in wanted.items() if name in names}

@@ -1,7 +1,8 @@
 """The wide table: one row an exam. :mod:`adapter.write.tables.slots` says which columns an item has.
 
-Where one column would hold several values (a temperature taken twice at one place), the latest stands, and the column
-is named in ``repeated``; the long table has all of them. ``examined``, ``not examined`` with its reason and ``not
+Where several readings would stand in the same columns (a temperature taken twice at one place), the latest stands, as
+a whole (:mod:`adapter.write.tables.readings`), and every column that it shares with another is named in ``repeated``;
+the long table has all of them. ``examined``, ``not examined`` with its reason and ``not
 recorded`` are three different things in the status columns, and a value column is empty in the last two.
 """
 
@@ -11,12 +12,13 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
 
-from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Sides
-from adapter.derive import Evidence, age_hours, component_numbers, made_at, number, worst
+from adapter.catalogue import Catalogue, Item, ItemType, Meaning
+from adapter.derive import Evidence, age_hours, made_at, worst
 from adapter.derive.completeness import side_of
-from adapter.exam import At, Quantities, Quantity, Score, Sex, Side, Status, Urgency
+from adapter.exam import Sex, Side, Status, Urgency
 from adapter.write.tables.column import Column, Row, Type, hours, in_utc, moment
 from adapter.write.tables.known import Known
+from adapter.write.tables.readings import readings, standing
 from adapter.write.tables.slots import columns_of, places
 from adapter.write.tables.terms import NOT_JUDGED, URGENCIES, terms, words
 
@@ -60,7 +62,7 @@ def _head_columns(catalogue: Catalogue) -> tuple[Column, ...]:
         Column("tell_soon", integer, "Lines to tell within this shift"),
         Column("tell", integer, "Lines to tell at the next round"),
         Column("to_do", integer, "Lines still to be done"),
-        Column("repeated", text, "Columns for which there was more than one value; the latest stands", several=True),
+        Column("repeated", text, "Columns that several readings would fill; the latest stands, whole", several=True),
     )
 
 
@@ -151,47 +153,32 @@ class _Filled:
                 continue
             if not item.computed:
                 self._put(f"{place.name}_status", _status(here))
-            meanings = [meaning for one in here if (meaning := _meaning(one)) is not None]
-            if meanings and f"{place.name}_meaning" in self._at:
-                self._put(f"{place.name}_meaning", max(meanings, key=_ORDER.__getitem__))
-            self._values(place.name, item, here)
+            if item.type is ItemType.TEXT:
+                self._texts(place.name, here)
+                self._meaning(place.name, here, here)
+            else:
+                self._readings(place.name, item, here)
 
-    def _values(self, name: str, item: Item, here: list[Evidence]) -> None:
-        if item.type in (ItemType.CHOICE, ItemType.CHOICES):
-            self._choices(name, item, here)
-            return
-        if item.type is ItemType.TEXT:
-            self._texts(name, here)
-            return
-        seen: dict[str, Any] = {}
-        for one in here:
-            cells = dict(self._cells(name, one))
-            for own, value in cells.items():
-                if own in seen and own not in self.repeated and not own.endswith("_comparator"):
-                    self.repeated.append(own)
-                seen[own] = value
-        for own, value in seen.items():
-            self._put(own, value)
+    def _readings(self, name: str, item: Item, here: list[Evidence]) -> None:
+        """Of readings in the same columns the latest, as a whole, and what it says."""
+        found = readings(name, item, here, self._known.exam, self._known.catalogue)
+        stand, touched = standing(name, found)
+        for reading in stand:
+            for column, value in reading.cells.items():
+                self._put(column, value)
+        self.repeated += sorted(touched, key=self._at.__getitem__)
+        self._meaning(name, [one for reading in stand for one in reading.found] or here, here)
 
-    def _cells(self, name: str, one: Evidence) -> Iterator[tuple[str, Any]]:
-        value, item, catalogue = one.finding.value, one.item, self._known.catalogue
-        own = f"{name}_{one.finding.site}" if one.finding.site else name
-        if isinstance(value, Quantity):
-            yield own, number(one.finding, item, catalogue)
-            yield f"{own}_comparator", value.comparator.value if value.comparator else None
-        elif isinstance(value, Quantities):
-            for part, amount in component_numbers(value, item, catalogue).items():
-                yield f"{own}_{part}", amount
-        elif isinstance(value, Score):
-            total = number(one.finding, item, catalogue)
-            yield name, None if total is None else int(total)
-            for sign_id, answer_id in value.signs.items():
-                sign = item.sign(sign_id)
-                yield f"{name}_{sign_id}", next(a.points for a in sign.answers if a.id == answer_id) if sign else None
-        elif isinstance(value, At):
-            yield f"{name}_hours", hours(age_hours(self._known.exam, value.time))
-        elif isinstance(value, str):
-            yield name, value
+    def _meaning(self, name: str, stand: list[Evidence], here: list[Evidence]) -> None:
+        """The worst of what stands; where anything else was judged too, the column is named as repeated."""
+        column = f"{name}_meaning"
+        if column not in self._at:
+            return
+        said = [meaning for one in stand if (meaning := _meaning(one)) is not None]
+        self._put(column, max(said, key=_ORDER.__getitem__) if said else None)
+        indexes = {one.index for one in stand}
+        if any(one.judged is not None for one in here if one.index not in indexes):
+            self.repeated.append(column)
 
     def _texts(self, name: str, here: list[Evidence]) -> None:
         """All texts, each on a line of its own; of rules and comparisons their ids."""
@@ -200,25 +187,6 @@ class _Filled:
         ]
         texts = [one.finding.text for one in here if one.finding.text is not None]
         self._put(name, ";".join(makers) if makers else "\n".join(texts) or None)
-
-    def _choices(self, name: str, item: Item, here: list[Evidence]) -> None:
-        by_side: dict[Side | None, list[Evidence]] = {}
-        for one in here:
-            if one.finding.answer is not None:
-                side = one.finding.side if item.sides is Sides.OPTIONAL else None
-                by_side.setdefault(side, []).append(one)
-        for side, found in by_side.items():
-            own = f"{name}_{side.value}" if side else name
-            if item.type is ItemType.CHOICES:
-                given = {one.finding.answer for one in found}
-                self._put(own, ";".join(answer.id for answer in item.answers if answer.id in given))
-            else:
-                if len({one.finding.answer for one in found}) > 1:
-                    self.repeated.append(own)
-                self._put(own, found[-1].finding.answer)
-            sites = [site for site in item.sites if any(one.finding.site == site for one in found)]
-            if sites:
-                self._put(f"{own}_site", ";".join(sites))
 
 
 def _meaning(one: Evidence) -> str | None:

@@ -13,7 +13,7 @@
 | score | ``ITEM``: the total; ``ITEM_SIGN``: the points of a sign |
 | moment | ``ITEM_hours``: hours of life at it; ``ITEM`` where it has answers |
 | free text | ``ITEM``: all of it, a line each; of rules and comparisons of sides the ids, ``;`` between |
-| what is judged | ``ITEM_meaning``: the worst of its findings |
+| what is judged | ``ITEM_meaning``: the worst of the readings that stand |
 """
 
 from __future__ import annotations

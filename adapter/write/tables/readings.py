@@ -1,0 +1,100 @@
+"""Which readings stand in the wide table: one reading stands as a whole, or not at all.
+
+A *reading* is what was found of an item at one moment and one place: one number, one set of numbers, one score, one
+answer at its places, or all answers of an item that takes several. Of two readings that would stand in the same
+columns the later one stands with all its columns, those that it leaves empty too. A reading without a side is of both
+sides, so it takes the place of an earlier one of either side, and the other way round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from adapter.catalogue import Catalogue, Item, ItemType, Sides
+from adapter.derive import Evidence, age_hours, component_numbers, made_at, number
+from adapter.exam import At, Exam, Quantities, Quantity, Score, Side
+from adapter.write.tables.column import hours
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading: where it stands (``own``, the name of its columns; ``side`` where that tells columns apart), what
+    it is made of, and its cells by column."""
+
+    own: str
+    side: Side | None
+    found: tuple[Evidence, ...]
+    cells: dict[str, Any]
+
+    def meets(self, other: Reading, name: str) -> bool:
+        """Whether both would stand in the same columns; ``name`` is the place of both."""
+        return self.own == other.own or (name in (self.own, other.own) and bool(self.side or other.side))
+
+
+def readings(name: str, item: Item, here: Iterable[Evidence], exam: Exam, catalogue: Catalogue) -> list[Reading]:
+    """The readings of an item at the place ``name``, in the order of their moments.
+
+    ``here`` is in that order too. Words alone make no reading.
+    """
+    valued = [one for one in here if one.finding.value is not None]
+    if item.type in (ItemType.CHOICE, ItemType.CHOICES):
+        return list(_answered(name, item, valued, exam))
+    return [_of_one(name, one, exam, catalogue) for one in valued]
+
+
+def standing(name: str, found: list[Reading]) -> tuple[list[Reading], set[str]]:
+    """The readings that stand, and every column in which another had something too."""
+    stand: list[Reading] = []
+    touched: set[str] = set()
+    for place, reading in enumerate(found):
+        later = [other for other in found[place + 1 :] if reading.meets(other, name)]
+        if not later:
+            stand.append(reading)
+            continue
+        for one in (reading, *later):
+            touched.update(column for column, value in one.cells.items() if value is not None)
+    return stand, touched
+
+
+def _of_one(name: str, one: Evidence, exam: Exam, catalogue: Catalogue) -> Reading:
+    own = f"{name}_{one.finding.site}" if one.finding.site else name
+    return Reading(own, None, (one,), dict(_cells(own, one, exam, catalogue)))
+
+
+def _cells(own: str, one: Evidence, exam: Exam, catalogue: Catalogue) -> Iterator[tuple[str, Any]]:
+    value, item = one.finding.value, one.item
+    if isinstance(value, Quantity):
+        yield own, number(one.finding, item, catalogue)
+        yield f"{own}_comparator", value.comparator.value if value.comparator else None
+    elif isinstance(value, Quantities):
+        for part, amount in component_numbers(value, item, catalogue).items():
+            yield f"{own}_{part}", amount
+    elif isinstance(value, Score):
+        total = number(one.finding, item, catalogue)
+        yield own, None if total is None else int(total)
+        for sign_id, answer_id in value.signs.items():
+            sign = item.sign(sign_id)
+            yield f"{own}_{sign_id}", next(a.points for a in sign.answers if a.id == answer_id) if sign else None
+    elif isinstance(value, At):
+        yield f"{own}_hours", hours(age_hours(exam, value.time))
+    elif isinstance(value, str):
+        yield own, value
+
+
+def _answered(name: str, item: Item, valued: list[Evidence], exam: Exam) -> Iterator[Reading]:
+    """Answers of one moment and side; of an item with one answer, each with the places that it has."""
+    together: dict[tuple[Any, ...], list[Evidence]] = {}
+    for one in valued:
+        side = one.finding.side if item.sides is Sides.OPTIONAL else None
+        answer = one.finding.answer if item.type is ItemType.CHOICE else None
+        together.setdefault((made_at(one.finding, item, exam), side, answer), []).append(one)
+    for (_, side, _), found in together.items():
+        own = f"{name}_{side.value}" if side else name
+        given = {one.finding.answer for one in found}
+        cells: dict[str, Any] = {own: ";".join(answer.id for answer in item.answers if answer.id in given)}
+        if item.sites:
+            sites = [site for site in item.sites if any(one.finding.site == site for one in found)]
+            cells[f"{own}_site"] = ";".join(sites) or None
+        yield Reading(own, side, tuple(found), cells)
