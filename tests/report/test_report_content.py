@@ -7,6 +7,7 @@ from the findings: *not examined* and *not recorded* (common practice of chartin
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 from io import BytesIO
@@ -186,7 +187,7 @@ def test_what_must_be_told_comes_before_every_finding() -> None:
 
 def test_it_is_printed_on_the_paper_of_the_site() -> None:
     """Letter is 8.5 by 11 inches (ANSI/ASME Y14.1, size A), A4 210 by 297 mm (ISO 216); points of 1/72 inch."""
-    letter = CATALOGUE.model_copy(update={"settings": CATALOGUE.settings.model_copy(update={"paper": "letter"})})
+    letter = replace(CATALOGUE, settings=CATALOGUE.settings.model_copy(update={"paper": "letter"}))
     for catalogue, size in ((CATALOGUE, (595, 842)), (letter, (612, 792))):
         (first, *_) = PdfReader(BytesIO(write(read("d05"), catalogue, "report", "pdf"))).pages
         assert (round(first.mediabox.width), round(first.mediabox.height)) == size
