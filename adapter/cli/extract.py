@@ -9,7 +9,7 @@ import click
 
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
-from adapter.cli.reporting import note
+from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, run_into
 from adapter.cli.targets import Source, source_options
 
@@ -91,7 +91,7 @@ def extract(
 
 
 def _counted(tally: Tally) -> str:
-    exams = f"{tally.done} exam{'' if tally.done == 1 else 's'} extracted"
+    exams = f"{counted(tally.done, 'exam')} extracted"
     remarks = [f"{count} {remark}" for remark, count in sorted(tally.remarks.items())]
     return f"{', '.join([exams, *remarks, f'{tally.refused} refused'])}."
 
@@ -101,8 +101,10 @@ def _say_who_can_be_known(out: Path) -> None:
 
     k = loads((out / "deidentification.json").read_bytes())["k_anonymity"]
     if k["newborns_rare"]:
+        rare, all_of_them = k["newborns_rare"], k["newborns"]
+        who = f"all {all_of_them} newborns are" if rare == all_of_them else f"{rare} of {all_of_them} newborns are"
         note(
-            f"{k['newborns_rare']} of {k['newborns']} newborns share {', '.join(k['quasi_identifiers'])} "
-            f"with fewer than {k['k_wanted']}: see rare_combinations.csv before this is given to anyone."
+            f"{who} in groups smaller than {k['k_wanted']} by {', '.join(k['quasi_identifiers'])}: "
+            "see rare_combinations.csv before this is given to anyone."
         )
     note(_OFFICER)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from adapter.cli.options import catalogue_for, site_option, write_output
-from adapter.cli.reporting import note
+from adapter.cli.reporting import counted, note
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -156,7 +156,7 @@ def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool,
     if exams:
         write_output(out, b"".join(dumps(to_response(exam, catalogue), pretty=pretty) + b"\n" for exam in exams))
     if len(exams) < len(readings):
-        note(f"{len(exams)} exams written, {len(readings) - len(exams)} refused.")
+        note(f"{counted(len(exams), 'exam')} written, {len(readings) - len(exams)} refused.")
         sys.exit(ExitCode.PROBLEMS)
 
 

@@ -84,7 +84,7 @@ def retry(numbers: tuple[int, ...], every: bool, outbox_file: Path) -> None:
         done = [number for number in chosen if opened.retry(number)]
     for number in chosen:
         if number not in done:
-            note(f"{number} was neither given up nor is it waiting")
+            note(f"there is no exam {number} in this outbox that was given up or waits")
     click.echo(f"{len(done)} will be tried again by the next send.")
     sys.exit(ExitCode.WELL if len(done) == len(chosen) else ExitCode.PROBLEMS)
 

@@ -1,4 +1,4 @@
-"""The long table: one row a finding, captured or computed; what is not recorded has no row."""
+"""The long table: one row per finding, captured or computed; what is not recorded has no row."""
 
 from __future__ import annotations
 

@@ -177,6 +177,6 @@ def _key(settings: AuthSettings) -> Any:
         from adapter.send.rest.auth.keys import signing_key
     except ImportError:
         raise ValueError(
-            "backend-services needs the extra 'oauth': pip install newborn-exam-adapter[oauth]"
+            "backend-services needs the extra 'oauth': in the checkout of this project, pip install '.[oauth]'"
         ) from None
     return signing_key(Secret(settings.key_file, settings.key_env, "key").read(), settings.key_id)
