@@ -10,7 +10,7 @@ from uuid import NAMESPACE_URL, UUID, uuid5
 
 from adapter.catalogue.model import Category, Code, Item, OtherUnit, Region
 from adapter.catalogue.proof import Proof
-from adapter.catalogue.rules import Rule
+from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
@@ -57,6 +57,7 @@ class Catalogue:
     graders: Mapping[str, Term]
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
+    not_judged: Mapping[str, NotJudged]
     estimates: Mapping[str, Estimate]
     screenings: Mapping[str, Screening]
     growth: Mapping[str, GrowthReference]

@@ -16,7 +16,7 @@ from adapter.catalogue.labels import with_labels
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
 from adapter.catalogue.proof import read_proof
-from adapter.catalogue.rules import Rule
+from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
@@ -56,6 +56,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "sites": Site,
     "sources": Source,
     "rules": Rule,
+    "not_judged": NotJudged,
     "estimates": Estimate,
     "screenings": Screening,
 }
@@ -189,7 +190,7 @@ def merged(base: Any, over: Any) -> Any:
         result.file, result.line = getattr(over, "file", ""), getattr(over, "line", 0)
         for key, value in over.items():
             # A rule's condition is replaced whole: half of one and half of another would be neither.
-            result[key] = merged(base[key], value) if key in base and key != "when" else value
+            result[key] = merged(base[key], value) if key in base and key not in ("when", "beside") else value
         return result
     if isinstance(base, list) and isinstance(over, list) and _keyed(base) and _keyed(over):
         entries = {_key(entry): entry for entry in base}

@@ -8,7 +8,6 @@ from adapter.catalogue import Flag, Item, ItemType, Meaning, Range
 from adapter.derive import (
     Computed,
     Evidence,
-    Judgement,
     component_judgement,
     component_numbers,
     expected_range,
@@ -68,7 +67,7 @@ def _row(one: Evidence, account: Account, sources: Sources | None, side: str | N
         where = ", ".join(filter(None, (side, alone)))
     tone = _TONES[judged.meaning] if judged else Tone.PLAIN
     found = say(Run(value_of(finding, item, account), _tone_of_value(tone)), _converted(one, account))
-    return Row((say(item.label), say(where), found, _means(judged), _how(one, account, sources)), tone)
+    return Row((say(item.label), say(where), found, _means(one), _how(one, account, sources)), tone)
 
 
 def value_of(finding: Finding, item: Item, account: Account) -> str:
@@ -82,10 +81,12 @@ def _tone_of_value(tone: Tone) -> Tone:
     return Tone.STRONG if tone is Tone.MARKED else Tone.PLAIN
 
 
-def _means(judged: Judgement | None) -> Text:
+def _means(one: Evidence) -> Text:
     """In words, so that nothing rests on colour or on the bar."""
+    judged = one.judged
     if judged is None:
-        return say(Run("not judged", Tone.QUIET))
+        reason = one.not_judged
+        return say(Run(f"not judged: {reason}" if reason else "not judged", Tone.QUIET))
     words = judged.meaning.value
     if judged.flag in _FLAGS:
         words = f"{words}, {_FLAGS[judged.flag]}"
@@ -158,9 +159,7 @@ def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[st
     if not isinstance(finding.value, Quantity | Score | At):
         return []
     expected = _expected(finding, item, account, sources)
-    if expected:
-        return [expected]
-    return ["no range in force for this infant"] if item.ranges and one.judged is None else []
+    return [expected] if expected else []
 
 
 def _expected(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from adapter.derive import NOTHING, TITLES, Tell, sections
+from collections.abc import Sequence
+
+from adapter.derive import NOTHING, TITLES, Evidence, Tell, sections, unjudged
 from adapter.document import Block, Bullets, Notice, Paragraph, Tone, say
 from adapter.exam import Status, Urgency
 from adapter.write.account.gathered import Account
@@ -27,7 +29,16 @@ def tell_notices(account: Account) -> list[Block]:
         title = TITLES[urgency]
         lines = tuple(block for tell in tells for block in _line(tell))
         blocks.append(Notice(f"{title[0].upper()}{title[1:]} ({len(tells)})", lines, _TONES[urgency]))
+    not_judged = unjudged(account.pool)
+    if not_judged:
+        lines = tuple(block for reason, ones in not_judged for block in _not_judged(reason, ones))
+        count = sum(len(ones) for _, ones in not_judged)
+        blocks.append(Notice(f"Not judged: neither expected nor abnormal ({count})", lines, Tone.QUIET))
     return blocks
+
+
+def _not_judged(reason: str, ones: Sequence[Evidence]) -> list[Block]:
+    return [Paragraph(say(reason), Tone.QUIET), Bullets(tuple(say(one.words) for one in ones))]
 
 
 def _line(tell: Tell) -> list[Block]:
