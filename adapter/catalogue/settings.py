@@ -74,6 +74,7 @@ class Settings(Frozen):
     """Which of the site's growth references judges size at birth; none is shipped."""
     size_bands: Bands
     language: str | None = Field(default=None, pattern=LANGUAGE)
+    paper: Literal["a4", "letter"] = "a4"
     organisation: Organisation | None = None
     emit: Emit = Emit()
     proof: ProofWanted = ProofWanted()
