@@ -129,6 +129,14 @@ def policy_line(catalogue: Catalogue) -> str:
     return f"Policy in force: {policy.name} ({policy.date})."
 
 
+def say_standing(catalogue: Catalogue) -> None:
+    """What stands against the proof of a site's codes, where the site wants to hear it."""
+    from adapter.catalogue.uses import standing
+
+    for problem in standing(catalogue):
+        note(str(problem))
+
+
 def note(text: str) -> None:
     """A remark beside the output, on standard error."""
     click.echo(text, file=sys.stderr)
