@@ -47,6 +47,11 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     help="Only these tables.",
 )
 @click.option("--deidentify", "policy", metavar="POLICY", help=f"A policy file, or {' or '.join(POLICIES)}.")
+@click.option(
+    "--rare",
+    type=click.Choice(("leave-out", "refuse", "tell")),
+    help="Newborns whose combination of quasi-identifiers too few share. Default: as the policy says.",
+)
 @click.option("--key-file", type=_FILE, help="The file that holds the secret key of pseudonyms and moved dates.")
 @click.option("--key-env", metavar="NAME", help="The environment variable that holds it.")
 @click.option("--all-versions", is_flag=True, help="Tables: keep what was amended or entered in error.")
@@ -100,9 +105,12 @@ def _say_who_can_be_known(out: Path) -> None:
     from adapter.fhir.json import loads
 
     k = loads((out / "deidentification.json").read_bytes())["k_anonymity"]
+    quasi = ", ".join(k["quasi_identifiers"])
+    if k["newborns_left_out"]:
+        note(f"{k['newborns_left_out']} newborns are left out: fewer than {k['k_wanted']} share their {quasi}.")
     if k["newborns_rare"]:
         note(
-            f"{k['newborns_rare']} of {k['newborns']} newborns share {', '.join(k['quasi_identifiers'])} "
-            f"with fewer than {k['k_wanted']}: see rare_combinations.csv before this is given to anyone."
+            f"{k['newborns_rare']} of {k['newborns']} newborns share {quasi} with fewer than {k['k_wanted']}: see "
+            "rare_combinations.csv before this is given to anyone."
         )
     note(_OFFICER)
