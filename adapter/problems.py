@@ -82,7 +82,7 @@ class Problem:
         )
         text = f"{self.severity.value}: {place + ': ' if place else ''}{self.what}"
         if self.remedy:
-            text += f"\n    right would be: {self.remedy}"
+            text += f"\n    expected: {self.remedy}"
         return text + f"  [{self.layer.value}/{self.rule}]"
 
 

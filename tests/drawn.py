@@ -1,5 +1,6 @@
-"""How much the property tests draw: in the profile ``usual`` what every run has time for, in ``thorough`` twenty
-times as much (``pytest --hypothesis-profile=thorough``, by hand).
+"""How much the property tests draw: in the profile ``usual`` half of what each asks for, since every run draws anew
+and many run in a day; in ``thorough`` twenty times what it asks for (``pytest --hypothesis-profile=thorough``, by
+hand).
 
 Neither has limits of time or size: that a machine was busy says nothing about the adapter.
 """
@@ -18,11 +19,11 @@ UNLIMITED = [
     HealthCheck.large_base_example,
 ]
 
-settings.register_profile("usual", max_examples=EXAMPLES, deadline=None, suppress_health_check=UNLIMITED)
+settings.register_profile("usual", max_examples=EXAMPLES // 2, deadline=None, suppress_health_check=UNLIMITED)
 settings.register_profile("thorough", settings.get_profile("usual"), max_examples=20 * EXAMPLES)
 settings.load_profile("usual")
 
 
 def drawn(examples: int, **others: Any) -> settings:
-    """So many examples in the usual profile, in another as many more as it has; ``others`` as hypothesis has them."""
-    return settings(max_examples=max(1, examples * settings.default.max_examples // EXAMPLES), **others)
+    """So many examples, and in each profile as many more or fewer as it has; ``others`` as hypothesis has them."""
+    return settings(max_examples=max(4, examples * settings.default.max_examples // EXAMPLES), **others)

@@ -105,6 +105,14 @@ class Catalogue:
         """The Observation category of an item: its own, else its region's."""
         return item.category or self.regions[self.region_of[item.id]].category
 
+    def in_panel(self, item: Item) -> bool:
+        """Whether an item's Observation is a member of its region's panel.
+
+        A panel of vital signs holds vital signs alone (FHIR R4 profile vitalspanel, hasMember).
+        """
+        region = self.regions[self.region_of[item.id]]
+        return region.category is not Category.VITAL_SIGNS or self.category(item) is Category.VITAL_SIGNS
+
     def may_precede(self, item: Item) -> bool:
         """Whether a finding may be older than the exam it is entered with (but not than the newborn)."""
         return item.may_precede or self.regions[self.region_of[item.id]].may_precede

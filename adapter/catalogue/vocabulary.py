@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Literal
 
 from pydantic import Field, model_validator
 
@@ -68,13 +69,15 @@ class Reason(Term):
 class Kind(Frozen):
     """A kind of exam and what it is expected to cover: whole regions, single items, less what is left out.
 
-    ``encounter_class`` is the HL7 v3 ActCode of the Encounter it happens in (FHIR R4 Encounter.class). ``last``:
-    the infant leaves after it, so that what matters and is not recorded must be told, not only be done later.
+    ``service`` is the diagnostic service section that reports it (HL7 table 0074). ``encounter_class`` is the HL7 v3
+    ActCode of the Encounter it happens in (FHIR R4 Encounter.class). ``last``: the infant leaves after it, so that
+    what matters and is not recorded must be told, not only be done later.
     """
 
     id: Key
     label: str
     codes: Codes = ()
+    service: Literal["NRS", "PHY", "OTH"] = "NRS"
     encounter_class: str = "IMP"
     regions: tuple[Key, ...] = ()
     items: tuple[Key, ...] = ()

@@ -20,7 +20,7 @@ from adapter.cli.comparing import (
 )
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
-from adapter.cli.reporting import CAUTION, count_line, exam_in_words, policy_line, report_of
+from adapter.cli.reporting import CAUTION, count_line, counted, exam_in_words, policy_line, report_of
 
 if TYPE_CHECKING:
     from adapter.catalogue import Catalogue
@@ -67,7 +67,7 @@ def check(
     \b
     Example:
       newborn-adapter check exam.json
-      newborn-adapter check --plan plan.yaml births.xlsx
+      newborn-adapter check --columns plan.yaml births.xlsx
       newborn-adapter check exam.json --earlier exam.json
       newborn-adapter check --schema
     """
@@ -114,7 +114,8 @@ def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool, compared: 
     accepted = sum(reading.accepted for reading in found)
     problems = [problem for reading in found for problem in reading.problems]
     click.echo(
-        f"{len(found)} exams read, {accepted} accepted, {len(found) - accepted} refused; {count_line(problems)}."
+        f"{counted(len(found), 'exam')} read, {accepted} accepted, {len(found) - accepted} refused;"
+        f" {count_line(problems)}."
     )
     if not quiet:
         click.echo(f"{policy_line(catalogue)}\n{CAUTION}")

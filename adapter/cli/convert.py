@@ -10,7 +10,7 @@ import click
 from adapter.cli.comparing import earlier_exams, earlier_option
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
-from adapter.cli.reporting import note
+from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, poured, run_into
 from adapter.cli.targets import Source, source_options
 
@@ -33,7 +33,7 @@ ENCODINGS = ("er7", "html", "json", "pdf", "xml")
     "--format",
     "encoding",
     type=click.Choice(ENCODINGS),
-    help="How it is written; the usual way of its kind where none is named.",
+    help="How it is written. Default: as the ending of --out says, else the usual way of its kind.",
 )
 @click.option("--pretty", is_flag=True, help="Indented, for people.")
 @click.option(
@@ -82,5 +82,5 @@ def convert(
     work = Convert(layout=Layout.PARTS if parts else None, earlier=before, **options)
     inputs = given(files, source, catalogue)
     tally = poured(work, inputs, DATA, jobs) if out is None else run_into(work, inputs, out, jobs, quiet)
-    note(f"{tally.done} exams converted, {tally.refused} refused.")
+    note(f"{counted(tally.done, 'exam')} converted, {tally.refused} refused.")
     end(tally)

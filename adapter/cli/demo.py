@@ -12,7 +12,7 @@ import click
 
 from adapter.cli.options import catalogue_for
 from adapter.cli.reading import invented
-from adapter.cli.reporting import CAUTION, abnormal_count, count_line, heading, policy_line, tells_in_words
+from adapter.cli.reporting import CAUTION, abnormal_count, count_line, counted, heading, policy_line, tells_in_words
 from adapter.problems import ExitCode, Layer, Problem, Report, Severity
 
 if TYPE_CHECKING:
@@ -130,7 +130,7 @@ def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: C
 
     def count(event: Event) -> None:
         parts = event.receipt.parts
-        outcomes.update("created" if part.answer == "201" else "there as meant or updated" for part in parts)
+        outcomes.update("created" if part.answer == "201" else "updated or unchanged" for part in parts)
 
     summary = Sender(outbox, FhirTransport(client), on_event=count).run()
     exam_words = {
@@ -141,7 +141,7 @@ def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: C
     exam_words |= {"given up": summary.dead, "left": summary.left}
     said = ", ".join(f"{count} {word}" for word, count in exam_words.items() if count)
     resources = ", ".join(f"{count} {word}" for word, count in sorted(outcomes.items()))
-    click.echo(f"   {len(exams)} exams: {said}" + (f"; resources: {resources}" if resources else ""))
+    click.echo(f"   {counted(len(exams), 'exam')}: {said}" + (f"; resources: {resources}" if resources else ""))
 
 
 def _arrived(client: FhirClient, catalogue: Catalogue, exam: Exam) -> bool:

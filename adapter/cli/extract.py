@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,9 +10,10 @@ import click
 
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
-from adapter.cli.reporting import note
+from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, run_into
 from adapter.cli.targets import Source, source_options
+from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
     from adapter.run import Tally
@@ -92,11 +94,13 @@ def extract(
         note(_NAMES)
     else:
         _say_who_can_be_known(out)
+        if not tally.done:
+            sys.exit(ExitCode.PROBLEMS)
     end(tally)
 
 
 def _counted(tally: Tally) -> str:
-    exams = f"{tally.done} exam{'' if tally.done == 1 else 's'} extracted"
+    exams = f"{counted(tally.done, 'exam')} extracted"
     remarks = [f"{count} {remark}" for remark, count in sorted(tally.remarks.items())]
     return f"{', '.join([exams, *remarks, f'{tally.refused} refused'])}."
 
@@ -109,8 +113,10 @@ def _say_who_can_be_known(out: Path) -> None:
     if k["newborns_left_out"]:
         note(f"{k['newborns_left_out']} newborns are left out: fewer than {k['k_wanted']} share their {quasi}.")
     if k["newborns_rare"]:
+        rare, all_of_them = k["newborns_rare"], k["newborns"]
+        who = f"all {all_of_them} newborns are" if rare == all_of_them else f"{rare} of {all_of_them} newborns are"
         note(
-            f"{k['newborns_rare']} of {k['newborns']} newborns share {quasi} with fewer than {k['k_wanted']}: see "
-            "rare_combinations.csv before this is given to anyone."
+            f"{who} in groups smaller than {k['k_wanted']} by {quasi}: "
+            "see rare_combinations.csv before this is given to anyone."
         )
     note(_OFFICER)

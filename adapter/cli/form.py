@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from adapter.cli.options import catalogue_for, site_option, write_output
-from adapter.cli.reporting import note
+from adapter.cli.reporting import counted, note
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def form(
     elif response is not None:
         _responses(response, kind, catalogue, bool(pretty), out)
     elif chosen == "--page":
-        write_output(out, _page(catalogue, kind, served=False))
+        write_output(out, _page(catalogue, kind, served=False), public=True)
     elif chosen == "--worksheet":
         _worksheet(catalogue, kind, encoding or "html", paper or "a4", out)
     else:
@@ -126,14 +126,14 @@ def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, out: P
         raise click.UsageError("several questionnaires indented need a folder: --out FOLDER/, or one --kind")
     made = {kind: dumps(to_questionnaire(catalogue, kind), pretty=pretty) + b"\n" for kind in kinds}
     if out is None or not folder:
-        write_output(out, b"".join(made.values()))
+        write_output(out, b"".join(made.values()), public=True)
         return
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise click.UsageError(f"{out} cannot be made: {error.strerror}") from None
     for kind, content in made.items():
-        write_output(out / f"exam-{kind}.json", content)
+        write_output(out / f"exam-{kind}.json", content, public=True)
 
 
 def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
@@ -156,7 +156,7 @@ def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool,
     if exams:
         write_output(out, b"".join(dumps(to_response(exam, catalogue), pretty=pretty) + b"\n" for exam in exams))
     if len(exams) < len(readings):
-        note(f"{len(exams)} exams written, {len(readings) - len(exams)} refused.")
+        note(f"{counted(len(exams), 'exam')} written, {len(readings) - len(exams)} refused.")
         sys.exit(ExitCode.PROBLEMS)
 
 
@@ -175,7 +175,7 @@ def _worksheet(catalogue: Catalogue, kind: str | None, encoding: str, paper: str
         content = to_worksheet(catalogue, chosen, encoding=encoding, paper=paper)
     except PdfNotInstalled as error:
         raise click.UsageError(str(error)) from None
-    write_output(out, content)
+    write_output(out, content, public=True)
 
 
 def _serve(catalogue: Catalogue, kind: str | None, drop: Path | None, port: int) -> None:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import sys
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -42,29 +40,18 @@ def catalogue_for(site: Path | None) -> Catalogue:
         sys.exit(ExitCode.USAGE)
 
 
-def write_file(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all: to a temporary one in the same folder, then renamed."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+def write_output(out: Path | None, content: bytes, *, public: bool = False) -> None:
+    """To a file, or to standard output where none is named; exit code 2 where it cannot be written.
 
+    A file is for its owner alone, unless it is ``public``: about nobody.
+    """
+    from adapter.files.whole import write
 
-def write_output(out: Path | None, content: bytes) -> None:
-    """To a file, or to standard output where none is named; exit code 2 where it cannot be written."""
     if out is None:
         sys.stdout.buffer.write(content)
         sys.stdout.buffer.flush()
         return
     try:
-        write_file(out, content)
+        write(out, content, public=public)
     except OSError as error:
         raise click.UsageError(f"{out} cannot be written: {error.strerror}") from None

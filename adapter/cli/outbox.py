@@ -13,7 +13,7 @@ import click
 
 from adapter.cli.options import write_output
 from adapter.cli.reporting import note
-from adapter.cli.targets import outbox_option
+from adapter.cli.targets import opened_outbox, outbox_option
 from adapter.problems import ExitCode
 from adapter.send import Outbox, OutboxRow, State
 
@@ -35,7 +35,7 @@ def outbox() -> None:
 def _opened(path: Path) -> Outbox:
     if not path.exists():
         raise click.UsageError(f"there is no outbox {path} (--outbox)")
-    return Outbox(path)
+    return opened_outbox(path)
 
 
 @outbox.command("list")
@@ -84,7 +84,7 @@ def retry(numbers: tuple[int, ...], every: bool, outbox_file: Path) -> None:
         done = [number for number in chosen if opened.retry(number)]
     for number in chosen:
         if number not in done:
-            note(f"{number} was neither given up nor is it waiting")
+            note(f"there is no exam {number} in this outbox that was given up or waits")
     click.echo(f"{len(done)} will be tried again by the next send.")
     sys.exit(ExitCode.WELL if len(done) == len(chosen) else ExitCode.PROBLEMS)
 

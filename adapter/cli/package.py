@@ -56,7 +56,7 @@ def package(out: Path | None, examples: bool, site: Path | None) -> None:
     if target.is_dir() or not target.suffix:
         _write_folder(target, files)
     else:
-        write_output(target, archived(files))
+        write_output(target, archived(files), public=True)
     note(f"{target}: {catalogue.settings.package} {version}, {len(files)} files.")
 
 
@@ -80,4 +80,4 @@ def _write_folder(folder: Path, files: dict[str, bytes]) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise click.UsageError(f"{path.parent} cannot be made: {error.strerror}") from None
-        write_output(path, content)
+        write_output(path, content, public=True)

@@ -25,10 +25,15 @@ CAUTION = (
 )
 
 
+def counted(number: int, what: str) -> str:
+    """``1 exam``, ``2 exams``."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def count_line(problems: Iterable[Problem]) -> str:
     """``2 errors, 1 warning``, or that there is none."""
     counts = Counter(problem.severity for problem in problems)
-    parts = [f"{counts[s]} {s.value}{'s' if counts[s] != 1 else ''}" for s in Severity if counts[s]]
+    parts = [counted(counts[s], s.value) for s in Severity if counts[s]]
     return ", ".join(parts) or "no problems"
 
 

@@ -15,7 +15,7 @@ from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
 from adapter.cli.reporting import note, when
-from adapter.cli.targets import outbox_option, target_from, target_options
+from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
 from adapter.problems import ExitCode, Report
 from adapter.send import (
     Event,
@@ -34,9 +34,9 @@ from adapter.send.transport import Inspectable, Transport
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path, allow_dash=True))
 @target_options
 @outbox_option
-@click.option("--plan", "only_plan", is_flag=True, help="Say what would be done on this server; write nothing.")
+@click.option("--dry-run", is_flag=True, help="Say what would be done on this server; write nothing.")
 @click.option("--verify", "read_back", is_flag=True, help="Read back what was sent, and compare field by field.")
-@click.option("--again", is_flag=True, help="Send what was sent or given up before once more.")
+@click.option("--again", is_flag=True, help="Send again exams already sent or given up.")
 @click.option("--parallel", type=click.IntRange(1, 64), help="How many exams at a time.")
 @click.option(
     "--columns",
@@ -53,7 +53,7 @@ def send(
     ca_bundle: Path | None,
     allow_plain: bool,
     outbox_file: Path,
-    only_plan: bool,
+    dry_run: bool,
     read_back: bool,
     again: bool,
     parallel: int | None,
@@ -77,10 +77,10 @@ def send(
     catalogue = catalogue_for(site)
     exams = _Exams(files, columns, catalogue)
     with target.transport() as transport:
-        if only_plan:
-            sys.exit(_plan(_inspectable(transport, "--plan"), exams.messages(transport, None), exams))
+        if dry_run:
+            sys.exit(_plan(_inspectable(transport, "--dry-run"), exams.messages(transport, None), exams))
         asked = _inspectable(transport, "--verify") if read_back else None
-        with Outbox(outbox_file) as outbox:
+        with opened_outbox(outbox_file) as outbox:
             found = _send(outbox, transport, target, exams, again, parallel or target.parallel)
             sys.exit(_verified(outbox, asked, transport.target, exams, found) if asked else found)
 
@@ -184,7 +184,7 @@ def _verified(outbox: Outbox, asked: Inspectable, target: str, exams: _Exams, fo
 
 
 def _verify(outbox: Outbox, asked: Inspectable, target: str, named: list[str]) -> bool:
-    """Whether something on the server is not as meant; of the exams named, or of all that were sent there."""
+    """Whether something on the server differs from what was sent; of the exams named, or of all sent there."""
     wrong = False
     rows = (outbox.latest(target, exam) for exam in named)
     sent = [row for row in rows if row] if named else outbox.rows(State.SENT, target=target)
@@ -195,7 +195,7 @@ def _verify(outbox: Outbox, asked: Inspectable, target: str, named: list[str]) -
         errors = Report(problems).errors
         wrong = wrong or bool(errors)
         older = any(problem.rule == "superseded" for problem in problems)
-        verdict = "NOT as meant" if errors else "overtaken" if older else "on the server as meant"
+        verdict = "differs from what was sent" if errors else "superseded" if older else "verified"
         click.echo(f"{row.exam}: {verdict}")
         for problem in problems:
             click.echo(f"  {problem}")
@@ -207,7 +207,7 @@ def _say(event: Event) -> None:
     if event.happening is Happening.SENT:
         words += f" ({event.receipt.words})" if event.receipt.words else ""
     elif event.pause:
-        words += f", again in {event.pause:.1f} s"
+        words += f"; retrying in {event.pause:.1f} s"
     click.echo(f"{event.exam}: {words}")
     for problem in event.problems:
         click.echo(f"  {problem}")

@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
+from adapter.cli.reporting import note
+
 if TYPE_CHECKING:
     from adapter.exam import Identifier
+    from adapter.send import Outbox
     from adapter.send.target import Target
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -154,4 +157,17 @@ def target_from(
     if allow_plain:
         mllp = str(content.get("url", "")).startswith("mllp")
         content["allow_plain_mllp" if mllp else "allow_plain_http"] = True
-    return target_of(content, str(target_file or "the options"))
+    found = target_of(content, str(target_file or "the options"))
+    for remark in found.remarks():
+        note(remark)
+    return found
+
+
+def opened_outbox(path: Path) -> Outbox:
+    """The outbox; said, where others could have read it."""
+    from adapter.send import Outbox
+
+    opened = Outbox(path)
+    if opened.narrowed:
+        note(f"{path} could be read by others than its owner; it is its owner's alone now")
+    return opened

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from adapter.cli.reporting import counted
 from adapter.cli.running import given, many_options, run_into
 from adapter.problems import ExitCode, Layer, Severity
 
@@ -127,8 +128,8 @@ def _written(work: Validate, inputs: Sequence[Given], jobs: int | None, form: st
 
 def _say(tally: Tally) -> None:
     totals = {severity: tally.of(severity) for severity in Severity}
-    counted = ", ".join(f"{n} {severity.value}{'s' * (n != 1)}" for severity, n in totals.items() if n)
-    click.echo(f"{tally.read} resources read: {counted or 'no problems'}.")
+    words = ", ".join(counted(n, severity.value) for severity, n in totals.items() if n)
+    click.echo(f"{counted(tally.read, 'resource')} read: {words or 'no problems'}.")
 
 
 def _named(files: tuple[Path, ...]) -> Iterator[Path]:

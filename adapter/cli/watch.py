@@ -12,10 +12,9 @@ import click
 
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
-from adapter.cli.targets import outbox_option, target_from, target_options
+from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
 from adapter.problems import ExitCode
 from adapter.read.plan import Plan, load_plan
-from adapter.send import Outbox
 from adapter.send.watch import DropFolder, Intake, Journal, Metrics, Pace, Watcher, served
 
 
@@ -82,7 +81,7 @@ def watch(
     with ExitStack() as stack:
         try:
             transport = stack.enter_context(target.transport())
-            outbox = stack.enter_context(Outbox(outbox_file))
+            outbox = stack.enter_context(opened_outbox(outbox_file))
             folder = stack.enter_context(DropFolder(drop, settle))
             if metrics_port is not None:
                 port = stack.enter_context(served(metrics, metrics_port))

@@ -24,7 +24,7 @@ from adapter.problems import AdapterError, ExitCode
 FOLDER = "NEWBORN_ADAPTER_FONTS"
 SHAPED = "-shaped"
 _OWN = {"paper": "figo", "paper-bold": "figbo", "noto": "notos", "noto-bold": "notosbo"}
-HOW = "python -m pip install 'newborn-exam-adapter[pdf]'"
+HOW = "in the checkout of this project: pip install '.[pdf]'"
 
 # How many characters of a text that runs from right to left stand on one line: such a text is put in the order of
 # sight line by line.

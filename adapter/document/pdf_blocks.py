@@ -37,6 +37,12 @@ INK, QUIET, RULE, BAR = HexColor("#1d1d1b"), HexColor("#5a5852"), HexColor("#b9b
 _BOLD = frozenset({Tone.STRONG, Tone.LOUD, Tone.MARKED})
 _NO_PADDING = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
 
+_SEAM = "\0"
+"""Stands where one piece of a text ends."""
+# reportlab shapes a word of several fonts by the first of them, and so looks for glyphs that the others do not have:
+# a space of no width makes words of their own of them.
+_APART = '<font name="paper" size="0.1"> </font>'
+
 
 class Drawer:
     """Makes flowables in one size of text."""
@@ -140,9 +146,10 @@ class Drawer:
         if any(isinstance(part, Tick | Blank) for part in text):
             return FormLine(text, self._fonts, size, tone)
         written = "".join(self._part(part, tone) for part in text if isinstance(part, Run))
+        shaped = f'{SHAPED}">' in written
         style = ParagraphStyle(
             "text",
-            fontName=f"paper{SHAPED}" if f'{SHAPED}">' in written else "paper",
+            fontName=f"paper{SHAPED}" if shaped else "paper",
             fontSize=size,
             leading=size * 1.24,
             textColor=colour or (QUIET if tone is Tone.QUIET else INK),
@@ -151,16 +158,15 @@ class Drawer:
             bulletFontName="paper",
             bulletFontSize=size,
             alignment=1 if centred else 0,
-            shaping=1,
+            shaping=int(shaped),
         )
-        return Paragraph(written, style, bulletText="•" if bullet else None)
+        return Paragraph(written.replace(_SEAM, _APART if shaped else ""), style, bulletText="•" if bullet else None)
 
     def _part(self, part: Run, outer: Tone) -> str:
         tone = part.tone if part.tone is not Tone.PLAIN else outer
-        written = "".join(
-            f'<font name="{font}">{escape(piece)}</font>'
-            for font, piece in self._fonts.pieces(part.text, tone in _BOLD)
-        ).replace("\n", "<br/>")
+        pieces = self._fonts.pieces(part.text, tone in _BOLD)
+        written = "".join(f'<font name="{font}">{escape(text)}</font>{_SEAM}' for font, text in pieces)
+        written = written.replace("\n", "<br/>")
         if part.tone is Tone.LOUD:
             return f'<font color="white" backColor="black">\u00a0{written}\u00a0</font>'
         return f'<font color="#5a5852">{written}</font>' if part.tone is Tone.QUIET else written

@@ -1,4 +1,4 @@
-"""The domain, and at once the schema of the capture record (our own format, version 1): one document an exam.
+"""The domain, and at once the schema of the capture record (our own format, version 1): one document per exam.
 
 Unknown keys are errors. Times carry their offset. Nothing here knows FHIR, files or the catalogue: whether an
 item, an answer or a unit exists is the catalogue's to say (:mod:`adapter.read.check`).
@@ -43,7 +43,7 @@ class Sex(StrEnum):
 
 
 class Status(StrEnum):
-    """How far the record stands (FHIR R4 ObservationStatus, the part that a finished exam can have)."""
+    """The status of the record (FHIR R4 ObservationStatus, the part that a finished exam can have)."""
 
     FINAL = "final"
     AMENDED = "amended"

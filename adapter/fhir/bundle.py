@@ -56,9 +56,9 @@ def _resources(
     if catalogue.settings.scores == "members":
         observations = _with_members(observations, mapping)
         targets = [refer(resource.name) for resource in observations]
-    panels = _panels(links, mapping) if emit.panels else []
+    panels, alone = _panels(links, mapping) if emit.panels else ([], links)
     to_panels = [refer(p.name) for p in panels]
-    report = diagnostic_report(to_panels if emit.panels else links, mapping)
+    report = diagnostic_report([*to_panels, *alone], mapping)
     requests = [
         Resource(name, content, True) for name, content in communication_requests(links, mapping) if emit.tell
     ]
@@ -163,11 +163,19 @@ def _observations(mapping: ExamMapping) -> tuple[list[Resource | TemplatedEntry]
     return resources, links
 
 
-def _panels(links: Sequence[Json], mapping: ExamMapping) -> list[Resource]:
-    """A panel for each region that has findings, in the order of the regions."""
-    members = {region: [links[one.index] for one in found] for region, found in mapping.view.by_region()}
-    names = {region: mapping.identity.panel(region) for region in members}
-    return [Resource(name, panel(region, name, members[region], mapping), True) for region, name in names.items()]
+def _panels(links: Sequence[Json], mapping: ExamMapping) -> tuple[list[Resource], list[Json]]:
+    """A panel for each region that has findings, in the order of the regions; and what stands in none."""
+    panels: list[Resource] = []
+    alone: list[Json] = []
+    outside = mapping.parts.outside_panels
+    for region, found in mapping.view.by_region():
+        members: list[Json] = []
+        for one in found:
+            (alone if one.finding.__dict__["item"] in outside else members).append(links[one.index])
+        if members:
+            name = mapping.identity.panel(region)
+            panels.append(Resource(name, panel(region, name, members, mapping), True))
+    return panels, alone
 
 
 _REFER: dict[BundleType, Refer] = {

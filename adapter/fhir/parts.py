@@ -82,7 +82,8 @@ class Parts:
     """Compiled parts by what they depend on; each is made when first asked for.
 
     ``at_birth`` are the items whose findings belong to a moment of birth, ``split`` those that become several
-    Observations. ``observations`` holds the templates by the form of the finding.
+    Observations, ``outside_panels`` those that no panel leads to. ``observations`` holds the templates by the form of
+    the finding.
     """
 
     def __init__(self, catalogue: Catalogue, written: bool) -> None:
@@ -115,6 +116,7 @@ class Parts:
         self.circumstances = cache(self._circumstances)
         self.at_birth = {i.id for i in catalogue.items.values() if i.minutes_after_birth is not None}
         self.split = {i.id for i in catalogue.items.values() if members and i.type is ItemType.SCORE}
+        self.outside_panels = {i.id for i in catalogue.items.values() if not catalogue.in_panel(i)}
         self.observations: dict[Form, ObservationTemplate | None] = {}
         self._seal = seal
         self._ranges: dict[tuple[int, str | None], list[Json]] = {}
@@ -235,14 +237,12 @@ class Parts:
         return {"coding": [standard, *self._codings.term("reason", reason)], "text": reason.label}
 
     def _interpretation(self, meaning: Meaning, flag: Flag, urgency: Urgency) -> list[Json]:
-        """HL7 v3 code, and our own that keeps a variant apart from what is expected.
-
-        ``AA`` is for a finding that asks for action at once (v3 ObservationInterpretation, critical abnormal).
-        """
-        code = "AA" if flag is Flag.ABNORMAL and urgency is Urgency.TELL_NOW else flag.value
-        standard = {"system": INTERPRETATION, "code": code, "display": _FLAG_DISPLAY[code]}
+        """HL7 v3 code where one fits, and our own, which keeps a variant apart from what is expected."""
         own = self.own("meaning", meaning.value, self.catalogue.meanings[meaning.value].label)
-        return [{"coding": [standard, own]}]
+        code = interpretation_code(meaning, flag, urgency)
+        if code is None:
+            return [{"coding": [own]}]
+        return [{"coding": [{"system": INTERPRETATION, "code": code, "display": _FLAG_DISPLAY[code]}, own]}]
 
     def _detail(self, code: str) -> Json:
         label = self.catalogue.details[code].label
@@ -267,6 +267,17 @@ class Parts:
 
     def _unit(self, ucum: str, spelling: str) -> Json:
         return self._codings.unit(ucum, spelling)
+
+
+def interpretation_code(meaning: Meaning, flag: Flag, urgency: Urgency) -> str | None:
+    """The HL7 v3 ObservationInterpretation of a judgement; None where no code says it.
+
+    A variant is not "Normal": only the Low or High of a number says something of it. R4 binds extensibly, so our own
+    code stands alone then. ``AA`` is for a finding that asks for action at once (critical abnormal).
+    """
+    if meaning is Meaning.VARIANT and flag is Flag.NORMAL:
+        return None
+    return "AA" if flag is Flag.ABNORMAL and urgency is Urgency.TELL_NOW else flag.value
 
 
 def _concept(coding: list[Json]) -> Json:

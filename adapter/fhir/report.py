@@ -12,6 +12,9 @@ from adapter.fhir.json import Json
 from adapter.fhir.observation import ExamMapping, instant
 from adapter.fhir.people import device_reference, examiner_reference, organisation_reference, period
 
+SERVICE = "http://terminology.hl7.org/CodeSystem/v2-0074"
+SERVICES = {"NRS": "Nursing Service Measures", "PHY": "Physician (Hx. Dx, admission note, etc.)", "OTH": "Other"}
+"""Diagnostic service sections (HL7 table 0074) that examine newborns, for DiagnosticReport.category."""
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 _CAUTION = (
     "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners "
@@ -40,7 +43,7 @@ def panel(region: str, name: Name, members: list[Json], mapping: ExamMapping) ->
 def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
     """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
 
-    ``results`` are the panels, or the findings themselves where a site has no panels.
+    ``results`` are the panels and what stands in none, or the findings themselves where a site has no panels.
     """
     exam, catalogue, references = mapping.exam, mapping.catalogue, mapping.references
     kind = catalogue.kinds[exam.details.kind]
@@ -49,6 +52,7 @@ def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
         "resourceType": "DiagnosticReport",
         "identifier": [mapping.identity.report().identifier, own_id],
         "status": exam.details.status.value,
+        "category": [{"coding": [{"system": SERVICE, "code": kind.service, "display": SERVICES[kind.service]}]}],
         "code": {
             "coding": [*mapping.parts.published(kind.codes), mapping.parts.own("kind", kind.id, kind.label)],
             "text": kind.label,

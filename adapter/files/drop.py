@@ -14,28 +14,23 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
+from adapter.files.whole import written
+
 TAKEN, DONE, FAILED = "taken", "done", "failed"
 
 
 def put(folder: Path, name: str, content: bytes) -> bool:
     """Put a file into the folder, whole and on the disk when this returns; False where the name is taken.
 
-    It is written under a name that begins with a point, which is left alone, and never over another file. Captured
-    exams are patients' data: for their owner only. Raises ``OSError``.
+    It is written under a name that begins with a point, which is left alone, and never over another file nor through
+    a link. Captured exams are patients' data: for their owner only. Raises ``OSError``.
     """
-    temporary = folder / f".{name}.new"
     try:
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        # unlike a rename, a link fails where the name exists
-        os.link(temporary, folder / name)
+        with written(folder, name, content) as temporary:
+            # unlike a rename, a link fails where the name exists
+            os.link(temporary, folder / name, follow_symlinks=False)
     except FileExistsError:
         return False
-    finally:
-        temporary.unlink(missing_ok=True)
     sync(folder)
     return True
 
@@ -56,6 +51,11 @@ def versions(folder: Path, name: str) -> Iterator[Path]:
     """
     for place in (folder, folder / TAKEN, folder / DONE):
         stem, ending = os.path.splitext(name)  # noqa: PTH122 (a name, not a path)
-        if (place / name).exists():
-            yield place / name
-        yield from sorted(place.glob(f"{stem}~*{ending}"))
+        for path in (place / name, *sorted(place.glob(f"{stem}~*{ending}"))):
+            if is_file(path):
+                yield path
+
+
+def is_file(path: Path) -> bool:
+    """Whether it is a file of the folder's own; a link is left alone, and so is never sent."""
+    return path.is_file() and not path.is_symlink()

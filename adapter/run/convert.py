@@ -28,6 +28,18 @@ DATA = "data"
 """The file of a chunk that holds what was converted."""
 
 _LEVEL = 6
+_ENDINGS = {
+    "json": "json",
+    "ndjson": "json",
+    "jsonl": "json",
+    "xml": "xml",
+    "html": "html",
+    "htm": "html",
+    "pdf": "pdf",
+    "er7": "er7",
+    "hl7": "er7",
+}
+"""The encoding that a file's ending promises to whoever opens it."""
 
 
 class Layout(StrEnum):
@@ -43,7 +55,8 @@ class Convert:
     """Exams to the outward form ``kind`` of :data:`adapter.write.OUTWARD`, in one of its encodings, the usual if
     none.
 
-    Without a ``layout`` the output's name decides: a folder, or a name without an ending, gets a file an exam.
+    Without an ``encoding`` the output's ending decides, and one that says another is refused. Without a ``layout``
+    the output's name decides: a folder, or a name without an ending, gets a file per exam.
     Several exams in one file ask for an encoding in which they may be joined, and not to be ``pretty``. ``packed``:
     with gzip, as where the output's name ends in ``.gz``. ``earlier``: exams before these, for forms that compare.
     ``plan`` is the column plan of tables.
@@ -89,15 +102,18 @@ class Convert:
     def prepared(self, inputs: Sequence[Given], out: Path | None) -> Convert:
         """With encoding, layout and cut as the form, the output's name and the plan ask for."""
         catalogue, outward = load_catalogue(self.site), OUTWARD[self.kind]
-        encoding = self.encoding or outward.encodings[0]
+        folder = out is not None and (out.is_dir() or not out.suffix)
+        promised = None if out is None or folder else _promised(out)
+        encoding = self.encoding or promised or outward.encodings[0]
         if encoding not in outward.encodings:
             raise NotPossible(f"{self.kind} is written as {' or '.join(outward.encodings)}, not as {encoding}")
+        if promised not in (None, encoding):
+            raise NotPossible(f"{out} would hold {encoding}, which its ending does not say: name it .{encoding}")
         if self.kind not in allowed(catalogue):
             may = ", ".join(allowed(catalogue))
             raise NotPossible(f"this site does not write {self.kind}; its settings allow {may}")
         if out is None and self.layout not in (None, Layout.ONE):
             raise NotPossible("parts need a folder: --out FOLDER/")
-        folder = out is not None and (out.is_dir() or not out.suffix)
         layout = self.layout or (Layout.EACH if folder else Layout.ONE)
         packed = self.packed or (out is not None and out.suffix.lower() == ".gz")
         made = replace(self, encoding=encoding, layout=layout, packed=packed, cut=cut_for(catalogue, self.plan))
@@ -118,6 +134,11 @@ class Convert:
     def finish(self, kept: Path, out: Path) -> Tally:
         """Nothing is left to do."""
         return Tally()
+
+
+def _promised(out: Path) -> str | None:
+    name = out.with_suffix("") if out.suffix.lower() == ".gz" else out
+    return _ENDINGS.get(name.suffix.lower().removeprefix("."))
 
 
 class _Maker:

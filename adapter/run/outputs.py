@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from adapter.files.whole import narrow
 from adapter.problems import Layer, Problem, Severity
 from adapter.run.journal import RunJournal
 from adapter.run.pieces import Piece, PieceKind
@@ -144,6 +145,9 @@ class Outputs:
         """
         nothing = tally.refused and not (tally.done or self.is_folder or any(one.of_refused for one in self.outputs))
         made, refused, rejected = self.folder / OUT, self.folder / REJECTED, out.with_name(f"{out.name}.rejected")
+        for private in (made, refused):  # of persons: for their owner only, before they have a name
+            if private.exists():
+                narrow(private)
         if made.is_dir() and out.is_dir() and not any(out.iterdir()):
             out.rmdir()
         if made.is_dir() and out.is_dir():

@@ -17,6 +17,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO
 
+from adapter.files.whole import write
 from adapter.problems import Problem
 from adapter.run.inputs import SUMMARY, Given, Stream, copied, pieces_of, weight_of
 from adapter.run.journal import RunJournal
@@ -105,7 +106,7 @@ def run(
             shown = tuple(islice(problems_in(rejected), SHOWN)) if rejected else ()
             count = max(journal.last.number + 1 if journal.last else 0, going.count)
             summary = RunSummary(work.name, going.tally, count, time.monotonic() - began, out, rejected, shown)
-            _write(out.with_name(out.name + SUMMARY), json.dumps(summary.as_dict(), indent=2).encode() + b"\n")
+            write(out.with_name(out.name + SUMMARY), json.dumps(summary.as_dict(), indent=2).encode() + b"\n")
             shutil.rmtree(folder)
         except NotPossible:
             shutil.rmtree(folder, ignore_errors=True)
@@ -214,12 +215,3 @@ class _Run:
             position = chunk.position
         self.progress.gone_on(self.tally, position)
         yield from cut
-
-
-def _write(path: Path, content: bytes) -> None:
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        temporary.write_bytes(content)
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)

@@ -52,7 +52,7 @@ def _sql() -> Any:
         from pyspark import sql
         from pyspark.sql import functions, types, window  # noqa: F401  # they become attributes of sql
     except ImportError:
-        raise NoSpark("Spark needs an extra: pip install 'newborn-exam-adapter[spark]', and Java 17") from None
+        raise NoSpark("Spark needs Java 17 and an extra: in the project's checkout, pip install '.[spark]'") from None
     return sql
 
 

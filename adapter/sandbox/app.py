@@ -26,6 +26,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from adapter.catalogue import Catalogue
+from adapter.loopback import is_for_here, is_from_here
 from adapter.sandbox import bundles, capability, interactions, negotiation, operations, search, transaction
 from adapter.sandbox.guard import Guard
 from adapter.sandbox.interactions import Plan
@@ -162,6 +163,7 @@ async def _answer(request: Request, work: Callable[[], Awaitable[_Reply]]) -> Re
     """Run ``work`` and put its reply, or its refusal, into the format the client asks for."""
     format_: negotiation.Format = "json"
     try:
+        _refuse_foreign(request)
         format_ = negotiation.wanted(request.headers.get("accept", ""), request.query_params.get("_format"))
         response = _formatted(request, await work(), format_)
     except Refusal as refusal:
@@ -177,6 +179,14 @@ async def _answer(request: Request, work: Callable[[], Awaitable[_Reply]]) -> Re
     type_ = request.path_params.get("type")
     _LOG.info("%s %s %d", request.method, type_ if type_ in PARAMETERS else "-", response.status_code)
     return response
+
+
+def _refuse_foreign(request: Request) -> None:
+    """A page of another site, or a name of its own that it makes lead here, gets nothing."""
+    if not is_for_here(request):
+        raise Refusal(421, "forbidden", "this server is for this machine: 127.0.0.1 or localhost")
+    if not is_from_here(request):
+        raise Refusal(403, "forbidden", "the request comes from a page of another site")
 
 
 def _formatted(request: Request, reply: _Reply, format_: negotiation.Format) -> Response:

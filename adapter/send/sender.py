@@ -30,7 +30,7 @@ class Happening(StrEnum):
     LATER = "later"
     DEAD = "given up"
     SUPERSEDED = "superseded"
-    PAUSED = "server paused"
+    PAUSED = "cannot connect"
 
 
 @dataclass(frozen=True, slots=True)

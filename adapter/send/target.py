@@ -28,10 +28,12 @@ from typing import Annotated
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from adapter.files.whole import open_to_others
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.mllp import MllpTransport, mllp_address
 from adapter.send.policy import Retry, Timeouts
 from adapter.send.rest.auth import AuthSettings, auth_of
+from adapter.send.rest.auth.secrets import NoSecret, refuse_open
 from adapter.send.rest.client import FhirClient, Format, Prefer, Wire
 from adapter.send.rest.transport import FhirTransport
 from adapter.send.transport import Transport
@@ -71,7 +73,10 @@ class Tls(_Frozen):
         try:
             made = ssl.create_default_context(cafile=str(self.ca_bundle) if self.ca_bundle else None)
             if self.client_cert is not None:
+                refuse_open(self.client_key or self.client_cert, "client key")
                 made.load_cert_chain(self.client_cert, self.client_key, password=_no_password)
+        except NoSecret as error:
+            raise BadTarget(f"tls: {error}") from None
         except (OSError, ssl.SSLError) as error:
             raise BadTarget(f"tls: a certificate or key cannot be used ({error.strerror or error})") from None
         return made
@@ -148,6 +153,18 @@ class Target(_Frozen):
             )
         except ValueError as error:
             raise BadTarget(str(error)) from None
+
+    def remarks(self) -> list[str]:
+        """What is to be said of it before it is used: secrets in files that others may read.
+
+        They are used all the same, for a container's secrets are mounted so (common practice).
+        """
+        files = (self.auth.token_file, self.auth.client_secret_file, self.auth.key_file, self.tls.client_key)
+        return [
+            f"{file} holds a secret and can be read by others than its owner: chmod 600, unless it is mounted so"
+            for file in files
+            if file is not None and open_to_others(file) == "read"
+        ]
 
     def retries(self) -> Retry:
         """The policy of the sender."""

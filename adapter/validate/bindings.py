@@ -1,8 +1,9 @@
 """Layer terminology, bindings: codes against the value sets and code systems that R4 itself defines.
 
 FHIR R4, Terminologies (terminologies.html#strength). A *required* value set must have the code; of an *extensible*
-one a code should be taken unless none fits, so its absence is a warning. Required bindings of plain codes are the
-structure layer's. Value sets that the official package cannot enumerate (LOINC, SNOMED CT …) are passed over.
+one a code should be taken unless none fits, so its absence is a warning: a validator cannot judge what fits, but the
+owner of a code can (``_NONE_FITS``). Required bindings of plain codes are the structure layer's. Value sets that the
+official package cannot enumerate (LOINC, SNOMED CT …) are passed over.
 """
 
 from __future__ import annotations
@@ -110,6 +111,10 @@ def _codings(node: Node) -> list[Mapping[str, Any]]:
 
 _BOUND = ("CodeableConcept", "Coding", *_QUANTITIES)
 
+_NONE_FITS = {("CodeSystem/finding-meaning", "variant"): "http://hl7.org/fhir/ValueSet/observation-interpretation"}
+"""Codes of ours that no code of an extensible value set means, as their ConceptMap says: alone they are right. The
+address before the code system's name is the site's."""
+
 
 def _check_bound(node: Node, element: ElementDefinition) -> Iterator[Problem]:
     codes = value_set(element.binding or element.extensible)
@@ -120,11 +125,20 @@ def _check_bound(node: Node, element: ElementDefinition) -> Iterator[Problem]:
     given = [pair for pair in given if pair[1]]
     if any(code in codes.systems.get(system, ()) for system, code in given):
         return
+    if none_fits(node.value, codes.url):
+        return
     if given:
         yield _outside(node.where, codes, severity)
     elif element.binding and node.type == "CodeableConcept":
         remedy = f"a coding of {codes.url.partition('|')[0]}"
         yield _problem("code-missing", node.where, "a code is needed, words alone do not do", remedy)
+
+
+def none_fits(concept: Mapping[str, Any], value_set_url: str) -> bool:
+    """Whether a CodeableConcept has a code for which the value set has none, as the code's owner says."""
+    pairs = ((text(coding, "system"), text(coding, "code")) for coding in objects(concept, "coding"))
+    known = (_NONE_FITS.get(("/".join(system.rsplit("/", 2)[1:]), code)) for system, code in pairs)
+    return value_set_url.partition("|")[0] in known
 
 
 def _outside(where: str, codes: ValueSetDefinition, severity: Severity) -> Problem:

@@ -69,7 +69,7 @@ def _diagnostics(problem: Problem) -> str:
         f"line {problem.line}" if problem.line else "",
         problem.where,
         f"item {problem.item}" if problem.item else "",
-        f"right would be: {problem.remedy}" if problem.remedy else "",
+        f"expected: {problem.remedy}" if problem.remedy else "",
         problem.section,
     ]
     return "; ".join(part for part in parts if part)

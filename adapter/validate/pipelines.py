@@ -41,7 +41,7 @@ def sarif(problems: Sequence[Problem]) -> dict[str, Any]:
 
 
 def _result(problem: Problem) -> dict[str, Any]:
-    text = f"{problem.what}; right would be: {problem.remedy}" if problem.remedy else problem.what
+    text = f"{problem.what}; expected: {problem.remedy}" if problem.remedy else problem.what
     physical: dict[str, Any] = {"artifactLocation": {"uri": problem.file or "-"}}
     if problem.line:
         region = {"startLine": problem.line}

@@ -126,7 +126,7 @@ def _made(
 
 
 def _regions(account: Account, identity: Identity, observations: Sequence[Resource]) -> Iterable[Json]:
-    """A section for each region that the record speaks of: its panel, or its findings where a site has none."""
+    """A section for each region that the record speaks of: its panel and what stands in none, or its findings."""
     made, catalogue = codings(account.catalogue), account.catalogue
     for region in catalogue.regions.values():
         panel = identity.panel(region.region)
@@ -138,7 +138,8 @@ def _regions(account: Account, identity: Identity, observations: Sequence[Resour
         code = [*made.published(codes), made.own("region", region.region, region.label)]
         nothing = [Paragraph(say("Nothing of it was examined; see what was not examined, and why."))]
         blocks = tell.region_table(account, region.region) or nothing
-        yield _made(region.label, code, blocks, account, panels or own)
+        alone = [one for one in own if (of := _item(one, account)) and not catalogue.in_panel(catalogue.items[of])]
+        yield _made(region.label, code, blocks, account, [*panels, *alone] if panels else own)
 
 
 def _item(resource: Resource, account: Account) -> str | None:

@@ -102,7 +102,7 @@ def _document(rows: Sequence[Coded], catalogue: Catalogue) -> Document:
         Notice("Read first", (Paragraph(say(_CAUTION)),)),
         Heading("In numbers"),
         Table(
-            "How many are coded how",
+            "Coding coverage",
             tuple(Column(name, 2 if not name else 1) for name in ("", "in all", *(c.value for c in Coverage))),
             tuple(Row(tuple(say(cell) for cell in (w, str(sum(n)), *map(str, n)))) for w, n in _sums(rows)),
         ),

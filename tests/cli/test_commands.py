@@ -40,7 +40,7 @@ def test_the_examples_of_the_help_work_as_typed(command: str, run: Run, process:
     assert lines
     for number, line in enumerate(lines):
         done = process(*line) if number == 0 else run(*line)
-        wanted = (0,) if "--plan" not in line else (0, 1)  # the invented table has none of the plan's columns
+        wanted = (0,) if "--columns" not in line else (0, 1)  # the invented table has none of the plan's columns
         assert done.returncode in wanted, (line, done.stderr.decode())
         assert b"Traceback" not in done.stderr
 
@@ -76,7 +76,7 @@ def test_convert_refuses_a_wrong_exam_and_lets_the_others_through(run: Run, fold
     assert done.returncode == 1
     assert loads(done.stdout)["resourceType"] == "Bundle"
     assert b"birth_weight" in done.stderr
-    assert b"1 exams converted, 1 refused" in done.stderr
+    assert b"1 exam converted, 1 refused" in done.stderr
 
 
 def test_convert_gives_the_same_bundle_as_json_and_xml(run: Run) -> None:

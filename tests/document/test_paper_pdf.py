@@ -14,7 +14,7 @@ from pymupdf_fonts import fontbuffers
 from pypdf import PdfReader
 from test_paper_html import HOSTILE, page
 
-from adapter.document import Column, Document, Entry, Heading, Paragraph, Row, Table, Tick, Tone, say, to_pdf
+from adapter.document import Column, Document, Entry, Heading, Paragraph, Row, Run, Table, Tick, Tone, say, to_pdf
 
 
 def texts(pdf: bytes) -> list[str]:
@@ -96,6 +96,17 @@ def test_scripts_that_need_shaping_are_shaped() -> None:
     assert "U+" not in text
 
 
+@pytest.mark.parametrize("beside", [")", "ǔ", "מ", "ﷲ", "[U+2832C]", "abc"])
+def test_a_shaped_word_stands_beside_any_other(beside: str) -> None:
+    """Without a space between, in one text or in two parts of it, and in either order."""
+    word = "न्हृे"
+    for parts in ((word, beside), (beside, word), (word, "प्रि", beside)):
+        runs = [say(*(Run(part) for part in parts)), say("".join(parts))]
+        found = "".join(texts(to_pdf(document(*(Paragraph(run) for run in runs)))))
+        assert found.count(beside[0]) >= 1
+        assert "न" in found
+
+
 def test_fonts_are_embedded() -> None:
     fonts = PdfReader(BytesIO(to_pdf(document(Paragraph(say("x")))))).pages[0]["/Resources"]["/Font"]
     embedded = [
@@ -136,7 +147,7 @@ def test_without_the_extra_it_says_how_to_install_it() -> None:
         "except PdfNotInstalled as error:\n    print(error)\n"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-    assert "python -m pip install 'newborn-exam-adapter[pdf]'" in done.stdout
+    assert "pip install '.[pdf]'" in done.stdout
     assert "reportlab" in done.stdout
 
 

@@ -127,9 +127,10 @@ SHORT = {HPO: "hpo", "http://snomed.info/sct": "snomed", "http://loinc.org": "lo
 
 
 def published(site: Catalogue) -> set[tuple[str, str]]:
-    """The codes that the site sends, and R4's own for what was not examined."""
+    """The codes that the site sends, and HL7's own for what was not examined and for what a finding means."""
     absent = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
     sent = {(site.uri(code.system), code.code) for _, code in site.codes() if site.sends(code)}
+    sent |= {("http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", flag) for flag in "NA"}
     return sent | {(absent, reason.absent) for reason in site.reasons.values()}
 
 

@@ -66,7 +66,7 @@ def site(play: Playwright, file: Path, folder: Path) -> str:
     with opened(play, ours) as (page, eyes):
         page.get_by_role("button", name="Begin with a newborn").click()
         assert page.get_by_label("Kind of exam").count() == 0
-        page.get_by_label("Whose number (the newborn)").select_option("mrn")
+        page.get_by_label("Kind of number (the newborn)").select_option("mrn")
         page.get_by_label("Name on the ward").fill("Girl Site")
         page.get_by_label("Number of the newborn", exact=True).fill("1")
         page.get_by_label("Female", exact=True).check()
@@ -75,7 +75,7 @@ def site(play: Playwright, file: Path, folder: Path) -> str:
         page.get_by_role("button", name="Begin the exam").click()
         to_page(page, "Face, eyes")
         assert page.locator("#title-jaw").text_content() == catalogue.items["jaw"].label
-        page.get_by_role("button", name="Tell", exact=False).first.click()
+        page.get_by_role("button", name="To tell", exact=False).first.click()
         assert 'Ward <7> & "x", 2026-01-01' in page.locator("main").inner_text()
         # should markup get in after all, the page's policy stops it
         page.evaluate(

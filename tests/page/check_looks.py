@@ -76,7 +76,7 @@ def views(page: Page) -> Iterator[str]:
     yield "moments"
     hand.button("Contents")
     yield "contents"
-    hand.button("Tell", exact=False)
+    hand.button("To tell", exact=False)
     yield "told"
     hand.button("Finish")
     yield "finish"

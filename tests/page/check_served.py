@@ -59,7 +59,7 @@ def served(play: Playwright, file: Path, folder: Path) -> str:
             page.locator("#leave").check()
             # The answer is lost on its way: the record was filed, and the page cannot know.
             page.route("**/records", lambda route: (route.fetch(), route.abort()))
-            hand.button("Save and hand over")
+            hand.button("Save and send")
             page.get_by_text("No answer: the record is kept here").wait_for()
             page.unroute("**/records")
             [filed] = drop.glob("*.json")
@@ -68,15 +68,15 @@ def served(play: Playwright, file: Path, folder: Path) -> str:
             hand.answer("cry", "Strong")
             hand.button("Finish")
             page.locator("#leave").check()
-            hand.button("Save and hand over")
+            hand.button("Save and send")
             hand.button("Make this a correction of the one filed …")
             page.locator("#why").fill("The cry was heard after the first was handed over")
             page.locator("#leave").check()
-            hand.button("Save and hand over")
+            hand.button("Save and send")
             page.get_by_text("The adapter's list, which counts").wait_for()
             shown = page.locator(".answer-of-adapter").inner_text()
             assert "Femoral pulse, left: Absent" in shown
-            assert page.locator(".saved").inner_text().startswith("Handed over")
+            assert page.locator(".saved").inner_text().startswith("Sent to the ward computer")
         readings = [reading for one in sorted(drop.glob("*.json")) for reading in read_captures(one, CATALOGUE)]
         assert all(reading.accepted for reading in readings)
         exams = {reading.exam.details.id: reading.exam for reading in readings if reading.exam}
@@ -90,7 +90,7 @@ def served(play: Playwright, file: Path, folder: Path) -> str:
         new_exam(page, name="Boy After", number="100420")
         hand.button("Finish")
         page.locator("#leave").check()
-        hand.button("Save and hand over")
+        hand.button("Save and send")
         page.get_by_text("No answer: the record is kept here").wait_for()
         with page.expect_download() as saving:
             hand.button("Save as a file instead")

@@ -26,7 +26,6 @@ import check_keeping  # noqa: E402
 import check_looks  # noqa: E402
 import check_served  # noqa: E402
 import check_twins  # noqa: E402
-import test_page_agreement as tests  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
@@ -53,20 +52,7 @@ def whole(play: Playwright, file: Path, folder: Path) -> str:
     )
 
 
-def agreement(play: Playwright, file: Path, folder: Path) -> str:
-    """The script against the adapter, by node: what pytest leaves out where there is none."""
-    tests.test_the_page_meets_the_cases(CATALOGUE)
-    several = tests.drawn(CATALOGUE, tests.DRAWN // 2, 8) + tests.drawn(
-        CATALOGUE, tests.DRAWN // 2, 9, tests.measured(CATALOGUE)
-    )
-    lines = tests.compare(several, CATALOGUE)
-    return (
-        f"{len(tests.CASES)} cases and {len(several)} drawn exams, {lines} lines of the list: the same on both sides"
-    )
-
-
 CHECKS: dict[str, Check] = {
-    "agreement": agreement,
     "timers": check_entry.timers,
     "numbers": check_entry.numbers,
     "rest as expected": check_entry.expected,

@@ -20,7 +20,7 @@ from adapter.exam import Exam
 from rule_trees import ITEMS, conditions, with_rules
 from strategies import exams
 
-DRAWN = 300
+DRAWN = 150
 
 
 def test_the_page_meets_the_cases(catalogue: Catalogue) -> None:

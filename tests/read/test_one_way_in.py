@@ -82,7 +82,7 @@ def test_every_command_reads_every_form(form: str, command: str, tmp_path: Path)
         [back] = from_bundle(loads(done.stdout_bytes), CATALOGUE)
         assert _sorted(back) == _sorted(EXAM)
     else:
-        assert "1 exams read, 1 accepted" in done.stdout
+        assert "1 exam read, 1 accepted" in done.stdout
 
 
 def test_a_form_beside_an_export_stops_nothing(tmp_path: Path, catalogue: Catalogue) -> None:

@@ -307,7 +307,7 @@ def test_counts_beside_an_output_are_no_input(records: list[bytes], tmp_path: Pa
     assert (folder / "one.json.summary.json").exists()
     done = command("validate", folder)
     assert done.exit_code == 0, done.output
-    assert done.stdout.startswith("1 resources read")
+    assert done.stdout.startswith("1 resource read")
 
 
 @pytest.mark.parametrize("words", [("--format", "xml"), ("--pretty",), ("--to", "report")])

@@ -89,8 +89,7 @@ def shown(folder: Path, table: str, encoding: str) -> list[tuple[Any, ...]]:
     return duckdb.sql(f"select * from {read}('{where}'{more})").fetchall()
 
 
-@pytest.mark.parametrize("policy", [None, "shift"])
-@pytest.mark.parametrize("encoding", ["csv", "parquet"])
+@pytest.mark.parametrize(("policy", "encoding"), [(None, "parquet"), ("shift", "csv")])
 def test_every_form_is_what_exam_after_exam_gives(
     source: Path,
     tmp_path: Path,

@@ -125,3 +125,25 @@ def test_validate_refuses_what_it_cannot_do(shared: httpx.Client, url: str, cont
     answer = shared.post(url, content=fhir_json.dumps(content), headers=JSON)
     assert answer.status_code == 400
     assert answer.json()["resourceType"] == "OperationOutcome"
+
+
+@pytest.mark.parametrize("method", ["GET", "POST", "PUT", "DELETE", "HEAD"])
+@pytest.mark.parametrize("path", ["/metadata", "/Patient", "/Patient/1", "", "/nowhere/at/all"])
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"Host": "evil.example"}, 421),
+        ({"Host": "127.0.0.1.evil.example"}, 421),
+        ({"Origin": "https://evil.example"}, 403),
+        ({"Sec-Fetch-Site": "cross-site"}, 403),
+    ],
+)
+def test_other_sites_get_nothing(
+    shared: httpx.Client, method: str, path: str, headers: dict[str, str], status: int
+) -> None:
+    """As the page: neither under a name that was made to lead here (DNS rebinding; RFC 9110, 15.5.20) nor across
+    sites."""
+    answer = shared.request(method, path, headers=headers)
+    assert answer.status_code == status
+    if method != "HEAD":
+        assert answer.json()["resourceType"] == "OperationOutcome"

@@ -113,6 +113,23 @@ def test_a_refused_token_is_renewed_once(server: TokenServer, tmp_path: Path) ->
     assert caught.value.status == 503
 
 
+def test_a_rotated_key_counts_at_the_next_token(server: TokenServer, tmp_path: Path) -> None:
+    """As secrets do: the file is read anew; a half-written one bars nobody for good."""
+    first, second = (KEYS["ES384"]() for _ in range(2))
+    server.keys = {"keys": [first.as_dict(private=False)]}
+    path = written(first, "pem", tmp_path)
+    with backend(server, path).client() as client:
+        client.capabilities()
+        server.keys = {"keys": [second.as_dict(private=False)]}
+        server.valid.clear()
+        path.write_text("-----BEGIN PRIVATE")
+        with pytest.raises(Barred, match="not a private key"):
+            client.capabilities()
+        written(second, "pem", tmp_path)
+        client.capabilities()
+    assert server.given == 2
+
+
 def test_many_threads_ask_for_one_token(server: TokenServer, tmp_path: Path) -> None:
     key = KEYS["ES384"]()
     server.keys = {"keys": [key.as_dict(private=False)]}

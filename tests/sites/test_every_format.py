@@ -1,4 +1,5 @@
-"""Every invented exam in every outward form under every invented site: each passes the checks of its form.
+"""Invented exams in every outward form under every invented site: each passes the checks of its form. A third of the
+exams meets a form at a site, so that every exam meets every form, and every site.
 
 FHIR: the validator, every layer, and the way back. Reports: as a page or a PDF, of the right newborn. v2: hl7apy's
 strict validation of the message, and the way back. What a site does not write it refuses to write.
@@ -113,9 +114,16 @@ class _Balanced(HTMLParser):
 FORMS = [(kind, encoding) for kind, outward in OUTWARD.items() for encoding in outward.encodings]
 
 
-@pytest.mark.parametrize("capture", [path.stem for path in CAPTURES])
-@pytest.mark.parametrize(("kind", "encoding"), FORMS, ids=[f"{kind}-{encoding}" for kind, encoding in FORMS])
-@pytest.mark.parametrize("site", SITES)
+MET = [
+    pytest.param(site, kind, encoding, path.stem, id=f"{site}-{kind}-{encoding}-{path.stem}")
+    for s, site in enumerate(SITES)
+    for f, (kind, encoding) in enumerate(FORMS)
+    for c, path in enumerate(CAPTURES)
+    if (s + f + c) % 3 == 0
+]
+
+
+@pytest.mark.parametrize(("site", "kind", "encoding", "capture"), MET)
 def test_it_passes_its_checks(site: str, kind: str, encoding: str, capture: str) -> None:
     catalogue, exam = catalogue_of(site), exam_of(capture, site)
     if kind not in allowed(catalogue):

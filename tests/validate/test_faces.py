@@ -156,7 +156,7 @@ def test_text_has_the_source_on_request_only() -> None:
     assert '"status": "done"' not in plain.stdout
     assert '"status": "done"' in shown.stdout
     assert "^" in shown.stdout
-    assert plain.stdout.endswith("1 resources read: 1 error.\n")
+    assert plain.stdout.endswith("1 resource read: 1 error.\n")
     assert plain.exit_code == shown.exit_code == 1
 
 

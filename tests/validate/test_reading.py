@@ -148,5 +148,5 @@ def test_the_outcome_is_itself_valid_and_says_where() -> None:
     assert by_place["Observation.status"]["code"] == "code-invalid"
     assert by_place["Observation"]["code"] == "invariant"
     assert by_place["Observation.colour"]["code"] == "structure"
-    assert "right would be" in by_place["Observation.status"]["diagnostics"]
+    assert "expected" in by_place["Observation.status"]["diagnostics"]
     assert "line 3" in by_place["Observation.status"]["diagnostics"]

@@ -21,7 +21,8 @@ from adapter.catalogue import Catalogue
 from adapter.derive import computed_findings, tell_list
 from adapter.derive.tell import Tell
 from adapter.exam import Exam, Urgency
-from adapter.files.drop import put, versions
+from adapter.files.drop import is_file, put, versions
+from adapter.files.whole import locked, swept
 from adapter.problems import AdapterError, ExitCode, Problem
 from adapter.read import read
 from adapter.read.json_writer import to_json
@@ -95,7 +96,7 @@ class Filing:
 
     def __enter__(self) -> Filing:
         try:
-            self._lock = os.open(self._drop / ".form-lock", os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+            self._lock = locked(self._drop / ".form-lock")
         except OSError as error:
             raise CannotFile(f"{self._drop} cannot be written: {error.strerror}") from None
         try:
@@ -103,6 +104,7 @@ class Filing:
         except OSError:
             os.close(self._lock)
             raise CannotFile(f"another process files records into {self._drop}; one folder each") from None
+        swept(self._drop)
         return self
 
     def __exit__(
@@ -129,13 +131,21 @@ class Filing:
         try:
             for before in versions(self._drop, name):
                 return self._again(before, exam, reading, tells)
-            if not put(self._drop, name, body):  # dropped by someone else meanwhile
-                return self._again(self._drop / name, exam, reading, tells)
+            if not put(self._drop, name, body):
+                return self._taken(self._drop / name, exam, reading, tells)
         except OSError as error:
             what = f"the record could not be written: {error.strerror}"
             remedy = "keep it here and try again, or save it as a file; it is NOT handed over"
             return refusal(HTTPStatus.INSUFFICIENT_STORAGE, "not-written", what, remedy)
         return answer(HTTPStatus.CREATED, file=name, problems=reading.problems, tells=tells)
+
+    def _taken(self, there: Path, exam: Exam, reading: Reading, tells: tuple[Tell, ...]) -> Answer:
+        """The answer where something has the name: dropped by others meanwhile, or nothing that is ever sent."""
+        if is_file(there):
+            return self._again(there, exam, reading, tells)
+        what = f"{there.name} in the drop folder is a link or a folder, which is never sent"
+        remedy = "that taken away by whoever looks after the folder; keep the record here, it is NOT handed over"
+        return refusal(HTTPStatus.INSUFFICIENT_STORAGE, "not-written", what, remedy)
 
     def _again(self, before: Path, exam: Exam, reading: Reading, tells: tuple[Tell, ...]) -> Answer:
         """The answer where a record of this exam's id was filed before."""

@@ -179,5 +179,5 @@ def _counted(placed: Placed) -> Iterator[Problem]:
             "counted_seconds",
             "short-count",
             f"counted for {seconds:f} s",
-            f"count for {item.count_seconds:f} s; a rate from a shorter count is less sure",
+            f"count for {item.count_seconds:f} s; a rate from a shorter count is less reliable",
         )

@@ -28,12 +28,15 @@ from adapter.send.outbox.schema import connect, reported
 
 
 class Ledger:
-    """The file, safe to use from many threads and processes."""
+    """The file, safe to use from many threads and processes.
+
+    ``narrowed``: others than its owner could read it until it was opened; they cannot any more.
+    """
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._lock = threading.RLock()
-        self._db = connect(path)
+        self._db, self.narrowed = connect(path)
         self._durable = True
 
     def __enter__(self) -> Self:
@@ -54,6 +57,11 @@ class Ledger:
         with self._read() as db:
             sql = "SELECT count(*) FROM message WHERE target = ? AND state IN ('waiting', 'sending')"
             return int(db.execute(sql, (target,)).fetchone()[0])
+
+    def last_number(self) -> int:
+        """The number of the message that was queued last, 0 where none was."""
+        with self._read() as db:
+            return int(db.execute("SELECT coalesce(max(seq), 0) FROM message").fetchone()[0])
 
     def next_due(self, target: str, longest: float = 86_400.0) -> float | None:
         """The moment (seconds since 1970) when the first that may leave is due, None where none waits.

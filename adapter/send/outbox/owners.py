@@ -14,6 +14,8 @@ import secrets
 import threading
 from pathlib import Path
 
+from adapter.files.whole import locked
+
 _GUARD = threading.Lock()
 #: One descriptor a file and process: closing any descriptor of a file gives up all of the process's locks on it.
 _FILES: dict[tuple[int, Path], int] = {}
@@ -60,5 +62,5 @@ class Owners:
     def _file(self) -> int:
         key = self._key()
         if key not in _FILES:
-            _FILES[key] = os.open(self._path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+            _FILES[key] = locked(self._path)
         return _FILES[key]

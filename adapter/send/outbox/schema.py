@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from adapter.files.whole import narrow
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.outbox.migration import from_version_1, from_version_2
 
@@ -63,19 +64,39 @@ class OutboxError(AdapterError):
     exit_code = ExitCode.USAGE
 
 
-def connect(path: Path) -> sqlite3.Connection:
-    """Open the file, and make it where there is none. Raises :class:`OutboxError`."""
+def connect(path: Path) -> tuple[sqlite3.Connection, bool]:
+    """Open the file, and make it where there is none; and whether others could have read it until now.
+
+    Raises :class:`OutboxError`.
+    """
     with reported(path):
         if not path.exists():
             # Made with the right mode from the start; SQLite gives its -wal and -shm the same.
-            os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+            os.close(os.open(path, os.O_CREAT | os.O_RDWR | os.O_NOFOLLOW, 0o600))
         db = sqlite3.connect(path, timeout=60, isolation_level=None, check_same_thread=False)
         try:
             _prepare(db, path)
+            narrowed = _narrowed(path)
         except BaseException:
             db.close()
             raise
-    return db
+    return db, narrowed
+
+
+def _narrowed(path: Path) -> bool:
+    """Make the outbox its owner's alone; whether it was open to others."""
+    changed = False
+    for ending in ("", "-wal", "-shm", "-lock"):
+        one = path.with_name(f"{path.name}{ending}")
+        try:
+            changed |= narrow(one)
+        except FileNotFoundError:
+            continue
+        except OSError:
+            raise OutboxError(
+                f"{one} can be read by others and is not ours to close: its owner must (mode 0600)"
+            ) from None
+    return changed
 
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import json
 import os
 import time
 from collections.abc import Iterator
@@ -23,6 +24,7 @@ from pathlib import Path
 from types import TracebackType
 
 from adapter.files.drop import DONE, FAILED, TAKEN, sync
+from adapter.files.whole import locked, swept, write
 from adapter.problems import AdapterError, ExitCode
 
 REPORTS = (".report.txt", ".report.json")
@@ -72,12 +74,18 @@ class DropFolder:
         for folder in (self.taken, self.end(well=True), self.end(well=False)):
             # Captured exams are patients' data: for their owner only.
             folder.mkdir(mode=0o700, exist_ok=True)
-        self._lock = os.open(self.path / ".watch-lock", os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+        self._lock = locked(self.path / ".watch-lock")
         try:
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             os.close(self._lock)
             raise FolderInUse(f"{self.path} is watched by another process") from None
+        for folder in (self.taken, self.end(well=True), self.end(well=False)):
+            swept(folder)
+        kept = {self._marker(path) for path in self.left()}
+        for marker in self.taken.glob(".*.starts"):
+            if marker not in kept:  # its file was taken away by hand
+                marker.unlink(missing_ok=True)
         return self
 
     def __exit__(
@@ -126,11 +134,37 @@ class DropFolder:
         """The files in ``taken/``, the oldest first: at the start, what an earlier process did not finish."""
         return sorted((p for p in self.taken.iterdir() if p.is_file() and not p.name.startswith(".")), key=_age)
 
+    def begin(self, path: Path, so_far: int) -> int:
+        """Count, on the disk, that the work on a file in ``taken/`` begins: which time it is that it begins and gets
+        no further than ``so_far``, a number that only grows while something comes of the work."""
+        before, reached = self._starts(path)
+        count = before + 1 if reached == so_far else 1
+        write(self._marker(path), json.dumps([count, so_far]).encode())
+        return count
+
+    def let_go(self, path: Path, *, through: bool) -> None:
+        """The work on a file has got ``through`` it, or was stopped in order: that start is not counted."""
+        count, reached = self._starts(path)
+        if through or count <= 1:
+            self._marker(path).unlink(missing_ok=True)
+        else:
+            write(self._marker(path), json.dumps([count - 1, reached]).encode())
+
+    def _marker(self, path: Path) -> Path:
+        return self.taken / f".{path.name[:200]}.starts"
+
+    def _starts(self, path: Path) -> tuple[int, int]:
+        try:
+            count, reached = json.loads(self._marker(path).read_bytes())
+            return int(count), int(reached)
+        except (OSError, ValueError, TypeError):
+            return 0, -1
+
     def finish(self, path: Path, reports: dict[str, bytes], *, well: bool) -> Path:
         """Write the reports (by the endings in ``REPORTS``), then move the file beside them."""
         folder = self.end(well=well)
         for ending, content in reports.items():
-            _write(folder / f"{path.name}{ending}", content)
+            write(folder / f"{path.name}{ending}", content)
         target = folder / path.name
         if target.exists():  # put there by hand meanwhile
             target = folder / self._free_name(path)
@@ -184,17 +218,3 @@ def _being_written(path: Path) -> bool:
     finally:
         os.close(handle)
     return False
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Whole or not at all, on the disk when this returns, for the owner only.
-
-    The temporary file has a name of its own: what a killed process left of it is written over by the next.
-    """
-    temporary = path.with_name(f".{path.name}.new")
-    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-    with os.fdopen(handle, "wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)

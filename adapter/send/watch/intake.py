@@ -16,6 +16,9 @@ from adapter.read.plan import Plan
 from adapter.send.outbox import Outbox, OutboxRow, State
 from adapter.send.transport import Transport
 
+MOST_BYTES = 1024 * 1024 * 1024
+"""The largest file that is taken; more goes through ``send``, where somebody waits for it."""
+
 
 @dataclass(slots=True)
 class Fate:
@@ -47,7 +50,8 @@ class Fate:
 
 @dataclass(slots=True)
 class TakenFile:
-    """A file in ``taken/``; ``digest`` is the SHA-256 of its content, by which logs tell it from others."""
+    """A file in ``taken/``; ``digest`` is the SHA-256 of its content, by which logs tell it from others; empty
+    where it was not read, or is not what was read."""
 
     path: Path
     digest: str
@@ -122,5 +126,10 @@ def digest_of(path: Path) -> str:
             while piece := file.read(1024 * 1024):
                 found.update(piece)
     except OSError:
-        return hashlib.sha256(os.fsencode(path.name)).hexdigest()
+        return name_digest(path)
     return found.hexdigest()
+
+
+def name_digest(path: Path) -> str:
+    """SHA-256 of a file's name, in hexadecimal: what logs call a file that was not read."""
+    return hashlib.sha256(os.fsencode(path.name)).hexdigest()

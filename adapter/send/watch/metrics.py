@@ -24,6 +24,13 @@ _ALL: tuple[tuple[str, str, str, str, tuple[str, ...]], ...] = (
         "result",
         ("sent", "sent-before", "superseded", "refused", "given-up"),
     ),
+    (
+        "files_refused_total",
+        "counter",
+        "Files that were not opened, by why.",
+        "rule",
+        ("too-large", "ended-reading"),
+    ),
     ("attempts_failed_total", "counter", "Attempts to send an exam that will be repeated.", "", ()),
     ("failures_total", "counter", "Attempts that failed, by where the trouble lies.", "cause", _CAUSES),
     ("server_pauses_total", "counter", "Times the server was left in peace for a while.", "", ()),

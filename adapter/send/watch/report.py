@@ -47,7 +47,7 @@ def _text(file: TakenFile, target: str) -> str:
     lines = [
         f"{file.path.name}: {_headline(file)}",
         f"server   {target}",
-        f"content  SHA-256 {file.digest}",
+        f"content  SHA-256 {file.digest or 'not known'}",
         f"reported {datetime.now(UTC).isoformat(timespec='seconds')}",
         "",
     ]

@@ -24,7 +24,7 @@ from adapter.send.policy import Retry
 from adapter.send.sender import Event, Happening, Sender, Summary
 from adapter.send.transport import Transport
 from adapter.send.watch.folder import DropFolder
-from adapter.send.watch.intake import Fate, Intake, TakenFile, digest_of
+from adapter.send.watch.intake import MOST_BYTES, Fate, Intake, TakenFile, digest_of, name_digest
 from adapter.send.watch.journal import Journal
 from adapter.send.watch.metrics import Metrics
 from adapter.send.watch.report import reports
@@ -33,6 +33,9 @@ _ENDED = {Happening.SENT: "sent", Happening.DEAD: "given-up", Happening.SUPERSED
 
 
 T = TypeVar("T")
+
+MOST_STARTS = 2
+"""So often is a file begun that the program does not survive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +138,10 @@ class Watcher:
 
     def _begin(self, path: Path) -> None:
         """Queue the exams of a taken file."""
+        if (refusal := self._refusal(path)) is not None:
+            self._todo.remove(path)
+            self._files.append(refusal)
+            return
         file = TakenFile(path, digest_of(path))
         self._journal.write("taken", file=file.digest[:12])
         try:
@@ -142,6 +149,7 @@ class Watcher:
                 file.fates.append(fate)
                 self._queued(file, fate)
                 if self._stop.is_set():
+                    self._folder.let_go(path, through=False)
                     return  # the rest when it is started again
         except OutboxError:
             raise
@@ -155,8 +163,33 @@ class Watcher:
             file.fates.append(_failed(path, "internal-fault", what, "a report to its makers"))
         if not file.fates:
             file.fates.append(_failed(path, "no-exam", "holds no exam", "a file with exams"))
+        self._folder.let_go(path, through=True)
         self._todo.remove(path)
         self._files.append(file)
+
+    def _refusal(self, path: Path) -> TakenFile | None:
+        """A file that is not even opened: too large, or one at which the program has ended too often."""
+        try:
+            size = path.stat().st_size
+        except OSError:
+            return None  # what follows says so
+        if size > MOST_BYTES:
+            what = f"has {size} bytes; {MOST_BYTES} are taken at most"
+            return self._refused(path, "too-large", what, "it in parts, or: newborn-adapter send")
+        starts = self._folder.begin(path, self._outbox.last_number())
+        if starts <= MOST_STARTS:
+            return None
+        what = (
+            f"the program ended {MOST_STARTS} times while it was reading this file (by too little memory, or by a"
+            " fault); it was not begun again. Exams in it that had been read before may have been sent"
+        )
+        return self._refused(path, "ended-reading", what, "a look at the file; outbox list says what was sent")
+
+    def _refused(self, path: Path, rule: str, what: str, remedy: str) -> TakenFile:
+        file = TakenFile(path, "", [_failed(path, rule, what, remedy)])
+        self._metrics.add("files_refused_total", rule)
+        self._journal.write("refused", problems=file.fates[0].problems, file=name_digest(path)[:12])
+        return file
 
     def _queued(self, file: TakenFile, fate: Fate) -> None:
         name = file.digest[:12]
@@ -195,12 +228,18 @@ class Watcher:
             fate.problems += row.reasons
 
     def _finish(self, file: TakenFile) -> None:
+        if file.digest and file.path.exists() and digest_of(file.path) != file.digest:
+            what = "is not what it was when it was read: somebody wrote into it. What was sent is what was read then"
+            file.fates.append(_failed(file.path, "changed-meanwhile", what, "the right file, put in anew"))
+            file.digest = ""
+        self._folder.let_go(file.path, through=True)
         self._folder.finish(file.path, reports(file, self._target), well=file.well)
         self._files.remove(file)
         result = "done" if file.well else "failed"
         self._metrics.add("files_total", result)
         states = Counter("refused" if fate.state is None else fate.state.value for fate in file.fates)
-        self._journal.write(result, file=file.digest[:12], exams=dict(states))
+        name = (file.digest or name_digest(file.path))[:12]
+        self._journal.write(result, file=name, exams=dict(states))
 
     def _send(self) -> None:
         """In a thread of its own: drive the outbox whenever there is something in it."""

@@ -7,6 +7,7 @@ from typing import Any
 
 from adapter.fhir.definitions import definition, primitive_names, resource_types
 from adapter.problems import Layer, Problem, Severity
+from adapter.validate.bindings import none_fits
 from adapter.validate.fhirpath import Context, FhirPathError, Item, children, holds
 from adapter.validate.fhirpath.items import is_type
 from adapter.validate.packages.load import Json, Packages
@@ -180,7 +181,7 @@ class _Judge:
             return
         if self.packages.member_of(placed.item, url) is False:
             severity = Severity.ERROR if strength == "required" else Severity.WARNING
-            if severity is Severity.WARNING and not _has_code(placed.item):
+            if severity is Severity.WARNING and (not _has_code(placed.item) or _none_fits(placed.item, url)):
                 return
             what = f"no code of the {strength} value set {url}"
             yield self._problem("profile-binding", placed.where, what, "a code of it", profile, severity)
@@ -276,6 +277,10 @@ def _has_code(item: Item) -> bool:
     return not isinstance(item.value, Mapping) or any(
         True for name in ("coding", "code") for _ in children(item, name)
     )
+
+
+def _none_fits(item: Item, value_set_url: str) -> bool:
+    return isinstance(item.value, Mapping) and none_fits(item.value, value_set_url)
 
 
 def _name(structure: Json) -> str:

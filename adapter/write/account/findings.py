@@ -26,7 +26,7 @@ from adapter.write.account.sources import Sources
 _COLUMNS = (
     Column("Side, place", 2),
     Column("Found", 4),
-    Column("Means", 2),
+    Column("Assessment", 2),
     Column("How, when, notes", 5),
 )
 _TONES = {Meaning.EXPECTED: Tone.PLAIN, Meaning.VARIANT: Tone.NOTED, Meaning.ABNORMAL: Tone.MARKED}

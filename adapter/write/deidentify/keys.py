@@ -11,6 +11,7 @@ import os
 from hashlib import sha256
 from pathlib import Path
 
+from adapter.files.whole import open_to_others
 from adapter.problems import AdapterError, ExitCode
 
 LEAST_BYTES = 32
@@ -56,6 +57,8 @@ def read_key(file: Path | None = None, variable: str | None = None) -> Pseudonym
     if (file is None) == (variable is None):
         raise BadKey("name the key: the file or the environment variable that holds it")
     if file is not None:
+        if open_to_others(file) == "written":
+            raise BadKey(f"the key file {file} can be written by anybody; take that right away (mode 0400 or 0600)")
         try:
             key = file.read_bytes()
         except OSError as error:

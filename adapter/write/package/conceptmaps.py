@@ -11,12 +11,16 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from adapter.catalogue import Catalogue, Code
+from adapter.catalogue import Catalogue, Code, Flag, Meaning
+from adapter.catalogue.code import PROJECT
 from adapter.catalogue.vocabulary import Grade
+from adapter.fhir.parts import INTERPRETATION
 from adapter.write.package.names import Json, conformance
 from adapter.write.package.names import url as url_of
 
 ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+_NO_VARIANT = "ObservationInterpretation has no code for a variant, which is neither normal nor abnormal."
+_NUMBERS = f"A number has low and high, critical or not; what asks for action at once has AA. Graded by: {PROJECT}."
 _SHARED = "The published code stands for more than one of ours."
 
 
@@ -38,7 +42,7 @@ def concept_maps(catalogue: Catalogue) -> list[Json]:
         for target in dict.fromkeys(match.target.system for match in matches):
             chosen = [match for match in matches if match.target.system == target]
             found.append(_map(system, title, target, labels, chosen, reasons, catalogue))
-    return [*found, _absent(catalogue)]
+    return [*found, _absent(catalogue), _meanings(catalogue)]
 
 
 Source = tuple[str, dict[str, str], list[Match], dict[str, str]]
@@ -194,4 +198,26 @@ def _absent(catalogue: Catalogue) -> Json:
         "ConceptMap", "reason-to-data-absent-reason", "Reasons to data-absent-reason", words, catalogue
     )
     name = catalogue.systems["reason"].uri.rpartition("/")[2]
+    return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}
+
+
+def _meanings(catalogue: Catalogue) -> Json:
+    """What a finding means, in HL7 v3 ObservationInterpretation; a variant has no code there, and is sent without."""
+    elements = []
+    for meaning, flag in (
+        (Meaning.EXPECTED, Flag.NORMAL),
+        (Meaning.VARIANT, None),
+        (Meaning.ABNORMAL, Flag.ABNORMAL),
+    ):
+        target: Json = {"equivalence": "unmatched", "comment": _NO_VARIANT}
+        if flag is not None:
+            target = {"code": flag.value, "equivalence": "equivalent", "comment": _NUMBERS}
+        label = catalogue.meanings[meaning.value].label
+        elements.append({"code": meaning.value, "display": label, "target": [target]})
+    group = {"source": catalogue.uri("meaning"), "target": INTERPRETATION, "element": elements}
+    words = "What a finding means, and the codes of HL7 v3 ObservationInterpretation that are sent with it."
+    head = conformance(
+        "ConceptMap", "meaning-to-interpretation", "Meanings to ObservationInterpretation", words, catalogue
+    )
+    name = catalogue.systems["meaning"].uri.rpartition("/")[2]
     return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}

@@ -10,8 +10,8 @@ from adapter.write.tables.column import Column, Row, Table, Type
 from adapter.write.tables.known import Known
 
 TABLES: dict[str, Table] = {
-    "exams": Table("exams", "One row an exam, wide", exams.columns, exams.rows),
-    "findings": Table("findings", "One row a finding, long", findings.columns, findings.rows),
+    "exams": Table("exams", "One row per exam, wide", exams.columns, exams.rows),
+    "findings": Table("findings", "One row per finding, long", findings.columns, findings.rows),
     "components": Table(
         "components", "One row a number of several, or a sign of a score", components.columns, components.rows
     ),

@@ -24,7 +24,7 @@ def arrow() -> Any:
     try:
         import pyarrow
     except ImportError:
-        raise NoParquet("Parquet needs an extra: pip install 'newborn-exam-adapter[parquet]'; or write csv") from None
+        raise NoParquet("Parquet needs an extra: in the checkout, pip install '.[parquet]'; or write csv") from None
     return pyarrow
 
 

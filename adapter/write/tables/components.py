@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from adapter.catalogue import Catalogue, Item
 from adapter.derive import Evidence, component_judgement, component_numbers
 from adapter.exam import Quantities, Score, Status
-from adapter.fhir.parts import parts
+from adapter.fhir.parts import interpretation_code
 from adapter.write.tables.column import Column, Row, Type
 from adapter.write.tables.known import Known
 from adapter.write.tables.terms import MEANINGS, URGENCIES, part_codes, words
@@ -59,8 +59,8 @@ def _numbers(one: Evidence, value: Quantities, known: Known) -> Iterator[Row]:
         judged = component_judgement(one.finding, component_id, number, item, known.exam, catalogue)
         meaning: Row = (None, None, None)
         if judged is not None:
-            sent = parts(catalogue).interpretation(judged.meaning, judged.flag, judged.urgency)
-            meaning = judged.meaning.value, sent[0]["coding"][0]["code"], judged.urgency.value
+            code = interpretation_code(judged.meaning, judged.flag, judged.urgency)
+            meaning = judged.meaning.value, code, judged.urgency.value
         yield (
             component_id,
             component.label if component else None,

@@ -1,4 +1,4 @@
-"""The wide table: one row an exam. :mod:`adapter.write.tables.slots` says which columns an item has.
+"""The wide table: one row per exam. :mod:`adapter.write.tables.slots` says which columns an item has.
 
 Where several readings would stand in the same columns (a temperature taken twice at one place), the latest stands, as
 a whole (:mod:`adapter.write.tables.readings`), and every column that it shares with another is named in ``repeated``;
@@ -36,7 +36,7 @@ def _head_columns(catalogue: Catalogue) -> tuple[Column, ...]:
     return (
         Column("exam_id", text, "The exam"),
         Column("exam_root", text, "The exam as first recorded: the same for all its versions"),
-        Column("exam_status", text, "How far the record stands", allowed=words(Status)),
+        Column("exam_status", text, "Record status", allowed=words(Status)),
         Column("amended_because", text, "Why it was amended or retracted"),
         Column("report_id", text, "The id of the FHIR DiagnosticReport"),
         Column("newborn_id", text, "The newborn: the id of the FHIR Patient"),

@@ -1,4 +1,4 @@
-"""The long table: one row a finding, captured or computed; what is not recorded has no row."""
+"""The long table: one row per finding, captured or computed; what is not recorded has no row."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from adapter.catalogue import Catalogue, Category, Item, ItemType, Sides
 from adapter.derive import Evidence, age_hours, made_at, number
 from adapter.derive.completeness import side_of
 from adapter.exam import Amount, At, Comparator, Finding, Quantities, Quantity, Score, Side, Status
-from adapter.fhir.parts import parts
+from adapter.fhir.parts import interpretation_code
 from adapter.write.tables.column import Column, Row, Type, hours, moment
 from adapter.write.tables.known import Known
 from adapter.write.tables.terms import (
@@ -131,7 +131,7 @@ def _row(one: Evidence, known: Known) -> Row:
             finding.answer,
         ),
         *(answer_codes(catalogue, item.id, finding.answer) if answer and finding.answer else (None, None)),
-        *_judged(one, catalogue),
+        *_judged(one),
         _method(one),
         finding.state,
         finding.counted_seconds,
@@ -208,12 +208,12 @@ def _method(one: Evidence) -> str | None:
     return one.method
 
 
-def _judged(one: Evidence, catalogue: Catalogue) -> Row:
+def _judged(one: Evidence) -> Row:
     judged = one.judged
     if judged is None:
         return None, None, None
-    interpretation = parts(catalogue).interpretation(judged.meaning, judged.flag, judged.urgency)
-    return judged.meaning.value, interpretation[0]["coding"][0]["code"], judged.urgency.value
+    code = interpretation_code(judged.meaning, judged.flag, judged.urgency)
+    return judged.meaning.value, code, judged.urgency.value
 
 
 def _rule(one: Evidence, known: Known) -> Row:

@@ -18,7 +18,7 @@ from adapter.catalogue.codings import ORDINAL
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED
-from adapter.fhir.parts import DETAIL
+from adapter.fhir.parts import DETAIL, INTERPRETATION
 from adapter.v2.er7 import formatted, joined, moment, segment, text
 from adapter.write.v2.coded import Coder
 
@@ -87,8 +87,9 @@ class Results:
         """An Observation or one of its components by itself; ``words`` are the text of our code."""
         made = Result({3: self._coder.concept(node["code"], words, prefix)})
         made.fields |= self._value(node)
-        if "interpretation" in node:
-            made.fields[8] = text(node["interpretation"][0]["coding"][0]["code"])
+        for coding in node["interpretation"][0]["coding"] if "interpretation" in node else ():
+            if coding["system"] == INTERPRETATION:  # table 0078 has no code for a variant: then OBX-8 is empty
+                made.fields[8] = text(coding["code"])
         if "referenceRange" in node:
             made.fields[7] = text(reference_range(node["referenceRange"][0]))
         captured = self._captured(node.get("valueQuantity", {}))

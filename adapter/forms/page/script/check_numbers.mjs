@@ -69,7 +69,7 @@ const quantities = (finding, item, index, catalogue) =>
 const counted = (finding, item, index) => {
   const seconds = finding.counted_seconds;
   if (!seconds || !item.count_seconds || compare(exact(seconds), exact(item.count_seconds)) >= 0) return [];
-  const remedy = `Count for ${item.count_seconds} s; a rate from a shorter count is less sure.`;
+  const remedy = `Count for ${item.count_seconds} s; a rate from a shorter count is less reliable.`;
   return [doubt("short-count", `Counted for ${seconds} s.`, remedy, index)];
 };
 

@@ -90,7 +90,7 @@ export const countSheet = (item, use) => {
       const full = Number(item.count_seconds);
       show(h("p", {}, item.how), h("div.row", {},
         button(`Start ${full} seconds`, () => run(full), {}, "button.main.big"), button(`Start ${full / 2} seconds`, () => run(full / 2))),
-      h("p.hint", {}, `A count under ${full} s is less sure and is marked so.`));
+      h("p.hint", {}, `Counts under ${full} s are less reliable and are marked.`));
     };
 
     choose();

@@ -43,7 +43,7 @@ export const expectedSheet = (doc, page, done) => {
     };
     count();
     return h("div", {},
-      h("p.hint", {}, "This will be recorded. Take the tick from what you have not seen."),
+      h("p.hint", {}, "This will be recorded. Untick anything you have not seen."),
       struck.size ? h("p.hint", {}, "Tick what has none only if you examined or asked for just that.") : null,
       h("ul.lines", {}, groups.map((group) => lineOf(group, struck, count))),
       h("div.row.foot", {}, button("Record nothing", close), record));

@@ -62,14 +62,14 @@ const saveButtons = (doc, gaps) => {
       document.getElementById("why").focus();
     } else how(doc, said);
   };
-  const label = app.catalogue.served ? "Save and hand over" : "Save the record as a file";
+  const label = app.catalogue.served ? "Save and send" : "Save the record as a file";
   return [
     gaps.length ? h("label.tick.leave", {}, tick, `These ${gaps.length} stay not recorded. That is not normal, and will be reported so.`) : null,
     correction(doc), said,
     h("div.row", {},
       button(label, run(app.catalogue.served ? sendDoc : saveDoc), { disabled: blocking(doc) }, "button.main.big"),
       app.catalogue.served ? button("Save as a file instead", run(saveDoc), { disabled: blocking(doc) }) : null),
-    blocking(doc) ? h("p.hint", {}, "What is wrong above must be mended first. ", button("Take the record out as it is, unfinished", () => downloadRecord(doc), {}, "button.small")) : null,
+    blocking(doc) ? h("p.hint", {}, "What is wrong above must be mended first. ", button("Download the unfinished record", () => downloadRecord(doc), {}, "button.small")) : null,
   ];
 };
 
@@ -82,7 +82,7 @@ export const finishView = (doc) => {
   const { gaps } = derived(doc);
   const lines = problemLines(doc);
   return h("article.finish", {}, h("h2", { tabindex: "-1" }, "Finish"),
-    h("h3", {}, lines.length ? "To mend or to look at" : "Nothing is wrong that this page can see."), h("ul.problems", {}, lines),
+    h("h3", {}, lines.length ? "To mend or to look at" : "No errors found on this page."), h("ul.problems", {}, lines),
     h("h3", {}, gaps.length ? `Not yet recorded (${gaps.length}): give a reason, or confirm below that it stays so` : "Everything asked for is recorded, or has its reason."),
     unset(doc),
     h("h3", {}, "To be told"), toldPanel(doc),

@@ -61,7 +61,7 @@ export const sendDoc = async (doc, place) => {
   const answer = await post(recordText(recordOf(doc)));
   if (answer?.accepted) {
     setFields(doc, () => (doc.saved = { at: now(), how: "handed", file: answer.file, answer }));
-    if (app.key === doc.key) go("summary", "Handed over");
+    if (app.key === doc.key) go("summary", "Sent to the ward computer");
     return;
   }
   setFields(doc, () => {

@@ -36,18 +36,18 @@ const step = (doc, by) => {
 
 const bar = (doc) => {
   const { now, soon, next } = counts(doc);
-  const told = [h("b", {}, `${now}`), " now, ", soon ? [h("b", {}, `${soon}`), " shift, "] : "", h("b", {}, `${next}`), " next"];
+  const told = [h("b", {}, `${now}`), " now · ", soon ? [h("b", {}, `${soon}`), " this shift · "] : "", h("b", {}, `${next}`), " next round"];
   const back = undoWords(doc);
   const item = (words, small, view, onclick, extra = {}) =>
     h("button.way", { type: "button", onclick, "aria-current": app.view === view ? "page" : null, ...extra },
       h("span", {}, words), small && h(typeof small === "string" ? "small.long" : "small", {}, small));
   return [
-    item("Back", null, null, () => step(doc, -1), { "aria-label": "Back: the page before", disabled: app.view !== "page" }),
+    item("Previous page", null, null, () => step(doc, -1), { "aria-label": "Previous page", disabled: app.view !== "page" }),
     item("Contents", null, "contents", () => go("contents")),
-    item("Tell", told, "told", () => go("told")),
+    item("To tell", told, "told", () => go("told")),
     item("Undo", back, null, () => undo(doc), { disabled: !back || Boolean(doc.saved) }),
     item("Finish", null, "finish", () => go("finish")),
-    item("On", null, null, () => (app.view === "page" ? step(doc, 1) : go("page")), { "aria-label": "On: the next page" }),
+    item("Next page", null, null, () => (app.view === "page" ? step(doc, 1) : go("page")), { "aria-label": "Next page" }),
   ];
 };
 

@@ -35,7 +35,7 @@ const strange = (doc) =>
   sheet("Begun with another page", (close) =>
     h("div", {},
       h("p", {}, "This exam is of a kind, or has items, that this page does not know. Open it with the page it was begun with, so that nothing of it is lost."),
-      h("div.row", {}, button("Take the record out as it is", () => downloadRecord(doc)), button("Close", close, {}, "button.main"))));
+      h("div.row", {}, button("Download the record as it is", () => downloadRecord(doc)), button("Close", close, {}, "button.main"))));
 
 const open = (doc) => {
   if (!known(doc)) return strange(doc);

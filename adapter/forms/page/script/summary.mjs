@@ -52,7 +52,7 @@ export const summaryView = (doc) => {
   const notable = found.filter((one) => one.judged && one.judged.meaning !== "expected");
   const saved = doc.saved;
   const { exam } = record;
-  const words = !saved ? "Not saved yet." : saved.how === "file" ? `Saved ${inPeoplesWords(saved.at)}, in the browser's downloads, as ${saved.file}` : `Handed over ${inPeoplesWords(saved.at)} as ${saved.file}`;
+  const words = !saved ? "Not saved yet." : saved.how === "file" ? `Saved ${inPeoplesWords(saved.at)}, in the browser's downloads, as ${saved.file}` : `Sent to the ward computer ${inPeoplesWords(saved.at)} as ${saved.file}`;
   return h("article.summary", {}, h("h2", { tabindex: "-1" }, "Summary of ", bdi(nameOf(doc)), orderWords(doc) ? `, baby ${orderWords(doc)}` : ""),
     h("p.saved", { role: "status" }, words),
     h("p", {}, `${app.catalogue.kinds[exam.kind]?.label ?? ""}, exam ${exam.id}${exam.amends ? `, corrects ${exam.amends}: ${exam.reason ?? ""}` : ""}. Begun ${inPeoplesWords(exam.started)}`, exam.ended ? `, ended ${inPeoplesWords(exam.ended)}.` : "."),

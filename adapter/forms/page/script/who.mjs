@@ -30,7 +30,7 @@ const numbers = (doc, list, of) =>
   list.map((one, n) =>
     h("div.pair", {},
       text(doc, `Number${n ? ` ${n + 1}` : ""} of ${of}`, one.value, (value) => Object.assign(one, { value }), { inputmode: "text" }),
-      systems(doc, `Whose number${n ? ` ${n + 1}` : ""} (${of})`, one)));
+      systems(doc, `Kind of number${n ? ` ${n + 1}` : ""} (${of})`, one)));
 
 const radios = (doc, legend, entries, value, put) => {
   const name = freshId();
@@ -59,7 +59,7 @@ const births = (doc) => {
   };
   return [
     h("div.triple", {},
-      field("Born as number", choice(counting(1, 9), String(order.order ?? ""), (v) => {
+      field("Birth order", choice(counting(1, 9), String(order.order ?? ""), (v) => {
         whole(doc, nest(newborn, "birth_order"), "order", v);
         setFields(doc, () => drop("birth_order", "order"));
       })),
@@ -76,7 +76,7 @@ const births = (doc) => {
         whole(doc, nest(newborn, "gestation"), "days", v);
         setFields(doc, () => drop("gestation", "weeks"));
       })),
-      field("known by", choice([["", "–"], ...methods.filter((m) => app.catalogue.methods[m]).map((m) => [m, app.catalogue.methods[m]])],
+      field("dated by", choice([["", "–"], ...methods.filter((m) => app.catalogue.methods[m]).map((m) => [m, app.catalogue.methods[m]])],
         gestation.method, (v) => setFields(doc, () => {
           if (v) nest(newborn, "gestation").method = v;
           else if (newborn.gestation) delete newborn.gestation.method;
@@ -101,7 +101,7 @@ const mother = (doc) => {
         number.value = value;
         number.system ||= newborn.identifiers[0]?.system || "mrn";
       })),
-      text(doc, "Whose number (mother)", number.system || newborn.identifiers[0]?.system, (value) => put(() => (number.system = value)))),
+      text(doc, "Kind of number (mother)", number.system || newborn.identifiers[0]?.system, (value) => put(() => (number.system = value)))),
     text(doc, "Name of the mother", one.name, (value) => put(() => (one.name = value))));
 };
 

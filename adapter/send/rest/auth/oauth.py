@@ -79,7 +79,8 @@ class TokenClient:
         self._settings, self._plain = settings, allow_plain_http
         self._base = checked(base_url, allow_plain_http)
         self._token_url = checked(settings.token_url, allow_plain_http) if settings.token_url else None
-        self._key = _key(settings) if settings.kind is Kind.BACKEND_SERVICES else None
+        if settings.kind is Kind.BACKEND_SERVICES:
+            _key(settings)  # one that cannot be used is said at once; it is read anew for each token
         self._timeouts, self._tls, self._proxy = timeouts, tls, proxy
 
     def fetch(self) -> Token:
@@ -122,15 +123,18 @@ class TokenClient:
         return self._token_url
 
     def _proof(self, url: httpx.URL) -> dict[str, str]:
-        if self._key is None:
+        if self._settings.kind is not Kind.BACKEND_SERVICES:
             return {}
         client_id = self._settings.client_id or ""
-        assertion = self._key.assertion(client_id, str(url), self._settings.jwks_url)
+        try:
+            assertion = _key(self._settings).assertion(client_id, str(url), self._settings.jwks_url)
+        except ValueError as error:  # a key file that is being changed, or has been changed for the worse
+            raise Barred(401, [problem("no-token", str(error))]) from None
         return {"client_assertion_type": _ASSERTION, "client_assertion": assertion}
 
     def _basic(self) -> dict[str, str]:
         """RFC 6749, section 2.3.1: client id and secret, each form-encoded, as Basic."""
-        if self._key is not None:
+        if self._settings.kind is Kind.BACKEND_SERVICES:
             return {}
         secret = Secret(self._settings.client_secret_file, self._settings.client_secret_env, "client secret")
         try:
@@ -173,6 +177,6 @@ def _key(settings: AuthSettings) -> Any:
         from adapter.send.rest.auth.keys import signing_key
     except ImportError:
         raise ValueError(
-            "backend-services needs the extra 'oauth': pip install newborn-exam-adapter[oauth]"
+            "backend-services needs the extra 'oauth': in the checkout of this project, pip install '.[oauth]'"
         ) from None
     return signing_key(Secret(settings.key_file, settings.key_env, "key").read(), settings.key_id)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from adapter.files.whole import open_to_others
 from adapter.problems import AdapterError, ExitCode
 
 
@@ -12,6 +13,12 @@ class NoSecret(AdapterError, ValueError):
     """The file or variable is not there or is empty; the message names it, never what is in it."""
 
     exit_code = ExitCode.USAGE
+
+
+def refuse_open(file: Path, what: str) -> None:
+    """Raise :class:`NoSecret` for a secret that anybody could have put there."""
+    if open_to_others(file) == "written":
+        raise NoSecret(f"the {what} file {file} can be written by anybody; take that right away (mode 0400 or 0600)")
 
 
 class Secret:
@@ -24,8 +31,9 @@ class Secret:
         return f"Secret({self._what})"
 
     def read(self) -> str:
-        """The secret without blanks around it. Raises :class:`NoSecret`."""
+        """The secret without blanks around it. Raises :class:`NoSecret`, for a file too that anybody may write."""
         if self._file is not None:
+            refuse_open(self._file, self._what)
             try:
                 found = self._file.read_text("utf-8").strip()
             except (OSError, UnicodeDecodeError):
