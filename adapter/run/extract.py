@@ -87,7 +87,7 @@ class Extract:
         if self.all_versions and set(self.forms) != {"tables"}:
             raise NotPossible("--all-versions is for tables; the other forms hold one version of an exam")
         if self.policy is None and (self.key_file is not None or self.key_env is not None or self.rare is not None):
-            raise NotPossible("a key and --rare are for --deidentify")
+            raise NotPossible("a key is for --deidentify, and so is --rare")
         deidentifier = self.deidentifier(catalogue)
         if "omop" not in self.forms and (self.omop_keys or self.vocabulary):
             raise NotPossible("--omop-keys and --vocabulary are for --forms omop")
