@@ -14,7 +14,7 @@ import click
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
-from adapter.cli.reporting import note, when
+from adapter.cli.reporting import note, say_standing, when
 from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
 from adapter.problems import ExitCode, Report
 from adapter.send import (
@@ -75,6 +75,7 @@ def send(
     """
     target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
     catalogue = catalogue_for(site)
+    say_standing(catalogue)
     exams = _Exams(files, columns, catalogue)
     with target.transport() as transport:
         if dry_run:

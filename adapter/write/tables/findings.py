@@ -67,6 +67,7 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
         Column("answer_loinc", text, "LOINC codes of the answer", several=True),
         Column("answer_snomed", text, "SNOMED CT codes of the answer", several=True),
         Column("meaning", text, "What it says of the infant", allowed=MEANINGS),
+        Column("not_judged", text, "Why nothing judged it, where nothing did: never expected"),
         Column("interpretation", text, "HL7 v3 ObservationInterpretation as sent"),
         Column("urgency", text, "How soon the provider must hear of it", allowed=URGENCIES),
         Column("method", text, "How it was examined", allowed=terms(catalogue.methods)),
@@ -211,9 +212,9 @@ def _method(one: Evidence) -> str | None:
 def _judged(one: Evidence) -> Row:
     judged = one.judged
     if judged is None:
-        return None, None, None
+        return None, one.not_judged, None, None
     code = interpretation_code(judged.meaning, judged.flag, judged.urgency)
-    return judged.meaning.value, code, judged.urgency.value
+    return judged.meaning.value, None, code, judged.urgency.value
 
 
 def _rule(one: Evidence, known: Known) -> Row:
