@@ -24,7 +24,7 @@ from adapter.catalogue.model import (
     SignAnswer,
     Span,
 )
-from adapter.catalogue.rules import Rule, When
+from adapter.catalogue.rules import NotJudged, Rule, When
 from adapter.catalogue.settings import Emit, Organisation, Policy, Settings
 from adapter.catalogue.tables import Bands, Estimate, GrowthReference, GrowthRow, Measure, Screening
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
@@ -50,6 +50,7 @@ __all__ = [
     "ItemType",
     "Meaning",
     "Measure",
+    "NotJudged",
     "Organisation",
     "Policy",
     "Range",

@@ -20,7 +20,7 @@ _TEXTS = ("label", "how", "caution", "reason", "no_standard_code", "below", "abo
 _WITHIN = ("answers", "components", "signs")
 LISTS = (
     *("reasons", "states", "methods", "roles", "kinds", "sides", "sections", "meanings", "urgencies", "details"),
-    *("sites", "rules", "estimates", "screenings", "systems"),
+    *("sites", "rules", "not_judged", "estimates", "screenings", "systems"),
 )
 """The lists of the catalogue whose entries a labels file may word."""
 

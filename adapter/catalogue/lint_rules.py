@@ -7,7 +7,7 @@ from itertools import combinations
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.model import Item, ItemType, Limits, Sides, Span
-from adapter.catalogue.rules import Rule, When
+from adapter.catalogue.rules import NotJudged, Rule, When
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
 
@@ -20,6 +20,8 @@ def lint_rules(catalogue: Catalogue) -> Iterator[Problem]:
     """Rules that name what is not there, that cannot hold, that say nothing or have no source; tables likewise."""
     for rule in catalogue.rules.values():
         yield from _rule(rule, catalogue)
+    for one in catalogue.not_judged.values():
+        yield from _not_judged(one, catalogue)
     yield from _tables(catalogue)
 
 
@@ -54,6 +56,23 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
     yield from (
         report("never-holds", what, "conditions that can hold together") for what in _never(rule.when, catalogue)
     )
+
+
+def _not_judged(one: NotJudged, catalogue: Catalogue) -> Iterator[Problem]:
+    def report(kind: str, what: str, remedy: str) -> Problem:
+        return _problem(kind, f"{one.id}: {what}", remedy, "not_judged.yaml")
+
+    for name in sorted({*one.items, *one.but} - {*catalogue.items}):
+        yield report("unknown-reference", f"'{name}' is not in the catalogue", "an item that exists")
+    if one.source not in catalogue.sources:
+        yield report("unknown-reference", f"source '{one.source}' is not defined", "a source of sources.yaml")
+    if one.items and one.but:
+        yield report("both-lists", "gives items and but", "one of the two")
+    for leaf in one.beside.leaves() if one.beside else ():
+        if leaf.meanings or leaf.flags:
+            what = "asks what a finding means, which it helps to decide"
+            yield report("rule-asks-nothing", what, "answers, a number or a gap")
+        yield from (report(*fault) for fault in _leaf(leaf, catalogue))
 
 
 def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:

@@ -15,7 +15,8 @@ from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.labels import with_labels
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
-from adapter.catalogue.rules import Rule
+from adapter.catalogue.proof import read_proof
+from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
@@ -55,6 +56,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "sites": Site,
     "sources": Source,
     "rules": Rule,
+    "not_judged": NotJudged,
     "estimates": Estimate,
     "screenings": Screening,
 }
@@ -95,6 +97,8 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     }
     regions = _typed_regions(raw["regions"], problems)
     growth = _typed_growth(raw["growth"], site, problems)
+    proof, unreadable = read_proof(site) if site is not None else (None, [])
+    problems += unreadable
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
     v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
     if problems or settings is None or v2 is None:
@@ -110,6 +114,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         growth=growth,
         verified=verified,
         places=places,
+        proof=proof,
         **tables,
     )
 
@@ -185,7 +190,7 @@ def merged(base: Any, over: Any) -> Any:
         result.file, result.line = getattr(over, "file", ""), getattr(over, "line", 0)
         for key, value in over.items():
             # A rule's condition is replaced whole: half of one and half of another would be neither.
-            result[key] = merged(base[key], value) if key in base and key != "when" else value
+            result[key] = merged(base[key], value) if key in base and key not in ("when", "beside") else value
         return result
     if isinstance(base, list) and isinstance(over, list) and _keyed(base) and _keyed(over):
         entries = {_key(entry): entry for entry in base}

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pydantic import Field, model_validator
 
 from adapter.catalogue.code import Frozen
-from adapter.catalogue.model import Flag, Meaning, Span
+from adapter.catalogue.model import Condition, Flag, Meaning, Span
 from adapter.exam.model import Urgency
 from adapter.exam.text import Key
 
@@ -114,3 +114,23 @@ class Rule(Frozen):
     source: str
     replaces: tuple[Key, ...] = ()
     when: When
+
+
+class NotJudged(Frozen):
+    """Where no range says that a number is expected (``not_judged.yaml``); ``label`` is the reason in words.
+
+    It is of ``items``, or of every item but those of ``but``. ``when`` is asked of the finding, as a range asks;
+    ``beside`` of the answers and numbers that the exam holds besides.
+    """
+
+    id: Key
+    label: str
+    source: str
+    items: tuple[Key, ...] = ()
+    but: tuple[Key, ...] = ()
+    when: Condition = Condition()
+    beside: When | None = None
+
+    def concerns(self, item: str) -> bool:
+        """Whether it is of this item."""
+        return item in self.items if self.items else item not in self.but

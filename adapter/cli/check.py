@@ -67,7 +67,7 @@ def check(
     \b
     Example:
       newborn-adapter check exam.json
-      newborn-adapter check --plan plan.yaml births.xlsx
+      newborn-adapter check --columns plan.yaml births.xlsx
       newborn-adapter check exam.json --earlier exam.json
       newborn-adapter check --schema
     """
@@ -136,12 +136,13 @@ def _tell(tell: Tell) -> dict[str, Any]:
 
 
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
-    from adapter.derive import computed_findings, tell_list, withheld
+    from adapter.derive import judged_findings, tell_list, unjudged, withheld
 
     exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
     if exam is not None and reading.accepted:
-        tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
+        computed, pool = judged_findings(exam, catalogue)
+        tells = tell_list(exam, computed, catalogue, pool)
         found |= {
             "exam": exam.details.id,
             "kind": exam.details.kind,
@@ -152,6 +153,11 @@ def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
                 if f.not_examined is not None
             ],
             "not_recorded": [{"item": gap.item, "side": gap.side} for gap in reading.unrecorded],
+            "not_judged": [
+                {"item": one.item.id, "side": one.finding.side, "words": one.words, "reason": reason}
+                for reason, ones in unjudged(pool)
+                for one in ones
+            ],
             "not_computed": [{"item": w.item, "reason": w.reason} for w in withheld(exam, catalogue)],
             "tell": [_tell(tell) for tell in tells],
         }

@@ -29,15 +29,16 @@ def invented(folder: str) -> list[Any]:
 
 
 def capture_arguments(command: F) -> F:
-    """``FILE...`` and ``--plan``."""
+    """``FILE...`` and ``--columns``."""
     file = click.Path(path_type=Path, allow_dash=True)
     return plan_option(click.argument("files", nargs=-1, required=True, type=file)(command))
 
 
 def plan_option(command: F) -> F:
-    """``--plan``."""
+    """``--columns``."""
     return click.option(
-        "--plan",
+        "--columns",
+        "plan",
         type=click.Path(path_type=Path, exists=True, dir_okay=False),
         help="A column plan (YAML), where the files are tables of any other form: CSV, TSV or XLSX.",
     )(command)

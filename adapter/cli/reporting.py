@@ -95,14 +95,15 @@ def heading(exam: Exam, reading: Reading, catalogue: Catalogue) -> str:
 
 
 def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
-    """The tell list by urgency, each line with reason, rule and source; what was not computed, and why.
+    """The tell list by urgency, each line with reason, rule and source; what was not judged or computed, and why.
 
     Where nothing is to be told, that this is not the same as all normal.
     """
-    from adapter.derive import NOTHING, TITLES, computed_findings, sections, tell_list, withheld
+    from adapter.derive import NOTHING, TITLES, judged_findings, sections, tell_list, unjudged, withheld
     from adapter.exam import Urgency
 
-    tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
+    computed, pool = judged_findings(exam, catalogue)
+    tells = tell_list(exam, computed, catalogue, pool)
     lines = [] if any(t.urgency is not Urgency.NONE for t in tells) else [f"  {NOTHING}"]
     for urgency, chosen in sections(tells):
         lines.append(f"  {TITLES[urgency]}")
@@ -110,6 +111,11 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
             lines.append(f"    {tell.words}")
             lines += [f"      - {part}" for part in tell.because]
             lines.append(f"      {tell.reason}  [{tell.rule}; {tell.source}]")
+    not_judged = unjudged(pool)
+    if not_judged:
+        lines.append("  not judged: neither expected nor abnormal by any range of ours")
+        for reason, findings in not_judged:
+            lines += [f"    {reason}", *(f"      - {one.words}" for one in findings)]
     reasons = withheld(exam, catalogue)
     if reasons:
         lines.append("  not computed")
@@ -130,6 +136,14 @@ def policy_line(catalogue: Catalogue) -> str:
     """Whose ranges and urgencies are in force."""
     policy = catalogue.settings.policy
     return f"Policy in force: {policy.name} ({policy.date})."
+
+
+def say_standing(catalogue: Catalogue) -> None:
+    """What stands against the proof of a site's codes, where the site wants to hear it."""
+    from adapter.catalogue.uses import standing
+
+    for problem in standing(catalogue):
+        note(str(problem))
 
 
 def note(text: str) -> None:

@@ -14,7 +14,7 @@ import click
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
-from adapter.cli.reporting import note, said, when
+from adapter.cli.reporting import note, said, say_standing, when
 from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
 from adapter.problems import ExitCode, Report
 from adapter.send import (
@@ -34,7 +34,7 @@ from adapter.send.transport import Inspectable, Transport
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path, allow_dash=True))
 @target_options
 @outbox_option
-@click.option("--plan", "only_plan", is_flag=True, help="Say what would be done on this server; write nothing.")
+@click.option("--dry-run", is_flag=True, help="Say what would be done on this server; write nothing.")
 @click.option("--verify", "read_back", is_flag=True, help="Read back what was sent, and compare field by field.")
 @click.option("--again", is_flag=True, help="Send again exams already sent or given up.")
 @click.option("--parallel", type=click.IntRange(1, 64), help="How many exams at a time.")
@@ -53,7 +53,7 @@ def send(
     ca_bundle: Path | None,
     allow_plain: bool,
     outbox_file: Path,
-    only_plan: bool,
+    dry_run: bool,
     read_back: bool,
     again: bool,
     parallel: int | None,
@@ -75,10 +75,11 @@ def send(
     """
     target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
     catalogue = catalogue_for(site)
+    say_standing(catalogue)
     exams = _Exams(files, columns, catalogue)
     with target.transport() as transport:
-        if only_plan:
-            sys.exit(_plan(_inspectable(transport, "--plan"), exams.messages(transport, None), exams))
+        if dry_run:
+            sys.exit(_plan(_inspectable(transport, "--dry-run"), exams.messages(transport, None), exams))
         asked = _inspectable(transport, "--verify") if read_back else None
         with opened_outbox(outbox_file) as outbox:
             found = _send(outbox, transport, target, exams, again, parallel or target.parallel)

@@ -1,15 +1,17 @@
 """Pure computations on an exam: ages, sizes, scores, screens, what each finding means, what must be told."""
 
 from adapter.derive.age import age_hours, age_in_words, gestation_weeks, made_at, postmenstrual_days, term_class
-from adapter.derive.changes import Change, Changes, NotOneNewborn, Trend, changes, changes_since, growth_series
+from adapter.derive.changes import Change, Changes, Kind, NotOneNewborn, Trend, changes, changes_since, growth_series
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import computed_findings, judged_findings, withheld
 from adapter.derive.evidence import Evidence
+from adapter.derive.finding import unjudged
 from adapter.derive.judgement import (
     Judgement,
     component_judgement,
     expected_range,
     judge,
+    not_judged,
     worst,
 )
 from adapter.derive.made import Computed, Maker, Withheld
@@ -28,6 +30,7 @@ __all__ = [
     "Computed",
     "Evidence",
     "Judgement",
+    "Kind",
     "Maker",
     "NotOneNewborn",
     "NotRecorded",
@@ -53,6 +56,7 @@ __all__ = [
     "made_at",
     "makers",
     "missing_signs",
+    "not_judged",
     "number",
     "postmenstrual_days",
     "score_total",
@@ -61,6 +65,7 @@ __all__ = [
     "span_in_words",
     "tell_list",
     "term_class",
+    "unjudged",
     "value_in_words",
     "withheld",
     "worst",

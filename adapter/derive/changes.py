@@ -218,7 +218,8 @@ def _compared(
     since = last.details.id if last else None
     words, old = f"{_where(item, side)}: {_said(looked, item, catalogue)}", _said(then, item, catalogue)
     compared = {"now": tuple(looked), "was": tuple(then)}
-    if notable and was:
+    unjudged = any(f.text is None and judge(f, item, later, catalogue) is None for f in looked)
+    if was and (notable or unjudged):
         yield Change(Kind.CHANGED, item, side, f"{words} (was: {old})", since, **compared)
     elif notable:
         yield Change(

@@ -24,6 +24,9 @@ A *rule's* condition is a list of steps in postfix. Each lays on the stack the f
     ["some", N, OF]                 takes OF results; all findings of those that hold, if at least N do
 
 A new leaf of a rule is written down here in these steps alone.
+
+*Not judged* (``items``, or all but ``but``): where the tests hold of the finding, and the steps of the exam (none:
+always), no range says that a number is expected; ``label`` says why.
 """
 
 from __future__ import annotations
@@ -32,7 +35,7 @@ from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from adapter.catalogue import Bound, Catalogue, Condition, Item, Range, Rule, Sides, Span, When
+from adapter.catalogue import Bound, Catalogue, Condition, Item, NotJudged, Range, Rule, Sides, Span, When
 
 Test = list[Any]
 Step = list[Any]
@@ -42,17 +45,29 @@ _SITE, _METHOD, _SIDE = "finding.site|item.body_site", "finding.method|item.meth
 
 
 class Compiled(NamedTuple):
-    """What runs: the ranges by item, and the rules that are on, in their order."""
+    """What runs: the ranges by item, the rules that are on, in their order, and where numbers are not judged."""
 
     ranges: dict[str, list[Row]]
     rules: list[dict[str, Any]]
+    not_judged: list[dict[str, Any]]
 
 
 @lru_cache(maxsize=16)
 def compiled(catalogue: Catalogue) -> Compiled:
     """The tables of a catalogue; nobody changes them."""
     ranges = {item.id: [_range(band) for band in item.ranges] for item in catalogue.items.values() if item.ranges}
-    return Compiled(ranges, [_rule(rule, catalogue) for rule in catalogue.rules.values() if rule.on])
+    rules = [_rule(rule, catalogue) for rule in catalogue.rules.values() if rule.on]
+    return Compiled(ranges, rules, [_not_judged(one, catalogue) for one in catalogue.not_judged.values()])
+
+
+def _not_judged(one: NotJudged, catalogue: Catalogue) -> dict[str, Any]:
+    return {
+        "label": one.label,
+        "items": list(one.items),
+        "but": list(one.but),
+        "tests": _condition(one.when),
+        "steps": list(_steps(one.beside, None, catalogue)) if one.beside else [],
+    }
 
 
 def _range(band: Range) -> Row:

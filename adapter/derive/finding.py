@@ -25,6 +25,7 @@ from adapter.derive.judgement import (
     expected_range,
     judge,
     meanings,
+    not_judged,
 )
 from adapter.derive.made import Computed, Maker
 from adapter.derive.numbers import component_numbers, number
@@ -93,7 +94,8 @@ class Form(NamedTuple):
     whoever is handed a form can depend on nothing that is not in it. ``method``, ``unit`` and ``urgency`` are as
     captured, ``implied_method`` is the catalogue's where none was; ``other_unit`` is a unit of another dimension
     under which the question has codes of its own; ``status`` is that of the Observation (FHIR R4 ObservationStatus);
-    ``judged`` is meaning, urgency and flag; ``expected`` the range in force, of a number with a unit.
+    ``judged`` is meaning, urgency and flag; ``expected`` the range in force, of a number with a unit; ``not_judged``
+    why there is no judgement.
     """
 
     item: str
@@ -113,6 +115,7 @@ class Form(NamedTuple):
     status: str
     judged: tuple[Meaning, Urgency, Flag] | None
     expected: Range | None
+    not_judged: str | None
 
 
 class Particulars(NamedTuple):
@@ -236,19 +239,20 @@ class FindingView:
         plain = self.computed is None and _particular(fields) == _NONE
         rest: tuple[object, ...]
         if type(value) is str:
-            rest = (plain, implied, _ANSWER, value, None, None, None, shared.status, means, None)
+            rest = (plain, implied, _ANSWER, value, None, None, None, shared.status, means, None, None)
         elif fields["not_examined"] is not None:
-            rest = (plain, None, _NOT_EXAMINED, None, None, None, None, self.status, means, None)
+            rest = (plain, None, _NOT_EXAMINED, None, None, None, None, self.status, means, None, None)
         elif type(value) is Quantity:
             measured = value.__dict__
             plain, unit, comparator = plain and measured["plus"] is None, measured["unit"], measured["comparator"]
             said = (_QUANTITY, None, unit, self.other_unit, comparator)
-            rest = (plain, implied, *said, shared.status, means, self.expected)
+            rest = (plain, implied, *said, shared.status, means, self.expected, self.not_judged)
         else:
             static = self.item.__dict__
             implied = self.implied_method if static["signs"] else implied
             expected = None if static["unit"] is None else self.expected
-            rest = (False, implied, _KINDS[type(value)], None, None, None, None, shared.status, means, expected)
+            said = (_KINDS[type(value)], None, None, None, None)
+            rest = (False, implied, *said, shared.status, means, expected, self.not_judged)
         # As Form(..), in a third of the time: one is made for every finding.
         return tuple.__new__(Form, _form(fields) + rest)
 
@@ -380,6 +384,13 @@ class FindingView:
         return expected_range(self.finding, self.item, self.facts.exam, self.facts.catalogue)
 
     @property
+    def not_judged(self) -> str | None:
+        """Why it has no judgement though it was examined; None where it has one."""
+        if self.judged is not None:
+            return None
+        return not_judged(self.finding, self.item, self.facts.exam, self.facts.catalogue)
+
+    @property
     def words(self) -> str:
         """It in words: ``Femoral pulse, left: weak``."""
         return in_words(self.finding, self.item, self.facts.catalogue)
@@ -508,3 +519,17 @@ def _judge_computed(one: Computed, item: Item, shared: ExamFacts) -> Judgement |
         return judge(one.finding, item, shared.exam, shared.catalogue, one.exact)
     meaning, flag = (Meaning.ABNORMAL, Flag.ABNORMAL) if one.abnormal else (Meaning.VARIANT, Flag.NORMAL)
     return Judgement(meaning, Urgency.NONE if one.replaced else one.urgency, flag)
+
+
+def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView, ...]], ...]:
+    """The numbers whose ranges did not judge them, by the reason, each in their order.
+
+    What has no range at all, and what was answered in words, says so where it stands and is not listed; a score that
+    lacks signs is listed with what was not computed.
+    """
+    found: dict[str, list[FindingView]] = {}
+    for one in pool:
+        measured = one.item.ranges and one.finding.__dict__["value"] is not None and not one.missing
+        if one.judged is None and measured and (reason := one.not_judged) is not None:
+            found.setdefault(reason, []).append(one)
+    return tuple((reason, tuple(ones)) for reason, ones in found.items())

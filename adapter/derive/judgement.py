@@ -13,7 +13,8 @@ from adapter.derive.age import age_hours
 from adapter.derive.bands import Band, bands
 from adapter.derive.machine import span
 from adapter.derive.numbers import component_numbers, number
-from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Urgency
+from adapter.derive.unjudged import unjudged_because
+from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Score, Urgency
 
 _ORDER = tuple(Urgency)
 _FROM_THE_MOST = _ORDER[::-1]
@@ -63,6 +64,8 @@ def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact
             for component_id, value in component_numbers(finding.value, item, catalogue).items()
         ]
         known = [part for part in parts if part is not None]
+        if len(known) < len(parts) and all(part.meaning is not Meaning.ABNORMAL for part in known):
+            return None
         return max(known, key=lambda part: _ORDER.index(part.urgency)) if known else None
     if isinstance(finding.value, At):
         return _by_range(age_hours(exam, finding.value.time), None, finding, item, exam, catalogue)
@@ -70,7 +73,8 @@ def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact
     if value is None:
         return None
     if isinstance(finding.value, Quantity) and finding.value.comparator is not None:
-        return _by_open_end(value, finding.value.comparator, _applicable(finding, item, exam, catalogue))
+        judged = _by_open_end(value, finding.value.comparator, _applicable(finding, item, exam, catalogue))
+        return _unless(judged, finding, item, exam, catalogue)
     return _by_range(value, None, finding, item, exam, catalogue)
 
 
@@ -124,8 +128,17 @@ def _by_range(
     """The judgement by the first range that applies and holds the value."""
     for band in bands(catalogue).get((item.id, component), ()):
         if band.holds(value) and band.applies(finding, item, exam):
-            return _by(band.range)
+            return _unless(_by(band.range), finding, item, exam, catalogue)
     return None
+
+
+def _unless(
+    judged: Judgement | None, finding: Finding, item: Item, exam: Exam, catalogue: Catalogue
+) -> Judgement | None:
+    """The judgement by a range; one that is no alarm only where nothing says that its ranges do not apply."""
+    if judged is None or judged.meaning is Meaning.ABNORMAL or judged.urgency is not Urgency.NONE:
+        return judged
+    return None if unjudged_because(finding, item, exam, catalogue) is not None else judged
 
 
 def _by(band: Range) -> Judgement:
@@ -140,8 +153,45 @@ def _applicable(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) 
 def expected_range(
     finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, component: str | None = None
 ) -> Range | None:
-    """The first of the applicable ranges that says what is expected."""
+    """The first of the applicable ranges that says what is expected; None where none may say it."""
+    if unjudged_because(finding, item, exam, catalogue) is not None:
+        return None
     for band in bands(catalogue).get((item.id, component), ()):
         if band.range.meaning is Meaning.EXPECTED and band.applies(finding, item, exam):
             return band.range
     return None
+
+
+def not_judged(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> str | None:
+    """Why a finding that was examined has no judgement, in words; None where it has one, or where a screen, an
+    estimate or a growth reference judges it in its stead."""
+    value = finding.value
+    if finding.not_examined is not None or type(value) is str or finding.urgency is not None:
+        return None
+    if value is None:
+        return None if item.computed else "in words"
+    if judge(finding, item, exam, catalogue) is not None or item.id in _judged_elsewhere(catalogue):
+        return None
+    if not item.ranges:
+        return "no range for it"
+    reason = unjudged_because(finding, item, exam, catalogue)
+    if reason is not None:
+        return reason
+    if isinstance(value, Quantities):
+        numbers = component_numbers(value, item, catalogue).items()
+        missed = [n for n, v in numbers if component_judgement(finding, n, v, item, exam, catalogue) is None]
+        labels = [part.label.lower() if (part := item.component(name)) else name for name in missed]
+        return f"no range in force for {', '.join(labels)}"
+    if isinstance(value, Score) and number(finding, item, catalogue) is None:
+        return "no total"
+    if isinstance(value, Quantity) and value.comparator is not None:
+        return "the true value lies beyond the number, and no one range holds all that it may be"
+    return "no range in force for this value in this infant"
+
+
+@lru_cache(maxsize=16)
+def _judged_elsewhere(catalogue: Catalogue) -> frozenset[str]:
+    """Items whose numbers are judged by what is computed from them."""
+    scores = {table.score for table in catalogue.estimates.values()} | {t.item for t in catalogue.estimates.values()}
+    plain = {item.id for item in catalogue.items.values() if item.computed and not item.ranges}
+    return frozenset({*scores, *plain, catalogue.screening.readings})

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from decimal import Decimal
 from operator import ge, gt, le, lt
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from adapter.catalogue import Catalogue, Item
 from adapter.derive.age import age_hours, gestation_weeks, made_at
@@ -15,7 +15,6 @@ from adapter.derive.numbers import exact_number
 from adapter.exam import Exam, Finding
 
 if TYPE_CHECKING:
-    from adapter.derive.evidence import Evidence
     from adapter.derive.judgement import Judgement
 
 Test = Callable[[Finding, Item, Exam, "Judgement | None", Decimal | None], bool]
@@ -25,14 +24,29 @@ Held = frozenset[int] | None
 """The indexes of the findings by which a condition holds; None where it does not hold."""
 
 
+class Given(Protocol):
+    """A finding that steps ask of: its index, item and judgement, and the unrounded value of a computed one."""
+
+    @property
+    def index(self) -> int: ...
+    @property
+    def finding(self) -> Finding: ...
+    @property
+    def item(self) -> Item: ...
+    @property
+    def judged(self) -> Judgement | None: ...
+    @property
+    def exact(self) -> Decimal | None: ...
+
+
 class Scene:
     """One exam and all evidence of it, by item; under ``""`` that of every item."""
 
     __slots__ = ("by_item", "exam")
 
-    def __init__(self, exam: Exam, pool: Sequence[Evidence]) -> None:
+    def __init__(self, exam: Exam, pool: Sequence[Given]) -> None:
         self.exam = exam
-        self.by_item: dict[str, list[Evidence]] = {"": list(pool)}
+        self.by_item: dict[str, list[Given]] = {"": list(pool)}
         for one in pool:
             self.by_item.setdefault(one.finding.__dict__["item"], []).append(one)
 

@@ -12,6 +12,7 @@ from adapter.catalogue import Catalogue, Item, Screening
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.makers import by_rule
+from adapter.derive.unjudged import unjudged_because
 from adapter.exam import Exam, Finding, Quantities
 
 
@@ -86,6 +87,9 @@ def screen(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> It
         why = "incomplete, a reading is missing" if due else f"read before {rule.from_hours:f} h of life"
         yield Withheld(rule.item, label, f"no result: {why}")
         return
+    if outcome is not Outcome.FAIL and (why_not := _in_oxygen(exam, rule, catalogue)) is not None:
+        yield Withheld(rule.item, label, f"no result: {why_not}")
+        return
     captured = {finding.answer for finding in exam.findings if finding.item == rule.item}
     if captured & set(_GRAVER[_GRAVER.index(outcome) :]):
         return
@@ -97,6 +101,13 @@ def screen(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> It
     yield Computed(
         made, own or tuple(one.index for one in taken if not one.exam), None, by_rule(rule, catalogue), exams=exams
     )
+
+
+def _in_oxygen(exam: Exam, rule: Screening, catalogue: Catalogue) -> str | None:
+    """Why readings of this exam may not pass the screen: it is of infants who breathe air."""
+    item = catalogue.items[rule.readings]
+    own = (finding for finding in exam.findings if finding.item == rule.readings)
+    return next((why for one in own if (why := unjudged_because(one, item, exam, catalogue)) is not None), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from enum import StrEnum
 from adapter.catalogue import Catalogue
 from adapter.derive.changes import earlier_of, standing
 from adapter.derive.computed import judged_findings
+from adapter.derive.judgement import not_judged
 from adapter.derive.tell import Tell, tell_list
 from adapter.exam import Exam, Side, Status, Urgency
 
@@ -24,6 +25,7 @@ class Standing(StrEnum):
     NEW = "new"
     WORSE = "worse"
     STILL = "still so"
+    NOT_JUDGED = "looked at again, not judged"
     NOT_LOOKED_AT = "not looked at again"
     RESOLVED = "resolved"
 
@@ -99,10 +101,14 @@ def _no_more(line: Tell, number: int, exams: Sequence[Exam], catalogue: Catalogu
         if index >= len(captured):
             below = computed[index - len(captured)].derived_from
             rests_on |= {(captured[i].item, captured[i].side) for i in below if i < len(captured)}
-    after = [one for later in exams[number + 1 :] for one in later.findings if one.not_examined is None]
-    seen = {(one.item, one.side) for one in after}
-    resolved = bool(rests_on) and rests_on <= seen and line.item.id != catalogue.screening.item
+    after = [(later, one) for later in exams[number + 1 :] for one in later.findings if one.not_examined is None]
+    seen = {(one.item, one.side) for _, one in after}
+    again = bool(rests_on) and rests_on <= seen
+    resolved = again and line.item.id != catalogue.screening.item
     standing = Standing.RESOLVED if resolved else Standing.NOT_LOOKED_AT
+    last = {(one.item, one.side): (later, one) for later, one in after if (one.item, one.side) in rests_on}
+    if resolved and any(not_judged(one, catalogue.items[one.item], at, catalogue) for at, one in last.values()):
+        standing = Standing.NOT_JUDGED
     return SeriesLine(standing, line, (exam.details.id,))
 
 

@@ -69,7 +69,7 @@ def tell_list(
     urgent = [one for one in pool if one.judged is not None and one.judged.urgency is not Urgency.NONE]
     covered = _covered(urgent)
     lines = [_line(one, pool, catalogue) for one in urgent if one.index not in covered]
-    lines += [line for one in pool if one.finding.__dict__["not_examined"] and (line := _gap(one, catalogue))]
+    lines += [line for one in pool if one.finding.__dict__["not_examined"] and (line := _gap(one, exam, catalogue))]
     lines += [
         _unrecorded(gap, exam, catalogue)
         for gap in (completeness(exam, catalogue) if gaps is None else gaps)
@@ -194,13 +194,20 @@ def source_in_words(source: str, catalogue: Catalogue) -> str:
     return f"{found.label}{signed}"
 
 
-def _gap(one: Evidence, catalogue: Catalogue) -> Tell | None:
-    """A line for what was not examined, where it must be told or matters."""
+def _gap(one: Evidence, exam: Exam, catalogue: Catalogue) -> Tell | None:
+    """A line for what was not examined, where it must be told or matters.
+
+    In the last exam before the infant leaves, what would be told if it were missing is told with its reason too.
+    """
     finding, item = one.finding, one.item
     reason = catalogue.reasons[finding.not_examined or ""]
-    told = {"any", finding.not_examined} & set(item.tell_when_not_examined)
+    due = item.still_to_do and finding.not_examined != "not_applicable"
+    told: set[str | None] = {"any", finding.not_examined} & set(item.tell_when_not_examined)
+    kind = catalogue.kinds.get(exam.details.kind)
+    if due and kind is not None and kind.last:
+        told = {"any"}
     urgency = worst(finding.urgency, Urgency.TELL if told else None, reason.urgency)
-    if urgency is Urgency.NONE and (not item.still_to_do or finding.not_examined == "not_applicable"):
+    if urgency is Urgency.NONE and not due:
         return None
     return Tell(
         urgency=urgency,

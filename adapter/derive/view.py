@@ -15,7 +15,7 @@ from adapter.catalogue import Catalogue
 from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series, standing
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import judged_findings, withheld
-from adapter.derive.finding import FindingView
+from adapter.derive.finding import FindingView, unjudged
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.tell import Tell, tell_list
 from adapter.derive.versions import rank
@@ -57,6 +57,11 @@ class ExamView:
     def withheld(self) -> tuple[Withheld, ...]:
         """What was not computed, and why."""
         return withheld(self.exam, self.catalogue)
+
+    @cached_property
+    def not_judged(self) -> tuple[tuple[str, tuple[FindingView, ...]], ...]:
+        """What was examined and nothing judged, by the reason: never expected."""
+        return unjudged(self.findings)
 
     @property
     def retracted(self) -> bool:

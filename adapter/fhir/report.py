@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Tell, age_in_words
+from adapter.derive import Tell, age_in_words, unjudged
+from adapter.derive.finding import FindingView
+from adapter.derive.view import ExamView
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Name
 from adapter.fhir.json import Json
@@ -69,7 +71,7 @@ def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
         resource["performer"] = references.performer
     if results:
         resource["result"] = results
-    resource["conclusion"] = conclusion(exam, catalogue, mapping.view.notifications, len(mapping.view.not_recorded))
+    resource["conclusion"] = conclusion(mapping.view)
     return resource
 
 
@@ -93,14 +95,21 @@ def caution(catalogue: Catalogue) -> str:
     return f"Policy: {policy.name} ({policy.date}). {_CAUTION}"
 
 
-def conclusion(exam: Exam, catalogue: Catalogue, tells: Sequence[Tell], missing: int) -> str:
-    """Counts first, then each line to tell; an empty list never reads as "all normal"."""
-    lines = counts(exam, tells, missing)
+def conclusion(view: ExamView) -> str:
+    """Counts first, then each line to tell, and what was not judged; an empty list never reads as "all normal"."""
+    exam, tells = view.exam, view.notifications
+    lines = counts(exam, tells, len(view.not_recorded))
     lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
-    lines.append(caution(catalogue))
+    lines += not_judged_lines(view.findings)
+    lines.append(caution(view.catalogue))
     if exam.details.status is Status.ENTERED_IN_ERROR:
         lines.insert(0, "Entered in error.")
     return "\n".join(lines)
+
+
+def not_judged_lines(pool: Sequence[FindingView]) -> list[str]:
+    """What was examined and nothing judged: a line a reason."""
+    return [f"Not judged ({reason}): {'; '.join(one.words for one in ones)}." for reason, ones in unjudged(pool)]
 
 
 def with_contained(report: Json, contained: Json) -> Json:

@@ -42,7 +42,7 @@ _MAGIC: list[tuple[bytes, str, str]] = [
     (b"\xff\xd8\xff", "is a picture (JPEG)", ""),
     (b"GIF8", "is a picture (GIF)", ""),
     (b"SQLite format 3\0", "is a database (SQLite)", ""),
-    (b"PAR1", "is a table in Parquet", "the table as CSV, with a column plan (--plan)"),
+    (b"PAR1", "is a table in Parquet", "the table as CSV, with a column plan (--columns)"),
     (
         b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1",
         "is a workbook or document of an old office program",
@@ -57,7 +57,7 @@ _MAGIC: list[tuple[bytes, str, str]] = [
 ]
 RIGHT = (
     "a capture record (JSON), the long CSV, FHIR that this adapter wrote, or HL7 v2; any other table comes with a"
-    " column plan (--plan)"
+    " column plan (--columns)"
 )
 """What may be given."""
 
@@ -65,10 +65,10 @@ RIGHT = (
 def what_it_is(head: bytes, kind: Kind) -> tuple[str, str]:
     """An input that is of no form that is read: what it is, and what would be right."""
     if kind is Kind.WORKBOOK:
-        return "is a workbook", "a column plan with it (--plan), which says what its columns are"
+        return "is a workbook", "a column plan with it (--columns), which says what its columns are"
     if kind is Kind.OTHER_TABLE:
         return "is a table, but none of its columns is one of the long CSV", (
-            "a column plan with it (--plan), which says what its columns are; or the columns of the long CSV,"
+            "a column plan with it (--columns), which says what its columns are; or the columns of the long CSV,"
             " exam_id the first of them"
         )
     for magic, what, remedy in _MAGIC:

@@ -60,6 +60,8 @@ class Narratives:
     def _finding(self, one: Evidence) -> list[str]:
         words = in_words(one.finding, one.item, self._account.catalogue)
         meaning = f" ({one.judged.meaning.value})" if one.judged is not None else ""
+        if (reason := one.not_judged) is not None:
+            meaning = f" (not judged: {reason})"
         return [words + meaning, *([one.finding.note] if one.finding.note else [])]
 
     def _request(self, request: Json) -> list[Block]:

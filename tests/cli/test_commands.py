@@ -27,7 +27,7 @@ def examples_in_help(command: str) -> list[list[str]]:
 
 
 # What needs a server that stays, or an outbox, is run with one by the tests of its own room.
-SERVED = ("demo", "sandbox", "send", "outbox", "watch")
+SERVED = ("demo", "sandbox", "send", "outbox", "watch", "terminology")
 
 
 @pytest.mark.parametrize("command", [c for c in COMMANDS if c not in SERVED])
@@ -40,7 +40,7 @@ def test_the_examples_of_the_help_work_as_typed(command: str, run: Run, process:
     assert lines
     for number, line in enumerate(lines):
         done = process(*line) if number == 0 else run(*line)
-        wanted = (0,) if "--plan" not in line else (0, 1)  # the invented table has none of the plan's columns
+        wanted = (0,) if "--columns" not in line else (0, 1)  # the invented table has none of the plan's columns
         assert done.returncode in wanted, (line, done.stderr.decode())
         assert b"Traceback" not in done.stderr
 

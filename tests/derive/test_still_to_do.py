@@ -38,6 +38,20 @@ def test_before_discharge_what_is_not_recorded_is_told() -> None:
     assert left("discharge") == {name: {Urgency.TELL} for name in expected}
 
 
+@pytest.mark.parametrize("reason", sorted({*CATALOGUE.reasons} - {"not_applicable"}))
+def test_before_discharge_a_reason_does_not_lower_what_is_not_examined(reason: str) -> None:
+    """What is missing is handed on (NIPE handbook: S20), whoever says why it is missing."""
+    for name in sorted((MATTERS | SCREENS) & {item.id for item in CATALOGUE.expected("discharge")}):
+        sides = ("left", "right") if CATALOGUE.items[name].sides == "each" else (None,)
+        skipped = [missed(name, reason, side=side) for side in sides]
+        assert left("discharge", *skipped)[name] == {Urgency.TELL}, name
+
+
+def test_before_discharge_what_does_not_apply_is_not_told() -> None:
+    eyes = [missed("red_reflex", "not_applicable", side=side) for side in ("left", "right")]
+    assert "red_reflex" not in left("discharge", *eyes)
+
+
 @pytest.mark.parametrize("name", sorted((MATTERS | SCREENS) - {"testis"}))
 def test_what_was_examined_is_done_and_what_was_not_is_not(name: str) -> None:
     item = CATALOGUE.items[name]

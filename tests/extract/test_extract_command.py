@@ -167,7 +167,11 @@ def test_manifests_have_what_the_guide_asks(tmp_path: Path) -> None:
 
 def test_deidentified_by_the_command(tmp_path: Path) -> None:
     (tmp_path / "study.key").write_text(KEY + "\n", encoding="ascii")
-    policy = ("--deidentify", "limited-data-set")
+    none = ("--deidentify", "limited-data-set", "--key-env", "STUDY_KEY")
+    nobody = extract(CAPTURES, "--out", tmp_path / "none", "--table", "newborns", *none, STUDY_KEY=KEY)
+    assert (nobody.exit_code, len(pd.read_csv(tmp_path / "none" / "newborns.csv"))) == (1, 0)
+    assert "newborns are left out" in nobody.output
+    policy = ("--deidentify", "limited-data-set", "--rare", "tell")
     by_file = extract(CAPTURES, "--out", tmp_path / "a", *policy, "--key-file", tmp_path / "study.key")
     by_name = extract(CAPTURES, "--out", tmp_path / "b", *policy, "--key-env", "STUDY_KEY", STUDY_KEY=KEY)
     assert by_file.exit_code == by_name.exit_code == 0, by_file.output
@@ -289,7 +293,7 @@ def test_a_column_plan(tmp_path: Path) -> None:
     table = "\n".join([*rows, "2,1965-02-07,male,single fetus,NA,113", ""])
     (tmp_path / "births.csv").write_text(table, encoding="utf-8")
     plan = ROOT / "examples/plans/births_ounces_days.yaml"
-    done = extract(tmp_path / "births.csv", "--plan", plan, "--out", tmp_path / "out", "--table", "exams")
+    done = extract(tmp_path / "births.csv", "--columns", plan, "--out", tmp_path / "out", "--table", "exams")
     assert done.exit_code == 0, done.output
     exams = pd.read_csv(tmp_path / "out" / "exams.csv")
     assert exams["birth_weight"].tolist() == [3401.94, 3203.50]  # 120 and 113 oz at 28.349523125 g

@@ -63,7 +63,7 @@ def test_a_refusal_is_exit_code_3_and_says_why(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["--to", "mllp://127.0.0.1:1", "--plan"], "--plan is for FHIR servers"),
+        (["--to", "mllp://127.0.0.1:1", "--dry-run"], "--dry-run is for FHIR servers"),
         (["--to", "mllp://127.0.0.1:1", "--verify"], "--verify is for FHIR servers"),
         (["--to", "mllp://hospital.invalid:2575"], "could be read on the way; use mllps"),
         (["--to", "mllp://127.0.0.1"], "looks like mllps://host:2575"),

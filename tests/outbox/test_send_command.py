@@ -53,7 +53,7 @@ def first(tmp_path: Path) -> Exam:
 
 def test_plan_send_verify_and_again(run: Run, first: Exam, sandbox_url: str) -> None:
     to = ("--to", sandbox_url)
-    planned = run("send", "first.json", *to, "--plan")
+    planned = run("send", "first.json", *to, "--dry-run")
     assert planned.returncode == 0
     assert f"create                   Observation {first.details.id}/birth_weight" in planned.stdout
     assert "update" not in planned.stdout
@@ -65,9 +65,9 @@ def test_plan_send_verify_and_again(run: Run, first: Exam, sandbox_url: str) -> 
     again = run("send", "first.json", *to)
     assert again.returncode == 0
     assert "0 sent, 1 sent before" in again.stdout
-    assert "create" not in (left := run("send", "first.json", *to, "--plan").stdout)
+    assert "create" not in (left := run("send", "first.json", *to, "--dry-run").stdout)
     assert "leave alone" in left
-    change = run("send", "amended.json", *to, "--plan").stdout
+    change = run("send", "amended.json", *to, "--dry-run").stdout
     assert f"mark as entered in error Observation {first.details.id}/cry" in change
     assert f"update                   Observation {first.details.id}/respiratory_rate" in change
     assert run("send", "amended.json", *to, "--verify").returncode == 0
@@ -143,7 +143,7 @@ def test_rehearsed_failures_end_well_or_in_the_dead_letters(run: Run, first: Exa
         sent = run("send", "first.json", "amended.json", "refused.json", *options, "--verify")
     assert sent.returncode == 3
     assert "2 sent, 0 sent before, 1 given up" in sent.stdout
-    assert f"{first.details.id}-v2: on the server as meant" in sent.stdout
+    assert f"{first.details.id}-v2: verified" in sent.stdout
     assert "a-token-of-the-test" not in sent.stdout + sent.stderr
     dead = run("outbox", "list", "--state", "dead")
     assert "x-refused" in dead.stdout

@@ -64,6 +64,7 @@ def adapter_says(exam: Exam, catalogue: Catalogue) -> dict[str, Any]:
         "judged": [[i, *((j.meaning.value, j.urgency.value, j.flag.value) if j else (None,) * 3)] for i, j in judged],
         "told": [[t.urgency.value, t.rule, t.words, list(t.because), t.to_do, t.reason, t.source] for t in lines],
         "words": {one.item.id: in_words(one.finding, one.item, catalogue) for one in pool},
+        "notJudged": [one.not_judged for one in pool],
         "gaps": [[gap.item, gap.side.value if gap.side else None] for gap in completeness(exam, catalogue)],
         "problems": sorted([p.severity.value, p.rule, _index(p.where)] for p in problems),
     }

@@ -53,5 +53,8 @@ def met(case: dict[str, Any], said: dict[str, Any]) -> None:
     flags = {item: flag for item, _, _, flag in said["judged"]}
     for item, flag in case.get("flags", {}).items():
         assert flags[item] == flag, case["name"]
+    places = {item: n for n, (item, *_) in enumerate(said["judged"])}
+    for item, why in case.get("not_judged", {}).items():
+        assert said["notJudged"][places[item]] == why, case["name"]
     for item, words in case.get("words", {}).items():
         assert said["words"][item] == words, case["name"]

@@ -36,7 +36,7 @@ def problems_of(data: bytes, name: str = "") -> list[Problem]:
 
 
 THINGS: list[tuple[str, bytes, str, str]] = [
-    ("a workbook", b"PK\x03\x04\x14\x00\x06\x00[Content_Types].xml xl/workbook.xml", "workbook", "--plan"),
+    ("a workbook", b"PK\x03\x04\x14\x00\x06\x00[Content_Types].xml xl/workbook.xml", "workbook", "--columns"),
     ("another archive", b"PK\x03\x04\x14\x00\x00\x00\x08\x00", "ZIP", "unpacked"),
     ("an old workbook", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600, "workbook", ".xlsx"),
     ("a PDF", b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n", "PDF", "capture"),
@@ -46,13 +46,13 @@ THINGS: list[tuple[str, bytes, str, str]] = [
     ("a document of another standard", b'<ClinicalDocument xmlns="urn:hl7-org:v3"/>', "ClinicalDocument", "FHIR"),
     ("a number", b"42\n", "a JSON object is expected", "capture"),
     ("words", b"The baby looked well this morning.\nNothing to add, really.\n", "no form", "capture"),
-    ("another table", b"id,bwt,race\n1,2500,2\n2,2600,1\n", "table", "--plan"),
-    ("another table by tabs", b"id\tbwt\trace\n1\t2500\t2\n", "table", "--plan"),
+    ("another table", b"id,bwt,race\n1,2500,2\n2,2600,1\n", "table", "--columns"),
+    ("another table by tabs", b"id\tbwt\trace\n1\t2500\t2\n", "table", "--columns"),
     ("an outbox", b"SQLite format 3\0\x10\0\x01\x01", "SQLite", "capture"),
     ("a table for programs", b"PAR1\x15\x04\x15\x10", "Parquet", "CSV"),
     ("nothing but zeros", b"\0" * 1000, "no form", "capture"),
     ("a list of words", b'["a", "b"]', "object", "capture"),
-    ("a column plan", b"plan: 1\nexam:\n  id: x\n", "no form", "--plan"),
+    ("a column plan", b"plan: 1\nexam:\n  id: x\n", "no form", "--columns"),
     ("an admission", b"MSH|^~\\&|A|B|C|D|20260101||ADT^A01|1|P|2.5.1\rPID|1\r", "ADT^A01", "ORU^R01"),
 ]
 

@@ -177,7 +177,7 @@ def test_each_kind_of_failure(
 
 
 def test_what_it_cannot_take_or_be_asked_is_said(run: Callable[..., Result], inbox: Path, tmp_path: Path) -> None:
-    assert "--plan is for FHIR servers" in run("send", FIRST, "--plan").output
+    assert "--dry-run is for FHIR servers" in run("send", FIRST, "--dry-run").output
     assert "auth: not for folder; a folder has none" in run("send", FIRST, "--token-env", "TOKEN").output
     record = json.loads(FIRST.read_text())
     record["exam"]["kind"] = "follow-up"

@@ -57,6 +57,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
             "sites": {s.id: [s.label, *([s.side] if s.side else [])] for s in catalogue.sites.values()},
             "units": [_unit(unit, catalogue) for unit in catalogue.units.values()],
             "rules": tables.rules,
+            "not_judged": [_filled(one) for one in tables.not_judged],
             "estimates": [_plain(table) for table in catalogue.estimates.values()],
             "screening": _plain(catalogue.screening),
             "growth": catalogue.growth_reference is not None,

@@ -174,6 +174,28 @@ class FhirClient:
             answers.entry_outcome(url, one, all_words=words) for url, one in zip(full_urls, responses, strict=True)
         ]
 
+    def read_operation(self, question: str) -> dict[str, Any]:
+        """The result of an operation that is asked by GET (operations.html), at this address below the base."""
+        response, resource = self._exchange("GET", httpx.URL(f"{self._base}/{question}"))
+        if not resource:
+            raise _unexpected(response, resource, "a FHIR resource")
+        return resource
+
+    def read_batch(self, questions: Sequence[str]) -> list[tuple[int, dict[str, Any]]]:
+        """Several of these in one batch (3.1.0.11): the status and the resource of each, in order."""
+        entries = [{"request": {"method": "GET", "url": question}} for question in questions]
+        batch = {"resourceType": "Bundle", "type": "batch", "entry": entries}
+        response, resource = self._exchange("POST", self._base, content=self._dump(batch))
+        came = answers.objects(resource.get("entry"))
+        if resource.get("type") != "batch-response" or len(came) != len(questions):
+            raise _unexpected(response, {}, f"the response to a batch of {len(questions)} entries")
+        statuses = (answers.text(answers.object_(one.get("response")), "status")[:3] for one in came)
+        numbers = [int(status) if status.isdigit() else 500 for status in statuses]
+        return [
+            (status, answers.object_(one.get("resource")) if status < 300 else {})
+            for status, one in zip(numbers, came, strict=True)
+        ]
+
     def carry_out(self, entry: dict[str, Any]) -> EntryOutcome:
         """An entry of a transaction as a request of its own: create or update, conditional where it says so
         (3.1.0.8.1, 3.1.0.4.3), with If-Match where it names a version (3.1.0.5)."""

@@ -8,7 +8,6 @@ from adapter.catalogue import Flag, Item, ItemType, Meaning, Range
 from adapter.derive import (
     Computed,
     Evidence,
-    Judgement,
     component_judgement,
     component_numbers,
     expected_range,
@@ -68,7 +67,7 @@ def _row(one: Evidence, account: Account, sources: Sources | None, side: str | N
         where = ", ".join(filter(None, (side, alone)))
     tone = _TONES[judged.meaning] if judged else Tone.PLAIN
     found = say(Run(value_of(finding, item, account), _tone_of_value(tone)), _converted(one, account))
-    return Row((say(item.label), say(where), found, _means(judged), _how(one, account, sources)), tone)
+    return Row((say(item.label), say(where), found, _means(one), _how(one, account, sources)), tone)
 
 
 def value_of(finding: Finding, item: Item, account: Account) -> str:
@@ -82,10 +81,12 @@ def _tone_of_value(tone: Tone) -> Tone:
     return Tone.STRONG if tone is Tone.MARKED else Tone.PLAIN
 
 
-def _means(judged: Judgement | None) -> Text:
+def _means(one: Evidence) -> Text:
     """In words, so that nothing rests on colour or on the bar."""
+    judged = one.judged
     if judged is None:
-        return say(Run("not judged", Tone.QUIET))
+        reason = one.not_judged
+        return say(Run(f"not judged: {reason}" if reason else "not judged", Tone.QUIET))
     words = judged.meaning.value
     if judged.flag in _FLAGS:
         words = f"{words}, {_FLAGS[judged.flag]}"
@@ -139,7 +140,7 @@ def _made_by(computed: Computed, sources: Sources | None) -> str:
     if maker is None:
         return "computed"
     number = f" {sources.number(maker.source)}" if sources else ""
-    return f"by the rule {maker.id}{number}" if computed.urgency is not None else f"computed by {maker}{number}"
+    return f"by a rule{number}" if computed.urgency is not None else f"computed by {maker}{number}"
 
 
 def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[str]:
@@ -158,16 +159,14 @@ def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[st
     if not isinstance(finding.value, Quantity | Score | At):
         return []
     expected = _expected(finding, item, account, sources)
-    if expected:
-        return [expected]
-    return ["no range in force for this infant"] if item.ranges and one.judged is None else []
+    return [expected] if expected else []
 
 
 def _expected(
     finding: Finding, item: Item, account: Account, sources: Sources | None, component: str | None = None
 ) -> str:
     expected = expected_range(finding, item, account.exam, account.catalogue, component)
-    return f"expected {in_force(expected, item, account)}{_source(expected, sources)}" if expected else ""
+    return f"range {in_force(expected, item, account)}{_source(expected, sources)}" if expected else ""
 
 
 def in_force(band: Range, item: Item, account: Account) -> str:

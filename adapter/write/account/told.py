@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from adapter.derive import NOTHING, TITLES, Tell, sections
+from collections.abc import Sequence
+
+from adapter.derive import NOTHING, TITLES, Evidence, Tell, sections, unjudged
 from adapter.document import Block, Bullets, Notice, Paragraph, Tone, say
 from adapter.exam import Status, Urgency
 from adapter.write.account.gathered import Account
+from adapter.write.account.sources import Sources
 
 _TONES = {
     Urgency.TELL_NOW: Tone.LOUD,
@@ -15,8 +18,11 @@ _TONES = {
 }
 
 
-def tell_notices(account: Account) -> list[Block]:
-    """The list, most urgent first; an empty one says how little it says. A retracted exam has none."""
+def tell_notices(account: Account, sources: Sources | None = None) -> list[Block]:
+    """The list, most urgent first; an empty one says how little it says. A retracted exam has none.
+
+    ``sources`` numbers the sources, which else stand in each line.
+    """
     if account.exam.details.status is Status.ENTERED_IN_ERROR:
         return [Paragraph(say("A withdrawn exam has nothing to tell."))]
     blocks: list[Block] = []
@@ -25,12 +31,22 @@ def tell_notices(account: Account) -> list[Block]:
         blocks.append(Paragraph(say(text), Tone.STRONG))
     for urgency, tells in sections(account.tells):
         title = TITLES[urgency]
-        lines = tuple(block for tell in tells for block in _line(tell))
+        lines = tuple(block for tell in tells for block in _line(tell, sources))
         blocks.append(Notice(f"{title[0].upper()}{title[1:]} ({len(tells)})", lines, _TONES[urgency]))
+    not_judged = unjudged(account.pool)
+    if not_judged:
+        lines = tuple(block for reason, ones in not_judged for block in _not_judged(reason, ones))
+        count = sum(len(ones) for _, ones in not_judged)
+        blocks.append(Notice(f"Not judged: neither expected nor abnormal ({count})", lines, Tone.QUIET))
     return blocks
 
 
-def _line(tell: Tell) -> list[Block]:
+def _not_judged(reason: str, ones: Sequence[Evidence]) -> list[Block]:
+    return [Paragraph(say(reason), Tone.QUIET), Bullets(tuple(say(one.words) for one in ones))]
+
+
+def _line(tell: Tell, sources: Sources | None) -> list[Block]:
     because = [Bullets(tuple(say(part) for part in tell.because))] if tell.because else []
-    why = Paragraph(say(f"{tell.reason}  [{tell.rule}; {tell.source}]"), Tone.QUIET)
+    source = sources.number_of(tell.source) if sources else f"[{tell.source}]"
+    why = Paragraph(say(f"{tell.reason} {source}"), Tone.QUIET)
     return [Paragraph(say(tell.words), Tone.STRONG), *because, why]

@@ -16,13 +16,13 @@ from adapter.catalogue import Catalogue, Item, ItemType, Meaning
 from adapter.derive import Evidence, age_hours, made_at, worst
 from adapter.derive.completeness import side_of
 from adapter.exam import Sex, Side, Status, Urgency
-from adapter.write.tables.column import Column, Row, Type, hours, in_utc, moment
+from adapter.write.tables.column import Column, Row, Type, hours, moment
 from adapter.write.tables.known import Known
 from adapter.write.tables.readings import readings, standing
 from adapter.write.tables.slots import columns_of, places
-from adapter.write.tables.terms import URGENCIES, terms, words
+from adapter.write.tables.terms import NOT_JUDGED, URGENCIES, terms, words
 
-_ORDER = {meaning.value: rank for rank, meaning in enumerate(Meaning)}
+_ORDER = {name: rank for rank, name in enumerate((Meaning.EXPECTED, Meaning.VARIANT, NOT_JUDGED, Meaning.ABNORMAL))}
 
 
 def columns(catalogue: Catalogue) -> tuple[Column, ...]:
@@ -87,8 +87,8 @@ def _head(known: Known, repeated: list[str]) -> Row:
         known.identity.report().uuid,
         known.newborn_id,
         details.kind,
-        *in_utc(details.started),
-        *in_utc(details.ended),
+        *known.moment(details.started),
+        *known.moment(details.ended),
         hours(age_hours(exam, details.started)),
         details.place,
         str(encounter) if encounter else None,
@@ -174,8 +174,8 @@ class _Filled:
         column = f"{name}_meaning"
         if column not in self._at:
             return
-        judged = [one.judged.meaning.value for one in stand if one.judged is not None]
-        self._put(column, max(judged, key=_ORDER.__getitem__) if judged else None)
+        said = [meaning for one in stand if (meaning := _meaning(one)) is not None]
+        self._put(column, max(said, key=_ORDER.__getitem__) if said else None)
         indexes = {one.index for one in stand}
         if any(one.judged is not None for one in here if one.index not in indexes):
             self.repeated.append(column)
@@ -187,6 +187,12 @@ class _Filled:
         ]
         texts = [one.finding.text for one in here if one.finding.text is not None]
         self._put(name, ";".join(makers) if makers else "\n".join(texts) or None)
+
+
+def _meaning(one: Evidence) -> str | None:
+    if one.judged is not None:
+        return one.judged.meaning.value
+    return NOT_JUDGED if one.not_judged is not None else None
 
 
 def _status(here: list[Evidence]) -> str:

@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 from adapter.catalogue import Catalogue, Item, ItemType, Sides
 from adapter.exam import Comparator, Side
 from adapter.write.tables.column import Column, Type
-from adapter.write.tables.terms import MEANINGS, answers, published, terms, words
+from adapter.write.tables.terms import WORST, answers, published, terms, words
 
 _WHERE = {None: "", Side.LEFT: ", left", Side.RIGHT: ", right"}
 
@@ -57,7 +57,7 @@ def columns_of(item: Item, catalogue: Catalogue) -> Iterator[Column]:
         for column in _values(place, label, catalogue):
             yield replace(column, status=status, item=item.id)
         if item.answers or item.ranges:
-            meaning = Column(f"{place.name}_meaning", Type.TEXT, f"{label}: what it says", allowed=MEANINGS)
+            meaning = Column(f"{place.name}_meaning", Type.TEXT, f"{label}: what it says", allowed=WORST)
             yield replace(meaning, status=status, item=item.id)
         if status:
             yield Column(status, Type.TEXT, f"{label}: was it examined", allowed=statuses(catalogue), item=item.id)

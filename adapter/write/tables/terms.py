@@ -14,6 +14,8 @@ from adapter.exam import Side, Urgency
 Allowed = tuple[tuple[str, str], ...]
 
 MEANINGS: Allowed = tuple((meaning.value, f"the finding is {meaning.value}") for meaning in Meaning)
+NOT_JUDGED = "not_judged"
+WORST: Allowed = (*MEANINGS, (NOT_JUDGED, "a finding that nothing judges is among them: never expected"))
 URGENCIES: Allowed = tuple((urgency.value, urgency.value.replace("-", " ")) for urgency in Urgency)
 SIDES: Allowed = tuple((side.value, f"the infant's own {side.value}") for side in Side)
 

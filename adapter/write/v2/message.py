@@ -11,7 +11,7 @@ from adapter.exam import Exam, Status, Urgency
 from adapter.fhir import observations_by_region
 from adapter.fhir.json import Json
 from adapter.fhir.parts import parts
-from adapter.fhir.report import caution, counts, line_in_words
+from adapter.fhir.report import caution, counts, line_in_words, not_judged_lines
 from adapter.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
 from adapter.write.outward import NotWritable
 from adapter.write.v2.coded import Coder, designator
@@ -81,6 +81,7 @@ class _Report:
         computed, pool = judged_findings(exam, catalogue)
         gaps = completeness(exam, catalogue)
         self._tells, self._missing = tell_list(exam, computed, catalogue, pool, gaps), len(gaps)
+        self._not_judged = not_judged_lines(pool)
 
     def segments(self) -> Iterator[str]:
         """ORC and all OBR groups."""
@@ -143,6 +144,7 @@ class _Report:
         exam, catalogue = self._exam, self._catalogue
         found = [("reason", formatted(exam.details.reason))] if exam.details.reason else []
         found.append(("counts", formatted(" ".join(counts(exam, self._tells, self._missing)))))
+        found += [("unjudged", formatted(line)) for line in self._not_judged]
         return [*found, ("caution", formatted(caution(catalogue)))]
 
     def _own_results(self) -> list[Result]:

@@ -4,7 +4,7 @@ import { app, commit, derived } from "./state.mjs";
 import { entriesOf, isWholeEntry, placeEntry } from "./entry.mjs";
 import { now } from "./moments.mjs";
 import { amount, unitShown } from "./units.mjs";
-import { applicable, deciding, judge } from "./judgement.mjs";
+import { applicable, deciding, judge, notJudged } from "./judgement.mjs";
 import { remember, remembered } from "./store.mjs";
 import { spanWords } from "./spans.mjs";
 import { countSheet } from "./count_sheet.mjs";
@@ -91,6 +91,7 @@ const live = (doc, item, entry, n) => {
   const half = !whole && (value.value !== "" || value.plus?.value);
   return h("div.live", { "data-live": `${item.id}.${entry.side ?? ""}.${n}` },
     other ? h("p.converted", {}, `= ${amount(value, item, app.catalogue)}${unit}`) : null,
+    whole && !judged ? h("p.judged", {}, `not judged: ${notJudged(entry, item, derived(doc).record, app.catalogue) ?? "see the list"}`) : null,
     judged ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning, judged.urgency === "none" ? "" : `, ${app.catalogue.tellWords[judged.urgency].words}`) : null,
     half ? h("p.problem.error", {}, "Not a whole number yet: it is kept, and not yet part of the record.") : null,
     entry.counted_seconds ? h("p.counted", {}, `counted for ${entry.counted_seconds} s${Number(entry.counted_seconds) < Number(item.count_seconds) ? ", under a full minute" : ""}`) : null,

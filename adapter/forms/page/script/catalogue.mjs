@@ -38,6 +38,11 @@ export const readCatalogue = (data) => {
     units,
     spellings,
     rules: data.rules ?? [],
+    notJudged: data.not_judged ?? [],
+    judgedElsewhere: new Set([
+      data.screening.readings, ...(data.estimates ?? []).flatMap((table) => [table.score, table.item]),
+      ...data.items.filter((raw) => raw.computed && raw.ranges === undefined).map((raw) => raw.id),
+    ]),
     tellWords: Object.fromEntries(data.urgencies.map(([words, title], rank) => [URGENCIES[rank], { words: words.toLowerCase(), title }])),
     reasons: Object.fromEntries(
       Object.entries(data.reasons).map(([id, [label, urgency]]) => [id, { label, urgency: URGENCIES[urgency] }]),

@@ -4,7 +4,7 @@ import { URGENCIES, answerOf, kindOf } from "./catalogue.mjs";
 import { compare, exact, less, over, plus, ratio } from "./exact.mjs";
 import { instant } from "./moments.mjs";
 import { ageHours } from "./age.mjs";
-import { endOf, every, within } from "./machine.mjs";
+import { endOf, every, heldBy, within } from "./machine.mjs";
 import { componentNumbers, numberOf } from "./numbers.mjs";
 
 /** How urgent, as a number to compare by. */
@@ -33,8 +33,22 @@ export const deciding = (bands, ends = [], allowed = () => true) => {
 
 const ofBand = (band) => band && { meaning: band.meaning, urgency: band.urgency, flag: band.flag, band };
 
+/** Why no range may say that this finding is expected; null where one may. */
+export const unjudgedBecause = (finding, item, record, catalogue) => {
+  const pool = () => record.findings.map((one, index) => ({ finding: one, item: catalogue.items.get(one.item), judged: null, index }));
+  const found = catalogue.notJudged.find(({ items, but, tests, steps }) =>
+    (items ? items.includes(item.id) : !(but ?? []).includes(item.id)) &&
+    every(tests ?? [], { finding, item }, record, catalogue) && (!steps || heldBy(steps, pool(), record, catalogue)));
+  return found?.label ?? null;
+};
+
+const unless = (judged, finding, item, record, catalogue) => {
+  if (!judged || judged.meaning === "abnormal" || judged.urgency !== "none") return judged;
+  return unjudgedBecause(finding, item, record, catalogue) === null ? judged : null;
+};
+
 const byRange = (number, component, finding, item, record, catalogue) =>
-  ofBand(first(applicable(finding, item, record, catalogue, component), number));
+  unless(ofBand(first(applicable(finding, item, record, catalogue, component), number)), finding, item, record, catalogue);
 
 const byOpenEnd = (digits, comparator, bands) => {
   const end = `${comparator}${digits}`;
@@ -52,16 +66,19 @@ const unmarked = (finding, item, record, catalogue, unrounded) => {
     return answer ? { meaning: answer.meaning, urgency: answer.urgency, flag, band: null } : null;
   }
   if (kind === "quantities") {
-    const parts = Object.entries(componentNumbers(finding.value, item, catalogue))
-      .map(([id, digits]) => byRange(exact(digits), id, finding, item, record, catalogue))
-      .filter(Boolean);
+    const all = Object.entries(componentNumbers(finding.value, item, catalogue))
+      .map(([id, digits]) => byRange(exact(digits), id, finding, item, record, catalogue));
+    const parts = all.filter(Boolean);
+    if (parts.length < all.length && parts.every((part) => part.meaning !== "abnormal")) return null;
     return parts.reduce((most, part) => (!most || rank(part.urgency) > rank(most.urgency) ? part : most), null);
   }
   if (kind === "time") return byRange(ageHours(record, instant(finding.value.time)), "", finding, item, record, catalogue);
   const digits = numberOf(finding, item, catalogue);
   if (!unrounded && digits === null) return null;
-  if (kind === "quantity" && finding.value.comparator)
-    return byOpenEnd(digits, finding.value.comparator, applicable(finding, item, record, catalogue));
+  if (kind === "quantity" && finding.value.comparator) {
+    const judged = byOpenEnd(digits, finding.value.comparator, applicable(finding, item, record, catalogue));
+    return unless(judged, finding, item, record, catalogue);
+  }
   return byRange(unrounded ?? exact(digits), "", finding, item, record, catalogue);
 };
 
@@ -71,4 +88,25 @@ export const judge = (finding, item, record, catalogue, unrounded = null) => {
   if (!finding.urgency || finding.not_examined) return judged;
   if (!judged) return { meaning: "abnormal", urgency: finding.urgency, flag: "A", band: null };
   return { ...judged, urgency: worst(judged.urgency, finding.urgency) };
+};
+
+/** Why a finding that was examined has no judgement; null where it has one, or something else judges it. */
+export const notJudged = (finding, item, record, catalogue) => {
+  const { value } = finding;
+  const kind = kindOf(value);
+  if (finding.not_examined || kind === "answer" || finding.urgency) return null;
+  if (!kind) return item.computed ? null : "in words";
+  if (judge(finding, item, record, catalogue) || catalogue.judgedElsewhere.has(item.id)) return null;
+  if (!item.ranges.length) return "no range for it";
+  const reason = unjudgedBecause(finding, item, record, catalogue);
+  if (reason !== null) return reason;
+  if (kind === "quantities") {
+    const numbers = Object.entries(componentNumbers(value, item, catalogue));
+    const missed = numbers.filter(([id, digits]) => !byRange(exact(digits), id, finding, item, record, catalogue));
+    const label = (id) => item.components.find((part) => part.id === id)?.label.toLowerCase() ?? id;
+    return `no range in force for ${missed.map(([id]) => label(id)).join(", ")}`;
+  }
+  if (kind === "score" && numberOf(finding, item, catalogue) === null) return "no total";
+  if (value.comparator) return "the true value lies beyond the number, and no one range holds all that it may be";
+  return "no range in force for this value in this infant";
 };

@@ -2,6 +2,7 @@
 import { compare, exact, less } from "./exact.mjs";
 import { kindOf } from "./catalogue.mjs";
 import { ageHours, madeAt } from "./age.mjs";
+import { unjudgedBecause } from "./judgement.mjs";
 
 const GRAVER = ["pass", "repeat_in_1h", "fail"];
 
@@ -46,9 +47,11 @@ export const resultOf = (record, catalogue) => {
     .sort((a, b) => (a.at === b.at ? a.index - b.index : a.at < b.at ? -1 : 1));
   const due = taken.filter((one) => atLeast(ageHours(record, one.at), rule.from_hours));
   const failing = (one) => outcomeOf([readingsOf(one.finding)], rule) === "fail";
-  const counted = due.length ? due : taken.filter(failing);
+  const counted = taken.filter((one) => due.includes(one) || failing(one));
   const outcome = outcomeOf(counted.map((one) => readingsOf(one.finding)), rule);
-  return outcome === null ? null : { outcome, counted };
+  if (outcome === null || (outcome !== "fail" && taken.some(({ finding }) => unjudgedBecause(finding, item, record, catalogue))))
+    return null;
+  return { outcome, counted };
 };
 
 /** The computed result, where nobody captured one that is as grave. */

@@ -124,11 +124,12 @@ const line = (one, pool, catalogue) => {
   };
 };
 
-const gapLine = (one, catalogue) => {
+const gapLine = (one, record, catalogue) => {
   const { finding, item } = one;
-  const told = item.tell_when_not_examined.some((reason) => reason === "any" || reason === finding.not_examined);
+  const due = item.still_to_do && finding.not_examined !== "not_applicable";
+  const told = (due && catalogue.kinds[record.exam.kind]?.last) || item.tell_when_not_examined.some((reason) => reason === "any" || reason === finding.not_examined);
   const urgency = worst(finding.urgency, told ? "tell" : "none", catalogue.reasons[finding.not_examined].urgency);
-  if (urgency === "none" && (!item.still_to_do || finding.not_examined === "not_applicable")) return [];
+  if (urgency === "none" && !due) return [];
   const reason = item.caution ? `still to do; ${item.caution}` : "still to do";
   return [
     {
@@ -164,7 +165,7 @@ export const tellList = (record, catalogue, pool = evidence(record, catalogue)) 
   const computed = new Set(pool.filter((one) => one.from !== null).map((one) => one.item.id));
   return [
     ...urgent.filter((one) => !stood.has(one.index)).map((one) => line(one, pool, catalogue)),
-    ...pool.filter((one) => one.finding.not_examined).flatMap((one) => gapLine(one, catalogue)),
+    ...pool.filter((one) => one.finding.not_examined).flatMap((one) => gapLine(one, record, catalogue)),
     ...gapsOf(record, catalogue)
       .filter((gap) => catalogue.items.get(gap.item).still_to_do && !computed.has(gap.item))
       .map((gap) => unrecorded(gap, record, catalogue)),

@@ -3,6 +3,9 @@ import { h } from "./dom.mjs";
 import { URGENCIES } from "./catalogue.mjs";
 import { app, current, derived, go } from "./state.mjs";
 import { pageOfItem } from "./pages.mjs";
+import { notJudged } from "./judgement.mjs";
+import { numberOf } from "./numbers.mjs";
+import { inWords } from "./words.mjs";
 
 const lineOf = (doc, line) => {
   const number = pageOfItem(doc, line.places[0]);
@@ -22,7 +25,8 @@ export const notComputed = () =>
 
 /** The list by urgency. */
 export const toldPanel = (doc) => {
-  const lines = derived(doc).told;
+  const { told: lines, pool, record } = derived(doc);
+  const unjudged = pool.filter((one) => one.item.ranges.length && one.finding.value && (!one.finding.value.signs || numberOf(one.finding, one.item, app.catalogue) !== null)).map((one) => [one, one.judged ? null : notJudged(one.finding, one.item, record, app.catalogue)]).filter(([, why]) => why);
   return [
     h("div.told", {},
       [...URGENCIES].reverse().map((urgency) => {
@@ -32,6 +36,8 @@ export const toldPanel = (doc) => {
         return [h(`h3.${urgency}`, {}, title[0].toUpperCase() + title.slice(1), some.length ? ` (${some.length})` : ""),
           some.length ? h("ul", {}, some.map((line) => lineOf(doc, line))) : h("p.hint", {}, none)];
       }),
+      unjudged.length ? [h("h3.none", {}, `Not judged: neither expected nor abnormal (${unjudged.length})`),
+        h("ul", {}, unjudged.map(([one, why]) => h("li", {}, `${inWords(one.finding, one.item, app.catalogue)}: ${why}`)))] : null,
       h("p.hint", {}, `The list that the adapter makes after saving is the one that counts. ${notComputed()}`),
       h("p.hint", {}, "A list for a licensed person, not a diagnosis. Local policy decides: ",
         `${app.catalogue.policy.name}, ${app.catalogue.policy.date}.`)),

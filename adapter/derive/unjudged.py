@@ -1,0 +1,57 @@
+"""Where no range says that a number is expected: the conditions of ``not_judged.yaml``, compiled and run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
+
+from adapter.catalogue import Catalogue, Item
+from adapter.derive.compiled import compiled
+from adapter.derive.machine import Condition, Scene, Test, condition, every
+from adapter.exam import Exam, Finding
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """A finding as the machine's steps ask of it, before anything is judged."""
+
+    index: int
+    finding: Finding
+    item: Item
+    judged: None = None
+    exact: None = None
+
+
+class _Reason(NamedTuple):
+    label: str
+    asks: Test | None
+    beside: Condition | None
+
+
+def unjudged_because(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> str | None:
+    """Why no range may say that this finding is expected; None where one may."""
+    for label, asks, beside in _reasons(catalogue)[item.id]:
+        holds = asks is None or asks(finding, item, exam, None, None)
+        if holds and (beside is None or beside(_scene(exam, catalogue)) is not None):
+            return label
+    return None
+
+
+def _scene(exam: Exam, catalogue: Catalogue) -> Scene:
+    return Scene(exam, [_Given(n, one, catalogue.items[one.item]) for n, one in enumerate(exam.findings)])
+
+
+@lru_cache(maxsize=16)
+def _reasons(catalogue: Catalogue) -> dict[str, list[_Reason]]:
+    """The reasons that may concern each item, in their order."""
+    rows = zip(catalogue.not_judged.values(), compiled(catalogue).not_judged, strict=True)
+    made = []
+    for one, row in rows:
+        asks, beside = every(row["tests"], catalogue), _steps(row["steps"], catalogue)
+        made.append((one, _Reason(one.label, asks, beside)))
+    return {item: [reason for one, reason in made if one.concerns(item)] for item in catalogue.items}
+
+
+def _steps(steps: list[list[object]], catalogue: Catalogue) -> Condition | None:
+    return condition(steps, catalogue) if steps else None
