@@ -1,8 +1,8 @@
 """What has arrived, kept without patient data when the messages themselves have been purged.
 
 One entry a version of an exam: its id, of each part the name, a digest, and where a receiver keeps it, in which
-version. A digest tells that something is as it was sent; who knows all else of a finding could guess at the rest by it, so the
-entries stay in the outbox, for its owner alone.
+version. A digest tells that something is as it was sent; who knows all else of a finding could guess at the rest by
+it, so the entries stay in the outbox, for its owner alone.
 """
 
 from __future__ import annotations
