@@ -55,6 +55,8 @@ class _Commands(click.Group):
         """Every error of ours ends here: its words, and the exit code of its class."""
         try:
             return super().invoke(ctx)
+        except (KeyboardInterrupt, click.exceptions.Abort):
+            sys.exit(ExitCode.INTERRUPTED)
         except AdapterError as error:
             if error.exit_code is ExitCode.INTERNAL:
                 raise
@@ -72,7 +74,8 @@ def cli() -> None:
       newborn-adapter demo
 
     It makes lists for a licensed person, not diagnoses; local policy decides.
-    Exit codes: 0 well, 1 problems in the data, 2 wrong usage, 3 server, 4 internal fault.
+    Exit codes: 0 well, 1 problems in the data, 2 wrong usage, 3 server, 4 internal fault, 5 a file that cannot be
+    written, 130 interrupted.
     """
 
 
