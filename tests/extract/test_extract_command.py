@@ -18,8 +18,8 @@ from adapter.exam import Exam, Status
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
-from adapter.read import read as read_exams
 from adapter.read import from_bundle, read_captures, to_json
+from adapter.read import read as read_exams
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, fetch_all_exams, fetch_exams_of
 from adapter.write.tables import TABLES
@@ -406,10 +406,3 @@ def test_a_server_is_asked_once_for_what_it_holds_of_a_newborn(
         "again-1",
         "again-2",
     ]
-
-
-def test_a_file_that_cannot_be_written_has_an_exit_code_of_its_own(tmp_path: Path) -> None:
-    (tmp_path / "plain").write_text("a file where a folder should be", encoding="utf-8")
-    done = extract(CAPTURES / "d01-well-term-girl.json", "--out", tmp_path / "plain" / "out")
-    assert done.exit_code == 5
-    assert "cannot be written" in done.output
