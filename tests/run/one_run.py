@@ -26,7 +26,7 @@ WORKS = {
 
 
 def main() -> int:
-    """0 done, the exit code of a refusal with the reason on standard error; the summary and the peak of memory on standard output."""
+    """0 done, else the exit code, the reason on standard error; on standard output summary and peak of memory."""
     asked = json.loads(sys.argv[1])
     work, inputs, out = WORKS[asked.pop("work")], [Path(p) for p in asked.pop("inputs")], Path(asked.pop("out"))
     if "file_size" in asked:
