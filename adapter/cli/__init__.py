@@ -28,6 +28,7 @@ COMMANDS = {
     "watch": "Send each file that is put into a folder.",
     "sandbox": "Run a FHIR test server on this machine.",
     "extract": "Make research tables of exams.",
+    "held": "Say which extracts hold an exam that was retracted.",
     "package": "Write the catalogue as a FHIR package.",
     "terminology": "Prove the codes against a terminology server.",
 }

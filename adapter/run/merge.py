@@ -33,11 +33,13 @@ FACTS = "facts"
 class ExamFacts:
     """One exam of a chunk.
 
-    ``given``: its id in the extract, empty where every version counts. ``among``: what must be known of it among
+    ``given``: its id in the extract, empty where every version counts; ``root`` that of the exam as first recorded.
+    ``among``: what must be known of it among
     other de-identified ones. ``rows``: how many it has in each file. ``kind``, ``file``, ``at``: where it came from.
     """
 
     given: str
+    root: str
     among: Deidentified
     rows: dict[str, int]
     findings: int
@@ -95,6 +97,11 @@ class Stays:
             return
         for number, part in parts:
             yield from _lines(part) if self.all_of(number) else compress(_lines(part), self.rows(number, name))
+
+    def roots(self) -> Iterator[str]:
+        """The ids as first recorded of all exams that stay."""
+        for path in in_order(self._kept / FACTS):
+            yield from (facts.root for facts, stays in self._exams(number_of(path)) if stays)
 
     def _exams(self, chunk: int) -> Iterator[tuple[ExamFacts, bool]]:
         gone = self._gone.get(chunk, ())

@@ -62,6 +62,8 @@ def same_tables(one: Path, other: Path) -> None:
 def test_the_tables_and_their_dictionary(wanted: Path) -> None:
     assert {path.name for path in wanted.iterdir()} == {
         *(f"{n}.csv" for n in TABLES),
+        "datapackage.json",
+        "held.csv",
         "dictionary.csv",
         "dictionary.html",
     }
