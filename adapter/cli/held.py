@@ -36,8 +36,8 @@ def held(
 
     \b
     Example:
-      newborn-adapter held W3-0417 --in study/ --in released/ --key-file study.key
-      newborn-adapter held retraction.json --in study/
+      newborn-adapter extract exam.json --out study/
+      newborn-adapter held W3-0417 --in study/
     """
     from adapter.run.held import held_in
     from adapter.write.deidentify import pseudonym_of_exam, read_key
