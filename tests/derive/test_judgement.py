@@ -211,6 +211,8 @@ def test_the_examiner_raises_and_never_lowers(catalogue: Catalogue) -> None:
 def test_every_answer_has_its_meaning(catalogue: Catalogue) -> None:
     for item in catalogue.items.values():
         for answer in item.answers:
+            if answer.when is not None:
+                continue  # true of some infants alone: test_answers_of_an_age
             judged = judge(Finding(item=item.id, value=answer.id), item, exam(), catalogue)
             assert judged is not None
             assert (judged.meaning, judged.urgency) == (answer.meaning, answer.urgency)
