@@ -109,9 +109,11 @@ def _answers_of_an_age(item: Item, catalogue: Catalogue, report: _Reporter) -> I
     """An answer that names an age or a gestation and is no alarm says when it is true, and what it counts as else."""
     ids = [answer.id for answer in item.answers]
     for answer in item.answers:
-        told_of_birth = catalogue.category(item) is Category.SURVEY
+        told_of_birth = catalogue.category(item) is Category.SURVEY or item.method == "history"
         if answer.when is None and answer.otherwise is None:
-            reassures = answer.meaning is not Meaning.ABNORMAL and not told_of_birth
+            reassures = (
+                answer.urgency is Urgency.NONE and answer.meaning is not Meaning.ABNORMAL and not told_of_birth
+            )
             if reassures and _OF_AN_AGE.search(answer.label):
                 what = f"answer {answer.id} names an age or a gestation, and holds at any"
                 yield report("answer-of-an-age", what, "when: {age_hours: ..}, and otherwise: what it counts as else")

@@ -7,9 +7,9 @@ A *test* is a list that asks one thing of a finding or of the infant:
     ["span", NUMBER, LOW, HIGH]     the number is known and lies so; an end is text (">=30"), "" where it is open
 
 FIELD is a path from ``finding``, ``item``, ``judged``, ``site`` (the catalogue's entry of the site), ``newborn`` or
-``exam``; of several, joined by ``|``, the first that is there. NUMBER is ``age`` (hours of life when the finding was
-made), ``start`` (hours of life at the exam's start), ``gestation`` or ``postmenstrual`` (weeks), ``value`` (in the item's
-unit; hours of life for a moment) or ``value.COMPONENT``.
+``exam``; of several, joined by ``|``, the first that is there. NUMBER is ``age`` (hours of life when the finding
+was made), ``start`` (those at the exam's start), ``gestation`` or ``postmenstrual`` (weeks), ``value`` (in the
+item's unit; hours of life for a moment) or ``value.COMPONENT``.
 
 A *range* is ``[component or "", low, high, meaning, flag, urgency, source, tests]``; the first that holds the number
 and whose tests hold decides.

@@ -19,7 +19,7 @@ ALL = [
     (item, answer)
     for item in CATALOGUE.items.values()
     for answer in item.answers
-    if answer.when is not None and item.id != "vernix" and answer.id != "fine_cracks_post_term"
+    if answer.when is not None and item.id not in ("vernix", "blood_spot") and answer.id != "fine_cracks_post_term"
 ]
 
 
