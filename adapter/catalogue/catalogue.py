@@ -9,6 +9,7 @@ from functools import cached_property
 from uuid import NAMESPACE_URL, UUID, uuid5
 
 from adapter.catalogue.model import Category, Code, Item, OtherUnit, Region
+from adapter.catalogue.proof import Proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
@@ -63,6 +64,8 @@ class Catalogue:
     verified: Mapping[tuple[str, str], VerifiedCode]
     places: Mapping[str, tuple[str, int]]
     """Where each region and item stands: file and line, for messages to whoever edits it."""
+    proof: Proof | None = None
+    """What a terminology server said of the codes, where the site's folder has it."""
 
     @cached_property
     def items(self) -> Mapping[str, Item]:

@@ -12,6 +12,7 @@ from typing import Any
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.model import Code, Item, Sign
+from adapter.catalogue.proof import Verdict
 from adapter.catalogue.vocabulary import Term
 from adapter.exam.model import Side, Urgency
 
@@ -37,14 +38,22 @@ class Codings:
         self.answer = cache(self._answer)
 
     def coding(self, code: Code) -> Coding:
-        """A code as FHIR Coding; the display only where it is verified, the version where the terms ask for it."""
-        system = self.catalogue.systems[code.system]
+        """A code as FHIR Coding; the display only where it is verified, the version where the terms ask for it.
+
+        A site may want the edition that its proof is of, and that edition's names, sent with them.
+        """
+        proof = self.catalogue.proof if self.catalogue.settings.proof.sent else None
+        held = proof.by_code.get((code.system, code.code)) if proof else None
+        proved = held if held is not None and held.verdict is not Verdict.UNPROVED else None
+        version, display = self.catalogue.systems[code.system].version, code.display
+        if proof is not None and proved is not None:
+            version, display = version or proof.edition(code.system), display or proved.name
         coding = {"system": self.catalogue.uri(code.system)}
-        if system.version is not None:
-            coding["version"] = system.version
+        if version is not None:
+            coding["version"] = version
         coding["code"] = code.code
-        if code.display:
-            coding["display"] = code.display
+        if display:
+            coding["display"] = display
         return coding
 
     def own(self, system: str, code: str, display: str) -> Coding:

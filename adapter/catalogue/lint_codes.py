@@ -20,7 +20,7 @@ PUBLISHED = ("loinc", "snomed", "hpo")
 # What a code of a system may be, by what it stands for: SNOMED CT semantic tags, kinds of LOINC codes.
 _QUESTION = {"snomed": ("observable entity",), "loinc": ("observable", "panel", "document")}
 _VALUE = {"snomed": ("finding", "disorder", "qualifier value"), "loinc": ("answer",), "hpo": ("phenotype",)}
-_ROLES: dict[str, dict[str, tuple[str, ...]]] = {
+ROLES: dict[str, dict[str, tuple[str, ...]]] = {
     "question": _QUESTION,
     "value": _VALUE,
     "site": {"snomed": ("body structure",)},
@@ -160,7 +160,7 @@ def _verified(place: Place, code: Code, row: VerifiedCode, catalogue: Catalogue)
         return
     if code.system == "hpo" and place.role != "value":
         yield said("hpo-place", f"{code} names an abnormality", "no HPO term where no abnormal finding is said")
-    elif row.kind not in _ROLES[place.role].get(code.system, ()):
+    elif row.kind not in ROLES[place.role].get(code.system, ()):
         what = f"{code} is a {row.kind or 'code of a kind that was not seen'}, not a {place.role}"
         rule = "finding-as-question" if place.role == "question" else "code-role"
         yield said(rule, what, _SHOULD_BE.get(place.role, "another code, or none"))

@@ -45,6 +45,9 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
         date.fromisoformat(settings.policy.date)
     except ValueError:
         yield said("policy.date", f"{settings.policy.date} is no date", "a day of the calendar, such as 2026-11-25")
+    if settings.proof.sent and catalogue.proof is None:
+        what = "the edition of a proof is to be sent, and there is none in the folder"
+        yield said("proof.sent", what, "newborn-adapter terminology prove, or sent: false")
     for name, uri in settings.identifier_systems.items():
         if not _is_uri(uri):
             yield said(f"identifier_systems.{name}", f"'{uri}' is no absolute URI", "https://.., or urn:oid:2.999.1")

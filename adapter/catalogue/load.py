@@ -15,6 +15,7 @@ from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.labels import with_labels
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
+from adapter.catalogue.proof import read_proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
@@ -96,6 +97,8 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     }
     regions = _typed_regions(raw["regions"], problems)
     growth = _typed_growth(raw["growth"], site, problems)
+    proof, unreadable = read_proof(site) if site is not None else (None, [])
+    problems += unreadable
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
     v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
     if problems or settings is None or v2 is None:
@@ -111,6 +114,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         growth=growth,
         verified=verified,
         places=places,
+        proof=proof,
         **tables,
     )
 

@@ -47,6 +47,18 @@ class Emit(Frozen):
     device: bool = True
 
 
+class ProofWanted(Frozen):
+    """What a site wants of the proof of its codes (:mod:`adapter.catalogue.proof`).
+
+    ``wanted``: validating and sending warn where it is missing, of other codes, or more than ``days`` old. ``sent``:
+    codings name the edition that was proved (Coding.version), and get from it the names that the project withholds.
+    """
+
+    wanted: bool = False
+    days: int = Field(default=400, ge=1, le=10_000)
+    sent: bool = False
+
+
 class Settings(Frozen):
     """The settings in force; ``mappings/settings.yaml`` says what each does."""
 
@@ -62,8 +74,10 @@ class Settings(Frozen):
     """Which of the site's growth references judges size at birth; none is shipped."""
     size_bands: Bands
     language: str | None = Field(default=None, pattern=LANGUAGE)
+    paper: Literal["a4", "letter"] = "a4"
     organisation: Organisation | None = None
     emit: Emit = Emit()
+    proof: ProofWanted = ProofWanted()
     formats: tuple[str, ...] | None = None
     scores: Literal["components", "members"] = "components"
     own_profiles: bool = False

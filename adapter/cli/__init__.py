@@ -29,6 +29,7 @@ COMMANDS = {
     "sandbox": "Run a FHIR test server on this machine.",
     "extract": "Make research tables of exams.",
     "package": "Write the catalogue as a FHIR package.",
+    "terminology": "Prove the codes against a terminology server.",
 }
 """Each command and what it does in a line; ``--help`` says so without loading any of them."""
 

@@ -41,7 +41,7 @@ _BELONGS = {
 @click.option("--serve", is_flag=True, help="The bedside page at 127.0.0.1; its records go into --drop.")
 @click.option("--kind", metavar="KIND", help="A kind of exam (initial, shift, discharge, ...); else each of them.")
 @click.option("--format", "encoding", type=click.Choice(["html", "pdf"]), help="Of the worksheet; html without it.")
-@click.option("--paper", type=click.Choice(["a4", "letter"]), help="Of the worksheet; a4 without it.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="Of the worksheet. Default: the site's paper.")
 @click.option("--pretty", is_flag=True, default=None, help="Indented, for people.")
 @click.option(
     "--drop",
@@ -100,7 +100,7 @@ def form(
     elif chosen == "--page":
         write_output(out, _page(catalogue, kind, served=False), public=True)
     elif chosen == "--worksheet":
-        _worksheet(catalogue, kind, encoding or "html", paper or "a4", out)
+        _worksheet(catalogue, kind, encoding or "html", paper or catalogue.settings.paper, out)
     else:
         _serve(catalogue, kind, drop, port or 0)
 

@@ -75,7 +75,7 @@ def items(
     if only_rules:
         click.echo(f"{rules_in_words(catalogue)}\n{policy_line(catalogue)}\n{CAUTION}")
         return
-    chosen = _chosen(catalogue, item_ids, region, kind, coded)
+    chosen = chosen_items(catalogue, item_ids, region, kind, coded)
     if only_coverage:
         click.echo(coverage_report(chosen, catalogue, form), nl=False)
     elif form == "json":
@@ -108,9 +108,14 @@ def _lint(catalogue: Catalogue) -> None:
     sys.exit(ExitCode.PROBLEMS if problems else ExitCode.WELL)
 
 
-def _chosen(
-    catalogue: Catalogue, ids: tuple[str, ...], region: str | None, kind: str | None, coded: str | None
+def chosen_items(
+    catalogue: Catalogue,
+    ids: tuple[str, ...],
+    region: str | None = None,
+    kind: str | None = None,
+    coded: str | None = None,
 ) -> list[Item]:
+    """The items that are meant, all where nothing narrows them; a usage error for what is not there."""
     from adapter.catalogue.coverage import question_coverage
 
     for name in ids:

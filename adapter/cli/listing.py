@@ -5,10 +5,22 @@ from __future__ import annotations
 import csv
 import io
 
-from adapter.catalogue import Catalogue, Item
+from adapter.catalogue import Catalogue, Item, Meaning
 from adapter.catalogue.coverage import Coverage, answer_shares, question_coverage
 
-_COLUMNS = ("position", "item", "region", "label", "type", "unit", "sides", "coded", "answers_coded", "codes")
+_COLUMNS = (
+    "position",
+    "item",
+    "region",
+    "label",
+    "type",
+    "unit",
+    "sides",
+    "coded",
+    "answers_coded",
+    "abnormal_hpo",
+    "codes",
+)
 
 
 def _row(item: Item, catalogue: Catalogue) -> dict[str, str]:
@@ -23,8 +35,16 @@ def _row(item: Item, catalogue: Catalogue) -> dict[str, str]:
         "sides": item.sides.value,
         "coded": question_coverage(item).value,
         "answers_coded": f"{shared}/{answers}" if answers else "",
+        "abnormal_hpo": _with_hpo(item),
         "codes": "; ".join(str(code) for code in item.codes),
     }
+
+
+def _with_hpo(item: Item) -> str:
+    """How many of the abnormal answers have an HPO term, sent or in the ConceptMap alone, and how many there are."""
+    abnormal = [answer for answer in item.answers if answer.meaning is Meaning.ABNORMAL]
+    named = sum(any(code.system == "hpo" for code in (*one.codes, *one.maps)) for one in abnormal)
+    return f"{named}/{len(abnormal)}" if abnormal else ""
 
 
 def as_csv(chosen: list[Item], catalogue: Catalogue) -> str:
@@ -38,7 +58,7 @@ def as_csv(chosen: list[Item], catalogue: Catalogue) -> str:
 
 def as_table(chosen: list[Item], catalogue: Catalogue) -> str:
     """A line an item, and how many questions are coded how."""
-    columns = ("item", "region", "type", "unit", "sides", "coded", "answers_coded", "label")
+    columns = ("item", "region", "type", "unit", "sides", "coded", "answers_coded", "abnormal_hpo", "label")
     rows = [dict(zip(columns, columns, strict=True))] + [_row(item, catalogue) for item in chosen]
     widths = {column: max(len(row[column]) for row in rows) for column in columns}
     lines = ["  ".join(row[column].ljust(widths[column]) for column in columns).rstrip() for row in rows]
@@ -84,6 +104,11 @@ def in_full(item: Item, catalogue: Catalogue) -> str:
         lines.append(f"  range       {part}{band} [{band.meaning.value}{urgent}]{when}  {band.source}")
     lines += [f"  site        {site}" for site in item.sites]
     lines.append(f"  sources     {'; '.join(f'{s}: {catalogue.sources[s].label}' for s in item.sources)}")
+    if any(code.system == "hpo" for answer in item.answers for code in answer.codes):
+        sent = (
+            "sent" if catalogue.settings.hpo == "on" else "in the ConceptMap alone; hpo: on in site.yaml sends them"
+        )
+        lines.append(f"  hpo         {sent}. {catalogue.systems['hpo'].notice}")
     return "\n".join(lines)
 
 

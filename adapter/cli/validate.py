@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from adapter.cli.reporting import counted
+from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.reporting import counted, say_standing
 from adapter.cli.running import given, many_options, run_into
 from adapter.problems import ExitCode, Layer, Severity
 
@@ -70,6 +71,7 @@ _FAILING = {
     type=click.Path(path_type=Path, dir_okay=False),
     help="A file for the problems, a line of JSON for each resource that has any. It can be interrupted.",
 )
+@site_option
 @many_options
 def validate(
     files: tuple[Path, ...],
@@ -81,6 +83,7 @@ def validate(
     excerpt: bool | None,
     second_opinion: bool,
     out: Path | None,
+    site: Path | None,
     jobs: int | None,
     quiet: bool,
 ) -> None:
@@ -95,10 +98,13 @@ def validate(
 
     Inputs of any size are spread over all processors. With --out what is refused is kept in OUT.rejected as well. No
     file is ever fetched: profiles come from the packages that are named. A newborn's data can stand in the excerpts
-    of the source, and nowhere else in the report.
+    of the source, and nowhere else in the report. With --site it says first what stands against the proof of that
+    site's codes, if the site wants one.
     """
     from adapter.run.validate import Validate
 
+    if site is not None:
+        say_standing(catalogue_for(site))
     chosen = tuple(layer for layer in LAYERS if not layers or layer.value in layers)
     inputs = given(list(_named(files)))
     if out is not None:

@@ -12,6 +12,7 @@ import click
 
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.reporting import say_standing
 from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
 from adapter.problems import ExitCode
 from adapter.read.plan import Plan, load_plan
@@ -74,6 +75,7 @@ def watch(
     """
     target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
     catalogue = catalogue_for(site)
+    say_standing(catalogue)
     plan = _plan(columns, catalogue)
     if outbox_file.absolute().is_relative_to(drop.absolute()):
         raise click.UsageError(f"--outbox {outbox_file} lies in the drop folder; put it elsewhere")

@@ -35,6 +35,7 @@ from adapter.sandbox.page import page_routes
 from adapter.sandbox.parameters import PARAMETERS
 from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.store import Session, Store, Version
+from adapter.sandbox.terminology import OPERATIONS, Definitions, own_definitions
 
 BASE_PATH = "/fhir"
 
@@ -46,12 +47,18 @@ class Settings:
     """How the server behaves.
 
     ``token_file`` makes it ask for a bearer token (:class:`Guard`); ``limits`` are those on request bodies;
-    ``catalogue`` says on the web page what an exam should cover (the shipped one where it is None).
+    ``catalogue`` says on the web page what an exam should cover (the shipped one where it is None). Terminology
+    operations answer from ``definitions`` (None: from the catalogue's package).
     """
 
     token_file: Path | None = None
     limits: Limits = field(default_factory=Limits)
     catalogue: Catalogue | None = None
+    definitions: Definitions | None = None
+
+    def terminology(self) -> Definitions:
+        """What terminology operations answer from."""
+        return self.definitions or own_definitions(self.catalogue)
 
 
 @dataclass(slots=True)
@@ -125,6 +132,7 @@ def create_app(store: Store, settings: Settings = Settings()) -> Starlette:
             route("/{type}", GET=_search, POST=_create, PUT=_conditional_update),
             route("/{type}/_search", POST=_search_by_form),
             route("/{type}/$validate", POST=_validate),
+            *(route(f"/{type_}/{name}", GET=_operation(type_, name)) for type_, name in OPERATIONS),
             route("/{type}/{id}", GET=_read, PUT=_update, DELETE=_delete),
             route("/{type}/{id}/_history", GET=_history),
             route("/{type}/{id}/_history/{version}", GET=_vread),
@@ -207,12 +215,17 @@ def _bundle(call: _Call) -> _Reply:
     if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
         raise Refusal(400, "invalid", "only a Bundle of type transaction or batch can be posted to the base")
     prefer = call.prefer.returned or "minimal"
-    return _Reply(200, transaction.process(call.store, bundle, base=call.base, prefer=prefer))
+    ask = call.settings.terminology
+    return _Reply(200, transaction.process(call.store, bundle, base=call.base, prefer=prefer, terminology=ask))
 
 
 def _validate(call: _Call) -> _Reply:
     mode = dict(call.query).get("mode", "")
     return _Reply(200, operations.validated(call.resource(), call.type, mode))
+
+
+def _operation(type_: str, name: str) -> Callable[[_Call], _Reply]:
+    return lambda call: _Reply(200, call.settings.terminology().answer(type_, name, dict(call.query)))
 
 
 def _search(call: _Call) -> _Reply:

@@ -7,9 +7,10 @@ from typing import Any
 from adapter.sandbox import operations
 from adapter.sandbox.negotiation import MEDIA_TYPE
 from adapter.sandbox.parameters import PARAMETERS, Kind
+from adapter.sandbox.terminology import OPERATIONS
 
 #: The day this statement was last changed; it must move with what the server can do.
-_DATE = "2026-11-25"
+_DATE = "2026-11-28"
 
 _INTERACTIONS = ("read", "vread", "update", "delete", "history-instance", "create", "search-type")
 
@@ -29,7 +30,10 @@ def statement(base: str, *, tokens: bool = False) -> dict[str, Any]:
         ),
         "resource": [_resource(type_) for type_ in PARAMETERS],
         "interaction": [{"code": "transaction"}, {"code": "batch"}],
-        "operation": [{"name": "validate", "definition": operations.DEFINITION}],
+        "operation": [
+            {"name": "validate", "definition": operations.DEFINITION},
+            *({"name": name[1:], "definition": url} for (_, name), url in OPERATIONS.items()),
+        ],
     }
     if tokens:
         rest["security"] = {"description": "A bearer token in the header Authorization (RFC 6750)."}

@@ -7,7 +7,7 @@ entries become references to the resources made, conditional references are reso
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -20,6 +20,7 @@ from adapter.sandbox.references import resolve_conditional, rewrite, unresolved
 from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.search import matches, parse
 from adapter.sandbox.store import Session, Store, Version
+from adapter.sandbox.terminology import Definitions
 from adapter.validate import validate
 
 _ORDER = {"DELETE": 1, "POST": 2, "PUT": 3, "GET": 4}
@@ -49,12 +50,15 @@ class _Entry:
         return self.resource
 
 
-def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str) -> dict[str, Any]:
+def process(
+    store: Store, bundle: dict[str, Any], *, base: str, prefer: str, terminology: Callable[[], Definitions]
+) -> dict[str, Any]:
     """Carry out a Bundle of type ``transaction`` or ``batch`` and answer with the response Bundle.
 
     ``base`` is the server's address; ``prefer`` is ``minimal``, ``representation`` or ``OperationOutcome``
-    (3.1.0.1, managing return content). Raises :class:`Refusal` when a transaction fails, the place naming the
-    entry; the store is then as it was. A batch answers entry by entry.
+    (3.1.0.1, managing return content); ``terminology`` has the answers to operations on codes. Raises
+    :class:`Refusal` when a transaction fails, the place naming the entry; the store is then as it was. A batch
+    answers entry by entry.
     """
     kind = bundle.get("type")
     if kind not in ("transaction", "batch"):
@@ -62,7 +66,7 @@ def process(store: Store, bundle: dict[str, Any], *, base: str, prefer: str) -> 
     if kind == "transaction":
         interactions.refuse_invalid(validate(bundle, layers=LAYERS))
     entries = _list(bundle.get("entry", []))
-    answer = _Answer(base, prefer)
+    answer = _Answer(base, prefer, terminology)
     carry_out = _transaction if kind == "transaction" else _batch
     answers = carry_out(store, entries, answer)
     response: dict[str, Any] = {"resourceType": "Bundle", "type": f"{kind}-response"}
@@ -77,6 +81,7 @@ class _Answer:
 
     base: str
     prefer: str
+    terminology: Callable[[], Definitions]
 
     def written(self, status: int, version: Version) -> dict[str, Any]:
         """For a create or update: status, location, etag, lastModified, and what was preferred."""
@@ -96,6 +101,10 @@ class _Answer:
     def fetched(self, session: Session, entry: _Entry) -> dict[str, Any]:
         """For a GET: read, vread, history or search."""
         match entry.path:
+            case [type_, operation] if operation.startswith("$"):
+                given = dict(parse_qsl(entry.criteria or ""))
+                result = self.terminology().answer(type_, operation, given)
+                return {"resource": result, "response": {"status": status_line(200)}}
             case [type_] if type_:
                 interactions.check_type(type_)
                 query = parse(type_, parse_qsl(entry.criteria or "", keep_blank_values=True), base=self.base)

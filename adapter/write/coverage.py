@@ -8,11 +8,12 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from adapter.catalogue import Catalogue, Item
+from adapter.catalogue import Catalogue, Code, Item
 from adapter.catalogue.coverage import Coded, Coverage, coded
+from adapter.catalogue.proof import Proof
 from adapter.document import Block, Column, Document, Fields, Heading, Notice, Paragraph, Row, Table, say, to_html
 
-_COLUMNS = ("kind", "own_code", "label", "coded", "loinc", "snomed", "other", "why")
+_COLUMNS = ("kind", "own_code", "label", "coded", "loinc", "snomed", "hpo", "other", "why", "proof")
 _KINDS = {
     "item": "questions",
     "component": "numbers of measurements",
@@ -30,9 +31,9 @@ def coverage_report(items: Iterable[Item], catalogue: Catalogue, form: str) -> s
     rows = list(coded(items, catalogue))
     match form:
         case "csv":
-            return _csv(rows)
+            return _csv(rows, catalogue.proof)
         case "json":
-            return json.dumps([_fields(row) for row in rows], indent=2, ensure_ascii=False) + "\n"
+            return json.dumps([_fields(row, catalogue.proof) for row in rows], indent=2, ensure_ascii=False) + "\n"
         case "html":
             return to_html(_document(rows, catalogue)).decode()
     return _text(rows, catalogue)
@@ -43,8 +44,8 @@ def counted(rows: Sequence[Coded]) -> dict[str, Counter[Coverage]]:
     return {kind: Counter(row.covered for row in rows if row.kind == kind) for kind in _KINDS}
 
 
-def _fields(row: Coded) -> dict[str, str]:
-    by: dict[str, list[str]] = {"loinc": [], "snomed": [], "other": []}
+def _fields(row: Coded, proof: Proof | None) -> dict[str, str]:
+    by: dict[str, list[str]] = {"loinc": [], "snomed": [], "hpo": [], "other": []}
     for code in row.codes:
         shown = code.code + (f" |{code.display}|" if code.display else "")
         by.get(code.system, by["other"]).append(shown if code.system in by else f"{code.system} {shown}")
@@ -56,15 +57,26 @@ def _fields(row: Coded) -> dict[str, str]:
         "coded": row.covered.value,
         **joined,
         "why": row.why,
+        "proof": "; ".join(f"{code.code} {verdict(code, proof)}" for code in row.codes) if proof else "",
     }
 
 
-def _csv(rows: Sequence[Coded]) -> str:
+def verdict(code: Code, proof: Proof) -> str:
+    """What the site's proof says of a code."""
+    held = proof.by_code.get((code.system, code.code))
+    return held.verdict.value if held is not None else "not in the proof"
+
+
+def _csv(rows: Sequence[Coded], proof: Proof | None) -> str:
     out = io.StringIO()
     writer = csv.DictWriter(out, _COLUMNS, lineterminator="\n")
     writer.writeheader()
-    writer.writerows(_fields(row) for row in rows)
+    writer.writerows(_fields(row, proof) for row in rows)
     return out.getvalue()
+
+
+def _shown(code: Code, proof: Proof | None) -> str:
+    return f"{code} [{verdict(code, proof)}]" if proof else str(code)
 
 
 def _sums(rows: Sequence[Coded]) -> list[tuple[str, list[int]]]:
@@ -77,7 +89,7 @@ def _text(rows: Sequence[Coded], catalogue: Catalogue) -> str:
     lines = []
     for row in rows:
         depth = "" if row.kind == "item" else "  "
-        codes = "; ".join(str(code) for code in row.codes)
+        codes = "; ".join(_shown(code, catalogue.proof) for code in row.codes)
         lines.append(f"{row.covered.value:<7}{depth}{row.place}  {row.label}")
         lines += [f"       {depth}  {said}" for said in (codes, row.why) if said]
     names = ["", "in all", *(c.value for c in Coverage)]
@@ -87,14 +99,23 @@ def _text(rows: Sequence[Coded], catalogue: Catalogue) -> str:
         "",
         *("  ".join(cell.ljust(w) for cell, w in zip(line, widths, strict=True)).rstrip() for line in table),
     ]
-    return "\n".join([*lines, "", _CAUTION, _site(catalogue), ""])
+    return "\n".join([*lines, "", _CAUTION, _site(catalogue), *filter(None, [catalogue.notice()]), ""])
 
 
 def _site(catalogue: Catalogue) -> str:
     settings = catalogue.settings
-    return (
-        f"Catalogue {settings.version}; SNOMED CT: {settings.snomed}; {settings.policy.name}, {settings.policy.date}."
-    )
+    known = f"Catalogue {settings.version}; SNOMED CT: {settings.snomed}; HPO: {settings.hpo}"
+    return f"{known}; {settings.policy.name}, {settings.policy.date}. {_proof(catalogue)}"
+
+
+def _proof(catalogue: Catalogue) -> str:
+    proof = catalogue.proof
+    if proof is None:
+        return "No code is proved against a release (newborn-adapter terminology prove)."
+    counts = Counter(one.verdict.value for one in proof.codes)
+    shown = ", ".join(f"{count} {word}" for word, count in counts.most_common())
+    editions = ", ".join(f"{name} {one.version or 'version not told'}" for name, one in proof.editions.items())
+    return f"Proof of {proof.made.date().isoformat()}, {proof.server}: {shown}; {editions}."
 
 
 def _document(rows: Sequence[Coded], catalogue: Catalogue) -> Document:
@@ -111,7 +132,7 @@ def _document(rows: Sequence[Coded], catalogue: Catalogue) -> Document:
         own = {item.id for item in region.items}
         chosen = [row for row in rows if row.place.partition(".")[0] in own]
         if chosen:
-            blocks += [Heading(region.label), _table(region.label, chosen)]
+            blocks += [Heading(region.label), _table(region.label, chosen, catalogue.proof)]
     about = Fields((("Catalogue", say(catalogue.settings.version)), ("SNOMED CT", say(catalogue.settings.snomed))))
     return Document(
         title="Coverage by published codes",
@@ -122,7 +143,7 @@ def _document(rows: Sequence[Coded], catalogue: Catalogue) -> Document:
     )
 
 
-def _table(caption: str, rows: Sequence[Coded]) -> Table:
+def _table(caption: str, rows: Sequence[Coded], proof: Proof | None) -> Table:
     columns = (
         Column("Our code", 6),
         Column("Label", 6),
@@ -130,7 +151,7 @@ def _table(caption: str, rows: Sequence[Coded]) -> Table:
         Column("Published codes, or why none", 9),
     )
     cells = (
-        (row.place, row.label, row.covered.value, "; ".join(map(str, row.codes)) if row.codes else row.why)
+        (row.place, row.label, row.covered.value, "; ".join(_shown(c, proof) for c in row.codes) or row.why)
         for row in rows
     )
     return Table(caption, columns, tuple(Row(tuple(say(cell) for cell in line)) for line in cells))

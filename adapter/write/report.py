@@ -48,7 +48,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
         tell.about_exam(account),
         Heading("What must be told"),
         Paragraph(say(f"{account.counts}."), Tone.STRONG),
-        *tell.tell_notices(account),
+        *tell.tell_notices(account, sources),
         *_under("Since the earlier exams", tell.comparison(account)),
         *_under("Growth", tell.growth_plots(account)),
         *_under("Findings, in the order of the exam", _regions(account, sources)),
@@ -59,7 +59,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
         Heading("Cautions"),
         Paragraph(say(caution(catalogue))),
         Paragraph(say(_LIMITS)),
-        *_under("Sources of the ranges", sources.listed()),
+        *_under("Sources of ranges and rules", sources.listed()),
     ]
     return Document(
         title=f"Newborn examination: {kind}",
@@ -67,6 +67,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
         author=", ".join(filter(None, (examiner.name for examiner in exam.details.examiners))),
         running=tell.running(exam),
         foot=f"{SOFTWARE} {__version__}, catalogue {catalogue.settings.version}; {_policy(catalogue)}",
+        paper=catalogue.settings.paper,
         banner="ENTERED IN ERROR" if exam.details.status is Status.ENTERED_IN_ERROR else "",
         blocks=tuple(blocks),
     )
@@ -83,4 +84,5 @@ def _under(heading: str, blocks: Sequence[Block]) -> list[Block]:
 
 
 def _regions(account: Account, sources: Sources) -> list[Block]:
-    return [block for region in account.catalogue.regions for block in tell.region_table(account, region, sources)]
+    tables = [block for region in account.catalogue.regions for block in tell.region_table(account, region, sources)]
+    return [Paragraph(say("Left and right are the infant's own."), Tone.QUIET), *tables] if tables else []

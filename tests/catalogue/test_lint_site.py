@@ -21,6 +21,12 @@ FAULTS = {
     "a Provenance neither here nor there": (
         {"site.yaml": "emit: {provenance: none}\n"}, "wrong-field", "provenance", "",
     ),
+    "an edition to send without a proof": (
+        {"site.yaml": "proof: {sent: true}\n"}, "setting", "proof.sent", "terminology prove",
+    ),
+    "a proof that is none": (
+        {"terminology-proof.json": "[]"}, "wrong-file", "terminology-proof.json", "make it anew",
+    ),
     "settings that are a list": (
         {"site.yaml": "- language: de\n"}, "wrong-file", "not a mapping", "mappings/settings.yaml",
     ),

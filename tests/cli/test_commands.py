@@ -27,7 +27,7 @@ def examples_in_help(command: str) -> list[list[str]]:
 
 
 # What needs a server that stays, or an outbox, is run with one by the tests of its own room.
-SERVED = ("demo", "sandbox", "send", "outbox", "watch")
+SERVED = ("demo", "sandbox", "send", "outbox", "watch", "terminology")
 
 
 @pytest.mark.parametrize("command", [c for c in COMMANDS if c not in SERVED])

@@ -167,7 +167,11 @@ def test_manifests_have_what_the_guide_asks(tmp_path: Path) -> None:
 
 def test_deidentified_by_the_command(tmp_path: Path) -> None:
     (tmp_path / "study.key").write_text(KEY + "\n", encoding="ascii")
-    policy = ("--deidentify", "limited-data-set")
+    none = ("--deidentify", "limited-data-set", "--key-env", "STUDY_KEY")
+    nobody = extract(CAPTURES, "--out", tmp_path / "none", "--table", "newborns", *none, STUDY_KEY=KEY)
+    assert (nobody.exit_code, len(pd.read_csv(tmp_path / "none" / "newborns.csv"))) == (1, 0)
+    assert "newborns are left out" in nobody.output
+    policy = ("--deidentify", "limited-data-set", "--rare", "tell")
     by_file = extract(CAPTURES, "--out", tmp_path / "a", *policy, "--key-file", tmp_path / "study.key")
     by_name = extract(CAPTURES, "--out", tmp_path / "b", *policy, "--key-env", "STUDY_KEY", STUDY_KEY=KEY)
     assert by_file.exit_code == by_name.exit_code == 0, by_file.output

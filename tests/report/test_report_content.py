@@ -7,6 +7,7 @@ from the findings: *not examined* and *not recorded* (common practice of chartin
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 from io import BytesIO
@@ -174,11 +175,22 @@ def test_what_must_be_told_comes_before_every_finding() -> None:
     notice = words(root.xpath("//section[contains(@class, 'loud')]")[0])
     assert "Circulation that may depend on the duct" in notice
     assert "Femoral pulse, left: Weak" in notice
-    assert "Stockholm" in notice
+    (number,) = (words(li).split()[0] for li in root.xpath("//main//li") if "Stockholm" in words(li))
+    assert number in notice  # the source as a numbered note
+    assert "duct_dependent_circulation" not in words(root)
+    assert "https://" not in words(root).partition("Sources of ranges")[0]
     foot = [
         cells for _, cells in rows(root, CATALOGUE) if cells[0].startswith("Oxygen saturation") and "88" in cells[2]
     ]
     assert "abnormal, very low TELL NOW" in foot[0][3]
+
+
+def test_it_is_printed_on_the_paper_of_the_site() -> None:
+    """Letter is 8.5 by 11 inches (ANSI/ASME Y14.1, size A), A4 210 by 297 mm (ISO 216); points of 1/72 inch."""
+    letter = replace(CATALOGUE, settings=CATALOGUE.settings.model_copy(update={"paper": "letter"}))
+    for catalogue, size in ((CATALOGUE, (595, 842)), (letter, (612, 792))):
+        (first, *_) = PdfReader(BytesIO(write(read("d05"), catalogue, "report", "pdf"))).pages
+        assert (round(first.mediabox.width), round(first.mediabox.height)) == size
 
 
 def test_an_empty_tell_list_is_not_all_normal() -> None:
@@ -215,7 +227,7 @@ def test_captured_and_converted_units_and_the_range_in_force() -> None:
     found = {cells[0]: cells for _, cells in rows(page(read("d10-2")), CATALOGUE)}
     assert found["Birth weight"][2] == "7 lb 4 oz = 3288.54 g"
     assert found["Body temperature"][2].endswith("= 36.78 °C")
-    assert "expected ≥36.5 and ≤37.5 °C" in found["Body temperature"][4]
+    assert "range ≥36.5 and ≤37.5 °C" in found["Body temperature"][4]
 
 
 def test_scores_sign_by_sign_and_what_is_missing() -> None:
@@ -271,7 +283,7 @@ def test_cautions_sources_policy_and_versions() -> None:
         "catalogue 20",
     ):
         assert part in text
-    assert re.search(r"\[1\] \S", section(page(exam()), "Sources of the ranges"))
+    assert re.search(r"\[1\] \S", section(page(exam()), "Sources of ranges and rules"))
 
 
 def test_both_sides_alike_are_one_row() -> None:

@@ -107,7 +107,8 @@ def test_every_form_is_what_exam_after_exam_gives(
         tally = run(work, [source], out, jobs=jobs, most=most).tally
         assert (tally.done, tally.refused) == (exams, refused + 1)  # one is refused by its reader
         assert tally.read == tally.done + tally.refused + tally.left_out
-        assert tally.remarks.keys() == {
+        rare = {"left out, fewer than 5 newborns share sex, gestation_weeks, born_of"} if policy else set()
+        assert tally.remarks.keys() == rare | {
             "given twice",
             "replaced by later versions",
             "entered in error and left out of the tables",

@@ -140,7 +140,7 @@ def _made_by(computed: Computed, sources: Sources | None) -> str:
     if maker is None:
         return "computed"
     number = f" {sources.number(maker.source)}" if sources else ""
-    return f"by the rule {maker.id}{number}" if computed.urgency is not None else f"computed by {maker}{number}"
+    return f"by a rule{number}" if computed.urgency is not None else f"computed by {maker}{number}"
 
 
 def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[str]:
@@ -166,7 +166,7 @@ def _expected(
     finding: Finding, item: Item, account: Account, sources: Sources | None, component: str | None = None
 ) -> str:
     expected = expected_range(finding, item, account.exam, account.catalogue, component)
-    return f"expected {in_force(expected, item, account)}{_source(expected, sources)}" if expected else ""
+    return f"range {in_force(expected, item, account)}{_source(expected, sources)}" if expected else ""
 
 
 def in_force(band: Range, item: Item, account: Account) -> str:

@@ -8,6 +8,7 @@ from adapter.derive import NOTHING, TITLES, Evidence, Tell, sections, unjudged
 from adapter.document import Block, Bullets, Notice, Paragraph, Tone, say
 from adapter.exam import Status, Urgency
 from adapter.write.account.gathered import Account
+from adapter.write.account.sources import Sources
 
 _TONES = {
     Urgency.TELL_NOW: Tone.LOUD,
@@ -17,8 +18,11 @@ _TONES = {
 }
 
 
-def tell_notices(account: Account) -> list[Block]:
-    """The list, most urgent first; an empty one says how little it says. A retracted exam has none."""
+def tell_notices(account: Account, sources: Sources | None = None) -> list[Block]:
+    """The list, most urgent first; an empty one says how little it says. A retracted exam has none.
+
+    ``sources`` numbers the sources, which else stand in each line.
+    """
     if account.exam.details.status is Status.ENTERED_IN_ERROR:
         return [Paragraph(say("A withdrawn exam has nothing to tell."))]
     blocks: list[Block] = []
@@ -27,7 +31,7 @@ def tell_notices(account: Account) -> list[Block]:
         blocks.append(Paragraph(say(text), Tone.STRONG))
     for urgency, tells in sections(account.tells):
         title = TITLES[urgency]
-        lines = tuple(block for tell in tells for block in _line(tell))
+        lines = tuple(block for tell in tells for block in _line(tell, sources))
         blocks.append(Notice(f"{title[0].upper()}{title[1:]} ({len(tells)})", lines, _TONES[urgency]))
     not_judged = unjudged(account.pool)
     if not_judged:
@@ -41,7 +45,8 @@ def _not_judged(reason: str, ones: Sequence[Evidence]) -> list[Block]:
     return [Paragraph(say(reason), Tone.QUIET), Bullets(tuple(say(one.words) for one in ones))]
 
 
-def _line(tell: Tell) -> list[Block]:
+def _line(tell: Tell, sources: Sources | None) -> list[Block]:
     because = [Bullets(tuple(say(part) for part in tell.because))] if tell.because else []
-    why = Paragraph(say(f"{tell.reason}  [{tell.rule}; {tell.source}]"), Tone.QUIET)
+    source = sources.number_of(tell.source) if sources else f"[{tell.source}]"
+    why = Paragraph(say(f"{tell.reason} {source}"), Tone.QUIET)
     return [Paragraph(say(tell.words), Tone.STRONG), *because, why]

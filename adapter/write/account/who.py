@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from urllib.parse import urlsplit
 
+from adapter.catalogue import Catalogue
 from adapter.derive import age_in_words
 from adapter.document import Block, Fields, Notice, Paragraph, Run, Text, Tone, say
 from adapter.exam import Exam, Identifier, Status
@@ -35,7 +37,7 @@ def about_newborn(account: Account) -> Fields:
     newborn = exam.newborn
     pairs = [
         ("Newborn", say(Run(newborn.name or _NO_NAME, Tone.STRONG))),
-        ("Identifiers", _identifiers(newborn.identifiers)),
+        ("Identifiers", _identifiers(newborn.identifiers, account)),
         ("Sex", say(newborn.sex.value)),
         ("Born", say(moment(newborn.birth_time))),
     ]
@@ -53,7 +55,7 @@ def about_mother(account: Account) -> list[Block]:
     if mother is None:
         return []
     name = say(mother.name) if mother.name else say("name not recorded")
-    return [Fields((("Mother", name), ("Her identifiers", _identifiers(mother.identifiers))))]
+    return [Fields((("Mother", name), ("Her identifiers", _identifiers(mother.identifiers, account))))]
 
 
 def about_exam(account: Account) -> Fields:
@@ -67,17 +69,27 @@ def about_exam(account: Account) -> Fields:
         ("When", say(moment(details.started) + until)),
     ]
     for examiner in details.examiners:
-        known = ", ".join(filter(None, (examiner.name, str(examiner.identifier) if examiner.identifier else None)))
+        number = identifier_in_words(examiner.identifier, account.catalogue) if examiner.identifier else None
+        known = ", ".join(filter(None, (examiner.name, number)))
         pairs.append(("Examiner", say(f"{known} ({catalogue.roles[examiner.role].label})")))
     if details.place is not None:
         pairs.append(("Place", say(details.place)))
     if details.encounter is not None:
-        pairs.append(("Encounter", say(str(details.encounter))))
+        pairs.append(("Encounter", say(identifier_in_words(details.encounter, account.catalogue))))
     return Fields(tuple(pairs))
 
 
-def _identifiers(identifiers: Iterable[Identifier]) -> Text:
-    return say("\n".join(f"{identifier.value} ({identifier.system})" for identifier in identifiers))
+def _identifiers(identifiers: Iterable[Identifier], account: Account) -> Text:
+    return say("\n".join(identifier_in_words(identifier, account.catalogue) for identifier in identifiers))
+
+
+def identifier_in_words(identifier: Identifier, catalogue: Catalogue) -> str:
+    """``26-00501 (mrn)`` by the site's name of the system; else by its URL: ``mrn, hospital.example``."""
+    short = {uri: name for name, uri in catalogue.settings.identifier_systems.items()}
+    url = urlsplit(identifier.system)
+    last = url.path.rstrip("/").rpartition("/")[2]
+    known = f"{last}, {url.hostname}" if last and url.hostname else identifier.system
+    return f"{identifier.value} ({short.get(identifier.system, known)})"
 
 
 def standing(account: Account) -> list[Block]:

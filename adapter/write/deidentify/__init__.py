@@ -4,7 +4,7 @@ from adapter.write.deidentify.exam import WITHHELD, deidentify
 from adapter.write.deidentify.keys import BadKey, Pseudonyms, read_key
 from adapter.write.deidentify.policy import BadPolicy, Policy, load_policy, shipped_policies
 from adapter.write.deidentify.quasi import Cells
-from adapter.write.deidentify.run import Deidentified, Deidentifier, OtherFamily
+from adapter.write.deidentify.run import Deidentified, Deidentifier, OtherFamily, TooRare
 
 __all__ = [
     "WITHHELD",
@@ -16,6 +16,7 @@ __all__ = [
     "OtherFamily",
     "Policy",
     "Pseudonyms",
+    "TooRare",
     "deidentify",
     "load_policy",
     "read_key",

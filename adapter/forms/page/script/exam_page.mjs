@@ -36,7 +36,7 @@ export const pageView = (doc) => {
   doc.page = Math.min(doc.page, pages.length - 1);
   const page = pages[doc.page];
   return h("article.exampage", {},
-    h("p.stage", {}, page.stage.label, page.stage.how && h("span.hint", {}, ` ${page.stage.how}`)),
+    h("p.stage", {}, page.stage.label, page.stage.how && h("span.hint", {}, ` ${page.stage.how}`), h("span.hint", {}, " Left and right are the infant's own.")),
     h("h2", { tabindex: "-1" }, page.label),
     page.asked.map((item) => card(doc, item)),
     rest(doc, page),

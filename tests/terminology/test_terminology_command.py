@@ -1,0 +1,135 @@
+"""``newborn-adapter terminology`` against the sandbox with the made-up edition, and from a record of it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+
+import edition as made_up
+import pytest
+from lxml import etree
+
+from adapter.catalogue import Catalogue
+from adapter.catalogue.proof import FILE
+from adapter.sandbox import Settings, Store, running
+from adapter.sandbox.terminology import Definitions
+from adapter.write.package import definitions
+from tests.commands import run_here
+
+
+@pytest.fixture(scope="module")
+def base(catalogue: Catalogue) -> Iterator[str]:
+    held = Definitions([*definitions(catalogue), *made_up.edition(catalogue)])
+    with Store() as store, running(store, settings=Settings(definitions=held)) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("site")
+    (folder / "site.yaml").write_text("proof: {wanted: true}\n")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def recorded(base: str, site: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The record of a proof; the proof lies in the site's folder."""
+    path = tmp_path_factory.mktemp("record") / "answers.ndjson"
+    done = run_here("terminology", "prove", "--to", base, "--site", site, "--record", path)
+    assert done.returncode == 1, done.stderr  # codes failed, so that a pipeline can stop
+    text = done.stdout.decode()
+    assert f"snomed {made_up.INACTIVE}" in text
+    assert "no longer active" in text
+    assert made_up.SNOMED_VERSION in text
+    return path
+
+
+def test_a_record_gives_the_same_proof_without_a_server(recorded: Path, site: Path) -> None:
+    done = run_here("terminology", "prove", "--recorded", recorded, "--format", "json")
+    assert done.returncode == 1
+    assert json.loads(done.stdout) == json.loads((site / FILE).read_text())
+
+
+def test_the_proof_in_the_forms_of_pipelines(recorded: Path) -> None:
+    log = json.loads(run_here("terminology", "prove", "--recorded", recorded, "--format", "sarif").stdout)
+    rules = {result["ruleId"] for result in log["runs"][0]["results"]}
+    assert {"inactive-code", "unknown-code", "wrong-role", "wrong-scale", "other-name"} <= rules
+    suite = etree.fromstring(run_here("terminology", "prove", "--recorded", recorded, "--format", "junit").stdout)
+    assert int(suite.get("tests")) > 350
+    assert suite.get("failures") == "7"
+    assert run_here("terminology", "prove", "--recorded", recorded, "--fail-on", "never").returncode == 0
+
+
+def test_the_coverage_shows_the_proof(recorded: Path, site: Path) -> None:
+    shown = run_here("items", "--coverage", "--site", site, "--format", "csv").stdout.decode()
+    rows = {row["own_code"]: row for row in csv.DictReader(io.StringIO(shown))}
+    assert rows["heart_rhythm"]["proof"] == f"{made_up.WRONG_SCALE} failed"
+    assert rows["lips.cleft_lip"]["proof"] == f"{made_up.RENAMED} doubtful"
+    assert "proved" in run_here("items", "heart_rate", "--coverage", "--site", site).stdout.decode()
+
+
+def test_commands_warn_of_a_proof_only_where_the_site_asks(recorded: Path, site: Path, tmp_path: Path) -> None:
+    bundle = tmp_path / "patient.json"
+    bundle.write_text('{"resourceType": "Patient", "active": true}')
+    told = run_here("validate", bundle, "--site", site)
+    assert b"proof-failed" in told.stderr
+    assert told.returncode == 0
+    assert b"proof" not in run_here("validate", bundle).stderr
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "site.yaml").write_text("proof: {wanted: true, days: 1}\n")
+    assert b"proof-missing" in run_here("validate", bundle, "--site", tmp_path / "other").stderr
+
+
+def test_candidates_as_a_table_to_choose_from(base: str, tmp_path: Path) -> None:
+    out = tmp_path / "candidates.csv"
+    done = run_here(
+        "terminology", "candidates", "alertness", "--words", "respiratory distress", "--to", base, "--out", out
+    )
+    assert done.returncode == 0
+    rows = list(csv.DictReader(io.StringIO(out.read_text())))
+    assert {row["code"] for row in rows} == {made_up.REPLACEMENT}
+    assert rows[0]["parents"] == "Clinical finding"
+    assert made_up.SNOMED_VERSION in rows[0]["seen"]
+
+
+def test_the_examples_of_the_help_work_as_typed(base: str, tmp_path: Path) -> None:
+    (tmp_path / "my-ward").mkdir()
+    text = run_here("terminology", "--help").stdout.decode().replace("http://127.0.0.1:8080/fhir", base)
+    lines = [shlex.split(line)[1:] for line in re.findall(r"^\s+(newborn-adapter .+)$", text, re.MULTILINE)]
+    assert len(lines) == 3
+    codes = [run_here(*line, folder=tmp_path).returncode for line in lines[:2]]  # the third is below
+    assert codes == [1, 0]
+    assert (tmp_path / "my-ward" / FILE).is_file()
+    assert (tmp_path / "candidates.csv").is_file()
+
+
+def test_maps_from_the_command_line(base: str) -> None:
+    done = run_here("terminology", "maps", "--to", base)
+    assert done.returncode == 0, done.stdout[:2000]
+    count, _, rest = done.stdout.decode().partition(" mappings asked of ")
+    assert int(count) > 1000
+    assert "0 problems" in rest
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ((), b"name the server"),
+        (("--to", "mllp://127.0.0.1:1"), b"knows no terminology"),
+        (("--recorded", "absent.ndjson"), b"cannot be read"),
+        (("--recorded", "absent.ndjson", "--to", "http://127.0.0.1:1"), b"takes the place of a server"),
+    ],
+)
+def test_wrong_usage_is_said(options: tuple[str, ...], words: bytes, tmp_path: Path) -> None:
+    done = run_here("terminology", "prove", *options, folder=tmp_path)
+    assert done.returncode == 2
+    assert words in done.stderr
+
+
+def test_a_server_that_is_not_there(tmp_path: Path) -> None:
+    assert run_here("terminology", "prove", "--to", "http://127.0.0.1:9/fhir").returncode == 3
