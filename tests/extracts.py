@@ -11,6 +11,7 @@ from adapter.fhir.json import dumps
 from adapter.write.bulk_data import BulkDataFiles
 from adapter.write.deidentify import Deidentifier, OtherFamily
 from adapter.write.omop import Keys, OmopFiles, load_concepts
+from adapter.write.tables import Known
 from adapter.write.tables.files import TableFiles
 from adapter.write.views import views
 
@@ -39,25 +40,42 @@ def written_at_once(
             files[form] = BulkDataFiles(where, catalogue)
         elif form == "omop":
             keys = Keys(made_for=deidentifier.mark) if deidentifier is not None else None
-            files[form] = OmopFiles(where, catalogue, load_concepts(), encoding, notes=notes, keys=keys)
+            dated = deidentifier is None or deidentifier.dated
+            more = {"notes": notes, "keys": keys, "dated": dated}
+            files[form] = OmopFiles(where, catalogue, load_concepts(), encoding, **more)
         else:
             for name, view in views(catalogue).items():
                 (where / f"{name}.json").write_bytes(dumps(view, pretty=True) + b"\n")
-    done = refused = 0
-    for exam in exams:
-        if exam.details.status is Status.ENTERED_IN_ERROR and set(files) <= {"tables"}:
-            continue
-        try:
-            made = deidentifier(exam) if deidentifier is not None else exam
-        except OtherFamily:
-            refused += 1
-            continue
-        done += 1
+    tables_alone = set(files) <= {"tables"}
+    exams = [e for e in exams if not (tables_alone and e.details.status is Status.ENTERED_IN_ERROR)]
+    released, refused = exams, 0
+    if deidentifier is not None:
+        released, refused = _released(exams, deidentifier)
+    for exam in released:
+        known = Known(exam, catalogue, dated=deidentifier is None or deidentifier.dated)
         for form, one in files.items():
-            if form != "tables" or exam.details.status is not Status.ENTERED_IN_ERROR:
-                one.add(made)
+            if isinstance(one, BulkDataFiles):
+                one.add(exam, dated=known.dated)
+            elif form != "tables" or exam.details.status is not Status.ENTERED_IN_ERROR:
+                one.add(known)
     for one in files.values():
         one.close()
     if deidentifier is not None:
         deidentifier.write(folder)
-    return done, refused
+    return len(released), refused
+
+
+def _released(exams: Iterable[Exam], deidentifier: Deidentifier) -> tuple[list[Exam], int]:
+    """The exams as they are released, in the order of their pseudonyms, and how many were refused."""
+    admitted, refused = [], 0
+    for exam in exams:
+        made, among = deidentifier.made(exam)
+        try:
+            deidentifier.admit(among)
+        except OtherFamily:
+            refused += 1
+        else:
+            admitted.append((made, among))
+    deidentifier.close_admission()
+    staying = [made for made, among in admitted if deidentifier.stays(among)]
+    return sorted(staying, key=lambda one: one.details.id), refused

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,11 +13,12 @@ from adapter.cli.reading import plan_option, plan_said
 from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, run_into
 from adapter.cli.targets import Source, source_options
+from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
     from adapter.run import Tally
 
-FORMS = ("tables", "ndjson", "views", "omop")
+FORMS = ("tables", "ndjson", "views", "omop", "phenopackets")
 TABLES = ("exams", "findings", "components", "newborns", "tells")
 ENCODINGS = ("parquet", "csv")
 POLICIES = ("limited-data-set", "safe-harbor")
@@ -47,6 +49,11 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     help="Only these tables.",
 )
 @click.option("--deidentify", "policy", metavar="POLICY", help=f"A policy file, or {' or '.join(POLICIES)}.")
+@click.option(
+    "--rare",
+    type=click.Choice(("leave-out", "refuse", "tell")),
+    help="Newborns whose combination of quasi-identifiers too few share. Default: as the policy says.",
+)
 @click.option("--key-file", type=_FILE, help="The file that holds the secret key of pseudonyms and moved dates.")
 @click.option("--key-env", metavar="NAME", help="The environment variable that holds it.")
 @click.option("--all-versions", is_flag=True, help="Tables: keep what was amended or entered in error.")
@@ -62,7 +69,8 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 def extract(
     files: tuple[Path, ...], source: Source, out: Path, jobs: int | None, quiet: bool, **options: Any
 ) -> None:
-    """Make research tables of exams, with a data dictionary; or FHIR Bulk Data, SQL on FHIR views, OMOP CDM rows.
+    """Make research tables of exams, with a data dictionary; or FHIR Bulk Data, SQL on FHIR views, OMOP CDM
+    rows, GA4GH Phenopackets.
 
     Files are capture files, or FHIR bundles and NDJSON that this adapter wrote. An amendment stands for what it
     amends. The extract is written whole or not at all. Without --deidentify POLICY --key-file FILE it holds names and
@@ -87,6 +95,8 @@ def extract(
         note(_NAMES)
     else:
         _say_who_can_be_known(out)
+        if not tally.done:
+            sys.exit(ExitCode.PROBLEMS)
     end(tally)
 
 
@@ -100,11 +110,14 @@ def _say_who_can_be_known(out: Path) -> None:
     from adapter.fhir.json import loads
 
     k = loads((out / "deidentification.json").read_bytes())["k_anonymity"]
+    quasi = ", ".join(k["quasi_identifiers"])
+    if k["newborns_left_out"]:
+        note(f"{k['newborns_left_out']} newborns are left out: fewer than {k['k_wanted']} share their {quasi}.")
     if k["newborns_rare"]:
         rare, all_of_them = k["newborns_rare"], k["newborns"]
         who = f"all {all_of_them} newborns are" if rare == all_of_them else f"{rare} of {all_of_them} newborns are"
         note(
-            f"{who} in groups smaller than {k['k_wanted']} by {', '.join(k['quasi_identifiers'])}: "
+            f"{who} in groups smaller than {k['k_wanted']} by {quasi}: "
             "see rare_combinations.csv before this is given to anyone."
         )
     note(_OFFICER)

@@ -37,6 +37,10 @@ from adapter.document.plot import HEIGHT, WIDTH, Dot, Mark, Stroke, marks
 _PAGES = {"a4": "A4", "letter": "letter"}
 
 
+_SHARES = 16
+"""The widths of a table's columns are told in so many parts of it; the style sheet has a class for each."""
+
+
 def to_html(document: Document) -> bytes:
     """The page in UTF-8; the same document gives the same bytes."""
     style = _style() + _page(document)
@@ -127,7 +131,9 @@ def _class(tone: Tone) -> str | None:
 
 
 def _table(table: Table) -> Html:
-    columns = (tag("col", class_=f"share-{column.share}") for column in table.columns)
+    whole = sum(column.share for column in table.columns)
+    shares = (max(1, round(column.share * _SHARES / whole)) for column in table.columns)
+    columns = (tag("col", class_=f"share-{share}") for share in shares)
     head = tag("tr", (tag("th", column.label, scope="col") for column in table.columns))
     return tag(
         "table",

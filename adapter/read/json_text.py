@@ -75,37 +75,36 @@ MOST_LINES = 200_000
 def json_lines(text: str) -> dict[str, int]:
     """The line on which each value of a well-formed JSON text begins, by JSON pointer; of a flood the first."""
     lines: dict[str, int] = {}
-    stack: list[list[Any]] = []  # one [pointer so far, next index or key] for each open array or object
+    stack: list[list[Any]] = []  # [pointer, next index, or None in an object] for each open array or object
     line, last = 1, 0
-    key: str | None = None
+    at: str | None = ""  # where the next value stands; None: a key, or the end, comes first
     for token in _TOKEN.finditer(text):
-        begin, word = token.start(1), token[1]
-        line += text.count("\n", last, begin)
-        last = begin
-        if word in "]}":
-            stack.pop()
-        elif word == ",":
-            key = None
-        elif word == ":":
+        word = token[1]
+        if word == ":":
             continue
-        elif stack and stack[-1][1] is None and key is None:
-            key = json.loads(word)
+        if word == ",":
+            at = _next_pointer(stack[-1])
+        elif word == "]" or word == "}":
+            stack.pop()
+        elif at is None:
+            key = word[1:-1] if "\\" not in word else json.loads(word)
+            at = f"{stack[-1][0]}{pointer(key)}" if "/" in key or "~" in key else f"{stack[-1][0]}/{key}"
         else:
-            at = _next_pointer(stack, key)
+            begin = token.start(1)
+            line += text.count("\n", last, begin)
+            last = begin
             lines[at] = line
             if len(lines) >= MOST_LINES:
                 break
-            key = None
-            if word in "[{":
+            if word == "[" or word == "{":
                 stack.append([at, 0 if word == "[" else None])
+                at = _next_pointer(stack[-1])
     return lines
 
 
-def _next_pointer(stack: list[list[Any]], key: str | None) -> str:
-    if not stack:
-        return ""
-    at, index = stack[-1]
+def _next_pointer(open_: list[Any]) -> str | None:
+    at, index = open_
     if index is None:
-        return f"{at}{pointer(key)}"
-    stack[-1][1] += 1
+        return None
+    open_[1] += 1
     return f"{at}/{index}"

@@ -17,13 +17,14 @@ from adapter.exam import Exam, ExamDetails, Status
 from adapter.read import Reading
 from adapter.run.exams import cut_for, plan_of, readings_of
 from adapter.run.extract_forms import FORMS, ExtractForm, FormOptions
+from adapter.run.held import write_held
 from adapter.run.inputs import Cut, Given
 from adapter.run.later_versions import later_versions, set_aside
 from adapter.run.merge import FACTS, ExamFacts, admitted
 from adapter.run.pieces import Piece
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
-from adapter.write.deidentify import Deidentified, Deidentifier, load_policy, read_key
+from adapter.write.deidentify import Deidentified, Deidentifier, Policy, load_policy, read_key
 from adapter.write.omop import IDENTIFIED, Checked, Concept, Concepts, concepts_of, load_concepts, read_keys
 from adapter.write.tables import TABLES, Known
 from adapter.write.tables.arrow import arrow
@@ -38,10 +39,10 @@ class Extract:
     """Exams to ``forms`` of :data:`adapter.run.extract_forms.FORMS`, tables as CSV or Parquet.
 
     ``tables``: which of :data:`adapter.write.tables.TABLES`. ``policy`` de-identifies, with the key in ``key_file``
-    or in the environment variable ``key_env``. An amendment stands for what it amends, and what was entered in error
-    is in no table; with ``all_versions``, for tables alone, all are. ``notes``: OMOP with free text. ``omop_keys``:
-    the keys of an earlier extract, to go on from. ``vocabulary``: the table CONCEPT of the site's OMOP vocabularies.
-    ``plan`` is the column plan of tables.
+    or in the environment variable ``key_env``; ``rare`` stands for what it says of rare combinations. An amendment
+    stands for what it amends, and what was entered in error is in no table; with ``all_versions``, for tables alone,
+    all are. ``notes``: OMOP with free text. ``omop_keys``: the keys of an earlier extract, to go on from.
+    ``vocabulary``: the table CONCEPT of the site's OMOP vocabularies. ``plan`` is the column plan of tables.
 
     :meth:`prepared` finds what comes last: ``latest``, which versions of amended exams count; ``aside``, the roots of
     those of which a later version is refused; ``concepts`` and how they compare with the shipped ids, ``checked``.
@@ -51,6 +52,7 @@ class Extract:
     tables: tuple[str, ...] = tuple(TABLES)
     encoding: str = "csv"
     policy: str | None = None
+    rare: str | None = None
     key_file: Path | None = None
     key_env: str | None = None
     all_versions: bool = False
@@ -85,13 +87,13 @@ class Extract:
         catalogue = load_catalogue(self.site)
         if self.all_versions and set(self.forms) != {"tables"}:
             raise NotPossible("--all-versions is for tables; the other forms hold one version of an exam")
-        if self.policy is None and (self.key_file is not None or self.key_env is not None):
-            raise NotPossible("a key is for --deidentify")
-        self.deidentifier(catalogue)
+        if self.policy is None and (self.key_file is not None or self.key_env is not None or self.rare is not None):
+            raise NotPossible("a key is for --deidentify, and so is --rare")
+        deidentifier = self.deidentifier(catalogue)
         if "omop" not in self.forms and (self.omop_keys or self.vocabulary):
             raise NotPossible("--omop-keys and --vocabulary are for --forms omop")
         if self.omop_keys is not None:
-            read_keys(self.omop_keys, self._keys_for())
+            read_keys(self.omop_keys, IDENTIFIED if deidentifier is None else deidentifier.mark)
         if self.encoding == "parquet" and {"tables", "omop"} & set(self.forms):
             arrow()
         made = replace(self, cut=cut_for(catalogue, self.plan))
@@ -108,7 +110,7 @@ class Extract:
         policy = ""
         if self.policy is not None:
             key = read_key(self.key_file, self.key_env).name("run", "identity")
-            policy = f"{load_policy(self.policy).model_dump_json()} {key}"
+            policy = f"{self._policy(self.policy).model_dump_json()} {key}"
         options = f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes} {self.latest}"
         options = f"{options} {self.aside} {self.concepts}"
         return f"{options} {policy} {catalogue_identity(self.site, self.plan, self.omop_keys)}"
@@ -125,6 +127,7 @@ class Extract:
         stays = admitted(kept, deidentifier, REPEATED, changes)
         for form in self._made():
             form.merge(kept, out, stays)
+        write_held(out, stays.roots())
         if deidentifier is not None:
             deidentifier.write(out)
         return changes
@@ -133,25 +136,25 @@ class Extract:
         """As the policy says; None without one. Raises ``BadPolicy``, ``BadKey``."""
         if self.policy is None:
             return None
-        return Deidentifier(load_policy(self.policy), read_key(self.key_file, self.key_env), catalogue)
+        return Deidentifier(self._policy(self.policy), read_key(self.key_file, self.key_env), catalogue)
 
-    def _keys_for(self) -> str:
-        """Whom integer keys are for: a mark that the key of pseudonyms makes, and no other."""
-        return (
-            IDENTIFIED if self.policy is None else read_key(self.key_file, self.key_env).name("keys", "of extracts")
-        )
+    def _policy(self, name: str) -> Policy:
+        found = load_policy(name)
+        return found if self.rare is None else found.model_copy(update={"rare": self.rare})
 
     def _made(self) -> list[ExtractForm]:
         concepts = Concepts(self.concepts) if self.concepts else None
+        deidentifier = self.deidentifier(load_catalogue(self.site))
         options = FormOptions(
             self.site,
             self.encoding,
             self.tables,
             self.notes,
             self.omop_keys,
-            self._keys_for(),
+            IDENTIFIED if deidentifier is None else deidentifier.mark,
             concepts,
             self.checked,
+            deidentifier is None or deidentifier.dated,
         )
         return [FORMS[name](options) for name in FORMS if name in self.forms]
 
@@ -205,10 +208,10 @@ class _Maker:
 
     def _written(self, piece: Piece, exam: Exam, forms: Sequence[ExtractForm]) -> ExamFacts:
         """The exam in all forms, or in none: they are written when all are made."""
-        made, among = exam, Deidentified("", "", (), {})
+        made, among = exam, Deidentified("", "", "", (), {})
         if self.deidentifier is not None:
             made, among = self.deidentifier.made(exam)
-        known = Known(made, self.catalogue)
+        known = Known(made, self.catalogue, dated=self.deidentifier is None or self.deidentifier.dated)
         ready = [(form, form.of_exam(known)) for form in forms]
         counts: dict[str, int] = {}
         for form, rows in ready:
@@ -219,7 +222,9 @@ class _Maker:
             except Exception as error:  # rows wait for others before they are written: not this exam's fault alone
                 raise ChunkLost(f"the {form.name} cannot be written: {type(error).__name__}") from error
         given = "" if self.work.all_versions else made.details.id
-        return ExamFacts(given, among, counts, len(exam.findings), piece.kind.value, piece.file, piece.at)
+        return ExamFacts(
+            given, made.details.root, among, counts, len(exam.findings), piece.kind.value, piece.file, piece.at
+        )
 
     def end(self) -> None:
         self.facts.close()

@@ -6,19 +6,21 @@ is the same however it was cut; tables alone are joined as they are, since they 
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import shutil
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cached_property
 from itertools import compress, islice
 from pathlib import Path
 from typing import IO, Any, Protocol
 
 from adapter.catalogue import load_catalogue
-from adapter.fhir.json import dumps
+from adapter.fhir.json import dumps, loads
 from adapter.files.dedupe import Dedupe
 from adapter.run.merge import Stays, in_order, number_of
 from adapter.write.bulk_data import BulkDataFiles, Line, lines_of
@@ -33,11 +35,12 @@ from adapter.write.omop import (
     load_concepts,
     read_keys,
 )
+from adapter.write.phenopackets import phenopacket, with_metadata
 from adapter.write.tables import TABLES, Column, Known, Row
 from adapter.write.tables.arrow import ParquetFile
 from adapter.write.tables.dictionary import Counts
 from adapter.write.tables.files import TableFiles, write_dictionary
-from adapter.write.tables.spreadsheet import CsvFile, read_rows
+from adapter.write.tables.spreadsheet import CsvFile, RawCsvFile, read_rows
 from adapter.write.views import views
 
 _ROWS = 10_000
@@ -56,6 +59,7 @@ class FormOptions:
     keys_for: str = IDENTIFIED
     concepts: Concepts | None = None
     checked: tuple[Checked, ...] = ()
+    dated: bool = True
 
 
 class ExtractForm(Protocol):
@@ -141,7 +145,9 @@ class _MergedTable:
 
     def written(self) -> Counts:
         """Write it; what was counted of it."""
-        if TABLES[self.name].unique or not self.parts:
+        if self.stays.shuffled and self.parts:
+            self._shuffled(TABLES[self.name].unique)
+        elif TABLES[self.name].unique or not self.parts:
             self._unique(TABLES[self.name].unique)
         elif self.encoding == "csv":
             self._joined()
@@ -159,6 +165,19 @@ class _MergedTable:
         with Dedupe() as values:
             batches = (rows for part in self.parts for rows in self._staying(part))
             self._write(self._one, ([row for row in rows if values.new(str(row[place]))] for rows in batches))
+
+    def _shuffled(self, name: str) -> None:
+        """One file in the order of pseudonyms; of a table with a unique column the first row of each value."""
+        place = [column.name for column in self.columns].index(name) if name else 0
+        rows_of = _raw if self.encoding == "csv" else _typed
+        rows = self.stays.in_order(self.name, ((number_of(part), rows_of(part)) for part in self.parts))
+        file = RawCsvFile(self._one, self.columns) if self.encoding == "csv" else ParquetFile(self._one, self.columns)
+        with Dedupe() as values:
+            while batch := list(islice(rows, _ROWS)):
+                batch = [row for row in batch if not name or values.new(str(row[place]))]
+                self.counts.see(batch, self.columns)
+                file.write(batch)
+        file.close()
 
     def _joined(self) -> None:
         """One CSV file, the header once."""
@@ -214,11 +233,25 @@ def _batches(path: Path, columns: Sequence[Column]) -> Iterator[list[Row]]:
         while waiting := list(islice(rows, _ROWS)):
             yield waiting
         return
+    rows = _typed(path)
+    while waiting := list(islice(rows, _ROWS)):
+        yield waiting
+
+
+def _raw(path: Path) -> Iterator[Row]:
+    """The cells of a CSV file as they are written, empty ones None."""
+    with path.open(encoding="utf-8", newline="") as file:
+        reader = csv.reader(file)
+        next(reader)
+        yield from (tuple(cell or None for cell in cells) for cells in reader)
+
+
+def _typed(path: Path) -> Iterator[Row]:
     from pyarrow.parquet import ParquetFile as Reader
 
     with Reader(path) as reader:
         for batch in reader.iter_batches(_ROWS):
-            yield list(zip(*(column.to_pylist() for column in batch.columns), strict=True))
+            yield from zip(*(column.to_pylist() for column in batch.columns), strict=True)
 
 
 def _as_plain(counts: Counts) -> dict[str, Any]:
@@ -237,7 +270,7 @@ class BulkData:
         self.file: IO[bytes] = (folder / self.name).open("wb")
 
     def of_exam(self, known: Known) -> list[Line]:
-        return list(lines_of(known.exam, self.catalogue))
+        return list(lines_of(known.exam, self.catalogue, dated=known.dated))
 
     def write(self, made: list[Line]) -> dict[str, int]:
         self.file.writelines(b"%s\t%s\t%s" % (one.type.encode(), one.shared.encode(), one.content) for one in made)
@@ -250,7 +283,7 @@ class BulkData:
         folder = out / "fhir"
         folder.mkdir()
         writer = BulkDataFiles(folder, self.catalogue)
-        for line in _staying_lines(kept, self.name, stays):
+        for line in stays.lines(self.name):
             type_, shared, content = line.split(b"\t", 2)
             writer.add_line(Line(type_.decode(), shared.decode(), content))
         writer.close()
@@ -288,17 +321,11 @@ class Omop:
         made_for = options.keys_for
         keys = Keys(made_for=made_for) if options.omop_keys is None else read_keys(options.omop_keys, made_for)
         more: dict[str, Any] = {"keys": keys, "notes": options.notes, "checked": options.checked}
+        more["dated"] = options.dated
         writer = OmopFiles(folder, self.catalogue, self.concepts, options.encoding, **more)
-        for line in _staying_lines(kept, self.name, stays):
+        for line in stays.lines(self.name):
             writer.add_rows(ExamRows.from_json(line))
         writer.close()
-
-
-def _staying_lines(kept: Path, name: str, stays: Stays) -> Iterator[bytes]:
-    for part in in_order(kept / name):
-        with part.open("rb") as file:
-            number = number_of(part)
-            yield from file if stays.all_of(number) else compress(file, stays.rows(number, name))
 
 
 class Views:
@@ -328,9 +355,40 @@ class Views:
             (folder / f"{name}.json").write_bytes(dumps(view, pretty=True) + b"\n")
 
 
+class Phenopackets:
+    """GA4GH Phenopackets as NDJSON in ``phenopackets/``, one an exam; what was entered in error is in none."""
+
+    name, files, retracted = "phenopackets", ("phenopackets",), False
+
+    def __init__(self, options: FormOptions) -> None:
+        self.catalogue = load_catalogue(options.site)
+
+    def begin(self, folder: Path) -> None:
+        self.file = (folder / self.name).open("wb")
+
+    def of_exam(self, known: Known) -> bytes:
+        return dumps(phenopacket(known)) + b"\n"
+
+    def write(self, made: bytes) -> dict[str, int]:
+        self.file.write(made)
+        return {self.name: 1}
+
+    def end(self) -> None:
+        self.file.close()
+
+    def merge(self, kept: Path, out: Path, stays: Stays) -> None:
+        """They say on which day they were made, and no more, so that the same extract is the same bytes."""
+        (out / self.name).mkdir()
+        today = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+        with (out / self.name / "phenopackets.ndjson").open("wb") as file:
+            for line in stays.lines(self.name):
+                file.write(dumps(with_metadata(loads(line), self.catalogue, today)) + b"\n")
+
+
 FORMS: dict[str, Callable[[FormOptions], ExtractForm]] = {
     "tables": Tables,
     "ndjson": BulkData,
     "views": Views,
     "omop": Omop,
+    "phenopackets": Phenopackets,
 }

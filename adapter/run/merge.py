@@ -7,17 +7,23 @@ dates would be moved by another number of days).
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import pickle
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import closing
 from dataclasses import dataclass
+from itertools import compress, islice
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from adapter.files.dedupe import Dedupe
 from adapter.problems import Layer, Problem, Severity
 from adapter.run.pieces import Piece, PieceKind
 from adapter.run.rejects import reject
-from adapter.run.work import Handled, Tally
-from adapter.write.deidentify import Deidentified, Deidentifier, OtherFamily
+from adapter.run.work import Handled, NotPossible, Tally
+from adapter.write.deidentify import Deidentified, Deidentifier, OtherFamily, TooRare
+
+T = TypeVar("T")
 
 FACTS = "facts"
 """The file of a chunk that says what is to be known of its exams."""
@@ -27,11 +33,13 @@ FACTS = "facts"
 class ExamFacts:
     """One exam of a chunk.
 
-    ``given``: its id in the extract, empty where every version counts. ``among``: what must be known of it among
+    ``given``: its id in the extract, empty where every version counts; ``root`` that of the exam as first recorded.
+    ``among``: what must be known of it among
     other de-identified ones. ``rows``: how many it has in each file. ``kind``, ``file``, ``at``: where it came from.
     """
 
     given: str
+    root: str
     among: Deidentified
     rows: dict[str, int]
     findings: int
@@ -48,10 +56,14 @@ class ExamFacts:
 
 
 class Stays:
-    """Which rows of the chunks' files stay in the extract."""
+    """Which rows of the chunks' files stay in the extract.
 
-    def __init__(self, kept: Path, gone: dict[int, set[int]]) -> None:
-        self._kept, self._gone = kept, gone
+    ``shuffled``: it is released, and all stands in the order of the exams' pseudonyms; that of the input would tell
+    when each newborn was born.
+    """
+
+    def __init__(self, kept: Path, gone: dict[int, set[int]], shuffled: bool = False) -> None:
+        self._kept, self._gone, self.shuffled = kept, gone, shuffled
 
     def all_of(self, chunk: int) -> bool:
         """Whether every exam of the chunk stays."""
@@ -59,9 +71,47 @@ class Stays:
 
     def rows(self, chunk: int, name: str) -> Iterator[bool]:
         """For each row of a chunk's file, whether it stays."""
-        for place, facts in enumerate(facts_in(self._kept / FACTS / f"{chunk:05}")):
-            stays = place not in self._gone.get(chunk, ())
+        for facts, stays in self._exams(chunk):
             yield from (stays for _ in range(facts.rows.get(name, 0)))
+
+    def in_order(self, name: str, parts: Iterable[tuple[int, Iterator[T]]]) -> Iterator[T]:
+        """The rows that stay of the chunks' files ``parts``, exam after exam in the order of their pseudonyms.
+
+        They are in a temporary file of SQLite meanwhile; memory holds those of one exam.
+        """
+        with closing(sqlite3.connect("")) as base:
+            base.execute("create table exam (rank text, content blob)")
+            for chunk, rows in parts:
+                for facts, stays in self._exams(chunk):
+                    content = list(islice(rows, facts.rows.get(name, 0)))
+                    if stays and content:
+                        base.execute("insert into exam values (?, ?)", (facts.among.rank, pickle.dumps(content)))
+            for (found,) in base.execute("select content from exam order by rank, rowid"):
+                yield from pickle.loads(found)  # noqa: S301 (what was put there a moment ago)
+
+    def lines(self, name: str) -> Iterator[bytes]:
+        """The lines that stay of the chunks' files of this name."""
+        parts = [(number_of(part), part) for part in in_order(self._kept / name)]
+        if self.shuffled:
+            yield from self.in_order(name, ((number, _lines(part)) for number, part in parts))
+            return
+        for number, part in parts:
+            yield from _lines(part) if self.all_of(number) else compress(_lines(part), self.rows(number, name))
+
+    def roots(self) -> Iterator[str]:
+        """The ids as first recorded of all exams that stay."""
+        for path in in_order(self._kept / FACTS):
+            yield from (facts.root for facts, stays in self._exams(number_of(path)) if stays)
+
+    def _exams(self, chunk: int) -> Iterator[tuple[ExamFacts, bool]]:
+        gone = self._gone.get(chunk, ())
+        for place, facts in enumerate(facts_in(self._kept / FACTS / f"{chunk:05}")):
+            yield facts, place not in gone
+
+
+def _lines(part: Path) -> Iterator[bytes]:
+    with part.open("rb") as file:
+        yield from file
 
 
 def facts_in(path: Path) -> Iterator[ExamFacts]:
@@ -83,18 +133,33 @@ def number_of(path: Path) -> int:
 def admitted(kept: Path, deidentifier: Deidentifier | None, repeated: str, changes: Tally) -> Stays:
     """Which exams of those that the chunks left in ``kept`` stay; what changes in the counts goes into ``changes``.
 
-    ``repeated``: what is remarked of an exam that was given before. ``deidentifier`` counts those that stay.
+    ``repeated``: what is remarked of an exam that was given before. ``deidentifier`` counts those that stay. Raises
+    :class:`adapter.run.work.NotPossible` where its policy refuses to release what is rare.
     """
     gone: dict[int, set[int]] = {}
     with Dedupe() as exams:
-        for path in in_order(kept / FACTS):
-            for place, facts in enumerate(facts_in(path)):
-                if facts.given and not exams.new(facts.given):
-                    changes.leave_out(repeated, facts.findings)
-                elif deidentifier is None or _admitted(facts, deidentifier, changes, kept.parent):
-                    continue
-                gone.setdefault(number_of(path), set()).add(place)
-    return Stays(kept, gone)
+        for number, place, facts in _all(kept):
+            if facts.given and not exams.new(facts.given):
+                changes.leave_out(repeated, facts.findings)
+            elif deidentifier is None or _admitted(facts, deidentifier, changes, kept.parent):
+                continue
+            gone.setdefault(number, set()).add(place)
+    if deidentifier is not None:
+        try:
+            deidentifier.close_admission()
+        except TooRare as error:
+            raise NotPossible(str(error)) from None
+        for number, place, facts in _all(kept):
+            if place not in gone.get(number, ()) and not deidentifier.stays(facts.among):
+                changes.leave_out(deidentifier.rare_said, facts.findings)
+                gone.setdefault(number, set()).add(place)
+    return Stays(kept, gone, deidentifier is not None)
+
+
+def _all(kept: Path) -> Iterator[tuple[int, int, ExamFacts]]:
+    """Chunk, place in it, and facts of every exam."""
+    for path in in_order(kept / FACTS):
+        yield from ((number_of(path), place, facts) for place, facts in enumerate(facts_in(path)))
 
 
 def _admitted(facts: ExamFacts, deidentifier: Deidentifier, changes: Tally, folder: Path) -> bool:

@@ -17,9 +17,10 @@ from typing import IO
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.fhir import by_id, to_resources, with_id
+from adapter.fhir import Identity, by_id, to_resources, with_id
 from adapter.fhir.json import dumps
 from adapter.files.dedupe import Dedupe
+from adapter.write.deidentify.dates import undated
 
 MANIFEST_TYPE = "http://hl7.org/fhir/uv/bulkdata/StructureDefinition/BulkDataManifest"
 
@@ -33,11 +34,14 @@ class Line:
     content: bytes
 
 
-def lines_of(exam: Exam, catalogue: Catalogue) -> Iterator[Line]:
-    """The resources of one exam."""
+def lines_of(exam: Exam, catalogue: Catalogue, *, dated: bool = True) -> Iterator[Line]:
+    """The resources of one exam; not ``dated``: with the year of birth, and distances from birth for all times."""
+    patient = f"Patient/{Identity(exam, catalogue).patient().uuid}"
     for resource in to_resources(exam, catalogue, by_id):
-        name = resource.name
-        yield Line(name.resource_type, "" if resource.owned else name.uuid, dumps(with_id(resource)) + b"\n")
+        name, content = resource.name, with_id(resource)
+        if not dated:
+            content = undated(content, exam.newborn.birth_time, patient)
+        yield Line(name.resource_type, "" if resource.owned else name.uuid, dumps(content) + b"\n")
 
 
 class BulkDataFiles:
@@ -50,9 +54,9 @@ class BulkDataFiles:
         self._began = datetime.now(UTC).replace(microsecond=0)
         self.counts: Counter[str] = Counter()
 
-    def add(self, exam: Exam) -> None:
-        """Add the resources of one exam."""
-        for line in lines_of(exam, self._catalogue):
+    def add(self, exam: Exam, *, dated: bool = True) -> None:
+        """Add the resources of one exam; see :func:`lines_of`."""
+        for line in lines_of(exam, self._catalogue, dated=dated):
             self.add_line(line)
 
     def add_line(self, line: Line) -> None:

@@ -133,3 +133,14 @@ def test_narratives_hold_only_what_the_standard_allows(text: str, language: str 
 
 def test_the_same_document_is_the_same_page() -> None:
     assert to_html(page("x")) == to_html(page("x"))
+
+
+@pytest.mark.parametrize("shares", [(1,), (6, 6, 3, 9), (1,) * 7, (3, 2, 4, 2, 5), (3, 2)])
+def test_columns_fill_the_page_whatever_their_shares(shares: tuple[int, ...]) -> None:
+    """Every width that a table names is in the style sheet, and they come to the whole within rounding."""
+    table = Table("t", tuple(Column(f"c{n}", share) for n, share in enumerate(shares)), ())
+    whole = Document(title="t", language="en", running=say("t"), foot="t", blocks=(table,))
+    root = html.document_fromstring(to_html(whole))
+    style = root.xpath("string(//style)")
+    widths = [int(style.partition(f".{name}{{width:")[2].partition("%")[0]) for name in root.xpath("//col/@class")]
+    assert 80 <= sum(widths) <= 120

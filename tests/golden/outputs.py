@@ -119,7 +119,7 @@ def _tables(name: str, exams: Iterable[Exam], catalogue: Catalogue) -> Iterator[
 def _of_commands() -> Iterator[Output]:
     captures, wrong = str(ROOT / "examples" / "captures"), str(ROOT / "examples" / "wrong")
     forms = tuple(word for form in ("tables", "ndjson", "views", "omop") for word in ("--forms", form))
-    policy = ("--deidentify", "limited-data-set", "--key-env", "GOLDEN_KEY")
+    policy = ("--deidentify", "limited-data-set", "--key-env", "GOLDEN_KEY", "--rare", "tell")
     for name, given in {"extract": (), "extract-forms": forms, "extract-deidentified": (*policy, *forms)}.items():
         with tempfile.TemporaryDirectory() as folder:
             out = Path(folder) / "out"

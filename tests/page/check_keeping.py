@@ -8,7 +8,10 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Thread
 
 from check_entry import of, saved
 from driver import CHROMIUM, SWITCHES, Hand, kept, new_exam, opened, to_page
@@ -25,6 +28,7 @@ def reload(play: Playwright, file: Path, folder: Path) -> str:
         hand.card("heart_rate").locator("input.number").fill("128")
         hand.answer("heart_rhythm", "Regular")
         kept(page)
+        assert page.locator("#keeping").inner_text().startswith("Kept for now")
         page.reload()
         page.locator("button.exam").click()
         assert hand.card("heart_rate").locator("input.number").input_value() == "128"
@@ -155,3 +159,27 @@ def deleted(play: Playwright, file: Path, folder: Path) -> str:
         assert "goes on in another window" in page.locator("main").inner_text()
         eyes.nothing_left()
     return "only after a tick; a second window is asked first, and stops the first"
+
+
+def plain_http(play: Playwright, file: Path, folder: Path) -> str:
+    """Over plain http, where a browser has no locks: the second window is asked first, and stops the first."""
+    handler = partial(SimpleHTTPRequestHandler, directory=str(file.parent))
+    with ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
+        Thread(target=server.serve_forever, daemon=True).start()
+        browser = play.chromium.launch(
+            executable_path=CHROMIUM, args=[*SWITCHES, "--host-resolver-rules=MAP ward.invalid 127.0.0.1"]
+        )
+        context = browser.new_context()
+        first, second = context.new_page(), context.new_page()
+        url = f"http://ward.invalid:{server.server_port}/{file.name}"
+        first.goto(url)
+        assert first.evaluate("navigator.locks === undefined")
+        first.get_by_role("button", name="Begin with a newborn").wait_for()
+        second.goto(url)
+        second.get_by_text("open in another window").wait_for()
+        second.get_by_role("button", name="Go on here").click()
+        second.get_by_role("button", name="Begin with a newborn").wait_for()
+        first.get_by_text("goes on in another window").wait_for()
+        browser.close()
+        server.shutdown()
+    return "the second window is asked first, and stops the first"

@@ -62,6 +62,7 @@ CHECKS: dict[str, Check] = {
     "killed browser": check_keeping.killed,
     "nothing kept": check_keeping.refused,
     "deleting, two windows": check_keeping.deleted,
+    "two windows, plain http": check_keeping.plain_http,
     "twins": check_twins.twins,
     "twins, who first": check_twins.begun_first,
     "mother": check_twins.mother,

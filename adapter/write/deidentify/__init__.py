@@ -1,10 +1,10 @@
 """De-identification: exams without what identifies, by policy, before any table or file is made of them."""
 
-from adapter.write.deidentify.exam import WITHHELD, deidentify
+from adapter.write.deidentify.exam import WITHHELD, deidentify, pseudonym_of_exam
 from adapter.write.deidentify.keys import BadKey, Pseudonyms, read_key
 from adapter.write.deidentify.policy import BadPolicy, Policy, load_policy, shipped_policies
 from adapter.write.deidentify.quasi import Cells
-from adapter.write.deidentify.run import Deidentified, Deidentifier, OtherFamily
+from adapter.write.deidentify.run import Deidentified, Deidentifier, OtherFamily, TooRare
 
 __all__ = [
     "WITHHELD",
@@ -16,8 +16,10 @@ __all__ = [
     "OtherFamily",
     "Policy",
     "Pseudonyms",
+    "TooRare",
     "deidentify",
     "load_policy",
+    "pseudonym_of_exam",
     "read_key",
     "shipped_policies",
 ]

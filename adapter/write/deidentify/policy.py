@@ -22,11 +22,12 @@ class BadPolicy(AdapterError, ValueError):
 class Policy(Frozen):
     """What is done to an exam before it leaves.
 
-    ``dates``: ``year`` lets every newborn be born on 1 January, 00:00 UTC, of its year, all else at its distance from
-    birth; ``shift`` moves each newborn's times by whole days, up to ``shift_days`` back or forth, the same for all
-    children of a mother with ``shift_by: mother``; both give times in UTC. ``keep`` leaves them.
+    ``dates``: ``year`` withholds all dates but the year of birth, and keeps of every time its distance from birth;
+    ``shift`` moves each newborn's times by whole days, up to ``shift_days`` back or forth, the same for all
+    children of a mother with ``shift_by: mother``, and gives them in UTC. ``keep`` leaves them.
     ``examiners``: their role alone, or a pseudonym each. ``mother``: a pseudonym by which her children are linked.
-    ``k``: a combination of quasi-identifiers that fewer newborns share is listed as rare.
+    ``rare``: what becomes of newborns whose combination of quasi-identifiers fewer than ``k`` share: ``leave-out``
+    takes them out of the extract, ``refuse`` refuses it as a whole, ``tell`` counts them only.
     """
 
     policy: Literal[1]
@@ -44,6 +45,7 @@ class Policy(Frozen):
     birth_order: Literal["drop", "keep"] = "keep"
     quasi_identifiers: tuple[str, ...] = ("sex", "gestation_weeks")
     k: int = Field(default=5, ge=2)
+    rare: Literal["leave-out", "refuse", "tell"] = "leave-out"
 
     @model_validator(mode="after")
     def _coherent(self) -> Policy:

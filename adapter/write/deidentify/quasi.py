@@ -1,14 +1,14 @@
 """Quasi-identifiers: what tells nobody's name, and still picks out few where it comes together; and who shares it.
 
-k-anonymity: every combination of quasi-identifiers is shared by at least k newborns (Sweeney, 2002). The report
-counts newborns, each once, by the combination its first exam gives.
+k-anonymity: every combination of quasi-identifiers is shared by at least k newborns (Sweeney, 2002).
 """
 
 from __future__ import annotations
 
+import json
+import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
 from decimal import Decimal
 
 from adapter.catalogue import Catalogue
@@ -43,13 +43,34 @@ QUASI_IDENTIFIERS: dict[str, Callable[[Exam, Catalogue], str]] = {
 """By name: the value of an exam as text; empty where it is not known."""
 
 
-@dataclass(slots=True)
 class Cells:
-    """How many newborns share each combination."""
+    """How many newborns share each combination; each newborn counts once. Kept on the disk.
 
-    names: Sequence[str]
-    k: int
-    counts: Counter[tuple[str, ...]] = field(default_factory=Counter)
+    Where exams of one newborn give different combinations, that of its first exam in the order of ``rank`` counts.
+    """
+
+    def __init__(self, names: Sequence[str], k: int) -> None:
+        self.names, self.k = tuple(names), k
+        self._base = sqlite3.connect("")
+        self._base.execute("create table newborn (name text primary key, rank text, cell text) without rowid")
+
+    def see(self, newborn: str, rank: str, cell: Sequence[str]) -> None:
+        """Count a newborn by one of its exams."""
+        self._base.execute(_FIRST, (newborn, rank, json.dumps(cell)))
+
+    @property
+    def counts(self) -> Counter[tuple[str, ...]]:
+        """The newborns of each combination."""
+        found = self._base.execute("select cell, count(*) from newborn group by cell")
+        return Counter({tuple(json.loads(cell)): count for cell, count in found})
+
+    def rare_newborns(self) -> Iterator[str]:
+        """Those that share their combination with fewer than k in all."""
+        yield from (name for (name,) in self._base.execute(_RARE, (self.k,)))
+
+    def take_out(self, newborn: str) -> None:
+        """The newborn is not in the extract."""
+        self._base.execute("delete from newborn where name = ?", (newborn,))
 
     @property
     def smallest(self) -> int:
@@ -65,3 +86,12 @@ class Cells:
         """Each combination with its count and whether it is rare; the smallest first."""
         for values, count in sorted(self.counts.items(), key=lambda cell: (cell[1], cell[0])):
             yield (*values, str(count), "yes" if count < self.k else "")
+
+
+_FIRST = """
+insert into newborn values (?, ?, ?)
+on conflict (name) do update set rank = excluded.rank, cell = excluded.cell where excluded.rank < newborn.rank
+"""
+_RARE = """
+select name from newborn where cell in (select cell from newborn group by cell having count(*) < ?) order by name
+"""

@@ -27,14 +27,20 @@ class OtherFamily(AdapterError, ValueError):
     """
 
 
+class TooRare(AdapterError, ValueError):
+    """Too few newborns share a combination of quasi-identifiers, and the policy refuses to release any then."""
+
+
 @dataclass(frozen=True, slots=True)
 class Deidentified:
     """What must be known of a de-identified exam among others; nothing of it leads back without the key.
 
-    ``newborn``: the pseudonym. ``family``: that of whose dates move together, where dates move. ``cell``: the
-    quasi-identifiers. ``log``: what was done, in counts.
+    ``rank``: the exam's pseudonym, a keyed digest, in the order of which all is released. ``newborn``: its pseudonym.
+    ``family``: that of whose dates move together, where dates move. ``cell``: the quasi-identifiers. ``log``: what
+    was done, in counts.
     """
 
+    rank: str
     newborn: str
     family: str
     cell: tuple[str, ...]
@@ -46,7 +52,7 @@ class Deidentifier:
 
     def __init__(self, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
         self._policy, self._pseudonyms, self._catalogue = policy, pseudonyms, catalogue
-        self._families, self._newborns = Dedupe(), Dedupe()
+        self._families, self._left_out = Dedupe(), set[str]()
         self.log: Counter[str] = Counter()
         self.cells = Cells(policy.quasi_identifiers, policy.k)
 
@@ -61,7 +67,7 @@ class Deidentifier:
         moved = self._policy.dates == "shift"
         mine = self._pseudonyms.name("family", family(exam, self._policy, self._catalogue)) if moved else ""
         cell = tuple(QUASI_IDENTIFIERS[name](made, self._catalogue) for name in self._policy.quasi_identifiers)
-        return made, Deidentified(str(made.newborn.identifiers[0]), mine, cell, dict(log))
+        return made, Deidentified(made.details.id, str(made.newborn.identifiers[0]), mine, cell, dict(log))
 
     def admit(self, one: Deidentified) -> None:
         """Count an exam among the others. Raises :class:`OtherFamily`."""
@@ -70,15 +76,43 @@ class Deidentifier:
             raise OtherFamily(
                 "another mother than in an earlier exam of this newborn, or none: its dates cannot be moved"
             )
-        if self._newborns.new(one.newborn):
-            self.cells.counts[one.cell] += 1
-        self.log.update(one.log)
+        self.cells.see(one.newborn, one.rank, one.cell)
 
-    def __call__(self, exam: Exam) -> Exam:
-        """The exam as the policy wants it. Raises :class:`OtherFamily`."""
-        made, one = self.made(exam)
-        self.admit(one)
-        return made
+    def close_admission(self) -> None:
+        """All exams are admitted: newborns with a rare combination are left out, where the policy says so.
+
+        Raises :class:`TooRare` where it says that then nothing may be released.
+        """
+        rare = list(self.cells.rare_newborns())
+        if rare and self._policy.rare == "refuse":
+            raise TooRare(
+                f"{len(rare)} newborns share {self._quasi} with fewer than {self._policy.k}: nothing is written"
+            )
+        if self._policy.rare == "leave-out":
+            self._left_out.update(rare)
+            for newborn in rare:
+                self.cells.take_out(newborn)
+
+    def stays(self, one: Deidentified) -> bool:
+        """Whether an exam that was admitted is in the extract; what was done to it is counted if so."""
+        if one.newborn in self._left_out:
+            return False
+        self.log.update(one.log)
+        return True
+
+    @property
+    def rare_said(self) -> str:
+        """Why an exam is left out."""
+        return f"left out, fewer than {self._policy.k} newborns share {self._quasi}"
+
+    @property
+    def _quasi(self) -> str:
+        return ", ".join(self._policy.quasi_identifiers)
+
+    @property
+    def dated(self) -> bool:
+        """Whether dates may be written."""
+        return self._policy.dates != "year"
 
     def write(self, folder: Path) -> None:
         """``deidentification.json``, what was done in counts, and ``rare_combinations.csv``."""
@@ -86,6 +120,7 @@ class Deidentifier:
         done = {name: count for name, count in sorted(self.log.items()) if count}
         k = {"quasi_identifiers": self._policy.quasi_identifiers, "k_wanted": self._policy.k}
         k |= {
+            "newborns_left_out": len(self._left_out),
             "k_reached": self.cells.smallest,
             "newborns": self.cells.counts.total(),
             "newborns_rare": self.cells.rare,

@@ -23,6 +23,11 @@ from adapter.write.tables.known import Known
 from adapter.write.tables.spreadsheet import CsvFile, cell
 
 _ROWS = 50_000
+_WITHHELD = frozenset(
+    ["month_of_birth", "day_of_birth", "birth_datetime"]
+    + [f"{name}_datetime" for name in ("visit_start", "visit_end", "measurement", "observation", "note")]
+)
+"""What may be empty where dates are withheld."""
 
 
 class _TableFile:
@@ -57,7 +62,8 @@ class OmopFiles:
 
     ``keys``: those of an earlier extract, to go on from. ``notes``: free text goes into ``note``. ``checked``: how
     the concepts compare with the site's vocabularies. Persons and visits are held in memory, events are not. Of what
-    was found before its exam began (an Apgar score) there is no visit.
+    was found before its exam began (an Apgar score) there is no visit. Not ``dated``: of dates the year of birth, and
+    where the CDM requires a day, that of a newborn born on 1 January; no field is filled that may be empty.
     """
 
     def __init__(
@@ -70,11 +76,12 @@ class OmopFiles:
         keys: Keys | None = None,
         notes: bool = False,
         checked: Sequence[Checked] = (),
+        dated: bool = True,
     ) -> None:
         if form == "parquet":
             arrow()
         self._folder, self._catalogue, self._concepts, self._notes = folder, catalogue, concepts, notes
-        self._keys, self._checked = keys or Keys(), checked
+        self._keys, self._checked, self._dated = keys or Keys(), checked, dated
         names = [name for name in cdm() if notes or name != "note"]
         self._files = {name: _TableFile(folder, cdm()[name], form) for name in names}
         self._places = {name: _key_places(cdm()[name]) for name in names}
@@ -98,7 +105,7 @@ class OmopFiles:
         person = self._keys.number("person", exam.newborn)
         if person not in self._persons:
             self._persons.add(person)
-            self._files["person"].add(self._numbered("person", exam.person, person, person, 0))
+            self._add("person", self._numbered("person", exam.person, person, person, 0))
         visit = self._keys.number("visit", f"{exam.newborn}/{exam.encounter}")
         minutes = self._offsets.setdefault(person, exam.offset) - exam.offset
         of_visit = _moved("visit_occurrence", exam.visit, minutes)
@@ -109,7 +116,7 @@ class OmopFiles:
             cells = _moved(table, row, minutes)
             key, places = self._keys.row(exam.exam, place), self._places[table]
             during = visit if cells[places["datetime"]] >= began else None
-            self._files[table].add(self._numbered(table, cells, key, person, during))
+            self._add(table, self._numbered(table, cells, key, person, during))
             self._span(person, cells[places["date"]])
 
     def _numbered(self, table: str, row: Row, key: int, person: int, visit: int | None) -> Row:
@@ -119,6 +126,11 @@ class OmopFiles:
             if name in places:
                 cells[places[name]] = number
         return tuple(cells)
+
+    def _add(self, table: str, row: Row) -> None:
+        if not self._dated:
+            row = tuple(None if name in _WITHHELD else value for name, value in zip(_names(table), row, strict=True))
+        self._files[table].add(row)
 
     def _see_visit(self, person: int, visit: int, row: Row) -> None:
         """A visit lasts from the first beginning to the last end of its exams."""
@@ -148,7 +160,7 @@ class OmopFiles:
     def close(self) -> None:
         """Write visits, observation periods and the lists, and finish the files."""
         for row in self._visits.values():
-            self._files["visit_occurrence"].add(row)
+            self._add("visit_occurrence", row)
         for person, (first, last) in self._periods.items():  # one a person, so that it keeps the person's number
             cells: dict[str, Any] = {"observation_period_id": person, "person_id": person}
             cells |= {"observation_period_start_date": first, "observation_period_end_date": last}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 from functools import lru_cache
@@ -98,15 +97,6 @@ def moment(name: str, label: str) -> tuple[Column, Column]:
     """The two columns of a moment."""
     offset = Column(f"{name}_offset_minutes", Type.INTEGER, f"{label}: offset from UTC as captured", "min")
     return Column(name, Type.INSTANT, label), offset
-
-
-def in_utc(value: datetime | None) -> tuple[datetime | None, int | None]:
-    """The cells of a moment: the instant, and the offset it was captured with in minutes."""
-    if value is None:
-        return None, None
-    offset = value.utcoffset()
-    assert offset is not None, "a moment without its offset was not checked"
-    return value.astimezone(UTC), int(offset.total_seconds() // 60)
 
 
 _HOURS = Decimal("0.0001")

@@ -16,7 +16,7 @@ from adapter.catalogue import Catalogue, Item, ItemType, Meaning
 from adapter.derive import Evidence, age_hours, made_at, worst
 from adapter.derive.completeness import side_of
 from adapter.exam import Sex, Side, Status, Urgency
-from adapter.write.tables.column import Column, Row, Type, hours, in_utc, moment
+from adapter.write.tables.column import Column, Row, Type, hours, moment
 from adapter.write.tables.known import Known
 from adapter.write.tables.readings import readings, standing
 from adapter.write.tables.slots import columns_of, places
@@ -87,8 +87,8 @@ def _head(known: Known, repeated: list[str]) -> Row:
         known.identity.report().uuid,
         known.newborn_id,
         details.kind,
-        *in_utc(details.started),
-        *in_utc(details.ended),
+        *known.moment(details.started),
+        *known.moment(details.ended),
         hours(age_hours(exam, details.started)),
         details.place,
         str(encounter) if encounter else None,

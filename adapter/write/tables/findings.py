@@ -10,7 +10,7 @@ from adapter.derive import Evidence, age_hours, made_at, number
 from adapter.derive.completeness import side_of
 from adapter.exam import Amount, At, Comparator, Finding, Quantities, Quantity, Score, Side, Status
 from adapter.fhir.parts import interpretation_code
-from adapter.write.tables.column import Column, Row, Type, hours, in_utc, moment
+from adapter.write.tables.column import Column, Row, Type, hours, moment
 from adapter.write.tables.known import Known
 from adapter.write.tables.terms import (
     MEANINGS,
@@ -68,6 +68,9 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
         Column("answer_snomed", text, "SNOMED CT codes of the answer", several=True),
         Column("meaning", text, "What it says of the infant", allowed=MEANINGS),
         Column("not_judged", text, "Why nothing judged it, where nothing did: never expected"),
+        Column(
+            "judged_as", text, "The answer it was judged as, where its own is not true of this infant; abnormal: none"
+        ),
         Column("interpretation", text, "HL7 v3 ObservationInterpretation as sent"),
         Column("urgency", text, "How soon the provider must hear of it", allowed=URGENCIES),
         Column("method", text, "How it was examined", allowed=terms(catalogue.methods)),
@@ -113,7 +116,7 @@ def _row(one: Evidence, known: Known) -> Row:
         site_codes(catalogue, site, side)[1] if site else None,
         "examined" if finding.not_examined is None else "not_examined",
         finding.not_examined,
-        _text(one),
+        _text(one, known),
         finding.answer,
         f"{item.id}.{finding.answer}" if answer else None,
         answer.label if answer else (finding.text if one.computed is not None else None),
@@ -136,7 +139,7 @@ def _row(one: Evidence, known: Known) -> Row:
         _method(one),
         finding.state,
         finding.counted_seconds,
-        *in_utc(made),
+        *known.moment(made),
         hours(age_hours(exam, made)),
         finding.note,
         *_rule(one, known),
@@ -181,10 +184,10 @@ def _moment(finding: Finding, known: Known) -> Row:
     if not isinstance(finding.value, At):
         return None, None, None
     time = finding.value.time
-    return *in_utc(time), hours(age_hours(known.exam, time))
+    return *known.moment(time), hours(age_hours(known.exam, time))
 
 
-def _text(one: Evidence) -> str | None:
+def _text(one: Evidence, known: Known) -> str | None:
     """The value in one canonical text, whatever its type; of a rule, the rule."""
     value, computed = one.finding.value, one.computed
     if computed is not None and computed.maker is not None and computed.urgency is not None:
@@ -200,7 +203,7 @@ def _text(one: Evidence) -> str | None:
         signs = ";".join(f"{sign}={answer}" for sign, answer in value.signs.items())
         return signs if value.total is None else f"total={value.total}" + (f";{signs}" if signs else "")
     if isinstance(value, At):
-        return value.time.isoformat()
+        return value.time.isoformat() if known.dated else None
     return one.finding.text
 
 
@@ -212,9 +215,10 @@ def _method(one: Evidence) -> str | None:
 def _judged(one: Evidence) -> Row:
     judged = one.judged
     if judged is None:
-        return None, one.not_judged, None, None
+        return None, one.not_judged, None, None, None
     code = interpretation_code(judged.meaning, judged.flag, judged.urgency)
-    return judged.meaning.value, None, code, judged.urgency.value
+    counted = None if judged.counted is None else judged.counted or "abnormal"
+    return judged.meaning.value, None, counted, code, judged.urgency.value
 
 
 def _rule(one: Evidence, known: Known) -> Row:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from functools import cached_property
 
 from adapter.catalogue import Catalogue
@@ -11,12 +12,24 @@ from adapter.fhir import Identity, Name
 
 
 class Known:
-    """An exam, its findings with their judgements, what is not recorded, and the names they have in FHIR."""
+    """An exam, its findings with their judgements, what is not recorded, and the names they have in FHIR.
 
-    def __init__(self, exam: Exam, catalogue: Catalogue) -> None:
-        self.exam = exam
+    Not ``dated``: its dates are withheld but for the year of birth, so that only their distances from birth may be
+    written.
+    """
+
+    def __init__(self, exam: Exam, catalogue: Catalogue, *, dated: bool = True) -> None:
+        self.exam, self.dated = exam, dated
         self.catalogue = catalogue
         self.identity = Identity(exam, catalogue)
+
+    def moment(self, value: datetime | None) -> tuple[datetime | None, int | None]:
+        """The cells of a moment: the instant, and the offset it was captured with in minutes; none where withheld."""
+        if value is None or not self.dated:
+            return None, None
+        offset = value.utcoffset()
+        assert offset is not None, "a moment without its offset was not checked"
+        return value.astimezone(UTC), int(offset.total_seconds() // 60)
 
     @cached_property
     def newborn_id(self) -> str:

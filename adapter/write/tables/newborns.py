@@ -7,7 +7,7 @@ from uuid import uuid5
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier, Sex
-from adapter.write.tables.column import Column, Row, Type, in_utc, moment
+from adapter.write.tables.column import Column, Row, Type, moment
 from adapter.write.tables.known import Known
 from adapter.write.tables.terms import terms, words
 
@@ -21,6 +21,7 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
         Column("name", text, "Name as the ward gives it"),
         Column("sex", text, "Sex as recorded", allowed=words(Sex)),
         *moment("birth", "Time of birth"),
+        Column("birth_year", Type.INTEGER, "Year of birth, which stands where its date is withheld too"),
         Column("birth_order", Type.INTEGER, "Born as which of this pregnancy"),
         Column("born_of", Type.INTEGER, "Of how many born of this pregnancy"),
         Column("gestation_weeks", Type.INTEGER, "Completed weeks of gestation at birth", "wk"),
@@ -44,7 +45,8 @@ def rows(known: Known) -> Iterator[Row]:
         _identifiers(newborn.identifiers, catalogue),
         newborn.name,
         newborn.sex.value,
-        *in_utc(newborn.birth_time),
+        *known.moment(newborn.birth_time),
+        newborn.birth_time.year,
         order.order if order else None,
         order.of if order else None,
         weeks,

@@ -69,6 +69,14 @@ class CsvFile:
         self._file.close()
 
 
+class RawCsvFile(CsvFile):
+    """The same of cells that are text already, as :class:`CsvFile` wrote them before; None for an empty one."""
+
+    def write(self, rows: Iterable[Row]) -> None:
+        """Append rows."""
+        self._writer.writerows(rows)
+
+
 def read_rows(path: Path, columns: Sequence[Column]) -> Iterator[Row]:
     """The rows of a CSV file that :class:`CsvFile` wrote, with their types; a name that differs is a ValueError."""
     with path.open(encoding="utf-8", newline="") as file:

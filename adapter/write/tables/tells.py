@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from adapter.catalogue import Catalogue
+from adapter.write.deidentify.dates import without_times
 from adapter.write.tables.column import Column, Row, Type
 from adapter.write.tables.known import Known
 from adapter.write.tables.terms import SIDES, URGENCIES
@@ -43,8 +44,8 @@ def rows(known: Known) -> Iterator[Row]:
             tell.item.id,
             tell.side.value if tell.side else None,
             names[0] if names else None,
-            tell.words,
-            tell.reason,
+            tell.words if known.dated else without_times(tell.words),
+            tell.reason if known.dated else without_times(tell.reason),
             tell.rule,
             tell.source,
             ";".join(names) or None,

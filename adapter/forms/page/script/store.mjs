@@ -44,6 +44,19 @@ const written = (database, change) =>
     transaction.onabort = () => reject(transaction.error);
   });
 
+/** Whether what an earlier visit left is still there, which a private window does not find; this visit leaves it too. */
+const cameBack = () => {
+  const name = `${NAME}/visited`;
+  try {
+    const back = sessionStorage.getItem(name) ?? (localStorage.getItem(name) ? "before" : "first");
+    sessionStorage.setItem(name, back);
+    localStorage.setItem(name, "yes");
+    return back === "before";
+  } catch {
+    return false;
+  }
+};
+
 /** Open both stores. `onstate` hears after each write whether it is kept: {kept, half, rev}. */
 export const openStore = async (onstate) => {
   const database = await openDatabase();
@@ -95,8 +108,8 @@ export const openStore = async (onstate) => {
     if (database) await written(database, (exams) => exams.delete(key)).catch(() => {});
   };
 
-  navigator.storage?.persist?.().catch(() => {});
-  return { docs: [...found.values()], keep, forget };
+  const granted = await (navigator.storage?.persist?.() ?? Promise.resolve(false)).catch(() => false);
+  return { docs: [...found.values()], keep, forget, lasting: granted || cameBack() };
 };
 
 /** What this device remembers that is of no infant: look, examiner, whose numbers are used. */

@@ -31,9 +31,35 @@ const take = (options) =>
       .catch(() => stopped());
   });
 
+// Over plain http a browser has no locks. There the windows of this browser ask each other: the one that was first
+// answers, and keeps on holding until another is told to go on.
+const askOthers = () => {
+  const channel = new BroadcastChannel(LOCK);
+  const since = performance.timeOrigin + Math.random();
+  let heard = false;
+  channel.onmessage = ({ data }) => {
+    if (data.says === "who" && since < data.since) channel.postMessage({ says: "here" });
+    if (data.says === "here") heard = true;
+    if (data.says === "stop" && data.since !== since) {
+      channel.close();
+      stopped();
+    }
+  };
+  channel.postMessage({ says: "who", since });
+  return new Promise((resolve) => {
+    setTimeout(async () => {
+      if (heard) {
+        await blocked();
+        channel.postMessage({ says: "stop", since });
+      }
+      resolve(true);
+    }, 300);
+  });
+};
+
 /** Hold this page for this window; asks where another window has it. */
 export const holdWindow = async () => {
-  if (!navigator.locks) return true;
+  if (!navigator.locks) return askOthers();
   if (await take({ ifAvailable: true })) return true;
   await blocked();
   return take({ steal: true });
