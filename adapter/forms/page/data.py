@@ -48,6 +48,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
                 k.id: {
                     "label": k.label,
                     "last": k.last,
+                    "age": [str(end or "") for end in (k.age_hours.low, k.age_hours.high)] if k.age_hours else None,
                     "expected": [place[item.id] for item in catalogue.expected(k.id)],
                 }
                 for k in kinds.values()
@@ -167,6 +168,7 @@ def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalo
             "tell_when_not_examined": item.tell_when_not_examined,
             "compare_sides": item.compare_sides,
             "still_to_do": item.still_to_do,
+            "chart": item.chart,
             "one_by_one": item.one_by_one,
             "sex": item.sex,
             "computed": item.computed,
