@@ -30,7 +30,7 @@ class Happening(StrEnum):
     LATER = "later"
     DEAD = "given up"
     SUPERSEDED = "superseded"
-    PAUSED = "cannot connect"
+    PAUSED = "waits"
 
 
 @dataclass(frozen=True, slots=True)

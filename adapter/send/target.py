@@ -12,6 +12,7 @@ It holds no secret: only the names of environment variables and files that do.
     timeouts: {connect: 10, read: 60, whole: 180, exam: 3600}
     retry: {tries: 8, first: 0.5, longest: 60, patience: 120, heed: 3600, budget: 21600, alike: 3}
     parallel: 4
+    server_words: all                 # what a server says of a refusal may repeat what is a patient's; usual: kept
 
 A listener of HL7 v2 has the url ``mllps://host:port`` (or ``mllp://``), and of these tls, timeouts and retry.
 """
@@ -23,7 +24,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -116,6 +117,7 @@ class Target(_Frozen):
     format: Format = "json"
     gzip: bool = False
     prefer: Prefer = "minimal"
+    server_words: Literal["kept", "all"] = "kept"
     allow_plain_http: bool = False
     allow_plain_mllp: bool = False
 
@@ -149,7 +151,7 @@ class Target(_Frozen):
                 timeout=self.times(),
                 auth=auth_of(self.auth, self.url, self.times(), tls, self.proxy, self.allow_plain_http),
                 allow_plain_http=self.allow_plain_http,
-                wire=Wire(self.format, self.gzip, self.prefer, tls, self.proxy),
+                wire=Wire(self.format, self.gzip, self.prefer, self.server_words == "all", tls, self.proxy),
             )
         except ValueError as error:
             raise BadTarget(str(error)) from None
