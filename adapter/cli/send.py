@@ -125,16 +125,23 @@ class _Exams:
 
 
 def _plan(asked: Inspectable, messages: Iterator[Message], exams: _Exams) -> ExitCode:
+    held = False
     for message in messages:
         planned = asked.preview(message)
         if planned.superseded:
             click.echo(f"{planned.exam}: nothing; the server has {planned.superseded}, a newer version")
             continue
+        if planned.held:
+            held = True
+            click.echo(f"{planned.exam}: nothing; held for a person")
+            for problem in planned.held:
+                click.echo(f"  {problem}")
+            continue
         counts = ", ".join(f"{step} {count}" for step, count in planned.counts().items())
         click.echo(f"{planned.exam}: {counts}")
         for step, name in planned.steps:
             click.echo(f"  {step:<24} {name}")
-    return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL
+    return ExitCode.PROBLEMS if exams.refused or held else ExitCode.WELL
 
 
 def _send(
@@ -155,13 +162,13 @@ def _send(
     click.echo(
         f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before, {summary.dead} given up,"
         f" {summary.superseded + placed[PutResult.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
-        f" {exams.refused} refused."
+        f" {summary.held} held for a person, {exams.refused} refused."
     )
     if summary.due is not None:
         click.echo(f"The first of those that are left is due {when(summary.due)}; the same command sends it then.")
     if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
         return ExitCode.SERVER
-    return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL
+    return ExitCode.PROBLEMS if exams.refused or summary.held else ExitCode.WELL
 
 
 def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool) -> Counter[PutResult]:
