@@ -15,7 +15,14 @@ from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
 from adapter.cli.reporting import note, say_standing, when
-from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
+from adapter.cli.targets import (
+    newborns_option,
+    opened_outbox,
+    outbox_option,
+    target_from,
+    target_options,
+    with_newborns,
+)
 from adapter.problems import ExitCode, Report
 from adapter.send import (
     Event,
@@ -34,6 +41,7 @@ from adapter.send.transport import Inspectable, Transport
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path, allow_dash=True))
 @target_options
 @outbox_option
+@newborns_option
 @click.option("--dry-run", is_flag=True, help="Say what would be done on this server; write nothing.")
 @click.option("--verify", "read_back", is_flag=True, help="Read back what was sent, and compare field by field.")
 @click.option("--again", is_flag=True, help="Send again exams already sent or given up.")
@@ -53,6 +61,7 @@ def send(
     ca_bundle: Path | None,
     allow_plain: bool,
     outbox_file: Path,
+    newborns: str | None,
     dry_run: bool,
     read_back: bool,
     again: bool,
@@ -74,6 +83,7 @@ def send(
       newborn-adapter send exam.json --to mllp://127.0.0.1:2575 --site DIR
     """
     target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
+    target = with_newborns(target, newborns)
     catalogue = catalogue_for(site)
     say_standing(catalogue)
     exams = _Exams(files, columns, catalogue)
