@@ -45,6 +45,8 @@ class ExitCode(IntEnum):
     USAGE = 2
     SERVER = 3
     INTERNAL = 4
+    MACHINE = 5
+    INTERRUPTED = 130
 
 
 @dataclass(frozen=True, slots=True)

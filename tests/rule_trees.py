@@ -160,7 +160,7 @@ class Walk:
         else:
             asked = (
                 finding.not_examined is None
-                and (not when.answers or finding.answer in when.answers)
+                and (not when.answers or {finding.answer, judged and judged.counted} & {*when.answers})
                 and (not when.meanings or (judged is not None and judged.meaning in when.meanings))
                 and (not when.flags or (judged is not None and judged.flag in when.flags))
                 and (when.number is None or self._lies(self._number(one, when), when))

@@ -6,6 +6,7 @@ is reported by :mod:`adapter.catalogue.load`; here stands what needs the whole c
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from itertools import combinations
@@ -15,7 +16,7 @@ from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
-from adapter.catalogue.model import Item, ItemType, Limits, Meaning, Range, Sides
+from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Range, Sides
 from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
 from adapter.problems import Layer, Problem, Severity
@@ -77,6 +78,7 @@ def _item(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
     yield from _questions(item, catalogue, report)
     yield from _references(item, catalogue, report)
     yield from _measures(item, catalogue, report)
+    yield from _answers_of_an_age(item, catalogue, report)
     for rule, ids in {
         "answer": [a.id for a in item.answers],
         "component": [c.id for c in item.components],
@@ -94,6 +96,43 @@ def _item(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
                 f"answer '{answer.id}' is expected and yet to be told",
                 "make it variant or abnormal, or its urgency none",
             )
+
+
+_OF_AN_AGE = re.compile(
+    r"\b(?:pre|post-?)term\b|\bfirst (?:minutes?|hours?|days?|weeks?|\d+ ?h)"
+    r"|\b(?:under|after|before|by|day) \d+ ?(?:h\b|hours?|days?|weeks?|to \d)",
+    re.IGNORECASE,
+)
+
+
+def _answers_of_an_age(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
+    """An answer that names an age or a gestation and is no alarm says when it is true, and what it counts as else."""
+    ids = [answer.id for answer in item.answers]
+    for answer in item.answers:
+        told_of_birth = catalogue.category(item) is Category.SURVEY or item.method == "history"
+        if answer.when is None and answer.otherwise is None:
+            reassures = (
+                answer.urgency is Urgency.NONE and answer.meaning is not Meaning.ABNORMAL and not told_of_birth
+            )
+            if reassures and _OF_AN_AGE.search(answer.label):
+                what = f"answer {answer.id} names an age or a gestation, and holds at any"
+                yield report("answer-of-an-age", what, "when: {age_hours: ..}, and otherwise: what it counts as else")
+        elif answer.when is None:
+            yield report("answer-of-an-age", f"answer {answer.id} has otherwise without when", "when: its condition")
+        elif answer.otherwise is not None and (answer.otherwise not in ids or _counts_back(item, answer.id)):
+            what = f"answer {answer.id} counts as '{answer.otherwise}', which is no other answer of {item.id}"
+            yield report("unknown-reference", what, "otherwise: the id of one that does not lead back to it")
+
+
+def _counts_back(item: Item, start: str) -> bool:
+    """Whether an answer that counts as another comes back to itself."""
+    seen, answer = {start}, item.answer(start)
+    while answer is not None and answer.otherwise is not None:
+        if answer.otherwise in seen:
+            return True
+        seen.add(answer.otherwise)
+        answer = item.answer(answer.otherwise)
+    return False
 
 
 _NEEDS = {

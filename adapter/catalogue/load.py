@@ -139,7 +139,7 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
     raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
-        if name.startswith("deidentification/"):  # policies of their own, read where they are used
+        if name.startswith(("deidentification/", "phenopackets/")):  # data of their own, read where they are used
             continue
         content, found = read_yaml(path, name)
         problems += found

@@ -35,7 +35,8 @@ class Answer(Frozen):
 
     ``exclusive`` answers say that there is nothing: no other answer of the item may stand beside them. ``maps`` are
     codes that are near and say something else: for ConceptMaps alone. ``own_question``: the published codes of the
-    item do not ask this, so that with this answer the question has our own code alone.
+    item do not ask this, so that with this answer the question has our own code alone. ``when``: of which infants it
+    is true; of any other it counts as the answer ``otherwise``, and without one as abnormal and to be told.
     """
 
     id: Key
@@ -46,6 +47,8 @@ class Answer(Frozen):
     codes: Codes = ()
     maps: Codes = ()
     own_question: bool = False
+    when: Condition | None = None
+    otherwise: Key | None = None
 
 
 _COMPARE: dict[str, Callable[[Decimal, Decimal], bool]] = {
@@ -100,10 +103,14 @@ class Span(Frozen):
 
 
 class Condition(Frozen):
-    """When a range applies: all that is given must hold. Ages in hours since birth, gestation in weeks."""
+    """When a range applies, or an answer is true: all that is given must hold.
+
+    Ages in hours since birth, gestation (at birth) in weeks; postmenstrual is gestation and age together.
+    """
 
     age_hours: Span | None = None
     gestation_weeks: Span | None = None
+    postmenstrual_weeks: Span | None = None
     states: tuple[Key, ...] = ()
     sites: tuple[Key, ...] = ()
     methods: tuple[Key, ...] = ()

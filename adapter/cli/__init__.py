@@ -28,6 +28,7 @@ COMMANDS = {
     "watch": "Send each file that is put into a folder.",
     "sandbox": "Run a FHIR test server on this machine.",
     "extract": "Make research tables of exams.",
+    "held": "Say which extracts hold an exam that was retracted.",
     "package": "Write the catalogue as a FHIR package.",
     "terminology": "Prove the codes against a terminology server.",
 }
@@ -55,6 +56,8 @@ class _Commands(click.Group):
         """Every error of ours ends here: its words, and the exit code of its class."""
         try:
             return super().invoke(ctx)
+        except (KeyboardInterrupt, click.exceptions.Abort):
+            sys.exit(ExitCode.INTERRUPTED)
         except AdapterError as error:
             if error.exit_code is ExitCode.INTERNAL:
                 raise
@@ -72,7 +75,8 @@ def cli() -> None:
       newborn-adapter demo
 
     It makes lists for a licensed person, not diagnoses; local policy decides.
-    Exit codes: 0 well, 1 problems in the data, 2 wrong usage, 3 server, 4 internal fault.
+    Exit codes: 0 well, 1 problems in the data, 2 wrong usage, 3 server, 4 internal fault, 5 a file that cannot be
+    written, 130 interrupted.
     """
 
 

@@ -18,7 +18,7 @@ from adapter.problems import ExitCode
 if TYPE_CHECKING:
     from adapter.run import Tally
 
-FORMS = ("tables", "ndjson", "views", "omop")
+FORMS = ("tables", "ndjson", "views", "omop", "phenopackets")
 TABLES = ("exams", "findings", "components", "newborns", "tells")
 ENCODINGS = ("parquet", "csv")
 POLICIES = ("limited-data-set", "safe-harbor")
@@ -69,7 +69,8 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 def extract(
     files: tuple[Path, ...], source: Source, out: Path, jobs: int | None, quiet: bool, **options: Any
 ) -> None:
-    """Make research tables of exams, with a data dictionary; or FHIR Bulk Data, SQL on FHIR views, OMOP CDM rows.
+    """Make research tables of exams, with a data dictionary; or FHIR Bulk Data, SQL on FHIR views, OMOP CDM
+    rows, GA4GH Phenopackets.
 
     Files are capture files, or FHIR bundles and NDJSON that this adapter wrote. An amendment stands for what it
     amends. The extract is written whole or not at all. Without --deidentify POLICY --key-file FILE it holds names and

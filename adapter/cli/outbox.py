@@ -12,10 +12,12 @@ from typing import Any
 import click
 
 from adapter.cli.options import write_output
-from adapter.cli.reporting import note
+from adapter.cli.reporting import note, when
 from adapter.cli.targets import opened_outbox, outbox_option
 from adapter.problems import ExitCode
 from adapter.send import Outbox, OutboxRow, State
+from adapter.send.failures import TO_DO, Cause, problem
+from adapter.send.health import cause_of
 
 _STATES = click.Choice([state.value for state in State])
 
@@ -26,6 +28,7 @@ def outbox() -> None:
 
     \b
     Example:
+      newborn-adapter outbox status
       newborn-adapter outbox list --state dead
       newborn-adapter outbox show 17
       newborn-adapter outbox retry 17
@@ -63,12 +66,12 @@ def show(number: int, outbox_file: Path) -> None:
     click.echo(_line(row))
     click.echo(f"  queued {row.queued}" + (f", ended {row.ended}" if row.ended else ""))
     click.echo(f"  digest SHA-256 {row.digest}")
-    for problem in row.reasons:
-        click.echo(f"  {problem}")
+    for one in row.reasons:
+        click.echo(f"  {one}")
     for part in row.parts:
         click.echo(f"  {part.answer} {part.name} {part.place} version {part.version or '-'}")
-        for problem in part.problems:
-            click.echo(f"    {problem}")
+        for one in part.problems:
+            click.echo(f"    {one}")
 
 
 @outbox.command()
@@ -87,6 +90,42 @@ def retry(numbers: tuple[int, ...], every: bool, outbox_file: Path) -> None:
             note(f"there is no exam {number} in this outbox that was given up or waits")
     click.echo(f"{len(done)} will be tried again by the next send.")
     sys.exit(ExitCode.WELL if len(done) == len(chosen) else ExitCode.PROBLEMS)
+
+
+@outbox.command("give-up")
+@click.argument("numbers", type=int, nargs=-1, required=True)
+@outbox_option
+def give_up(numbers: tuple[int, ...], outbox_file: Path) -> None:
+    """Give up exams that wait, so that nobody sends them any more; ``retry`` takes that back."""
+    reason = problem("given-up", "given up by a person")
+    with _opened(outbox_file) as opened:
+        done = [number for number in numbers if opened.give_up(number, [reason])]
+    for number in numbers:
+        if number not in done:
+            note(f"{number} is not waiting")
+    click.echo(f"{len(done)} given up.")
+    sys.exit(ExitCode.WELL if len(done) == len(numbers) else ExitCode.PROBLEMS)
+
+
+@outbox.command()
+@outbox_option
+def status(outbox_file: Path) -> None:
+    """On one screen: each server's counts, when the next exam is due, where the trouble lies and what is needed."""
+    with _opened(outbox_file) as opened:
+        for target, counts in opened.counts().items():
+            click.echo(target)
+            click.echo("  " + ", ".join(f"{count} {state.value}" for state, count in counts.items()))
+            if counts.get(State.WAITING):
+                click.echo(f"  the next is due {when(opened.next_due(target) or 0.0)}")
+            causes: dict[Cause, OutboxRow] = {}
+            tally: Counter[Cause] = Counter()
+            for row in opened.rows(State.WAITING, State.DEAD, target=target):
+                if row.reasons:
+                    causes[cause_of(row)] = row
+                    tally[cause_of(row)] += 1
+            for cause, row in causes.items():
+                click.echo(f"  {tally[cause]} x {cause.value}: {row.reasons[0].what} (such as number {row.seq})")
+                click.echo(f"      needed: {TO_DO[cause]}")
 
 
 @outbox.command()

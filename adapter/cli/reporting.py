@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from adapter.catalogue import Catalogue
     from adapter.exam import Exam
     from adapter.read import Reading
+    from adapter.send.failures import Cause
 
 CAUTION = (
     "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners\n"
@@ -35,6 +36,14 @@ def count_line(problems: Iterable[Problem]) -> str:
     counts = Counter(problem.severity for problem in problems)
     parts = [counted(counts[s], s.value) for s in Severity if counts[s]]
     return ", ".join(parts) or "no problems"
+
+
+def said(cause: Cause, reasons: Iterable[Problem]) -> str:
+    """Where the trouble lies, the one thing to do, and what was said of it."""
+    from adapter.send.failures import TO_DO
+
+    lines = [f"the trouble lies with: {cause.value}", f"  needed: {TO_DO[cause]}"]
+    return "\n".join([*lines, *(f"  {line}" for one in reasons for line in str(one).splitlines())])
 
 
 def when(moment: float) -> str:

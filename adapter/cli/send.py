@@ -14,7 +14,7 @@ import click
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
-from adapter.cli.reporting import note, say_standing, when
+from adapter.cli.reporting import note, said, say_standing, when
 from adapter.cli.targets import (
     newborns_option,
     opened_outbox,
@@ -167,8 +167,8 @@ def _send(
         sys.exit(ExitCode.SERVER)
     finally:
         signal.signal(signal.SIGTERM, before)
-    for problem in summary.stopped:
-        note(str(problem))
+    if summary.cause is not None:
+        note(f"Nothing more is sent for now; {said(summary.cause, summary.stopped)}")
     click.echo(
         f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before, {summary.dead} given up,"
         f" {summary.superseded + placed[PutResult.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
@@ -224,7 +224,9 @@ def _say(event: Event) -> None:
     words = event.happening.value
     if event.happening is Happening.SENT:
         words += f" ({event.receipt.words})" if event.receipt.words else ""
-    elif event.pause:
+    elif event.cause is not None:
+        words += f" ({event.cause.value})"
+    if event.pause:
         words += f"; retrying in {event.pause:.1f} s"
     click.echo(f"{event.exam}: {words}")
     for problem in event.problems:

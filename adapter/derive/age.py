@@ -36,6 +36,14 @@ def gestation_weeks(exam: Exam) -> Decimal | None:
     return Decimal(gestation.weeks) + Decimal(gestation.days or 0) / 7
 
 
+def postmenstrual_weeks(exam: Exam, moment: datetime) -> Decimal | None:
+    """Gestation at birth and the time since, in weeks; None where the gestation is not known."""
+    gestation = exam.newborn.gestation
+    if gestation is None:
+        return None
+    return (gestation.weeks * 168 + (gestation.days or 0) * 24 + age_hours(exam, moment)) / 168
+
+
 def gestation_days(exam: Exam) -> int | None:
     """Gestation at birth in completed days; None where it or its days are not known."""
     gestation = exam.newborn.gestation

@@ -6,10 +6,10 @@ A *test* is a list that asks one thing of a finding or of the infant:
     ["out", FIELD, [VALUES]]        it is none of them; null stands for a field that is not there
     ["span", NUMBER, LOW, HIGH]     the number is known and lies so; an end is text (">=30"), "" where it is open
 
-FIELD is a path from ``finding``, ``item``, ``judged``, ``site`` (the catalogue's entry of the finding's site),
-``newborn`` or ``exam``; of several, joined by ``|``, the first that is there. NUMBER is ``age`` (hours of life when
-the finding was made), ``start`` (hours of life at the exam's start), ``gestation`` (weeks), ``value`` (in the item's
-unit; hours of life for a moment) or ``value.COMPONENT``.
+FIELD is a path from ``finding``, ``item``, ``judged``, ``site`` (the catalogue's entry of the site), ``newborn`` or
+``exam``; of several, joined by ``|``, the first that is there. NUMBER is ``age`` (hours of life when the finding
+was made), ``start`` (those at the exam's start), ``gestation`` or ``postmenstrual`` (weeks), ``value`` (in the
+item's unit; hours of life for a moment) or ``value.COMPONENT``.
 
 A *range* is ``[component or "", low, high, meaning, flag, urgency, source, tests]``; the first that holds the number
 and whose tests hold decides.
@@ -41,15 +41,19 @@ Test = list[Any]
 Step = list[Any]
 Row = list[Any]
 
+_COUNTED = "judged.counted|finding.value"
+"""The answer that a finding counts as."""
 _SITE, _METHOD, _SIDE = "finding.site|item.body_site", "finding.method|item.method", "finding.side|site.side"
 
 
 class Compiled(NamedTuple):
-    """What runs: the ranges by item, the rules that are on, in their order, and where numbers are not judged."""
+    """What runs: the ranges by item, the rules that are on, in their order, where numbers are not judged, and
+    by item the answers that are true of some infants alone: what each counts as else (or ""), and its tests."""
 
     ranges: dict[str, list[Row]]
     rules: list[dict[str, Any]]
     not_judged: list[dict[str, Any]]
+    answers: dict[str, dict[str, list[Any]]]
 
 
 @lru_cache(maxsize=16)
@@ -57,7 +61,12 @@ def compiled(catalogue: Catalogue) -> Compiled:
     """The tables of a catalogue; nobody changes them."""
     ranges = {item.id: [_range(band) for band in item.ranges] for item in catalogue.items.values() if item.ranges}
     rules = [_rule(rule, catalogue) for rule in catalogue.rules.values() if rule.on]
-    return Compiled(ranges, rules, [_not_judged(one, catalogue) for one in catalogue.not_judged.values()])
+    not_judged = [_not_judged(one, catalogue) for one in catalogue.not_judged.values()]
+    return Compiled(ranges, rules, not_judged, {i.id: of for i in catalogue.items.values() if (of := _answers(i))})
+
+
+def _answers(item: Item) -> dict[str, list[Any]]:
+    return {a.id: [a.otherwise or "", _condition(a.when)] for a in item.answers if a.when is not None}
 
 
 def _not_judged(one: NotJudged, catalogue: Catalogue) -> dict[str, Any]:
@@ -81,7 +90,10 @@ def _condition(when: Condition) -> list[Test]:
         for field, values in (("finding.state", when.states), (_SITE, when.sites), (_METHOD, when.methods))
         if values
     ]
-    return tests + _of_infant(when, "age")
+    tests += _of_infant(when, "age")
+    if when.postmenstrual_weeks is not None:
+        tests.append(["span", "postmenstrual", *_ends(when.postmenstrual_weeks)])
+    return tests
 
 
 def _of_infant(when: Condition | When, age: str) -> list[Test]:
@@ -141,7 +153,13 @@ def _leaf(leaf: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]:
         one, two = ([_in("finding.site", sites)] if sites else [] for sites in (leaf.sites, leaf.minus.sites))
         yield ["pairs", leaf.item, one + of_both, other, two + of_both, _value(leaf), *_ends(leaf.number)]
     else:
-        yield ["find", leaf.item, [*_of_finding(leaf, catalogue.items[leaf.item], side), *_of_infant(leaf, "age")]]
+        item, of_infant = catalogue.items[leaf.item], _of_infant(leaf, "age")
+        yield ["find", leaf.item, [*_of_finding(leaf, item, side), *of_infant]]
+        if said := [answer for answer in leaf.answers if answer in _answers(item)]:
+            # A rule that names such an answer means what was said, whatever it counts as.
+            rest = [test for test in _of_finding(leaf, item, side) if test[1] != _COUNTED]
+            yield ["find", leaf.item, [_in("finding.value", said), *rest, *of_infant]]
+            yield ["some", 1, 2]
 
 
 def _of_finding(leaf: When, item: Item, side: str | None) -> list[Test]:
@@ -149,7 +167,8 @@ def _of_finding(leaf: When, item: Item, side: str | None) -> list[Test]:
     if leaf.not_examined:
         tests = [_gap(leaf.not_examined)]
     else:
-        asked = (("finding.value", leaf.answers), ("judged.meaning", leaf.meanings), ("judged.flag", leaf.flags))
+        value = _COUNTED if _answers(item) else "finding.value"
+        asked = ((value, leaf.answers), ("judged.meaning", leaf.meanings), ("judged.flag", leaf.flags))
         tests = [_in(field, values) for field, values in asked if values]
     if side is not None and item.sides is Sides.EACH:
         tests.append(_in(_SIDE, [side]))

@@ -24,6 +24,7 @@ from adapter.derive.judgement import (
     component_judgement,
     expected_range,
     judge,
+    judged_as,
     meanings,
     not_judged,
 )
@@ -94,8 +95,8 @@ class Form(NamedTuple):
     whoever is handed a form can depend on nothing that is not in it. ``method``, ``unit`` and ``urgency`` are as
     captured, ``implied_method`` is the catalogue's where none was; ``other_unit`` is a unit of another dimension
     under which the question has codes of its own; ``status`` is that of the Observation (FHIR R4 ObservationStatus);
-    ``judged`` is meaning, urgency and flag; ``expected`` the range in force, of a number with a unit; ``not_judged``
-    why there is no judgement.
+    ``judged`` is meaning, urgency and flag; ``expected`` the range in force, of a number with a unit; ``remark`` says
+    why there is no judgement, or that it is that of another answer.
     """
 
     item: str
@@ -115,7 +116,7 @@ class Form(NamedTuple):
     status: str
     judged: tuple[Meaning, Urgency, Flag] | None
     expected: Range | None
-    not_judged: str | None
+    remark: str | None
 
 
 class Particulars(NamedTuple):
@@ -239,20 +240,20 @@ class FindingView:
         plain = self.computed is None and _particular(fields) == _NONE
         rest: tuple[object, ...]
         if type(value) is str:
-            rest = (plain, implied, _ANSWER, value, None, None, None, shared.status, means, None, None)
+            rest = (plain, implied, _ANSWER, value, None, None, None, shared.status, means, None, self.remark)
         elif fields["not_examined"] is not None:
             rest = (plain, None, _NOT_EXAMINED, None, None, None, None, self.status, means, None, None)
         elif type(value) is Quantity:
             measured = value.__dict__
             plain, unit, comparator = plain and measured["plus"] is None, measured["unit"], measured["comparator"]
             said = (_QUANTITY, None, unit, self.other_unit, comparator)
-            rest = (plain, implied, *said, shared.status, means, self.expected, self.not_judged)
+            rest = (plain, implied, *said, shared.status, means, self.expected, self.remark)
         else:
             static = self.item.__dict__
             implied = self.implied_method if static["signs"] else implied
             expected = None if static["unit"] is None else self.expected
             said = (_KINDS[type(value)], None, None, None, None)
-            rest = (False, implied, *said, shared.status, means, expected, self.not_judged)
+            rest = (False, implied, *said, shared.status, means, expected, self.remark)
         # As Form(..), in a third of the time: one is made for every finding.
         return tuple.__new__(Form, _form(fields) + rest)
 
@@ -391,6 +392,14 @@ class FindingView:
         return not_judged(self.finding, self.item, self.facts.exam, self.facts.catalogue)
 
     @property
+    def remark(self) -> str | None:
+        """That it was not judged and why, or as which other answer it was judged; None of most."""
+        if self.judged is not None:
+            return None if self.judged.counted is None else judged_as(self.finding, self.item, self.judged)
+        reason = self.not_judged
+        return None if reason is None else f"Not judged: {reason}"
+
+    @property
     def words(self) -> str:
         """It in words: ``Femoral pulse, left: weak``."""
         return in_words(self.finding, self.item, self.facts.catalogue)
@@ -496,7 +505,7 @@ def captured_views(shared: ExamFacts) -> list[FindingView]:
         if fields["not_examined"] is not None:
             judged = None
         elif type(value) is str and fields["urgency"] is None:
-            judged = known.get((item_id, value))
+            judged = known.get((item_id, value)) or judge(finding, item, exam, catalogue)
         else:
             judged = judge(finding, item, exam, catalogue)
         found.append(FindingView(index, finding, item, judged, shared))

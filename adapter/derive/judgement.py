@@ -8,10 +8,11 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
-from adapter.catalogue import Catalogue, Flag, Item, Meaning, Range
+from adapter.catalogue import Answer, Catalogue, Flag, Item, Meaning, Range
 from adapter.derive.age import age_hours
 from adapter.derive.bands import Band, bands
-from adapter.derive.machine import span
+from adapter.derive.compiled import compiled
+from adapter.derive.machine import Test, every, span
 from adapter.derive.numbers import component_numbers, number
 from adapter.derive.unjudged import unjudged_because
 from adapter.exam import At, Comparator, Exam, Finding, Quantities, Quantity, Score, Urgency
@@ -21,12 +22,16 @@ _FROM_THE_MOST = _ORDER[::-1]
 
 
 class Judgement(NamedTuple):
-    """The meaning of a finding, its urgency, and the range that decided where it is a number."""
+    """The meaning of a finding, its urgency, and the range that decided where it is a number.
+
+    ``counted``: of an answer that is not true of this infant, the one that it counts as; empty where none is named.
+    """
 
     meaning: Meaning
     urgency: Urgency
     flag: Flag
     band: Range | None = None
+    counted: str | None = None
 
 
 def worst(*urgencies: Urgency | None) -> Urgency:
@@ -47,14 +52,14 @@ def judge(
     a computed one.
     """
     if type(finding.value) is str:
-        judged = meanings(catalogue).get((item.id, finding.value))
+        judged = meanings(catalogue).get((item.id, finding.value)) or _by_answer(finding, item, exam, catalogue)
     else:
         judged = _judge(finding, item, exam, catalogue, exact)
     if finding.urgency is None or finding.not_examined is not None:
         return judged
     if judged is None:
         return Judgement(Meaning.ABNORMAL, finding.urgency, Flag.ABNORMAL)
-    return Judgement(judged.meaning, worst(judged.urgency, finding.urgency), judged.flag, judged.band)
+    return judged._replace(urgency=worst(judged.urgency, finding.urgency))
 
 
 def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact: Decimal | None) -> Judgement | None:
@@ -80,14 +85,52 @@ def _judge(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue, exact
 
 @lru_cache(maxsize=16)
 def meanings(catalogue: Catalogue) -> dict[tuple[str, str], Judgement]:
-    """The judgement on each answer of each item."""
+    """The judgement on each answer of each item that is true of any infant."""
     return {
-        (item.id, answer.id): Judgement(
-            answer.meaning, answer.urgency, Flag.ABNORMAL if answer.meaning is Meaning.ABNORMAL else Flag.NORMAL
-        )
+        (item.id, answer.id): _of_answer(answer)
         for item in catalogue.items.values()
         for answer in item.answers
+        if answer.when is None
     }
+
+
+def _of_answer(answer: Answer, counted: str | None = None) -> Judgement:
+    flag = Flag.ABNORMAL if answer.meaning is Meaning.ABNORMAL else Flag.NORMAL
+    return Judgement(answer.meaning, answer.urgency, flag, None, counted)
+
+
+def _by_answer(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> Judgement | None:
+    """The judgement on an answer that is true of some infants alone: of another, that on what it counts as."""
+    asked, given = _conditions(catalogue)[item.id], finding.answer
+    while given in asked:
+        otherwise, holds = asked[given]
+        if holds is None or holds(finding, item, exam, None, None):
+            break
+        given = otherwise
+    if not given:
+        return Judgement(Meaning.ABNORMAL, Urgency.TELL, Flag.ABNORMAL, None, "")
+    answer = item.answer(given)
+    return None if answer is None else _of_answer(answer, given if given != finding.answer else None)
+
+
+@lru_cache(maxsize=16)
+def _conditions(catalogue: Catalogue) -> dict[str, dict[str, tuple[str, Test | None]]]:
+    """Of each item the answers that are true of some infants alone: what each counts as else, and when it is true."""
+    tables = compiled(catalogue).answers
+    return {
+        item: {a: (other, every(tests, catalogue)) for a, (other, tests) in tables.get(item, {}).items()}
+        for item in catalogue.items
+    }
+
+
+def judged_as(finding: Finding, item: Item, judged: Judgement | None) -> str | None:
+    """What an answer that is not true of this infant was judged as, in words; None where it is as it was given."""
+    if judged is None or judged.counted is None:
+        return None
+    said, other = item.answer(finding.answer or ""), item.answer(judged.counted)
+    label = said.label if said else finding.answer
+    counts = f"'{other.label}'" if other else "abnormal"
+    return f"Judged as {counts}: '{label}' is not true of an infant of this age and gestation"
 
 
 def _by_open_end(value: Decimal, comparator: Comparator, bands: Sequence[Band]) -> Judgement | None:

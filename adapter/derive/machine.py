@@ -8,7 +8,7 @@ from operator import ge, gt, le, lt
 from typing import TYPE_CHECKING, Any, Protocol
 
 from adapter.catalogue import Catalogue, Item
-from adapter.derive.age import age_hours, gestation_weeks, made_at
+from adapter.derive.age import age_hours, gestation_weeks, made_at, postmenstrual_weeks
 from adapter.derive.compiled import Step
 from adapter.derive.compiled import Test as RawTest
 from adapter.derive.numbers import exact_number
@@ -141,6 +141,7 @@ def _number(name: str, catalogue: Catalogue) -> Callable[..., Decimal | None]:
     numbers: dict[str, Callable[..., Decimal | None]] = {
         "age": lambda finding, item, exam, *_: age_hours(exam, made_at(finding, item, exam)),
         "start": lambda finding, item, exam, *_: age_hours(exam, exam.details.started),
+        "postmenstrual": lambda finding, item, exam, *_: postmenstrual_weeks(exam, made_at(finding, item, exam)),
         "gestation": lambda finding, item, exam, *_: gestation_weeks(exam),
         "value": lambda finding, item, exam, judged, exact: exact_number(
             finding, item, exam, catalogue, component, exact

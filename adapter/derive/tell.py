@@ -9,7 +9,7 @@ from functools import lru_cache
 from adapter.catalogue import Catalogue, Item, Meaning, Range
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.evidence import Evidence, evidence
-from adapter.derive.judgement import worst
+from adapter.derive.judgement import judged_as, worst
 from adapter.derive.made import Computed
 from adapter.derive.words import in_words
 from adapter.exam import Exam, Finding, Side, Status, Urgency
@@ -143,7 +143,7 @@ def _said(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str, str]:
     finding = one.finding
     if one.computed is not None or not isinstance(finding.value, str) or one.judged is None:
         return in_words(finding, one.item, catalogue), *_why(one, catalogue)
-    kept, key = _of_answers(catalogue), (finding.item, finding.value, finding.side, finding.site, one.judged[:3])
+    kept, key = _of_answers(catalogue), (finding.item, finding.value, finding.side, finding.site, one.judged)
     if key not in kept:
         kept[key] = in_words(finding, one.item, catalogue), *_why(one, catalogue)
     return kept[key]
@@ -162,8 +162,11 @@ def _why(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str]:
     if one.computed is not None and one.computed.urgency is not None and one.computed.maker is not None:
         maker = one.computed.maker
         return one.computed.reason, maker.id, source_in_words(maker.source, catalogue)
-    own = item.answer(finding.answer) if finding.answer else None
+    counted = finding.answer if judged.counted is None else judged.counted
+    own = item.answer(counted) if counted else None
     by_catalogue = own.urgency if own else (judged.band.urgency if judged.band else Urgency.NONE)
+    if counted == "":
+        by_catalogue = Urgency.TELL
     if by_catalogue is not judged.urgency:
         return "marked by the examiner", "examiner", "the examiner"
     if judged.band is not None:
@@ -171,8 +174,9 @@ def _why(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str]:
         reason = f"{beyond}; {item.caution}" if item.caution else beyond
         return reason, f"{item.id}[{_range_id(judged.band)}]", source_in_words(judged.band.source, catalogue)
     meaning = "abnormal" if judged.meaning is Meaning.ABNORMAL else "a variant that is told"
-    reason = f"{meaning}; {item.caution}" if item.caution else meaning
-    return reason, f"{item.id}.{finding.answer}", source_in_words(item.sources[0], catalogue)
+    remark = judged_as(finding, item, judged)
+    reason = "; ".join(filter(None, (meaning, remark and f"{remark[0].lower()}{remark[1:]}", item.caution)))
+    return reason, f"{item.id}.{counted or finding.answer}", source_in_words(item.sources[0], catalogue)
 
 
 def _range_id(band: Range) -> str:

@@ -21,7 +21,8 @@ from adapter.fhir.parts import Circumstances, Parts
 CAPTURED = "StructureDefinition/captured-quantity"
 ON_RECORD = "Made by the software from what is on record for the newborn."
 SUMMED = "Total summed from its signs by the software."
-NOT_JUDGED = "Not judged: "
+JUDGING = ("Not judged: ", "Judged as ")
+"""How a note begins that says why something was not judged, or as what."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,8 +238,8 @@ def _notes(form: Form, own: Particulars, sent: Sent | None, parts: Parts) -> lis
         found.append(_our_note(SUMMED))
     if own.parts and (several := own.parts[0].captured) and _is_converted(several, parts.catalogue.items[form.item]):
         found.append(_our_note(f"Captured in {several.spelling}; converted exactly, then rounded."))
-    if form.not_judged is not None:
-        found.append(_our_note(f"{NOT_JUDGED}{form.not_judged}."))
+    if form.remark is not None:
+        found.append(_our_note(f"{form.remark}."))
     if own.computed is not None and own.computed.maker is not None and own.computed.reason:
         found.append(_our_note(own.computed.reason))
     return found

@@ -147,6 +147,8 @@ def _condition(when: Condition, catalogue: Catalogue) -> str:
         parts.append(f"age {span_in_words(when.age_hours)} h")
     if when.gestation_weeks is not None:
         parts.append(f"gestation {span_in_words(when.gestation_weeks)} weeks")
+    if when.postmenstrual_weeks is not None:
+        parts.append(f"gestation and age together {span_in_words(when.postmenstrual_weeks)} weeks")
     parts += [catalogue.states[state].label for state in when.states]
     parts += [catalogue.sites[site].label for site in when.sites]
     parts += [catalogue.methods[method].label for method in when.methods]

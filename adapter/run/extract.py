@@ -17,6 +17,7 @@ from adapter.exam import Exam, ExamDetails, Status
 from adapter.read import Reading
 from adapter.run.exams import cut_for, plan_of, readings_of
 from adapter.run.extract_forms import FORMS, ExtractForm, FormOptions
+from adapter.run.held import write_held
 from adapter.run.inputs import Cut, Given
 from adapter.run.later_versions import later_versions, set_aside
 from adapter.run.merge import FACTS, ExamFacts, admitted
@@ -126,6 +127,7 @@ class Extract:
         stays = admitted(kept, deidentifier, REPEATED, changes)
         for form in self._made():
             form.merge(kept, out, stays)
+        write_held(out, stays.roots())
         if deidentifier is not None:
             deidentifier.write(out)
         return changes
@@ -220,7 +222,9 @@ class _Maker:
             except Exception as error:  # rows wait for others before they are written: not this exam's fault alone
                 raise ChunkLost(f"the {form.name} cannot be written: {type(error).__name__}") from error
         given = "" if self.work.all_versions else made.details.id
-        return ExamFacts(given, among, counts, len(exam.findings), piece.kind.value, piece.file, piece.at)
+        return ExamFacts(
+            given, made.details.root, among, counts, len(exam.findings), piece.kind.value, piece.file, piece.at
+        )
 
     def end(self) -> None:
         self.facts.close()

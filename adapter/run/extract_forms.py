@@ -13,13 +13,14 @@ import shutil
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cached_property
 from itertools import compress, islice
 from pathlib import Path
 from typing import IO, Any, Protocol
 
 from adapter.catalogue import load_catalogue
-from adapter.fhir.json import dumps
+from adapter.fhir.json import dumps, loads
 from adapter.files.dedupe import Dedupe
 from adapter.run.merge import Stays, in_order, number_of
 from adapter.write.bulk_data import BulkDataFiles, Line, lines_of
@@ -34,6 +35,7 @@ from adapter.write.omop import (
     load_concepts,
     read_keys,
 )
+from adapter.write.phenopackets import phenopacket, with_metadata
 from adapter.write.tables import TABLES, Column, Known, Row
 from adapter.write.tables.arrow import ParquetFile
 from adapter.write.tables.dictionary import Counts
@@ -281,7 +283,7 @@ class BulkData:
         folder = out / "fhir"
         folder.mkdir()
         writer = BulkDataFiles(folder, self.catalogue)
-        for line in _staying_lines(kept, self.name, stays):
+        for line in stays.lines(self.name):
             type_, shared, content = line.split(b"\t", 2)
             writer.add_line(Line(type_.decode(), shared.decode(), content))
         writer.close()
@@ -321,24 +323,9 @@ class Omop:
         more: dict[str, Any] = {"keys": keys, "notes": options.notes, "checked": options.checked}
         more["dated"] = options.dated
         writer = OmopFiles(folder, self.catalogue, self.concepts, options.encoding, **more)
-        for line in _staying_lines(kept, self.name, stays):
+        for line in stays.lines(self.name):
             writer.add_rows(ExamRows.from_json(line))
         writer.close()
-
-
-def _staying_lines(kept: Path, name: str, stays: Stays) -> Iterator[bytes]:
-    if stays.shuffled:
-        yield from stays.in_order(name, ((number_of(part), _lines(part)) for part in in_order(kept / name)))
-        return
-    for part in in_order(kept / name):
-        with part.open("rb") as file:
-            number = number_of(part)
-            yield from file if stays.all_of(number) else compress(file, stays.rows(number, name))
-
-
-def _lines(part: Path) -> Iterator[bytes]:
-    with part.open("rb") as file:
-        yield from file
 
 
 class Views:
@@ -368,9 +355,40 @@ class Views:
             (folder / f"{name}.json").write_bytes(dumps(view, pretty=True) + b"\n")
 
 
+class Phenopackets:
+    """GA4GH Phenopackets as NDJSON in ``phenopackets/``, one an exam; what was entered in error is in none."""
+
+    name, files, retracted = "phenopackets", ("phenopackets",), False
+
+    def __init__(self, options: FormOptions) -> None:
+        self.catalogue = load_catalogue(options.site)
+
+    def begin(self, folder: Path) -> None:
+        self.file = (folder / self.name).open("wb")
+
+    def of_exam(self, known: Known) -> bytes:
+        return dumps(phenopacket(known)) + b"\n"
+
+    def write(self, made: bytes) -> dict[str, int]:
+        self.file.write(made)
+        return {self.name: 1}
+
+    def end(self) -> None:
+        self.file.close()
+
+    def merge(self, kept: Path, out: Path, stays: Stays) -> None:
+        """They say on which day they were made, and no more, so that the same extract is the same bytes."""
+        (out / self.name).mkdir()
+        today = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+        with (out / self.name / "phenopackets.ndjson").open("wb") as file:
+            for line in stays.lines(self.name):
+                file.write(dumps(with_metadata(loads(line), self.catalogue, today)) + b"\n")
+
+
 FORMS: dict[str, Callable[[FormOptions], ExtractForm]] = {
     "tables": Tables,
     "ndjson": BulkData,
     "views": Views,
     "omop": Omop,
+    "phenopackets": Phenopackets,
 }

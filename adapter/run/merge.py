@@ -12,7 +12,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
-from itertools import islice
+from itertools import compress, islice
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -33,11 +33,13 @@ FACTS = "facts"
 class ExamFacts:
     """One exam of a chunk.
 
-    ``given``: its id in the extract, empty where every version counts. ``among``: what must be known of it among
+    ``given``: its id in the extract, empty where every version counts; ``root`` that of the exam as first recorded.
+    ``among``: what must be known of it among
     other de-identified ones. ``rows``: how many it has in each file. ``kind``, ``file``, ``at``: where it came from.
     """
 
     given: str
+    root: str
     among: Deidentified
     rows: dict[str, int]
     findings: int
@@ -87,10 +89,29 @@ class Stays:
             for (found,) in base.execute("select content from exam order by rank, rowid"):
                 yield from pickle.loads(found)  # noqa: S301 (what was put there a moment ago)
 
+    def lines(self, name: str) -> Iterator[bytes]:
+        """The lines that stay of the chunks' files of this name."""
+        parts = [(number_of(part), part) for part in in_order(self._kept / name)]
+        if self.shuffled:
+            yield from self.in_order(name, ((number, _lines(part)) for number, part in parts))
+            return
+        for number, part in parts:
+            yield from _lines(part) if self.all_of(number) else compress(_lines(part), self.rows(number, name))
+
+    def roots(self) -> Iterator[str]:
+        """The ids as first recorded of all exams that stay."""
+        for path in in_order(self._kept / FACTS):
+            yield from (facts.root for facts, stays in self._exams(number_of(path)) if stays)
+
     def _exams(self, chunk: int) -> Iterator[tuple[ExamFacts, bool]]:
         gone = self._gone.get(chunk, ())
         for place, facts in enumerate(facts_in(self._kept / FACTS / f"{chunk:05}")):
             yield facts, place not in gone
+
+
+def _lines(part: Path) -> Iterator[bytes]:
+    with part.open("rb") as file:
+        yield from file
 
 
 def facts_in(path: Path) -> Iterator[ExamFacts]:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from adapter.run.pieces import Chunk
-from adapter.run.work import NotPossible, RunError, Work
+from adapter.run.work import NotPossible, NotWritten, RunError, Work
 from adapter.run.worker import ChunkOutcome, Task, carry_out, serve
 
 PATIENCE = 300.0
@@ -68,7 +68,7 @@ def _well(outcome: ChunkOutcome) -> ChunkOutcome:
     if outcome.for_good:
         raise NotPossible(outcome.fault)
     if outcome.fault:
-        raise RunError(f"{outcome.fault}. {GO_ON}")
+        raise NotWritten(f"{outcome.fault}. {GO_ON}")
     return outcome
 
 

@@ -26,7 +26,7 @@ from adapter.run.pieces import BYTES, Chunk, chunks
 from adapter.run.pool import GO_ON, PATIENCE, outcomes
 from adapter.run.progress import Progress
 from adapter.run.rejects import problems_in
-from adapter.run.work import Landing, NotPossible, RunError, Tally, Work
+from adapter.run.work import Landing, NotPossible, NotWritten, RunError, Tally, Work
 
 UNFINISHED = ".unfinished"
 SHOWN = 20
@@ -96,7 +96,7 @@ def run(
         try:
             journal = RunJournal(folder, identity)
         except OSError as error:
-            raise RunError(f"{folder} cannot be written: {error.strerror}") from None
+            raise NotWritten(f"{folder} cannot be written: {error.strerror}") from None
         try:
             going = _Run(work, out, folder, journal, Progress(weight_of(inputs), progress))
             cut = chunks(pieces_of(inputs, work.cut), most or work.most)
@@ -113,7 +113,7 @@ def run(
             raise
         except OSError as error:
             name = error.filename or out
-            raise RunError(f"{name} cannot be written: {error.strerror}. {GO_ON}") from None
+            raise NotWritten(f"{name} cannot be written: {error.strerror}. {GO_ON}") from None
         finally:
             journal.close()
     return summary

@@ -23,6 +23,12 @@ class RunError(AdapterError):
     exit_code = ExitCode.USAGE
 
 
+class NotWritten(RunError):
+    """A file could not be written: a full disk, a folder that may not be written. What is finished is kept."""
+
+    exit_code = ExitCode.MACHINE
+
+
 class NotPossible(RunError):
     """What is asked for cannot be made, of these inputs or at all; nothing is kept."""
 

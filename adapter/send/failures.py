@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import ssl
+from collections.abc import Iterable, Iterator, Sequence
 from enum import StrEnum
 from typing import ClassVar
 
@@ -33,6 +34,9 @@ TO_DO: dict[Cause, str] = {
     Cause.EXAM: "the exam mended as the reasons say, and handed over again",
 }
 """The one thing to do."""
+
+
+_OF_CERTIFICATES = ("CERTIFICATE", "UNKNOWN_CA", "CERT_")
 
 
 class Undelivered(AdapterError):
@@ -111,6 +115,25 @@ class Unreachable(AdapterError):
     def __init__(self, words: str, cause: Cause = Cause.NETWORK) -> None:
         super().__init__(words)
         self.cause = cause
+
+
+def unreachable(where: str, error: BaseException) -> Unreachable:
+    """No answer from ``where``, as words and a cause. The error's own words may hold anything: only its kind is told;
+    of a certificate, what is wrong with it."""
+    for one in _chain(error):
+        if isinstance(one, ssl.SSLCertVerificationError):
+            what = f"the certificate of {where} is not accepted: {one.verify_message} ({type(one).__name__})"
+            return Unreachable(what, Cause.CERTIFICATE)
+        if isinstance(one, ssl.SSLError) and any(word in (one.reason or "") for word in _OF_CERTIFICATES):
+            what = (one.reason or "").replace("_", " ").lower()
+            return Unreachable(f"{where} does not accept the certificate of this client ({what})", Cause.CERTIFICATE)
+    return Unreachable(f"{where} gave no answer ({type(error).__name__})")
+
+
+def _chain(error: BaseException | None) -> Iterator[BaseException]:
+    while error is not None:
+        yield error
+        error = error.__cause__ or error.__context__
 
 
 class Refused(AdapterError):

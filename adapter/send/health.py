@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from adapter.problems import Problem
-from adapter.send.failures import problem
+from adapter.send.failures import Cause, problem
 from adapter.send.outbox import OutboxRow, State
 
 _INDEX = re.compile(r"\[\d*\]|\.where\([^)]*\)")
@@ -83,6 +83,23 @@ def refused_alike(ended: Sequence[OutboxRow], root: str, reasons: Sequence[Probl
     mine = signature(reasons)
     alike = {row.root for row in ended if row.state is State.DEAD and signature(row.reasons) == mine} - {root}
     return count > 1 and len(ended) == count - 1 == len(alike)
+
+
+_CAUSES = {
+    "unreachable": Cause.NETWORK,
+    "no-acknowledgement": Cause.SERVER,
+    "foreign-acknowledgement": Cause.GATEWAY,
+    "no-token": Cause.TOKEN,
+    "http-401": Cause.TOKEN,
+    "refused-alike": Cause.SERVER,
+    **{cause.value: cause for cause in Cause},
+}
+
+
+def cause_of(row: OutboxRow) -> Cause:
+    """Where the trouble of a message lies that waits or was given up, as its reasons tell."""
+    known = next((_CAUSES[one.rule] for one in row.reasons if one.rule in _CAUSES), None)
+    return known or (Cause.EXAM if row.state is State.DEAD else Cause.SERVER)
 
 
 def too_many(count: int) -> Problem:

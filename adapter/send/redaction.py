@@ -1,7 +1,7 @@
-"""What a receiver says may repeat what it was sent: before it is kept or shown, what is a person's is taken out.
+"""Where a site asks for all the words of a receiver, what is known to be a person's is taken out all the same.
 
 So is anything that looks like a token. Ids of exams, items and resources stay: without them nobody could act on a
-message.
+message. Where nothing is asked for, only what :mod:`adapter.send.words` lets through is there in the first place.
 """
 
 from __future__ import annotations

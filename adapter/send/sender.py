@@ -31,7 +31,7 @@ class Happening(StrEnum):
     DEAD = "given up"
     SUPERSEDED = "superseded"
     HELD = "held for a person"
-    PAUSED = "cannot connect"
+    PAUSED = "waits"
 
 
 _COUNTED = {

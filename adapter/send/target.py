@@ -14,6 +14,7 @@ It holds no secret: only the names of environment variables and files that do.
     parallel: 4
     newborns: known                   # or made, where the server lacks them; usual on this machine alone
     facts: 2                          # so many beside the number must agree: sex, date, time, order of birth
+    server_words: all                 # what a server says of a refusal may repeat what is a patient's; usual: kept
 
 A listener of HL7 v2 has the url ``mllps://host:port`` (or ``mllp://``), and of these tls, timeouts and retry.
 """
@@ -121,6 +122,7 @@ class Target(_Frozen):
     format: Format = "json"
     gzip: bool = False
     prefer: Prefer = "minimal"
+    server_words: Literal["kept", "all"] = "kept"
     allow_plain_http: bool = False
     allow_plain_mllp: bool = False
     newborns: Literal["known", "made"] | None = None
@@ -161,7 +163,7 @@ class Target(_Frozen):
                 timeout=self.times(),
                 auth=auth_of(self.auth, self.url, self.times(), tls, self.proxy, self.allow_plain_http),
                 allow_plain_http=self.allow_plain_http,
-                wire=Wire(self.format, self.gzip, self.prefer, tls, self.proxy),
+                wire=Wire(self.format, self.gzip, self.prefer, self.server_words == "all", tls, self.proxy),
             )
         except ValueError as error:
             raise BadTarget(str(error)) from None

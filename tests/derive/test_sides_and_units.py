@@ -35,7 +35,9 @@ def test_a_difference_is_told_once_with_both_sides() -> None:
 
 
 def test_a_difference_between_two_variants_is_a_finding_and_is_not_told() -> None:
-    exam = scene(said("moro", "complete_symmetrical", side="left"), said("moro", "incomplete_preterm", side="right"))
+    exam = scene(
+        said("moro", "complete_symmetrical", side="left"), said("moro", "incomplete_preterm", side="right"), weeks=35
+    )
     (one,) = made(exam, "side_difference")
     assert not one.abnormal
     assert not tells(exam)
@@ -69,11 +71,14 @@ def glucose(value: str, unit: str = "mg/dL", comparator: Comparator | None = Non
     ("value", "unit", "flag"),
     [
         ("24", "mg/dL", Flag.LOW_CRITICAL),
-        ("25", "mg/dL", Flag.LOW),
+        ("25", "mg/dL", Flag.LOW_CRITICAL),  # under 35 from 4 hours: Adamkin 2011
+        ("34", "mg/dL", Flag.LOW_CRITICAL),
+        ("35", "mg/dL", Flag.LOW),
         ("44", "mg/dL", Flag.LOW),
         ("45", "mg/dL", Flag.NORMAL),
         ("1.3", "mmol/L", Flag.LOW_CRITICAL),  # 23.4
-        ("1.4", "mmol/L", Flag.LOW),  # 25.2
+        ("1.9", "mmol/L", Flag.LOW_CRITICAL),  # 34.2
+        ("2.0", "mmol/L", Flag.LOW),  # 36.0
         ("2.4", "mmol/L", Flag.LOW),  # 43.2
         ("2.49", "mmol/L", Flag.LOW),  # 44.86
         ("2.5", "mmol/L", Flag.NORMAL),  # 45.04
@@ -91,7 +96,8 @@ def test_glucose_in_either_unit_is_judged_by_the_same_lines(value: str, unit: st
     [
         ("20", Comparator.LESS, Flag.LOW_CRITICAL),
         ("25", Comparator.LESS, Flag.LOW_CRITICAL),
-        ("25", Comparator.AT_MOST, Flag.LOW),  # critical or low: low is sure
+        ("25", Comparator.AT_MOST, Flag.LOW_CRITICAL),
+        ("35", Comparator.AT_MOST, Flag.LOW),  # critical or low: low is sure
         ("40", Comparator.LESS, Flag.LOW),
         ("45", Comparator.LESS, Flag.LOW),
         ("45", Comparator.AT_MOST, None),  # may be normal

@@ -18,10 +18,10 @@ from adapter.exam import Exam, Status
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
+from adapter.read import from_bundle, read_captures, to_json
 from adapter.read import read as read_exams
-from adapter.read import read_captures, to_json
 from adapter.sandbox import Store, running
-from adapter.send import FhirClient
+from adapter.send import FhirClient, fetch_all_exams, fetch_exams_of
 from adapter.write.tables import TABLES
 
 ROOT = Path(__file__).parents[2]
@@ -62,6 +62,8 @@ def same_tables(one: Path, other: Path) -> None:
 def test_the_tables_and_their_dictionary(wanted: Path) -> None:
     assert {path.name for path in wanted.iterdir()} == {
         *(f"{n}.csv" for n in TABLES),
+        "datapackage.json",
+        "held.csv",
         "dictionary.csv",
         "dictionary.html",
     }
@@ -377,3 +379,32 @@ def test_a_later_version_that_is_well_counts_though_one_before_it_is_refused(
     given = [tmp_path / f"{name}.json" for name in "abc"]
     extract(*given, "--out", tmp_path / "out", "--table", "exams")
     assert pd.read_csv(tmp_path / "out" / "exams.csv")["exam_id"].tolist() == ["v3"]
+
+
+def test_a_server_is_asked_once_for_what_it_holds_of_a_newborn(
+    examples: list[Exam], catalogue: Catalogue, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = examples[0]
+    several = [
+        first.model_copy(update={"details": first.details.model_copy(update={"id": f"again-{n}"})}) for n in range(3)
+    ]
+    asked: list[str] = []
+    search = FhirClient.search
+
+    def counted(self: FhirClient, kind: str, *rest: object, **more: object) -> object:
+        asked.append(kind)
+        return search(self, kind, *rest, **more)  # type: ignore[arg-type]
+
+    with running(Store()) as url, FhirClient(url) as client:
+        for exam in several:
+            client.transaction(to_bundle(exam, catalogue))
+        monkeypatch.setattr(FhirClient, "search", counted)
+        every = list(fetch_all_exams(client, catalogue))
+        newborn = first.newborn.identifiers[0]
+        assert len(every) == len(fetch_exams_of(client, catalogue, newborn)) == 3
+    assert asked.count("Observation") == 2  # once for each of the two ways
+    assert [read.details.id for bundle in every for read in from_bundle(bundle, catalogue)] == [
+        "again-0",
+        "again-1",
+        "again-2",
+    ]

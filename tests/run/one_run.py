@@ -26,7 +26,7 @@ WORKS = {
 
 
 def main() -> int:
-    """0 done, 2 refused with the reason on standard error; the summary and the peak of memory on standard output."""
+    """0 done, else the exit code, the reason on standard error; on standard output summary and peak of memory."""
     asked = json.loads(sys.argv[1])
     work, inputs, out = WORKS[asked.pop("work")], [Path(p) for p in asked.pop("inputs")], Path(asked.pop("out"))
     if "file_size" in asked:
@@ -36,7 +36,7 @@ def main() -> int:
         summary = run(work, inputs, out, **asked)
     except RunError as error:
         print(error, file=sys.stderr)
-        return 2
+        return int(error.exit_code)
     kinds = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
     peaks = [resource.getrusage(kind).ru_maxrss for kind in kinds]
     print(json.dumps({**summary.as_dict(), "peaks": peaks}))

@@ -76,7 +76,7 @@ def all_files(folder: Path) -> dict[str, bytes]:
     return {
         str(path.relative_to(folder)): path.read_bytes()
         for path in paths
-        if not path.name.startswith("manifest") and path.suffix not in (".parquet", ".html")
+        if not path.name.startswith(("manifest", "held", "datapackage")) and path.suffix not in (".parquet", ".html")
     }
 
 
@@ -187,4 +187,10 @@ def test_a_table_that_a_spreadsheet_reads_has_one_header(source: Path, tmp_path:
     with (out / "findings.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.reader(file))
     assert sum(row[:3] == rows[0][:3] for row in rows) == 1
-    assert sorted(path.name for path in out.iterdir()) == ["dictionary.csv", "dictionary.html", "findings.csv"]
+    assert sorted(path.name for path in out.iterdir()) == [
+        "datapackage.json",
+        "dictionary.csv",
+        "dictionary.html",
+        "findings.csv",
+        "held.csv",
+    ]

@@ -41,7 +41,11 @@ def eventually(what: Callable[[], bool], seconds: float = 60) -> None:
 def names(folder: Path) -> set[str]:
     """The files in a folder, without reports and what the watch keeps for itself."""
     found = {p.name for p in folder.iterdir() if p.is_file()}
-    return {name for name in found if not name.endswith((".report.txt", ".report.json")) and name[0] != "."}
+    return {
+        name
+        for name in found
+        if not name.endswith((".report.txt", ".report.json")) and not name.endswith((".starts", "-lock"))
+    }
 
 
 @dataclass(slots=True)

@@ -31,7 +31,10 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
     kinds = catalogue.kinds if kind is None else {kind: catalogue.kinds[kind]}
     tables = compiled(catalogue)
     place = {item: n for n, item in enumerate(catalogue.items)}
-    items = [_item(item, tables.ranges.get(item.id, []), catalogue) for item in catalogue.items.values()]
+    items = [
+        _item(item, tables.ranges.get(item.id, []), tables.answers.get(item.id), catalogue)
+        for item in catalogue.items.values()
+    ]
     return _filled(
         {
             "shared": _shared(items),
@@ -99,7 +102,7 @@ def _page_label(regions: Sequence[str], items: Sequence[Item], catalogue: Catalo
     )
 
 
-def _item(item: Item, ranges: list[Row], catalogue: Catalogue) -> Json:
+def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalogue) -> Json:
     return _filled(
         {
             "id": item.id,
@@ -130,6 +133,7 @@ def _item(item: Item, ranges: list[Row], catalogue: Catalogue) -> Json:
                 ]
                 for a in item.answers
             ],
+            "true_of": true_of,
             "exclusive": [a.id for a in item.answers if a.exclusive],
             "signs": [_sign(sign) for sign in item.signs],
             "ranges": ranges,

@@ -13,11 +13,13 @@ Codes: table 0008 (MSA-1), table 0357 (ERR-3, ERR-1.4, MSA-6), table 0516 (ERR-4
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from adapter.problems import Layer, Problem, Severity
 from adapter.send.failures import Refused
+from adapter.send.words import kept
 from adapter.v2.er7 import Read, messages
 
 _CODES = frozenset({"AA", "AE", "AR", "CA", "CE", "CR"})
@@ -39,6 +41,8 @@ _NEVER = {
 }
 _SEVERITIES = {"E": Severity.ERROR, "F": Severity.FATAL, "W": Severity.WARNING, "I": Severity.INFORMATION}
 _MOST = 20
+_FIELD = r"[A-Z][A-Z0-9]{2}(-\d{1,3})?"
+_PLACE = re.compile(rf"{_FIELD}|segment \d{{1,4}} \({_FIELD}\)")
 
 
 class NotAccepted(Refused):
@@ -144,5 +148,11 @@ def _place(parts: Sequence[str]) -> str:
 
 def _problem(code: str, words: str, severity: Severity, where: str) -> Problem:
     named = {**_NEVER, **_AGAIN}.get(code, "")
-    what = ": ".join(part for part in (named, words) if part) or "the receiver does not say what is wrong"
-    return Problem(severity, Layer.TRANSPORT, f"hl7-{code}" if code else "hl7-error", what, where=where)
+    what = ": ".join(part for part in (named, kept(words)) if part) or "the receiver does not say what is wrong"
+    known = named or code in _CODES
+    place = (
+        where
+        if re.fullmatch(r"[A-Z][A-Z0-9]{2}(-\d{1,3})?|segment \d{1,4} \([A-Z][A-Z0-9]{2}(-\d{1,3})?\)", where)
+        else ""
+    )
+    return Problem(severity, Layer.TRANSPORT, f"hl7-{code}" if known else "hl7-error", what, where=place)

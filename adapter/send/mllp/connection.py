@@ -13,7 +13,7 @@ from typing import Self, TypeVar
 import httpx
 
 from adapter.send.address import on_this_machine
-from adapter.send.failures import Unreachable
+from adapter.send.failures import Cause, Unreachable, unreachable
 from adapter.send.mllp.frames import Frames, framed
 from adapter.send.policy import USUAL, Timeouts
 
@@ -52,7 +52,7 @@ class Connection:
         self.url = f"{address.scheme}://{address.host}:{address.port}"
         self._lock = threading.Lock()
         self._socket: socket.socket | None = None
-        self._frames = Frames()
+        self._frames, self._others = Frames(), 0
 
     def __enter__(self) -> Self:
         return self
@@ -73,26 +73,36 @@ class Connection:
         (the next connection is then a new one), and what ``answer`` raises.
         """
         with self._lock:
-            # Only the kind of a fault is told: a system's own words may hold anything.
+            deadline, self._others = time.monotonic() + self._times.whole, 0
             try:
                 connected = self._connected()
             except OSError as error:
                 self.close()
-                raise Unreachable(f"{self.url} cannot be reached ({type(error).__name__})") from None
+                raise unreachable(self.url, error) from None
             try:
-                return self._exchange(connected, message, answer)
+                return self._exchange(connected, message, answer, deadline)
             except (OSError, ValueError) as error:
                 self.close()
-                raise NoAcknowledgement(f"{self.url} gave no acknowledgement ({type(error).__name__})") from None
+                if (found := unreachable(self.url, error)).cause is Cause.CERTIFICATE:
+                    raise found from None
+                what = f"{self.url} gave no acknowledgement ({type(error).__name__})"
+                raise self._silence(what) from None
             except NoAcknowledgement:
                 self.close()
                 raise
 
-    def _exchange(self, connected: socket.socket, message: bytes, answer: Callable[[bytes], T | None]) -> T:
-        deadline = time.monotonic() + self._times.whole
-        connected.settimeout(self._times.read)
+    def _silence(self, what: str) -> NoAcknowledgement:
+        """With what was passed over meanwhile; something that answers to other messages than ours is not the
+        listener that is meant, or stands before it."""
+        if not self._others:
+            return NoAcknowledgement(what)
+        return NoAcknowledgement(f"{what}; {self._others} acknowledgements were of other messages", Cause.GATEWAY)
+
+    def _exchange(
+        self, connected: socket.socket, message: bytes, answer: Callable[[bytes], T | None], deadline: float
+    ) -> T:
+        connected.settimeout(max(0.001, min(self._times.read, deadline - time.monotonic())))
         connected.sendall(framed(message))
-        others = 0
         while True:
             left = deadline - time.monotonic()
             if left <= 0:
@@ -100,14 +110,12 @@ class Connection:
             connected.settimeout(min(left, self._times.read))
             piece = connected.recv(65536)
             if not piece:
-                raise NoAcknowledgement(
-                    f"{self.url} closed the connection before it acknowledged{_passed_over(others)}"
-                )
+                raise self._silence(f"{self.url} closed the connection before it acknowledged")
             for block in self._frames.feed(piece):
                 found = answer(block)
                 if found is not None:
                     return found
-                others += 1
+                self._others += 1
 
     def is_open_to_us(self) -> bool:
         """Whether a connection can be made (there is no question that MLLP could ask besides)."""
@@ -139,7 +147,3 @@ def _has_ended(connected: socket.socket) -> bool:
     """Whether the other side has closed, or has something to say that nobody asked for: then a new one is safer."""
     ready, _, _ = select.select([connected], [], [], 0)
     return bool(ready)
-
-
-def _passed_over(others: int) -> str:
-    return f"; {others} acknowledgements were of other messages" if others else ""

@@ -15,7 +15,17 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import Identity
 from adapter.problems import Problem
-from adapter.send.failures import Failed, Rejected, Unavailable, Undelivered, Unreachable, problem
+from adapter.send.failures import (
+    TO_DO,
+    Cause,
+    Closed,
+    Failed,
+    Rejected,
+    Unavailable,
+    Undelivered,
+    Unreachable,
+    problem,
+)
 from adapter.send.message import RANK, Letter, Message, Part, Receipt
 from adapter.send.mllp.acknowledgement import Acknowledgement, NotAccepted, accepted, wanted_of
 from adapter.send.mllp.connection import Connection, NoAcknowledgement
@@ -28,7 +38,8 @@ from adapter.write.outward import NotWritable, allowed
 from adapter.write.v2 import to_oru
 from adapter.write.v2.message import unjudged
 
-_SILENCE = "no-acknowledgement"
+_SILENCE, _FOREIGN = "no-acknowledgement", "foreign-acknowledgement"
+_UNKNOWN = frozenset({_SILENCE, _FOREIGN})
 
 
 class MllpTransport:
@@ -100,11 +111,16 @@ class MllpTransport:
         """What is done (:mod:`adapter.send.mllp.acknowledgement`), and what the receiver says (MSA, ERR)."""
         if isinstance(error, NotAccepted) and not error.again:
             kind: type[Undelivered] = Rejected
+        elif isinstance(error, Unreachable) and error.cause is Cause.CERTIFICATE:
+            kind = Closed
         else:
             kind = Failed if self._connection.is_open_to_us() else Unavailable
         if isinstance(error, Unreachable):
-            rule = _SILENCE if isinstance(error, NoAcknowledgement) else "unreachable"
-            return kind([problem(rule, str(error))])
+            silent = isinstance(error, NoAcknowledgement)
+            cause = Cause.SERVER if silent and error.cause is Cause.NETWORK else error.cause
+            usual = _SILENCE if silent else "unreachable"
+            rule = {Cause.CERTIFICATE: "certificate", Cause.GATEWAY: _FOREIGN}.get(cause, usual)
+            return kind([problem(rule, str(error), TO_DO[cause])], cause=cause)
         redaction = _redaction(letter)
         return kind([redaction.clean(one) for one in error.problems])
 
@@ -117,7 +133,7 @@ def _in_words(found: Acknowledgement, remarks: Sequence[Problem]) -> str:
 def _may_have_arrived(row: OutboxRow) -> bool:
     """Whether the receiver may hold what a message said: not where it refused it, or it was never sent."""
     if row.state is State.DEAD:
-        return any(one.rule == _SILENCE for one in row.reasons)
+        return any(one.rule in _UNKNOWN for one in row.reasons)
     return row.state is not State.SUPERSEDED
 
 

@@ -58,6 +58,15 @@ class Ledger:
             sql = "SELECT count(*) FROM message WHERE target = ? AND state IN ('waiting', 'sending')"
             return int(db.execute(sql, (target,)).fetchone()[0])
 
+    def counts(self) -> dict[str, dict[State, int]]:
+        """How many messages of each state there are, by receiver."""
+        with self._read() as db:
+            sql = "SELECT target, state, count(*) FROM message GROUP BY target, state ORDER BY target, state"
+            found: dict[str, dict[State, int]] = {}
+            for target, state, count in db.execute(sql):
+                found.setdefault(target, {})[State(state)] = count
+            return found
+
     def last_number(self) -> int:
         """The number of the message that was queued last, 0 where none was."""
         with self._read() as db:
@@ -116,9 +125,9 @@ class Ledger:
         """What is or was to be sent; raises ``KeyError`` where there is no such number."""
         with self._read() as db:
             found = db.execute(f"SELECT {MESSAGE} FROM message WHERE seq = ?", (seq,)).fetchone()  # noqa: S608
-            if found is None:
-                raise KeyError(seq)
-            return message_of_row(found, self._shared(seq))
+            if found is not None:
+                return message_of_row(found, self._shared(seq))
+        raise KeyError(seq)
 
     def latest(self, target: str, exam: str) -> OutboxRow | None:
         """The message of an exam that was queued last."""
@@ -134,6 +143,14 @@ class Ledger:
             found = db.execute(sql, (target, root, exam)).fetchall()
             width = len(COLUMNS.split(", "))
             return [(OutboxRow.of(row[:width]), message_of_row(row[width:], self._shared(row[0]))) for row in found]
+
+    def give_up(self, seq: int, reasons: Sequence[Problem]) -> bool:
+        """Give up a message that waits; whether it waited."""
+        with self._change(durable=True) as db:
+            waits = db.execute("SELECT 1 FROM message WHERE seq = ? AND state = 'waiting'", (seq,)).fetchone()
+            if waits is not None:
+                self._end(seq, State.DEAD, reasons, [])
+            return waits is not None
 
     def retry(self, seq: int) -> bool:
         """Let a message that was given up, or waits for its next attempt, be tried at once."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -56,6 +57,12 @@ CREATE TABLE arrived (number INTEGER PRIMARY KEY AUTOINCREMENT, target TEXT NOT 
   moment TEXT NOT NULL) STRICT;
 CREATE INDEX arrived_root ON arrived (target, root, number);
 """
+
+
+_GO_ON = (
+    "put the file and those beside it (-wal, -shm) aside for whoever may mend them (the command sqlite3 has"
+    " .recover), name a new one, and hand the exams over again; what has arrived already is not changed by that"
+)
 
 
 class OutboxError(AdapterError):
@@ -135,6 +142,9 @@ def reported(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise OutboxError(f"the outbox {path} {_in_words(error)}") from None
+    except (ValueError, TypeError, KeyError, zlib.error, OverflowError, UnicodeError):
+        # What stands in it is not what this program wrote.
+        raise OutboxError(f"the outbox {path} is damaged: {_GO_ON}") from None
     except OSError as error:
         raise OutboxError(f"the outbox {path} cannot be used: {error.strerror}") from None
 
@@ -148,7 +158,7 @@ def _in_words(error: sqlite3.Error) -> str:
     if name.startswith("SQLITE_CANTOPEN"):
         return "cannot be opened; does the folder exist, and may it be written?"
     if name in ("SQLITE_NOTADB", "SQLITE_CORRUPT"):
-        return "is damaged or is not an outbox"
+        return f"is damaged or is not an outbox: {_GO_ON}"
     if name == "SQLITE_BUSY":
         return "is held by another process"
-    return f"cannot be used ({name or error})"
+    return f"cannot be used ({name or type(error).__name__}): {_GO_ON}"

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.failures import Refused
+from adapter.send.failures import Cause, Refused
+from adapter.send.words import GONE, issue_codes, kept
 
 _ETAG = re.compile(r'(?:W/)?"([^"]*)"')
 _PLACE = re.compile(r"(?:^|/)(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64})(?:/_history/(?P<version>[^/]+))?$")
+
+
+_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+_NOTHING_SAID = "the server does not say what is wrong"
 
 
 class ServerRefused(Refused):
@@ -21,12 +26,21 @@ class ServerRefused(Refused):
 
     ``status`` is the HTTP status; ``problems`` what its OperationOutcome says, or one problem made from the
     status where it sent none; ``retry_after`` as in RFC 9110, section 10.2.3; ``outcomes`` what became of the entries
-    that it did answer to.
+    that it did answer to. ``is_fhir`` says whether the answer was FHIR, ``cause`` where the trouble lies if that is
+    known.
     """
 
-    def __init__(self, status: int, problems: Sequence[Problem], retry_after: float | None = None) -> None:
+    def __init__(
+        self,
+        status: int,
+        problems: Sequence[Problem],
+        retry_after: float | None = None,
+        *,
+        is_fhir: bool = True,
+        cause: Cause | None = None,
+    ) -> None:
         super().__init__(f"the server answered {status}: {problems[0].what}", problems, retry_after)
-        self.status = status
+        self.status, self.is_fhir, self.cause = status, is_fhir, cause
         self.outcomes: list[EntryOutcome] = []
 
 
@@ -78,22 +92,25 @@ def text(node: dict[str, Any], key: str) -> str:
     return value if isinstance(value, str) else ""
 
 
-def outcome(full_url: str, status: str, location: str, etag: str, remarks: Any) -> EntryOutcome:
+def outcome(
+    full_url: str, status: str, location: str, etag: str, remarks: Any, *, all_words: bool = False
+) -> EntryOutcome:
     """An entry's response; a status that is not a number counts as a failure of the server (500)."""
     number = re.match(r"[1-5]\d\d\b", status)
     match, place = _ETAG.fullmatch(etag), _PLACE.search(location)
     version = match[1] if match else (place["version"] or "") if place else ""
+    version = version if _ID.fullmatch(version) else ""
     return EntryOutcome(
         full_url=full_url,
         status=int(number[0]) if number else 500,
-        location=location,
-        etag=etag,
+        location=location if place else "",
+        etag=etag if version else "",
         version=version,
-        outcome_problems=tuple(problems_of(object_(remarks))),
+        outcome_problems=tuple(problems_of(object_(remarks), all_words=all_words)),
     )
 
 
-def entry_outcome(full_url: str, response: dict[str, Any]) -> EntryOutcome:
+def entry_outcome(full_url: str, response: dict[str, Any], *, all_words: bool = False) -> EntryOutcome:
     """The outcome of an entry from ``Bundle.entry.response``."""
     return outcome(
         full_url,
@@ -101,26 +118,29 @@ def entry_outcome(full_url: str, response: dict[str, Any]) -> EntryOutcome:
         text(response, "location"),
         text(response, "etag"),
         response.get("outcome"),
+        all_words=all_words,
     )
 
 
-def problems_of(resource: dict[str, Any]) -> list[Problem]:
-    """The issues of an OperationOutcome; none for anything else."""
+def problems_of(resource: dict[str, Any], *, all_words: bool = False) -> list[Problem]:
+    """The issues of an OperationOutcome; none for anything else. Of its words what is kept of any receiver's
+    (:mod:`adapter.send.words`), or all."""
     if resource.get("resourceType") != "OperationOutcome":
         return []
-    return [_issue(issue) for issue in objects(resource.get("issue"))]
+    return [_issue(issue, str if all_words else kept) for issue in objects(resource.get("issue"))]
 
 
-def _issue(issue: dict[str, Any]) -> Problem:
-    severity = issue.get("severity")
+def _issue(issue: dict[str, Any], kept_of: Callable[[str], str]) -> Problem:
+    severity, code = issue.get("severity"), text(issue, "code")
     places = issue.get("expression") or issue.get("location")
-    details = text(object_(issue.get("details")), "text")
+    said = text(object_(issue.get("details")), "text") or text(issue, "diagnostics")
+    what = kept_of(said)
     return Problem(
         severity=Severity(severity) if severity in list(Severity) else Severity.ERROR,
         layer=Layer.TRANSPORT,
-        rule=text(issue, "code") or "unknown",
-        what=details or text(issue, "diagnostics") or "the server does not say what is wrong",
-        where=str(places[0]) if isinstance(places, list) and places else "",
+        rule=code if code in issue_codes() else "unknown",
+        what="the server's words are not of those that are kept" if what == GONE else what or _NOTHING_SAID,
+        where=kept_of(str(places[0])) if isinstance(places, list) and places else "",
     )
 
 

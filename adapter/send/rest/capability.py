@@ -5,6 +5,7 @@ What a statement does not say, the server is taken not to do: then the slower, s
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -46,7 +47,8 @@ class Capability:
         """Why nothing of ours can be sent there."""
         if self.fhir_version.split(".")[:2] == ["4", "0"]:
             return []
-        what = f"the server speaks FHIR {self.fhir_version or 'of no stated version'}"
+        said = self.fhir_version if re.fullmatch(r"[0-9][\w.-]{0,20}", self.fhir_version) else "of no stated version"
+        what = f"the server speaks FHIR {said}"
         return [problem("fhir-version", what, "a server of FHIR R4 (4.0.x)")]
 
     def missing(self, types: frozenset[str]) -> frozenset[str]:

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import gzip
 import logging
+import re
 import ssl
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from time import monotonic
+from http import HTTPStatus
 from types import TracebackType
 from typing import Any, Literal
 from urllib.parse import quote
@@ -20,18 +21,17 @@ import httpx
 
 from adapter.fhir import json as fhir_json
 from adapter.fhir import xml as fhir_xml
-from adapter.send.address import checked, on_this_machine, origin
-from adapter.send.failures import Unreachable, problem
+from adapter.send.address import checked, origin
+from adapter.send.failures import Cause, Unreachable, problem, unreachable
 from adapter.send.policy import USUAL, Timeouts
 from adapter.send.rest import answers
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
+from adapter.send.rest.wire import opened, within
 
 Format = Literal["json", "xml"]
 Prefer = Literal["minimal", "OperationOutcome"]
 
 _MEDIA_TYPE: dict[Format, str] = {"json": "application/fhir+json", "xml": "application/fhir+xml"}
-#: Bytes of an answer; more is no answer
-_LARGEST = 256 * 1024 * 1024
 
 
 class _WithoutQuery(logging.Filter):
@@ -50,11 +50,13 @@ logging.getLogger("httpx").addFilter(_WithoutQuery())
 @dataclass(frozen=True, slots=True)
 class Wire:
     """How bytes travel: ``format`` of requests and answers, ``gzip`` for request bodies (few servers unpack
-    them), what the server shall ``prefer`` to return of a write, TLS settings, and a proxy's address."""
+    them), what the server shall ``prefer`` to return of a write, whether ``all_words`` of its refusals are kept, TLS
+    settings, and a proxy's address."""
 
     format: Format = "json"
     gzip: bool = False
     prefer: Prefer = "minimal"
+    all_words: bool = False
     tls: ssl.SSLContext | None = None
     proxy: str | None = None
 
@@ -81,18 +83,8 @@ class FhirClient:
         self._base = checked(base_url, allow_plain_http)
         self._wire, self._format = wire, wire.format
         times = timeout if isinstance(timeout, Timeouts) else Timeouts(timeout, timeout, max(timeout, 180.0))
-        self._whole = times.whole
-        self._http = httpx.Client(
-            timeout=httpx.Timeout(times.read, connect=times.connect),
-            auth=auth,
-            transport=transport,
-            verify=wire.tls if wire.tls is not None else True,
-            proxy=wire.proxy,
-            follow_redirects=False,
-            # A proxy from the environment is for other machines.
-            trust_env=not on_this_machine(self._base),
-            headers={"Accept-Encoding": "gzip, deflate"},
-        )
+        self._times = times
+        self._http = opened(self._base, times, tls=wire.tls, proxy=wire.proxy, auth=auth, transport=transport)
 
     def __enter__(self) -> FhirClient:
         return self
@@ -111,6 +103,11 @@ class FhirClient:
     def format(self) -> Format:
         """Of requests and answers."""
         return self._format
+
+    @property
+    def times(self) -> Timeouts:
+        """How long it waits."""
+        return self._times
 
     def speak(self, format_: Format) -> None:
         """From now on use this format."""
@@ -172,7 +169,10 @@ class FhirClient:
             what = f"not the response to a {kind} of {len(full_urls)} entries"
             raise ServerRefused(200, [problem("unexpected", what)])
         responses = (answers.object_(one.get("response")) for one in came)
-        return [answers.entry_outcome(url, one) for url, one in zip(full_urls, responses, strict=True)]
+        words = self._wire.all_words
+        return [
+            answers.entry_outcome(url, one, all_words=words) for url, one in zip(full_urls, responses, strict=True)
+        ]
 
     def read_operation(self, question: str) -> dict[str, Any]:
         """The result of an operation that is asked by GET (operations.html), at this address below the base."""
@@ -209,7 +209,12 @@ class FhirClient:
         header = response.headers.get
         place = header("location") or _place(resource, entry["resource"]["resourceType"])
         return answers.outcome(
-            answers.text(entry, "fullUrl"), str(response.status_code), place, header("etag") or "", resource
+            answers.text(entry, "fullUrl"),
+            str(response.status_code),
+            place,
+            header("etag") or "",
+            resource,
+            all_words=self._wire.all_words,
         )
 
     def _url(self, *parts: str) -> httpx.URL:
@@ -237,31 +242,32 @@ class FhirClient:
             if self._wire.gzip:
                 content, headers["Content-Encoding"] = gzip.compress(content, 5, mtime=0), "gzip"
         try:
-            with self._http.stream(method, url, content=content, headers=headers, **request) as response:
-                body = self._body(response)
+            with within(self._times.whole):
+                response = self._http.request(method, url, content=content, headers=headers, **request)
         except httpx.TransportError as error:
-            # httpx's own words may hold the query, and with it patient data: only the kind is told.
-            raise Unreachable(f"{origin(url)} gave no answer ({type(error).__name__})") from None
+            raise unreachable(origin(url), error) from None
         except httpx.DecodingError:
             raise Unreachable(f"{origin(url)} gave an answer that cannot be unpacked") from None
-        resource = _decoded(body, response.headers.get("content-type", ""))
+        resource = _decoded(response.content, response.headers.get("content-type", ""))
         if not response.is_success:
-            problems = answers.problems_of(resource) or [problem(f"http-{response.status_code}", _in_words(response))]
-            header = response.headers.get
-            wait = answers.seconds_to_wait(header("retry-after", ""), answers.http_date(header("date", "")))
-            raise ServerRefused(response.status_code, problems, wait)
+            raise self._refusal(response, resource)
         return response, resource
 
-    def _body(self, response: httpx.Response) -> bytes:
-        """The answer's body, within the time for the whole request and within reason."""
-        deadline, body = monotonic() + self._whole, bytearray()
-        for chunk in response.iter_bytes():
-            body += chunk
-            if monotonic() > deadline:
-                raise httpx.ReadTimeout("the whole request")
-            if len(body) > _LARGEST:
-                raise httpx.ReadError("the answer has no end")
-        return bytes(body)
+    def _refusal(self, response: httpx.Response, resource: dict[str, Any]) -> ServerRefused:
+        """An answer that is no success, with what it says and whose it is."""
+        status, header = response.status_code, response.headers.get
+        problems = answers.problems_of(resource, all_words=self._wire.all_words)
+        wait = answers.seconds_to_wait(header("retry-after", ""), answers.http_date(header("date", "")))
+        said = header("www-authenticate", "") + response.text[:10_000] if status == 403 else ""
+        # RFC 6750, section 3.1; some say it in the OperationOutcome alone
+        scope = Cause.SCOPE if re.search(r"insufficient[_ ]scope", said, re.IGNORECASE) else None
+        return ServerRefused(
+            status,
+            problems or [problem(f"http-{status}", _in_words(response))],
+            wait,
+            is_fhir="resourceType" in resource,
+            cause=scope,
+        )
 
 
 def _decoded(body: bytes, content_type: str) -> dict[str, Any]:
@@ -275,7 +281,7 @@ def _decoded(body: bytes, content_type: str) -> dict[str, Any]:
 
 def _unexpected(response: httpx.Response, resource: dict[str, Any], wanted: str) -> ServerRefused:
     found = answers.problems_of(resource) or [problem("unexpected", f"the answer is not {wanted}")]
-    return ServerRefused(response.status_code, found)
+    return ServerRefused(response.status_code, found, is_fhir="resourceType" in resource)
 
 
 def _next_link(bundle: dict[str, Any]) -> str | None:
@@ -290,4 +296,7 @@ def _place(resource: dict[str, Any], type_: str) -> str:
 
 
 def _in_words(response: httpx.Response) -> str:
-    return response.reason_phrase or "the server does not say what is wrong"
+    try:
+        return HTTPStatus(response.status_code).phrase
+    except ValueError:
+        return "the server does not say what is wrong"

@@ -20,24 +20,8 @@ def fetch_exam(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str,
 
     :func:`adapter.fhir.from_bundle` reads the Exam from it. Raises what the client raises.
     """
-    token = search_token(catalogue.identifier_system("exam"), root)
-    report = next(client.search("DiagnosticReport", {"identifier": token}), None)
-    if report is None:
-        return None
-    patient = client.read("Patient", _id(report["subject"]))
-    subject = {"patient": patient["id"]}
-    resources = [patient, *client.search("RelatedPerson", subject)]
-    resources += client.search("Observation", {"patient": patient["id"], "_count": "500"})
-    resources.append(report)
-    provenances = list(client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}))
-    resources += provenances
-    known = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
-    provenances += [resource for resource in report.get("contained", []) if resource["resourceType"] == "Provenance"]
-    for reference in sorted(_others(report, provenances) - known):
-        type_, _, id_ = reference.partition("/")
-        resources.append(client.read(type_, id_))
-    entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
-    return {"resourceType": "Bundle", "type": "collection", "entry": entries}
+    report = _report(client, catalogue, root)
+    return None if report is None else _bundle(client, report, _about(client, _id(report["subject"])))
 
 
 def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier) -> list[dict[str, Any]]:
@@ -50,25 +34,56 @@ def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier
     patient = next(client.search("Patient", {"identifier": token}), None)
     if patient is None:
         return []
-    system, found = catalogue.identifier_system("exam"), []
-    for report in client.search("DiagnosticReport", {"patient": patient["id"]}):
-        root = next((i["value"] for i in report.get("identifier", []) if i.get("system") == system), None)
-        bundle = fetch_exam(client, catalogue, root) if root else None
-        found += [bundle] if bundle else []
-    return found
+    reports = client.search("DiagnosticReport", {"patient": patient["id"]})
+    ours = [report for report in reports if _root(report, catalogue)]
+    about = _about(client, patient["id"]) if ours else []
+    return [_bundle(client, report, about) for report in ours]
 
 
 def fetch_all_exams(client: FhirClient, catalogue: Catalogue) -> Iterator[dict[str, Any]]:
-    """Every exam of ours that the server holds, each as a Bundle, one after the other.
+    """Every exam of ours that the server holds, each as a Bundle, newborn after newborn, each read once.
 
-    Raises what the client raises.
+    In memory are the ids of all exams, and what is known of one newborn. Raises what the client raises.
     """
-    system = catalogue.identifier_system("exam")
+    system, roots = catalogue.identifier_system("exam"), dict[str, list[str]]()
     for report in client.search("DiagnosticReport", {"identifier": f"{escaped(system)}|"}):
-        root = next((i["value"] for i in report.get("identifier", []) if i.get("system") == system), None)
-        bundle = fetch_exam(client, catalogue, root) if root else None
-        if bundle:
-            yield bundle
+        root = _root(report, catalogue)
+        if root:
+            roots.setdefault(_id(report["subject"]), []).append(root)
+    for patient, exams in roots.items():
+        about = _about(client, patient)
+        for root in exams:
+            found = _report(client, catalogue, root)
+            if found is not None:
+                yield _bundle(client, found, about)
+
+
+def _root(report: dict[str, Any], catalogue: Catalogue) -> str:
+    system = catalogue.identifier_system("exam")
+    return next((str(i["value"]) for i in report.get("identifier", []) if i.get("system") == system), "")
+
+
+def _report(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str, Any] | None:
+    token = search_token(catalogue.identifier_system("exam"), root)
+    return next(client.search("DiagnosticReport", {"identifier": token}), None)
+
+
+def _about(client: FhirClient, patient: str) -> list[dict[str, Any]]:
+    """What the server holds of a newborn, whatever the exam."""
+    found = [client.read("Patient", patient), *client.search("RelatedPerson", {"patient": patient})]
+    return [*found, *client.search("Observation", {"patient": patient, "_count": "500"})]
+
+
+def _bundle(client: FhirClient, report: dict[str, Any], about: list[dict[str, Any]]) -> dict[str, Any]:
+    provenances = list(client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}))
+    resources = [*about, report, *provenances]
+    known = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
+    provenances += [resource for resource in report.get("contained", []) if resource["resourceType"] == "Provenance"]
+    for reference in sorted(_others(report, provenances) - known):
+        type_, _, id_ = reference.partition("/")
+        resources.append(client.read(type_, id_))
+    entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
+    return {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
 
 def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[str]:

@@ -27,6 +27,11 @@ RULE = "not-this-newborn"
 _MOST_LINKS = 5
 _ASK = "the right newborn's identifiers, or the hospital's record put right by whoever keeps it; a person decides"
 
+_ANEW = (
+    "if it was recorded on the wrong newborn: a retraction (status entered-in-error) with the first newborn's"
+    " identifiers, and the exam anew under an id of its own for the right one"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
@@ -70,10 +75,10 @@ def newborn_there(
     ours = _tokens_of(meant)
     criteria = ",".join(search_token(*token) for token in ours)
     carrying = [one for one in client.search("Patient", {"identifier": criteria}) if ours & _tokens_of(one)]
+    if reports and not carrying:
+        carrying = _of_reports(client, reports, ours)
     known = _survivor(client, carrying)
     if known.patient is None:
-        if reports:
-            raise _held("the exam is on the server, and its newborn is not found there by these identifiers")
         if not wanted.made:
             remedy = (
                 "the identifiers as the hospital has them; or newborns: made in the target file (--newborns made)"
@@ -95,6 +100,14 @@ def newborn_there(
 def belongs(resource: Json, token: tuple[str, str], ids: Iterable[str]) -> bool:
     """Whether a resource carries an identifier and its subject is one of these Patients."""
     return token in _tokens_of(resource) and _subject_id(resource) in set(ids)
+
+
+def _of_reports(client: FhirClient, reports: Sequence[Json], ours: set[tuple[str, str]]) -> list[Json]:
+    """The Patient of whom the exam's report is, read by its id: a search may lag behind what was written."""
+    patients = [_read(client, subject) for subject in {_subject_id(report) for report in reports} if subject]
+    if not patients or not all(ours & _tokens_of(one) for one in patients):
+        raise _held("the exam is on the server in another newborn's record; no amendment moves it", _ANEW)
+    return patients
 
 
 def _survivor(client: FhirClient, carrying: Sequence[Json]) -> Known:
@@ -125,7 +138,7 @@ def _read(client: FhirClient, id_: str) -> Json:
         return client.read("Patient", id_)
     except ServerRefused as refused:
         if refused.status in (404, 410):
-            raise _held("the newborn's record was replaced by one that is not there") from None
+            raise _held("the record that the server says is the newborn's is not there") from None
         raise
 
 
@@ -137,11 +150,7 @@ def _same_exam(client: FhirClient, known: Known, reports: Sequence[Json]) -> Kno
             continue
         before = _survivor(client, [_read(client, subject)]) if subject else Known()
         if known.patient is None or before.patient is None or before.patient["id"] != known.patient["id"]:
-            remedy = (
-                "if it was recorded on the wrong newborn: a retraction (status entered-in-error) with the first"
-                " newborn's identifiers, and the exam anew under an id of its own for the right one"
-            )
-            raise _held("the exam is on the server in another newborn's record; no amendment moves it", remedy)
+            raise _held("the exam is on the server in another newborn's record; no amendment moves it", _ANEW)
         known = replace(known, replaced=(*known.replaced, *before.replaced), remarks=known.remarks or before.remarks)
     return known
 

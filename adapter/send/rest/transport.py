@@ -14,18 +14,19 @@ from adapter.exam import Exam
 from adapter.fhir import to_bundle
 from adapter.problems import Problem
 from adapter.send.address import on_this_machine
-from adapter.send.failures import Failed, Rejected, Unavailable, Undelivered, Unreachable, problem
+from adapter.send.failures import TO_DO, Cause, Failed, Rejected, Unavailable, Undelivered, Unreachable, problem
 from adapter.send.message import Letter, Message, Part, Receipt
 from adapter.send.outbox import OutboxRow
 from adapter.send.rest import preview
 from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
-from adapter.send.rest.blame import blamed
+from adapter.send.rest.blame import blamed, reasons
 from adapter.send.rest.capability import Capability, learn
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import deliver, tied
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
 from adapter.send.rest.transaction import Transaction, message_of
+from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
 from adapter.validate.proven import Prover
 
@@ -71,7 +72,8 @@ class FhirTransport:
         try:
             remarks: list[str] = []
             places = _places(letter.before)
-            outcomes = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
+            with within(self._client.times.exam):
+                outcomes = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
         counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)
@@ -95,29 +97,35 @@ class FhirTransport:
                 try:
                     self._capability = learn(self._client)
                 except ServerRefused as refused:
-                    if blamed(refused) is Rejected:
-                        raise Barred(refused.status, refused.problems) from None
+                    kind, cause = blamed(refused)
+                    if kind is Rejected or (cause is Cause.GATEWAY and refused.status >= 300):
+                        found = Barred(refused.status, reasons(refused, cause))
+                        found.cause = Cause.SERVER if cause is Cause.EXAM else cause
+                        raise found from None
                     raise
             return self._capability
 
     def _undelivered(self, transaction: Transaction, error: Unreachable | ServerRefused) -> Undelivered:
         """The failure in our words and the server's, tied to entries."""
-        kind = blamed(error)
-        if kind is Failed and not self._is_well():
-            kind = Unavailable
+        kind, cause = blamed(error)
+        if issubclass(kind, Failed) and (whose := self._ails()) is not None:
+            kind, cause = Unavailable, cause if whose is Cause.EXAM else whose
         if isinstance(error, Unreachable):
-            return kind([problem("unreachable", str(error))])
+            rule = cause.value if cause is not Cause.NETWORK else "unreachable"
+            return kind([problem(rule, str(error), TO_DO[cause])], cause=cause)
         redaction = redaction_of(transaction.bundle())
-        reasons = [redaction.clean(_tied(one, transaction.names)) for one in error.problems[:_MOST]]
-        return kind(reasons, retry_after=error.retry_after, parts=_parts(transaction, error.outcomes))
+        found = [redaction.clean(_tied(one, transaction.names)) for one in reasons(error, cause)[:_MOST]]
+        return kind(found, retry_after=error.retry_after, parts=_parts(transaction, error.outcomes), cause=cause)
 
-    def _is_well(self) -> bool:
-        """Whether the server tells what it can do, which has nothing to do with an exam."""
+    def _ails(self) -> Cause | None:
+        """Where the trouble lies if the server does not even tell what it can do, which has nothing to do with an
+        exam; None where it does."""
         try:
-            self._client.capabilities()
-        except (Unreachable, ServerRefused):
-            return False
-        return True
+            with within(self._client.times.whole):
+                self._client.capabilities()
+        except (Unreachable, ServerRefused) as error:
+            return blamed(error)[1]
+        return None
 
 
 def _parts(transaction: Transaction, outcomes: Sequence[EntryOutcome]) -> tuple[Part, ...]:
@@ -132,7 +140,7 @@ def _parts(transaction: Transaction, outcomes: Sequence[EntryOutcome]) -> tuple[
         Part(
             name=names.get(outcome.full_url, "marked as entered in error"),
             answer=str(outcome.status),
-            place=outcome.place or outcome.location,
+            place=outcome.place,
             version=outcome.version,
             problems=said,
         )

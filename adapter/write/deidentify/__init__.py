@@ -1,6 +1,6 @@
 """De-identification: exams without what identifies, by policy, before any table or file is made of them."""
 
-from adapter.write.deidentify.exam import WITHHELD, deidentify
+from adapter.write.deidentify.exam import WITHHELD, deidentify, pseudonym_of_exam
 from adapter.write.deidentify.keys import BadKey, Pseudonyms, read_key
 from adapter.write.deidentify.policy import BadPolicy, Policy, load_policy, shipped_policies
 from adapter.write.deidentify.quasi import Cells
@@ -19,6 +19,7 @@ __all__ = [
     "TooRare",
     "deidentify",
     "load_policy",
+    "pseudonym_of_exam",
     "read_key",
     "shipped_policies",
 ]

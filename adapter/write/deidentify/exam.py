@@ -35,6 +35,11 @@ def family(exam: Exam, policy: Policy, catalogue: Catalogue) -> str:
     return f"newborn {catalogue.resolve(exam.newborn.identifiers[0])}"
 
 
+def pseudonym_of_exam(exam_id: str, pseudonyms: Pseudonyms) -> str:
+    """The id that an exam has where it is de-identified under this key."""
+    return f"x{pseudonyms.name('exam', exam_id)}"
+
+
 class _Deidentified:
     def __init__(self, exam: Exam, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
         self._exam, self._policy, self._pseudonyms, self._catalogue = exam, policy, pseudonyms, catalogue
@@ -70,7 +75,7 @@ class _Deidentified:
 
     def _exam_id(self, exam_id: str) -> str:
         self._log["exam ids replaced"] += 1
-        return f"x{self._pseudonyms.name('exam', exam_id)}"
+        return pseudonym_of_exam(exam_id, self._pseudonyms)
 
     def _newborn(self, newborn: Newborn) -> Newborn:
         policy = self._policy

@@ -13,6 +13,7 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.write.tables import TABLES, Column, Known, Row
 from adapter.write.tables.arrow import ParquetFile, arrow
+from adapter.write.tables.datapackage import write_datapackage
 from adapter.write.tables.dictionary import Counts, as_csv, as_html, entries
 from adapter.write.tables.spreadsheet import CsvFile
 
@@ -101,7 +102,8 @@ class TableFiles:
 
 
 def write_dictionary(folder: Path, catalogue: Catalogue, counts: dict[str, Counts]) -> None:
-    """``dictionary.csv`` and ``dictionary.html`` of the tables that were counted."""
+    """``dictionary.csv``, ``dictionary.html`` and ``datapackage.json`` of the tables that were counted."""
+    write_datapackage(folder, catalogue, counts)
     rows = [row for name, seen in counts.items() for row in entries(TABLES[name], catalogue, seen)]
     policy = catalogue.settings.policy
     about = [

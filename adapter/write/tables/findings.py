@@ -68,6 +68,9 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
         Column("answer_snomed", text, "SNOMED CT codes of the answer", several=True),
         Column("meaning", text, "What it says of the infant", allowed=MEANINGS),
         Column("not_judged", text, "Why nothing judged it, where nothing did: never expected"),
+        Column(
+            "judged_as", text, "The answer it was judged as, where its own is not true of this infant; abnormal: none"
+        ),
         Column("interpretation", text, "HL7 v3 ObservationInterpretation as sent"),
         Column("urgency", text, "How soon the provider must hear of it", allowed=URGENCIES),
         Column("method", text, "How it was examined", allowed=terms(catalogue.methods)),
@@ -212,9 +215,10 @@ def _method(one: Evidence) -> str | None:
 def _judged(one: Evidence) -> Row:
     judged = one.judged
     if judged is None:
-        return None, one.not_judged, None, None
+        return None, one.not_judged, None, None, None
     code = interpretation_code(judged.meaning, judged.flag, judged.urgency)
-    return judged.meaning.value, None, code, judged.urgency.value
+    counted = None if judged.counted is None else judged.counted or "abnormal"
+    return judged.meaning.value, None, counted, code, judged.urgency.value
 
 
 def _rule(one: Evidence, known: Known) -> Row:

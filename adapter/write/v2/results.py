@@ -17,7 +17,7 @@ from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import ORDINAL
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
-from adapter.fhir.observation import CAPTURED, NOT_JUDGED, ON_RECORD, SUMMED
+from adapter.fhir.observation import CAPTURED, JUDGING, ON_RECORD, SUMMED
 from adapter.fhir.parts import DETAIL, INTERPRETATION
 from adapter.v2.er7 import formatted, joined, moment, segment, text
 from adapter.write.v2.coded import Coder
@@ -30,7 +30,7 @@ COMMENTS = {
     "caution": "Caution",
     "reason": "Why the record was changed",
     "summed": "Total summed by the software",
-    "unjudged": "Not judged, and why",
+    "unjudged": "How it was judged, or why not",
     "withdrawn": "No longer said",
 }
 """Types of comment of our own (NTE-4); the examiner's note is ``RE`` (remark) of table 0364."""
@@ -143,9 +143,9 @@ class Results:
             yield "absent", formatted(f"Not examined: {reason['display']} [{reason['code']}]")
         if SUMMED in ours:
             yield "summed", formatted(SUMMED)
-        yield from (("unjudged", formatted(one)) for one in ours if one.startswith(NOT_JUDGED))
+        yield from (("unjudged", formatted(one)) for one in ours if one.startswith(JUDGING))
         if is_computed(observation):
-            because = [one for one in ours if not one.startswith(("Captured", NOT_JUDGED))]
+            because = [one for one in ours if not one.startswith(("Captured", *JUDGING))]
             yield "computed", formatted(" ".join(because) or f"{COMMENTS['computed']}.")
 
     def _method(self, observation: Json) -> str:

@@ -53,7 +53,7 @@ CASES: Cases = {
     ),
     "persistent_grunting": (
         [case(GRUNT, hours="2"), case(said("grunting", "audible_unaided"), hours="30")],
-        [case(GRUNT, hours="1.99"), case(said("grunting", "first_minutes_after_birth"), hours="30")],
+        [case(GRUNT, hours="1.99"), case(said("grunting", "first_minutes_after_birth"), hours="0.9")],
     ),
     "noisy_airway_with_effort": (
         [

@@ -123,6 +123,11 @@ CASES: Cases = {
             case(SKIN_BILIRUBIN, said("phototherapy", "not_given")),
         ],
     ),
+    # NICE CG98: still yellow at 14 days, at 21 days if born before 37 weeks.
+    "jaundice_prolonged": (
+        [case(YELLOW, hours="336"), case(YELLOW, hours="504", weeks=36), case(YELLOW, hours="504", weeks=None)],
+        [case(YELLOW, hours="335"), case(YELLOW, hours="503", weeks=36), case(YELLOW, hours="340", weeks=None)],
+    ),
     "jaundice_with_lethargy_or_poor_feeding": (
         [case(YELLOW, LETHARGIC), case(YELLOW, FEEDS_POORLY), case(YELLOW_EYE, LETHARGIC)],
         [

@@ -1,5 +1,5 @@
 // When a finding was made, and how old the newborn was.
-import { exact, fixed, plus, ratio } from "./exact.mjs";
+import { exact, fixed, over, plus, ratio } from "./exact.mjs";
 import { hoursBetween, instant } from "./moments.mjs";
 
 /** The instant a finding was made: its own, else the moment of birth it belongs to, else the exam's start. */
@@ -17,6 +17,12 @@ export const ageHours = (record, at) => hoursBetween(instant(record.newborn.birt
 export const gestationWeeks = (record) => {
   const gestation = record.newborn.gestation;
   return gestation ? plus(exact(String(gestation.weeks)), ratio(BigInt(gestation.days ?? 0), 7n)) : null;
+};
+
+/** Gestation at birth and the time since, in weeks, or null. */
+export const postmenstrualWeeks = (record, at) => {
+  const born = gestationWeeks(record);
+  return born && plus(born, over(ageHours(record, at), ratio(168n)));
 };
 
 /** How old at the exam's start, in words. */

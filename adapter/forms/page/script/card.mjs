@@ -4,6 +4,7 @@ import { button, h } from "./dom.mjs";
 import { app, commit, derived } from "./state.mjs";
 import { chooseAnswer, clearItem, findingsOf, sidesOf } from "./entry.mjs";
 import { expectedOf } from "./catalogue.mjs";
+import { judge, judgedAs } from "./judgement.mjs";
 import { valueInWords } from "./words.mjs";
 import { reasonSheet } from "./reason_sheet.mjs";
 import { detailPanel, hasDetails } from "./card_detail.mjs";
@@ -91,6 +92,12 @@ const absent = (doc, item) =>
     .filter((f) => f.not_examined)
     .map((f) => h("p.absent", {}, `${f.side ? `${f.side}: ` : ""}${valueInWords(f, item, app.catalogue)}`, f.note ? `; ${f.note}` : ""));
 
+const counts = (doc, item) =>
+  findingsOf(doc, item)
+    .map((f) => judgedAs(f, item, judge(f, item, derived(doc).record, app.catalogue)))
+    .filter(Boolean)
+    .map((words) => h("p.problem.warning", { role: "status" }, words, "."));
+
 const problems = (doc, item) => {
   const found = derived(doc).problems.filter((one) => one.index !== null && doc.record.findings[one.index]?.item === item.id);
   return h("div", { "data-live": `${item.id}.problems` },
@@ -147,6 +154,7 @@ export const card = (doc, item) => {
             words && item.type !== "text" ? sidesOf(item).map((side) => wordsEntry(doc, item, side)) : null,
             absent(doc, item),
             opened.details.has(key(doc, item)) ? detailPanel(doc, item) : null,
+            counts(doc, item),
             problems(doc, item),
             acts(doc, item),
           ]));

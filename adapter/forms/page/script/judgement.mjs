@@ -58,13 +58,29 @@ const byOpenEnd = (digits, comparator, bands) => {
   return ofBand(found.bands.reduce((least, band) => (rank(band.urgency) < rank(least.urgency) ? band : least)));
 };
 
+/** The judgement on an answer; of one that is not true of this infant, that on what it counts as. */
+const byAnswer = (finding, item, record, catalogue) => {
+  let given = finding.value;
+  for (let seen; (seen = item.true_of?.[given]) && !every(seen[1], { finding, item }, record, catalogue);) given = seen[0];
+  if (given === "") return { meaning: "abnormal", urgency: "tell", flag: "A", band: null, counted: "" };
+  const answer = answerOf(item, given);
+  const flag = answer?.meaning === "abnormal" ? "A" : "N";
+  const counted = given === finding.value ? null : given;
+  return answer ? { meaning: answer.meaning, urgency: answer.urgency, flag, band: null, counted } : null;
+};
+
+/** What an answer that is not true of this infant was judged as, in words; null where it is as it was given. */
+export const judgedAs = (finding, item, judged) => {
+  const counted = judged?.counted ?? null;
+  if (counted === null) return null;
+  const other = answerOf(item, counted);
+  const label = answerOf(item, finding.value)?.label ?? finding.value;
+  return `Judged as ${other ? `'${other.label}'` : "abnormal"}: '${label}' is not true of an infant of this age and gestation`;
+};
+
 const unmarked = (finding, item, record, catalogue, unrounded) => {
   const kind = kindOf(finding.value);
-  if (kind === "answer") {
-    const answer = answerOf(item, finding.value);
-    const flag = answer?.meaning === "abnormal" ? "A" : "N";
-    return answer ? { meaning: answer.meaning, urgency: answer.urgency, flag, band: null } : null;
-  }
+  if (kind === "answer") return byAnswer(finding, item, record, catalogue);
   if (kind === "quantities") {
     const all = Object.entries(componentNumbers(finding.value, item, catalogue))
       .map(([id, digits]) => byRange(exact(digits), id, finding, item, record, catalogue));

@@ -3,7 +3,7 @@
 import { kindOf } from "./catalogue.mjs";
 import { compare, exact, less } from "./exact.mjs";
 import { instant } from "./moments.mjs";
-import { ageHours, gestationWeeks, madeAt } from "./age.mjs";
+import { ageHours, gestationWeeks, madeAt, postmenstrualWeeks } from "./age.mjs";
 import { componentNumbers, numberOf } from "./numbers.mjs";
 
 const HOLDS = { ">": (c) => c > 0, ">=": (c) => c >= 0, "<": (c) => c < 0, "<=": (c) => c <= 0 };
@@ -53,6 +53,8 @@ const numberNamed = (name, one, record, catalogue) => {
       return ageHours(record, madeAt(one.finding, one.item, record));
     case "start":
       return ageHours(record, instant(record.exam.started));
+    case "postmenstrual":
+      return postmenstrualWeeks(record, madeAt(one.finding, one.item, record));
     case "gestation":
       return gestationWeeks(record);
     default:

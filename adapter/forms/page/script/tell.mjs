@@ -2,7 +2,7 @@
 import { answerOf, kindOf, sideOf } from "./catalogue.mjs";
 import { computedFindings } from "./computed.mjs";
 import { gapsOf } from "./completeness.mjs";
-import { judge, rank, worst } from "./judgement.mjs";
+import { judge, judgedAs, rank, worst } from "./judgement.mjs";
 import { heldRules } from "./machine.mjs";
 import { spanText } from "./spans.mjs";
 import { unitShown } from "./units.mjs";
@@ -80,8 +80,9 @@ const WORDS = { L: "low", LL: "very low", H: "high", HH: "very high" };
 const why = (one, catalogue) => {
   const { finding, item, judged } = one;
   if (one.urgency !== undefined) return [one.reason, one.maker, catalogue.sources[one.source]];
-  const own = kindOf(finding.value) === "answer" ? answerOf(item, finding.value) : null;
-  const usual = own ? own.urgency : (judged.band?.urgency ?? "none");
+  const counted = kindOf(finding.value) === "answer" ? (judged.counted ?? finding.value) : null;
+  const own = counted ? answerOf(item, counted) : null;
+  const usual = counted === "" ? "tell" : own ? own.urgency : (judged.band?.urgency ?? "none");
   if (usual !== judged.urgency) return ["marked by the examiner", "examiner", "the examiner"];
   const caution = item.caution ? `; ${item.caution}` : "";
   if (judged.band) {
@@ -92,7 +93,9 @@ const why = (one, catalogue) => {
     return [beyond + caution, `${item.id}[${id}]`, catalogue.sources[judged.band.source]];
   }
   const meaning = judged.meaning === "abnormal" ? "abnormal" : "a variant that is told";
-  return [meaning + caution, `${item.id}.${finding.value}`, catalogue.sources[item.source]];
+  const remark = judgedAs(finding, item, judged);
+  const also = remark ? `; ${remark[0].toLowerCase()}${remark.slice(1)}` : "";
+  return [meaning + also + caution, `${item.id}.${counted || finding.value}`, catalogue.sources[item.source]];
 };
 
 const covered = (urgent) => {

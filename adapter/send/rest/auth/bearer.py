@@ -6,9 +6,9 @@ from collections.abc import Generator
 
 import httpx
 
-from adapter.send.failures import problem
+from adapter.send.failures import TO_DO, Cause, problem
 from adapter.send.rest.answers import Barred
-from adapter.send.rest.auth.secrets import NoSecret, Secret
+from adapter.send.rest.auth.secrets import NoSecret, Secret, is_token
 
 
 class BearerAuth(httpx.Auth):
@@ -30,7 +30,11 @@ class BearerAuth(httpx.Auth):
         try:
             token = self._secret.read()
         except NoSecret as error:
-            raise Barred(401, [problem("no-token", str(error))]) from None
-        if not token.isascii() or not token.isprintable() or " " in token:
-            raise Barred(401, [problem("no-token", "the token holds characters that no token may hold")])
+            raise _barred(str(error)) from None
+        if not is_token(token):
+            raise _barred("the token holds characters that no token may hold")
         return token
+
+
+def _barred(what: str) -> Barred:
+    return Barred(401, [problem("no-token", what, TO_DO[Cause.TOKEN])], cause=Cause.TOKEN)

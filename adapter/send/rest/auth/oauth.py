@@ -16,16 +16,29 @@ from urllib.parse import quote
 
 import httpx
 
-from adapter.send.address import checked, on_this_machine, origin
-from adapter.send.failures import Unreachable, problem
+from adapter.send.address import checked, origin
+from adapter.send.failures import TO_DO, Cause, Unreachable, problem, unreachable
 from adapter.send.policy import Timeouts
-from adapter.send.redaction import without_tokens
 from adapter.send.rest.answers import Barred, ServerRefused, object_, seconds_to_wait, text
-from adapter.send.rest.auth.secrets import NoSecret, Secret
+from adapter.send.rest.auth.secrets import NoSecret, Secret, is_token
 from adapter.send.rest.auth.settings import AuthSettings, Kind
+from adapter.send.rest.wire import opened, within
 
 _ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
-_SHORTEST = 300.0
+_SHORTEST, _LONGEST = 300.0, 86_400.0
+#: RFC 6749, section 5.2, and RFC 6750, section 3.1
+_ERRORS = frozenset(
+    {
+        "invalid_request",
+        "invalid_client",
+        "invalid_grant",
+        "unauthorized_client",
+        "unsupported_grant_type",
+        "invalid_scope",
+        "insufficient_scope",
+        "invalid_token",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,16 +108,19 @@ class TokenClient:
         status, answer = self._ask("POST", url, data=form | self._proof(url), headers=self._basic())
         if status != 200:
             # RFC 6749, section 5.2: error is one of a few words; the description is the server's own.
-            said = without_tokens(f"{text(answer, 'error') or status} {text(answer, 'error_description')}".strip())
-            raise Barred(status, [problem("no-token", f"{origin(url)} gives no token: {said[:300]}")])
+            error = text(answer, "error")
+            raise _barred(status, f"{origin(url)} gives no token: {error if error in _ERRORS else status}")
         value, kind = text(answer, "access_token"), text(answer, "token_type")
         if not value or kind.lower() != "bearer":
-            raise Barred(200, [problem("no-token", f"{origin(url)} answers without a bearer token")])
+            raise _barred(200, f"{origin(url)} answers without a bearer token")
+        if not is_token(value):
+            raise _barred(200, f"{origin(url)} gives a token of characters that no token may hold")
         return Token(value, asked + self._kept(answer.get("expires_in")))
 
     def _kept(self, lifetime: Any) -> float:
         """Seconds to use a token: until ``ahead`` of its end, and at least half its life."""
-        seconds = float(lifetime) if isinstance(lifetime, int | float) and lifetime > 0 else _SHORTEST
+        given = isinstance(lifetime, int | float) and not isinstance(lifetime, bool) and lifetime > 0
+        seconds = min(float(min(lifetime, _LONGEST)), _LONGEST) if given else _SHORTEST
         return max(seconds - self._settings.ahead, seconds / 2)
 
     def _endpoint(self) -> httpx.URL:
@@ -115,11 +131,11 @@ class TokenClient:
             found = text(answer, "token_endpoint")
             if status != 200 or not found:
                 what = f"{origin(place)} has no SMART configuration with a token_endpoint"
-                raise Barred(status, [problem("no-token", what, "set token_url in the target file")])
+                raise _barred(status, what, "token_url in the target file")
             try:
                 self._token_url = checked(found, self._plain)
             except ValueError as error:
-                raise Barred(200, [problem("no-token", f"the server's token_endpoint: {error}")]) from None
+                raise _barred(200, f"the server's token_endpoint: {error}") from None
         return self._token_url
 
     def _proof(self, url: httpx.URL) -> dict[str, str]:
@@ -129,7 +145,7 @@ class TokenClient:
         try:
             assertion = _key(self._settings).assertion(client_id, str(url), self._settings.jwks_url)
         except ValueError as error:  # a key file that is being changed, or has been changed for the worse
-            raise Barred(401, [problem("no-token", str(error))]) from None
+            raise _barred(401, str(error)) from None
         return {"client_assertion_type": _ASSERTION, "client_assertion": assertion}
 
     def _basic(self) -> dict[str, str]:
@@ -140,36 +156,42 @@ class TokenClient:
         try:
             pair = (quote(self._settings.client_id or "", safe=""), quote(secret.read(), safe=""))
         except NoSecret as error:
-            raise Barred(401, [problem("no-token", str(error))]) from None
+            raise _barred(401, str(error)) from None
         basic = httpx.BasicAuth(*pair)
         request = next(basic.auth_flow(httpx.Request("POST", "https://example.invalid")))
         return {"Authorization": request.headers["Authorization"]}
 
     def _http(self) -> httpx.Client:
         """A connection for one request: tokens are asked for seldom."""
-        return httpx.Client(
-            timeout=httpx.Timeout(self._timeouts.read, connect=self._timeouts.connect),
-            verify=self._tls if self._tls is not None else True,
-            proxy=self._proxy,
-            follow_redirects=False,
-            trust_env=not on_this_machine(self._base),
-            headers={"Accept": "application/json"},
-        )
+        return opened(self._token_url or self._base, self._timeouts, tls=self._tls, proxy=self._proxy)
 
     def _ask(self, method: str, url: httpx.URL, **request: Any) -> tuple[int, dict[str, Any]]:
+        headers = {"Accept": "application/json", **request.get("headers", {})}
         try:
-            with self._http() as http:
-                response = http.request(method, url, **request)
+            with self._http() as http, within(self._timeouts.whole):
+                response = http.request(method, url, **{**request, "headers": headers})
         except httpx.TransportError as error:
-            raise Unreachable(f"{origin(url)} gave no answer ({type(error).__name__})") from None
+            raise _no_token(unreachable(origin(url), error)) from None
+        except httpx.DecodingError:
+            raise Unreachable(f"{origin(url)} gave an answer that cannot be unpacked", Cause.TOKEN) from None
         if response.status_code >= 500 or response.status_code in (408, 429):
             wait = seconds_to_wait(response.headers.get("retry-after", ""))
             what = f"{origin(url)} answers {response.status_code} instead of a token"
-            raise ServerRefused(response.status_code, [problem("no-token", what)], wait)
+            found = [problem("no-token", what, TO_DO[Cause.TOKEN])]
+            raise ServerRefused(response.status_code, found, wait, cause=Cause.TOKEN)
         try:
             return response.status_code, object_(response.json())
-        except ValueError:
+        except (ValueError, RecursionError):
             return response.status_code, {}
+
+
+def _barred(status: int, what: str, remedy: str = TO_DO[Cause.TOKEN]) -> Barred:
+    return Barred(status, [problem("no-token", what, remedy)], cause=Cause.TOKEN)
+
+
+def _no_token(error: Unreachable) -> Unreachable:
+    """The same of the authorisation server; a certificate stays what is wrong."""
+    return error if error.cause is Cause.CERTIFICATE else Unreachable(str(error), Cause.TOKEN)
 
 
 def _key(settings: AuthSettings) -> Any:

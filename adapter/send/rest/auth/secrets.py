@@ -21,6 +21,11 @@ def refuse_open(file: Path, what: str) -> None:
         raise NoSecret(f"the {what} file {file} can be written by anybody; take that right away (mode 0400 or 0600)")
 
 
+def is_token(text: str) -> bool:
+    """Whether a text can be sent as a bearer token (RFC 6750, section 2.1)."""
+    return bool(text) and text.isascii() and text.isprintable() and " " not in text
+
+
 class Secret:
     """``what`` names it in messages. Read anew each time, so that a changed file counts at once."""
 

@@ -1,0 +1,97 @@
+"""The tables as a Data Package (Frictionless Data Package and Table Schema, version 1): ``datapackage.json``.
+
+With it R, Python and others load each column by its type, with its label, its allowed values and its keys.
+Source: specs.frictionlessdata.io, Data Package, Tabular Data Resource, Table Schema, all of version 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from adapter import __version__
+from adapter.catalogue import Catalogue
+from adapter.fhir.json import dumps
+from adapter.write.tables import TABLES, Column, Type
+
+Json = dict[str, Any]
+
+_TYPES = {
+    Type.TEXT: "string",
+    Type.INTEGER: "integer",
+    Type.DECIMAL: "number",
+    Type.BOOLEAN: "boolean",
+    Type.INSTANT: "datetime",
+    Type.DATE: "date",
+    Type.LOCAL: "datetime",
+}
+KEYS = {
+    "exams": ("exam_id",),
+    "findings": ("exam_id", "finding_id"),
+    "components": ("exam_id", "finding_id", "component"),
+    "newborns": ("newborn_id",),
+    "tells": ("exam_id", "line"),
+}
+"""Which columns tell a row of each table from every other."""
+_LEADS = {
+    "exams": (("newborn_id",), "newborns"),
+    "findings": (("exam_id",), "exams"),
+    "components": (("exam_id", "finding_id"), "findings"),
+    "tells": (("exam_id",), "exams"),
+}
+
+
+def write_datapackage(folder: Path, catalogue: Catalogue, names: Iterable[str]) -> None:
+    """``datapackage.json`` of the tables in a folder, as they lie there: CSV, Parquet, or Parquet in parts."""
+    present = tuple(names)
+    content = {
+        "profile": "data-package",
+        "name": "newborn-exams",
+        "title": "Newborn examinations",
+        "version": catalogue.settings.version,
+        "description": (
+            f"Made by newborn-exam-adapter {__version__}. An empty cell is never a normal finding; findings as "
+            "recorded, judged by this site's ranges and rules: not diagnoses."
+        ),
+        "resources": [_resource(folder, name, catalogue, present) for name in present],
+    }
+    (folder / "datapackage.json").write_bytes(dumps(content, pretty=True) + b"\n")
+
+
+def _resource(folder: Path, name: str, catalogue: Catalogue, present: tuple[str, ...]) -> Json:
+    single = next((f"{name}.{form}" for form in ("csv", "parquet") if (folder / f"{name}.{form}").is_file()), "")
+    parts = sorted(f"{name}/{path.name}" for path in (folder / name).glob("part-*")) if not single else []
+    encoding = (single or parts[0]).rpartition(".")[2]
+    keys: Json = {"primaryKey": list(KEYS[name])}
+    fields, target = _LEADS.get(name, ((), ""))
+    if target in present:
+        reference = {"resource": target, "fields": list(fields)}
+        keys["foreignKeys"] = [{"fields": list(fields), "reference": reference}]
+    schema = {"fields": [_field(column) for column in TABLES[name].columns(catalogue)], "missingValues": [""]}
+    return {
+        "name": name,
+        "title": TABLES[name].label,
+        "path": single or parts,
+        "profile": "tabular-data-resource" if encoding == "csv" else "data-resource",
+        "format": encoding,
+        "mediatype": "text/csv" if encoding == "csv" else "application/vnd.apache.parquet",
+        **({"encoding": "utf-8"} if encoding == "csv" else {}),
+        "schema": {**schema, **keys},
+    }
+
+
+def _field(column: Column) -> Json:
+    found: Json = {"name": column.name, "type": _TYPES[column.type], "title": column.label}
+    if column.type is Type.INSTANT:
+        found["format"] = "any"
+    words = [f"unit {column.unit} (UCUM)" if column.unit else "", "; ".join(column.codes)]
+    if column.several:
+        words.append("several values with ; between")
+    if any(words):
+        found["description"] = ". ".join(word for word in words if word)
+    if column.allowed and not column.several:
+        found["constraints"] = {"enum": [value for value, _ in column.allowed]}
+    if column.allowed:
+        found["labels"] = dict(column.allowed)
+    return found
