@@ -231,6 +231,8 @@ def _item_codes(item: Item) -> Iterator[tuple[str, Code]]:
         yield from ((place, code) for code in codes)
     for other in item.other_units:
         yield from ((place, code) for code in other.codes)
+    for codes in (item.not_done.codes, item.not_done.left, item.not_done.right):
+        yield from ((f"{place}, not done", code) for code in codes)
     for answer in item.answers:
         yield from ((f"{place}, answer {answer.id}", code) for code in answer.codes)
     for component in item.components:

@@ -93,6 +93,8 @@ def of_item(item: Item) -> Iterator[Place]:
     conditions = (codes for _, _, codes in item.codes_by.conditions())
     for codes in (*conditions, *(other.codes for other in item.other_units)):
         yield Place(at, "question", codes, conditional=True)
+    for codes in (item.not_done.codes, item.not_done.left, item.not_done.right):
+        yield Place(f"{at}, not done", "question", codes, conditional=True)
     for component in item.components:
         yield Place(f"{at}, component {component.id}", "question", component.codes)
     for sign in item.signs:

@@ -12,7 +12,7 @@ from adapter.catalogue.vocabulary import ProfileClaim
 from adapter.exam.model import Side, Urgency
 from adapter.problems import Layer, Problem, Severity
 
-_DETAILS = ("side", "state", "counted-seconds", "urgency")
+_DETAILS = ("side", "state", "counted-seconds", "urgency", "not-done-reason")
 _MADE = (
     *("CommunicationRequest", "Composition", "Device", "DiagnosticReport", "Encounter", "Observation"),
     *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson"),

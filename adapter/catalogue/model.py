@@ -233,6 +233,18 @@ class CodesBy(Frozen):
         yield from (("method", method, codes) for method, codes in self.method.items())
 
 
+class NotDone(Frozen):
+    """Published questions for the reason why an item was not done: of it, or of its left or right."""
+
+    codes: Codes = ()
+    left: Codes = ()
+    right: Codes = ()
+
+    def of(self, side: Side | None) -> Codes:
+        """The questions on a side."""
+        return {Side.LEFT: self.left, Side.RIGHT: self.right}.get(side or Side.BOTH, ()) or self.codes
+
+
 class Category(StrEnum):
     """FHIR R4 observation-category codes used."""
 
@@ -247,8 +259,9 @@ class Item(Frozen):
 
     ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
     without a time of its own, its finding was made then. ``kept_units`` are further UCUM units in which a value is
-    sent as captured, where converting it would claim a precision that it has not. ``no_standard_code`` says why
-    ``codes`` is empty. ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
+    sent as captured, where converting it would claim a precision that it has not. ``not_done`` has the published
+    questions for why it was not examined, sent with that reason. ``no_standard_code`` says why ``codes`` is empty.
+    ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
     ``compare_sides``: left and right that differ become a finding of their own. ``still_to_do``: not examined or not
     recorded, it is listed as still to be done. ``maps`` are codes for ConceptMaps alone. ``one_by_one``: where a page
     is recorded as expected in one action, this item is not ticked beforehand; nor is one that is ``still_to_do``.
@@ -263,6 +276,7 @@ class Item(Frozen):
     codes: Codes = ()
     codes_by: CodesBy = CodesBy()
     maps: Codes = ()
+    not_done: NotDone = NotDone()
     profile: str | None = None
     sides: Sides = Sides.NONE
     sites: tuple[Key, ...] = ()

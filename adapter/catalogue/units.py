@@ -52,8 +52,11 @@ class UnitTable(Mapping[str, Unit]):
         return unit
 
     def shown(self, unit: str) -> str:
-        """A unit as people read it, with the space before it: `` °C`` for ``Cel``, nothing for a count."""
-        known = self._units.get(unit)
+        """A unit as people read it, with the space before it: `` °C`` for ``Cel``, nothing for a count.
+
+        What is only an annotation in UCUM (``{count}``) is no word of people's, however it was written.
+        """
+        known = self._units.get(unit) or (self.find(unit) if unit.startswith("{") else None)
         symbol = unit if known is None or known.symbol is None else known.symbol
         return f" {symbol}" if symbol else ""
 

@@ -70,7 +70,7 @@ def _scales(place: Place, item: Item | None) -> frozenset[str]:
 def _dimension(code: str, place: Place, item: Item | None, catalogue: Catalogue) -> str:
     if item is None or item.unit is None or place.role != "question":
         return ""
-    if item.type is not ItemType.QUANTITY and ", component " not in place.where:
+    if ", component " not in place.where and not (item.type is ItemType.QUANTITY and _is_whole(place)):
         return ""
     other = next((one.unit for one in item.other_units if any(each.code == code for each in one.codes)), item.unit)
     return catalogue.units[other].dimension

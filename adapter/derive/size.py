@@ -115,7 +115,7 @@ def _for_gestation(exam: Exam, catalogue: Catalogue, captured: set[str]) -> Iter
             yield Withheld(z_item, catalogue.items[z_item].label, f"no reference: {why}")
             continue
         if place.z is not None and z_item not in captured:
-            shown = Quantity(value=place.z.quantize(Decimal("0.01"), ROUND_HALF_UP), unit="{score}")
+            shown = Quantity(value=place.z.quantize(Decimal("0.01"), ROUND_HALF_UP), unit="{Zscore}")
             yield Computed(Finding(item=z_item, value=shown), (index,), place.z, maker)
         if measure is Measure.WEIGHT and "size_for_gestation" not in captured:
             try:

@@ -198,7 +198,8 @@ def _components(form: Form, own: Particulars, item: Item, parts: Parts) -> list[
     if form.not_examined is not None:
         absent = parts.absent(form.not_examined)
         needed = [c for c in item.components if c.required]
-        return [{"code": parts.component(form.item, c.id), "dataAbsentReason": absent} for c in needed]
+        found = [{"code": parts.component(form.item, c.id), "dataAbsentReason": absent} for c in needed]
+        return found if item.profile else [*found, *parts.not_done(form.item, form.side, form.not_examined)]
     return [
         _component(one, item, parts) if one.answer is None else parts.sign(form.item, one.id, one.answer)
         for one in own.parts

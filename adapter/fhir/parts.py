@@ -107,6 +107,7 @@ class Parts:
         self.category = kept(self._category)
         self.method = kept(self._method)
         self.absent = kept(self._absent)
+        self.not_done = cache(self._not_done)
         self.maker = kept(self._maker)
         self.interpretation = kept(self._interpretation)
         self.panel = kept(self._panel)
@@ -235,6 +236,16 @@ class Parts:
         reason = self.catalogue.reasons[reason_id]
         standard = {"system": ABSENT, "code": reason.absent, "display": _ABSENT_DISPLAY[reason.absent]}
         return {"coding": [standard, *self._codings.term("reason", reason)], "text": reason.label}
+
+    def _not_done(self, item_id: str, side: Side | None, reason_id: str) -> list[Json]:
+        """The published question for the reason, answered with it; none where there is no such question."""
+        asked = self.published(self.catalogue.items[item_id].not_done.of(side))
+        if not asked:
+            return []
+        ours = self._detail("not-done-reason")
+        reason = _concept(self._codings.term("reason", self.catalogue.reasons[reason_id]))
+        question = {"coding": [*asked, *ours["coding"]], "text": ours["text"]}
+        return [self._seal({"code": question, "valueCodeableConcept": reason})]
 
     def _interpretation(self, meaning: Meaning, flag: Flag, urgency: Urgency) -> list[Json]:
         """HL7 v3 code where one fits, and our own, which keeps a variant apart from what is expected."""

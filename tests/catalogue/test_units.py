@@ -93,3 +93,12 @@ def test_dimensions_are_never_mixed(unit: str, to: str) -> None:
         UNITS.convert(Quantity(value=Decimal(1), unit=unit), target.ucum)
     with pytest.raises((WrongDimension, UnknownUnit)):
         UNITS.convert(Quantity(value=Decimal(1), unit="lb", plus=Amount(value=Decimal(1), unit="in")), "g")
+
+
+def test_counts_and_z_scores_have_the_units_that_loinc_shows_for_them() -> None:
+    """LOINC table, column EXAMPLE_UCUM_UNITS: {#} and {Zscore}; what was captured as {count} is still read."""
+    catalogue = load_catalogue()
+    assert catalogue.items["wet_nappies_in_24h"].unit == "{#}"
+    assert catalogue.items["birth_weight_z"].unit == "{Zscore}"
+    assert UNITS.convert(Quantity(value=Decimal(6), unit="{count}"), "{#}") == 6
+    assert "{count}" not in {unit.ucum for unit in UNITS.values()}

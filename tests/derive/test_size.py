@@ -157,7 +157,7 @@ def test_z_scores_by_hand(value: str, lms: tuple[str, str, str], z: str) -> None
 def test_a_z_score_is_a_finding_that_keeps_its_exact_value(who: Catalogue) -> None:
     exam = scene(read("birth_weight", "3.1", "kg"), weeks=40, days=0, sex=Sex.FEMALE)
     (one,) = made(exam, "birth_weight_z", who)
-    assert str(one.finding.value) == "-0.29 {score}"
+    assert str(one.finding.value) == "-0.29 {Zscore}"
     assert one.exact is not None
     assert abs(one.exact + Decimal("0.292361")) < Decimal("0.00001")
     assert one.derived_from == (0,)

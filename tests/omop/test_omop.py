@@ -192,11 +192,11 @@ def test_a_number_with_comparator_unit_and_side(every: list[Exam], catalogue: Ca
     assert row.cells["unit_concept_id"] == row.cells["unit_source_concept_id"] == 8504
     assert row.unmapped == ()
     assert row.cells["value_source_value"] == "3.100"
-    fingers = Finding(item="finger_count", side=Side.LEFT, value=Quantity(value=Decimal(6), unit="{count}"))
+    fingers = Finding(item="finger_count", side=Side.LEFT, value=Quantity(value=Decimal(6), unit="{#}"))
     (row,) = made(exam_with(every[0], fingers), catalogue)
     assert isinstance(row, Event)
-    assert (row.cells["unit_concept_id"], row.cells["unit_source_value"]) == (0, "{count}")  # 0, and listed
-    assert ("unit", "{count}") in [(u.kind, u.code) for u in row.unmapped]
+    assert (row.cells["unit_concept_id"], row.cells["unit_source_value"]) == (0, "{#}")  # 0, and listed
+    assert ("unit", "{#}") in [(u.kind, u.code) for u in row.unmapped]
 
 
 def test_an_answer_without_a_concept_is_0_and_keeps_its_source(every: list[Exam], catalogue: Catalogue) -> None:

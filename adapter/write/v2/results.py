@@ -41,6 +41,9 @@ final result", which an amended exam does. ``registered`` (put off) has no code:
 
 LONGEST_ST = 199
 
+_ELSEWHERE = ("side", "not-done-reason")
+"""Details that stand in OBX-4, and in the comment on why it was not examined."""
+
 
 @dataclass(slots=True)
 class Result:
@@ -72,7 +75,7 @@ class Results:
         method, summed = self._method(observation), any(kind == "summed" for kind, _ in found[0].comments)
         for one in found[:1] if summed else found:
             one.fields[17] = method
-        found += [self._result(one, prefix="detail.") for one in details if self._detail(one) != "side"]
+        found += [self._result(one, prefix="detail.") for one in details if self._detail(one) not in _ELSEWHERE]
         found += self._site(observation)
         shared = {
             4: text(sub_id),

@@ -8,7 +8,7 @@ export const unitOf = (spelling, catalogue) =>
 
 /** A unit as people read it, with the space before it. */
 export const unitShown = (spelling, catalogue) => {
-  const known = catalogue.units.get(spelling);
+  const known = catalogue.units.get(spelling) ?? (spelling.startsWith("{") ? unitOf(spelling, catalogue) : null);
   return known ? (known.shown ?? "") : ` ${spelling}`;
 };
 
