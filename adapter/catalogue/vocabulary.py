@@ -55,13 +55,29 @@ class Site(Term):
     side: Side | None = None
 
 
+Absent = Literal[
+    "unknown",
+    "asked-unknown",
+    "temp-unknown",
+    "not-asked",
+    "asked-declined",
+    "masked",
+    "not-applicable",
+    "unsupported",
+    "error",
+    "not-performed",
+    "not-permitted",
+]
+"""Codes of FHIR R4 data-absent-reason that say why nobody examined; the others are of values, such as infinity."""
+
+
 class Reason(Term):
     """Why something was not examined.
 
     ``absent`` is the code of FHIR R4 data-absent-reason; ``deferred``: the item is put off to a later exam.
     """
 
-    absent: str
+    absent: Absent
     deferred: bool = False
     urgency: Urgency = Urgency.NONE
 
@@ -119,7 +135,8 @@ class ProfileClaim(Frozen):
     """A profile that resources of a site claim in ``meta.profile`` (FHIR R4 Resource, section 2.26).
 
     Of Observations, only those of ``items`` or of items in ``regions`` where either is given. A resource can meet the
-    profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON: ``valueQuantity``).
+    profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON, with
+    points between parts: ``valueQuantity``, ``name.family``).
     """
 
     id: Key

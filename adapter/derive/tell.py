@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from adapter.catalogue import Catalogue, Item, Meaning, Range
+from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.evidence import Evidence, evidence
 from adapter.derive.judgement import judged_as, worst
@@ -184,7 +184,8 @@ def _range_id(band: Range) -> str:
 
 
 def _beyond(band: Range, item: Item, catalogue: Catalogue) -> str:
-    unit = catalogue.units.shown(item.unit) if item.unit else " hours of life"
+    of_time = " hours of life" if item.type is ItemType.TIME else ""
+    unit = catalogue.units.shown(item.unit) if item.unit else of_time
     words = {"L": "low", "LL": "very low", "H": "high", "HH": "very high"}
     return f"{words.get(band.flag.value, 'abnormal')}: {band}{unit}"
 

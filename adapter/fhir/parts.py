@@ -46,6 +46,9 @@ _FLAG_DISPLAY = {
     "HH": "Critical high",
 }
 _ABSENT_DISPLAY = {
+    "asked-unknown": "Asked But Unknown",
+    "not-asked": "Not Asked",
+    "masked": "Masked",
     "temp-unknown": "Temporarily Unknown",
     "asked-declined": "Asked But Declined",
     "not-permitted": "Not Permitted",

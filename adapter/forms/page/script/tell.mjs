@@ -86,7 +86,7 @@ const why = (one, catalogue) => {
   if (usual !== judged.urgency) return ["marked by the examiner", "examiner", "the examiner"];
   const caution = item.caution ? `; ${item.caution}` : "";
   if (judged.band) {
-    const unit = item.unit ? unitShown(item.unit, catalogue) : " hours of life";
+    const unit = item.unit ? unitShown(item.unit, catalogue) : item.type === "time" ? " hours of life" : "";
     const span = spanText(judged.band);
     const id = judged.band.component ? `${judged.band.component} ${span}` : span;
     const beyond = `${WORDS[judged.band.flag] ?? "abnormal"}: ${span}${unit}`;
