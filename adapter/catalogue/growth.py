@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
 from itertools import pairwise
 
@@ -40,6 +41,20 @@ def growth_rows(text: str, ages: str) -> tuple[GrowthRow, ...]:
     if len(seen) != len(rows):
         raise ValueError("a measure, sex and age stands in two rows")
     return tuple(rows)
+
+
+def gaps(rows: tuple[GrowthRow, ...]) -> Iterator[str]:
+    """Where a table leaves out a step that it keeps elsewhere: an infant of that age is held against nothing."""
+    ages: dict[tuple[str, str], list[int]] = {}
+    for row in rows:
+        ages.setdefault((str(row.measure), str(row.sex)), []).append(row.age)
+    for (measure, sex), found in ages.items():
+        steps = [(after - before, before, after) for before, after in pairwise(sorted(found))]
+        usual = min((step for step, _, _ in steps), default=0)
+        for step, before, after in steps:
+            if step > usual:
+                between = f"{before // 7}+{before % 7} and {after // 7}+{after % 7} weeks"
+                yield f"{measure}, {sex}: no row between {between}, though others are {usual} days apart"
 
 
 def _row(raw: dict[str, str], centiles: dict[str, Decimal], days: int) -> GrowthRow:

@@ -9,13 +9,15 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from itertools import combinations
+from decimal import Decimal
+from itertools import combinations, pairwise
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
+from adapter.catalogue.lint_words import lint_words
 from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Range, Sides
 from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
@@ -35,6 +37,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *lint_rules(catalogue),
         *lint_site(catalogue),
         *lint_v2(catalogue.v2, frozenset(catalogue.systems)),
+        *lint_words(catalogue),
     ]
 
 
@@ -202,6 +205,8 @@ def _measures(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[P
         yield report("compare-sides", "compares sides, and is not examined on each", "sides: each")
     for band in item.ranges:
         yield from _band(item, band, report)
+    yield from _reachable(item, report)
+    yield from _gaps(item, report)
     for one, other in combinations(item.ranges, 2):
         if one.component == other.component and one.when == other.when and _overlap(one, other):
             yield report("range-overlap", f"ranges '{one}' and '{other}' overlap", "end one where the next begins")
@@ -262,6 +267,39 @@ def _band(item: Item, band: Range, report: _Reporter) -> Iterator[Problem]:
         yield report("urgent-expected", f"range '{band}' is expected and yet to be told", "its urgency none")
 
 
+def _reachable(item: Item, report: _Reporter) -> Iterator[Problem]:
+    """Bands of a score that none of its totals falls into; other numbers reach what is possible."""
+    if item.type is not ItemType.SCORE or not item.signs:
+        return
+    points = [[answer.points or 0 for answer in sign.answers] for sign in item.signs]
+    low, high = sum(map(min, points)), sum(map(max, points))
+    for band in item.ranges:
+        beneath = band.high is not None and not any(band.high.holds(Decimal(n)) for n in range(low, high + 1))
+        above = band.low is not None and not any(band.low.holds(Decimal(n)) for n in range(low, high + 1))
+        if beneath or above:
+            what = f"no total falls into the range '{band}': its signs give {low} to {high}"
+            yield report("range-unreachable", what, "a range within these totals, or other points")
+
+
+def _gaps(item: Item, report: _Reporter) -> Iterator[Problem]:
+    """Values between the ranges of an item that lie in none of them, whatever the infant: they would go unjudged."""
+    whole = item.whole_numbers or item.type is ItemType.SCORE
+    for component in dict.fromkeys(band.component for band in item.ranges):
+        bands = [band for band in item.ranges if band.component == component]
+        ends = sorted({end.value for band in bands for end in (band.low, band.high) if end})
+        between = [(one + other) / 2 for one, other in pairwise(ends)] if not whole else []
+        steps = [one + 1 for one, other in pairwise(ends) if other - one > 1] if whole else []
+        for value in sorted([*ends, *between, *steps]):
+            if not any(_holds(band, value) for band in bands):
+                at = f" of {component}" if component else ""
+                what = f"{value:f}{at} lies between the ranges and in none of them"
+                yield report("range-gap", what, "a range that holds it, or ends that meet")
+
+
+def _holds(band: Range, value: Decimal) -> bool:
+    return (band.low is None or band.low.holds(value)) and (band.high is None or band.high.holds(value))
+
+
 def _overlap(one: Range, other: Range) -> bool:
     """Whether some number lies in both."""
     return _reaches(one, other) and _reaches(other, one)
@@ -285,7 +323,8 @@ def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
                 "unknown-reference",
                 f"kind {kind.id} names '{name}', which is not in the catalogue",
                 "a region or an item that exists",
-                file="kinds.yaml",
+                file=catalogue.places.get(f"kinds {kind.id}", ("kinds.yaml", 0))[0],
+                line=catalogue.places.get(f"kinds {kind.id}", ("", 0))[1] or None,
             )
 
 

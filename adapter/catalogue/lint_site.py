@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import date
 from typing import Any
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.growth import gaps
+from adapter.catalogue.lint_codes import places
 from adapter.catalogue.model import Meaning
+from adapter.catalogue.v2 import OID
 from adapter.catalogue.vocabulary import ProfileClaim
 from adapter.exam.model import Side, Urgency
 from adapter.problems import Layer, Problem, Severity
@@ -27,6 +31,7 @@ def lint_site(catalogue: Catalogue) -> list[Problem]:
         *(problem for claim in catalogue.profiles.values() for problem in _claim(claim, catalogue)),
         *_local_codes(catalogue),
         *_equivalences(catalogue),
+        *_growth(catalogue),
     ]
 
 
@@ -67,9 +72,19 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
             yield _problem(catalogue, "systems", "setting", what, "https://.., or urn:oid:2.999.1", system.id)
 
 
+_URNS = {"oid": OID, "uuid": re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")}
+
+
 def _is_uri(text: str) -> bool:
+    """An absolute URI (RFC 3986); an OID (RFC 3061) or UUID (RFC 4122) is one, and a web address has a host."""
     scheme, colon, rest = text.partition(":")
-    return bool(colon and rest) and scheme.isalnum() and not any(c.isspace() for c in text)
+    if not (colon and rest) or not scheme.isalnum() or any(c.isspace() for c in text):
+        return False
+    if scheme.lower() == "urn":
+        name, _, value = rest.partition(":")
+        form = _URNS.get(name.lower())
+        return bool(value) and (form is None or form.fullmatch(value) is not None)
+    return scheme.lower() not in ("http", "https") or bool(re.match(r"//[^/?#]+", rest))
 
 
 def _fixed(catalogue: Catalogue) -> Iterator[Problem]:
@@ -134,10 +149,32 @@ def _equivalences(catalogue: Catalogue) -> Iterator[Problem]:
     for giver in sorted(givers - set(catalogue.graders)):
         what = f"'{giver}' grades codes and is not defined"
         yield _problem(catalogue, "equivalences", "unknown-reference", what, "add it to graders.yaml", giver)
-    places = {place for place, _ in catalogue.codes()} | {f"reason {name}" for name in catalogue.reasons}
-    known = places | {f"item {name}" for name in catalogue.items} | {f"site {name}" for name in catalogue.sites}
+    yield from _unsent(catalogue)
+    holding = {place for place, _ in catalogue.codes()} | {f"reason {name}" for name in catalogue.reasons}
+    known = holding | {f"item {name}" for name in catalogue.items} | {f"site {name}" for name in catalogue.sites}
     for name in sorted(set(catalogue.equivalences) - known):
         what = f"'{name}' is nowhere in the catalogue"
         yield _problem(
             catalogue, "equivalences", "unknown-reference", what, "such as item length, or site hand", name
         )
+
+
+def _unsent(catalogue: Catalogue) -> Iterator[Problem]:
+    """Grades that the site itself gives to codes that its catalogue does not have at that place."""
+    held: dict[str, set[str]] = {f"reason {name}": {reason.absent} for name, reason in catalogue.reasons.items()}
+    for place in places(catalogue):
+        held.setdefault(place.where, set()).update(code.code for code in place.codes)
+    for name, entry in catalogue.equivalences.items():
+        for code in sorted(entry.targets):
+            graded = f"graded {name} {code}"
+            if graded in catalogue.places and name in held and code not in held[name]:
+                what = f"grades {code}, which does not stand there"
+                remedy = f"one of {', '.join(sorted(held[name]))}; or the code with the entry itself"
+                yield _problem(catalogue, graded, "unknown-reference", what, remedy, name)
+
+
+def _growth(catalogue: Catalogue) -> Iterator[Problem]:
+    for name, reference in catalogue.growth.items():
+        for what in gaps(reference.rows):
+            file, remedy = f"growth/{name}.csv", "the rows that are missing"
+            yield Problem(Severity.ERROR, Layer.CATALOGUE, "growth-gap", what, remedy, file=file)

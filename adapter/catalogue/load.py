@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
-from adapter.catalogue.files import Node, mappings, read_yaml, yaml_files
+from adapter.catalogue.files import Node, entries, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.labels import with_labels
 from adapter.catalogue.local_codes import with_local_codes
@@ -80,6 +80,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     A site's folder holds ``site.yaml`` (settings) and any of the files of ``mappings/``; entries of the same id
     are merged key by key, new ones are added. Raises :class:`CatalogueError`.
     """
+    over: dict[str, Any] = {}
     raw, problems = _read_folder(mappings())
     verified = dict(read_verified(mappings() / "codes.csv"))
     if site is not None:
@@ -104,8 +105,11 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     if problems or settings is None or v2 is None:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
-    tables: dict[str, Any] = {name: {entry.id: entry for entry in entries} for name, entries in lists.items()}
+    tables: dict[str, Any] = {name: {entry.id: entry for entry in some} for name, some in lists.items()}
     places = _places(raw)
+    for entry in entries(over.get("equivalences")):
+        for code in entry.get("targets", {}):
+            places[f"graded {entry['id']} {code}"] = (entry.file, entry.line)  # type: ignore[attr-defined]
     return Catalogue(
         settings=settings,
         v2=v2,
@@ -128,6 +132,10 @@ def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
         found[f"rule {rule.get('id')}"] = (rule.file, rule.line)
     for claim in raw.get("profiles", []):
         found[f"profile {claim.get('id')}"] = (claim.file, claim.line)
+    for name in _LISTS:
+        for entry in raw.get(name, []):
+            if isinstance(entry, Node):
+                found[f"{name} {entry.get('id', entry.get('ucum'))}"] = (entry.file, entry.line)
     found["settings"] = (raw["settings"].file, raw["settings"].line)
     found["local codes"] = ("local_codes.yaml", 0)
     found.update({name: (f"{name}.yaml", 0) for name in _LISTS})

@@ -13,6 +13,9 @@ from pydantic import Field, StringConstraints
 from adapter.catalogue.code import Frozen
 from adapter.problems import Layer, Problem, Severity
 
+CHARACTER_SETS = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "8859/15": "iso8859-15", "ASCII": "ascii"}
+"""The character sets of table 0211 that a site may choose, and Python's names of them."""
+
 FieldName = Annotated[str, StringConstraints(pattern=r"^[A-Z][A-Z0-9]{2}-[1-9]\d?$")]
 """A field as engineers write it: ``OBX-5``."""
 
@@ -90,7 +93,8 @@ class V2Settings(Frozen):
         return f"{prefix}{universal_id}" if universal_id else namespace
 
 
-_OID = re.compile(r"[0-2](\.(0|[1-9]\d*))+")
+OID = re.compile(r"[0-2](\.(0|[1-9]\d*))+")
+"""An object identifier (RFC 3061, ISO/IEC 9834-1)."""
 
 
 def lint_v2(settings: V2Settings, known_systems: frozenset[str]) -> Iterator[Problem]:
@@ -108,7 +112,7 @@ def lint_v2(settings: V2Settings, known_systems: frozenset[str]) -> Iterator[Pro
     for name, one in named:
         if (one.id is None) != (one.id_type is None):
             yield _problem("missing-part", f"{name}: id and id_type belong together", "both, or neither")
-        elif one.id_type == "ISO" and not _OID.fullmatch(one.id or ""):
+        elif one.id_type == "ISO" and not OID.fullmatch(one.id or ""):
             yield _problem("wrong-id", f"{name}: '{one.id}' is no OID", "such as 2.999.1, without urn:oid:")
     for one in settings.authorities:
         if one.namespace is None and one.id is None:

@@ -8,6 +8,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from adapter.catalogue.code import PROJECT, Codes, Fit, Frozen
+from adapter.catalogue.model import Span
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key
 
@@ -55,13 +56,29 @@ class Site(Term):
     side: Side | None = None
 
 
+Absent = Literal[
+    "unknown",
+    "asked-unknown",
+    "temp-unknown",
+    "not-asked",
+    "asked-declined",
+    "masked",
+    "not-applicable",
+    "unsupported",
+    "error",
+    "not-performed",
+    "not-permitted",
+]
+"""Codes of FHIR R4 data-absent-reason that say why nobody examined; the others are of values, such as infinity."""
+
+
 class Reason(Term):
     """Why something was not examined.
 
     ``absent`` is the code of FHIR R4 data-absent-reason; ``deferred``: the item is put off to a later exam.
     """
 
-    absent: str
+    absent: Absent
     deferred: bool = False
     urgency: Urgency = Urgency.NONE
 
@@ -72,6 +89,7 @@ class Kind(Frozen):
     ``service`` is the diagnostic service section that reports it (HL7 table 0074). ``encounter_class`` is the HL7 v3
     ActCode of the Encounter it happens in (FHIR R4 Encounter.class). ``last``: the infant leaves after it, so that
     what matters and is not recorded must be told, not only be done later.
+    ``age_hours``: of which age it is; one begun at another is doubted.
     """
 
     id: Key
@@ -83,6 +101,7 @@ class Kind(Frozen):
     items: tuple[Key, ...] = ()
     without: tuple[Key, ...] = ()
     last: bool = False
+    age_hours: Span | None = None
 
 
 class Stage(Frozen):
@@ -119,7 +138,8 @@ class ProfileClaim(Frozen):
     """A profile that resources of a site claim in ``meta.profile`` (FHIR R4 Resource, section 2.26).
 
     Of Observations, only those of ``items`` or of items in ``regions`` where either is given. A resource can meet the
-    profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON: ``valueQuantity``).
+    profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON, with
+    points between parts: ``valueQuantity``, ``name.family``).
     """
 
     id: Key

@@ -121,8 +121,8 @@ def candidates(
 ) -> None:
     """Look for codes for the questions and answers that have our own code alone. Nothing is bound: a person chooses.
 
-    The CSV has the columns of codes.csv, with edition, server and day as evidence. What fits goes into codes.csv and
-    regions/ of the site's folder, graded; then `items --lint` and `terminology prove`.
+    The CSV has the columns of codes.csv from `system` on, with edition, server and day as evidence. What fits goes
+    into codes.csv and regions/ of the site's folder, graded; then `items --lint` and `terminology prove`.
 
     \b
     Example:

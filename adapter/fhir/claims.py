@@ -7,8 +7,12 @@ adapter's own, which ``newborn-adapter package`` defines.
 
 from __future__ import annotations
 
+from typing import Any
+
 from adapter.catalogue import Catalogue, ItemType
+from adapter.fhir.definitions import definition, type_names
 from adapter.fhir.json import Json
+from adapter.problems import Layer, Problem, Severity
 
 OWN_PROFILES = {
     "CommunicationRequest": "exam-tell",
@@ -54,7 +58,7 @@ def with_claims(resource: Json, catalogue: Catalogue) -> Json:
         chosen = not (claim.items or claim.regions) or (
             item is not None and (item in claim.items or catalogue.region_of[item] in claim.regions)
         )
-        if chosen and all(name in resource for name in claim.needs) and not any(n in resource for n in claim.without):
+        if chosen and all(has(resource, n) for n in claim.needs) and not any(has(resource, n) for n in claim.without):
             claimed.append(claim.url)
     if catalogue.settings.own_profiles and (own := own_profile(resource, catalogue)):
         claimed.append(f"{catalogue.settings.canonical}/StructureDefinition/{own}")
@@ -63,6 +67,49 @@ def with_claims(resource: Json, catalogue: Catalogue) -> Json:
     meta = {**resource.get("meta", {}), "profile": list(dict.fromkeys(claimed))}
     head: Json = {name: resource[name] for name in ("resourceType", "id") if name in resource}
     return {**head, "meta": meta, **{name: value for name, value in resource.items() if name not in (*head, "meta")}}
+
+
+def has(node: Any, path: str) -> bool:
+    """Whether a resource has an element, each time where it repeats: ``name.family``, in the names of JSON."""
+    name, _, rest = path.partition(".")
+    if not isinstance(node, dict) or name not in node:
+        return False
+    parts = node[name] if isinstance(node[name], list) else [node[name]]
+    return not rest or all(has(part, rest) for part in parts)
+
+
+def lint_claims(catalogue: Catalogue) -> list[Problem]:
+    """Elements that the profile claims of a site ask for and that their resource does not have."""
+    found = []
+    for claim in catalogue.profiles.values():
+        file, line = catalogue.places.get(f"profile {claim.id}", ("profiles.yaml", 0))
+        for path in (*claim.needs, *claim.without):
+            wrong = _unknown_step(claim.resource, path)
+            if wrong is not None:
+                what = f"{claim.resource} has no element '{wrong}'"
+                remedy = "names as in JSON, the parts of a path with points: name.family, valueQuantity"
+                where = f"profiles.{claim.id}"
+                error = Severity.ERROR
+                found.append(
+                    Problem(error, Layer.CATALOGUE, "profile-claim", what, remedy, where=where, file=file, line=line)
+                )
+    return found
+
+
+def _unknown_step(type_name: str, path: str) -> str | None:
+    """The first part of a path that is no element of R4; None where all are, or where nobody knows the type."""
+    if type_name not in type_names():
+        return None
+    done = ""
+    for step in path.split("."):
+        properties = definition(type_name).properties if type_name in type_names() else {}
+        done = f"{done}.{step}" if done else step
+        if step not in properties:
+            return done
+        type_name = properties[step].type
+        if properties[step].is_primitive:
+            return None if done == path else path
+    return None
 
 
 def own_profile(resource: Json, catalogue: Catalogue) -> str | None:

@@ -46,6 +46,9 @@ _FLAG_DISPLAY = {
     "HH": "Critical high",
 }
 _ABSENT_DISPLAY = {
+    "asked-unknown": "Asked But Unknown",
+    "not-asked": "Not Asked",
+    "masked": "Masked",
     "temp-unknown": "Temporarily Unknown",
     "asked-declined": "Asked But Declined",
     "not-permitted": "Not Permitted",
@@ -138,7 +141,7 @@ class Parts:
         details = []
         if side is not None:
             details.append(self._side(side, True))
-        elif named is not None or item.sides is Sides.PAIR:  # the place has it in its name, or it is about the pair
+        elif named is not None or item.sides in (Sides.PAIR, Sides.EITHER):  # named by the place, or of the pair
             details.append(self._side(named or Side.BOTH, False))
         if state is not None:
             details.append(self._state(state))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.sandbox.refusal import Refusal
@@ -38,11 +38,11 @@ class Definitions:
         self._packages = Packages()
         self._systems: dict[str, Json] = {}
         self._concepts: dict[str, dict[str, Json]] = {}
-        self._maps: list[Json] = []
+        self._maps: dict[str, dict[tuple[str, str, bool], list[_Mapping]]] = {}
         for resource in resources:
             self._packages.add(resource)
             if resource.get("resourceType") == "ConceptMap":
-                self._maps.append(dict(resource))
+                self._maps[str(resource.get("url"))] = _mappings(resource)
             if resource.get("resourceType") == "CodeSystem":
                 url = str(resource.get("url"))
                 self._systems[url] = dict(resource)
@@ -144,17 +144,19 @@ class Definitions:
 
     def _translated(self, given: Mapping[str, str]) -> Json:
         system, code = _needed(given, "system"), _needed(given, "code")
-        back, maps = given.get("reverse") == "true", [m for m in self._maps if given.get("url", m["url"]) == m["url"]]
-        if not maps:
+        back, wanted = given.get("reverse") == "true", given.get("targetsystem")
+        urls = [given["url"]] if "url" in given else list(self._maps)
+        if not any(url in self._maps for url in urls):
             raise Refusal(404, "not-found", f"the concept map {given.get('url')} is not held here")
         matches = [
             {"name": "match", "part": [
-                _one("equivalence", "valueCode", target["equivalence"]),
-                *([_one("concept", "valueCoding", concept)] if concept else []),
-                _one("source", "valueUri", one["url"]),
+                _one("equivalence", "valueCode", one.equivalence),
+                *([_one("concept", "valueCoding", one.concept)] if one.concept else []),
+                _one("source", "valueUri", url),
             ]}
-            for one in maps
-            for concept, target in _mapped(one, system, code, given.get("targetsystem"), back)
+            for url in urls
+            for one in self._maps.get(url, {}).get((system, code, back), ())
+            if not wanted or one.system == wanted
         ]  # fmt: skip
         told = any(len(match["part"]) == 3 for match in matches)
         return _parameters([_one("result", "valueBoolean", told), *matches])
@@ -166,22 +168,33 @@ def own_definitions(catalogue: Catalogue | None = None) -> Definitions:
     return Definitions(definitions(catalogue or load_catalogue()))
 
 
-def _mapped(
-    map_: Json, system: str, code: str, target_system: str | None, back: bool
-) -> Iterator[tuple[Json | None, Json]]:
-    """The concept and the target of each mapping of a code; no concept where it is unmatched."""
+class _Mapping(NamedTuple):
+    """Where a code leads: the other's system, its coding (None where it is unmatched), and how well it fits."""
+
+    system: str
+    concept: Json | None
+    equivalence: str
+
+
+def _mappings(map_: Mapping[str, Any]) -> dict[tuple[str, str, bool], list[_Mapping]]:
+    """The mappings of a map by system, code and direction; True: from target to source."""
+    found: dict[tuple[str, str, bool], list[_Mapping]] = {}
     for group in map_.get("group") or ():
-        ends = group.get("source"), group.get("target")
-        here, there = reversed(ends) if back else ends
-        if here != system or (target_system and there != target_system):
-            continue
+        here, there = str(group.get("source")), str(group.get("target"))
         for element in group.get("element") or ():
             for target in element.get("target") or ():
-                if (target.get("code") if back else element.get("code")) != code:
-                    continue
-                other = element if back else target
-                concept = {"system": there, "code": other.get("code"), "display": other.get("display")}
-                yield ({k: v for k, v in concept.items() if v} if other.get("code") else None), target
+                fit = str(target.get("equivalence"))
+                to = _Mapping(there, _concept(there, target), fit)
+                found.setdefault((here, str(element.get("code")), False), []).append(to)
+                if "code" in target:
+                    back = _Mapping(here, _concept(here, element), fit)
+                    found.setdefault((there, str(target["code"]), True), []).append(back)
+    return found
+
+
+def _concept(system: str, held: Json) -> Json | None:
+    concept = {"system": system, "code": held.get("code"), "display": held.get("display")}
+    return {name: value for name, value in concept.items() if value} if held.get("code") else None
 
 
 def _below(parent: Mapping[str, Any]) -> Iterator[Json]:

@@ -10,10 +10,11 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta, timezone
 
+from adapter.catalogue.v2 import CHARACTER_SETS
 from adapter.problems import AdapterError
 
 ENCODING = "^~\\&"
-CHARSETS = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "8859/15": "iso8859-15", "ASCII": "ascii", "": "ascii"}
+CHARSETS = {**CHARACTER_SETS, "": "ascii"}
 """Python's name of a character set of table 0211; an empty MSH-18 means ASCII (section 2.14.9.18)."""
 
 _ESCAPES = {"\\": "\\E\\", "|": "\\F\\", "^": "\\S\\", "&": "\\T\\", "~": "\\R\\"}

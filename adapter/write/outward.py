@@ -9,6 +9,7 @@ from typing import Protocol, cast
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
+from adapter.fhir.claims import lint_claims
 from adapter.problems import AdapterError, Layer, Problem, Severity
 
 
@@ -68,7 +69,7 @@ def allowed(catalogue: Catalogue) -> tuple[str, ...]:
 
 
 def lint_forms(catalogue: Catalogue) -> list[Problem]:
-    """Forms that the site's settings name and that are none."""
+    """Forms that the site's settings name and that are none, and elements that its profile claims name likewise."""
     file, line = catalogue.places.get("settings", ("", 0))
     return [
         Problem(
@@ -83,7 +84,7 @@ def lint_forms(catalogue: Catalogue) -> list[Problem]:
         )
         for name in catalogue.settings.formats or ()
         if name not in OUTWARD
-    ]
+    ] + lint_claims(catalogue)
 
 
 def write(

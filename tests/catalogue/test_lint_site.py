@@ -5,15 +5,36 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hl7apy.v2_5_1.tables import TABLES
 
 from adapter.catalogue import CatalogueError, load_catalogue
 from adapter.catalogue.lint import lint
+from adapter.catalogue.lint_words import TABLE_0074, TABLE_0200, TABLE_0203
+from adapter.fhir.definitions import code_system
 from adapter.problems import Problem
 from adapter.write import lint_forms
 
 SYSTEM = '- {id: ward, uri: "urn:oid:2.999.5", label: Invented codes, local: true}\n'
 HEADER = "- {system: ward, place: first, items: "
 RULE = "unknown-reference"
+
+SCORE = """region: general
+items:
+- id: ward_score
+  position: 9001
+  disturbance: 1
+  label: Invented score
+  type: score
+  no_standard_code: Invented.
+  limits: {{possible: [0, 6], plausible: [0, 6]}}
+  signs:
+  - {{id: one, label: One, answers: [{{id: no, label: No, points: 0}}, {{id: yes, label: Yes, points: 2}}]}}
+  - {{id: two, label: Two, answers: [{{id: no, label: No, points: 0}}, {{id: yes, label: Yes, points: 4}}]}}
+  ranges:
+  - {{high: "<={low}", meaning: expected, flag: N, source: S1}}
+  - {{low: ">={high}", meaning: abnormal, flag: H, source: S1}}
+  sources: [S1]
+"""
 
 FAULTS = {
     "an unknown setting": ({"site.yaml": "langage: de\n"}, "unknown-field", "langage", "spell it"),
@@ -103,6 +124,58 @@ FAULTS = {
         {"equivalences.yaml": "- {id: item length, targets: {8306-3: {equivalence: inexact}}}\n"},
         "wrong-field", "cmd-1", "",
     ),
+    "a reason of no code of R4": (
+        {"reasons.yaml": "- {id: shy, label: Shy, absent: declined}\n"}, "wrong-field", "absent", "",
+    ),
+    "an OID that is none": (
+        {"site.yaml": 'identifier_systems: {mrn: "urn:oid:1.2.x"}\n'}, "setting", "urn:oid:1.2.x", "urn:oid:2.999",
+    ),
+    "a web address without a host": (
+        {"site.yaml": 'identifier_systems: {mrn: "https:///mrn"}\n'}, "setting", "https:///mrn", "https://",
+    ),
+    "an element misspelt": (
+        {"profiles.yaml": '- {id: a, url: "urn:x:a", resource: Patient, needs: [identifer]}\n'},
+        "profile-claim", "'identifer'", "name.family",
+    ),
+    "a part of an element misspelt": (
+        {"profiles.yaml": '- {id: a, url: "urn:x:a", resource: Patient, needs: [name.famly]}\n'},
+        "profile-claim", "'name.famly'", "name.family",
+    ),
+    "a part of what has none": (
+        {"profiles.yaml": '- {id: a, url: "urn:x:a", resource: Patient, needs: [birthDate.year]}\n'},
+        "profile-claim", "birthDate.year", "name.family",
+    ),
+    "an identifier type outside its table": (
+        {"v2.yaml": "authorities: [{system: 'urn:oid:2.999.1', namespace: W, type: MRN}]\n"},
+        "table-code", "'MRN' is not in HL7 table 0203", "MR",
+    ),
+    "a service section outside its table": ({"v2.yaml": "section: NURSE\n"}, "table-code", "0074", "NRS"),
+    "a name type outside its table": ({"v2.yaml": "name_type: BABY\n"}, "table-code", "0200", "NB"),
+    "two systems of one name": (
+        {"systems.yaml": SYSTEM, "v2.yaml": "systems: {ward: LN}\n"}, "same-name", "loinc, ward", "each system",
+    ),
+    "a system of the adapter's own name": (
+        {"systems.yaml": SYSTEM, "v2.yaml": "systems: {ward: 99NEA}\n"}, "same-name", "99NEA", "another",
+    ),
+    "words that the messages cannot carry": (
+        {"v2.yaml": "character_set: 8859/1\n", "methods.yaml": "- {id: by_eye, label: Szemmel látható ő}\n"},
+        "character-set", "(U+0151)", "UNICODE UTF-8",
+    ),
+    "a total that no signs give": (
+        {"regions/x.yaml": SCORE.format(low=8, high=9)},
+        "range-unreachable", ">=9", "these totals",
+    ),
+    "a gap between ranges": (
+        {"regions/x.yaml": SCORE.format(low=1, high=3)},
+        "range-gap", "2 lies between", "ends that meet",
+    ),
+    "a grade of a code that is not there": (
+        {"equivalences.yaml": "- {id: item length, targets: {99999-9: {equivalence: equal}}}\n"},
+        RULE, "99999-9", "8302-2",
+    ),
+    "a kind of what is not there": (
+        {"kinds.yaml": "# ours\n- {id: initial, items: [cry, crying_loud]}\n"}, RULE, "crying_loud", "exists",
+    ),
     "two systems of one URI": (
         {"systems.yaml": '- {id: ward, uri: "http://loinc.org", label: W, local: true}\n'}, "setting", "loinc", "own",
     ),
@@ -127,6 +200,19 @@ def test_it_is_told(fault: str, tmp_path: Path) -> None:
     assert found, [str(problem) for problem in problems_of(tmp_path)]
     assert remedy in found[0].remedy
     assert found[0].file in files or found[0].file in {"site.yaml", "settings.yaml"}
+
+
+def test_a_kind_is_told_by_its_line(tmp_path: Path) -> None:
+    (tmp_path / "kinds.yaml").write_text("# ours\n- {id: initial, items: [cry, crying_loud]}\n")
+    assert [(p.file, p.line) for p in problems_of(tmp_path)] == [("kinds.yaml", 2)]
+
+
+def test_the_tables_are_those_of_the_standard() -> None:
+    """HL7 v2.5.1 as hl7apy has it; R4's terminology of table 0203."""
+    known = {"0074": TABLE_0074, "0200": TABLE_0200, "0203": TABLE_0203}
+    for table, codes in known.items():
+        assert set(TABLES[f"HL7{table}"][1]) - {"NNxxx"} <= codes
+    assert code_system("http://terminology.hl7.org/CodeSystem/v2-0203") - {"NNxxx"} <= TABLE_0203
 
 
 def test_a_line_is_named_where_there_is_one(tmp_path: Path) -> None:

@@ -24,6 +24,8 @@ from adapter.send.rest.client import FhirClient
 from adapter.send.terminology import Recorded, Server, candidates, prove, recorded_answers, translated
 from adapter.write.package import definitions
 
+ROOT = Path(__file__).parents[2]
+
 
 @pytest.fixture(scope="module")
 def base(catalogue: Catalogue) -> Iterator[str]:
@@ -125,7 +127,7 @@ def test_candidates_are_found_by_role_and_words_with_their_parents(base: str, ca
     assert {one.code for one in found.found} == {made_up.REPLACEMENT}
     assert {one.parents for one in found.found} == {("Clinical finding",)}
     head, *rows = found.as_csv().splitlines()
-    assert head.startswith("place,label,asked,system,code,display")
+    assert head.split(",")[4:] == (ROOT / "mappings/codes.csv").read_text("utf-8").splitlines()[0].split(",")
     assert made_up.SNOMED_VERSION in rows[0]
     assert found.day in rows[0]
 
@@ -194,3 +196,20 @@ def test_age_is_counted_from_the_day_the_server_was_asked(proof: Proof, tmp_path
 
 def _well(proof: Proof) -> tuple[ProvedCode, ...]:
     return tuple(one.model_copy(update={"verdict": Verdict.PROVED}) for one in proof.codes)
+
+
+def test_a_server_is_asked_for_the_properties_that_are_judged(record: Path) -> None:
+    """R4 $lookup: where no properties are named, the server chooses what it returns."""
+    asked = [json.loads(line)["question"] for line in record.read_text("utf-8").splitlines()[1:]]
+    looked_up = [question for question in asked if question.startswith("CodeSystem/$lookup")]
+    assert all("property=designation" in question for question in looked_up)
+    assert all("property=inactive" in q for q in looked_up if "snomed" in q)
+    assert all("property=SCALE_TYP" in q and "property=STATUS" in q for q in looked_up if "loinc" in q)
+    assert not [question for question in asked if "Patient" in question or "identifier" in question]
+
+
+def test_a_record_that_was_cut_short_leaves_nothing(base: str, tmp_path: Path) -> None:
+    path = tmp_path / "answers.ndjson"
+    with pytest.raises(RuntimeError), FhirClient(base) as client, recorded_answers(Server(client), path):
+        raise RuntimeError
+    assert list(tmp_path.iterdir()) == []

@@ -82,7 +82,11 @@ def test_commands_warn_of_a_proof_only_where_the_site_asks(recorded: Path, site:
     assert b"proof" not in run_here("validate", bundle).stderr
     (tmp_path / "other").mkdir()
     (tmp_path / "other" / "site.yaml").write_text("proof: {wanted: true, days: 1}\n")
-    assert b"proof-missing" in run_here("validate", bundle, "--site", tmp_path / "other").stderr
+    other = ("--site", tmp_path / "other")
+    assert b"proof-missing" in run_here("validate", bundle, *other).stderr
+    captured = Path(__file__).parents[2] / "examples/captures/d01-well-term-girl.json"
+    sent = run_here("send", captured, "--to", "http://127.0.0.1:9/fhir", "--dry-run", *other, folder=tmp_path)
+    assert b"proof-missing" in sent.stderr
 
 
 def test_candidates_as_a_table_to_choose_from(base: str, tmp_path: Path) -> None:

@@ -139,9 +139,13 @@ def recorded_answers(inner: Terminology, path: Path | None) -> Iterator[Terminol
         yield inner
         return
     unfinished = path.with_name(f".{path.name}.unfinished")
-    with unfinished.open("w", encoding="utf-8") as out:
-        yield Recording(inner, out)
-    unfinished.replace(path)
+    try:
+        with unfinished.open("w", encoding="utf-8") as out:
+            yield Recording(inner, out)
+        unfinished.replace(path)
+    except BaseException:
+        unfinished.unlink(missing_ok=True)
+        raise
 
 
 __all__ = [

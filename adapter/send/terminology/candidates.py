@@ -21,10 +21,10 @@ SNOMED_ROOTS = {"value": ("404684003", "362981000"), "question": ("363787002",)}
 """SNOMED CT top concepts by role: clinical finding, qualifier value; observable entity. Asked, never sent."""
 
 COLUMNS = (
-    *("place", "label", "asked", "system", "code", "display", "kind", "parents", "status", "global_patient_set"),
-    *("evidence", "seen"),
+    *("place", "label", "asked", "parents"),
+    *("system", "code", "display", "kind", "status", "global_patient_set", "evidence", "seen", "dimension"),
 )
-"""From ``system`` on those of ``codes.csv``, with the parents between."""
+"""From ``system`` on those of ``codes.csv``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +55,15 @@ class Candidates:
         return f"$expand and $lookup, {self.editions.get(system) or 'edition not told'}, {self.server}, {self.day}"
 
     def as_csv(self) -> str:
-        """A line a candidate; a person strikes out what does not fit and copies the rest into ``codes.csv``."""
+        """A line a candidate; a person copies what fits, from the column ``system`` on, into ``codes.csv``."""
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(COLUMNS)
         for one in self.found:
             writer.writerow((
-                *(one.place, one.label, one.words, one.system, one.code, one.display, one.kind),
-                *("; ".join(one.parents), "verified", "", "release", self.evidence(one.system)),
+                *(one.place, one.label, one.words, "; ".join(one.parents)),
+                *(one.system, one.code, one.display, one.kind),
+                *("verified", "", "release", self.evidence(one.system), ""),
             ))  # fmt: skip
         return out.getvalue()
 

@@ -6,7 +6,7 @@ and $expand, ConceptMap/$translate. All parameters are simple, so each can be as
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -18,13 +18,22 @@ POSSIBLY = "http://snomed.info/sct?fhir_cm=900000000000523009"
 """Implicit concept maps of SNOMED CT from inactive concepts to those in their place (R4 snomedct.html)."""
 
 
-def _asked(operation: str, parameters: list[tuple[str, str | None]]) -> str:
+def _asked(operation: str, parameters: Sequence[tuple[str, str | None]]) -> str:
     return f"{operation}?{urlencode([(n, v) for n, v in parameters if v is not None], quote_via=quote)}"
+
+
+_ALWAYS = ("version", "display", "designation", "parent")
+_WANTED = {
+    "http://snomed.info/sct": ("inactive",),
+    "http://loinc.org": ("STATUS", "SCALE_TYP", "PROPERTY", "MAP_TO", "answer-list"),
+}
+"""Properties that a server is asked to tell; where none are named, it chooses itself (R4 $lookup, property)."""
 
 
 def lookup(system: str, code: str, version: str | None = None) -> str:
     """What an edition knows of a code: names, whether it is active, its properties."""
-    return _asked("CodeSystem/$lookup", [("system", system), ("code", code), ("version", version)])
+    wanted = [("property", name) for name in (*_ALWAYS, *_WANTED.get(system, ("inactive",)))]
+    return _asked("CodeSystem/$lookup", [("system", system), ("code", code), ("version", version), *wanted])
 
 
 def validate_code(system: str, code: str, version: str | None = None) -> str:

@@ -1,0 +1,108 @@
+"""Faults of what leaves the house: words that the site's v2 messages cannot carry, codes outside HL7's own tables.
+
+The tables are those of HL7 v2.5.1, chapter 2C: 0074 (diagnostic service section), 0200 (name type) and 0203
+(identifier type), the last two with what later versions added (FHIR R4, terminology of v2-0200 and v2-0203).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+
+from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.v2 import CHARACTER_SETS, V2Settings
+from adapter.problems import Layer, Problem, Severity
+
+
+def _codes_of(table: str) -> frozenset[str]:
+    return frozenset(table.split())
+
+
+TABLE_0074 = _codes_of("""
+    AU BG BLB CH CP CT CTH CUS EC EN HM ICU IMM LAB MB MCB MYC NMR NMS NRS OSL OT OTH OUS PF PHR PHY PT RAD RC RT
+    RUS RX SP SR TX VR VUS XRC
+""")
+TABLE_0200 = _codes_of("""
+    A B BAD C D I K L M MSK N NAV NB NOUSE P R REL S T TEMP U
+""")
+TABLE_0203 = _codes_of("""
+    AC ACSN AM AMA AN ANC AND ANON ANT APRN ASID BA BC BCFN BCT BR BRN BSNR CC CONM CY CZ DC DCFN DDS DEA DFN DI DL
+    DN DO DP DPM DR DS EI EN ESN FDR FDRFN FI FILL GI GL GN HC IND JHN LACSN LANR LI LN LR MA MB MC MCD MCN MCR MCT
+    MD MI MR MRT MS NBSNR NCT NE NH NI NII NIIP NP NPI OBI OD PA PC PCN PE PEN PHC PHE PHO PI PLAC PN PNT PPIN PPN
+    PRC PRN PT QA RI RN RPH RR RRI RRP SB SID SL SN SNBSN SNO SP SR SS STN TAX TN TPR TRL U UDI UPIN USID VN VP VS
+    WC WCN WP XV XX
+""")
+
+
+def lint_words(catalogue: Catalogue) -> list[Problem]:
+    """All faults of the v2 settings that need the words and codes of the catalogue."""
+    return [*_codes(catalogue.v2), *_systems(catalogue), *_characters(catalogue)]
+
+
+def _said(rule: str, what: str, remedy: str, where: str = "", place: tuple[str, int] = ("v2.yaml", 0)) -> Problem:
+    file, line = place
+    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=where, file=file, line=line or None)
+
+
+def _codes(settings: V2Settings) -> Iterator[Problem]:
+    given = [("name_type", settings.name_type, "0200", TABLE_0200)]
+    if settings.section is not None:
+        given.append(("section", settings.section, "0074", TABLE_0074))
+    given += [
+        (f"authorities, {one.system}", one.type, "0203", TABLE_0203) for one in settings.authorities if one.type
+    ]
+    for where, code, table, codes in given:
+        if code not in codes:
+            near = ", ".join(sorted(codes)) if len(codes) < 45 else "such as MR, PI, PN, VN"
+            yield _said("table-code", f"'{code}' is not in HL7 table {table}", near, where)
+
+
+def _systems(catalogue: Catalogue) -> Iterator[Problem]:
+    """Two code systems of one name: a receiver could not tell their codes apart."""
+    names = dict(catalogue.v2.systems)
+    for name, count in Counter(names.values()).items():
+        if count > 1:
+            same = ", ".join(sorted(system for system, word in names.items() if word == name))
+            yield _said("same-name", f"{same} are all written as {name}", "a name for each system", "systems")
+    if catalogue.v2.own_system in names.values():
+        what = f"{catalogue.v2.own_system} is the name of the adapter's own codes too"
+        yield _said("same-name", what, "another own_system, or another name", "systems")
+
+
+def _characters(catalogue: Catalogue) -> Iterator[Problem]:
+    """Words that the character set of the messages does not have: without this, each exam with them is refused."""
+    codec = CHARACTER_SETS[catalogue.v2.character_set]
+    for place, where, text in _all_words(catalogue):
+        missing = sorted({character for character in text if not _has(codec, character)})
+        if missing:
+            shown = ", ".join(f"'{character}' (U+{ord(character):04X})" for character in missing)
+            what = f'{shown} in "{text}" is not in {catalogue.v2.character_set}, which v2.yaml asks for'
+            remedy = "character_set: UNICODE UTF-8, or other words"
+            yield _said("character-set", what, remedy, where, catalogue.places.get(place, ("", 0)))
+
+
+def _has(codec: str, character: str) -> bool:
+    try:
+        character.encode(codec)
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _all_words(catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
+    """Where each stands, and the words that messages may carry."""
+    for item in catalogue.items.values():
+        parts: list[tuple[str, str]] = [("", item.label)]
+        for name, some in (("answers", item.answers), ("components", item.components), ("signs", item.signs)):
+            entries: Iterable[tuple[str, str]] = ((one.id, one.label) for one in some)
+            parts += [(f".{name}.{own}", label) for own, label in entries]
+        for sign in item.signs:
+            parts += [(f".signs.{sign.id}.{answer.id}", answer.label) for answer in sign.answers]
+        yield from ((item.id, f"{item.id}{part}", label) for part, label in parts)
+    lists = ("methods", "sites", "states", "reasons", "roles", "kinds", "sides", "meanings")
+    for name in lists:
+        for one in getattr(catalogue, name).values():
+            yield f"{name} {one.id}", f"{name}.{one.id}", one.label
+    for unit in catalogue.units.values():
+        yield "units", f"units.{unit.ucum}", unit.label
+    yield "settings", "policy.name", catalogue.settings.policy.name
