@@ -124,6 +124,7 @@ class Adversary:
             self._delayed.clear()
             self._store.restore(backup)
             self._earlier.restore(backup)
+            self.others = {place: content for place, content in self.others.items() if self._plain(place) == content}
 
     def replace(self) -> None:
         """Be another server, on which others lie under the ids that are known from this one."""
@@ -131,6 +132,7 @@ class Adversary:
             mine = self._held()
             empty = Store()
             self._delayed.clear()
+            self.others.clear()
             self._store.restore(empty.backup())
             empty.close()
             for number, resource in enumerate(_of_others(mine)):

@@ -104,7 +104,8 @@ class Ward:
 
     def check(self) -> None:
         """What must hold at any moment."""
-        assert self.server.touched() == []
+        touched = self.server.touched()
+        assert touched == [], touched
         for row in self.outbox.rows():
             if row.state is State.DEAD:
                 assert {one.rule for one in row.reasons} <= TRUE_REASONS, row.reasons

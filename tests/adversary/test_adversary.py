@@ -54,6 +54,10 @@ class Hostile(RuleBasedStateMachine):
     def restore(self, number: int) -> None:
         self._server.restore(self._ward.backups[number % len(self._ward.backups)])
 
+    @rule()
+    def replace(self) -> None:
+        self._server.replace()
+
     @invariant()
     def holds(self) -> None:
         if hasattr(self, "_ward"):
