@@ -104,8 +104,8 @@ def test_counts_and_z_scores_have_the_units_that_loinc_shows_for_them() -> None:
     assert "{count}" not in {unit.ucum for unit in UNITS.values()}
 
 
-# One rule: exactly by the published factor, then rounded once, half up, to the places of the unit that it is converted
-# to; in its own unit every digit stays. Factors: NIST Handbook 44, appendix C (1 lb = 453.592 37 g, 16 oz to the lb).
+# One rule: exactly by the published factor, then rounded once, half up, to the places of the unit that it becomes; in
+# its own unit every digit stays. Factors: NIST Handbook 44, appendix C (1 lb = 453.592 37 g, 16 oz to the lb).
 @pytest.mark.parametrize(
     ("quantity", "ucum", "converted"),
     [
