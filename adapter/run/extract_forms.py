@@ -23,6 +23,7 @@ from adapter.catalogue import load_catalogue
 from adapter.fhir.json import dumps, loads
 from adapter.files.dedupe import Dedupe
 from adapter.run.merge import Stays, in_order, number_of
+from adapter.run.work import NotPossible
 from adapter.write.bulk_data import BulkDataFiles, Line, lines_of
 from adapter.write.omop import (
     IDENTIFIED,
@@ -40,6 +41,7 @@ from adapter.write.tables import TABLES, Column, Known, Row
 from adapter.write.tables.arrow import ParquetFile
 from adapter.write.tables.dictionary import Counts
 from adapter.write.tables.files import TableFiles, write_dictionary
+from adapter.write.tables.proof import NEEDED, NotProved, proved, write_proof
 from adapter.write.tables.spreadsheet import CsvFile, RawCsvFile, read_rows
 from adapter.write.views import views
 
@@ -130,6 +132,12 @@ class Tables:
             for name in self.options.tables
         }
         write_dictionary(out, self.catalogue, counts)
+        if counts.keys() >= set(NEEDED) and counts["exams"].rows:
+            write_proof(out, self.catalogue)
+            try:
+                proved(out)
+            except NotProved as error:
+                raise NotPossible(f"{error}. Nothing is written: report this fault of the program") from None
 
 
 class _MergedTable:

@@ -64,6 +64,7 @@ def test_the_tables_and_their_dictionary(wanted: Path) -> None:
         *(f"{n}.csv" for n in TABLES),
         "datapackage.json",
         "held.csv",
+        "proof",
         "dictionary.csv",
         "dictionary.html",
     }

@@ -76,7 +76,9 @@ def all_files(folder: Path) -> dict[str, bytes]:
     return {
         str(path.relative_to(folder)): path.read_bytes()
         for path in paths
-        if not path.name.startswith(("manifest", "held", "datapackage")) and path.suffix not in (".parquet", ".html")
+        if "proof" not in path.parts
+        and not path.name.startswith(("manifest", "held", "datapackage"))
+        and path.suffix not in (".parquet", ".html")
     }
 
 

@@ -177,7 +177,7 @@ class _Filled:
         said = [meaning for one in stand if (meaning := _meaning(one)) is not None]
         self._put(column, max(said, key=_ORDER.__getitem__) if said else None)
         indexes = {one.index for one in stand}
-        if any(one.judged is not None for one in here if one.index not in indexes):
+        if any(_meaning(one) is not None for one in here if one.index not in indexes):
             self.repeated.append(column)
 
     def _texts(self, name: str, here: list[Evidence]) -> None:
