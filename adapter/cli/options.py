@@ -23,6 +23,7 @@ def site_option(command: F) -> F:
         "--site",
         type=click.Path(path_type=Path, file_okay=False),
         envvar="NEWBORN_ADAPTER_SITE",
+        show_envvar=True,
         help="A site's own folder, laid over the shipped catalogue.",
     )(command)
 

@@ -31,6 +31,7 @@ _OPTIONS = (
         "target_file",
         type=click.Path(path_type=Path, dir_okay=False),
         envvar="NEWBORN_ADAPTER_TARGET",
+        show_envvar=True,
         help="A YAML file that says where the server is, who we are there and how to send; it holds no secrets.",
     ),
     click.option("--token-env", metavar="NAME", help="The environment variable that holds a bearer token."),
@@ -147,6 +148,7 @@ def outbox_option(command: F) -> F:
         default=Path("outbox.db"),
         show_default=True,
         envvar="NEWBORN_ADAPTER_OUTBOX",
+        show_envvar=True,
         help="The file that keeps what is to be sent and what became of it. It holds patients' data.",
     )(command)
 

@@ -28,7 +28,7 @@ class Rows:
 
     A table is only cut where its header has the columns that are ``needed`` and, where ``known`` are named, no
     others: what is wrong with a header is to be said once. ``every`` says that all inputs are tables, whatever their
-    names. The delimiter is found as the readers find it.
+    names. The delimiter is found as the readers find it. ``whole`` tables are never cut: their header is not row 1.
     """
 
     key: tuple[str, ...] = ("exam_id",)
@@ -38,13 +38,15 @@ class Rows:
     delimiter: str | None = None
     delimiters: tuple[str, ...] = _DELIMITERS
     every: bool = False
+    whole: bool = False
 
     @classmethod
     def of_plan(cls, plan: Plan) -> Rows:
         """For tables that are read through a plan."""
         encoding = "utf-8-sig" if plan.table.encoding == "utf-8" else plan.table.encoding
         needed, delimiters = tuple(plan.columns()), (",", ";", "\t", "|")
-        return cls(tuple(plan.key), needed, (), encoding, plan.table.delimiter, delimiters, every=True)
+        whole = not plan.table.begins_with_header
+        return cls(tuple(plan.key), needed, (), encoding, plan.table.delimiter, delimiters, True, whole)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ class _Group:
 
 def rows_of(path: Path, how: Rows, whole: Piece) -> Iterator[Piece]:
     """The pieces of a table; ``whole`` is given back where it cannot be cut and is small enough, else the reason."""
-    header = _header(path, how)
+    header = None if how.whole else _header(path, how)
     found = None if header is None else _looked_through(path, how)
     small = whole.size <= MOST_BYTES and not (how.every and path.suffix.lower() == ".gz")
     if header is None or found == 0 or (isinstance(found, Problem) and small):

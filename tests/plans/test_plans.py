@@ -104,7 +104,7 @@ def test_rows_of_one_key_must_agree(tmp_path: Path) -> None:
         ({"Exam_time": "-"}, "no-time-of-day", "row 2, column Exam date"),
         ({"oz": ""}, "wrong-parts", "row 2, column lb"),
         ({"oz": "17"}, "wrong-parts", "row 2, column oz"),
-        ({"Temp": "36.8.1"}, "not-a-number", "row 2, column Temp"),
+        ({"Temp": "36,8,1"}, "not-a-number", "row 2, column Temp"),
         ({"Temp": "98,6"}, "impossible-value", "row 2, column Temp"),
         ({"Weeks": "39,5"}, "not-a-number", "row 2, column Weeks"),
         ({"Weeks": "52"}, "out-of-bounds", "row 2, column Weeks"),

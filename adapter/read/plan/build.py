@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from adapter.read.places import CellPlaces
@@ -142,6 +143,8 @@ def _value(plan: FindingPlan, fill: RowFill, at: str) -> Any:
     if plan.time is not None:
         moment = fill.moment(plan.time, at)
         return {"time": moment} if moment is not None else None
+    if plan.unit_in_cell:
+        return _with_unit(plan, fill, at)
     if plan.unit is not None:
         return _quantity(plan, fill, at)
     return fill.answers(plan.value, plan.split, at) if plan.split else fill.text(plan.value, at)
@@ -153,11 +156,35 @@ def _unit(plan: FindingPlan, fill: RowFill, at: str) -> dict[str, Any]:
 
 def _quantity(plan: FindingPlan, fill: RowFill, at: str) -> Any:
     number = fill.number_text(plan.value, at)
-    if not isinstance(number, str):
-        return number
+    return {**_amount(number), **_unit(plan, fill, at)} if isinstance(number, str) else number
+
+
+def _amount(number: str) -> dict[str, Any]:
     comparator = next((mark for mark in ("<=", ">=", "<", ">") if number.startswith(mark)), None)
     digits = number.removeprefix(comparator or "").strip()
-    return {"value": digits, **present({"comparator": comparator}), **_unit(plan, fill, at)}
+    return {"value": digits, **present({"comparator": comparator})}
+
+
+_NUMBER = r"((?:[<>]=?\s*)?-?\d[\d.,]*)"
+_UNIT = r"([^\d\s.,]\S*)"
+_AMOUNT = re.compile(rf"{_NUMBER}\s*{_UNIT}(?:\s+{_NUMBER}\s*{_UNIT})?", re.ASCII)
+
+
+def _with_unit(plan: FindingPlan, fill: RowFill, at: str) -> Any:
+    """A number and its unit in one cell, such as 3.2 kg; or two parts of one amount, such as 7 lb 4 oz."""
+    text = fill.text(plan.value, at)
+    if not isinstance(text, str):
+        return text
+    match = _AMOUNT.fullmatch(text)
+    if match is None:
+        remedy = "the number, then its unit, such as 3.2 kg"
+        return Unreadable("no-unit-in-cell", f"{shown(text)} is not a number with its unit", remedy)
+    number, unit, more, unit_of_more = match.groups()
+    values = [fill.pointed(n) for n in (number, more) if n is not None]
+    if bad := next((value for value in values if isinstance(value, Unreadable)), None):
+        return bad
+    amount = {**_amount(str(values[0])), "unit": unit}
+    return amount if more is None else {**amount, "plus": {"value": values[1], "unit": unit_of_more}}
 
 
 def _parts(plan: FindingPlan, fill: RowFill, at: str) -> Any:

@@ -13,6 +13,9 @@ from adapter.read.plan.times import hours_later, read_moment, read_parts
 from adapter.read.raw import Unreadable
 from adapter.read.wording import one_of, shown
 
+_LONGEST = 200
+"""Characters of a cell that a pattern is tried on: a pattern may take long on a long cell."""
+
 
 @dataclass(slots=True)
 class RowFill:
@@ -45,8 +48,20 @@ class RowFill:
             return source.constant
         if source.row_number:
             return f"{source.prefix}{self.number}{source.suffix}"
+        text = self._part(source)
+        return self._translated(source, text) if isinstance(text, str) else text
+
+    def _part(self, source: Source) -> str | Unreadable | None:
+        """What a source takes of its cell: all, or the part that its pattern names."""
         text = self.cell(source.column, source.missing) if source.column else None
-        return None if text is None else self._translated(source, text)
+        if text is None or source.pattern is None:
+            return text
+        match = re.fullmatch(source.pattern, text) if len(text) <= _LONGEST else None
+        if match is None:
+            remedy = f"a cell that the plan's pattern takes: {source.pattern}"
+            return Unreadable("not-in-pattern", "is not written as the plan's pattern", remedy)
+        part = (match[1] or "").strip()
+        return None if not part or part in self.plan.missing or part in source.missing else part
 
     def _translated(self, source: Source, text: str) -> Any:
         if source.map:
@@ -62,7 +77,9 @@ class RowFill:
         if source is None or source.column is None:
             return self.text(source, at)
         self.places.put(at, self.number, source.column)
-        text = self.cell(source.column, source.missing)
+        text = self._part(source)
+        if isinstance(text, Unreadable):
+            return text
         parts = [part.strip() for part in text.split(mark)] if text else []
         return [self._translated(source, part) for part in parts if part] or None
 
@@ -71,10 +88,14 @@ class RowFill:
         found = self.text(source, at)
         return self.pointed(found) if isinstance(found, str) else found
 
-    def pointed(self, text: str) -> str:
-        """A number with the table's decimal mark as one with a point."""
-        if self.plan.table.decimal == "comma" and re.fullmatch(r"-?\d+,\d+", text):
-            return text.replace(",", ".")
+    def pointed(self, text: str) -> str | Unreadable:
+        """A number with the table's decimal mark as one with a point; with a point where a comma is told, refused."""
+        if self.plan.table.decimal == "comma":
+            if "." in text:
+                remedy = "a comma for the decimals and nothing for the thousands, such as 1,234 or 1234"
+                return Unreadable("ambiguous-number", f"{shown(text)} has a point: decimal or thousand?", remedy)
+            if re.fullmatch(r"(?:[<>]=?\s*)?-?\d+,\d+", text):
+                return text.replace(",", ".")
         return text
 
     def whole(self, source: Source | None, at: str) -> Any:
@@ -118,6 +139,8 @@ class RowFill:
             found = present({"weeks": weeks, "days": days})
         elif plan.total_days is not None:
             found = _weeks_and_days(self.whole(plan.total_days, at))
+        elif plan.weeks_and_days is not None:
+            found = _both(self.text(plan.weeks_and_days, at))
         else:
             found = _weeks_and_days(_days(self.number_text(plan.decimal_weeks, at)))
         if not found:
@@ -127,6 +150,18 @@ class RowFill:
             if isinstance(found, Unreadable)
             else found | present({"method": self.text(plan.method, f"{at}/method")})
         )
+
+
+def _both(text: Any) -> Any:
+    """Weeks and days written in one, such as 39+4; of 39 the days are not known."""
+    if not isinstance(text, str):
+        return text
+    match = re.fullmatch(r"(\d{1,2})(?:\s*\+\s*([0-6]))?", text, re.ASCII)
+    if match is None:
+        return Unreadable(
+            "not-a-gestation", f"{shown(text)} is not weeks and days", "weeks+days with days of 0 to 6, such as 39+4"
+        )
+    return present({"weeks": int(match[1]), "days": int(match[2]) if match[2] else None})
 
 
 def present(fields: dict[str, Any]) -> dict[str, Any]:

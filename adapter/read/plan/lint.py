@@ -121,8 +121,18 @@ def _finding(
 def _units(plan: FindingPlan, item: Item, catalogue: Catalogue, at: str, place: PlaceOf) -> Iterator[Problem]:
     allowed = listed(units_of(item, catalogue.units))
     measured = item.type in (ItemType.QUANTITY, ItemType.QUANTITIES) and (plan.value or plan.components)
-    if measured and plan.unit is None:
-        yield place(at).error("plan-unit", f"{item.id} has no unit", f"unit: one of {allowed}, or a column", item.id)
+    if plan.unit_in_cell and (item.type is not ItemType.QUANTITY or plan.value is None or plan.unit is not None):
+        what = f"{item.id} is not read with a unit in its cell"
+        remedy = "value with unit_in_cell, of an item that is one number; or unit, not both"
+        yield place(f"{at}/unit_in_cell").error("plan-unit", what, remedy, item.id)
+        return
+    if measured and plan.unit is None and not plan.unit_in_cell:
+        yield place(at).error(
+            "plan-unit",
+            f"{item.id} has no unit",
+            f"unit: one of {allowed}, or a column; or unit_in_cell: true",
+            item.id,
+        )
     if plan.unit is not None and not measured:
         what = f"{item.id} takes no unit here"
         yield place(f"{at}/unit").error("plan-unit", what, "leave it out; parts name their own", item.id)

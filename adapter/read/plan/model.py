@@ -6,6 +6,7 @@ value translations. Times, gestations and values have forms of their own.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
@@ -36,11 +37,16 @@ def _one_of(model: Any, *names: str) -> None:
 
 
 class Source(Frozen):
-    """Where a field's text comes from; ``map`` translates cells, ``otherwise`` stands for all it does not name."""
+    """Where a field's text comes from; ``map`` translates cells, ``otherwise`` stands for all it does not name.
+
+    ``pattern`` takes a part of a cell: a regular expression (of Python's ``re``) that the whole cell must match, with
+    one group, which is the part taken; where the group takes no part in the match, the part is missing.
+    """
 
     constant: Word | None = None
     column: str | None = None
     row_number: bool = False
+    pattern: str | None = None
     prefix: str = ""
     suffix: str = ""
     map: dict[str, Word] = Field(default_factory=dict)
@@ -50,6 +56,10 @@ class Source(Frozen):
     @model_validator(mode="after")
     def _origin(self) -> Source:
         _one_of(self, "constant", "column", "row_number")
+        if self.pattern is not None:
+            _one_group(self.pattern)
+            if self.column is None:
+                raise ValueError("a pattern takes a part of a cell; name the column")
         return self
 
     @property
@@ -60,6 +70,15 @@ class Source(Frozen):
         if self.constant is not None:
             return (self.constant,)
         return (*self.map.values(), *([self.otherwise] if self.otherwise is not None else [])) if self.map else None
+
+
+def _one_group(pattern: str) -> None:
+    try:
+        groups = re.compile(pattern).groups
+    except re.error as error:
+        raise ValueError(f"is no regular expression: {error}; one such as 'L ([0-9]) / R [0-9]'") from None
+    if groups != 1:
+        raise ValueError(f"has {groups} groups; exactly one ( ) around the part to take, (?: ) around others")
 
 
 def _plain(value: Any) -> Any:
@@ -123,18 +142,20 @@ class ExaminerPlan(Frozen):
 class GestationPlan(Frozen):
     """Gestation at birth: completed weeks (with or without days), or all days, or weeks with decimals.
 
-    Decimal weeks are turned into the nearest day.
+    Decimal weeks are turned into the nearest day. ``weeks_and_days`` are both in one cell, written ``39+4`` (common
+    practice); a cell of ``39`` has no days.
     """
 
     weeks: Fill | None = None
     days: Fill | None = None
     total_days: Fill | None = None
     decimal_weeks: Fill | None = None
+    weeks_and_days: Fill | None = None
     method: Fill | None = None
 
     @model_validator(mode="after")
     def _origin(self) -> GestationPlan:
-        _one_of(self, "weeks", "total_days", "decimal_weeks")
+        _one_of(self, "weeks", "total_days", "decimal_weeks", "weeks_and_days")
         if self.days is not None and self.weeks is None:
             raise ValueError("days go with weeks; total_days holds all of them")
         return self
@@ -205,7 +226,7 @@ class FindingPlan(Frozen):
     """How one item is read from a row.
 
     Where the cell is missing the item is not recorded, unless ``when_missing`` names the reason for which it was
-    not examined.
+    not examined. ``unit_in_cell`` says that the cell holds the number with its unit, such as ``3.2 kg``.
     """
 
     item: Key
@@ -213,6 +234,7 @@ class FindingPlan(Frozen):
     value: Fill | None = None
     split: str | None = Field(default=None, min_length=1, max_length=3)
     unit: Fill | None = None
+    unit_in_cell: bool = False
     parts: tuple[Part, Part] | None = None
     components: dict[str, Fill] = Field(default_factory=dict)
     total: Fill | None = None
@@ -232,12 +254,35 @@ class FindingPlan(Frozen):
 
 
 class TablePlan(Frozen):
-    """How the table itself is written."""
+    """How the table itself is written.
+
+    The header is row 1, or ``header_row``, or the first row of which the cells hold all the names in
+    ``header_with``; what stands above is not read. A header of several ``header_rows`` names each column by its
+    cells from above to below, joined by `` / ``; an empty cell of an upper row belongs to the one on its left.
+    ``skip_rows`` and ``skip_where`` are not read, such as a row of units or of sums. With ``decimal: comma`` a
+    number with a point is refused: it may be a thousand.
+    """
 
     sheet: str | None = None
     delimiter: Literal[",", ";", "\t", "|"] | None = None
     encoding: Literal["utf-8", "latin-1", "cp1252", "utf-16"] = "utf-8"
     decimal: Literal["point", "comma"] = "point"
+    header_row: int | None = Field(default=None, ge=1, le=1000)
+    header_with: tuple[Word, ...] = ()
+    header_rows: int = Field(default=1, ge=1, le=3)
+    skip_rows: tuple[int, ...] = ()
+    skip_where: tuple[When, ...] = ()
+
+    @model_validator(mode="after")
+    def _one_header(self) -> TablePlan:
+        if self.header_row is not None and self.header_with:
+            raise ValueError("header_row and header_with both say where the header is; one of them")
+        return self
+
+    @property
+    def begins_with_header(self) -> bool:
+        """Whether the first row is the whole header."""
+        return self.header_row in (None, 1) and not self.header_with and self.header_rows == 1
 
 
 class Plan(Frozen):

@@ -42,7 +42,7 @@ def _readings(table: Table | Problem, plan: Plan, catalogue: Catalogue, name: st
         return
     absent = [column for column in plan.columns() if column not in table.columns]
     if absent:
-        place = Place("row 1", None, name)
+        place = Place(f"row {table.header}", None, name)
         problems = [
             place.error(
                 "no-column", f"the plan reads a column {shown(c)}, which is not there", one_of(c, table.columns, 30)

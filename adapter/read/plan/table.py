@@ -18,8 +18,9 @@ from typing import Any
 from adapter.problems import AdapterError, Problem
 from adapter.read.files import MOST_BYTES, MOST_CELLS, MOST_UNPACKED, table_rows, unpacked
 from adapter.read.places import Place
+from adapter.read.plan.header import MOST_ABOVE, find_header, header_line
 from adapter.read.plan.model import TablePlan
-from adapter.read.wording import listed, shown
+from adapter.read.wording import listed, one_of, shown
 
 _BROKEN = (zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, SyntaxError)
 """What a broken workbook makes openpyxl and the XML parser raise, at its beginning or at any row."""
@@ -36,7 +37,7 @@ class TooManyCells(AdapterError):
 
 
 Row = tuple[int, dict[str, str]]
-"""A row's number, counted as a spreadsheet does (the header is row 1), and its cells by column, trimmed."""
+"""A row's number, counted as a spreadsheet does (from 1, whatever row the header is), and its cells, trimmed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,8 @@ class Table:
 
     columns: tuple[str, ...]
     rows: Iterator[Row | Problem]
+    header: int = 1
+    """The number of the header's last row."""
 
 
 def open_table(source: Path | bytes, how: TablePlan, name: str = "") -> Table | Problem:
@@ -64,7 +67,7 @@ def open_table(source: Path | bytes, how: TablePlan, name: str = "") -> Table | 
         )
     except _BROKEN:
         return place.error("not-a-workbook", "is not a workbook that can be read", "an .xlsx file, or CSV")
-    return lines if isinstance(lines, Problem) else _table(lines, place)
+    return lines if isinstance(lines, Problem) else _table(lines, how, place)
 
 
 def _content(path: Path) -> bytes:
@@ -78,7 +81,8 @@ def _too_large(place: Place, what: str) -> Problem:
 
 def header_of(path: Path, how: TablePlan) -> Table | Problem:
     """The table of a file of any size, of which only the columns are to be known."""
-    if path.suffix.lower() in _WORKBOOKS or not path.is_file() or path.stat().st_size <= MOST_BYTES:
+    small = not path.is_file() or path.stat().st_size <= MOST_BYTES
+    if small or path.suffix.lower() in _WORKBOOKS or not how.begins_with_header:
         return open_table(path, how)
     with path.open("rb") as file:
         first = file.readline(MOST_BYTES)
@@ -87,34 +91,47 @@ def header_of(path: Path, how: TablePlan) -> Table | Problem:
 
 def piece_of_table(text: str, how: TablePlan, name: str, first_row: int) -> Table | Problem:
     """A piece of a longer text table: its header and some of its rows, the first of which has this number."""
-    return _table(_csv(text, how), Place("", None, name), first_row)
+    return _table(_csv(text, how), how, Place("", None, name), first_row)
 
 
-def _table(lines: Iterator[list[str]], place: Place, first_row: int = 2) -> Table | Problem:
+def _table(lines: Iterator[list[str]], how: TablePlan, place: Place, first_row: int | None = None) -> Table | Problem:
     try:
-        header = tuple(cell.strip() for cell in next(lines, []))
+        found = find_header(lines, how)
     except TooManyCells:
         return _too_large(place, f"holds more than {MOST_CELLS} cells")
     except csv.Error as error:
         return place.error("not-csv", f"is not a table: {error}", "quotes in pairs (RFC 4180), or a sound workbook")
-    while header and not header[-1]:
-        header = header[:-1]
-    head = Place("row 1", None, place.file)
+    if found is None:
+        what = f"no row of the first {MOST_ABOVE} holds all of {listed(how.header_with)}"
+        return place.error("no-header", what, "names of the header in header_with, as they stand in its cells")
+    number, header = found
+    head = Place(f"row {number}", None, place.file)
     if not header:
-        return head.error("empty-file", "has no header", "the names of the columns in the first row")
+        return head.error("empty-file", "has no header", "the names of the columns in one row")
     twice = [column for column, count in Counter(header).items() if count > 1]
     if twice:
         return head.error("column-twice", f"the column {shown(twice[0])} stands twice", "each column named once")
-    return Table(header, _rows(header, lines, place, first_row))
+    absent = next((skip.column for skip in how.skip_where if skip.column not in header), None)
+    if absent is not None:
+        what = f"skip_where names a column {shown(absent)}, which is not there"
+        return head.error("no-column", what, one_of(absent, header, 30))
+    return Table(header, _kept(_rows(header, lines, place, first_row or number + 1, how.skip_rows), how), number)
+
+
+def _kept(rows: Iterator[Row | Problem], how: TablePlan) -> Iterator[Row | Problem]:
+    """The rows that the plan does not skip."""
+    for row in rows:
+        if isinstance(row, Problem) or not any(row[1][skip.column] in skip.is_ for skip in how.skip_where):
+            yield row
 
 
 def _rows(
-    header: tuple[str, ...], lines: Iterator[list[str]], place: Place, first_row: int
+    header: tuple[str, ...], lines: Iterator[list[str]], place: Place, first_row: int, skipped: tuple[int, ...]
 ) -> Iterator[Row | Problem]:
     number = first_row - 1
     try:
         for number, cells in enumerate(lines, start=first_row):
-            if not any(cell.strip() for cell in cells):
+            if number in skipped or not any(cell.strip() for cell in cells):
                 continue
             if len(cells) < len(header) or any(cell.strip() for cell in cells[len(header) :]):
                 what = f"{len(cells)} cells, the header has {len(header)}"
@@ -138,8 +155,7 @@ def _text(data: bytes, how: TablePlan, place: Place) -> Iterator[list[str]] | Pr
 
 
 def _csv(text: str, how: TablePlan) -> Iterator[list[str]]:
-    head = text.split("\n", 1)[0]
-    delimiter: str = how.delimiter or max((",", ";", "\t", "|"), key=head.count)
+    delimiter: str = how.delimiter or max((",", ";", "\t", "|"), key=header_line(text, how).count)
     return table_rows(text, delimiter)
 
 
@@ -161,10 +177,10 @@ def _sheet(data: bytes, how: TablePlan, place: Place) -> Iterator[list[str]] | P
         workbook.close()
         return place.error("no-sheet", f"there is no sheet {shown(how.sheet)}", f"one of {names}")
     sheet = workbook[how.sheet] if how.sheet is not None else workbook.worksheets[0]
-    return _sheet_lines(workbook, sheet)
+    return _sheet_lines(workbook, sheet, how.decimal)
 
 
-def _sheet_lines(workbook: Any, sheet: Any) -> Iterator[list[str]]:
+def _sheet_lines(workbook: Any, sheet: Any, decimal: str) -> Iterator[list[str]]:
     """The rows of a sheet. It may leave out rows, and say in a few bytes that there are as many as it likes."""
     width, room = 0, MOST_CELLS
     try:
@@ -172,8 +188,8 @@ def _sheet_lines(workbook: Any, sheet: Any) -> Iterator[list[str]]:
             room -= len(row)
             if room < 0 or number > _MOST_ROWS:
                 raise TooManyCells
-            cells = [_cell(cell) for cell in row]
-            width = width or len(cells)
+            cells = [_cell(cell, decimal) for cell in row]
+            width = max(width, len(cells))
             yield cells + [""] * (width - len(cells))  # a sheet leaves out empty cells at the end of a row
     except _BROKEN as error:
         raise csv.Error("the sheet is broken") from error
@@ -181,8 +197,11 @@ def _sheet_lines(workbook: Any, sheet: Any) -> Iterator[list[str]]:
         workbook.close()
 
 
-def _cell(cell: Any) -> str:
-    """A cell as text: numbers with the digits stored, dates in ISO 8601, with a time only where one is shown."""
+def _cell(cell: Any, decimal: str) -> str:
+    """A cell as text: numbers with the digits stored, dates in ISO 8601, with a time only where one is shown.
+
+    A number is no text that could be ambiguous: it is written with the decimal mark that the plan names.
+    """
     value = cell.value
     if value is None:
         return ""
@@ -193,4 +212,6 @@ def _cell(cell: Any) -> str:
         return value.isoformat() if shows_time else value.date().isoformat()
     if isinstance(value, (date, time)):
         return value.isoformat()
-    return repr(value) if isinstance(value, float) else str(value)
+    if isinstance(value, float):
+        return repr(value).replace(".", "," if decimal == "comma" else ".")
+    return str(value)
