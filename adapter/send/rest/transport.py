@@ -25,7 +25,7 @@ from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import deliver, tied
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
-from adapter.send.rest.transaction import Transaction, message_of
+from adapter.send.rest.transaction import Transaction, transaction_of
 from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
 from adapter.validate.proven import Prover
@@ -59,12 +59,13 @@ class FhirTransport:
         earlier: Sequence[tuple[OutboxRow, Message]] = (),
         source: str = "",
     ) -> Prepared:
-        """The exam as a transaction, validated; other versions make no difference to it.
+        """The exam as a transaction, validated; of other versions only whether the first was sent matters.
 
         For one thread at a time, as the proven forms are remembered.
         """
         problems = self._prover.check(to_bundle(exam, catalogue, written=True), file=source)
-        return Prepared(message_of(exam, catalogue), tuple(problems))
+        rooted = any(message.exam == exam.details.root for _, message in earlier)
+        return Prepared(transaction_of(exam, catalogue, rooted=rooted).message(), tuple(problems))
 
     def deliver(self, letter: Letter) -> Receipt:
         """See :func:`adapter.send.rest.delivery.deliver`."""
