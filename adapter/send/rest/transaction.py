@@ -31,7 +31,7 @@ class Transaction:
     identifier) are those of its entries, in order. ``shared`` holds the full URLs of what only needs to exist, which
     other exams need as well; ``provenance`` the id of the Provenance of this version; ``ward_encounters`` the system
     and value of the Encounters in it that are the ward's own; ``rooted``: the exam as first recorded is known to the
-    outbox.
+    outbox, which says so when it is sent.
     """
 
     exam: str
@@ -68,7 +68,6 @@ class Transaction:
             "names": list(self.names),
             "provenance": self.provenance,
             "systems": asdict(self.systems),
-            "rooted": self.rooted,
             "ward_encounters": [list(token) for token in self.ward_encounters],
         }
         digest = sha256(self.payload).hexdigest()
@@ -91,7 +90,6 @@ class Transaction:
             shared=message.shared,
             provenance=own["provenance"],
             systems=Systems(**own["systems"]),
-            rooted=bool(own.get("rooted", False)),
             ward_encounters=tuple((system, value) for system, value in own.get("ward_encounters", ())),
         )
 
@@ -101,7 +99,7 @@ def message_of(exam: Exam, catalogue: Catalogue) -> Message:
     return transaction_of(exam, catalogue).message()
 
 
-def transaction_of(exam: Exam, catalogue: Catalogue, *, rooted: bool = False) -> Transaction:
+def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
     """An exam that the checks found no error in, as a transaction.
 
     Everything in it is created if it is not there (R4 http.html 3.1.0.8.1) and else left alone, so that a
@@ -127,7 +125,6 @@ def transaction_of(exam: Exam, catalogue: Catalogue, *, rooted: bool = False) ->
             observation=catalogue.identifier_system("observation"),
         ),
         ward_encounters=tuple(_ward_encounters(bundle, exam)),
-        rooted=rooted,
     )
 
 

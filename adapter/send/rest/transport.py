@@ -6,6 +6,7 @@ import re
 import threading
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 import httpx
 
@@ -25,7 +26,7 @@ from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import deliver, tied
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
-from adapter.send.rest.transaction import Transaction, transaction_of
+from adapter.send.rest.transaction import Transaction, message_of
 from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
 from adapter.validate.proven import Prover
@@ -59,17 +60,16 @@ class FhirTransport:
         earlier: Sequence[tuple[OutboxRow, Message]] = (),
         source: str = "",
     ) -> Prepared:
-        """The exam as a transaction, validated; of other versions only whether the first was sent matters.
+        """The exam as a transaction, validated; other versions make no difference to it.
 
         For one thread at a time, as the proven forms are remembered.
         """
         problems = self._prover.check(to_bundle(exam, catalogue, written=True), file=source)
-        rooted = any(message.exam == exam.details.root for _, message in earlier)
-        return Prepared(transaction_of(exam, catalogue, rooted=rooted).message(), tuple(problems))
+        return Prepared(message_of(exam, catalogue), tuple(problems))
 
     def deliver(self, letter: Letter) -> Receipt:
         """See :func:`adapter.send.rest.delivery.deliver`."""
-        transaction = Transaction.of(letter.message)
+        transaction = replace(Transaction.of(letter.message), rooted=letter.rooted)
         try:
             remarks: list[str] = []
             places = _places(letter.before)
