@@ -171,6 +171,8 @@ class _Findings:
             case Sides.OPTIONAL:
                 own = any(self.catalogue.sites[s].side for s in item.sites)
                 return self.draw(st.sampled_from([[None], both[:1], both[1:]] + ([] if own else [both])))
+            case Sides.EITHER:
+                return self.draw(st.sampled_from([[None], both[:1], both, [Side.BOTH]]))
             case Sides.PAIR:
                 return [self.draw(st.sampled_from([None, Side.BOTH]))]
         return [None]

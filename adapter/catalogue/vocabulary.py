@@ -8,6 +8,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from adapter.catalogue.code import PROJECT, Codes, Fit, Frozen
+from adapter.catalogue.model import Span
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key
 
@@ -88,6 +89,7 @@ class Kind(Frozen):
     ``service`` is the diagnostic service section that reports it (HL7 table 0074). ``encounter_class`` is the HL7 v3
     ActCode of the Encounter it happens in (FHIR R4 Encounter.class). ``last``: the infant leaves after it, so that
     what matters and is not recorded must be told, not only be done later.
+    ``age_hours``: of which age it is; one begun at another is doubted.
     """
 
     id: Key
@@ -99,6 +101,7 @@ class Kind(Frozen):
     items: tuple[Key, ...] = ()
     without: tuple[Key, ...] = ()
     last: bool = False
+    age_hours: Span | None = None
 
 
 class Stage(Frozen):

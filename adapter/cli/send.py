@@ -15,7 +15,14 @@ from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import readings
 from adapter.cli.reporting import note, said, say_standing, when
-from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
+from adapter.cli.targets import (
+    newborns_option,
+    opened_outbox,
+    outbox_option,
+    target_from,
+    target_options,
+    with_newborns,
+)
 from adapter.problems import ExitCode, Report
 from adapter.send import (
     Event,
@@ -34,6 +41,7 @@ from adapter.send.transport import Inspectable, Transport
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path, allow_dash=True))
 @target_options
 @outbox_option
+@newborns_option
 @click.option("--dry-run", is_flag=True, help="Say what would be done on this server; write nothing.")
 @click.option("--verify", "read_back", is_flag=True, help="Read back what was sent, and compare field by field.")
 @click.option("--again", is_flag=True, help="Send again exams already sent or given up.")
@@ -53,6 +61,7 @@ def send(
     ca_bundle: Path | None,
     allow_plain: bool,
     outbox_file: Path,
+    newborns: str | None,
     dry_run: bool,
     read_back: bool,
     again: bool,
@@ -74,6 +83,7 @@ def send(
       newborn-adapter send exam.json --to mllp://127.0.0.1:2575 --site DIR
     """
     target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
+    target = with_newborns(target, newborns)
     catalogue = catalogue_for(site)
     say_standing(catalogue)
     exams = _Exams(files, columns, catalogue)
@@ -125,16 +135,23 @@ class _Exams:
 
 
 def _plan(asked: Inspectable, messages: Iterator[Message], exams: _Exams) -> ExitCode:
+    held = False
     for message in messages:
         planned = asked.preview(message)
         if planned.superseded:
             click.echo(f"{planned.exam}: nothing; the server has {planned.superseded}, a newer version")
             continue
+        if planned.held:
+            held = True
+            click.echo(f"{planned.exam}: nothing; held for a person")
+            for problem in planned.held:
+                click.echo(f"  {problem}")
+            continue
         counts = ", ".join(f"{step} {count}" for step, count in planned.counts().items())
         click.echo(f"{planned.exam}: {counts}")
         for step, name in planned.steps:
             click.echo(f"  {step:<24} {name}")
-    return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL
+    return ExitCode.PROBLEMS if exams.refused or held else ExitCode.WELL
 
 
 def _send(
@@ -155,13 +172,13 @@ def _send(
     click.echo(
         f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before, {summary.dead} given up,"
         f" {summary.superseded + placed[PutResult.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
-        f" {exams.refused} refused."
+        f" {summary.held} held for a person, {exams.refused} refused."
     )
     if summary.due is not None:
         click.echo(f"The first of those that are left is due {when(summary.due)}; the same command sends it then.")
     if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
         return ExitCode.SERVER
-    return ExitCode.PROBLEMS if exams.refused else ExitCode.WELL
+    return ExitCode.PROBLEMS if exams.refused or summary.held else ExitCode.WELL
 
 
 def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool) -> Counter[PutResult]:

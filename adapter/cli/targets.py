@@ -48,6 +48,25 @@ _OPTIONS = (
 )
 
 
+def newborns_option(command: F) -> F:
+    """``--newborns``."""
+    return click.option(
+        "--newborns",
+        type=click.Choice(["known", "made"]),
+        help="Whether a newborn must be known to the FHIR server, or is made there. Default: as the target file says,"
+        " else known; made on this machine alone.",
+    )(command)
+
+
+def with_newborns(target: Target, newborns: str | None) -> Target:
+    """The target, newborns known or made as the option says."""
+    if newborns is None:
+        return target
+    if target.url.startswith("mllp"):
+        raise click.UsageError("--newborns is for FHIR servers: a listener of HL7 v2 cannot be asked whom it knows")
+    return target.model_copy(update={"newborns": newborns})
+
+
 def target_options(command: F) -> F:
     """``--to``, ``--target`` and what goes with them; a token itself is never an option, since others see those."""
     for option in reversed(_OPTIONS):

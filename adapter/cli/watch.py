@@ -13,7 +13,14 @@ import click
 from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reporting import say_standing
-from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
+from adapter.cli.targets import (
+    newborns_option,
+    opened_outbox,
+    outbox_option,
+    target_from,
+    target_options,
+    with_newborns,
+)
 from adapter.problems import ExitCode
 from adapter.read.plan import Plan, load_plan
 from adapter.send.watch import DropFolder, Intake, Journal, Metrics, Pace, Watcher, served
@@ -23,6 +30,7 @@ from adapter.send.watch import DropFolder, Intake, Journal, Metrics, Pace, Watch
 @click.argument("drop", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @target_options
 @outbox_option
+@newborns_option
 @click.option(
     "--columns",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -54,6 +62,7 @@ def watch(
     ca_bundle: Path | None,
     allow_plain: bool,
     outbox_file: Path,
+    newborns: str | None,
     columns: Path | None,
     parallel: int | None,
     every: float,
@@ -74,6 +83,7 @@ def watch(
       newborn-adapter watch drop --to http://127.0.0.1:8080/fhir --outbox outbox.db --metrics-port 9464
     """
     target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
+    target = with_newborns(target, newborns)
     catalogue = catalogue_for(site)
     say_standing(catalogue)
     plan = _plan(columns, catalogue)

@@ -79,6 +79,14 @@ class Rejected(Undelivered):
     usual = Cause.EXAM
 
 
+class Held(Undelivered):
+    """It may be another newborn's, or a version of something that nobody knows: nothing is sent and no other exam is
+    held up; a person decides."""
+
+    exit_code = ExitCode.PROBLEMS
+    usual = Cause.EXAM
+
+
 class Unavailable(Undelivered):
     """Because of the receiver, or of our right to use it: all messages wait, and none is counted against."""
 

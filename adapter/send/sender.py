@@ -14,7 +14,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from adapter.problems import Problem
-from adapter.send.failures import Ailing, Cause, Closed, Rejected, Superseded, Unavailable, Undelivered, problem
+from adapter.send.failures import Ailing, Cause, Closed, Held, Rejected, Superseded, Unavailable, Undelivered, problem
 from adapter.send.health import Health, refused_alike, too_many
 from adapter.send.message import NOTHING_SAID, Letter, Receipt
 from adapter.send.outbox import Outbox
@@ -30,7 +30,16 @@ class Happening(StrEnum):
     LATER = "later"
     DEAD = "given up"
     SUPERSEDED = "superseded"
+    HELD = "held for a person"
     PAUSED = "waits"
+
+
+_COUNTED = {
+    Happening.SENT: "sent",
+    Happening.DEAD: "dead",
+    Happening.SUPERSEDED: "superseded",
+    Happening.HELD: "held",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +59,14 @@ class Event:
 
 @dataclass(slots=True)
 class Summary:
-    """How a run ended: how many exams were sent, given up, superseded; ``left`` are still in the outbox, the first of
-    which is ``due`` (seconds since 1970; None where another process is sending it), and ``stopped`` says why the run
-    ended before they were tried to the end, ``cause`` where that lies."""
+    """How a run ended: how many exams were sent, given up, superseded, held for a person; ``left`` are still in the
+    outbox, the first of which is ``due`` (seconds since 1970; None where another process is sending it), and
+    ``stopped`` says why the run ended before they were tried to the end, ``cause`` where that lies."""
 
     sent: int = 0
     dead: int = 0
     superseded: int = 0
+    held: int = 0
     left: int = 0
     stopped: tuple[Problem, ...] = ()
     due: float | None = field(default=None, compare=False)
@@ -184,6 +194,11 @@ class Sender:
             reasons = [superseded(letter.message.exam, failure.newer)]
             self._outbox.superseded(letter, reasons)
             self._event(Happening.SUPERSEDED, letter, reasons)
+        elif isinstance(failure, Held):
+            self._outbox.dead(letter, failure.problems)
+            with self._lock:
+                self._health.given_up(letter.message.root)
+            self._event(Happening.HELD, letter, failure.problems, cause=failure.cause)
         elif isinstance(failure, Unavailable):
             self._pause(letter, failure)
         elif isinstance(failure, Rejected):
@@ -256,8 +271,8 @@ class Sender:
         cause: Cause | None = None,
     ) -> None:
         with self._lock:
-            if happening in (Happening.SENT, Happening.DEAD, Happening.SUPERSEDED):
-                name = {"sent": "sent", "given up": "dead", "superseded": "superseded"}[happening.value]
+            if happening in _COUNTED:
+                name = _COUNTED[happening]
                 setattr(self._summary, name, getattr(self._summary, name) + 1)
             self._on_event(
                 Event(

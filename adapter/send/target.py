@@ -12,6 +12,8 @@ It holds no secret: only the names of environment variables and files that do.
     timeouts: {connect: 10, read: 60, whole: 180, exam: 3600}
     retry: {tries: 8, first: 0.5, longest: 60, patience: 120, heed: 3600, budget: 21600, alike: 3}
     parallel: 4
+    newborns: known                   # or made, where the server lacks them; usual on this machine alone
+    facts: 2                          # so many beside the number must agree: sex, date, time, order of birth
     server_words: all                 # what a server says of a refusal may repeat what is a patient's; usual: kept
 
 A listener of HL7 v2 has the url ``mllps://host:port`` (or ``mllp://``), and of these tls, timeouts and retry.
@@ -26,16 +28,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
+import httpx
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from adapter.files.whole import open_to_others
 from adapter.problems import AdapterError, ExitCode
+from adapter.send.address import on_this_machine
 from adapter.send.mllp import MllpTransport, mllp_address
 from adapter.send.policy import Retry, Timeouts
 from adapter.send.rest.auth import AuthSettings, auth_of
 from adapter.send.rest.auth.secrets import NoSecret, refuse_open
 from adapter.send.rest.client import FhirClient, Format, Prefer, Wire
+from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.transport import FhirTransport
 from adapter.send.transport import Transport
 
@@ -120,6 +125,8 @@ class Target(_Frozen):
     server_words: Literal["kept", "all"] = "kept"
     allow_plain_http: bool = False
     allow_plain_mllp: bool = False
+    newborns: Literal["known", "made"] | None = None
+    facts: int = Field(default=2, ge=0, le=4)
 
     @model_validator(mode="after")
     def _of_one_kind(self) -> Target:
@@ -135,6 +142,11 @@ class Target(_Frozen):
     def transport(self) -> AbstractContextManager[Transport]:
         """A way to the receiver, of the kind that the scheme of its address says. Raises :class:`BadTarget`."""
         return self._kind().opened(self)
+
+    def wanted(self) -> Wanted:
+        """What the newborn's record on a FHIR server must be."""
+        made = on_this_machine(httpx.URL(self.url)) if self.newborns is None else self.newborns == "made"
+        return Wanted(made=made, facts=self.facts)
 
     def times(self) -> Timeouts:
         """How long to wait."""
@@ -186,7 +198,7 @@ class TransportKind:
 @contextmanager
 def _fhir(target: Target) -> Iterator[Transport]:
     with target.client() as client:
-        yield FhirTransport(client)
+        yield FhirTransport(client, target.wanted())
 
 
 @contextmanager
@@ -202,7 +214,7 @@ def _mllp(target: Target) -> Iterator[Transport]:
 FHIR = TransportKind(_fhir)
 MLLP = TransportKind(
     _mllp,
-    frozenset({"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http"}),
+    frozenset({"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http", "newborns", "facts"}),
     "MLLP has none; use tls to say who we are",
 )
 KINDS: dict[str, TransportKind] = {"http": FHIR, "https": FHIR, "mllp": MLLP, "mllps": MLLP}

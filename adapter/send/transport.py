@@ -35,11 +35,12 @@ class Prepared:
 @dataclass(frozen=True, slots=True)
 class Preview:
     """What sending an exam would do: a step and the part it is for, in order; ``superseded`` names the newer version
-    that the receiver has, because of which nothing would be done."""
+    that the receiver has, because of which nothing would be done; ``held`` why a person must decide first."""
 
     exam: str
     steps: tuple[tuple[str, str], ...] = ()
     superseded: str = ""
+    held: tuple[Problem, ...] = ()
 
     def counts(self) -> Counter[str]:
         """How many parts of each step."""

@@ -174,10 +174,12 @@ def test_a_poison_exam_is_given_up_with_its_reason_and_holds_up_no_other(
 
 
 def test_answers_of_a_shape_nobody_thought_of_hold_up_no_other(server: Server, send: Send, outbox: Outbox) -> None:
-    nameless = {"resource": {"resourceType": "DiagnosticReport", "status": "final"}}
+    [identifier] = exam("odd").newborn.identifiers
+    without_id = {"resourceType": "Patient", "identifier": [identifier.model_dump()]}
+    nameless = {"resource": without_id}
     odd = json.dumps({"resourceType": "Bundle", "type": "searchset", "entry": [nameless]}).encode()
     usual = server.get
-    server.get = lambda path: (200, FHIR, odd) if "x-odd" in path else usual(path)
+    server.get = lambda path: (200, FHIR, odd) if "baby-odd" in path else usual(path)
     assert send("odd", "b")[0] == Summary(sent=1, dead=1)
     [row] = outbox.rows(State.DEAD)
     assert row.reasons[0].rule == "internal"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +14,7 @@ from adapter.send.rest.capability import Capability, Mode
 from adapter.send.rest.changes import Adjusted, adjusted, in_order, with_references
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import held_report, look_up
+from adapter.send.rest.newborn import USUAL, Wanted, newborn_there
 from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older
 
@@ -29,13 +30,19 @@ class EntriesRefused(ServerRefused):
 
 
 def deliver(
-    client: FhirClient, capability: Capability, transaction: Transaction, known: Mapping[str, str] | None = None
+    client: FhirClient,
+    capability: Capability,
+    transaction: Transaction,
+    known: Mapping[str, str] | None = None,
+    wanted: Wanted = USUAL,
+    say: Callable[[str], None] = lambda remark: None,
 ) -> list[EntryOutcome]:
     """Send an exam; the outcomes of its entries, in the order of the bundle, then of what was marked.
 
-    ``known`` says where Observations of earlier versions are. Doing it again changes nothing. An exam the server
-    knows nothing of goes as it was queued, byte for byte. Raises
-    :class:`~adapter.send.failures.Superseded`, and what the client raises; of a transaction that was refused
+    ``known`` says where Observations of earlier versions are; ``wanted`` what the newborn's record must be, and
+    ``say`` takes what is to be told of it. Doing it again changes nothing. An exam the server knows nothing of goes
+    as it was queued, byte for byte. Raises :class:`~adapter.send.failures.Superseded`,
+    :class:`~adapter.send.failures.Held`, and what the client raises; of a transaction that was refused
     nothing was kept.
     """
     if missing := capability.missing(transaction.types):
@@ -43,13 +50,16 @@ def deliver(
         raise ServerRefused(404, [problem("resource-types", what)])
     reports = held_report(client, transaction)
     refuse_older(client, transaction, reports)
-    if not reports and transaction.rank == 0 and _plainly(client, capability, transaction):
+    newborn = newborn_there(client, transaction, reports, wanted)
+    for remark in newborn.remarks:
+        say(remark)
+    if not reports and transaction.rank == 0 and newborn.as_queued and _plainly(client, capability, transaction):
         outcomes = _well(client.post_bundle(transaction.payload, "transaction", transaction.full_urls), transaction)
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
             return outcomes
         # Something was there after all, and has been left as it was.
     bundle = transaction.bundle()
-    todo = adjusted(look_up(client, transaction, bundle, known), capability, client.base_url)
+    todo = adjusted(look_up(client, transaction, bundle, newborn, known), capability, client.base_url)
     if not todo.entries:
         return _ordered(todo.settled, transaction)
     if capability.mode is Mode.TRANSACTION:

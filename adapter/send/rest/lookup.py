@@ -15,6 +15,7 @@ from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.compare import Difference, differences
+from adapter.send.rest.newborn import Known, belongs
 from adapter.send.rest.transaction import Transaction
 
 Json = dict[str, Any]
@@ -66,29 +67,35 @@ class Holding:
 def held_report(client: FhirClient, transaction: Transaction) -> list[Json]:
     """The exam's DiagnosticReport on the server, by the id of the exam as first recorded."""
     token = search_token(transaction.systems.exam, transaction.root)
-    return list(client.search("DiagnosticReport", {"identifier": token}))
+    found = client.search("DiagnosticReport", {"identifier": token})
+    return [one for one in found if transaction.root in _own_values(one, transaction.systems.exam)]
 
 
 def look_up(
-    client: FhirClient, transaction: Transaction, bundle: Json, known: Mapping[str, str] | None = None
+    client: FhirClient,
+    transaction: Transaction,
+    bundle: Json,
+    newborn: Known,
+    known: Mapping[str, str] | None = None,
 ) -> Holding:
     """Look everything up. Raises what the client raises.
 
     ``known`` says where Observations of earlier versions are (``Type/id`` by the value of their identifier):
-    a search may lag behind what was written, a read does not.
+    a search may lag behind what was written, a read does not. What is there must carry that identifier and be
+    of this ``newborn``: the ids of a server that was restored or replaced lead anywhere.
     """
     entries = bundle["entry"]
     holding = Holding(entries, transaction.shared, [[] for _ in entries])
-    patients: list[Json] = []
     for number, entry in enumerate(entries):
         kind = entry["resource"]["resourceType"]
         if kind == "Patient":
-            patients = holding.found[number] = _by_criteria(client, entry)
+            holding.found[number] = [newborn.patient] if newborn.patient else []
         elif kind not in ("Observation", "Provenance"):
             holding.found[number] = _by_criteria(client, entry)
-    observations = _observations(client, transaction, patients)
+    observations = _observations(client, transaction, newborn.ids)
     for value, place in (known or {}).items():
-        if value not in observations and (resource := _read(client, place)):
+        token = transaction.systems.observation, value
+        if value not in observations and (resource := _read(client, place)) and belongs(resource, token, newborn.ids):
             observations[value] = [resource]
     kinds = [entry["resource"]["resourceType"] for entry in entries]
     reports = [
@@ -110,11 +117,11 @@ def _by_criteria(client: FhirClient, entry: Json) -> list[Json]:
     return list(client.search(entry["resource"]["resourceType"], criteria))
 
 
-def _observations(client: FhirClient, transaction: Transaction, patients: Iterable[Json]) -> dict[str, list[Json]]:
+def _observations(client: FhirClient, transaction: Transaction, patients: Iterable[str]) -> dict[str, list[Json]]:
     """The exam's Observations by the value of their identifier, which begins with the exam's id."""
     found: dict[str, list[Json]] = {}
     for patient in patients:
-        for resource in client.search("Observation", {"patient": patient["id"], "_count": "200"}):
+        for resource in client.search("Observation", {"patient": patient, "_count": "200"}):
             for value in _own_values(resource, transaction.systems.observation):
                 if value.startswith(f"{transaction.root}/"):
                     found.setdefault(value, []).append(resource)

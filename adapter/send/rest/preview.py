@@ -8,10 +8,11 @@ from __future__ import annotations
 from enum import StrEnum
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.failures import Superseded, problem
+from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import tied
 from adapter.send.rest.lookup import Holding, held_report, is_retracted, look_up
+from adapter.send.rest.newborn import USUAL, Wanted, newborn_there
 from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older
 from adapter.send.transport import Preview
@@ -27,27 +28,35 @@ class Step(StrEnum):
     STUCK = "there twice"
 
 
-def preview(client: FhirClient, transaction: Transaction) -> Preview:
+def preview(client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL) -> Preview:
     """What sending would do now. Only reads; raises what the client raises."""
     try:
-        refuse_older(client, transaction, held_report(client, transaction))
+        reports = held_report(client, transaction)
+        refuse_older(client, transaction, reports)
+        newborn = newborn_there(client, transaction, reports, wanted)
     except Superseded as error:
         return Preview(transaction.exam, superseded=error.newer)
-    holding = look_up(client, transaction, transaction.bundle())
+    except Held as error:
+        return Preview(transaction.exam, held=tuple(error.problems))
+    holding = look_up(client, transaction, transaction.bundle(), newborn)
     steps = [(_step(holding, number), name) for number, name in enumerate(transaction.names)]
     marked = [(Step.MARK, _called(extra)) for extra in holding.extra if not is_retracted(extra)]
     return Preview(transaction.exam, (*steps, *marked))
 
 
-def verify(client: FhirClient, transaction: Transaction) -> list[Problem]:
+def verify(client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL) -> list[Problem]:
     """Where what the server holds is not what was meant: missing, doubled, other fields, findings that the exam
     no longer holds. Digits lost from a number (3.1 for 3.10) are a warning. Only reads."""
     try:
-        refuse_older(client, transaction, held_report(client, transaction))
+        reports = held_report(client, transaction)
+        refuse_older(client, transaction, reports)
+        newborn = newborn_there(client, transaction, reports, wanted)
+    except Held as error:
+        return list(error.problems)
     except Superseded as error:
         what = f"the server holds {error.newer}, a newer version of this exam"
         return [Problem(Severity.INFORMATION, Layer.TRANSPORT, "superseded", what, where=transaction.exam)]
-    holding = look_up(client, transaction, transaction.bundle())
+    holding = look_up(client, transaction, transaction.bundle(), newborn)
     found: list[Problem] = []
     for number, name in enumerate(transaction.names):
         there = holding.found[number]

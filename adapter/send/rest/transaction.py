@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from hashlib import sha256
 from typing import Any
@@ -28,7 +29,8 @@ class Transaction:
 
     ``payload`` is the transaction Bundle in JSON; ``full_urls`` and ``names`` (type, and the value of the business
     identifier) are those of its entries, in order. ``shared`` holds the full URLs of what only needs to exist, which
-    other exams need as well; ``provenance`` the id of the Provenance of this version.
+    other exams need as well; ``provenance`` the id of the Provenance of this version; ``ward_encounters`` the system
+    and value of the Encounters in it that are the ward's own.
     """
 
     exam: str
@@ -41,6 +43,7 @@ class Transaction:
     shared: frozenset[str]
     provenance: str
     systems: Systems
+    ward_encounters: tuple[tuple[str, str], ...] = ()
 
     @property
     def types(self) -> frozenset[str]:
@@ -52,6 +55,10 @@ class Transaction:
         read: dict[str, Any] = loads(self.payload)
         return read
 
+    def resources(self) -> list[dict[str, Any]]:
+        """The resources of the payload."""
+        return [entry["resource"] for entry in self.bundle()["entry"]]
+
     def message(self) -> Message:
         """For the outbox."""
         own = {
@@ -59,6 +66,7 @@ class Transaction:
             "names": list(self.names),
             "provenance": self.provenance,
             "systems": asdict(self.systems),
+            "ward_encounters": [list(token) for token in self.ward_encounters],
         }
         digest = sha256(self.payload).hexdigest()
         return Message(
@@ -80,6 +88,7 @@ class Transaction:
             shared=message.shared,
             provenance=own["provenance"],
             systems=Systems(**own["systems"]),
+            ward_encounters=tuple((system, value) for system, value in own.get("ward_encounters", ())),
         )
 
 
@@ -113,7 +122,15 @@ def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
             version=catalogue.identifier_system("exam-version"),
             observation=catalogue.identifier_system("observation"),
         ),
+        ward_encounters=tuple(_ward_encounters(bundle, exam)),
     )
+
+
+def _ward_encounters(bundle: dict[str, Any], exam: Exam) -> Iterator[tuple[str, str]]:
+    if exam.details.encounter is not None:
+        for entry in bundle["entry"]:
+            if entry["resource"]["resourceType"] == "Encounter":
+                yield from ((one["system"], one["value"]) for one in entry["resource"]["identifier"])
 
 
 def _created(entry: dict[str, Any]) -> dict[str, Any]:

@@ -7,10 +7,13 @@ import threading
 from collections import Counter
 from collections.abc import Sequence
 
+import httpx
+
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import to_bundle
 from adapter.problems import Problem
+from adapter.send.address import on_this_machine
 from adapter.send.failures import TO_DO, Cause, Failed, Rejected, Unavailable, Undelivered, Unreachable, problem
 from adapter.send.message import Letter, Message, Part, Receipt
 from adapter.send.outbox import OutboxRow
@@ -20,6 +23,7 @@ from adapter.send.rest.blame import blamed, reasons
 from adapter.send.rest.capability import Capability, learn
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import deliver, tied
+from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
 from adapter.send.rest.transaction import Transaction, message_of
 from adapter.send.rest.wire import within
@@ -30,10 +34,15 @@ _MOST = 20
 
 
 class FhirTransport:
-    """Delivers to the server of ``client``; safe to use from many threads."""
+    """Delivers to the server of ``client``; safe to use from many threads.
 
-    def __init__(self, client: FhirClient) -> None:
+    ``wanted`` says what the newborn's record there must be. Unless it says so, newborns must be known there, but for
+    a server on this machine, which is one to try things on.
+    """
+
+    def __init__(self, client: FhirClient, wanted: Wanted | None = None) -> None:
         self._client = client
+        self._wanted = wanted or Wanted(made=on_this_machine(httpx.URL(client.base_url)))
         self._prover = Prover()
         self._lock = threading.Lock()
         self._capability: Capability | None = None
@@ -61,22 +70,25 @@ class FhirTransport:
         """See :func:`adapter.send.rest.delivery.deliver`."""
         transaction = Transaction.of(letter.message)
         try:
+            remarks: list[str] = []
+            places = _places(letter.before)
             with within(self._client.times.exam):
-                outcomes = deliver(self._client, self._able(), transaction, _places(letter.before))
+                outcomes = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
         counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)
         words = f"{counts['created']} created, {counts['there']} there before"
+        words = "; ".join([words, *remarks])
         return Receipt(words, _parts(transaction, outcomes))
 
     def preview(self, message: Message) -> Preview:
         """See :func:`adapter.send.rest.preview.preview`."""
         self._able()
-        return preview.preview(self._client, Transaction.of(message))
+        return preview.preview(self._client, Transaction.of(message), self._wanted)
 
     def verify(self, message: Message) -> list[Problem]:
         """See :func:`adapter.send.rest.preview.verify`."""
-        return preview.verify(self._client, Transaction.of(message))
+        return preview.verify(self._client, Transaction.of(message), self._wanted)
 
     def _able(self) -> Capability:
         """What the server can do; asked once it answers."""

@@ -22,7 +22,7 @@ _ALL: tuple[tuple[str, str, str, str, tuple[str, ...]], ...] = (
         "counter",
         "Exams that ended, by how.",
         "result",
-        ("sent", "sent-before", "superseded", "refused", "given-up"),
+        ("sent", "sent-before", "superseded", "refused", "given-up", "held"),
     ),
     (
         "files_refused_total",

@@ -29,7 +29,12 @@ from adapter.send.watch.journal import Journal
 from adapter.send.watch.metrics import Metrics
 from adapter.send.watch.report import reports
 
-_ENDED = {Happening.SENT: "sent", Happening.DEAD: "given-up", Happening.SUPERSEDED: "superseded"}
+_ENDED = {
+    Happening.SENT: "sent",
+    Happening.DEAD: "given-up",
+    Happening.SUPERSEDED: "superseded",
+    Happening.HELD: "held",
+}
 
 
 T = TypeVar("T")

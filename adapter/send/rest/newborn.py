@@ -1,0 +1,256 @@
+"""Is the Patient on the server this newborn? Looked up by every identifier and compared before anything is written.
+
+FHIR R4 Patient (8.1): ``gender``, ``birthDate`` with the extension ``patient-birthTime``, ``multipleBirth[x]``,
+``active``, ``deceased[x]``, ``link`` of type ``replaced-by`` ("the other patient resource must be used in lieu").
+Newborns are mixed up more than other patients (The Joint Commission, R3 Report 17): one number alone proves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import Any
+
+from adapter.fhir import search_token
+from adapter.fhir.people import BIRTH_TIME
+from adapter.problems import Problem
+from adapter.send.failures import Held, problem
+from adapter.send.rest import answers
+from adapter.send.rest.answers import ServerRefused
+from adapter.send.rest.client import FhirClient
+from adapter.send.rest.transaction import Transaction
+
+Json = dict[str, Any]
+
+RULE = "not-this-newborn"
+_MOST_LINKS = 5
+_ASK = "the right newborn's identifiers, or the hospital's record put right by whoever keeps it; a person decides"
+
+_ANEW = (
+    "if it was recorded on the wrong newborn: a retraction (status entered-in-error) with the first newborn's"
+    " identifiers, and the exam anew under an id of its own for the right one"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is asked of the newborn's record: that it is there before (``made`` False), and how many facts beside the
+    number must agree."""
+
+    made: bool = True
+    facts: int = 2
+
+
+USUAL = Wanted()
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """The newborn on the server: ``patient``, None where it is to be made; ``replaced`` are the ids of records that
+    were merged into it; ``as_queued``: the criteria that are queued lead there; ``remarks`` are to be said."""
+
+    patient: Json | None = None
+    replaced: tuple[str, ...] = ()
+    as_queued: bool = True
+    remarks: tuple[str, ...] = field(default=())
+
+    @property
+    def ids(self) -> tuple[str, ...]:
+        """Under which the newborn's resources may stand."""
+        return () if self.patient is None else (self.patient["id"], *self.replaced)
+
+
+def newborn_there(
+    client: FhirClient, transaction: Transaction, reports: Sequence[Json], wanted: Wanted = USUAL
+) -> Known:
+    """The newborn of an exam on the server; ``reports`` are those of the exam that are there.
+
+    Raises :class:`~adapter.send.failures.Held` where it is another one, or nobody can tell; and what the client
+    raises. A retraction of what stands in this newborn's record is let through though facts differ: it takes
+    findings of another newborn away.
+    """
+    resources = transaction.resources()
+    meant = next(one for one in resources if one["resourceType"] == "Patient")
+    ours = _tokens_of(meant)
+    criteria = ",".join(search_token(*token) for token in ours)
+    carrying = [one for one in client.search("Patient", {"identifier": criteria}) if ours & _tokens_of(one)]
+    if reports and not carrying:
+        carrying = _of_reports(client, reports, ours)
+    known = _survivor(client, carrying)
+    if known.patient is None:
+        if not wanted.made:
+            remedy = (
+                "the identifiers as the hospital has them; or newborns: made in the target file (--newborns made)"
+            )
+            raise _held("the server knows no newborn of these identifiers, and none is made", remedy)
+        return known
+    known = _same_exam(client, known, reports)
+    if transaction.rank < 2 or not reports:
+        _compare(meant, known.patient or {}, _started(resources), wanted.facts)
+    if _is_dead(known.patient or {}):
+        known = replace(known, remarks=(*known.remarks, "the server has this newborn as deceased"))
+    first = meant["identifier"][0]
+    as_queued = not known.replaced and (first["system"], first["value"]) in _tokens_of(known.patient or {})
+    known = replace(known, as_queued=as_queued)
+    _check_encounter(client, transaction, known)
+    return known
+
+
+def belongs(resource: Json, token: tuple[str, str], ids: Iterable[str]) -> bool:
+    """Whether a resource carries an identifier and its subject is one of these Patients."""
+    return token in _tokens_of(resource) and _subject_id(resource) in set(ids)
+
+
+def _of_reports(client: FhirClient, reports: Sequence[Json], ours: set[tuple[str, str]]) -> list[Json]:
+    """The Patient of whom the exam's report is, read by its id: a search may lag behind what was written."""
+    patients = [_read(client, subject) for subject in {_subject_id(report) for report in reports} if subject]
+    if not patients or not all(ours & _tokens_of(one) for one in patients):
+        raise _held("the exam is on the server in another newborn's record; no amendment moves it", _ANEW)
+    return patients
+
+
+def _survivor(client: FhirClient, carrying: Sequence[Json]) -> Known:
+    """The one Patient that the records lead to, through ``replaced-by``."""
+    found: dict[str, Json] = {}
+    replaced: list[str] = []
+    for patient in carrying:
+        for _ in range(_MOST_LINKS):
+            other = next((one for one in _links(patient)), None)
+            if other is None:
+                break
+            replaced.append(patient["id"])
+            kind, _, id_ = other.rpartition("/")
+            if not id_ or kind.rpartition("/")[2] not in ("Patient", ""):
+                raise _held("the newborn's record was replaced by one that cannot be followed")
+            patient = _read(client, id_)
+        else:
+            raise _held("the newborn's record was replaced by others in a circle")
+        found[patient["id"]] = patient
+    if len(found) > 1:
+        raise _held(f"the identifiers lead to {len(found)} different patients on the server")
+    remarks = ("the newborn's record was merged: the one that replaces it was used",) if replaced else ()
+    return Known(next(iter(found.values()), None), tuple(dict.fromkeys(replaced)), remarks=remarks)
+
+
+def _read(client: FhirClient, id_: str) -> Json:
+    try:
+        return client.read("Patient", id_)
+    except ServerRefused as refused:
+        if refused.status in (404, 410):
+            raise _held("the record that the server says is the newborn's is not there") from None
+        raise
+
+
+def _same_exam(client: FhirClient, known: Known, reports: Sequence[Json]) -> Known:
+    """That the exam's report is of this newborn, under a record of it that was merged at most."""
+    for report in reports:
+        subject = _subject_id(report)
+        if subject in known.ids:
+            continue
+        before = _survivor(client, [_read(client, subject)]) if subject else Known()
+        if known.patient is None or before.patient is None or before.patient["id"] != known.patient["id"]:
+            raise _held("the exam is on the server in another newborn's record; no amendment moves it", _ANEW)
+        known = replace(known, replaced=(*known.replaced, *before.replaced), remarks=known.remarks or before.remarks)
+    return known
+
+
+def _compare(meant: Json, found: Json, started: str, least: int) -> None:
+    agree, differ = set[str](), list[str]()
+    for fact, same in _facts(meant, found):
+        if same:
+            agree.add(fact)
+        else:
+            differ.append(fact)
+    if found.get("active") is False:
+        differ.append("in use (the record is marked inactive)")
+    died = answers.text(found, "deceasedDateTime")
+    if died and died < started[: len(died)]:
+        differ.append("alive when examined")
+    if differ:
+        raise Held([_problem(f"the newborn on the server differs in: {', '.join(differ)}")])
+    if len(agree) < least:
+        what = (
+            f"too little of the newborn on the server can be compared: beside the number {len(agree)} of the"
+            f" {least} facts needed agree ({', '.join(sorted(agree)) or 'none'})"
+        )
+        raise Held([_problem(what)])
+
+
+def _facts(meant: Json, found: Json) -> Iterator[tuple[str, bool]]:
+    """Each fact that both sides have, and whether they agree; one that a side lacks is no contradiction."""
+    sexes = answers.text(meant, "gender"), answers.text(found, "gender")
+    if all(sex not in ("", "unknown") for sex in sexes):
+        yield "sex", sexes[0] == sexes[1]
+    times = _birth_time(meant), _birth_time(found)
+    at_once = None not in times and times[0] == times[1]
+    if None not in times:
+        yield "time of birth", at_once
+    dates = answers.text(meant, "birthDate"), answers.text(found, "birthDate")
+    if all(dates) and not at_once:
+        whole = len(dates[1]) == len(dates[0])
+        if whole or not dates[0].startswith(dates[1]):
+            yield "date of birth", dates[0] == dates[1]
+    elif at_once:
+        yield "date of birth", True  # the same instant, whatever the day is called where the server stands
+    order, other = meant.get("multipleBirthInteger"), found.get("multipleBirthInteger")
+    if order is not None and other is not None:
+        yield "birth order", int(order) == int(other)
+    elif order is not None and found.get("multipleBirthBoolean") is False:
+        yield "birth order (the server has a single birth)", False
+
+
+def _birth_time(patient: Json) -> datetime | None:
+    """To the minute, in UTC; None where it has no offset or is not there."""
+    for extension in answers.objects(answers.object_(patient.get("_birthDate")).get("extension")):
+        if extension.get("url") == BIRTH_TIME:
+            try:
+                moment = datetime.fromisoformat(answers.text(extension, "valueDateTime"))
+            except ValueError:
+                return None
+            return moment.astimezone(UTC).replace(second=0, microsecond=0) if moment.tzinfo else None
+    return None
+
+
+def _check_encounter(client: FhirClient, transaction: Transaction, known: Known) -> None:
+    """That the ward's own Encounter is this newborn's."""
+    for token in transaction.ward_encounters:
+        for found in client.search("Encounter", {"identifier": search_token(*token)}):
+            if token in _tokens_of(found) and _subject_id(found) not in ("", *known.ids):
+                raise _held("the Encounter that the exam names is another patient's")
+
+
+def _is_dead(patient: Json) -> bool:
+    return patient.get("deceasedBoolean") is True or bool(patient.get("deceasedDateTime"))
+
+
+def _links(patient: Json) -> Iterator[str]:
+    for link in answers.objects(patient.get("link")):
+        if link.get("type") == "replaced-by":
+            yield answers.text(answers.object_(link.get("other")), "reference")
+
+
+def _subject_id(resource: Json) -> str:
+    reference = answers.text(answers.object_(resource.get("subject")), "reference")
+    return reference.partition("/_history")[0].rpartition("/")[2]
+
+
+def _tokens_of(resource: Json) -> set[tuple[str, str]]:
+    return {
+        (answers.text(one, "system"), answers.text(one, "value"))
+        for one in answers.objects(resource.get("identifier"))
+    }
+
+
+def _started(resources: Sequence[Json]) -> str:
+    report = next((one for one in resources if one["resourceType"] == "DiagnosticReport"), {})
+    period = answers.object_(report.get("effectivePeriod"))
+    return answers.text(report, "effectiveDateTime") or answers.text(period, "start")
+
+
+def _problem(what: str, remedy: str = _ASK) -> Problem:
+    return problem(RULE, what, remedy)
+
+
+def _held(what: str, remedy: str = _ASK) -> Held:
+    return Held([_problem(what, remedy)])
