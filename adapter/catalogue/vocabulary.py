@@ -87,8 +87,8 @@ class Kind(Frozen):
     """A kind of exam and what it is expected to cover: whole regions, single items, less what is left out.
 
     ``service`` is the diagnostic service section that reports it (HL7 table 0074). ``encounter_class`` is the HL7 v3
-    ActCode of the Encounter it happens in (FHIR R4 Encounter.class). ``last``: the infant leaves after it, so that
-    what matters and is not recorded must be told, not only be done later.
+    ActCode of the Encounter it happens in (FHIR R4 Encounter.class), ``encounter_type`` its type as a guide asks.
+    ``last``: the infant leaves after it, so that what matters and is not recorded must be told, not only done later.
     ``age_hours``: of which age it is; one begun at another is doubted.
     """
 
@@ -97,6 +97,7 @@ class Kind(Frozen):
     codes: Codes = ()
     service: Literal["NRS", "PHY", "OTH"] = "NRS"
     encounter_class: str = "IMP"
+    encounter_type: Codes = ()
     regions: tuple[Key, ...] = ()
     items: tuple[Key, ...] = ()
     without: tuple[Key, ...] = ()
