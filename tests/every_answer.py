@@ -98,6 +98,7 @@ def _sides(item: Item) -> list[Side | None]:
         Sides.EACH: [Side.LEFT, Side.RIGHT],
         Sides.OPTIONAL: [None, Side.LEFT, Side.RIGHT],
         Sides.PAIR: [None, Side.BOTH],
+        Sides.EITHER: [None, Side.LEFT, Side.RIGHT, Side.BOTH],
     }[item.sides]
 
 

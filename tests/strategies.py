@@ -105,13 +105,29 @@ def newborns(draw: DrawFn, catalogue: Catalogue) -> Newborn:
     orders = st.builds(BirthOrder, order=st.integers(1, count), of=st.none() | st.just(count))
     return Newborn(
         identifiers=draw(_identifier_lists("B")),
-        name=draw(_maybe(lines())),
+        **draw(_names()),
         sex=draw(st.sampled_from(Sex)),
         birth_time=draw(moments(utc, utc)),
         birth_order=draw(_maybe(orders)),
         gestation=draw(_maybe(gestations)),
-        mother=draw(_maybe(st.builds(Mother, identifiers=_identifier_lists("M"), name=_maybe(lines())))),
+        mother=draw(
+            _maybe(
+                _names().flatmap(
+                    lambda names: st.builds(
+                        Mother, identifiers=_identifier_lists("M"), **{k: st.just(v) for k, v in names.items()}
+                    )
+                )
+            )
+        ),
     )
+
+
+def _names() -> SearchStrategy[dict[str, str]]:
+    """A name as a line, in parts, both, or none; given names have one space between."""
+    words = st.lists(lines().map(lambda line: "".join(line.split()) or "x"), min_size=1, max_size=3).map(" ".join)
+    line = st.fixed_dictionaries({}, optional={"name": lines()})
+    apart = st.fixed_dictionaries({"family": lines()}, optional={"name": lines(), "given": words, "prefix": words})
+    return line | apart | st.fixed_dictionaries({"given": words}, optional={"name": lines()})
 
 
 @st.composite
@@ -124,7 +140,14 @@ def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails
     names = st.builds(
         Examiner, name=lines(), identifier=_maybe(identifiers("E")), role=st.sampled_from(list(catalogue.roles))
     )
-    unnamed = st.builds(Examiner, identifier=identifiers("E"), role=st.sampled_from(list(catalogue.roles)))
+    unnamed = _names().flatmap(
+        lambda n: st.builds(
+            Examiner,
+            identifier=identifiers("E"),
+            role=st.sampled_from(list(catalogue.roles)),
+            **{k: st.just(v) for k, v in n.items()},
+        )
+    )
     changed = status is not Status.FINAL
     return ExamDetails(
         id=exam_id,
@@ -171,6 +194,8 @@ class _Findings:
             case Sides.OPTIONAL:
                 own = any(self.catalogue.sites[s].side for s in item.sites)
                 return self.draw(st.sampled_from([[None], both[:1], both[1:]] + ([] if own else [both])))
+            case Sides.EITHER:
+                return self.draw(st.sampled_from([[None], both[:1], both, [Side.BOTH]]))
             case Sides.PAIR:
                 return [self.draw(st.sampled_from([None, Side.BOTH]))]
         return [None]

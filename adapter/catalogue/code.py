@@ -68,7 +68,7 @@ CodeText = Annotated[Code, BeforeValidator(_read_code)]
 Codes = tuple[CodeText, ...]
 
 
-_HOLD_CODES = ("codes", "codes_by", "maps", "left", "right", "section_codes")
+_HOLD_CODES = ("codes", "codes_by", "maps", "left", "right", "section_codes", "encounter_type")
 
 
 def graded_by(grader: str, raw: Any, holds_codes: bool = False) -> Any:

@@ -83,6 +83,7 @@ def places(catalogue: Catalogue) -> Iterator[Place]:
         yield Place(f"section {section.id}", "question", section.codes)
     for kind in catalogue.kinds.values():
         yield Place(f"kind {kind.id}", "kind", kind.codes)
+        yield Place(f"kind {kind.id}", "kind", kind.encounter_type, conditional=True)
 
 
 def of_item(item: Item) -> Iterator[Place]:

@@ -36,7 +36,7 @@ TABLE_0203 = _codes_of("""
 
 def lint_words(catalogue: Catalogue) -> list[Problem]:
     """All faults of the v2 settings that need the words and codes of the catalogue."""
-    return [*_codes(catalogue.v2), *_systems(catalogue), *_characters(catalogue)]
+    return [*_codes(catalogue.v2), *_kinds(catalogue), *_systems(catalogue), *_characters(catalogue)]
 
 
 def _said(rule: str, what: str, remedy: str, where: str = "", place: tuple[str, int] = ("v2.yaml", 0)) -> Problem:
@@ -55,6 +55,18 @@ def _codes(settings: V2Settings) -> Iterator[Problem]:
         if code not in codes:
             near = ", ".join(sorted(codes)) if len(codes) < 45 else "such as MR, PI, PN, VN"
             yield _said("table-code", f"'{code}' is not in HL7 table {table}", near, where)
+
+
+def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
+    settings, place = catalogue.settings, catalogue.places.get("settings", ("site.yaml", 0))
+    systems = {*settings.identifier_systems, *settings.identifier_systems.values()}
+    for name, kind in settings.identifier_kinds.items():
+        if kind.type is not None and kind.type not in TABLE_0203:
+            what = f"'{kind.type}' is not in HL7 table 0203"
+            yield _said("table-code", what, "such as MR, PI, PN, VN", f"identifier_kinds.{name}", place)
+        if name not in systems and ":" not in name:
+            what = f"'{name}' is neither a name of identifier_systems nor a URI"
+            yield _said("setting", what, "one of both", f"identifier_kinds.{name}", place)
 
 
 def _systems(catalogue: Catalogue) -> Iterator[Problem]:

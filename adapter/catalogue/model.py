@@ -200,12 +200,14 @@ class ItemType(StrEnum):
 
 
 class Sides(StrEnum):
-    """Whether an item is about the midline, each side, a place that may have a side, or the pair."""
+    """What an item is about: the midline, each side, a place that may have a side, the pair, or the pair or one of it
+    (legs that are alike, and the left one that is swollen)."""
 
     NONE = "none"
     EACH = "each"
     OPTIONAL = "optional"
     PAIR = "pair"
+    EITHER = "either"
 
 
 class OtherUnit(Frozen):
@@ -263,7 +265,8 @@ class Item(Frozen):
     questions for why it was not examined, sent with that reason. ``no_standard_code`` says why ``codes`` is empty.
     ``other_units`` are units of another dimension, converted by ``molar_mass`` (g/mol).
     ``compare_sides``: left and right that differ become a finding of their own. ``still_to_do``: not examined or not
-    recorded, it is listed as still to be done. ``maps`` are codes for ConceptMaps alone. ``one_by_one``: where a page
+    recorded, it is listed as still to be done. ``chart``: a value that no range judges is
+    to be compared with the site's chart. ``maps`` are codes for ConceptMaps alone. ``one_by_one``: where a page
     is recorded as expected in one action, this item is not ticked beforehand; nor is one that is ``still_to_do``.
     """
 
@@ -301,6 +304,7 @@ class Item(Frozen):
     tell_when_not_examined: tuple[str, ...] = ()
     compare_sides: bool = False
     still_to_do: bool = False
+    chart: bool = False
     one_by_one: bool = False
     sex: str | None = None
     computed: bool = False

@@ -59,6 +59,14 @@ class ProofWanted(Frozen):
     sent: bool = False
 
 
+class IdentifierKind(Frozen):
+    """What an identifier system is of (FHIR R4 Identifier): ``type``, a code of HL7 table 0203; use; who assigns."""
+
+    type: str | None = None
+    use: Literal["usual", "official", "temp", "secondary", "old"] | None = None
+    assigner: str | None = None
+
+
 class Settings(Frozen):
     """The settings in force; ``mappings/settings.yaml`` says what each does."""
 
@@ -67,6 +75,8 @@ class Settings(Frozen):
     snomed: Literal["all", "global-patient-set", "off"] = "all"
     hpo: Literal["off", "on"] = "off"
     identifier_systems: dict[str, str] = Field(default_factory=dict)
+    identifier_kinds: dict[str, IdentifierKind] = Field(default_factory=dict)
+    """By a name of ``identifier_systems``, or by the system itself."""
     policy: Policy
     cchd_version: str
     """Which of ``screenings.yaml`` judges the oxygen saturation screen."""

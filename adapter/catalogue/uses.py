@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.lint_codes import Place, places
 from adapter.catalogue.model import Item, ItemType
-from adapter.catalogue.proof import Proof
+from adapter.catalogue.proof import Proof, Verdict
 from adapter.problems import Layer, Problem, Severity
 
 _ANSWERED = frozenset({"Ord", "Nom"})
@@ -117,6 +117,10 @@ def standing(catalogue: Catalogue, today: date | None = None) -> list[Problem]:
     if age > wanted.days:
         what = f"the proof is {age} days old, the site allows {wanted.days}"
         found.append(_warned("proof-too-old", what, "prove the codes against the release of today"))
+    open_ = [f"{one.system} {one.code}" for one in proof.codes if one.verdict is Verdict.UNPROVED]
+    if open_:
+        what = f"the proof leaves {len(open_)} codes open, which its server could not be asked ({_some(open_)})"
+        found.append(_warned("proof-incomplete", what, "prove the codes against a server that holds their systems"))
     failed = [f"{one.system} {one.code}" for one in proof.failed]
     if failed:
         what = f"the proof says that {len(failed)} codes may not be sent ({_some(failed)})"

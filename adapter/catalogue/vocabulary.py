@@ -8,6 +8,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from adapter.catalogue.code import PROJECT, Codes, Fit, Frozen
+from adapter.catalogue.model import Span
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key
 
@@ -86,8 +87,9 @@ class Kind(Frozen):
     """A kind of exam and what it is expected to cover: whole regions, single items, less what is left out.
 
     ``service`` is the diagnostic service section that reports it (HL7 table 0074). ``encounter_class`` is the HL7 v3
-    ActCode of the Encounter it happens in (FHIR R4 Encounter.class). ``last``: the infant leaves after it, so that
-    what matters and is not recorded must be told, not only be done later.
+    ActCode of the Encounter it happens in (FHIR R4 Encounter.class), ``encounter_type`` its type as a guide asks.
+    ``last``: the infant leaves after it, so that what matters and is not recorded must be told, not only done later.
+    ``age_hours``: of which age it is; one begun at another is doubted.
     """
 
     id: Key
@@ -95,10 +97,12 @@ class Kind(Frozen):
     codes: Codes = ()
     service: Literal["NRS", "PHY", "OTH"] = "NRS"
     encounter_class: str = "IMP"
+    encounter_type: Codes = ()
     regions: tuple[Key, ...] = ()
     items: tuple[Key, ...] = ()
     without: tuple[Key, ...] = ()
     last: bool = False
+    age_hours: Span | None = None
 
 
 class Stage(Frozen):

@@ -7,17 +7,20 @@ import sys
 from collections import Counter
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from adapter.cli.options import write_output
+from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reporting import note, when
-from adapter.cli.targets import opened_outbox, outbox_option
+from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
 from adapter.problems import ExitCode
 from adapter.send import Outbox, OutboxRow, State
 from adapter.send.failures import TO_DO, Cause, problem
 from adapter.send.health import cause_of
+
+if TYPE_CHECKING:
+    from adapter.send.rest.reconcile import Reconciled
 
 _STATES = click.Choice([state.value for state in State])
 
@@ -126,6 +129,64 @@ def status(outbox_file: Path) -> None:
             for cause, row in causes.items():
                 click.echo(f"  {tally[cause]} x {cause.value}: {row.reasons[0].what} (such as number {row.seq})")
                 click.echo(f"      needed: {TO_DO[cause]}")
+
+
+@outbox.command()
+@target_options
+@outbox_option
+@click.option("--send", "mend", is_flag=True, help="Queue what is lost or older again, for the next send.")
+@site_option
+def reconcile(
+    url: str | None,
+    target_file: Path | None,
+    token_env: str | None,
+    token_file: Path | None,
+    ca_bundle: Path | None,
+    allow_plain: bool,
+    outbox_file: Path,
+    mend: bool,
+    site: Path | None,
+) -> None:
+    """Hold a FHIR server against what arrived there, also months later: what a restore lost, what is older, changed.
+
+    \b
+    Example:
+      newborn-adapter outbox reconcile --to https://fhir.hospital.example/r4
+      newborn-adapter outbox reconcile --to https://fhir.hospital.example/r4 --send
+      newborn-adapter send --to https://fhir.hospital.example/r4
+    """
+    from adapter.send.rest.reconcile import reconciled
+
+    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
+    catalogue = catalogue_for(site)
+    wrong = 0
+    with _opened(outbox_file) as opened, target.client() as client:
+        histories = opened.arrived(client.base_url)
+        for history in histories:
+            found = reconciled(client, catalogue, history)
+            if not found.differences:
+                continue
+            wrong += 1
+            counts = Counter(one.standing.value for one in found.differences)
+            click.echo(f"{found.exam}: " + ", ".join(f"{count} {standing}" for standing, count in counts.items()))
+            for one in found.differences:
+                click.echo(f"  {one.standing.value:<8} {one.name}")
+            click.echo(f"  {_mended(opened, client.base_url, found, mend)}")
+    click.echo(f"{len(histories) - wrong} of {len(histories)} exams stand as they were sent.")
+    sys.exit(ExitCode.PROBLEMS if wrong else ExitCode.WELL)
+
+
+def _mended(opened: Outbox, target: str, found: Reconciled, mend: bool) -> str:
+    """What was done, or is to be done, about an exam that does not stand as it was sent."""
+    if not found.to_send:
+        return "somebody else has changed it: that is for a person, and is not sent over"
+    row = opened.latest(target, found.exam)
+    if row is None:
+        return f"its message was purged: hand {found.exam} over again (newborn-adapter send FILE --again)"
+    if not mend:
+        return f"--send queues number {row.seq} again, which sends just what is not there as it was"
+    opened.put(target, opened.message(row.seq), again=True)
+    return "queued; the next send brings just what is not there as it was"
 
 
 @outbox.command()

@@ -208,9 +208,13 @@ def _written(
 def _in_words(proof: Proof) -> str:
     from collections import Counter
 
+    from adapter.catalogue.proof import Verdict
+
     lines = []
+    unproved = Counter((one.system, one.findings[0].what) for one in proof.codes if one.verdict is Verdict.UNPROVED)
+    lines += [f"unproved  {count} codes of {system}: {what}" for (system, what), count in unproved.items()]
     for one in proof.codes:
-        if one.findings:
+        if one.findings and one.verdict is not Verdict.UNPROVED:
             shown = f" |{one.display}|" if one.display else ""
             lines.append(f"{one.verdict.value:<9} {one.system} {one.code}{shown}")
             for found in one.findings:

@@ -534,11 +534,13 @@ def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView,
     """The numbers whose ranges did not judge them, by the reason, each in their order.
 
     What has no range at all, and what was answered in words, says so where it stands and is not listed; a score that
-    lacks signs is listed with what was not computed.
+    lacks signs is listed with what was not computed, and what is to be compared with a chart in the tell list.
     """
     found: dict[str, list[FindingView]] = {}
     for one in pool:
-        measured = one.item.ranges and one.finding.__dict__["value"] is not None and not one.missing
+        measured = (
+            one.item.ranges and not one.item.chart and one.finding.__dict__["value"] is not None and not one.missing
+        )
         if one.judged is None and measured and (reason := one.not_judged) is not None:
             found.setdefault(reason, []).append(one)
     return tuple((reason, tuple(ones)) for reason, ones in found.items())

@@ -220,6 +220,8 @@ def not_judged(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -
     reason = unjudged_because(finding, item, exam, catalogue)
     if reason is not None:
         return reason
+    if item.chart:
+        return "compare with your chart now"
     if isinstance(value, Quantities):
         numbers = component_numbers(value, item, catalogue).items()
         missed = [n for n, v in numbers if component_judgement(finding, n, v, item, exam, catalogue) is None]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range
@@ -70,6 +71,7 @@ def tell_list(
     covered = _covered(urgent)
     lines = [_line(one, pool, catalogue) for one in urgent if one.index not in covered]
     lines += [line for one in pool if one.finding.__dict__["not_examined"] and (line := _gap(one, exam, catalogue))]
+    lines += [_to_compare(one, exam, catalogue) for one in pool if one.item.chart and one.not_judged is not None]
     lines += [
         _unrecorded(gap, exam, catalogue)
         for gap in (completeness(exam, catalogue) if gaps is None else gaps)
@@ -223,6 +225,24 @@ def _gap(one: Evidence, exam: Exam, catalogue: Catalogue) -> Tell | None:
         reason=f"still to do; {item.caution}" if item.caution else "still to do",
         rule=f"{item.id}.not_examined",
         source=source_in_words(item.sources[0], catalogue),
+        to_do=True,
+        rests_on=(one.index,),
+    )
+
+
+def _to_compare(one: Evidence, exam: Exam, catalogue: Catalogue) -> Tell:
+    """A line for a value that the site's chart must judge, with the hour of the sample."""
+    kind = catalogue.kinds.get(exam.details.kind)
+    hours = one.age_hours.quantize(Decimal("0.1"), ROUND_HALF_UP)
+    return Tell(
+        urgency=Urgency.TELL if kind is not None and kind.last else Urgency.NONE,
+        item=one.item,
+        finding=one.finding,
+        side=one.finding.side,
+        words=f"{one.words}: measured, not judged",
+        reason=f"{one.not_judged}; the sample is of {hours:f} h of life",
+        rule=f"{one.item.id}.not_judged",
+        source=source_in_words(one.item.sources[0], catalogue),
         to_do=True,
         rests_on=(one.index,),
     )

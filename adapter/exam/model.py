@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
+from adapter.exam.html import exam_html, finding_html
 from adapter.exam.quantity import Number, Quantities, Quantity, Score
 from adapter.exam.text import Key, Line, Moment, Text
 
@@ -95,29 +96,80 @@ class BirthOrder(_Frozen):
         return self
 
 
-class Mother(_Frozen):
+Words = Annotated[Line, StringConstraints(pattern=r"^\S+( \S+)*$")]
+"""Names with one space between: each word is a name of its own."""
+
+
+class _Named:
+    """A person's name: the line that people use, and its parts where the house knows them; either may be without the
+    other. The parts are those of FHIR R4 HumanName and of HL7 v2 XPN."""
+
+    name: str | None
+    family: str | None
+    given: str | None
+    prefix: str | None
+
+    @property
+    def shown_name(self) -> str | None:
+        """The name as one line: as people use it, else its parts in their order."""
+        return self.name or " ".join(filter(None, (self.prefix, self.given, self.family))) or None
+
+    @property
+    def has_parts(self) -> bool:
+        """Whether family or given name are known apart."""
+        return self.family is not None or self.given is not None
+
+
+def _with_parts(person: _Named) -> None:
+    if person.prefix is not None and not person.has_parts:
+        raise ValueError("a prefix needs a family or a given name with it")
+
+
+class Mother(_Frozen, _Named):
     """Who gave birth, known by her own identifiers, never by the newborn's."""
 
     identifiers: tuple[Identifier, ...] = Field(min_length=1)
     name: Line | None = None
+    family: Line | None = None
+    given: Words | None = None
+    prefix: Words | None = None
+
+    @model_validator(mode="after")
+    def _coherent(self) -> Mother:
+        _with_parts(self)
+        return self
 
 
-class Newborn(_Frozen):
+class Newborn(_Frozen, _Named):
     """Whom the exam is about."""
 
     identifiers: tuple[Identifier, ...] = Field(min_length=1)
     name: Line | None = None
+    family: Line | None = None
+    given: Words | None = None
+    prefix: Words | None = None
     sex: Sex
     birth_time: Moment
     birth_order: BirthOrder | None = None
     gestation: Gestation | None = None
     mother: Mother | None = None
 
+    @model_validator(mode="after")
+    def _coherent(self) -> Newborn:
+        _with_parts(self)
+        return self
 
-class Examiner(_Frozen):
-    """Who examined, in which role (an examiner role id of the catalogue)."""
+
+class Examiner(_Frozen, _Named):
+    """Who examined, in which role (an examiner role id of the catalogue).
+
+    The parts of a name go with an identifier, since an examiner without one is only named where others refer to her.
+    """
 
     name: Line | None = None
+    family: Line | None = None
+    given: Words | None = None
+    prefix: Words | None = None
     identifier: Identifier | None = None
     role: Key
 
@@ -125,6 +177,9 @@ class Examiner(_Frozen):
     def _known(self) -> Examiner:
         if self.name is None and self.identifier is None:
             raise ValueError("an examiner needs a name, an identifier, or both")
+        if self.has_parts and self.identifier is None:
+            raise ValueError("family and given name of an examiner need an identifier; without one, give the name")
+        _with_parts(self)
         return self
 
 
@@ -224,6 +279,10 @@ class Finding(_Frozen):
             raise ValueError(f"needs exactly one of value, not_examined or text; it has {said}")
         return self
 
+    def _repr_html_(self) -> str:
+        """As a notebook shows it."""
+        return finding_html(self)
+
     @property
     def kind(self) -> ValueKind:
         """How it was answered. The class of a value is asked here, and by the five properties below."""
@@ -275,6 +334,10 @@ class Exam(_Frozen):
             )
             object.__setattr__(self, "findings", tuple(plain))
         return self
+
+    def _repr_html_(self) -> str:
+        """As a notebook shows it: the findings, and nothing of who the newborn is."""
+        return exam_html(self)
 
     def record(self) -> dict[str, Any]:
         """The capture record as plain data: keys as in the format, Decimals and times as they are."""

@@ -141,7 +141,7 @@ class Parts:
         details = []
         if side is not None:
             details.append(self._side(side, True))
-        elif named is not None or item.sides is Sides.PAIR:  # the place has it in its name, or it is about the pair
+        elif named is not None or item.sides in (Sides.PAIR, Sides.EITHER):  # named by the place, or of the pair
             details.append(self._side(named or Side.BOTH, False))
         if state is not None:
             details.append(self._state(state))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from adapter import __version__
 from adapter.catalogue import Catalogue, Organisation
-from adapter.exam import Exam, Examiner, Identifier, Newborn
+from adapter.catalogue.codings import codings
+from adapter.exam import Exam, Examiner, Identifier, Mother, Newborn
 from adapter.fhir.identity import SOFTWARE, Identity, Refer, by_identifier
 from adapter.fhir.json import Json
 from adapter.fhir.observation import instant
@@ -12,14 +13,37 @@ from adapter.fhir.observation import instant
 BIRTH_TIME = "http://hl7.org/fhir/StructureDefinition/patient-birthTime"
 BIRTH_TOTAL = "http://hl7.org/fhir/StructureDefinition/patient-multipleBirthTotal"
 ROLE_CODE = "http://terminology.hl7.org/CodeSystem/v3-RoleCode"
+IDENTIFIER_TYPE = "http://terminology.hl7.org/CodeSystem/v2-0203"
 ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
 _CLASSES = {"IMP": "inpatient encounter", "AMB": "ambulatory", "OBSENC": "observation encounter"}
 
 
 def identifiers(given: tuple[Identifier, ...], catalogue: Catalogue) -> list[Json]:
     """Business identifiers with the site's short system names resolved."""
-    resolved = (catalogue.resolve(identifier) for identifier in given)
-    return [{"system": identifier.system, "value": identifier.value} for identifier in resolved]
+    return [_identifier(identifier, catalogue) for identifier in given]
+
+
+def _identifier(given: Identifier, catalogue: Catalogue) -> Json:
+    resolved, settings = catalogue.resolve(given), catalogue.settings
+    names = [name for name, uri in settings.identifier_systems.items() if uri == resolved.system]
+    kinds = (settings.identifier_kinds.get(name) for name in (resolved.system, *names))
+    kind = next((one for one in kinds if one is not None), None)
+    plain: Json = {"system": resolved.system, "value": resolved.value}
+    if kind is None:
+        return plain
+    use: Json = {"use": kind.use} if kind.use else {}
+    of: Json = {"type": {"coding": [{"system": IDENTIFIER_TYPE, "code": kind.type}]}} if kind.type else {}
+    assigner: Json = {"assigner": {"display": kind.assigner}} if kind.assigner else {}
+    return {**use, **of, **plain, **assigner}
+
+
+def human_name(person: Newborn | Mother | Examiner, use: str | None = None) -> list[Json]:
+    """The name as FHIR R4 HumanName (section 2.24.0.11): the line as text, and the parts that are known apart."""
+    found: Json = {"text": person.name, "family": person.family}
+    found["given"] = person.given.split(" ") if person.given else None
+    found["prefix"] = person.prefix.split(" ") if person.prefix else None
+    name = {key: value for key, value in found.items() if value is not None}
+    return [{**({"use": use} if use else {}), **name}] if name else []
 
 
 def patient(newborn: Newborn, catalogue: Catalogue, organisation: Json | None = None) -> Json:
@@ -29,8 +53,8 @@ def patient(newborn: Newborn, catalogue: Catalogue, organisation: Json | None = 
     offset stands in the standard extension ``patient-birthTime``.
     """
     resource: Json = {"resourceType": "Patient", "identifier": identifiers(newborn.identifiers, catalogue)}
-    if newborn.name is not None:
-        resource["name"] = [{"use": "temp", "text": newborn.name}]
+    if name := human_name(newborn, "temp"):
+        resource["name"] = name
     resource["gender"] = newborn.sex.value
     resource["birthDate"] = newborn.birth_time.date().isoformat()
     birth_time = {"url": BIRTH_TIME, "valueDateTime": instant(newborn.birth_time)}
@@ -66,11 +90,12 @@ def mother(newborn: Newborn, identity: Identity, refer: Refer, catalogue: Catalo
     resource: Json = {
         "resourceType": "RelatedPerson",
         "identifier": [own, *identifiers(newborn.mother.identifiers, catalogue)],
+        "active": True,
         "patient": refer(identity.patient()),
         "relationship": [{"coding": [role]}],
     }
-    if newborn.mother.name is not None:
-        resource["name"] = [{"text": newborn.mother.name}]
+    if name := human_name(newborn.mother):
+        resource["name"] = name
     return resource
 
 
@@ -82,15 +107,15 @@ def practitioner(examiner: Examiner, catalogue: Catalogue) -> Json | None:
         "resourceType": "Practitioner",
         "identifier": identifiers((examiner.identifier,), catalogue),
     }
-    if examiner.name is not None:
-        resource["name"] = [{"text": examiner.name}]
+    if name := human_name(examiner):
+        resource["name"] = name
     return resource
 
 
 def examiner_reference(examiner: Examiner, identity: Identity, refer: Refer) -> Json:
     """Who performed, as a reference with a display, or as a display alone."""
     reference = refer(identity.practitioner(examiner.identifier)) if examiner.identifier else {}
-    return {**reference, "display": examiner.name} if examiner.name else reference
+    return {**reference, "display": examiner.shown_name} if examiner.shown_name else reference
 
 
 def encounter(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> Json:
@@ -102,8 +127,10 @@ def encounter(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue
         "identifier": [identity.encounter(details.encounter).identifier],
         "status": "finished" if details.encounter is None else "in-progress",
         "class": {"system": ACT_CODE, "code": code, "display": _CLASSES.get(code, code)},
-        "subject": refer(identity.patient()),
     }
+    if types := catalogue.kinds[details.kind].encounter_type:
+        resource["type"] = [{"coding": [codings(catalogue).coding(code)]} for code in types]
+    resource["subject"] = refer(identity.patient())
     if details.encounter is None:
         resource["period"] = period(exam)
     provider = organisation_reference(identity, refer, catalogue)

@@ -103,7 +103,7 @@ def _circumstances(item: Item, catalogue: Catalogue) -> Iterator[Text]:
         parts += ["counted for ", Blank(6), " s  "]
     if item.states:
         parts += ["state ", Blank(5), "  "]
-    if item.sides is Sides.OPTIONAL:
+    if item.sides in (Sides.OPTIONAL, Sides.EITHER):
         parts += ["side ", Tick("L"), Tick("R"), "  "]
     if item.sites:
         parts += _choice("place", [catalogue.sites[site].label for site in item.sites])

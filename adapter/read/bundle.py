@@ -259,7 +259,7 @@ class _Reader:
         found = self._graph.find(who)
         return _known(
             {
-                "name": who.get("display"),
+                **(_name(found.resource) if found else {"name": who.get("display")}),
                 "identifier": _identifier(found.resource["identifier"][0]) if found else None,
                 "role": self._own_code(self._provenance or self._report, "", agent["role"][0], "role"),
             }
@@ -270,7 +270,7 @@ class _Reader:
         patient = entry.resource
         newborn: Json = {
             "identifiers": [_identifier(i) for i in patient["identifier"]],
-            "name": next((name.get("text") for name in patient.get("name", [])), None),
+            **_name(patient),
             "sex": patient.get("gender", "unknown"),
             "birth_time": _extension(patient.get("_birthDate"), BIRTH_TIME, "valueDateTime"),
             "gestation": self._gestation(observations),
@@ -287,8 +287,7 @@ class _Reader:
             return None
         own = self._catalogue.identifier_system("related-person")
         identifiers = [_identifier(i) for i in related.resource["identifier"] if i.get("system") != own]
-        name = next((name.get("text") for name in related.resource.get("name", [])), None)
-        return _known({"identifiers": identifiers, "name": name})
+        return _known({"identifiers": identifiers, **_name(related.resource)})
 
     def _gestation(self, observations: list[Entry]) -> Json | None:
         for entry in observations:
@@ -442,6 +441,13 @@ class _Reader:
         if code is None and required:
             raise self._wrong(entry, element, f"a concept has no code of {self._catalogue.uri(system)}")
         return code or ""
+
+
+def _name(person: Json) -> Json:
+    """The first name of a person, its line and its parts."""
+    found: Json = next(iter(person.get("name", [])), {})
+    parts: Json = {part: " ".join(found[part]) for part in ("given", "prefix") if part in found}
+    return {"name": found.get("text"), "family": found.get("family"), **parts}
 
 
 def _known(fields: Json) -> Json:

@@ -63,8 +63,14 @@ def read_identifiers(text: str) -> Any:
     return [read_identifier(part) for part in split(text, ";")]
 
 
+_NAMES = ("name", "family", "given", "prefix")
+
+
 def read_examiners(text: str) -> Any:
-    """Examiners with ``;`` between them, each ``name/role``, ``name/role/system|value`` or ``/role/system|value``."""
+    """Examiners with ``;`` between them, each ``name/role``, ``name/role/system|value`` or ``/role/system|value``.
+
+    A name may have its parts with it: ``name|family|given|prefix``.
+    """
     return [_examiner(part) for part in split(text, ";")]
 
 
@@ -77,8 +83,9 @@ def _examiner(text: str) -> Any:
             "name/role or name/role/system|value, such as A. Example/midwife",
         )
     found: dict[str, Any] = {"role": plain(parts[1])}
-    if parts[0].strip():
-        found["name"] = plain(parts[0])
+    names = split(parts[0], "|")
+    apart = zip(_NAMES, names if len(names) == len(_NAMES) else [parts[0]], strict=False)
+    found |= {field: plain(name) for field, name in apart if name.strip()}
     if len(parts) == 3:
         found["identifier"] = read_identifier(parts[2])
     return found
@@ -86,7 +93,8 @@ def _examiner(text: str) -> Any:
 
 def write_examiner(examiner: Examiner) -> str:
     """The inverse of one examiner of :func:`read_examiners`."""
-    text = f"{escaped(examiner.name or '', '/;')}/{examiner.role}"
+    names = [escaped(getattr(examiner, field) or "", "/;|") for field in _NAMES]
+    text = f"{'|'.join(names) if examiner.has_parts else names[0]}/{examiner.role}"
     return f"{text}/{write_identifier(examiner.identifier)}" if examiner.identifier else text
 
 

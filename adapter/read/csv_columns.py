@@ -15,11 +15,12 @@ row with ``item`` blank. The header names the columns, in any order; comma, semi
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
-from adapter.exam import Exam, Finding
+from adapter.exam import Exam, Finding, Mother, Newborn
 from adapter.read import csv_cells as cells
 
 
@@ -57,7 +58,18 @@ def _gestation(exam: Exam) -> str | None:
     return cells.write_gestation(gestation) if gestation else None
 
 
-EXAM_COLUMNS = (
+def _name_parts(
+    prefix: str, at: tuple[str, ...], person: Callable[[Exam], Newborn | Mother | None]
+) -> Iterator[ExamColumn]:
+    for part in ("family", "given", "prefix"):
+        yield ExamColumn(f"{prefix}_{part}", (*at, part), partial(_part_of, person, part))
+
+
+def _part_of(person: Callable[[Exam], Newborn | Mother | None], part: str, exam: Exam) -> Any:
+    return getattr(person(exam), part, None)
+
+
+EXAM_COLUMNS: tuple[ExamColumn, ...] = (
     ExamColumn("exam_id", ("exam", "id"), lambda e: e.details.id, required=True),
     ExamColumn("exam_kind", ("exam", "kind"), lambda e: e.details.kind, required=True),
     ExamColumn("exam_started", ("exam", "started"), lambda e: e.details.started, required=True),
@@ -87,6 +99,7 @@ EXAM_COLUMNS = (
         required=True,
     ),
     ExamColumn("newborn_name", ("newborn", "name"), lambda e: e.newborn.name),
+    *_name_parts("newborn", ("newborn",), lambda e: e.newborn),
     ExamColumn("newborn_sex", ("newborn", "sex"), lambda e: e.newborn.sex, required=True),
     ExamColumn("birth_time", ("newborn", "birth_time"), lambda e: e.newborn.birth_time, required=True),
     ExamColumn("birth_order", ("newborn", "birth_order"), _order, cells.read_birth_order),
@@ -105,6 +118,7 @@ EXAM_COLUMNS = (
     ExamColumn(
         "mother_name", ("newborn", "mother", "name"), lambda e: e.newborn.mother.name if e.newborn.mother else None
     ),
+    *_name_parts("mother", ("newborn", "mother"), lambda e: e.newborn.mother),
 )
 
 FINDING_COLUMNS = (
@@ -123,5 +137,5 @@ FINDING_COLUMNS = (
     FindingColumn("note", lambda f: f.note),
 )
 
-COLUMNS = tuple(column.name for column in (*EXAM_COLUMNS, *FINDING_COLUMNS))
+COLUMNS = (*(column.name for column in EXAM_COLUMNS), *(column.name for column in FINDING_COLUMNS))
 REQUIRED = (*(column.name for column in EXAM_COLUMNS if column.required), "item")

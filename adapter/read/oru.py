@@ -154,9 +154,7 @@ class _Message:
         return details
 
     def _examiner(self, segment: Read, role: str | None) -> Json:
-        found: Json = {"role": role}
-        if segment.part(16, 2):
-            found["name"] = segment.part(16, 2)
+        found: Json = {"role": role, **_name(segment, 16, first=2)}
         if segment.part(16, 1):
             authority = (segment.part(16, 9, sub=n) for n in (1, 2, 3))
             found["identifier"] = {"system": self._catalogue.v2.system_of(*authority), "value": segment.part(16, 1)}
@@ -175,8 +173,7 @@ class _Message:
             "sex": sexes.get(patient.raw(8), no_sex),
             "birth_time": _moment(patient, 7),
         }
-        if patient.part(5, 1):
-            newborn["name"] = patient.part(5, 1)
+        newborn |= _name(patient, 5, first=1)
         if patient.raw(25):
             newborn["birth_order"] = {"order": _whole(patient, 25)}
             born = next((one for one in report.results if self._own(one.result, 3) == "exam.born"), None)
@@ -186,8 +183,8 @@ class _Message:
         if patient.raw(21):
             newborn["mother"] = {"identifiers": [self._identifier(patient, one) for one in patient.repetitions(21)]}
             kin = next((o for o in self._segments if o.name == "NK1" and o.part(3) == "MTH"), None)
-            if kin is not None and kin.part(2):
-                newborn["mother"]["name"] = kin.part(2)
+            if kin is not None:
+                newborn["mother"] |= _name(kin, 2, first=1)
         known = [one for group in regions for one in group.results if self._own(one.result, 3) == GESTATION]
         computed = next((one for one in known if one.comment("computed") is not None), None)
         if computed is not None:
@@ -242,6 +239,23 @@ class _Message:
 
 _FIELDS = {"": 0, "/item": 3, "/value": 5, "/value/unit": 6, "/text": 5, "/method": 17, "/observed_at": 14}
 """The fields of an OBX that the fields of a finding come from."""
+
+
+def _name(segment: Read, field: int, first: int) -> Json:
+    """A name of XPN (``first`` component 1) or XCN (2): in parts where it was taken apart, else whole.
+
+    What is apart has a given name or says so (name representation code, XPN.8, XCN.15); a line may stand beside it.
+    """
+    found: Json = {}
+    for one in segment.repetitions(field):
+        family, given, further, _, prefix = (segment.within(one, first + n) for n in range(5))
+        if given or further or segment.within(one, 8 if first == 1 else 15):
+            names = " ".join(filter(None, (given, further)))
+            parts = {"family": family, "given": names, "prefix": prefix}
+            found |= {part: value for part, value in parts.items() if value}
+        elif family and "name" not in found:
+            found["name"] = family
+    return found
 
 
 def _moment(segment: Read, field: int) -> str | Unreadable:

@@ -269,6 +269,16 @@ class Store:
                     self._db.execute("ROLLBACK")
                 raise
 
+    def backup(self) -> bytes:
+        """All of it, as it is now."""
+        with self._lock:
+            return self._db.serialize()
+
+    def restore(self, backup: bytes) -> None:
+        """All of it, as it was in a backup (of a store in memory)."""
+        with self._lock:
+            self._db.deserialize(backup)
+
     def close(self) -> None:
         """Close the database; the store cannot be used afterwards."""
         with self._lock:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -21,6 +22,9 @@ from adapter.send.outbox import OutboxRow, State
 
 _INDEX = re.compile(r"\[\d*\]|\.where\([^)]*\)")
 
+_ENOUGH = 2
+"""So many others must arrive before that is held against the one that does not."""
+
 Signature = frozenset[tuple[str, str, str]]
 
 
@@ -28,27 +32,29 @@ Signature = frozenset[tuple[str, str, str]]
 class Health:
     """For one run, by a clock that only goes forward. Not for several threads at once."""
 
-    window: float
     since: float = field(default_factory=time.monotonic)
     paused_until: float = 0.0
     pauses: int = 0
     _first_failed: dict[str, float] = field(default_factory=dict)
-    _last_arrived: dict[str, float] = field(default_factory=dict)
-    _recovered: dict[str, float] = field(default_factory=dict)
+    _failures: Counter[str] = field(default_factory=Counter)
+    _at_once: dict[str, float] = field(default_factory=dict)
+    _recovered: float = 0.0
     _in_a_row: set[str] = field(default_factory=set)
 
     def arrived(self, root: str) -> None:
         """An exam arrived, known by its ``root``."""
         now = self.since = time.monotonic()
         self.pauses = 0
-        if self._first_failed.pop(root, None) is not None:
-            self._recovered[root] = now
-        self._last_arrived = {root: now}
+        if self._first_failed.pop(root, None) is None:
+            self._at_once[root] = now
+        else:
+            self._recovered = now
         self._in_a_row.clear()
 
     def failed(self, root: str) -> None:
         """An attempt to send an exam failed, whosever fault it was."""
         self._first_failed.setdefault(root, time.monotonic())
+        self._failures[root] += 1
         self._in_a_row.add(root)
 
     def given_up(self, root: str) -> None:
@@ -59,13 +65,13 @@ class Health:
         """How many different exams failed since one arrived."""
         return len(self._in_a_row)
 
-    def speaks_against(self, root: str) -> bool:
-        """Whether others have arrived while this exam has been failing, and none of them had to be tried twice."""
-        now = time.monotonic()
-        lately = [one for one, moment in self._recovered.items() if one != root and now - moment < self.window]
-        begun = self._first_failed.get(root, now)
-        others = [one for one, moment in self._last_arrived.items() if one != root and moment > begun]
-        return bool(others) and not lately
+    def speaks_against(self, root: str, tries: int) -> bool:
+        """Whether others arrived while this exam failed so many times, and none of them had to be tried twice."""
+        if self._failures[root] < tries:
+            return False
+        begun = self._first_failed.get(root, time.monotonic())
+        others = sum(moment >= begun for one, moment in self._at_once.items() if one != root)
+        return others >= _ENOUGH and self._recovered < begun
 
     def waited(self) -> float:
         """Seconds since an exam arrived, or since the run began."""

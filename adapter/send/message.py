@@ -40,7 +40,8 @@ class Part:
 
     ``name`` is what the part is called, never a person's name; ``answer`` what was said, in the receiver's own code;
     ``place`` and ``version`` where the receiver keeps it, empty where it says nothing of that; ``problems`` its
-    remarks, without patient data.
+    remarks, without patient data; ``digest`` that of what was meant, where the transport can hold a receiver against
+    it later (kept beside, in :mod:`adapter.send.outbox.arrived`).
     """
 
     name: str
@@ -48,6 +49,7 @@ class Part:
     place: str = ""
     version: str = ""
     problems: tuple[Problem, ...] = ()
+    digest: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,7 +96,7 @@ class Sender:
         self._parallel = max(1, parallel)
         self._lock = threading.Lock()
         self._stop = threading.Event()
-        self._summary, self._health = Summary(), Health(self._retry.patience)
+        self._summary, self._health = Summary(), Health()
         self._failure: BaseException | None = None
         self._busy, self._idle_since = 0, time.monotonic()
 
@@ -227,12 +227,13 @@ class Sender:
         with self._lock:
             self._health.failed(root)
             alone = self._health.in_a_row() < self._retry.alike
-            against = self._health.speaks_against(root) or letter.waited > self._retry.budget
+            against = self._health.speaks_against(root, self._retry.tries)
+            spent = letter.waited > self._retry.budget and letter.attempt >= self._retry.tries
             pause = self._retry.pause(letter.attempt, failure.retry_after)
             too_long = self._health.waited() > self._retry.patience
         if not alone:
             self._pause(letter, Unavailable(failure.problems, retry_after=failure.retry_after, cause=failure.cause))
-        elif letter.attempt >= self._retry.tries if ailing and against else letter.strikes >= self._retry.tries:
+        elif (against or spent) if ailing else letter.strikes >= self._retry.tries:
             self._never(letter, failure)
         else:
             self._outbox.later(letter, failure.problems, time.time() + pause, struck=not ailing, waits=pause)

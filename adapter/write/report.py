@@ -64,7 +64,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
     return Document(
         title=f"Newborn examination: {kind}",
         language=catalogue.language,
-        author=", ".join(filter(None, (examiner.name for examiner in exam.details.examiners))),
+        author=", ".join(filter(None, (examiner.shown_name for examiner in exam.details.examiners))),
         running=tell.running(exam),
         foot=f"{SOFTWARE} {__version__}, catalogue {catalogue.settings.version}; {_policy(catalogue)}",
         paper=catalogue.settings.paper,

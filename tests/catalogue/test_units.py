@@ -102,3 +102,23 @@ def test_counts_and_z_scores_have_the_units_that_loinc_shows_for_them() -> None:
     assert catalogue.items["birth_weight_z"].unit == "{Zscore}"
     assert UNITS.convert(Quantity(value=Decimal(6), unit="{count}"), "{#}") == 6
     assert "{count}" not in {unit.ucum for unit in UNITS.values()}
+
+
+# One rule: exactly by the published factor, then rounded once, half up, to the places of the unit that it becomes; in
+# its own unit every digit stays. Factors: NIST Handbook 44, appendix C (1 lb = 453.592 37 g, 16 oz to the lb).
+@pytest.mark.parametrize(
+    ("quantity", "ucum", "converted"),
+    [
+        (
+            Quantity(value=Decimal(7), unit="lb", plus=Amount(value=Decimal(4), unit="oz")),
+            "g",
+            "3288.54",
+        ),  # 3288.5446..
+        (Quantity(value=Decimal("3.3105"), unit="kg"), "g", "3310.5"),
+        (Quantity(value=Decimal("3310.1254"), unit="g"), "g", "3310.1254"),
+        (Quantity(value=Decimal("97.6"), unit="degF"), "Cel", "36.44"),  # 36.4444..
+        (Quantity(value=Decimal("20.25"), unit="in"), "cm", "51.44"),  # 51.435
+    ],
+)
+def test_the_one_rule_of_conversion(quantity: Quantity, ucum: str, converted: str) -> None:
+    assert UNITS.convert(quantity, ucum) == Decimal(converted)

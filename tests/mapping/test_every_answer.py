@@ -72,8 +72,13 @@ def test_the_exams_use_every_circumstance(every: list[Exam], catalogue: Catalogu
     assert {(f.item, f.not_examined) for f in findings if f.not_examined} == {
         (i.id, r) for i in items for r in catalogue.reasons
     }
-    sides = {(i.id, s) for i in items if i.sides in (Sides.EACH, Sides.OPTIONAL) for s in (Side.LEFT, Side.RIGHT)}
-    sides |= {(i.id, Side.BOTH) for i in items if i.sides is Sides.PAIR}
+    sides = {
+        (i.id, s)
+        for i in items
+        if i.sides in (Sides.EACH, Sides.OPTIONAL, Sides.EITHER)
+        for s in (Side.LEFT, Side.RIGHT)
+    }
+    sides |= {(i.id, Side.BOTH) for i in items if i.sides in (Sides.PAIR, Sides.EITHER)}
     assert {(f.item, f.side) for f in findings if f.side} == sides
     assert {exam.details.kind for exam in every} == set(catalogue.kinds)
     assert {e.role for exam in every for e in exam.details.examiners} == set(catalogue.roles)

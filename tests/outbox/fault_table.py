@@ -74,7 +74,7 @@ _WITH = {
     "two senders, one killed": "latency",
     "power lost: last writes undone": "latency",
 }
-RETRY = Retry(tries=8, first=0.02, longest=0.2, patience=30)
+RETRY = Retry(tries=8, first=0.02, longest=0.2, patience=3)
 TIMES = Timeouts(connect=2, read=1.2, whole=5)
 
 

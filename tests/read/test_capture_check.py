@@ -99,6 +99,7 @@ LET_PASS = [
     [{"item": "moro", "side": side, "value": "complete_symmetrical"} for side in ("left", "right")],
     [{"item": "knee_height", "value": "level"}],
     [{"item": "knee_height", "value": "level", "side": "both"}],
+    [{"item": "leg_symmetry", "value": "deformed_or_swollen", "side": "left"}],
     [{"item": "testis", "side": side, "not_examined": "not_applicable"} for side in ("left", "right")],
     [
         {"item": "genital_type", "value": "atypical"},

@@ -156,6 +156,10 @@ def test_a_site_that_asks_hears_what_is_wrong_with_its_proof(proof: Proof, tmp_p
     whole = site_with(tmp_path / "whole", proof, wanted)
     assert [p.rule for p in standing(whole, made + timedelta(days=30))] == ["proof-failed"]
     assert [p.rule for p in standing(whole, made + timedelta(days=31))] == ["proof-too-old", "proof-failed"]
+    bare = tuple(one.model_copy(update={"verdict": Verdict.UNPROVED}) for one in proof.codes)
+    (tmp_path / "bare").mkdir()
+    nothing = site_with(tmp_path / "bare", proof.model_copy(update={"codes": bare}), wanted)
+    assert [p.rule for p in standing(nothing, made)] == ["proof-incomplete"]
     less = proof.model_copy(update={"codes": tuple(one for one in proof.codes[1:] if one not in proof.failed)})
     other = site_with(tmp_path / "less", less, wanted)
     assert [p.rule for p in standing(other, made)] == ["proof-of-another-catalogue"]

@@ -48,6 +48,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
                 k.id: {
                     "label": k.label,
                     "last": k.last,
+                    "age": [str(end or "") for end in (k.age_hours.low, k.age_hours.high)] if k.age_hours else None,
                     "expected": [place[item.id] for item in catalogue.expected(k.id)],
                 }
                 for k in kinds.values()
@@ -59,7 +60,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
             "roles": {t.id: t.label for t in catalogue.roles.values()},
             "sites": {s.id: [s.label, *([s.side] if s.side else [])] for s in catalogue.sites.values()},
             "units": [_unit(unit, catalogue) for unit in catalogue.units.values()],
-            "rules": tables.rules,
+            **_rules(tables.rules),
             "not_judged": [_filled(one) for one in tables.not_judged],
             "estimates": [_plain(table) for table in catalogue.estimates.values()],
             "screening": _plain(catalogue.screening),
@@ -68,6 +69,33 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
             "sources": {name: source_in_words(name, catalogue) for name in catalogue.sources},
         }
     )
+
+
+def _rules(rules: Sequence[Json]) -> Json:
+    """The rules, with conditions that several have alike once: ``steps`` holds each, a leaf or ``["some", N,
+    places of the conditions in it]``, and a rule the place of its own. ``catalogue.mjs`` writes them out again.
+    """
+    place: dict[str, int] = {}
+    shared: list[Any] = []
+
+    def at(node: list[Any]) -> int:
+        if (key := json.dumps(node)) not in place:
+            place[key] = len(shared)
+            shared.append(node)
+        return place[key]
+
+    def root(steps: Sequence[list[Any]]) -> int:
+        stack: list[int] = []
+        for op, *asked in steps:
+            if op == "some":
+                needed, of = asked
+                stack[-of:] = [at(["some", needed, stack[-of:]])]
+            else:
+                stack.append(at([op, *asked]))
+        return stack[0]
+
+    named = [_filled({**rule, "steps": None}) | {"steps": root(rule["steps"])} for rule in rules]
+    return {"steps": shared, "rules": named}
 
 
 def _shared(items: Sequence[Json]) -> list[Any]:
@@ -140,6 +168,7 @@ def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalo
             "tell_when_not_examined": item.tell_when_not_examined,
             "compare_sides": item.compare_sides,
             "still_to_do": item.still_to_do,
+            "chart": item.chart,
             "one_by_one": item.one_by_one,
             "sex": item.sex,
             "computed": item.computed,

@@ -42,8 +42,8 @@ def to_response(exam: Exam, catalogue: Catalogue) -> Json:
     response["authored"] = (details.ended or details.started).isoformat()
     examiner = details.examiners[0]
     response["author"] = _reference("Practitioner", examiner.identifier, catalogue) if examiner.identifier else {}
-    if examiner.name is not None:
-        response["author"]["display"] = examiner.name
+    if examiner.shown_name is not None:
+        response["author"]["display"] = examiner.shown_name
     try:
         response["item"] = list(_items(form.nodes, sheet, form))
     except KeyError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime, timedelta
+from decimal import Decimal
 
 from adapter.catalogue import ItemType
 from adapter.exam import At, Quantity
@@ -36,8 +37,24 @@ def check_times(subject: Subject) -> Iterator[Problem]:
                 yield from _observed(placed, placed.finding.observed_at, subject)
             if isinstance(placed.finding.value, At) and placed.item.type is ItemType.TIME:
                 yield from _between(placed, "value/time", placed.finding.value.time, subject)
+        yield from _age_of_kind(subject)
     yield from _copied_weight(subject)
     yield from _one_minute(subject)
+
+
+def _age_of_kind(subject: Subject) -> Iterator[Problem]:
+    """An infant whose age is not that of the kind of exam: most often a slip in the year or the month of birth."""
+    details, newborn = subject.details, subject.newborn
+    kind = subject.catalogue.kinds.get(details.kind) if details is not None else None
+    if details is None or newborn is None or kind is None or kind.age_hours is None:
+        return
+    lived = details.started - newborn.birth_time
+    if not kind.age_hours.holds(Decimal(lived // timedelta(microseconds=1)) / 3_600_000_000):
+        yield subject.place("/newborn/birth_time").warning(
+            "age-not-of-kind",
+            f"{lived / timedelta(hours=1):.0f} hours old when this exam began, which is of {kind.age_hours} hours",
+            "check date and year of birth, the exam's start, and the kind of exam",
+        )
 
 
 def _observed(placed: Placed, moment: datetime, subject: Subject) -> Iterator[Problem]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from adapter.read.places import CellPlaces
 from adapter.read.plan.fill import RowFill, present
-from adapter.read.plan.model import ExaminerPlan, FindingPlan, IdentifierPlan, Plan
+from adapter.read.plan.model import ExaminerPlan, FindingPlan, IdentifierPlan, MotherPlan, NewbornPlan, Plan
 from adapter.read.plan.table import Row
 from adapter.read.raw import Unreadable
 from adapter.read.wording import shown
@@ -65,12 +65,12 @@ def _newborn(plan: Plan, fill: RowFill, birth: Any) -> dict[str, Any]:
     mother = None
     if newborn.mother is not None:
         identifiers = _identifiers(newborn.mother.identifiers, fill, "/newborn/mother/identifiers")
-        name = fill.text(newborn.mother.name, "/newborn/mother/name")
-        mother = present({"identifiers": identifiers, "name": name}) if identifiers or name else None
+        names = _names(newborn.mother, fill, "/newborn/mother")
+        mother = present({"identifiers": identifiers, **names}) if identifiers or any(names.values()) else None
     return present(
         {
             "identifiers": _identifiers(newborn.identifiers, fill, "/newborn/identifiers"),
-            "name": fill.text(newborn.name, "/newborn/name"),
+            **_names(newborn, fill, "/newborn"),
             "sex": fill.text(newborn.sex, "/newborn/sex"),
             "birth_time": birth,
             "birth_order": born or None,
@@ -98,8 +98,12 @@ def _identifier(plan: IdentifierPlan, fill: RowFill, at: str) -> dict[str, Any] 
 
 def _examiner(plan: ExaminerPlan, fill: RowFill, at: str) -> dict[str, Any]:
     identifier = _identifier(plan.identifier, fill, f"{at}/identifier") if plan.identifier else None
-    texts = {name: fill.text(getattr(plan, name), f"{at}/{name}") for name in ("name", "role")}
-    return present({**texts, "identifier": identifier})
+    return present({**_names(plan, fill, at), "role": fill.text(plan.role, f"{at}/role"), "identifier": identifier})
+
+
+def _names(plan: NewbornPlan | MotherPlan | ExaminerPlan, fill: RowFill, at: str) -> dict[str, Any]:
+    parts = ("name", "family", "given", "prefix")
+    return {part: fill.text(getattr(plan, part), f"{at}/{part}") for part in parts}
 
 
 def _finding(plan: FindingPlan, fill: RowFill, at: str) -> dict[str, Any] | None:

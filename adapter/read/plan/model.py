@@ -114,6 +114,9 @@ class ExaminerPlan(Frozen):
 
     role: Fill
     name: Fill | None = None
+    family: Fill | None = None
+    given: Fill | None = None
+    prefix: Fill | None = None
     identifier: IdentifierPlan | None = None
 
 
@@ -149,6 +152,9 @@ class MotherPlan(Frozen):
 
     identifiers: tuple[IdentifierPlan, ...] = Field(min_length=1)
     name: Fill | None = None
+    family: Fill | None = None
+    given: Fill | None = None
+    prefix: Fill | None = None
 
 
 class NewbornPlan(Frozen):
@@ -156,6 +162,9 @@ class NewbornPlan(Frozen):
 
     identifiers: tuple[IdentifierPlan, ...] = Field(min_length=1)
     name: Fill | None = None
+    family: Fill | None = None
+    given: Fill | None = None
+    prefix: Fill | None = None
     sex: Fill
     birth_time: TimeFill
     birth_order: BirthOrderPlan | None = None

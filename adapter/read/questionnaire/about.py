@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
@@ -45,6 +45,7 @@ def about_exam(catalogue: Catalogue) -> Node:
     roles = terms(catalogue, "role", catalogue.roles.values())
     examiner = (
         _field("exam.examiners.name", "Name", ("name",)),
+        *_name_parts("exam.examiners", ()),
         Node("exam.examiners.role", Type.CHOICE, "Role", ("role",), options=roles, required=True),
         Node(
             "exam.examiners.identifier",
@@ -100,6 +101,7 @@ def about_newborn(catalogue: Catalogue) -> Node:
         children=(
             _identifiers("newborn.identifiers", "Identifier of the newborn", ("newborn", "identifiers"), True),
             _field("newborn.name", "Name, as the ward gives it", ("newborn", "name")),
+            *_name_parts("newborn", ("newborn",)),
             Node("newborn.sex", Type.CHOICE, "Sex", ("newborn", "sex"), options=sexes, required=True),
             _moment("newborn.birth_time", "Time of birth", ("newborn", "birth_time"), required=True),
             _whole(
@@ -127,10 +129,17 @@ def about_newborn(catalogue: Catalogue) -> Node:
                         ("newborn", "mother", "identifiers"),
                     ),
                     _field("newborn.mother.name", "Name of the mother", ("newborn", "mother", "name")),
+                    *_name_parts("newborn.mother", ("newborn", "mother")),
                 ),
             ),
         ),
     )
+
+
+def _name_parts(of: str, at: tuple[str, ...]) -> Iterator[Node]:
+    """The parts of a name, for those who know them apart."""
+    for part, label in (("family", "Family name"), ("given", "Given names"), ("prefix", "Title before the name")):
+        yield _field(f"{of}.{part}", label, (*at, part))
 
 
 def _field(

@@ -97,7 +97,7 @@ class _Asking:
         SDC, Form Data Extraction, Observation-based: the time of the extracted Observation is that of the response.
         """
         item = self.item
-        sided = item.sides in (Sides.EACH, Sides.OPTIONAL) and side not in item.codes_by.side
+        sided = item.sides in (Sides.EACH, Sides.OPTIONAL, Sides.EITHER) and side not in item.codes_by.side
         past = item.minutes_after_birth is not None or self.catalogue.may_precede(item)
         elsewhere = any(answer.own_question for answer in item.answers)
         return not (sided or item.sites or past or item.computed or elsewhere)
@@ -189,6 +189,7 @@ class _Asking:
             Sides.EACH: (Side.LEFT, Side.RIGHT) if item.sites else (),
             Sides.OPTIONAL: (Side.LEFT, Side.RIGHT),
             Sides.PAIR: (Side.BOTH,),
+            Sides.EITHER: (Side.LEFT, Side.RIGHT, Side.BOTH),
         }.get(item.sides, ())
         if sides:
             options = tuple(of_codings(side.value, self.codings.side(side)) for side in sides)

@@ -15,6 +15,7 @@ from typing import Self
 
 from adapter.problems import Problem
 from adapter.send.message import Message, Part
+from adapter.send.outbox.arrived import Arrived, histories
 from adapter.send.outbox.rows import (
     COLUMNS,
     MESSAGE,
@@ -66,6 +67,11 @@ class Ledger:
             for target, state, count in db.execute(sql):
                 found.setdefault(target, {})[State(state)] = count
             return found
+
+    def arrived(self, target: str) -> list[list[Arrived]]:
+        """Of each exam that arrived there its versions, in that order; kept when messages are purged."""
+        with self._read() as db:
+            return list(histories(db, target))
 
     def last_number(self) -> int:
         """The number of the message that was queued last, 0 where none was."""

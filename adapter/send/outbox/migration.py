@@ -41,8 +41,7 @@ def from_version_2(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX message_ended ON message (target, ended)")
     db.execute(
         "CREATE TABLE arrived (number INTEGER PRIMARY KEY AUTOINCREMENT, target TEXT NOT NULL, exam TEXT NOT NULL,"
-        " root TEXT NOT NULL, name TEXT NOT NULL, digest TEXT NOT NULL, place TEXT NOT NULL, version TEXT NOT NULL,"
-        " moment TEXT NOT NULL) STRICT"
+        " root TEXT NOT NULL, moment TEXT NOT NULL, parts BLOB NOT NULL) STRICT"
     )
     db.execute("CREATE INDEX arrived_root ON arrived (target, root, number)")
 

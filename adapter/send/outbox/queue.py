@@ -13,6 +13,7 @@ from pathlib import Path
 from adapter.problems import Problem
 from adapter.send.failures import problem
 from adapter.send.message import NOTHING_SAID, Letter, Message, Part, Receipt
+from adapter.send.outbox.arrived import note
 from adapter.send.outbox.ledger import Ledger, moment
 from adapter.send.outbox.owners import Owners
 from adapter.send.outbox.rows import MESSAGE, State, message_of_row, parts, problems_text
@@ -144,6 +145,7 @@ class Outbox(Ledger):
         """It arrived."""
         with self._change() as db:
             self._end(letter.seq, State.SENT, [], receipt.parts)
+            note(db, letter.target, letter.message, receipt.parts, moment())
             known = [(letter.target, name) for name in letter.message.shared]
             db.executemany("INSERT OR IGNORE INTO known VALUES (?, ?)", known)
 

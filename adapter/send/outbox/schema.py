@@ -53,8 +53,7 @@ CREATE TABLE shared (seq INTEGER NOT NULL REFERENCES message ON DELETE CASCADE, 
 CREATE INDEX shared_name ON shared (name, seq);
 CREATE TABLE known (target TEXT NOT NULL, name TEXT NOT NULL, PRIMARY KEY (target, name)) STRICT, WITHOUT ROWID;
 CREATE TABLE arrived (number INTEGER PRIMARY KEY AUTOINCREMENT, target TEXT NOT NULL, exam TEXT NOT NULL,
-  root TEXT NOT NULL, name TEXT NOT NULL, digest TEXT NOT NULL, place TEXT NOT NULL, version TEXT NOT NULL,
-  moment TEXT NOT NULL) STRICT;
+  root TEXT NOT NULL, moment TEXT NOT NULL, parts BLOB NOT NULL) STRICT;
 CREATE INDEX arrived_root ON arrived (target, root, number);
 """
 

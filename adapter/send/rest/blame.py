@@ -2,7 +2,7 @@
 
 | what came back | whose | what is done |
 |---|---|---|
-| no answer, half an answer | network | again, later, the same bytes; nothing at all from there: all wait |
+| no answer, half an answer | network | again, later; held against an exam where others arrive; or all wait |
 | a certificate that is not accepted, on either side | certificate | the run ends, all stays queued |
 | no token for us, 401 | token | the same; where the authorisation server is away: all wait |
 | 403 for want of a scope (RFC 6750) | scope | the run ends, all stays queued |
@@ -44,7 +44,7 @@ _NO_RIGHT = frozenset({"forbidden", "login", "security", "expired", "suppressed"
 def blamed(error: Unreachable | ServerRefused) -> tuple[type[Undelivered], Cause]:
     """The kind of failure, before the server has been asked whether it is well, and where the trouble lies."""
     if isinstance(error, Unreachable):
-        kind = {Cause.CERTIFICATE: Closed, Cause.TOKEN: Unavailable}.get(error.cause, Failed)
+        kind = {Cause.CERTIFICATE: Closed, Cause.TOKEN: Unavailable}.get(error.cause, Ailing)
         return kind, error.cause
     if isinstance(error, Barred):
         return Closed, error.cause or Cause.SERVER

@@ -117,7 +117,9 @@ def _singly(client: FhirClient, entries: list[Json], before: list[EntryOutcome])
         try:
             found.append(client.carry_out(entry))
         except ServerRefused as refused:
-            if refused.status in (401, 408, 425, 429) or refused.status >= 500:
+            # What no FHIR server said, or is not of this entry, is not this entry's.
+            ours = refused.cause is not None or not refused.is_fhir or refused.status in (401, 403, 408, 425, 429)
+            if ours or refused.status >= 500:
                 raise
             refusal = EntryOutcome(entry["fullUrl"], refused.status, outcome_problems=tuple(refused.problems))
             raise EntriesRefused(refused.status, refused.problems, [*before, *found, refusal]) from None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import threading
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import httpx
@@ -26,6 +26,7 @@ from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import deliver, tied
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
+from adapter.send.rest.reconcile import digest_of
 from adapter.send.rest.transaction import Transaction, message_of
 from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
@@ -77,10 +78,11 @@ class FhirTransport:
                 outcomes = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
+        digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in transaction.bundle()["entry"]}
         counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)
         words = f"{counts['created']} created, {counts['there']} there before"
         words = "; ".join([words, *remarks])
-        return Receipt(words, _parts(transaction, outcomes))
+        return Receipt(words, _parts(transaction, outcomes, digests))
 
     def preview(self, message: Message) -> Preview:
         """See :func:`adapter.send.rest.preview.preview`."""
@@ -129,8 +131,11 @@ class FhirTransport:
         return None
 
 
-def _parts(transaction: Transaction, outcomes: Sequence[EntryOutcome]) -> tuple[Part, ...]:
-    """Outcomes as they may be kept and shown: without what the server repeats of a person."""
+def _parts(
+    transaction: Transaction, outcomes: Sequence[EntryOutcome], digests: Mapping[str, str] | None = None
+) -> tuple[Part, ...]:
+    """Outcomes as they may be kept and shown: without what the server repeats of a person; with the digests of what
+    arrived, by full URL."""
     if any(outcome.outcome_problems for outcome in outcomes):
         redaction = redaction_of(transaction.bundle())
         remarks = [redaction.remarks(outcome.outcome_problems) for outcome in outcomes]
@@ -144,6 +149,7 @@ def _parts(transaction: Transaction, outcomes: Sequence[EntryOutcome]) -> tuple[
             place=outcome.place,
             version=outcome.version,
             problems=said,
+            digest=(digests or {}).get(outcome.full_url, ""),
         )
         for outcome, said in zip(outcomes, remarks, strict=True)
     )

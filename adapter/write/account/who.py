@@ -22,7 +22,7 @@ def running(exam: Exam) -> Text:
     if newborn.birth_order is not None:
         parts.append(_birth_order(exam))
     parts.append(f"exam {exam.details.id}")
-    return say(Run(newborn.name or _NO_NAME, Tone.STRONG), "".join(f"  ·  {part}" for part in parts))
+    return say(Run(newborn.shown_name or _NO_NAME, Tone.STRONG), "".join(f"  ·  {part}" for part in parts))
 
 
 def _birth_order(exam: Exam) -> str:
@@ -36,7 +36,7 @@ def about_newborn(account: Account) -> Fields:
     exam = account.exam
     newborn = exam.newborn
     pairs = [
-        ("Newborn", say(Run(newborn.name or _NO_NAME, Tone.STRONG))),
+        ("Newborn", say(Run(newborn.shown_name or _NO_NAME, Tone.STRONG))),
         ("Identifiers", _identifiers(newborn.identifiers, account)),
         ("Sex", say(newborn.sex.value)),
         ("Born", say(moment(newborn.birth_time))),
@@ -54,7 +54,7 @@ def about_mother(account: Account) -> list[Block]:
     mother = account.exam.newborn.mother
     if mother is None:
         return []
-    name = say(mother.name) if mother.name else say("name not recorded")
+    name = say(mother.shown_name) if mother.shown_name else say("name not recorded")
     return [Fields((("Mother", name), ("Her identifiers", _identifiers(mother.identifiers, account))))]
 
 
@@ -70,7 +70,7 @@ def about_exam(account: Account) -> Fields:
     ]
     for examiner in details.examiners:
         number = identifier_in_words(examiner.identifier, account.catalogue) if examiner.identifier else None
-        known = ", ".join(filter(None, (examiner.name, number)))
+        known = ", ".join(filter(None, (examiner.shown_name, number)))
         pairs.append(("Examiner", say(f"{known} ({catalogue.roles[examiner.role].label})")))
     if details.place is not None:
         pairs.append(("Place", say(details.place)))

@@ -79,7 +79,7 @@ class _Deidentified:
 
     def _newborn(self, newborn: Newborn) -> Newborn:
         policy = self._policy
-        self._log["names left out"] += newborn.name is not None
+        self._log["names left out"] += newborn.shown_name is not None
         self._log["identifiers left out"] += len(newborn.identifiers) - 1
         if policy.birth_order == "drop":
             self._log["birth orders left out"] += newborn.birth_order is not None
@@ -95,7 +95,7 @@ class _Deidentified:
     def _mother(self, mother: Mother | None) -> Mother | None:
         if mother is None:
             return None
-        self._log["names left out"] += mother.name is not None
+        self._log["names left out"] += mother.shown_name is not None
         if self._policy.mother == "drop":
             self._log["mothers left out"] += 1
             return None
@@ -122,11 +122,11 @@ class _Deidentified:
         return details.model_copy(update=changes)
 
     def _examiner(self, examiner: Examiner) -> Examiner:
-        self._log["names left out"] += examiner.name is not None
+        self._log["names left out"] += examiner.shown_name is not None
         if self._policy.examiners == "role":
             self._log["identifiers left out"] += examiner.identifier is not None
             return Examiner(name="[name withheld]", role=examiner.role)
-        known = examiner.identifier or Identifier(system="examiner-name", value=str(examiner.name))
+        known = examiner.identifier or Identifier(system="examiner-name", value=str(examiner.shown_name))
         return Examiner(identifier=self._pseudonym("examiner", known), role=examiner.role)
 
     def _text(self, text: str | None) -> str | None:

@@ -93,7 +93,7 @@ def _head(known: Known, repeated: list[str]) -> Row:
         details.place,
         str(encounter) if encounter else None,
         ";".join(sorted({examiner.role for examiner in details.examiners})),
-        ";".join(examiner.name or str(examiner.identifier) for examiner in details.examiners),
+        ";".join(examiner.shown_name or str(examiner.identifier) for examiner in details.examiners),
         exam.newborn.sex.value,
         weeks,
         None if weeks is None or days is None else weeks * 7 + days,

@@ -147,7 +147,7 @@ def _row(one: Evidence, known: Known) -> Row:
 
 
 def _side(finding: Finding, item: Item, catalogue: Catalogue) -> Side | None:
-    return side_of(finding, catalogue) or (Side.BOTH if item.sides is Sides.PAIR else None)
+    return side_of(finding, catalogue) or (Side.BOTH if item.sides in (Sides.PAIR, Sides.EITHER) else None)
 
 
 def _other(finding: Finding, item: Item, catalogue: Catalogue) -> str | None:

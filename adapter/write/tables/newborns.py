@@ -43,7 +43,7 @@ def rows(known: Known) -> Iterator[Row]:
     yield (
         known.newborn_id,
         _identifiers(newborn.identifiers, catalogue),
-        newborn.name,
+        newborn.shown_name,
         newborn.sex.value,
         *known.moment(newborn.birth_time),
         newborn.birth_time.year,
@@ -55,7 +55,7 @@ def rows(known: Known) -> Iterator[Row]:
         gestation.method if gestation else None,
         mother_id(mother.identifiers[0], catalogue) if mother else None,
         _identifiers(mother.identifiers, catalogue) if mother else None,
-        mother.name if mother else None,
+        mother.shown_name if mother else None,
     )
 
 

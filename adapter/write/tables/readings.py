@@ -87,7 +87,8 @@ def _answered(name: str, item: Item, valued: list[Evidence], exam: Exam) -> Iter
     """Answers of one moment and side; of an item with one answer, each with the places that it has."""
     together: dict[tuple[Any, ...], list[Evidence]] = {}
     for one in valued:
-        side = one.finding.side if item.sides is Sides.OPTIONAL else None
+        side = one.finding.side if item.sides in (Sides.OPTIONAL, Sides.EITHER) else None
+        side = None if side is Side.BOTH else side
         answer = one.finding.answer if item.type is ItemType.CHOICE else None
         together.setdefault((made_at(one.finding, item, exam), side, answer), []).append(one)
     for (_, side, _), found in together.items():

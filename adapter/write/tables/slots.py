@@ -106,7 +106,7 @@ def _values(place: Place, label: str, catalogue: Catalogue) -> Iterator[Column]:
             yield Column(name, Type.TEXT, label, codes=codes, several=item.computed)
         case _:
             several = item.type is ItemType.CHOICES
-            sides = (None, Side.LEFT, Side.RIGHT) if item.sides is Sides.OPTIONAL else (None,)
+            sides = (None, Side.LEFT, Side.RIGHT) if item.sides in (Sides.OPTIONAL, Sides.EITHER) else (None,)
             for side in sides:
                 own = f"{name}_{side.value}" if side else name
                 said = f"{label}{_WHERE[side]}"

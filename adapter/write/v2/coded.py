@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from adapter.catalogue import Authority, Catalogue
-from adapter.exam import Examiner, Identifier
+from adapter.exam import Examiner, Identifier, Mother, Newborn
 from adapter.fhir.json import Json
 from adapter.v2.er7 import joined, text
 
@@ -63,13 +63,37 @@ class Coder:
         return joined([text(given.value), "", "", designator(authority, "&"), text(authority.type or usual)])
 
     def observer(self, examiner: Examiner) -> str:
-        """Who examined, as XCN: the name stands whole as family name, since nobody has taken it apart."""
+        """Who examined, as XCN (section 2A.86); a name that nobody has taken apart stands whole as family name."""
         parts = [""] * 9
-        parts[1] = text(examiner.name or "")
+        parts[1:6] = _name(examiner) if examiner.has_parts else [text(examiner.name or ""), *[""] * 4]
         if examiner.identifier is not None:
             authority = self._settings.authority(self._catalogue.resolve(examiner.identifier).system)
             parts[0], parts[8] = text(examiner.identifier.value), designator(authority, "&")
+        if examiner.has_parts:
+            parts += ["", "", "", "", "", _APART]
+            line = joined(["", text(examiner.name), *[""] * 7, _DISPLAY]) if examiner.name else ""
+            return joined([joined(parts), *([line] if line else [])], "~")
         return joined(parts)
+
+
+_DISPLAY = "D"
+"""A name as it is displayed (table 0200)."""
+_APART = "A"
+"""That a name was taken apart (name representation code, table 0465): without it, XPN.1 is all that is known."""
+
+
+def xpn(person: Newborn | Mother, name_type: str) -> str:
+    """A person's name as XPN (section 2A.88): whole in XPN.1, or in parts, and then the line in a repetition."""
+    if not person.has_parts:
+        return joined([text(person.name or ""), "", "", "", "", "", name_type])
+    apart = joined([*_name(person), "", name_type, _APART])
+    return f"{apart}~{joined([text(person.name), *[''] * 5, _DISPLAY])}" if person.name else apart
+
+
+def _name(person: Newborn | Mother | Examiner) -> list[str]:
+    """Family name, first given name, further ones, suffix, prefix: XPN.1 to XPN.5, and XCN.2 to XCN.6."""
+    first, _, further = (person.given or "").partition(" ")
+    return [text(person.family or ""), text(first), text(further), "", text(person.prefix or "")]
 
 
 def designator(authority: Authority, by: str = "^") -> str:

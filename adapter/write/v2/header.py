@@ -11,7 +11,7 @@ from adapter.exam import Exam
 from adapter.fhir.identity import SOFTWARE
 from adapter.v2.er7 import ENCODING, joined, moment, segment, text
 from adapter.v2.tables import SEXES
-from adapter.write.v2.coded import Coder, designator
+from adapter.write.v2.coded import Coder, designator, xpn
 
 _CLASSES = {"IMP": "I", "AMB": "O", "OBSENC": "O"}
 """Table 0004 by the v3 ActCode of the encounter (map PatientClass[EncounterClass] reversed)."""
@@ -63,7 +63,7 @@ def people(exam: Exam, catalogue: Catalogue, coder: Coder) -> Iterator[str]:
         {
             1: "1",
             3: coder.identifiers(newborn.identifiers, "PI"),
-            5: joined([text(newborn.name or ""), "", "", "", "", "", settings.name_type]),
+            5: xpn(newborn, settings.name_type),
             7: moment(newborn.birth_time),
             8: SEXES[newborn.sex],
             21: coder.identifiers(mother.identifiers, "PI") if mother else "",
@@ -76,7 +76,7 @@ def people(exam: Exam, catalogue: Catalogue, coder: Coder) -> Iterator[str]:
             "NK1",
             {
                 1: "1",
-                2: text(mother.name or ""),
+                2: xpn(mother, ""),
                 3: "MTH^Mother^HL70063",
                 33: coder.identifiers(mother.identifiers, "PI"),
             },

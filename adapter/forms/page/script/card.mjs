@@ -34,7 +34,7 @@ const tap = (doc, item, side, answer) => {
   }, { items: [item.id] });
 };
 
-const hasPlaces = (item) => item.sites.length > 0 || item.sides === "optional";
+const hasPlaces = (item) => item.sites.length > 0 || ["optional", "either"].includes(item.sides);
 
 const given = (doc, item, side, answer) =>
   findingsOf(doc, item, item.sides === "each" ? side : undefined).some((f) => f.value === answer.id);

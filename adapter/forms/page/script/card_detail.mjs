@@ -26,7 +26,7 @@ const places = (doc, item, finding) => {
   const site = sites[finding.site];
   return [
     pick("Place", item.sites, (id) => sites[id].label, "site"),
-    item.sides === "optional" && !site?.side ? pick("Side (the infant's own)", ["left", "right"], (id) => id, "side") : null,
+    ["optional", "either"].includes(item.sides) && !site?.side ? pick("Side (the infant's own)", ["left", "right"], (id) => id, "side") : null,
     finding.not_examined ? null : pick("How", usual, (id) => app.catalogue.methods[id], "method"),
     item.states && !finding.not_examined ? pick("State of the infant", Object.keys(states), (id) => states[id], "state") : null,
     pick("Tell, by your own judgement", URGENCIES.slice(1), (id) => app.catalogue.tellWords[id].title, "urgency"),
@@ -52,7 +52,7 @@ const ofFinding = (doc, item, finding) => {
     places(doc, item, finding), field("Note", note),
     at && h("div.row", {}, timeField("Time (empty: the start of the exam)", finding.observed_at ?? "", (iso) => put(doc, item, finding, "observed_at", iso, { same: `${item.id}.at` })),
       button("Now", () => put(doc, item, finding, "observed_at", now()), {}, "button.small")),
-    meant && meant !== "expected" && (item.sites.length || item.sides === "optional") ? another(doc, item, finding) : null,
+    meant && meant !== "expected" && (item.sites.length || ["optional", "either"].includes(item.sides)) ? another(doc, item, finding) : null,
     button("Take this one away", () => commit(doc, `Taken away: ${words}`, () => {
       doc.record.findings = doc.record.findings.filter((f) => f !== finding);
     }, { items: [item.id] }), {}, "button.small"));

@@ -9,6 +9,13 @@ const unshared = (raw, shared) =>
 
 const SHARED = ["sites", "signs", "units", "methods", "how", "caution", "ranges"];
 
+/** A rule's condition as steps in postfix (adapter/derive/compiled.py), from the place where it stands once. */
+export const writtenOut = (place, shared) => {
+  const [op, needed, parts] = shared[place];
+  if (op !== "some") return [shared[place]];
+  return [...parts.flatMap((part) => writtenOut(part, shared)), ["some", needed, parts.length]];
+};
+
 const item = (raw) => ({
   ...raw,
   sides: raw.sides ?? "none",
@@ -37,7 +44,7 @@ export const readCatalogue = (data) => {
     items: new Map(data.items.map((raw, position) => [raw.id, { position, ...item(unshared(raw, data.shared ?? [])) }])),
     units,
     spellings,
-    rules: data.rules ?? [],
+    rules: (data.rules ?? []).map((rule) => ({ replaces: [], ...rule, steps: writtenOut(rule.steps, data.steps) })),
     notJudged: data.not_judged ?? [],
     judgedElsewhere: new Set([
       data.screening.readings, ...(data.estimates ?? []).flatMap((table) => [table.score, table.item]),

@@ -1,6 +1,8 @@
 // When: nothing before birth, nothing outside the exam.
 import { answerOf, kindOf } from "./catalogue.mjs";
-import { instant } from "./moments.mjs";
+import { fixed } from "./exact.mjs";
+import { within } from "./machine.mjs";
+import { hoursBetween, instant } from "./moments.mjs";
 import { doubt, fault } from "./problems.mjs";
 
 const HOUR = 3600000000n;
@@ -63,6 +65,13 @@ const template = (record, catalogue) => {
     : [];
 };
 
+const ageOfKind = (record, catalogue, born, started) => {
+  const kind = catalogue.kinds[record.exam.kind];
+  if (!kind?.age || born === null || started === null || within(hoursBetween(born, started), ...kind.age)) return [];
+  const what = `${fixed(hoursBetween(born, started), 0)} hours old when this exam began: not the age of "${kind.label}".`;
+  return [doubt("age-not-of-kind", what, "Check date and year of birth, the exam's start and its kind.", "birth_time")];
+};
+
 export const checkTimes = (record, catalogue) => {
   const [born, started, ended] = [record.newborn.birth_time, record.exam.started, record.exam.ended].map(instant);
   if (born !== null && started !== null && born > started)
@@ -73,6 +82,7 @@ export const checkTimes = (record, catalogue) => {
     ];
   const ends = ended !== null && started !== null && ended < started;
   return [
+    ...ageOfKind(record, catalogue, born, started),
     ...(ends ? [fault("wrong-field", "The exam ended before it started.", "Check both times.", "ended")] : []),
     ...moments(record, catalogue),
     ...copied(record),

@@ -116,6 +116,7 @@ export const notJudged = (finding, item, record, catalogue) => {
   if (!item.ranges.length) return "no range for it";
   const reason = unjudgedBecause(finding, item, record, catalogue);
   if (reason !== null) return reason;
+  if (item.chart) return "compare with your chart now";
   if (kind === "quantities") {
     const numbers = Object.entries(componentNumbers(value, item, catalogue));
     const missed = numbers.filter(([id, digits]) => !byRange(exact(digits), id, finding, item, record, catalogue));

@@ -1,8 +1,10 @@
 // What must be told, and what is still to be done; the same lines as adapter/derive/tell.py.
+import { ageHours, madeAt } from "./age.mjs";
+import { fixed } from "./exact.mjs";
 import { answerOf, kindOf, sideOf } from "./catalogue.mjs";
 import { computedFindings } from "./computed.mjs";
 import { gapsOf } from "./completeness.mjs";
-import { judge, judgedAs, rank, worst } from "./judgement.mjs";
+import { judge, judgedAs, notJudged, rank, worst } from "./judgement.mjs";
 import { heldRules } from "./machine.mjs";
 import { spanText } from "./spans.mjs";
 import { unitShown } from "./units.mjs";
@@ -143,6 +145,21 @@ const gapLine = (one, record, catalogue) => {
   ];
 };
 
+const toCompare = (one, record, catalogue) => {
+  const { finding, item } = one;
+  const why = one.judged || !item.chart ? null : notJudged(finding, item, record, catalogue);
+  const hours = fixed(ageHours(record, madeAt(finding, item, record)), 1);
+  if (!why) return [];
+  return [
+    {
+      urgency: catalogue.kinds[record.exam.kind]?.last ? "tell" : "none", item, side: finding.side ?? null, toDo: true,
+      reason: `${why}; the sample is of ${hours} h of life`, because: [], places: [item.id],
+      words: `${inWords(finding, item, catalogue)}: measured, not judged`,
+      rule: `${item.id}.not_judged`, source: catalogue.sources[item.source],
+    },
+  ];
+};
+
 const unrecorded = (gap, record, catalogue) => {
   const item = catalogue.items.get(gap.item);
   return {
@@ -169,6 +186,7 @@ export const tellList = (record, catalogue, pool = evidence(record, catalogue)) 
   return [
     ...urgent.filter((one) => !stood.has(one.index)).map((one) => line(one, pool, catalogue)),
     ...pool.filter((one) => one.finding.not_examined).flatMap((one) => gapLine(one, record, catalogue)),
+    ...pool.filter((one) => one.item.chart).flatMap((one) => toCompare(one, record, catalogue)),
     ...gapsOf(record, catalogue)
       .filter((gap) => catalogue.items.get(gap.item).still_to_do && !computed.has(gap.item))
       .map((gap) => unrecorded(gap, record, catalogue)),

@@ -26,7 +26,7 @@ export const notComputed = () =>
 /** The list by urgency. */
 export const toldPanel = (doc) => {
   const { told: lines, pool, record } = derived(doc);
-  const unjudged = pool.filter((one) => one.item.ranges.length && one.finding.value && (!one.finding.value.signs || numberOf(one.finding, one.item, app.catalogue) !== null)).map((one) => [one, one.judged ? null : notJudged(one.finding, one.item, record, app.catalogue)]).filter(([, why]) => why);
+  const unjudged = pool.filter((one) => one.item.ranges.length && !one.item.chart && one.finding.value && (!one.finding.value.signs || numberOf(one.finding, one.item, app.catalogue) !== null)).map((one) => [one, one.judged ? null : notJudged(one.finding, one.item, record, app.catalogue)]).filter(([, why]) => why);
   return [
     h("div.told", {},
       [...URGENCIES].reverse().map((urgency) => {
