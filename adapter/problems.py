@@ -7,9 +7,10 @@ never carries patient data beyond identifiers of files, rows, items and resource
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from html import escape
 from typing import ClassVar
 
 
@@ -113,10 +114,24 @@ class Report:
         """The problems that must be mended: severity ``error`` or ``fatal``."""
         return self.of(Severity.ERROR, Severity.FATAL)
 
+    def _repr_html_(self) -> str:
+        """As a notebook shows it."""
+        caption = f"{len(self.errors)} errors, {len(self) - len(self.errors)} others"
+        rows = [(p.severity.value, p.rule, p.file, p.where, p.item, p.what, p.remedy) for p in self]
+        return html_table(caption, ("severity", "rule", "file", "where", "item", "what", "expected"), rows)
+
     @property
     def exit_code(self) -> ExitCode:
         """0 when there is no error, 1 otherwise; warnings do not fail a run."""
         return ExitCode.PROBLEMS if self.errors else ExitCode.WELL
+
+
+def html_table(caption: str, headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table for a notebook; every text is escaped."""
+    said = f"<caption>{escape(caption)}</caption>" if caption else ""
+    head = "".join(f'<th scope="col">{escape(heading)}</th>' for heading in headings)
+    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
+    return f"<table>{said}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 
 class AdapterError(Exception):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ from adapter.cli.comparing import (
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, counted, exam_in_words, policy_line, report_of
+from adapter.problems import Severity
 
 if TYPE_CHECKING:
     from adapter.catalogue import Catalogue
@@ -74,7 +76,7 @@ def check(
     from adapter.derive import changes_since, series_list
 
     catalogue = catalogue_for(site)
-    found = list(readings(files, plan, catalogue))
+    found = _chained(list(readings(files, plan, catalogue)))
     report = report_of(found)
     compare = bool(earlier or earlier_from)
     before = earlier_exams(found, earlier, earlier_from, catalogue)
@@ -99,6 +101,25 @@ def check(
 
 
 Compared = Mapping[int, tuple["Changes | None", Sequence["SeriesLine"]]]
+
+
+def _chained(found: list[Reading]) -> list[Reading]:
+    """The readings, each with what is wrong with it as a version among the others."""
+    from adapter.derive.chains import Chains, unknown_version
+
+    exams = [reading.exam for reading in found if reading.exam is not None and reading.accepted]
+    chains, checked = Chains(exams), []
+    for reading in found:
+        exam = reading.exam
+        if exam is not None and reading.accepted:
+            more = list(chains.faults(exam))
+            if (version := chains.unknown(exam)) is not None:
+                more.append(unknown_version(exam, version, Severity.INFORMATION))
+            problems = (*reading.problems, *(replace(one, file=reading.source) for one in more))
+            checked.append(replace(reading, problems=problems))
+        else:
+            checked.append(reading)
+    return checked
 
 
 def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool, compared: Compared) -> None:

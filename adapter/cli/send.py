@@ -6,6 +6,7 @@ import signal
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 
@@ -23,7 +24,9 @@ from adapter.cli.targets import (
     target_options,
     with_newborns,
 )
+from adapter.derive.chains import Chains
 from adapter.problems import ExitCode, Report
+from adapter.read import Reading
 from adapter.send import (
     Event,
     Happening,
@@ -117,12 +120,17 @@ class _Exams:
 
     def messages(self, transport: Transport, outbox: Outbox | None) -> Iterator[Message]:
         """Each as the message that its receiver takes."""
-        for reading in readings(self._files, self._columns, self._catalogue):
+        chains = Chains(elsewhere=lambda version: outbox.root_of(transport.target, version) if outbox else None)
+        for reading in self._in_order(chains):
             problems, message = list(reading.errors), None
             if reading.accepted and reading.exam is not None:
-                details = reading.exam.details
-                earlier = outbox.other_versions(transport.target, details.root, details.id) if outbox else ()
-                made = transport.prepare(reading.exam, self._catalogue, earlier, reading.source)
+                problems = [replace(fault, file=reading.source) for fault in chains.faults(reading.exam)]
+            if reading.accepted and reading.exam is not None and not problems:
+                exam = chains.rooted(reading.exam)
+                earlier = (
+                    outbox.other_versions(transport.target, exam.details.root, exam.details.id) if outbox else ()
+                )
+                made = transport.prepare(exam, self._catalogue, earlier, reading.source)
                 problems, message = made.errors, made.message
             for problem in problems:
                 note(str(problem))
@@ -132,6 +140,19 @@ class _Exams:
             else:
                 self.named.append(message.exam)
                 yield message
+
+    def _in_order(self, chains: Chains) -> Iterator[Reading]:
+        """The exams as they come; what amends another at the end, each after what it amends."""
+        later: dict[int, Reading] = {}
+        for reading in readings(self._files, self._columns, self._catalogue):
+            if reading.exam is not None and reading.accepted:
+                chains.see(reading.exam)
+                if reading.exam.details.amends is not None:
+                    later[id(reading.exam)] = reading
+                    continue
+            yield reading
+        amending = [reading.exam for reading in later.values() if reading.exam is not None]
+        yield from (later[id(exam)] for exam in chains.in_order(amending))
 
 
 def _plan(asked: Inspectable, messages: Iterator[Message], exams: _Exams) -> ExitCode:

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
+from adapter.exam.html import exam_html, finding_html
 from adapter.exam.quantity import Number, Quantities, Quantity, Score
 from adapter.exam.text import Key, Line, Moment, Text
 
@@ -278,6 +279,10 @@ class Finding(_Frozen):
             raise ValueError(f"needs exactly one of value, not_examined or text; it has {said}")
         return self
 
+    def _repr_html_(self) -> str:
+        """As a notebook shows it."""
+        return finding_html(self)
+
     @property
     def kind(self) -> ValueKind:
         """How it was answered. The class of a value is asked here, and by the five properties below."""
@@ -329,6 +334,10 @@ class Exam(_Frozen):
             )
             object.__setattr__(self, "findings", tuple(plain))
         return self
+
+    def _repr_html_(self) -> str:
+        """As a notebook shows it: the findings, and nothing of who the newborn is."""
+        return exam_html(self)
 
     def record(self) -> dict[str, Any]:
         """The capture record as plain data: keys as in the format, Decimals and times as they are."""

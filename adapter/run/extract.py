@@ -22,6 +22,7 @@ from adapter.run.inputs import Cut, Given
 from adapter.run.later_versions import later_versions, set_aside
 from adapter.run.merge import FACTS, ExamFacts, admitted
 from adapter.run.pieces import Piece
+from adapter.run.receipt import digest_of, write_receipt
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
 from adapter.write.deidentify import Deidentified, Deidentifier, Policy, load_policy, read_key
@@ -127,9 +128,11 @@ class Extract:
         stays = admitted(kept, deidentifier, REPEATED, changes)
         for form in self._made():
             form.merge(kept, out, stays)
-        write_held(out, stays.roots())
+        write_held(out, (one.root for one in stays.facts()))
         if deidentifier is not None:
             deidentifier.write(out)
+        else:
+            write_receipt(out, stays.facts())
         return changes
 
     def deidentifier(self, catalogue: Catalogue) -> Deidentifier | None:
@@ -211,6 +214,7 @@ class _Maker:
         made, among = exam, Deidentified("", "", "", (), {})
         if self.deidentifier is not None:
             made, among = self.deidentifier.made(exam)
+        digest = "" if self.deidentifier is not None else digest_of(piece)
         known = Known(made, self.catalogue, dated=self.deidentifier is None or self.deidentifier.dated)
         ready = [(form, form.of_exam(known)) for form in forms]
         counts: dict[str, int] = {}
@@ -222,9 +226,8 @@ class _Maker:
             except Exception as error:  # rows wait for others before they are written: not this exam's fault alone
                 raise ChunkLost(f"the {form.name} cannot be written: {type(error).__name__}") from error
         given = "" if self.work.all_versions else made.details.id
-        return ExamFacts(
-            given, made.details.root, among, counts, len(exam.findings), piece.kind.value, piece.file, piece.at
-        )
+        origin = piece.kind.value, piece.file, piece.at, digest
+        return ExamFacts(made.details.id, given, made.details.root, among, counts, len(exam.findings), *origin)
 
     def end(self) -> None:
         self.facts.close()

@@ -43,6 +43,7 @@ from adapter.write.tables.dictionary import Counts
 from adapter.write.tables.files import TableFiles, write_dictionary
 from adapter.write.tables.proof import NEEDED, NotProved, proved, write_proof
 from adapter.write.tables.spreadsheet import CsvFile, RawCsvFile, read_rows
+from adapter.write.view_columns import write_view_columns
 from adapter.write.views import views
 
 _ROWS = 10_000
@@ -361,6 +362,7 @@ class Views:
         folder.mkdir()
         for name, view in views(self.catalogue).items():
             (folder / f"{name}.json").write_bytes(dumps(view, pretty=True) + b"\n")
+        write_view_columns(folder, self.catalogue)
 
 
 class Phenopackets:

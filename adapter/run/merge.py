@@ -33,11 +33,13 @@ FACTS = "facts"
 class ExamFacts:
     """One exam of a chunk.
 
-    ``given``: its id in the extract, empty where every version counts; ``root`` that of the exam as first recorded.
-    ``among``: what must be known of it among
-    other de-identified ones. ``rows``: how many it has in each file. ``kind``, ``file``, ``at``: where it came from.
+    ``exam``: its id in the extract; ``given``: the same, empty where every version counts; ``root``: that of the exam
+    as first recorded. ``among``: what must be known of it among other de-identified ones. ``rows``: how many it has
+    in each file. ``kind``, ``file``, ``at``: where it came from; ``digest``: of what it was read from, empty where it
+    was de-identified.
     """
 
+    exam: str
     given: str
     root: str
     among: Deidentified
@@ -46,6 +48,7 @@ class ExamFacts:
     kind: str
     file: str
     at: int
+    digest: str
 
     @classmethod
     def from_json(cls, line: str) -> ExamFacts:
@@ -98,10 +101,10 @@ class Stays:
         for number, part in parts:
             yield from _lines(part) if self.all_of(number) else compress(_lines(part), self.rows(number, name))
 
-    def roots(self) -> Iterator[str]:
-        """The ids as first recorded of all exams that stay."""
+    def facts(self) -> Iterator[ExamFacts]:
+        """What is known of the exams that stay, in the order of the input."""
         for path in in_order(self._kept / FACTS):
-            yield from (facts.root for facts, stays in self._exams(number_of(path)) if stays)
+            yield from (facts for facts, stays in self._exams(number_of(path)) if stays)
 
     def _exams(self, chunk: int) -> Iterator[tuple[ExamFacts, bool]]:
         gone = self._gone.get(chunk, ())

@@ -69,7 +69,7 @@ class Letter:
     versions of the exam that arrived there before, the oldest first.
 
     ``strikes`` are those attempts, with this one, that count against it; ``waited`` the seconds for which it was put
-    off so far.
+    off so far; ``rooted``: the exam as first recorded is known to the outbox as well.
     """
 
     seq: int
@@ -79,3 +79,4 @@ class Letter:
     before: tuple[Part, ...] = ()
     strikes: int = 1
     waited: float = 0.0
+    rooted: bool = False

@@ -144,6 +144,7 @@ def _components(catalogue: Catalogue) -> Json:
     own = [
         _column("finding_id", "identifier.where(system = %observation_ids).value.first()"),
         _column("newborn_id", "subject.getReferenceKey(Patient)"),
+        _column("observation_status", "status", "code", "FHIR status; entered-in-error: to be left out"),
         _column("item", _own("code", "item"), "code"),
     ]
     parts = [

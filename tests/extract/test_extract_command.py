@@ -65,6 +65,7 @@ def test_the_tables_and_their_dictionary(wanted: Path) -> None:
         "datapackage.json",
         "held.csv",
         "proof",
+        "receipt.csv",
         "dictionary.csv",
         "dictionary.html",
     }

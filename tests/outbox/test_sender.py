@@ -151,8 +151,12 @@ def test_a_retracted_exam_is_marked_and_stays(
 
 
 def test_only_amended_is_known(outbox: Outbox, client: FhirClient, catalogue: Catalogue, first: Exam) -> None:
-    assert send(outbox, client, catalogue, amended(first)) == Summary(sent=1)
-    assert f"{first.details.id}/cry" not in observations(client, first)
+    """Nobody can tell whether what it amends is the exam as first recorded: it is held until that is known."""
+    assert send(outbox, client, catalogue, amended(first)) == Summary(held=1)
+    [row] = outbox.rows(State.DEAD)
+    assert row.reasons[0].rule == "amends-unknown"
+    assert send(outbox, client, catalogue, first, amended(first), again=True) == Summary(sent=2)
+    assert observations(client, first)[f"{first.details.id}/cry"][0]["status"] == "entered-in-error"
 
 
 def test_events_tell_what_happened(outbox: Outbox, client: FhirClient, catalogue: Catalogue, first: Exam) -> None:

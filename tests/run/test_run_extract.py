@@ -77,7 +77,7 @@ def all_files(folder: Path) -> dict[str, bytes]:
         str(path.relative_to(folder)): path.read_bytes()
         for path in paths
         if "proof" not in path.parts
-        and not path.name.startswith(("manifest", "held", "datapackage"))
+        and not path.name.startswith(("manifest", "held", "datapackage", "receipt"))
         and path.suffix not in (".parquet", ".html")
     }
 
@@ -195,4 +195,5 @@ def test_a_table_that_a_spreadsheet_reads_has_one_header(source: Path, tmp_path:
         "dictionary.html",
         "findings.csv",
         "held.csv",
+        "receipt.csv",
     ]

@@ -15,6 +15,8 @@ import pytest
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Finding, Quantity, Urgency
+from adapter.write.tables import TABLES
+from adapter.write.view_columns import _TOTALS, _WHY, view_columns
 from adapter.write.views import views
 from tests.tables.view_runners import Rows, by_sqlonfhir
 from tests.tables.views_compared import differences, example_exams, ours, written
@@ -92,6 +94,26 @@ def test_views_are_shareable_and_tabular(name: str, catalogue: Catalogue) -> Non
     }
     used |= {one for part in view["select"] for one in re.findall(r"%(\w+)", part.get("forEach", ""))}
     assert used <= {constant["name"] for constant in view["constant"]}
+
+
+def test_every_column_is_in_a_view_or_says_why_not(catalogue: Catalogue) -> None:
+    """No reason for a column that is there, none for one that no table has, and counts only of what is counted."""
+    listed = list(view_columns(catalogue))
+    assert [(table, name) for table, name, _, _ in listed] == [
+        (name, column.name) for name, table in TABLES.items() for column in table.columns(catalogue)
+    ]
+    assert all(bool(view) != bool(why) for _, _, view, why in listed)
+    absent = {(table, name) for table, name, view, _ in listed if not view}
+    assert {(table, name) for table, names in _WHY.items() for name in names} <= absent
+    counted = {name for _, name, _, why in listed if why == _TOTALS}
+    assert counted == {
+        *("findings_examined", "findings_not_examined", "items_not_recorded", "findings_computed"),
+        *("urgency", "tell_now", "tell_soon", "tell", "to_do"),
+    }
+
+
+def test_components_that_were_entered_in_error_can_be_left_out(catalogue: Catalogue) -> None:
+    assert "observation_status" in {c["name"] for c in columns(views(catalogue)["newborn_components"]["select"])}
 
 
 def test_the_views_are_those_of_the_site(catalogue: Catalogue, tmp_path: Path) -> None:

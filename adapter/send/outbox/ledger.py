@@ -142,6 +142,15 @@ class Ledger:
             found = db.execute(sql, (target, exam)).fetchone()
             return None if found is None else OutboxRow.of(found)
 
+    def root_of(self, target: str, exam: str) -> str | None:
+        """The id of the exam as first recorded of which this is a version; None where it was never queued."""
+        with self._read() as db:
+            sql = (
+                "SELECT root FROM message WHERE target = ? AND (exam = ? OR root = ?) ORDER BY exam = ? DESC LIMIT 1"
+            )
+            found = db.execute(sql, (target, exam, exam, exam)).fetchone()
+            return None if found is None else str(found[0])
+
     def other_versions(self, target: str, root: str, exam: str) -> list[tuple[OutboxRow, Message]]:
         """The messages of other versions of an exam to the same receiver, in the order queued."""
         with self._read() as db:

@@ -130,7 +130,16 @@ class Outbox(Ledger):
                     "UPDATE message SET state = 'sending', attempts = ?, strikes = ?, owner = ? WHERE seq = ?",
                     (attempt, strikes, self._lease(), seq),
                 )
-                return Letter(seq, attempt, target, message, self._before(target, message), strikes, waited)
+                return Letter(
+                    seq,
+                    attempt,
+                    target,
+                    message,
+                    self._before(target, message),
+                    strikes,
+                    waited,
+                    self._rooted(target, message),
+                )
 
     def sent(self, letter: Letter, receipt: Receipt = NOTHING_SAID) -> None:
         """It arrived."""
@@ -226,6 +235,11 @@ class Outbox(Ledger):
         sql = "SELECT parts FROM message WHERE target = ? AND root = ? AND state = 'sent' ORDER BY seq"
         found = self._db.execute(sql, (target, message.root)).fetchall()
         return tuple(part for (said,) in found for part in parts(said))
+
+    def _rooted(self, target: str, message: Message) -> bool:
+        """Whether the exam as first recorded was queued for the receiver, whatever became of it."""
+        sql = "SELECT 1 FROM message WHERE target = ? AND root = ? AND exam = root LIMIT 1"
+        return self._db.execute(sql, (target, message.root)).fetchone() is not None
 
     def _lease(self) -> int:
         if self._owner is None:

@@ -16,7 +16,7 @@ from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import held_report, look_up
 from adapter.send.rest.newborn import USUAL, Wanted, newborn_there
 from adapter.send.rest.transaction import Transaction
-from adapter.send.rest.versions import refuse_older
+from adapter.send.rest.versions import refuse_older, refuse_unrooted
 
 Json = dict[str, Any]
 
@@ -50,6 +50,8 @@ def deliver(
         raise ServerRefused(404, [problem("resource-types", what)])
     reports = held_report(client, transaction)
     refuse_older(client, transaction, reports)
+    if not reports and transaction.rank > 0 and not transaction.rooted:
+        refuse_unrooted(client, transaction)
     newborn = newborn_there(client, transaction, reports, wanted)
     for remark in newborn.remarks:
         say(remark)

@@ -30,7 +30,8 @@ class Transaction:
     ``payload`` is the transaction Bundle in JSON; ``full_urls`` and ``names`` (type, and the value of the business
     identifier) are those of its entries, in order. ``shared`` holds the full URLs of what only needs to exist, which
     other exams need as well; ``provenance`` the id of the Provenance of this version; ``ward_encounters`` the system
-    and value of the Encounters in it that are the ward's own.
+    and value of the Encounters in it that are the ward's own; ``rooted``: the exam as first recorded is known to the
+    outbox, which says so when it is sent.
     """
 
     exam: str
@@ -44,6 +45,7 @@ class Transaction:
     provenance: str
     systems: Systems
     ward_encounters: tuple[tuple[str, str], ...] = ()
+    rooted: bool = False
 
     @property
     def types(self) -> frozenset[str]:

@@ -6,6 +6,7 @@ import re
 import threading
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import httpx
 
@@ -69,7 +70,7 @@ class FhirTransport:
 
     def deliver(self, letter: Letter) -> Receipt:
         """See :func:`adapter.send.rest.delivery.deliver`."""
-        transaction = Transaction.of(letter.message)
+        transaction = replace(Transaction.of(letter.message), rooted=letter.rooted)
         try:
             remarks: list[str] = []
             places = _places(letter.before)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from adapter.send.failures import Superseded
+from adapter.fhir import search_token
+from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest import answers
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import provenances
@@ -32,6 +33,21 @@ def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence
             same and (there == 2 or unknown or provenances(client, transaction, reports))
         ):
             raise Superseded(version)
+
+
+def refuse_unrooted(client: FhirClient, transaction: Transaction) -> None:
+    """Raise :class:`Held` for a later version of an exam that the server does not hold: what it amends is not there,
+    or is a later version itself, so that the exam it stands for is another."""
+    token = search_token(transaction.systems.version, transaction.root)
+    for report in client.search("DiagnosticReport", {"identifier": token}):
+        first = _version(report, transaction.systems.exam)
+        if first and first != transaction.root and _version(report, transaction.systems.version) == transaction.root:
+            what = f"the exam amends {transaction.root}, which is itself a later version of exam {first}"
+            raise Held(
+                [problem("amends-unknown", what, f"amends: {first}; or {transaction.root} handed over with it")]
+            )
+    what = f"the exam amends {transaction.root}, which is neither in this outbox nor on the server"
+    raise Held([problem("amends-unknown", what, f"{transaction.root} handed over with it, or amends put right")])
 
 
 def _version(report: dict[str, Any], system: str) -> str | None:

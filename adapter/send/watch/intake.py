@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from adapter.catalogue import Catalogue
+from adapter.derive.chains import Chains
 from adapter.problems import Problem
 from adapter.read import Reading, read
 from adapter.read.plan import Plan
@@ -95,6 +96,7 @@ class Intake:
             return fate
         skipped = sum(finding.not_examined is not None for finding in exam.findings)
         fate.counts = (len(exam.findings) - skipped, skipped, len(reading.unrecorded))
+        exam = Chains(elsewhere=lambda version: self._outbox.root_of(self._target, version)).rooted(exam)
         earlier = self._outbox.other_versions(self._target, exam.details.root, exam.details.id)
         made = self._transport.prepare(exam, self._catalogue, earlier, reading.source)
         fate.problems += made.problems

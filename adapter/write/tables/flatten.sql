@@ -16,7 +16,7 @@ with typed as (
 -- What the software computed stands only where nobody recorded the item.
 select t.*, case when i.sides = 'each' then t.side else '' end as place,
        -- a side that stands in the name of a place is no side of its own
-       case when i.sides = 'optional' and contains(finding_id, '/' || item || '/' || side) then side else '' end as slot,
+       case when i.sides in ('optional', 'either') and side in ('left', 'right') and contains(finding_id, '/' || item || '/' || side) then side else '' end as slot,
        case when p.site is null then '' else t.site end as own_site
 from typed t
 join (select distinct item, sides from columns) i using (item)

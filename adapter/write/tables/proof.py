@@ -91,7 +91,7 @@ def _layout(item: Item) -> Iterator[tuple[str, ...]]:
             return name, item.id, item.sides.value, place, slot, kind, site, part, _implied(item)
 
         if item.type in (ItemType.CHOICE, ItemType.CHOICES):
-            for slot in ("", "left", "right") if item.sides is Sides.OPTIONAL else ("",):
+            for slot in ("", "left", "right") if item.sides in (Sides.OPTIONAL, Sides.EITHER) else ("",):
                 own = f"{base}_{slot}" if slot else base
                 yield column(own, "answer", slot)
                 if item.sites:
