@@ -36,6 +36,7 @@ from adapter.send import (
     Sender,
     State,
 )
+from adapter.send.taken import other_content
 from adapter.send.target import Target
 from adapter.send.transport import Inspectable, Transport
 
@@ -132,6 +133,9 @@ class _Exams:
                 )
                 made = transport.prepare(exam, self._catalogue, earlier, reading.source)
                 problems, message = made.errors, made.message
+                if outbox is not None and message is not None:
+                    taken = other_content(outbox, transport.target, message, self._catalogue)
+                    problems += [replace(taken, file=reading.source)] if taken else []
             for problem in problems:
                 note(str(problem))
             if problems or message is None:

@@ -123,6 +123,24 @@ def test_nobody_there_the_exam_stays_and_goes_later(run: Run, first: Exam, sandb
     assert run("send", "first.json", NEWBORN_ADAPTER_TARGET="here.yaml").returncode == 0
 
 
+def test_another_record_under_the_id_of_one_that_was_sent(
+    run: Run, first: Exam, sandbox_url: str, tmp_path: Path
+) -> None:
+    """A change is an amendment: what stands on the server as final stays, and ``--again`` is for the same exam."""
+    to = ("--to", sandbox_url)
+    assert run("send", "first.json", *to).returncode == 0
+    changed = first.model_copy(update={"findings": first.findings[:-1]})
+    (tmp_path / "changed.json").write_bytes(to_json(changed))
+    for more in ((), ("--again",)):
+        refused = run("send", "changed.json", *to, *more)
+        assert refused.returncode == 1
+        assert f"exam {first.details.id} was sent from this outbox with other content" in refused.stderr
+        assert "an amendment" in refused.stderr
+    assert "leave alone" in run("send", "first.json", *to, "--dry-run").stdout
+    assert "create" not in run("send", "first.json", *to, "--dry-run").stdout
+    assert run("send", "first.json", *to, "--again").returncode == 0
+
+
 REHEARSED = """
 seed: 7
 rules:

@@ -15,6 +15,7 @@ from adapter.problems import Problem
 from adapter.read import Reading, read
 from adapter.read.plan import Plan
 from adapter.send.outbox import Outbox, OutboxRow, State
+from adapter.send.taken import other_content
 from adapter.send.transport import Transport
 
 MOST_BYTES = 1024 * 1024 * 1024
@@ -101,6 +102,9 @@ class Intake:
         made = self._transport.prepare(exam, self._catalogue, earlier, reading.source)
         fate.problems += made.problems
         if made.message is None or made.errors:
+            return fate
+        if taken := other_content(self._outbox, self._target, made.message, self._catalogue):
+            fate.problems += (taken,)
             return fate
         self._outbox.put(self._target, made.message)
         row = self._outbox.latest(self._target, made.message.exam)

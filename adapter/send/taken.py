@@ -1,0 +1,47 @@
+"""Another record under the id of one that was sent: refused, since a change is an amendment with an id of its own.
+
+What the outbox holds is read back and compared as a record, so that the same exam may be sent anew after a change of
+the catalogue or of this program, whose messages differ while the exam does not.
+"""
+
+from __future__ import annotations
+
+from io import BytesIO
+
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
+from adapter.problems import Layer, Problem, Severity
+from adapter.read import read
+from adapter.send.message import Message
+from adapter.send.outbox import Outbox, State
+
+
+def other_content(outbox: Outbox, target: str, message: Message, catalogue: Catalogue) -> Problem | None:
+    """The fault of a message under whose exam id the outbox sent, or is about to send, another record; None if none.
+
+    An exam that was given up never arrived and may be put right under its id. What cannot be read back (a purged
+    message) says nothing.
+    """
+    row = outbox.latest(target, message.exam)
+    if row is None or row.state in (State.DEAD, State.SUPERSEDED):
+        return None
+    held = outbox.message(row.seq)
+    if held.digest == message.digest:
+        return None
+    before, now = _record(held.payload, catalogue), _record(message.payload, catalogue)
+    if before is None or now is None or _same(before, now):
+        return None
+    what = f"exam {message.exam} was sent from this outbox with other content"
+    remedy = "an amendment: an id of its own, status amended, and amends naming this one"
+    return Problem(Severity.ERROR, Layer.CAPTURE, "id-taken", what, remedy)
+
+
+def _record(payload: bytes, catalogue: Catalogue) -> Exam | None:
+    exams = [reading.exam for reading in read(BytesIO(payload), catalogue)] if payload else []
+    return exams[0] if len(exams) == 1 else None
+
+
+def _same(one: Exam, other: Exam) -> bool:
+    if (one.details, one.newborn) != (other.details, other.newborn):
+        return False
+    return sorted(map(repr, one.findings)) == sorted(map(repr, other.findings))
