@@ -215,6 +215,19 @@ def test_names_that_were_used_before(drop: Path, outbox: Path, base: str, catalo
     assert 'newborn_adapter_watch_exams_total{result="sent-before"} 2' in text
 
 
+def test_another_record_under_an_id_that_was_sent(drop: Path, outbox: Path, base: str, catalogue: Catalogue) -> None:
+    """It would change what stands there as final: it is an amendment, and the file says so."""
+    with watched(drop, base, outbox, catalogue):
+        shutil.copy(D07, drop / "exam.json")
+        eventually(lambda: names(drop / "done") == {"exam.json"})
+        changed = json.loads(D07.read_bytes())
+        del changed["findings"][-1]
+        (drop / "changed.json").write_text(json.dumps(changed))
+        eventually(lambda: names(drop / "failed") == {"changed.json"})
+    assert "was sent from this outbox with other content" in report(drop, "failed", "changed.json")
+    assert_exactly_once(base, read_exams(D07, catalogue=catalogue), catalogue)
+
+
 def test_links_and_folders_are_left_alone(drop: Path, outbox: Path, base: str, catalogue: Catalogue) -> None:
     (drop / "link.json").symlink_to(D07)
     (drop / "folder").mkdir()
