@@ -19,7 +19,7 @@ from adapter.cli.comparing import (
     series_as_data,
     series_in_words,
 )
-from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import CAUTION, count_line, counted, exam_in_words, policy_line, report_of
 from adapter.problems import Severity
@@ -97,7 +97,7 @@ def check(
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
         _as_text(found, catalogue, quiet, compared)
-    sys.exit(report.exit_code)
+    sys.exit(report.exit_code if found else nothing_read())
 
 
 Compared = Mapping[int, tuple["Changes | None", Sequence["SeriesLine"]]]

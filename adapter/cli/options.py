@@ -28,6 +28,12 @@ def site_option(command: F) -> F:
     )(command)
 
 
+def nothing_read() -> ExitCode:
+    """The exit code of a command that was given nothing to do, which it says: an empty folder is no success."""
+    click.echo("Nothing was read: the inputs hold no exam and no resource.", err=True)
+    return ExitCode.PROBLEMS
+
+
 def catalogue_for(site: Path | None) -> Catalogue:
     """The catalogue, or exit code 2 after saying what is wrong with it."""
     from adapter.catalogue import CatalogueError, load_catalogue

@@ -62,7 +62,7 @@ def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Pl
     loaded, problems = load_plan(plan, catalogue)
     for problem in problems:
         click.echo(str(problem), err=True)
-    if loaded is None:
+    if loaded is None or problems:
         click.echo("The plan cannot be used; nothing was read.", err=True)
         sys.exit(ExitCode.USAGE)
     for path in expanded(files):

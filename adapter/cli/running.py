@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from adapter.cli.options import nothing_read
 from adapter.cli.reporting import note
 from adapter.problems import ExitCode
 
@@ -79,5 +80,7 @@ def poured(work: Work, inputs: Sequence[Given], name: str, jobs: int | None) -> 
 
 
 def end(tally: Tally) -> None:
-    """Exit 1 where anything was refused."""
+    """Exit 1 where anything was refused, or nothing was there to read."""
+    if not tally.read:
+        sys.exit(nothing_read())
     sys.exit(ExitCode.PROBLEMS if tally.refused else ExitCode.WELL)

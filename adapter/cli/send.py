@@ -13,7 +13,7 @@ from types import FrameType
 import click
 
 from adapter.catalogue import Catalogue
-from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import readings
 from adapter.cli.reporting import note, said, say_standing, when
 from adapter.cli.targets import (
@@ -119,6 +119,11 @@ class _Exams:
         self.refused = 0
         self.named: list[str] = []
 
+    @property
+    def read(self) -> int:
+        """How many exams the files held, those that were refused too."""
+        return self.refused + len(self.named)
+
     def messages(self, transport: Transport, outbox: Outbox | None) -> Iterator[Message]:
         """Each as the message that its receiver takes."""
         chains = Chains(elsewhere=lambda version: outbox.root_of(transport.target, version) if outbox else None)
@@ -176,6 +181,8 @@ def _plan(asked: Inspectable, messages: Iterator[Message], exams: _Exams) -> Exi
         click.echo(f"{planned.exam}: {counts}")
         for step, name in planned.steps:
             click.echo(f"  {step:<24} {name}")
+    if not exams.read:
+        return nothing_read()
     return ExitCode.PROBLEMS if exams.refused or held else ExitCode.WELL
 
 
@@ -203,6 +210,8 @@ def _send(
         click.echo(f"The first of those that are left is due {when(summary.due)}; the same command sends it then.")
     if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
         return ExitCode.SERVER
+    if not exams.read:
+        return nothing_read()
     return ExitCode.PROBLEMS if exams.refused or summary.held else ExitCode.WELL
 
 

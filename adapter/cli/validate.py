@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from adapter.cli.options import catalogue_for, site_option
+from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reporting import counted, say_standing
 from adapter.cli.running import given, many_options, run_into
 from adapter.problems import ExitCode, Layer, Severity
@@ -115,6 +115,8 @@ def validate(
         tally = _written(work, inputs, jobs, "summary" if summary else form)
     if out is not None or form == "text":
         _say(tally)
+    if not tally.read:
+        sys.exit(nothing_read())
     sys.exit(ExitCode.PROBLEMS if tally.of(*_FAILING[fail_on]) else ExitCode.WELL)
 
 

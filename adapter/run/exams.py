@@ -24,7 +24,7 @@ def plan_of(path: Path | None, catalogue: Catalogue) -> Plan | None:
     if path is None:
         return None
     plan, problems = load_plan(path, catalogue)
-    if plan is None:
+    if problems:
         raise NotPossible("the plan cannot be used: " + "; ".join(map(str, problems)))
     return plan
 

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from adapter.exam.text import Key, Moment
 
@@ -25,8 +25,26 @@ def _word(value: Any) -> Any:
     return str(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else value
 
 
-Word = Annotated[str, BeforeValidator(_word)]
+Word = Annotated[str, BeforeValidator(_word), WithJsonSchema({"type": ["string", "number"]})]
 """A cell's or a constant's text; YAML numbers are taken as they are written."""
+
+
+class _Or:
+    """What a field takes beside a mapping, in the JSON Schema."""
+
+    def __init__(self, *plain: str) -> None:
+        self.plain = plain
+
+    def __get_pydantic_json_schema__(self, core: Any, handler: Any) -> dict[str, Any]:
+        return {"anyOf": [{"type": list(self.plain)}, handler(core)]}
+
+
+def _sources(*names: str) -> ConfigDict:
+    """For the JSON Schema: exactly one of these fields."""
+    either: list[Any] = [
+        {"required": [name], "properties": {name: {"not": {"enum": [None, False]}}}} for name in names
+    ]
+    return ConfigDict(json_schema_extra={"oneOf": either})
 
 
 def _one_of(model: Any, *names: str) -> None:
@@ -42,6 +60,8 @@ class Source(Frozen):
     ``pattern`` takes a part of a cell: a regular expression (of Python's ``re``) that the whole cell must match, with
     one group, which is the part taken; where the group takes no part in the match, the part is missing.
     """
+
+    model_config = _sources("constant", "column", "row_number")
 
     constant: Word | None = None
     column: str | None = None
@@ -85,7 +105,7 @@ def _plain(value: Any) -> Any:
     return {"constant": value} if isinstance(value, (str, int)) and not isinstance(value, bool) else value
 
 
-Fill = Annotated[Source, BeforeValidator(_plain)]
+Fill = Annotated[Source, BeforeValidator(_plain), _Or("string", "integer")]
 """A source; plain text is a constant."""
 
 
@@ -96,6 +116,8 @@ class Time(Frozen):
     with ``at`` (a time of day that the plan decides, where the table has none), or ``hours_after_birth``. Formats
     are those of C ``strftime``; without one, ISO 8601. ``time_zone`` is an IANA name, for cells without offset.
     """
+
+    model_config = _sources("constant", "column", "date", "hours_after_birth")
 
     constant: Moment | None = None
     column: str | None = None
@@ -118,7 +140,7 @@ class Time(Frozen):
         return self
 
 
-TimeFill = Annotated[Time, BeforeValidator(lambda v: {"constant": v} if isinstance(v, str) else v)]
+TimeFill = Annotated[Time, BeforeValidator(lambda v: {"constant": v} if isinstance(v, str) else v), _Or("string")]
 
 
 class IdentifierPlan(Frozen):
@@ -145,6 +167,8 @@ class GestationPlan(Frozen):
     Decimal weeks are turned into the nearest day. ``weeks_and_days`` are both in one cell, written ``39+4`` (common
     practice); a cell of ``39`` has no days.
     """
+
+    model_config = _sources("weeks", "total_days", "decimal_weeks", "weeks_and_days")
 
     weeks: Fill | None = None
     days: Fill | None = None
