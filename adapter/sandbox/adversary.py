@@ -20,6 +20,7 @@ from typing import Any
 from starlette.types import Message, Scope
 
 from adapter.fhir import json as fhir_json
+from adapter.problems import AdapterError
 from adapter.sandbox.app import BASE_PATH, create_app
 from adapter.sandbox.store import Store
 
@@ -29,7 +30,7 @@ BASE = f"http://127.0.0.1:1{BASE_PATH}"
 """The address under which it answers; nothing listens there."""
 
 
-class Silence(Exception):
+class Silence(AdapterError):
     """No answer comes; what was asked may have been carried out, now or later."""
 
 

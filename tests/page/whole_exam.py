@@ -128,6 +128,10 @@ def _neck(hand: Hand) -> None:
     side(hand, "clavicle", "right", "Crackling under the finger")
 
 
+def _abdomen(hand: Hand) -> None:
+    hand.answer("umbilical_stump", "Clamped, clean, drying")
+
+
 def _digits(item: str) -> Any:
     def count(hand: Hand) -> None:
         first_number(hand, item)
@@ -166,6 +170,7 @@ by_hand = {
     "Skin": _skin,
     "Head": _head,
     "Neck and clavicles, chest": _neck,
+    "Abdomen and cord": _abdomen,
     "Arms and hands": _digits("finger_count"),
     "Legs and feet": _digits("toe_count"),
     "Genitals and anus": _genitals,

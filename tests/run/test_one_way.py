@@ -29,7 +29,7 @@ EXTRACTS = {
     "ndjson": ("--forms", "ndjson"),
     "views": ("--forms", "views"),
     "omop": ("--forms", "omop"),
-    "deidentified": ("--deidentify", "limited-data-set", "--key-env", "STUDY_KEY"),
+    "deidentified": ("--deidentify", "limited-data-set", "--key-env", "STUDY_KEY", "--rare", "tell"),
 }
 COMMANDS = {"convert": ("convert",), **{name: ("extract", *more) for name, more in EXTRACTS.items()}}
 
