@@ -149,6 +149,8 @@ def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails
         )
     )
     changed = status is not Status.FINAL
+    # One identifier is one person: of two examiners under one, whose names could not both be hers, none is drawn.
+    several = st.lists(names | unnamed, min_size=1, max_size=2, unique_by=lambda e: str(e.identifier or e.name))
     return ExamDetails(
         id=exam_id,
         kind=draw(st.sampled_from(list(catalogue.kinds))),
@@ -159,7 +161,7 @@ def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails
         reason=draw(texts()) if changed else None,
         place=draw(_maybe(lines())),
         encounter=draw(_maybe(identifiers("V"))),
-        examiners=tuple(draw(st.lists(names | unnamed, min_size=1, max_size=2))),
+        examiners=tuple(draw(several)),
     )
 
 

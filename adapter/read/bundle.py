@@ -259,7 +259,7 @@ class _Reader:
         found = self._graph.find(who)
         return _known(
             {
-                **(_name(found.resource) if found else {"name": who.get("display")}),
+                **_known_as(found.resource if found else {}, who.get("display")),
                 "identifier": _identifier(found.resource["identifier"][0]) if found else None,
                 "role": self._own_code(self._provenance or self._report, "", agent["role"][0], "role"),
             }
@@ -448,6 +448,13 @@ def _name(person: Json) -> Json:
     found: Json = next(iter(person.get("name", [])), {})
     parts: Json = {part: " ".join(found[part]) for part in ("given", "prefix") if part in found}
     return {"name": found.get("text"), "family": found.get("family"), **parts}
+
+
+def _known_as(practitioner: Json, display: Any) -> Json:
+    """The name of an examiner: the parts are those of the Practitioner where it is she who is shown."""
+    found = _name(practitioner)
+    apart = " ".join(filter(None, (found.get("prefix"), found.get("given"), found["family"])))
+    return found if (found["name"] or apart or None) == display else {"name": display}
 
 
 def _known(fields: Json) -> Json:

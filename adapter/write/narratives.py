@@ -75,7 +75,12 @@ def _lines(lines: Sequence[str]) -> list[Block]:
 
 
 def _names(who: Json) -> list[str]:
-    return [name["text"] for name in who.get("name", [])]
+    """The line and, where they are known apart, the parts."""
+    found: list[str] = []
+    for name in who.get("name", []):
+        parts = " ".join([*name.get("prefix", []), *name.get("given", []), name.get("family", "")]).strip()
+        found += dict.fromkeys(filter(None, (name.get("text"), parts)))
+    return found
 
 
 def _identifiers(who: Json) -> list[str]:

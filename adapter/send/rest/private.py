@@ -20,7 +20,7 @@ def _private(resource: dict[str, Any]) -> Iterator[str]:
         for identifier in resource.get("identifier", []):
             yield identifier["value"]
         for name in resource.get("name", []):
-            yield name.get("text", "")
+            yield from (name.get("text", ""), name.get("family", ""), *name.get("given", ()))
         yield resource.get("birthDate", "")
         return
     for performer in resource.get("performer", []):
