@@ -124,6 +124,11 @@ class _Exams:
         """How many exams the files held, those that were refused too."""
         return self.refused + len(self.named)
 
+    @property
+    def empty(self) -> bool:
+        """Whether files were given and none of them held anything; without files only what waits is sent."""
+        return bool(self._files) and not self.read
+
     def messages(self, transport: Transport, outbox: Outbox | None) -> Iterator[Message]:
         """Each as the message that its receiver takes."""
         chains = Chains(elsewhere=lambda version: outbox.root_of(transport.target, version) if outbox else None)
@@ -181,7 +186,7 @@ def _plan(asked: Inspectable, messages: Iterator[Message], exams: _Exams) -> Exi
         click.echo(f"{planned.exam}: {counts}")
         for step, name in planned.steps:
             click.echo(f"  {step:<24} {name}")
-    if not exams.read:
+    if exams.empty:
         return nothing_read()
     return ExitCode.PROBLEMS if exams.refused or held else ExitCode.WELL
 
@@ -210,7 +215,7 @@ def _send(
         click.echo(f"The first of those that are left is due {when(summary.due)}; the same command sends it then.")
     if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
         return ExitCode.SERVER
-    if not exams.read:
+    if exams.empty:
         return nothing_read()
     return ExitCode.PROBLEMS if exams.refused or summary.held else ExitCode.WELL
 

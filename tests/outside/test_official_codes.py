@@ -40,6 +40,7 @@ CODED = {
     "observation-category",
     "data-absent-reason",
     "v3-ObservationInterpretation",
+    "v2-0074",
     "v3-ActCode",
     "v3-RoleCode",
     "provenance-participant-type",
