@@ -121,7 +121,7 @@ def test_a_server_that_is_plainly_ill_uses_up_no_exams_tries(run: Run, outbox: O
             accepted(body) if chance.random() < 0.3 else (chance.choice([500, 502, 503, 504]), {}, b"")
         )
         for _ in range(20):
-            summary, _ = run(server, *NIGHT, parallel=3)
+            summary, _ = run(server, *NIGHT, parallel=1)
             if not summary.left:
                 break
     assert summary.dead == 0
