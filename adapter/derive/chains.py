@@ -8,6 +8,7 @@ that is taken.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from hashlib import blake2b
 
 from adapter.exam import Exam, Sex, Status
@@ -35,16 +36,10 @@ class Chains:
 
     def root(self, exam: Exam) -> str | None:
         """The id of the exam as first recorded; None where a version on the way there is not known."""
-        passed, version, amends = set[str](), exam.details.id, exam.details.amends
-        while amends is not None:
-            if version in passed:
-                return None
-            passed.add(version)
-            before = self._seen.get(amends)
-            if before is None:
-                return self._elsewhere(amends)
-            version, amends = before.details.id, before.details.amends
-        return version
+        way = self._back(exam)
+        if way.in_circle:
+            return None
+        return self._elsewhere(way.missing) if way.missing else (way.versions or [exam])[-1].details.id
 
     def rooted(self, exam: Exam) -> Exam:
         """The exam with ``amends`` naming the exam as first recorded, on which all identifiers are built; as it is
@@ -66,7 +61,7 @@ class Chains:
         before = self._seen.get(details.amends)
         if before is None:
             return
-        if self.root(exam) is None and self._in_circle(exam):
+        if self._back(exam).in_circle:
             what = f"exam {details.id} amends {details.amends}, which in the end amends {details.id}"
             yield _error("amends-in-a-circle", what, "amends names an earlier version")
         elif before.details.status is Status.ENTERED_IN_ERROR:
@@ -82,40 +77,40 @@ class Chains:
 
     def unknown(self, exam: Exam) -> str | None:
         """The version that the exam rests on and nobody here knows."""
-        passed = set[str]()
-        while (amends := exam.details.amends) is not None and exam.details.id not in passed:
-            passed.add(exam.details.id)
-            before = self._seen.get(amends)
-            if before is None:
-                return None if self._elsewhere(amends) is not None else amends
-            exam = before
-        return None
+        missing = self._back(exam).missing
+        return missing if missing and self._elsewhere(missing) is None else None
 
     def in_order(self, exams: Sequence[Exam]) -> list[Exam]:
         """Each after the version that it amends; retractions last, what is not told apart by that as given."""
         return sorted(exams, key=lambda exam: (exam.details.status is Status.ENTERED_IN_ERROR, self._depth(exam)))
 
     def _depth(self, exam: Exam) -> int:
-        passed = set[str]()
-        while exam.details.amends is not None and exam.details.id not in passed:
-            passed.add(exam.details.id)
-            before = self._seen.get(exam.details.amends)
-            if before is None:
-                break
-            exam = before
-        return len(passed)
+        way = self._back(exam)
+        return len(way.versions) + bool(way.missing or way.in_circle)
 
-    def _in_circle(self, exam: Exam) -> bool:
-        passed = set[str]()
-        while exam.details.amends is not None:
-            if exam.details.id in passed:
-                return True
-            passed.add(exam.details.id)
-            before = self._seen.get(exam.details.amends)
+    def _back(self, exam: Exam) -> _Way:
+        """From an exam to the one as first recorded, as far as the versions at hand lead."""
+        versions, passed = list[Exam](), {exam.details.id}
+        while (amends := exam.details.amends) is not None:
+            before = self._seen.get(amends)
             if before is None:
-                return False
+                return _Way(versions, missing=amends)
+            if before.details.id in passed:
+                return _Way(versions, in_circle=True)
+            passed.add(before.details.id)
+            versions.append(before)
             exam = before
-        return False
+        return _Way(versions)
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """The versions before an exam, the nearest first, and what ends the way before the first of all: a version that
+    is not at hand, or one that was passed before."""
+
+    versions: list[Exam]
+    missing: str | None = None
+    in_circle: bool = False
 
 
 def unknown_version(exam: Exam, version: str, severity: Severity) -> Problem:
