@@ -29,6 +29,7 @@ from adapter.catalogue.vocabulary import (
 )
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
+from adapter.problems import Layer, Problem, Severity
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,6 +200,16 @@ class Catalogue:
         settings = self.settings
         sent = {"loinc": True, "snomed": settings.snomed != "off", "hpo": settings.hpo == "on"}
         return " ".join(self.systems[name].notice for name, is_sent in sent.items() if is_sent)
+
+    def fault(
+        self, place: str, rule: str, what: str, remedy: str, *, where: str = "", item: str = "", file: str = ""
+    ) -> Problem:
+        """A fault of the catalogue's data, with file and line of what stands at a place of :attr:`places`; with
+        ``file`` alone where that is not known."""
+        found, line = self.places.get(place, (file, 0))
+        return Problem(
+            Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=where, file=found, line=line or None, item=item
+        )
 
     def codes(self) -> Iterator[tuple[str, Code]]:
         """Every published code of the catalogue, with a word on where it stands."""

@@ -45,20 +45,10 @@ class _Reporter:
     """Makes problems placed at one item."""
 
     def __init__(self, catalogue: Catalogue, item_id: str) -> None:
-        self._file, self._line = catalogue.places.get(item_id, ("", 0))
-        self._item = item_id
+        self._catalogue, self._item = catalogue, item_id
 
     def __call__(self, rule: str, what: str, remedy: str) -> Problem:
-        return Problem(
-            Severity.ERROR,
-            Layer.CATALOGUE,
-            rule,
-            what,
-            remedy,
-            file=self._file,
-            line=self._line or None,
-            item=self._item,
-        )
+        return self._catalogue.fault(self._item, rule, what, remedy, item=self._item)
 
 
 def _duplicates(ids: Iterable[object]) -> list[object]:
@@ -290,14 +280,10 @@ def _gaps(item: Item, report: _Reporter) -> Iterator[Problem]:
         between = [(one + other) / 2 for one, other in pairwise(ends)] if not whole else []
         steps = [one + 1 for one, other in pairwise(ends) if other - one > 1] if whole else []
         for value in sorted([*ends, *between, *steps]):
-            if not any(_holds(band, value) for band in bands):
+            if not any(band.holds(value) for band in bands):
                 at = f" of {component}" if component else ""
                 what = f"{value:f}{at} lies between the ranges and in none of them"
                 yield report("range-gap", what, "a range that holds it, or ends that meet")
-
-
-def _holds(band: Range, value: Decimal) -> bool:
-    return (band.low is None or band.low.holds(value)) and (band.high is None or band.high.holds(value))
 
 
 def _overlap(one: Range, other: Range) -> bool:
@@ -317,15 +303,9 @@ def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
     for kind in catalogue.kinds.values():
         unknown = {*kind.regions} - {*catalogue.regions} | {*kind.items, *kind.without} - {*catalogue.items}
         for name in sorted(unknown):
-            yield Problem(
-                Severity.ERROR,
-                Layer.CATALOGUE,
-                "unknown-reference",
-                f"kind {kind.id} names '{name}', which is not in the catalogue",
-                "a region or an item that exists",
-                file=catalogue.places.get(f"kinds {kind.id}", ("kinds.yaml", 0))[0],
-                line=catalogue.places.get(f"kinds {kind.id}", ("", 0))[1] or None,
-            )
+            what = f"kind {kind.id} names '{name}', which is not in the catalogue"
+            remedy = "a region or an item that exists"
+            yield catalogue.fault(f"kinds {kind.id}", "unknown-reference", what, remedy, file="kinds.yaml")
 
 
 def _stages(catalogue: Catalogue) -> Iterator[Problem]:

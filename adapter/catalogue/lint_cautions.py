@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.model import Item
 from adapter.exam.model import Urgency
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import Problem
 
 _SAYS = re.compile(
     r"\b(?:tell|told|act|act on|seen by|opinion|refer|referred)\b[^.;]*?"
@@ -41,14 +41,6 @@ def _reaches(urgency: Urgency, wanted: Urgency) -> bool:
 
 
 def _problem(catalogue: Catalogue, item: Item, words: str) -> Problem:
-    file, line = catalogue.places.get(item.id, ("", 0))
-    return Problem(
-        Severity.ERROR,
-        Layer.CATALOGUE,
-        "caution-without-rule",
-        f"the caution says '{words}', and neither an answer, a range nor a rule that it names is as urgent",
-        "the rule's id in the caution, or an answer or range with that urgency",
-        file=file,
-        line=line or None,
-        item=item.id,
-    )
+    what = f"the caution says '{words}', and neither an answer, a range nor a rule that it names is as urgent"
+    remedy = "the rule's id in the caution, or an answer or range with that urgency"
+    return catalogue.fault(item.id, "caution-without-rule", what, remedy, item=item.id)

@@ -13,7 +13,7 @@ from adapter.catalogue.code import MAP_ONLY, Code, Codes
 from adapter.catalogue.model import Item, ItemType, Meaning
 from adapter.catalogue.verified import VerifiedCode
 from adapter.catalogue.vocabulary import Term
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import Problem
 
 PUBLISHED = ("loinc", "snomed", "hpo")
 
@@ -122,8 +122,7 @@ def lint_codes(catalogue: Catalogue) -> Iterator[Problem]:
 
 def _problem(catalogue: Catalogue, where: str, rule: str, what: str, remedy: str) -> Problem:
     name = where.split(",")[0].removeprefix("item ").removeprefix("region ")
-    file, line = catalogue.places.get(name, ("", 0))
-    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file=file, line=line or None, item=name)
+    return catalogue.fault(name, rule, what, remedy, item=name)
 
 
 def _code(place: Place, code: Code, catalogue: Catalogue) -> Iterator[Problem]:

@@ -25,15 +25,13 @@ def lint_rules(catalogue: Catalogue) -> Iterator[Problem]:
     yield from _tables(catalogue)
 
 
-def _problem(rule: str, what: str, remedy: str, file: str, line: int = 0, item: str = "") -> Problem:
-    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file=file, line=line or None, item=item)
+def _problem(rule: str, what: str, remedy: str, file: str) -> Problem:
+    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file=file)
 
 
 def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
-    file, line = catalogue.places.get(f"rule {rule.id}", ("rules.yaml", 0))
-
     def report(kind: str, what: str, remedy: str) -> Problem:
-        return _problem(kind, f"rule {rule.id}: {what}", remedy, file, line)
+        return catalogue.fault(f"rule {rule.id}", kind, f"rule {rule.id}: {what}", remedy, file="rules.yaml")
 
     if rule.source not in catalogue.sources:
         yield report("unknown-reference", f"source '{rule.source}' is not defined", "a source of sources.yaml")

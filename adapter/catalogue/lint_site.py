@@ -14,7 +14,7 @@ from adapter.catalogue.model import Meaning
 from adapter.catalogue.v2 import OID
 from adapter.catalogue.vocabulary import ProfileClaim
 from adapter.exam.model import Side, Urgency
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import Problem
 
 _DETAILS = ("side", "state", "counted-seconds", "urgency", "not-done-reason")
 _MADE = (
@@ -35,16 +35,11 @@ def lint_site(catalogue: Catalogue) -> list[Problem]:
     ]
 
 
-def _problem(catalogue: Catalogue, place: str, rule: str, what: str, remedy: str, where: str = "") -> Problem:
-    file, line = catalogue.places.get(place, ("", 0))
-    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=where, file=file, line=line or None)
-
-
 def _settings(catalogue: Catalogue) -> Iterator[Problem]:
     settings = catalogue.settings
 
     def said(where: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, "settings", "setting", what, remedy, where)
+        return catalogue.fault("settings", "setting", what, remedy, where=where)
 
     try:
         date.fromisoformat(settings.policy.date)
@@ -66,10 +61,10 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
         same = [s.id for s in catalogue.systems.values() if s.uri == system.uri and s.own == system.own]
         if same[0] != system.id:
             what = f"has the URI of {same[0]}"
-            yield _problem(catalogue, "systems", "setting", what, "a URI of its own", system.id)
+            yield catalogue.fault("systems", "setting", what, "a URI of its own", where=system.id)
         if not system.own and not _is_uri(system.uri):
             what = f"'{system.uri}' is no absolute URI"
-            yield _problem(catalogue, "systems", "setting", what, "https://.., or urn:oid:2.999.1", system.id)
+            yield catalogue.fault("systems", "setting", what, "https://.., or urn:oid:2.999.1", where=system.id)
 
 
 _URNS = {"oid": OID, "uuid": re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")}
@@ -97,12 +92,12 @@ def _fixed(catalogue: Catalogue) -> Iterator[Problem]:
     for name, (entries, ids) in lists.items():
         for unknown in sorted(set(entries) - {str(i) for i in ids}):
             remedy = f"labels may be replaced; the ids are {', '.join(ids)}"
-            yield _problem(catalogue, name, "fixed-list", f"'{unknown}' cannot be added to {name}.yaml", remedy)
+            yield catalogue.fault(name, "fixed-list", f"'{unknown}' cannot be added to {name}.yaml", remedy)
 
 
 def _claim(claim: ProfileClaim, catalogue: Catalogue) -> Iterator[Problem]:
     def said(what: str, remedy: str) -> Problem:
-        return _problem(catalogue, f"profile {claim.id}", "profile-claim", what, remedy, f"profiles.{claim.id}")
+        return catalogue.fault(f"profile {claim.id}", "profile-claim", what, remedy, where=f"profiles.{claim.id}")
 
     if claim.resource not in _MADE:
         yield said(f"no {claim.resource} is made here", f"one of {', '.join(_MADE)}")
@@ -134,12 +129,12 @@ def _local_codes(catalogue: Catalogue) -> Iterator[Problem]:
         first = seen.setdefault((scope, code.system, code.code), place)
         if first != place:
             what = f"{code} stands for {first} and for {place}"
-            yield _problem(catalogue, "local codes", "two-meanings", what, "one local code for one meaning")
+            yield catalogue.fault("local codes", "two-meanings", what, "one local code for one meaning")
     for item in catalogue.items.values():
         if item.profile and not any(code.system == "loinc" for code in item.codes):
             what = f"claims {item.profile} without a LOINC code, which the profile demands"
-            yield _problem(
-                catalogue, item.id, "profile-needs-code", what, "the LOINC code, or profile: null", item.id
+            yield catalogue.fault(
+                item.id, "profile-needs-code", what, "the LOINC code, or profile: null", where=item.id
             )
 
 
@@ -148,14 +143,14 @@ def _equivalences(catalogue: Catalogue) -> Iterator[Problem]:
     givers = {grade.by for entry in catalogue.equivalences.values() for grade in entry.targets.values()}
     for giver in sorted(givers - set(catalogue.graders)):
         what = f"'{giver}' grades codes and is not defined"
-        yield _problem(catalogue, "equivalences", "unknown-reference", what, "add it to graders.yaml", giver)
+        yield catalogue.fault("equivalences", "unknown-reference", what, "add it to graders.yaml", where=giver)
     yield from _unsent(catalogue)
     holding = {place for place, _ in catalogue.codes()} | {f"reason {name}" for name in catalogue.reasons}
     known = holding | {f"item {name}" for name in catalogue.items} | {f"site {name}" for name in catalogue.sites}
     for name in sorted(set(catalogue.equivalences) - known):
         what = f"'{name}' is nowhere in the catalogue"
-        yield _problem(
-            catalogue, "equivalences", "unknown-reference", what, "such as item length, or site hand", name
+        yield catalogue.fault(
+            "equivalences", "unknown-reference", what, "such as item length, or site hand", where=name
         )
 
 
@@ -170,11 +165,11 @@ def _unsent(catalogue: Catalogue) -> Iterator[Problem]:
             if graded in catalogue.places and name in held and code not in held[name]:
                 what = f"grades {code}, which does not stand there"
                 remedy = f"one of {', '.join(sorted(held[name]))}; or the code with the entry itself"
-                yield _problem(catalogue, graded, "unknown-reference", what, remedy, name)
+                yield catalogue.fault(graded, "unknown-reference", what, remedy, where=name)
 
 
 def _growth(catalogue: Catalogue) -> Iterator[Problem]:
     for name, reference in catalogue.growth.items():
         for what in gaps(reference.rows):
-            file, remedy = f"growth/{name}.csv", "the rows that are missing"
-            yield Problem(Severity.ERROR, Layer.CATALOGUE, "growth-gap", what, remedy, file=file)
+            file = f"growth/{name}.csv"
+            yield catalogue.fault(file, "growth-gap", what, "the rows that are missing", file=file)

@@ -10,8 +10,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.v2 import CHARACTER_SETS, V2Settings
-from adapter.problems import Layer, Problem, Severity
+from adapter.catalogue.v2 import CHARACTER_SETS
+from adapter.problems import Problem
 
 
 def _codes_of(table: str) -> frozenset[str]:
@@ -36,37 +36,34 @@ TABLE_0203 = _codes_of("""
 
 def lint_words(catalogue: Catalogue) -> list[Problem]:
     """All faults of the v2 settings that need the words and codes of the catalogue."""
-    return [*_codes(catalogue.v2), *_kinds(catalogue), *_systems(catalogue), *_characters(catalogue)]
+    return [*_codes(catalogue), *_kinds(catalogue), *_systems(catalogue), *_characters(catalogue)]
 
 
-def _said(rule: str, what: str, remedy: str, where: str = "", place: tuple[str, int] = ("v2.yaml", 0)) -> Problem:
-    file, line = place
-    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=where, file=file, line=line or None)
-
-
-def _codes(settings: V2Settings) -> Iterator[Problem]:
-    given = [("name_type", settings.name_type, "0200", TABLE_0200)]
-    if settings.section is not None:
-        given.append(("section", settings.section, "0074", TABLE_0074))
-    given += [
-        (f"authorities, {one.system}", one.type, "0203", TABLE_0203) for one in settings.authorities if one.type
+def _codes(catalogue: Catalogue) -> Iterator[Problem]:
+    v2, kinds = catalogue.v2, catalogue.settings.identifier_kinds.items()
+    given: list[tuple[str, str, str | None, str, frozenset[str]]] = [
+        ("v2", "name_type", v2.name_type, "0200", TABLE_0200),
+        ("v2", "section", v2.section, "0074", TABLE_0074),
+        *(("v2", f"authorities, {one.system}", one.type, "0203", TABLE_0203) for one in v2.authorities),
+        *(("settings", f"identifier_kinds.{name}", kind.type, "0203", TABLE_0203) for name, kind in kinds),
     ]
-    for where, code, table, codes in given:
-        if code not in codes:
+    for place, where, code, table, codes in given:
+        if code is not None and code not in codes:
             near = ", ".join(sorted(codes)) if len(codes) < 45 else "such as MR, PI, PN, VN"
-            yield _said("table-code", f"'{code}' is not in HL7 table {table}", near, where)
+            what = f"'{code}' is not in HL7 table {table}"
+            yield catalogue.fault(place, "table-code", what, near, where=where, file=_FILES[place])
+
+
+_FILES = {"v2": "v2.yaml", "settings": "site.yaml"}
 
 
 def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
-    settings, place = catalogue.settings, catalogue.places.get("settings", ("site.yaml", 0))
+    settings = catalogue.settings
     systems = {*settings.identifier_systems, *settings.identifier_systems.values()}
-    for name, kind in settings.identifier_kinds.items():
-        if kind.type is not None and kind.type not in TABLE_0203:
-            what = f"'{kind.type}' is not in HL7 table 0203"
-            yield _said("table-code", what, "such as MR, PI, PN, VN", f"identifier_kinds.{name}", place)
+    for name in settings.identifier_kinds:
         if name not in systems and ":" not in name:
             what = f"'{name}' is neither a name of identifier_systems nor a URI"
-            yield _said("setting", what, "one of both", f"identifier_kinds.{name}", place)
+            yield catalogue.fault("settings", "setting", what, "one of both", where=f"identifier_kinds.{name}")
 
 
 def _systems(catalogue: Catalogue) -> Iterator[Problem]:
@@ -75,10 +72,12 @@ def _systems(catalogue: Catalogue) -> Iterator[Problem]:
     for name, count in Counter(names.values()).items():
         if count > 1:
             same = ", ".join(sorted(system for system, word in names.items() if word == name))
-            yield _said("same-name", f"{same} are all written as {name}", "a name for each system", "systems")
+            what = f"{same} are all written as {name}"
+            yield catalogue.fault("v2", "same-name", what, "a name for each system", where="systems", file="v2.yaml")
     if catalogue.v2.own_system in names.values():
         what = f"{catalogue.v2.own_system} is the name of the adapter's own codes too"
-        yield _said("same-name", what, "another own_system, or another name", "systems")
+        remedy = "another own_system, or another name"
+        yield catalogue.fault("v2", "same-name", what, remedy, where="systems", file="v2.yaml")
 
 
 def _characters(catalogue: Catalogue) -> Iterator[Problem]:
@@ -90,7 +89,7 @@ def _characters(catalogue: Catalogue) -> Iterator[Problem]:
             shown = ", ".join(f"'{character}' (U+{ord(character):04X})" for character in missing)
             what = f'{shown} in "{text}" is not in {catalogue.v2.character_set}, which v2.yaml asks for'
             remedy = "character_set: UNICODE UTF-8, or other words"
-            yield _said("character-set", what, remedy, where, catalogue.places.get(place, ("", 0)))
+            yield catalogue.fault(place, "character-set", what, remedy, where=where)
 
 
 def _has(codec: str, character: str) -> bool:

@@ -12,7 +12,7 @@ from typing import Any
 from adapter.catalogue import Catalogue, ItemType
 from adapter.fhir.definitions import definition, type_names
 from adapter.fhir.json import Json
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import Problem
 
 OWN_PROFILES = {
     "CommunicationRequest": "exam-tell",
@@ -82,17 +82,13 @@ def lint_claims(catalogue: Catalogue) -> list[Problem]:
     """Elements that the profile claims of a site ask for and that their resource does not have."""
     found = []
     for claim in catalogue.profiles.values():
-        file, line = catalogue.places.get(f"profile {claim.id}", ("profiles.yaml", 0))
         for path in (*claim.needs, *claim.without):
             wrong = _unknown_step(claim.resource, path)
             if wrong is not None:
                 what = f"{claim.resource} has no element '{wrong}'"
                 remedy = "names as in JSON, the parts of a path with points: name.family, valueQuantity"
-                where = f"profiles.{claim.id}"
-                error = Severity.ERROR
-                found.append(
-                    Problem(error, Layer.CATALOGUE, "profile-claim", what, remedy, where=where, file=file, line=line)
-                )
+                place, where = f"profile {claim.id}", f"profiles.{claim.id}"
+                found.append(catalogue.fault(place, "profile-claim", what, remedy, where=where, file="profiles.yaml"))
     return found
 
 

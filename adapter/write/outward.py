@@ -10,7 +10,7 @@ from typing import Protocol, cast
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir.claims import lint_claims
-from adapter.problems import AdapterError, Layer, Problem, Severity
+from adapter.problems import AdapterError, Problem
 
 
 class NotWritable(AdapterError, ValueError):
@@ -70,21 +70,10 @@ def allowed(catalogue: Catalogue) -> tuple[str, ...]:
 
 def lint_forms(catalogue: Catalogue) -> list[Problem]:
     """Forms that the site's settings name and that are none, and elements that its profile claims name likewise."""
-    file, line = catalogue.places.get("settings", ("", 0))
-    return [
-        Problem(
-            Severity.ERROR,
-            Layer.CATALOGUE,
-            "setting",
-            f"'{name}' is no outward form",
-            f"one of {', '.join(OUTWARD)}",
-            where="formats",
-            file=file,
-            line=line or None,
-        )
-        for name in catalogue.settings.formats or ()
-        if name not in OUTWARD
-    ] + lint_claims(catalogue)
+    remedy = f"one of {', '.join(OUTWARD)}"
+    wrong = (f"'{name}' is no outward form" for name in catalogue.settings.formats or () if name not in OUTWARD)
+    forms = [catalogue.fault("settings", "setting", what, remedy, where="formats") for what in wrong]
+    return forms + lint_claims(catalogue)
 
 
 def write(
