@@ -100,6 +100,11 @@ Words = Annotated[Line, StringConstraints(pattern=r"^\S+( \S+)*$")]
 """Names with one space between: each word is a name of its own."""
 
 
+def name_of_parts(prefix: str | None, given: str | None, family: str | None) -> str:
+    """The parts of a name as one line, in the order in which they are said; empty where none is known."""
+    return " ".join(filter(None, (prefix, given, family)))
+
+
 class _Named:
     """A person's name: the line that people use, and its parts where the house knows them; either may be without the
     other. The parts are those of FHIR R4 HumanName and of HL7 v2 XPN."""
@@ -112,7 +117,7 @@ class _Named:
     @property
     def shown_name(self) -> str | None:
         """The name as one line: as people use it, else its parts in their order."""
-        return self.name or " ".join(filter(None, (self.prefix, self.given, self.family))) or None
+        return self.name or name_of_parts(self.prefix, self.given, self.family) or None
 
     @property
     def has_parts(self) -> bool:

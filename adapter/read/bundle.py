@@ -20,6 +20,7 @@ from pydantic import ValidationError
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding
+from adapter.exam.model import name_of_parts
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
@@ -453,7 +454,7 @@ def _name(person: Json) -> Json:
 def _known_as(practitioner: Json, display: Any) -> Json:
     """The name of an examiner: the parts are those of the Practitioner where it is she who is shown."""
     found = _name(practitioner)
-    apart = " ".join(filter(None, (found.get("prefix"), found.get("given"), found["family"])))
+    apart = name_of_parts(found.get("prefix"), found.get("given"), found["family"])
     return found if (found["name"] or apart or None) == display else {"name": display}
 
 

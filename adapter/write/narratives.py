@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 from adapter.derive import Evidence, in_words
 from adapter.document import Block, Bullets, Paragraph, narrative, say
+from adapter.exam.model import name_of_parts
 from adapter.fhir import Resource
 from adapter.fhir.json import Json
 from adapter.write import account as tell
@@ -78,7 +79,8 @@ def _names(who: Json) -> list[str]:
     """The line and, where they are known apart, the parts."""
     found: list[str] = []
     for name in who.get("name", []):
-        parts = " ".join([*name.get("prefix", []), *name.get("given", []), name.get("family", "")]).strip()
+        prefix, given = (" ".join(name.get(part, [])) for part in ("prefix", "given"))
+        parts = name_of_parts(prefix, given, name.get("family"))
         found += dict.fromkeys(filter(None, (name.get("text"), parts)))
     return found
 
