@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.versions import rank
 from adapter.exam import Exam, Status
 from adapter.fhir import by_id, to_resources, with_id
 from adapter.fhir.json import dumps
@@ -36,8 +37,7 @@ _RESOURCE, _BUNDLE = 100, 10_000
 """The text of a resource and of a bundle weigh as much as so many cells."""
 
 RECORD = "record"
-_RETRACTED = 2
-_RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: _RETRACTED}
+_RETRACTED = rank(Status.ENTERED_IN_ERROR)
 Made = Callable[[Reading, Catalogue], Iterator[Row]]
 
 
@@ -146,7 +146,7 @@ def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("pat
     def made(reading: Reading, _: Catalogue) -> Iterator[Row]:
         for exam in _accepted(reading):
             details = exam.details
-            yield details.id, details.root, _RANK[details.status] or None
+            yield details.id, details.root, rank(details.status) or None
 
     columns = (*_texts("exam_id", "root"), Column("rank", Type.INTEGER, ""))
     exams = _mapped(frame.select(*kept), columns, made, site, kept=order)

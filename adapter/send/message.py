@@ -6,11 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from adapter.exam import Status
 from adapter.problems import Problem
-
-RANK = {Status.FINAL: 0, Status.AMENDED: 1, Status.ENTERED_IN_ERROR: 2}
-"""The order of versions of one exam."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,10 +14,10 @@ class Message:
     """One version of one exam, as the bytes that one kind of receiver takes.
 
     ``exam`` is its id, ``root`` the id of the exam as first recorded, ``newborn`` a name of the newborn by which
-    messages are kept in order; ``rank`` orders versions of one exam: 0 as first recorded, 1 amended, 2 entered in
-    error. ``digest`` (SHA-256 in hexadecimal) is that by which the same message is known again. ``shared`` names what
-    other messages bring as well and the receiver may not have yet: two that share something do not leave side by
-    side until one of them has arrived. ``own`` is JSON for the transport that made the message and for nobody else.
+    messages are kept in order; ``rank`` orders versions of one exam, as :func:`adapter.derive.versions.rank`.
+    ``digest`` (SHA-256 in hexadecimal) is that by which the same message is known again. ``shared`` names what other
+    messages bring as well and the receiver may not have yet: two that share something do not leave side by side until
+    one of them has arrived. ``own`` is JSON for the transport that made the message and for nobody else.
     """
 
     exam: str

@@ -21,11 +21,12 @@ from click.testing import CliRunner, Result
 
 from adapter.catalogue import Catalogue
 from adapter.cli import cli
+from adapter.derive.versions import rank
 from adapter.exam import Exam
 from adapter.read import read
 from adapter.send import Message, Outbox, OutboxRow, Part, Receipt, Retry, Sender, State, Summary
 from adapter.send.failures import Closed, Failed, Rejected, Superseded, Unavailable, problem
-from adapter.send.message import RANK, Letter
+from adapter.send.message import Letter
 from adapter.send.target import KINDS, Target, TransportKind
 from adapter.send.transport import Prepared, Transport
 from adapter.send.watch import DropFolder, Intake, Journal, Pace, Watcher
@@ -62,7 +63,7 @@ class FolderTransport:
         newborn = exam.newborn.identifiers[0].value
         digest = sha256(exam.model_dump_json().encode()).hexdigest()
         own = {"name": f"{details.root}.json"}
-        return Prepared(Message(details.id, details.root, newborn, RANK[details.status], content, digest, own=own))
+        return Prepared(Message(details.id, details.root, newborn, rank(details.status), content, digest, own=own))
 
     def deliver(self, letter: Letter) -> Receipt:
         todo = self.wrong.get(letter.message.exam)

@@ -12,6 +12,7 @@ from typing import Self
 import httpx
 
 from adapter.catalogue import Catalogue
+from adapter.derive.versions import rank
 from adapter.exam import Exam
 from adapter.fhir import Identity
 from adapter.problems import Problem
@@ -26,7 +27,7 @@ from adapter.send.failures import (
     Unreachable,
     problem,
 )
-from adapter.send.message import RANK, Letter, Message, Part, Receipt
+from adapter.send.message import Letter, Message, Part, Receipt
 from adapter.send.mllp.acknowledgement import Acknowledgement, NotAccepted, accepted, wanted_of
 from adapter.send.mllp.connection import Connection, NoAcknowledgement
 from adapter.send.outbox import OutboxRow, State
@@ -87,7 +88,7 @@ class MllpTransport:
             exam=details.id,
             root=details.root,
             newborn=Identity(exam, catalogue).patient().uuid,
-            rank=RANK[details.status],
+            rank=rank(details.status),
             payload=payload,
             # Of the exam alone: the same exam is the same message, whatever was withdrawn with it.
             digest=sha256(alone).hexdigest(),

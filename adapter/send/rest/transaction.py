@@ -8,10 +8,11 @@ from hashlib import sha256
 from typing import Any
 
 from adapter.catalogue import Catalogue
+from adapter.derive.versions import rank
 from adapter.exam import Exam
 from adapter.fhir import Identity, to_bundle
 from adapter.fhir.json import dumps, loads
-from adapter.send.message import RANK, Message
+from adapter.send.message import Message
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +114,7 @@ def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
         exam=exam.details.id,
         root=exam.details.root,
         newborn=identity.patient().uuid,
-        rank=RANK[exam.details.status],
+        rank=rank(exam.details.status),
         payload=dumps({**bundle, "entry": entries}),
         full_urls=tuple(entry["fullUrl"] for entry in entries),
         names=tuple(_name(entry["resource"]) for entry in entries),
