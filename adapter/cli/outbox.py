@@ -13,7 +13,7 @@ import click
 
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reporting import note, when
-from adapter.cli.targets import opened_outbox, outbox_option, target_from, target_options
+from adapter.cli.targets import Address, opened_outbox, outbox_option, target_options
 from adapter.problems import ExitCode
 from adapter.send import Outbox, OutboxRow, State
 from adapter.send.failures import TO_DO, Cause, problem
@@ -137,12 +137,7 @@ def status(outbox_file: Path) -> None:
 @click.option("--send", "mend", is_flag=True, help="Queue what is lost or older again, for the next send.")
 @site_option
 def reconcile(
-    url: str | None,
-    target_file: Path | None,
-    token_env: str | None,
-    token_file: Path | None,
-    ca_bundle: Path | None,
-    allow_plain: bool,
+    address: Address,
     outbox_file: Path,
     mend: bool,
     site: Path | None,
@@ -157,7 +152,7 @@ def reconcile(
     """
     from adapter.send.rest.reconcile import reconciled
 
-    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
+    target = address.target()
     catalogue = catalogue_for(site)
     wrong = 0
     with _opened(outbox_file) as opened, target.client() as client:

@@ -17,10 +17,10 @@ from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import readings
 from adapter.cli.reporting import note, said, say_standing, when
 from adapter.cli.targets import (
+    Address,
     newborns_option,
     opened_outbox,
     outbox_option,
-    target_from,
     target_options,
     with_newborns,
 )
@@ -58,12 +58,7 @@ from adapter.send.transport import Inspectable, Transport
 @site_option
 def send(
     files: tuple[Path, ...],
-    url: str | None,
-    target_file: Path | None,
-    token_env: str | None,
-    token_file: Path | None,
-    ca_bundle: Path | None,
-    allow_plain: bool,
+    address: Address,
     outbox_file: Path,
     newborns: str | None,
     dry_run: bool,
@@ -86,7 +81,7 @@ def send(
       newborn-adapter send exam.json --to http://127.0.0.1:8080/fhir --verify
       newborn-adapter send exam.json --to mllp://127.0.0.1:2575 --site DIR
     """
-    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
+    target = address.target()
     target = with_newborns(target, newborns)
     catalogue = catalogue_for(site)
     say_standing(catalogue)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from functools import wraps
 from pathlib import Path
@@ -69,10 +69,22 @@ def with_newborns(target: Target, newborns: str | None) -> Target:
 
 
 def target_options(command: F) -> F:
-    """``--to``, ``--target`` and what goes with them; a token itself is never an option, since others see those."""
-    for option in reversed(_OPTIONS):
-        command = option(command)
-    return command
+    """``--to``, ``--target`` and what goes with them, as one argument ``address``; a token itself is never an option,
+    since others see those."""
+    return _as_one(command, "address", Address, _OPTIONS)
+
+
+def _as_one(command: F, name: str, kind: type[Address], options: Sequence[Callable[[Any], Any]]) -> F:
+    """The command with the options, whose values reach it as one argument."""
+
+    @wraps(command)
+    def with_one(**given: Any) -> Any:
+        of_kind = {field.name: given.pop(field.name) for field in fields(kind) if field.name in given}
+        return command(**{name: kind(**of_kind)}, **given)
+
+    for option in reversed(options):
+        with_one = option(with_one)
+    return cast(F, with_one)
 
 
 def _identifiers(ctx: click.Context, option: click.Parameter, values: tuple[str, ...]) -> tuple[Identifier, ...]:
@@ -88,15 +100,15 @@ def _identifiers(ctx: click.Context, option: click.Parameter, values: tuple[str,
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
-    """A server to read from, as options name it, and which exams of it."""
+class Address:
+    """A server, as options name it."""
 
     url: str | None
     target_file: Path | None
     token_env: str | None
     token_file: Path | None
-    exams: tuple[str, ...]
-    newborns: tuple[Identifier, ...]
+    ca_bundle: Path | None = None
+    allow_plain: bool = False
 
     @property
     def named(self) -> bool:
@@ -104,8 +116,35 @@ class Source:
         return self.url is not None or self.target_file is not None
 
     def target(self) -> Target:
-        """The server; a usage error where it cannot be used."""
-        return target_from(self.url, self.target_file, self.token_env, self.token_file, None, False)
+        """The server; a usage error where the options name none, or one that cannot be used."""
+        from adapter.send.target import load_target, target_of
+
+        if (self.url is None) == (self.target_file is None):
+            raise click.UsageError("name the server: --to URL, or --target FILE")
+        if self.token_env is not None and self.token_file is not None:
+            raise click.UsageError("--token-env or --token-file, not both")
+        content: dict[str, Any] = {"url": self.url}
+        if self.target_file is not None:
+            content = load_target(self.target_file).model_dump(exclude_unset=True)
+        if self.token_env is not None or self.token_file is not None:
+            content["auth"] = {"kind": "bearer", "token_env": self.token_env, "token_file": self.token_file}
+        if self.ca_bundle is not None:
+            content["tls"] = {**content.get("tls", {}), "ca_bundle": self.ca_bundle}
+        if self.allow_plain:
+            mllp = str(content.get("url", "")).startswith("mllp")
+            content["allow_plain_mllp" if mllp else "allow_plain_http"] = True
+        found = target_of(content, str(self.target_file or "the options"))
+        for remark in found.remarks():
+            note(remark)
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Source(Address):
+    """A server to read from, and which exams of it."""
+
+    exams: tuple[str, ...] = ()
+    newborns: tuple[Identifier, ...] = ()
 
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -128,15 +167,7 @@ _SOURCE = (
 
 def source_options(command: F) -> F:
     """``--from``, ``--target`` and what goes with them, as one argument ``source``."""
-
-    @wraps(command)
-    def with_source(**given: Any) -> Any:
-        source = Source(**{field.name: given.pop(field.name) for field in fields(Source)})
-        return command(source=source, **given)
-
-    for option in reversed(_SOURCE):
-        with_source = option(with_source)
-    return cast(F, with_source)
+    return _as_one(command, "source", Source, _SOURCE)
 
 
 def outbox_option(command: F) -> F:
@@ -151,37 +182,6 @@ def outbox_option(command: F) -> F:
         show_envvar=True,
         help="The file that keeps what is to be sent and what became of it. It holds patients' data.",
     )(command)
-
-
-def target_from(
-    url: str | None,
-    target_file: Path | None,
-    token_env: str | None,
-    token_file: Path | None,
-    ca_bundle: Path | None,
-    allow_plain: bool,
-) -> Target:
-    """The server that the options name; a usage error where they name none, or one that cannot be used."""
-    from adapter.send.target import load_target, target_of
-
-    if (url is None) == (target_file is None):
-        raise click.UsageError("name the server: --to URL, or --target FILE")
-    if token_env is not None and token_file is not None:
-        raise click.UsageError("--token-env or --token-file, not both")
-    content: dict[str, Any] = (
-        load_target(target_file).model_dump(exclude_unset=True) if target_file is not None else {"url": url}
-    )
-    if token_env is not None or token_file is not None:
-        content["auth"] = {"kind": "bearer", "token_env": token_env, "token_file": token_file}
-    if ca_bundle is not None:
-        content["tls"] = {**content.get("tls", {}), "ca_bundle": ca_bundle}
-    if allow_plain:
-        mllp = str(content.get("url", "")).startswith("mllp")
-        content["allow_plain_mllp" if mllp else "allow_plain_http"] = True
-    found = target_of(content, str(target_file or "the options"))
-    for remark in found.remarks():
-        note(remark)
-    return found
 
 
 def opened_outbox(path: Path) -> Outbox:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from adapter.cli.options import catalogue_for, site_option, write_output
-from adapter.cli.targets import target_from, target_options
+from adapter.cli.targets import Address, target_options
 from adapter.problems import ExitCode, Problem, Severity
 
 if TYPE_CHECKING:
@@ -171,20 +171,14 @@ def _answers(given: dict[str, Any]) -> Iterator[Terminology]:
     """Who answers: the server that the options name, or a record in its place."""
     from adapter.send.terminology import Recorded, Server, recorded_answers
 
-    recorded, record = given.pop("recorded"), given.pop("record")
+    address: Address = given["address"]
+    recorded, record = given["recorded"], given["record"]
     if recorded is not None:
-        if given["url"] or given["target_file"] or record:
+        if address.named or record:
             raise click.UsageError("--recorded takes the place of a server: no --to, --target or --record beside it")
         yield Recorded(recorded)
         return
-    target = target_from(
-        given["url"],
-        given["target_file"],
-        given["token_env"],
-        given["token_file"],
-        given["ca_bundle"],
-        given["allow_plain"],
-    )
+    target = address.target()
     if target.url.startswith("mllp"):
         raise click.UsageError("a listener of HL7 v2 knows no terminology; name a FHIR server")
     with target.client() as client, recorded_answers(Server(client), record) as asked:

@@ -14,10 +14,10 @@ from adapter.catalogue import Catalogue
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reporting import say_standing
 from adapter.cli.targets import (
+    Address,
     newborns_option,
     opened_outbox,
     outbox_option,
-    target_from,
     target_options,
     with_newborns,
 )
@@ -55,12 +55,7 @@ from adapter.send.watch import DropFolder, Intake, Journal, Metrics, Pace, Watch
 @site_option
 def watch(
     drop: Path,
-    url: str | None,
-    target_file: Path | None,
-    token_env: str | None,
-    token_file: Path | None,
-    ca_bundle: Path | None,
-    allow_plain: bool,
+    address: Address,
     outbox_file: Path,
     newborns: str | None,
     columns: Path | None,
@@ -82,7 +77,7 @@ def watch(
       mkdir drop
       newborn-adapter watch drop --to http://127.0.0.1:8080/fhir --outbox outbox.db --metrics-port 9464
     """
-    target = target_from(url, target_file, token_env, token_file, ca_bundle, allow_plain)
+    target = address.target()
     target = with_newborns(target, newborns)
     catalogue = catalogue_for(site)
     say_standing(catalogue)
