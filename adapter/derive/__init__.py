@@ -5,7 +5,6 @@ from adapter.derive.changes import Change, Changes, Kind, NotOneNewborn, Trend, 
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import computed_findings, judged_findings, withheld
 from adapter.derive.evidence import Evidence
-from adapter.derive.finding import unjudged
 from adapter.derive.judgement import (
     Judgement,
     component_judgement,
@@ -20,6 +19,7 @@ from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.series import SeriesLine, Standing, series_list
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
+from adapter.derive.view import unjudged
 from adapter.derive.words import in_words, span_in_words, value_in_words
 
 __all__ = [

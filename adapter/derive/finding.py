@@ -13,12 +13,12 @@ from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
 from operator import itemgetter
-from typing import NamedTuple
 
 from adapter.catalogue import Answer, Catalogue, Flag, Item, ItemType, Meaning, Range
 from adapter.catalogue.codings import Coding, codings
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.completeness import side_of
+from adapter.derive.form import SCORE_UNIT, Captured, Form, Part, Particulars, Sent
 from adapter.derive.judgement import (
     Judgement,
     component_judgement,
@@ -46,94 +46,6 @@ from adapter.exam import (
     Urgency,
     ValueKind,
 )
-
-SCORE_UNIT = "{score}"
-"""The UCUM unit of points and totals."""
-
-
-class Captured(NamedTuple):
-    """One amount as it was captured: its digits, its unit as it was spelled, and that unit in UCUM."""
-
-    number: Decimal
-    spelling: str
-    unit: str
-
-
-class Sent(NamedTuple):
-    """A measured number as it is sent: in the item's UCUM unit, or in one that the item keeps or has besides.
-
-    ``captured``: the amounts that it was converted from; none where it is as captured.
-    """
-
-    number: Decimal
-    unit: str
-    spelling: str
-    captured: tuple[Captured, ...] = ()
-
-
-class Part(NamedTuple):
-    """One number of a measurement that has several, or one sign of a score.
-
-    ``number`` is in the item's unit, of a sign its points. ``expected`` is the range in force. ``answer`` is the id
-    of a sign's answer; a sign has neither ``captured`` nor a judgement of its own.
-    """
-
-    id: str
-    label: str
-    number: Decimal
-    captured: Captured | None = None
-    judged: Judgement | None = None
-    expected: Range | None = None
-    answer: str | None = None
-    answer_label: str | None = None
-
-
-class Form(NamedTuple):
-    """What a finding says but for digits, time and :class:`Particulars`; ``plain`` where it has none of these.
-
-    Two findings of one form are written alike, so what is written of one may be kept for others under its form:
-    whoever is handed a form can depend on nothing that is not in it. ``method``, ``unit`` and ``urgency`` are as
-    captured, ``implied_method`` is the catalogue's where none was; ``other_unit`` is a unit of another dimension
-    under which the question has codes of its own; ``status`` is that of the Observation (FHIR R4 ObservationStatus);
-    ``judged`` is meaning, urgency and flag; ``expected`` the range in force, of a number with a unit; ``remark`` says
-    why there is no judgement, or that it is that of another answer.
-    """
-
-    item: str
-    not_examined: str | None
-    side: Side | None
-    site: str | None
-    method: str | None
-    state: str | None
-    urgency: Urgency | None
-    plain: bool
-    implied_method: str | None
-    kind: ValueKind
-    answer: str | None
-    unit: str | None
-    other_unit: str | None
-    comparator: Comparator | None
-    status: str
-    judged: tuple[Meaning, Urgency, Flag] | None
-    expected: Range | None
-    remark: str | None
-
-
-class Particulars(NamedTuple):
-    """What one finding alone says: words, several numbers, a total, a moment, who computed it and why.
-
-    ``summed``: the total is the sum of the signs and nobody captured it.
-    """
-
-    text: str | None = None
-    note: str | None = None
-    counted_seconds: Decimal | None = None
-    parts: tuple[Part, ...] = ()
-    total: int | None = None
-    summed: bool = False
-    moment: datetime | None = None
-    computed: Computed | None = None
-
 
 # The fields of a finding, several at once: a model's attributes are slow to reach one by one.
 _FORM = ("item", "not_examined", "side", "site", "method", "state", "urgency")
@@ -528,19 +440,3 @@ def _judge_computed(one: Computed, item: Item, shared: ExamFacts) -> Judgement |
         return judge(one.finding, item, shared.exam, shared.catalogue, one.exact)
     meaning, flag = (Meaning.ABNORMAL, Flag.ABNORMAL) if one.abnormal else (Meaning.VARIANT, Flag.NORMAL)
     return Judgement(meaning, Urgency.NONE if one.replaced else one.urgency, flag)
-
-
-def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView, ...]], ...]:
-    """The numbers whose ranges did not judge them, by the reason, each in their order.
-
-    What has no range at all, and what was answered in words, says so where it stands and is not listed; a score that
-    lacks signs is listed with what was not computed, and what is to be compared with a chart in the tell list.
-    """
-    found: dict[str, list[FindingView]] = {}
-    for one in pool:
-        measured = (
-            one.item.ranges and not one.item.chart and one.finding.__dict__["value"] is not None and not one.missing
-        )
-        if one.judged is None and measured and (reason := one.not_judged) is not None:
-            found.setdefault(reason, []).append(one)
-    return tuple((reason, tuple(ones)) for reason, ones in found.items())

@@ -15,11 +15,27 @@ from adapter.catalogue import Catalogue
 from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series, standing
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import judged_findings, withheld
-from adapter.derive.finding import FindingView, unjudged
+from adapter.derive.finding import FindingView
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.tell import Tell, tell_list
 from adapter.derive.versions import rank
 from adapter.exam import Exam, Status
+
+
+def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView, ...]], ...]:
+    """The numbers whose ranges did not judge them, by the reason, each in their order.
+
+    What has no range at all, and what was answered in words, says so where it stands and is not listed; a score that
+    lacks signs is listed with what was not computed, and what is to be compared with a chart in the tell list.
+    """
+    found: dict[str, list[FindingView]] = {}
+    for one in pool:
+        measured = (
+            one.item.ranges and not one.item.chart and one.finding.__dict__["value"] is not None and not one.missing
+        )
+        if one.judged is None and measured and (reason := one.not_judged) is not None:
+            found.setdefault(reason, []).append(one)
+    return tuple((reason, tuple(ones)) for reason, ones in found.items())
 
 
 class ExamView:

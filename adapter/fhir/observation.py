@@ -9,7 +9,8 @@ from typing import NamedTuple
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import Computed
-from adapter.derive.finding import Captured, FindingView, Form, Part, Particulars, Sent
+from adapter.derive.finding import FindingView
+from adapter.derive.form import Captured, Form, Part, Particulars, Sent
 from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir.claims import with_claims

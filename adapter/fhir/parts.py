@@ -14,7 +14,7 @@ from typing import Any, ParamSpec, TypeVar, cast
 from adapter.catalogue import Catalogue, Category, Flag, Item, ItemType, Meaning, Range, Sides
 from adapter.catalogue.codings import Codings, codings
 from adapter.derive import Maker
-from adapter.derive.finding import Form
+from adapter.derive.form import Form
 from adapter.exam import Side, Urgency
 from adapter.fhir.json import Json, sealed
 from adapter.fhir.observation_templates import ObservationTemplate
