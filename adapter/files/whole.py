@@ -14,6 +14,7 @@ import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 PRIVATE = 0o600
 ENDING = ".new"
@@ -22,7 +23,16 @@ _TEMPORARY = re.compile(r"\..*\.[0-9a-f]{16}\.new", re.DOTALL)
 
 def write(path: Path, content: bytes, *, public: bool = False) -> None:
     """Write a file, on the disk when this returns; in place of what had its name. Raises ``OSError``."""
-    with written(path.parent, path.name, content, public=public) as temporary:
+    with writing(path, public=public) as file:
+        file.write(content)
+
+
+@contextmanager
+def writing(path: Path, *, public: bool = False) -> Iterator[BinaryIO]:
+    """A file to write into, on the disk and under its name once all went well, and else gone. Raises ``OSError``."""
+    with _new(path.parent, path.name, public) as (temporary, file):
+        yield file
+        _settle(file)
         temporary.replace(path)
 
 
@@ -32,18 +42,28 @@ def written(folder: Path, name: str, content: bytes, *, public: bool = False) ->
 
     Its own name begins with a point and ends in ``.new``. Raises ``OSError``.
     """
+    with _new(folder, name, public) as (temporary, file):
+        file.write(content)
+        _settle(file)
+        yield temporary
+
+
+@contextmanager
+def _new(folder: Path, name: str, public: bool) -> Iterator[tuple[Path, BinaryIO]]:
     mode = 0o666 if public else PRIVATE
     temporary, handle = _made(folder, name, mode)
     try:
         with os.fdopen(handle, "wb") as file:
             if not public:
                 os.fchmod(handle, mode)  # a umask may take away what the owner needs as well
-            file.write(content)
-            file.flush()
-            os.fsync(handle)
-        yield temporary
+            yield temporary, file
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _settle(file: BinaryIO) -> None:
+    file.flush()
+    os.fsync(file.fileno())
 
 
 def _made(folder: Path, name: str, mode: int) -> tuple[Path, int]:

@@ -6,7 +6,6 @@ FHIR R4 Terminology Service; Using SNOMED CT and Using LOINC with FHIR (inactive
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -18,20 +17,11 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.catalogue.codings import codings
 from adapter.catalogue.proof import FILE, Proof, ProvedCode, Verdict
 from adapter.catalogue.uses import standing, uses
-from adapter.sandbox import Settings, Store, running
-from adapter.sandbox.terminology import Definitions
+from adapter.sandbox import Store, running
 from adapter.send.rest.client import FhirClient
 from adapter.send.terminology import Recorded, Server, candidates, prove, recorded_answers, translated
-from adapter.write.package import definitions
 
 ROOT = Path(__file__).parents[2]
-
-
-@pytest.fixture(scope="module")
-def base(catalogue: Catalogue) -> Iterator[str]:
-    held = Definitions([*definitions(catalogue), *made_up.edition(catalogue)])
-    with Store() as store, running(store, settings=Settings(definitions=held)) as url:
-        yield url
 
 
 @pytest.fixture(scope="module")

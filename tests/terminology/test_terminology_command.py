@@ -7,26 +7,14 @@ import io
 import json
 import re
 import shlex
-from collections.abc import Iterator
 from pathlib import Path
 
 import edition as made_up
 import pytest
 from lxml import etree
 
-from adapter.catalogue import Catalogue
 from adapter.catalogue.proof import FILE
-from adapter.sandbox import Settings, Store, running
-from adapter.sandbox.terminology import Definitions
-from adapter.write.package import definitions
 from tests.commands import run_here
-
-
-@pytest.fixture(scope="module")
-def base(catalogue: Catalogue) -> Iterator[str]:
-    held = Definitions([*definitions(catalogue), *made_up.edition(catalogue)])
-    with Store() as store, running(store, settings=Settings(definitions=held)) as url:
-        yield url
 
 
 @pytest.fixture(scope="module")

@@ -11,8 +11,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Protocol, TextIO
+from typing import Any, BinaryIO, Protocol
 
+from adapter.files.whole import writing
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.failures import Unreachable
 from adapter.send.rest.answers import ServerRefused
@@ -95,7 +96,7 @@ class Server:
 class Recording:
     """Another's answers, each written down as it comes."""
 
-    def __init__(self, inner: Terminology, out: TextIO) -> None:
+    def __init__(self, inner: Terminology, out: BinaryIO) -> None:
         self._inner, self._out = inner, out
         self.server, self.software, self.asked_at = inner.server, inner.software, inner.asked_at
         self._line({"server": self.server, "software": self.software, "asked": self.asked_at.isoformat()})
@@ -108,7 +109,7 @@ class Recording:
         return replies
 
     def _line(self, content: Json) -> None:
-        self._out.write(json.dumps(content, ensure_ascii=False, default=str) + "\n")
+        self._out.write(json.dumps(content, ensure_ascii=False, default=str).encode() + b"\n")
 
 
 class Recorded:
@@ -138,14 +139,8 @@ def recorded_answers(inner: Terminology, path: Path | None) -> Iterator[Terminol
     if path is None:
         yield inner
         return
-    unfinished = path.with_name(f".{path.name}.unfinished")
-    try:
-        with unfinished.open("w", encoding="utf-8") as out:
-            yield Recording(inner, out)
-        unfinished.replace(path)
-    except BaseException:
-        unfinished.unlink(missing_ok=True)
-        raise
+    with writing(path, public=True) as out:
+        yield Recording(inner, out)
 
 
 __all__ = [

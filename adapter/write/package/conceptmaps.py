@@ -192,13 +192,10 @@ def _absent(catalogue: Catalogue) -> Json:
         comment = " ".join(filter(None, (grade.comment, f"Graded by: {grade.by}.")))
         target = {"code": reason.absent, "equivalence": grade.equivalence, "comment": comment}
         elements.append({"code": reason.id, "display": reason.label, "target": [target]})
-    group = {"source": catalogue.uri("reason"), "target": ABSENT, "element": elements}
     words = "Reasons for not examining and the codes of R4's data-absent-reason that are sent with them."
-    head = conformance(
-        "ConceptMap", "reason-to-data-absent-reason", "Reasons to data-absent-reason", words, catalogue
+    return _to_standard(
+        "reason", ABSENT, "reason-to-data-absent-reason", "Reasons to data-absent-reason", words, elements, catalogue
     )
-    name = catalogue.systems["reason"].uri.rpartition("/")[2]
-    return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}
 
 
 def _meanings(catalogue: Catalogue) -> Json:
@@ -214,10 +211,23 @@ def _meanings(catalogue: Catalogue) -> Json:
             target = {"code": flag.value, "equivalence": "equivalent", "comment": _NUMBERS}
         label = catalogue.meanings[meaning.value].label
         elements.append({"code": meaning.value, "display": label, "target": [target]})
-    group = {"source": catalogue.uri("meaning"), "target": INTERPRETATION, "element": elements}
     words = "What a finding means, and the codes of HL7 v3 ObservationInterpretation that are sent with it."
-    head = conformance(
-        "ConceptMap", "meaning-to-interpretation", "Meanings to ObservationInterpretation", words, catalogue
+    return _to_standard(
+        "meaning",
+        INTERPRETATION,
+        "meaning-to-interpretation",
+        "Meanings to ObservationInterpretation",
+        words,
+        elements,
+        catalogue,
     )
-    name = catalogue.systems["meaning"].uri.rpartition("/")[2]
-    return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}
+
+
+def _to_standard(
+    system: str, target: str, name: str, title: str, words: str, elements: list[Json], catalogue: Catalogue
+) -> Json:
+    """The map of a system of ours to a code system of the standard."""
+    group = {"source": catalogue.uri(system), "target": target, "element": elements}
+    head = conformance("ConceptMap", name, title, words, catalogue)
+    own = catalogue.systems[system].uri.rpartition("/")[2]
+    return {**head, "sourceCanonical": url_of("ValueSet", own, catalogue), "group": [group]}
