@@ -174,7 +174,7 @@ class _Reader:
             return self._place_of_finding(self._origins[int(field)], steps[1:])
         if part == "newborn" and self._patient is not None:
             return self._patient.locate(_OF_NEWBORN.get(field, ""))
-        if part == "exam" and field in ("examiners", "reason", "place") and self._provenance is not None:
+        if part == "exam" and field in ("examiners", "reason", "place", "recorded", "first") and self._provenance is not None:
             return self._provenance.locate("")
         element = _OF_EXAM.get(field, "")
         if field == "started" and "effectivePeriod" not in self._report.resource:
@@ -224,13 +224,24 @@ class _Reader:
             "ended": period.get("end"),
             "status": report["status"],
             "place": provenance.get("location", {}).get("display"),
+            "recorded": provenance.get("recorded"),
             "reason": next((reason.get("text") for reason in provenance.get("reason", [])), None),
             "encounter": self._encounter(),
             "examiners": [self._examiner(a) for a in provenance["agent"] if "role" in a],
         }
         if report["status"] != "final":
-            details["amends"] = root
+            before = self._corrected(provenance)
+            details |= {"amends": before or root, "first": root if before else None}
         return _known(details)
+
+    def _corrected(self, provenance: Json) -> str | None:
+        """The later version that this one corrects, which its Provenance names; None where it is the first."""
+        system = self._catalogue.identifier_system("capture-record")
+        for entity in objects(provenance.get("entity")):
+            known = entity.get("what", {}).get("identifier", {})
+            if entity.get("role") == "revision" and known.get("system") == system:
+                return str(known["value"])
+        return None
 
     def _history(self, version: str | None) -> Json:
         """The Provenance of this version of the exam; an amended exam has one for each."""

@@ -17,7 +17,8 @@ from adapter.document import PdfNotInstalled
 from adapter.exam import Exam
 from adapter.read import Reading, to_json
 from adapter.run.exams import cut_for, plan_of, readings_of
-from adapter.run.inputs import Cut, Given
+from adapter.run.inputs import Cut, Given, Stream
+from adapter.run.later_versions import Lineage, Placed, lineage
 from adapter.run.outputs import INDEX, NamedFile
 from adapter.run.pieces import PIECES, Piece
 from adapter.run.rejects import reject, rejecting
@@ -59,7 +60,7 @@ class Convert:
     the output's name decides: a folder, or a name without an ending, gets a file per exam.
     Several exams in one file ask for an encoding in which they may be joined, and not to be ``pretty``. ``packed``:
     with gzip, as where the output's name ends in ``.gz``. ``earlier``: exams before these, for forms that compare.
-    ``plan`` is the column plan of tables.
+    ``plan`` is the column plan of tables. :meth:`prepared` finds ``lineage``, how amended exams hang together.
     """
 
     kind: str = "transaction"
@@ -71,6 +72,7 @@ class Convert:
     site: Path | None = None
     plan: Path | None = None
     cut: Cut = field(default_factory=Cut)
+    lineage: Lineage = field(default_factory=Lineage)
     name: str = "convert"
 
     @property
@@ -119,13 +121,16 @@ class Convert:
         made = replace(self, encoding=encoding, layout=layout, packed=packed, cut=cut_for(catalogue, self.plan))
         if layout is Layout.PARTS and not made.joined:
             raise NotPossible(made.needs_a_folder)
-        return made
+        if any(isinstance(given, Stream) for given in inputs):
+            return made  # it is worked on as it comes
+        return replace(made, lineage=lineage(inputs, made.cut, catalogue, plan_of(self.plan, catalogue)))
 
     def identity(self) -> str:
         """The options, the catalogue and the earlier exams."""
         earlier = hashlib.blake2b(b"".join(map(to_json, self.earlier)), digest_size=8).hexdigest()
         catalogue = catalogue_identity(self.site, self.plan)
-        return f"{self.kind} {self.encoding} {self.pretty} {self.layout} {self.packed} {earlier} {catalogue}"
+        how = f"{self.kind} {self.encoding} {self.pretty} {self.layout} {self.packed}"
+        return f"{how} {earlier} {self.lineage.identity()} {catalogue}"
 
     def open(self) -> _Maker:
         """With the catalogue loaded."""
@@ -143,7 +148,7 @@ def _promised(out: Path) -> str | None:
 
 class _Maker:
     def __init__(self, work: Convert) -> None:
-        self.work = work
+        self.work, self.placed = work, Placed(work.lineage)
         self.catalogue = load_catalogue(work.site)
         self.plan = plan_of(work.plan, self.catalogue)
 
@@ -170,7 +175,9 @@ class _Maker:
         exam = reading.exam
         if exam is None or not reading.accepted:
             return Handled(True, reading.errors, exam.details.id if exam else "")
-        work = self.work
+        work, exam = self.work, self.placed.rooted(exam)
+        if faults := self.placed.faults(exam, piece):
+            return Handled(True, faults, exam.details.id)
         try:
             content = write(exam, self.catalogue, work.kind, work.encoding, pretty=work.pretty, earlier=work.earlier)
         except NotWritable as error:
