@@ -14,9 +14,7 @@ from adapter.derive.versions import Elsewhere, Precedence, Version, Versions
 from adapter.exam import Exam, Newborn, Sex, Status
 from adapter.problems import Layer, Problem, Severity
 
-TOLD_APART = (
-    "in amends the version that is corrected, if one corrects the other; or in both recorded, the time when it was made"
-)
+TOLD_APART = "in amends the version that is corrected, if one corrects the other; or in both recorded, the time when it was made"
 """What tells two amendments of one exam apart."""
 
 

@@ -16,14 +16,14 @@ _MARKS = (b"amend", b"entered-in-error")
 _CHUNK = 1 << 20
 
 
-class Known(NamedTuple):
+class KnownVersion(NamedTuple):
     """Of a version: the id of the exam as first recorded, and how many versions it corrects one after the other."""
 
     root: str
     depth: int
 
 
-Elsewhere = Callable[[str], Known | None]
+Elsewhere = Callable[[str], KnownVersion | None]
 """What is known of a version by its id; None where it is not known."""
 
 
@@ -52,7 +52,6 @@ class Precedence:
         if self.recorded is not None and other.recorded is not None and self.recorded != other.recorded:
             return self.recorded > other.recorded
         return None if self.rank == _RANKS[Status.AMENDED] else False
-
 
     @property
     def key(self) -> tuple[int, int, float]:
@@ -84,7 +83,7 @@ class Versions:
     as first recorded, so that only amended exams need be seen.
     """
 
-    def __init__(self, elsewhere: Elsewhere = lambda version: Known(version, 0)) -> None:
+    def __init__(self, elsewhere: Elsewhere = lambda version: KnownVersion(version, 0)) -> None:
         self._seen: dict[str, Version] = {}
         self._elsewhere = elsewhere
         self._families: dict[str, list[Version]] | None = None
@@ -118,17 +117,17 @@ class Versions:
     def precedence(self, version: Version) -> Precedence:
         """Where it stands in its chain."""
         way = self._back(version)
-        known = self._known(way) or Known("", 1)
+        known = self._known(way) or KnownVersion("", 1)
         return Precedence(rank(version.status), way.steps + known.depth, version.recorded)
 
-    def _known(self, way: _Way) -> Known | None:
+    def _known(self, way: _Way) -> KnownVersion | None:
         """What is known of the last version of a way back."""
         if way.in_circle or way.missing is None:
-            return None if way.in_circle else Known(way.last.id, 0)
+            return None if way.in_circle else KnownVersion(way.last.id, 0)
         before, first = self._elsewhere(way.missing), way.last.first
         if first is not None and (before is None or before.root == way.missing):
-            before = Known(first, 1)
-        return None if before is None else Known(before.root, before.depth + 1)
+            before = KnownVersion(first, 1)
+        return None if before is None else KnownVersion(before.root, before.depth + 1)
 
     def forks(self, version: Version) -> list[str]:
         """The ids of the other amendments of the same exam that nothing tells from this one."""
@@ -183,7 +182,7 @@ def precedence_of(exam: Exam) -> Precedence:
 
 
 def current_versions(exams: Iterable[Exam]) -> list[Exam]:
-    """Of each exam the version that counts, a retraction too, once; in the order in which they came."""
+    """Of each exam the version that counts, a retraction too, once; in the order in which they came last."""
     held = {exam.details.id: exam for exam in reversed(list(exams))}
     versions = Versions()
     for exam in held.values():

@@ -174,7 +174,11 @@ class _Reader:
             return self._place_of_finding(self._origins[int(field)], steps[1:])
         if part == "newborn" and self._patient is not None:
             return self._patient.locate(_OF_NEWBORN.get(field, ""))
-        if part == "exam" and field in ("examiners", "reason", "place", "recorded", "first") and self._provenance is not None:
+        if (
+            part == "exam"
+            and field in ("examiners", "reason", "place", "recorded", "first")
+            and self._provenance is not None
+        ):
             return self._provenance.locate("")
         element = _OF_EXAM.get(field, "")
         if field == "started" and "effectivePeriod" not in self._report.resource:

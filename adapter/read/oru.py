@@ -147,7 +147,16 @@ class _Message:
             details["place"] = visit.part(3, 9)
         if visit is not None and visit.raw(19):
             details["encounter"] = self._identifier(visit, visit.raw(19))
-        fields = {"": 0, "/id": 20, "/kind": 4, "/started": 7, "/ended": 8, "/recorded": 22, "/amends": 3, "/first": 3}
+        fields = {
+            "": 0,
+            "/id": 20,
+            "/kind": 4,
+            "/started": 7,
+            "/ended": 8,
+            "/recorded": 22,
+            "/amends": 3,
+            "/first": 3,
+        }
         self._places |= {f"/exam{at}": self._of(request, field) for at, field in fields.items()}
         for n, (one, _) in enumerate(roles):
             self._places[f"/exam/examiners/{n}"] = self._of(one.result, 16)

@@ -18,7 +18,7 @@ from adapter.exam import Exam
 from adapter.read import Reading, to_json
 from adapter.run.exams import cut_for, plan_of, readings_of
 from adapter.run.inputs import Cut, Given, Stream
-from adapter.run.later_versions import Lineage, Placed, lineage
+from adapter.run.later_versions import Lineage, Placing, lineage
 from adapter.run.outputs import INDEX, NamedFile
 from adapter.run.pieces import PIECES, Piece
 from adapter.run.rejects import reject, rejecting
@@ -148,7 +148,7 @@ def _promised(out: Path) -> str | None:
 
 class _Maker:
     def __init__(self, work: Convert) -> None:
-        self.work, self.placed = work, Placed(work.lineage)
+        self.work, self.placed = work, Placing(work.lineage)
         self.catalogue = load_catalogue(work.site)
         self.plan = plan_of(work.plan, self.catalogue)
 

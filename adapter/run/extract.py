@@ -19,7 +19,7 @@ from adapter.run.exams import cut_for, plan_of, readings_of
 from adapter.run.extract_forms import FORMS, ExtractForm, FormOptions
 from adapter.run.held import write_held
 from adapter.run.inputs import Cut, Given
-from adapter.run.later_versions import Lineage, Placed, lineage, set_aside
+from adapter.run.later_versions import Lineage, Placing, lineage, set_aside
 from adapter.run.merge import FACTS, ExamFacts, admitted
 from adapter.run.pieces import Piece
 from adapter.run.receipt import digest_of, write_receipt
@@ -161,7 +161,7 @@ class Extract:
 
 class _Maker:
     def __init__(self, work: Extract) -> None:
-        self.work, self.placed = work, Placed(work.lineage)
+        self.work, self.placed = work, Placing(work.lineage)
         self.catalogue = load_catalogue(work.site)
         self.plan = plan_of(work.plan, self.catalogue)
         self.deidentifier = work.deidentifier(self.catalogue)

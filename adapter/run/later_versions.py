@@ -104,7 +104,7 @@ def lineage(inputs: Sequence[Given], cut: Cut, catalogue: Catalogue, plan: Plan 
     return found.lineage()
 
 
-class Placed:
+class Placing:
     """The same as a worker asks it, exam by exam."""
 
     def __init__(self, found: Lineage) -> None:

@@ -23,7 +23,7 @@ from adapter.fhir.json import dumps
 from adapter.problems import AdapterError, ExitCode, Problem
 from adapter.read import Reading
 from adapter.run.exams import readings_of
-from adapter.run.later_versions import Placed, lineage_of
+from adapter.run.later_versions import Placing, lineage_of
 from adapter.run.pieces import Piece, PieceKind
 from adapter.validate import Validator
 from adapter.validate.reading import read_line
@@ -160,11 +160,13 @@ def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("pat
     lineage = lineage_of(versions)
 
     def made(reading: Reading, _: Catalogue) -> Iterator[Row]:
-        placed = Placed(lineage)
+        placed = Placing(lineage)
         for exam in _accepted(reading):
             yield exam.details.id, placed.counts(exam)
 
-    exams = _mapped(frame.select(*kept), (*_texts("exam_id"), Column("counts", Type.BOOLEAN, "")), made, site, kept=order)
+    exams = _mapped(
+        frame.select(*kept), (*_texts("exam_id"), Column("counts", Type.BOOLEAN, "")), made, site, kept=order
+    )
     counts = _first(exams.where("counts"), ["exam_id"], order)
     ours = exams.select(*order).withColumn("is_exam", f.lit(True)).distinct()
     chosen = counts.select(*order, "counts").distinct()

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from adapter.derive.versions import Known
+from adapter.derive.versions import KnownVersion
 from adapter.problems import Problem
 from adapter.send.message import Message, Part
 from adapter.send.outbox.arrived import Arrived, histories
@@ -143,7 +143,7 @@ class Ledger:
             found = db.execute(sql, (target, exam)).fetchone()
             return None if found is None else OutboxRow.of(found)
 
-    def known(self, target: str, exam: str) -> Known | None:
+    def known(self, target: str, exam: str) -> KnownVersion | None:
         """Of a version the exam as first recorded and how far it is from that; None where it was never queued."""
         with self._read() as db:
             sql = (
@@ -151,7 +151,7 @@ class Ledger:
                 " WHERE target = ? AND (exam = ? OR root = ?) ORDER BY exam = ? DESC LIMIT 1"
             )
             found = db.execute(sql, (exam, target, exam, exam, exam)).fetchone()
-            return None if found is None else Known(*found)
+            return None if found is None else KnownVersion(*found)
 
     def fork(self, target: str, message: Message) -> str | None:
         """The id of another amendment of the same exam that was sent, or is about to be, and that nothing tells from

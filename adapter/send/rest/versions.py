@@ -98,7 +98,9 @@ def refuse_unrooted(client: FhirClient, transaction: Transaction) -> None:
         first = _version(report, transaction.systems.exam)
         if first and first != transaction.root and _version(report, transaction.systems.version) == transaction.root:
             what = f"the exam amends {transaction.root}, which is itself a later version of exam {first}"
-            raise Held([problem("amends-unknown", what, f"first: {first}; or {transaction.root} handed over with it")])
+            raise Held(
+                [problem("amends-unknown", what, f"first: {first}; or {transaction.root} handed over with it")]
+            )
     what = f"the exam amends {transaction.root}, which is neither in this outbox nor on the server"
     remedy = f"{transaction.root} handed over with it; or, if it is a later version itself, first: the id of the exam"
     raise Held([problem("amends-unknown", what, f"{remedy} as first recorded")])
