@@ -4,7 +4,7 @@ from adapter.derive.age import age_hours, age_in_words, gestation_weeks, made_at
 from adapter.derive.changes import Change, Changes, Kind, NotOneNewborn, Trend, changes, changes_since, growth_series
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import computed_findings, judged_findings, withheld
-from adapter.derive.evidence import Evidence
+from adapter.derive.finding import FindingView
 from adapter.derive.judgement import (
     Judgement,
     component_judgement,
@@ -28,7 +28,7 @@ __all__ = [
     "Change",
     "Changes",
     "Computed",
-    "Evidence",
+    "FindingView",
     "Judgement",
     "Kind",
     "Maker",

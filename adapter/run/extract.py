@@ -27,7 +27,7 @@ from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
 from adapter.write.deidentify import Deidentified, Deidentifier, Policy, load_policy, read_key
 from adapter.write.omop import IDENTIFIED, Checked, Concept, Concepts, concepts_of, load_concepts, read_keys
-from adapter.write.tables import TABLES, Known
+from adapter.write.tables import TABLES, TabledExam
 from adapter.write.tables.arrow import arrow
 
 SUPERSEDED = "replaced by later versions"
@@ -215,8 +215,8 @@ class _Maker:
         if self.deidentifier is not None:
             made, among = self.deidentifier.made(exam)
         digest = "" if self.deidentifier is not None else digest_of(piece)
-        known = Known(made, self.catalogue, dated=self.deidentifier is None or self.deidentifier.dated)
-        ready = [(form, form.of_exam(known)) for form in forms]
+        tabled = TabledExam(made, self.catalogue, dated=self.deidentifier is None or self.deidentifier.dated)
+        ready = [(form, form.of_exam(tabled)) for form in forms]
         counts: dict[str, int] = {}
         for form, rows in ready:
             try:

@@ -23,7 +23,7 @@ from adapter.exam import Exam, Finding, Identifier, Quantities, Quantity, Score,
 from adapter.write.omop import IDENTIFIED, BadKeys, Keys, OmopFiles, load_concepts, read_keys
 from adapter.write.omop.cdm import TooLong, cdm
 from adapter.write.omop.events import Event, LeftOut, events
-from adapter.write.tables import Known
+from adapter.write.tables import TabledExam
 from drawn import drawn
 from strategies import exams
 from tests.omop.cdm_fields import published_fields
@@ -152,7 +152,7 @@ def exam_with(base: Exam, *findings: Finding, **details: object) -> Exam:
 
 
 def made(exam: Exam, catalogue: Catalogue, notes: bool = False) -> list[Event | LeftOut]:
-    found = events(Known(exam, catalogue), CONCEPTS, notes)
+    found = events(TabledExam(exam, catalogue), CONCEPTS, notes)
     computed = ("gestational_age_at_birth", "weight_change_percent", "size_for_gestation")
     return [one for one in found if isinstance(one, LeftOut) or _source(one).split("/")[0] not in computed]
 
@@ -367,13 +367,13 @@ def test_every_item_and_answer_of_the_catalogue_fits(catalogue: Catalogue) -> No
 @given(exams(CATALOGUE))
 @drawn(25)
 def test_every_finding_is_a_row_or_counted(exam: Exam) -> None:
-    known = Known(exam, CATALOGUE)
-    found = list(events(known, CONCEPTS, notes=True))
+    tabled = TabledExam(exam, CATALOGUE)
+    found = list(events(tabled, CONCEPTS, notes=True))
     if exam.details.status is Status.ENTERED_IN_ERROR:
         assert all(isinstance(one, LeftOut) for one in found)
-        assert len(found) == len(known.pool)
+        assert len(found) == len(tabled.findings)
         return
-    skipped = sum(one.finding.not_examined is not None for one in known.pool)
+    skipped = sum(one.finding.not_examined is not None for one in tabled.findings)
     assert sum(isinstance(one, LeftOut) and one.reason == "not examined" for one in found) == skipped
     for one in found:
         if isinstance(one, Event):

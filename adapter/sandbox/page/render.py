@@ -8,7 +8,7 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.document.markup import Child, Html, joined, tag
 from adapter.sandbox.page.shown import Newborn, Row
-from adapter.sandbox.page.view import SIDES, TELLS, Cell, ExamView, Line, Section, exam_view, lines_of, moment
+from adapter.sandbox.page.view import SIDES, TELLS, Cell, Line, Section, ShownExam, exam_view, lines_of, moment
 
 Json = dict[str, Any]
 
@@ -87,7 +87,7 @@ def _row(row: Row) -> Html:
     return tag("tr", [tag("td", cell) for cell in cells])
 
 
-def _exam(exam: ExamView) -> Html:
+def _exam(exam: ShownExam) -> Html:
     status = (
         None if exam.status == "final" else tag("span", exam.status.replace("-", " "), class_=f"status {exam.status}")
     )

@@ -58,7 +58,7 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
-class ExamView:
+class ShownExam:
     """An exam. ``tells`` are what must be told, each with its name in ``TELLS``; ``complete_known`` says whether it
     could be found out what was not recorded."""
 
@@ -83,7 +83,7 @@ class ExamView:
         return sum(len(section.not_recorded) for section in self.sections)
 
 
-def exam_view(report: Json, around: Sequence[Json], catalogue: Catalogue) -> ExamView:
+def exam_view(report: Json, around: Sequence[Json], catalogue: Catalogue) -> ShownExam:
     """The exam of a DiagnosticReport; ``around`` are the resources that it leads to, as the server holds them."""
     held = {f"{r['resourceType']}/{r['id']}": r for r in (report, *around)}
     sections, keys = [], []
@@ -100,7 +100,7 @@ def exam_view(report: Json, around: Sequence[Json], catalogue: Catalogue) -> Exa
         sections[keys.index(region)].not_recorded.append(what)
     told, remarks = _conclusion(report.get("conclusion", ""))
     period = report.get("effectivePeriod", {})
-    return ExamView(
+    return ShownExam(
         title=words(report.get("code")),
         status=report.get("status", "unknown"),
         when=moment(report.get("effectiveDateTime") or period.get("start") or ""),
