@@ -84,6 +84,8 @@ class Settings(Frozen):
     """Which of the site's growth references judges size at birth; none is shipped."""
     size_bands: Bands
     language: str | None = Field(default=None, pattern=LANGUAGE)
+    time_zone: str | None = None
+    """An IANA name; a form that answers in UTC is brought to it."""
     paper: Literal["a4", "letter"] = "a4"
     organisation: Organisation | None = None
     emit: Emit = Emit()
