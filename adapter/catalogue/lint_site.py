@@ -49,6 +49,14 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
     if settings.time_zone is not None and settings.time_zone not in available_timezones():
         what = f"'{settings.time_zone}' is not in the IANA time zone database of this machine"
         yield said("time_zone", what, "a name such as Europe/Berlin; on Windows, pip install tzdata as well")
+    publication = settings.publication
+    if publication.status == "active":
+        for name in ("publisher", "contact", "jurisdiction"):
+            if getattr(publication, name) is None:
+                yield said(f"publication.{name}", f"an active package names its {name}", "it, or status: draft")
+        if ".invalid/" in f"{settings.canonical}/":
+            what = f"an active package cannot have the canonical {settings.canonical}, which is nobody's (RFC 2606)"
+            yield said("publication.status", what, "canonical: the site's own web address, or status: draft")
     if settings.proof.sent and catalogue.proof is None:
         what = "the edition of a proof is to be sent, and there is none in the folder"
         yield said("proof.sent", what, "newborn-adapter terminology prove, or sent: false")
