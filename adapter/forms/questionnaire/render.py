@@ -74,7 +74,12 @@ def _item(node: Node, form: Form) -> Json:
         item["enableWhen"] = [_when(one) for one in node.when]
         if len(node.when) > 1:
             item["enableBehavior"] = "all" if node.when_all else "any"
-    item |= {name: True for name in ("required", "repeats") if getattr(node, name)}
+    # A renderer that asks a required group and its required questions each for itself never calls the form whole.
+    asked_within = node.repeats and any(child.required for child in node.children)
+    if node.required and not asked_within:
+        item["required"] = True
+    if node.repeats:
+        item["repeats"] = True
     if node.list_of:
         item["answerValueSet"] = f"#{node.list_of}"
     elif node.options:

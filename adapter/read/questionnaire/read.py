@@ -17,6 +17,7 @@ from adapter.problems import Problem, Severity
 from adapter.read.places import Place, PlaceOf, pointer
 from adapter.read.questionnaire.answers import read
 from adapter.read.questionnaire.form import ORDER, RESPONSE_STATUS, Form, form_of, form_url
+from adapter.read.questionnaire.local_time import LocalTimes
 from adapter.read.questionnaire.node import Json, Node, Type
 from adapter.read.questionnaire.sheet import from_sheet
 from adapter.read.raw import Unreadable, faults
@@ -52,8 +53,11 @@ def _read(data: Json, place: PlaceOf, source: str, catalogue: Catalogue) -> Read
     problems += found
     if form is None:
         return Reading(None, tuple(problems), source)
-    reader = _Reader(form, place, problems)
+    times = LocalTimes(catalogue.settings.time_zone)
+    reader = _Reader(form, place, problems, times)
     record = reader.record(data)
+    times.beside(data.get("authored"))
+    problems += times.problems()
     problems += _heads(data, record, place, catalogue)
     doubts = tuple(p for p in problems if p.severity is Severity.WARNING)
     faulty = tuple(p for p in problems if p.severity is not Severity.WARNING)
@@ -133,6 +137,7 @@ class _Reader:
     form: Form
     place: PlaceOf
     problems: list[Problem]
+    times: LocalTimes
     marks: dict[str, tuple[str, str]] = field(default_factory=dict)
     origins: list[tuple[str, str]] = field(default_factory=list)
 
@@ -232,6 +237,8 @@ class _Reader:
             if isinstance(answer, dict):
                 self._items(answer.get("item", []), (), {}, at, path, f"{here}/item")
                 value = read(answer, node, self.form.catalogue)
+                if node.type is Type.DATE_TIME:
+                    value = self.times.local(value, node.link_id, replace(self.place(here), where=path))
             else:
                 value = Unreadable("wrong-type", "an answer is not an object", "an object with its value")
             if not several and not isinstance(value, Unreadable):

@@ -134,8 +134,6 @@ def _map(
         f"{graded_by}. The codes were verified in published sources and not against a current release."
     )
     head = conformance("ConceptMap", f"{system}-to-{target}", f"{title} to {shown}", words, catalogue)
-    if catalogue.systems[target].notice:
-        head["copyright"] = catalogue.systems[target].notice
     name = catalogue.systems[system].uri.rpartition("/")[2]
     return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}
 
