@@ -1,8 +1,8 @@
 """Versions of one exam as a chain: ``amends`` may name the exam as first recorded or any later version of it.
 
 The root is found among the exams at hand, or by whoever knows more (an outbox). Nothing is guessed: an amendment of
-what nobody knows, of another newborn or of itself is refused with the reason; so are another record under an id that is
-taken, and two amendments that nothing tells apart.
+what nobody knows, of another newborn or of itself is refused with the reason; so are another record under an id that
+is taken, and two amendments that nothing tells apart.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from adapter.derive.versions import Elsewhere, Precedence, Version, Versions
 from adapter.exam import Exam, Newborn, Sex, Status
 from adapter.problems import Layer, Problem, Severity
 
-TOLD_APART = "in amends the version that is corrected, if one corrects the other; or in both recorded, the time when it was made"
+TOLD_APART = "amends: the version that is corrected, if one corrects the other; or recorded in both, when it was made"
 """What tells two amendments of one exam apart."""
 
 
@@ -76,7 +76,7 @@ class Chains:
 
 
 def rooted(exam: Exam, root: str | None) -> Exam:
-    """The exam with ``first`` as it is; without it where ``amends`` says the same, and where the root is not known."""
+    """The exam with this ``root`` in ``first``; nothing there where ``amends`` says it; as it was if unknown."""
     details = exam.details
     first = None if root == details.amends else root
     if root is None or details.amends is None or details.first == first:

@@ -79,8 +79,8 @@ class Version:
 class Versions:
     """Versions of exams, in any order: :meth:`see` all first, then ask.
 
-    ``elsewhere`` knows what is not among them (an outbox); without it what nobody here has seen is taken to be the exam
-    as first recorded, so that only amended exams need be seen.
+    ``elsewhere`` knows what is not among them (an outbox); without it what nobody here has seen is taken to be the
+    exam as first recorded, so that only amended exams need be seen.
     """
 
     def __init__(self, elsewhere: Elsewhere = lambda version: KnownVersion(version, 0)) -> None:
@@ -136,7 +136,7 @@ class Versions:
         return [other.id for other in others if own.over(self.precedence(other)) is None]
 
     def newest(self, version: Version) -> Version:
-        """The version of the same exam that counts; among those that nothing tells apart it is always the same one."""
+        """The version of the same exam that counts; of those that nothing tells apart always the same one."""
         return max(self._family(version), key=lambda one: (self.precedence(one).key, one.id))
 
     def __iter__(self) -> Iterator[Version]:
@@ -167,8 +167,8 @@ class Versions:
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """The way back from a version: the ``last`` that was seen, how many ``steps`` before, and what ends the way before
-    the first of all: a version that is not at hand, or one that was passed before."""
+    """The way back from a version: the ``last`` that was seen, how many ``steps`` before, and what ends the way
+    before the first of all: a version that is not at hand, or one that was passed before."""
 
     last: Version
     steps: int

@@ -32,9 +32,9 @@ _NAMED = re.compile(rb'"amends"\s*:\s*"([^"\\]{1,200})"')
 class Lineage:
     """What is known of the versions of the inputs; small, since only amended exams are in it. All is sorted.
 
-    ``latest``: root and id of the amendments and retractions that count. ``roots``: version and root, where ``amends``
-    names another version. ``refused``: why a version may not stand in its chain. ``aside``: the roots of exams of which
-    a version was refused that may go before what is left.
+    ``latest``: root and id of the amendments and retractions that count. ``roots``: version and root, where
+    ``amends`` names another version. ``refused``: why a version may not stand in its chain. ``aside``: the roots of
+    exams of which a version was refused that may go before what is left.
     """
 
     latest: tuple[tuple[str, str], ...] = ()

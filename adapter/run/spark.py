@@ -3,7 +3,8 @@
 Captures are a DataFrame with a column ``record``, a capture record or a bundle of ours as JSON, and any other
 columns; ``path`` and ``line`` are named in problems where they are there. Each function maps batches of Arrow records
 (``DataFrame.mapInArrow``), so it runs wherever the rows are; the catalogue is loaded once in each Python worker, from
-``site``, a folder that every machine has. Nothing of a record is collected. Needs the extra ``spark`` on every machine.
+``site``, a folder that every machine has. Nothing of a record is collected. Needs the extra ``spark``
+on every machine.
 
 Rows are those that :func:`adapter.run.run` gives for the same exams; Spark keeps no order between them.
 """
@@ -28,7 +29,7 @@ from adapter.run.pieces import Piece, PieceKind
 from adapter.validate import Validator
 from adapter.validate.reading import read_line
 from adapter.write import write
-from adapter.write.tables import TABLES, Column, Known, Row, Type
+from adapter.write.tables import TABLES, Column, Row, TabledExam, Type
 from adapter.write.tables.arrow import DIGITS, batch, schema
 from adapter.write.tables.column import PLACES
 
@@ -103,7 +104,7 @@ def table(frame: Any, name: str, *, site: str | None = None, order: Sequence[str
 
     def made(reading: Reading, catalogue: Catalogue) -> Iterator[Row]:
         for exam in _accepted(reading):
-            yield from TABLES[name].rows(Known(exam, catalogue), catalogue)
+            yield from TABLES[name].rows(TabledExam(exam, catalogue), catalogue)
 
     unique = TABLES[name].unique
     if not unique:
@@ -139,8 +140,8 @@ def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("pat
     """The captures without those for which an amendment or retraction stands, each exam once, the first by ``order``.
 
     What cannot be read as an exam stays. A retraction leaves nothing; which amendment counts is said by
-    :mod:`adapter.derive.versions`, and where nothing tells two of them apart no version stands. What the amended exams
-    say of their versions is collected for that, a few words each.
+    :mod:`adapter.derive.versions`, and where nothing tells two of them apart no version stands. What the amended
+    exams say of their versions is collected for that, a few words each.
     """
     sql = _sql()
     f, kept = sql.functions, [RECORD, *order]

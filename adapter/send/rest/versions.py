@@ -26,8 +26,8 @@ def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence
     """Raise :class:`Superseded` if a report on the server is of a newer version of the exam, :class:`Held` if it is
     of another amendment that nothing tells from ours.
 
-    Which is newer is said by :class:`adapter.derive.versions.Precedence`, of the versions whose Provenances are there;
-    what has been there before is older than what is there now. A retraction is final.
+    Which is newer is said by :class:`adapter.derive.versions.Precedence`, of the versions whose Provenances are
+    there; what has been there before is older than what is there now. A retraction is final.
     """
     for report in reports:
         version = _version(report, transaction.systems.version) or transaction.root
