@@ -158,14 +158,13 @@ def test_the_root_is_found_among_the_versions() -> None:
 def four(key: str) -> list[Exam]:
     """First recorded; two amendments of it, told apart by when they were recorded; and one of the later of these."""
     first = exam(key)
-    one = recorded(amended(first, 2, rate=52), 2)
-    two = recorded(amended(first, 3, rate=56), 3)
-    return [first, one, two, naming(recorded(amended(first, 4, rate=60), 4), two)]
+    two = amended(first, 3, rate=56)
+    return [first, amended(first, 2, rate=52), two, naming(amended(first, 4, rate=60), two)]
 
 
-def recorded(one: Exam, hours: int) -> Exam:
-    details = one.details.model_copy(update={"recorded": STARTED + timedelta(hours=hours)})
-    return one.model_copy(update={"details": details})
+def recorded(one: Exam, hours: int | None) -> Exam:
+    made = None if hours is None else STARTED + timedelta(hours=hours)
+    return one.model_copy(update={"details": one.details.model_copy(update={"recorded": made})})
 
 
 @pytest.mark.parametrize("order", list(permutations(range(4))), ids=str)
@@ -192,7 +191,7 @@ def test_four_versions_one_by_one_from_two_machines_end_the_same(
 
 def test_two_amendments_that_nothing_tells_apart_are_refused(url: str, tmp_path: Path) -> None:
     first = exam(uuid4().hex[:10])
-    one, two = amended(first, 2), amended(first, 3, rate=56)
+    one, two = (recorded(amended(first, n, rate=rate), None) for n, rate in ((2, 52), (3, 56)))
     said = f"{one.details.id} and {two.details.id} are both amendments of one exam"
     for name, args in (
         ("check", ()),
