@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from adapter.derive import Evidence, in_words
+from adapter.derive import Evidence, in_words, told_in_words
 from adapter.document import Block, Bullets, Paragraph, narrative, say
 from adapter.exam.model import name_of_parts
 from adapter.fhir import Resource
@@ -27,12 +27,15 @@ class Narratives:
         ]
         # The Observations of findings stand in the order of the pool.
         self._evidence = dict(zip(findings, account.pool, strict=True))
+        # So do the Communications, in that of the tellings.
+        self._communications = [one.name.uuid for one in resources if one.name.resource_type == "Communication"]
         self._told: dict[str, Callable[[Json], list[Block]]] = {
             "Patient": lambda _: [tell.about_newborn(account)],
             "RelatedPerson": lambda _: tell.about_mother(account),
             "Encounter": lambda _: [tell.about_exam(account)],
             "Observation": self._observation,
             "DiagnosticReport": lambda report: _lines(report["conclusion"].split("\n")),
+            "Communication": self._communication,
             "CommunicationRequest": self._request,
             "Practitioner": lambda who: _lines([*_names(who), *_identifiers(who)]),
             "Organization": lambda who: _lines([who["name"], *_identifiers(who)]),
@@ -69,6 +72,14 @@ class Narratives:
         said = [payload["contentString"] for payload in request.get("payload", [])]
         lines = said or ["Nothing of this urgency is to be told any more."]
         return [Paragraph(say(f"Priority: {request['priority']}")), Bullets(tuple(say(line) for line in lines))]
+
+    def _communication(self, resource: Json) -> list[Block]:
+        account = self._account
+        at = next(n for n, one in enumerate(self._communications) if one == resource["id"])
+        telling = account.exam.told[at]
+        tell = next((t for t, known in zip(account.tells, account.told.lines, strict=True) if telling in known), None)
+        words = told_in_words(telling, tell, account.exam, account.catalogue)
+        return _lines([tell.words if tell else telling.line, f"{words[0].upper()}{words[1:]}."])
 
 
 def _lines(lines: Sequence[str]) -> list[Block]:

@@ -13,12 +13,14 @@ from adapter.derive import (
     Evidence,
     NotRecorded,
     Tell,
+    Told,
     Withheld,
     changes_since,
     completeness,
     growth_series,
     judged_findings,
     tell_list,
+    told_of,
     withheld,
 )
 from adapter.derive.changes import earlier_of
@@ -38,6 +40,7 @@ class Account:
     pool: tuple[Evidence, ...]
     gaps: tuple[NotRecorded, ...]
     tells: tuple[Tell, ...]
+    told: Told
     withheld: tuple[Withheld, ...]
     changes: Changes | None
     series: dict[str, tuple[tuple[Decimal, Decimal], ...]]
@@ -73,12 +76,14 @@ def account_of(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -
     """The account of an exam; of ``earlier`` those count that are earlier exams of this newborn."""
     computed, pool = judged_findings(exam, catalogue)
     gaps = completeness(exam, catalogue)
+    tells = tell_list(exam, computed, catalogue, pool, gaps)
     return Account(
         exam=exam,
         catalogue=catalogue,
         pool=tuple(pool),
         gaps=gaps,
-        tells=tell_list(exam, computed, catalogue, pool, gaps),
+        tells=tells,
+        told=told_of(exam, tells),
         withheld=withheld(exam, catalogue),
         changes=changes_since(earlier, exam, catalogue),
         series=growth_series(earlier_of(earlier, exam, catalogue), exam, catalogue),

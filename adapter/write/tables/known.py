@@ -6,7 +6,17 @@ from datetime import UTC, datetime
 from functools import cached_property
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Computed, Evidence, NotRecorded, Tell, completeness, judged_findings, tell_list
+from adapter.derive import (
+    Computed,
+    Evidence,
+    NotRecorded,
+    Tell,
+    Told,
+    completeness,
+    judged_findings,
+    tell_list,
+    told_of,
+)
 from adapter.exam import Exam
 from adapter.fhir import Identity, Name
 
@@ -63,3 +73,8 @@ class Known:
     def tells(self) -> tuple[Tell, ...]:
         """The tell list."""
         return tell_list(self.exam, self._derived[0], self.catalogue, self.pool, self.gaps)
+
+    @cached_property
+    def told(self) -> Told:
+        """Who was told of each line of it."""
+        return told_of(self.exam, self.tells)
