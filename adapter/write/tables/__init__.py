@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from adapter.write.tables import components, exams, findings, newborns, tellings, tells
 from adapter.write.tables.column import Column, Row, Table, Type
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 
 TABLES: dict[str, Table] = {
     "exams": Table("exams", "One row per exam, wide", exams.columns, exams.rows),
@@ -20,4 +20,4 @@ TABLES: dict[str, Table] = {
     "tellings": Table("tellings", "One row a telling: who was told of a line", tellings.columns, tellings.rows),
 }
 
-__all__ = ["TABLES", "Column", "Known", "Row", "Table", "Type"]
+__all__ = ["TABLES", "Column", "Row", "Table", "TabledExam", "Type"]

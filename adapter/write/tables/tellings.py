@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from adapter.catalogue import Catalogue
 from adapter.derive import age_hours
 from adapter.write.tables.column import Column, Row, Type, hours, moment
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import URGENCIES, terms
 
 
@@ -30,20 +30,20 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
     )
 
 
-def rows(known: Known) -> Iterator[Row]:
+def rows(tabled: TabledExam) -> Iterator[Row]:
     """The tellings of the exam; those of a retracted one are of no line."""
-    exam = known.exam
-    line_of = {id(one): n for n, tellings in enumerate(known.told.lines) for one in tellings}
+    exam = tabled.exam
+    line_of = {id(one): n for n, tellings in enumerate(tabled.told.lines) for one in tellings}
     for number, telling in enumerate(exam.told, start=1):
         line = line_of.get(id(telling))
         yield (
             exam.details.id,
-            known.newborn_id,
+            tabled.newborn_id,
             number,
             telling.line,
             None if line is None else line + 1,
-            None if line is None else known.tells[line].urgency.value,
-            *known.moment(telling.at),
+            None if line is None else tabled.notifications[line].urgency.value,
+            *tabled.moment(telling.at),
             hours(age_hours(exam, telling.at)),
             telling.to.role,
             telling.by.role if telling.by is not None else None,

@@ -8,7 +8,7 @@ from adapter.catalogue import Catalogue
 from adapter.derive import line_ids
 from adapter.write.deidentify.dates import without_times
 from adapter.write.tables.column import Column, Row, Type
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import SIDES, URGENCIES
 
 
@@ -34,25 +34,25 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
     )
 
 
-def rows(known: Known) -> Iterator[Row]:
+def rows(tabled: TabledExam) -> Iterator[Row]:
     """One row for each line; a retracted exam has none."""
-    ids = line_ids(known.tells)
-    for line, tell in enumerate(known.tells, start=1):
-        names = [known.names[index].value for index in tell.rests_on]
+    ids = line_ids(tabled.notifications)
+    for line, tell in enumerate(tabled.notifications, start=1):
+        names = [tabled.names[index].value for index in tell.rests_on]
         yield (
-            known.exam.details.id,
-            known.newborn_id,
+            tabled.exam.details.id,
+            tabled.newborn_id,
             line,
             tell.urgency.value,
             tell.to_do,
             tell.item.id,
             tell.side.value if tell.side else None,
             names[0] if names else None,
-            tell.words if known.dated else without_times(tell.words),
-            tell.reason if known.dated else without_times(tell.reason),
+            tell.words if tabled.dated else without_times(tell.words),
+            tell.reason if tabled.dated else without_times(tell.reason),
             tell.rule,
             tell.source,
             ids[line - 1],
-            len(known.told.lines[line - 1]),
+            len(tabled.told.lines[line - 1]),
             ";".join(names) or None,
         )
