@@ -15,7 +15,7 @@ from adapter.read import from_bundle
 from adapter.run.exams import cut_for, readings_of
 from adapter.run.inputs import pieces_of
 from adapter.sandbox import Store, running
-from adapter.send import FhirClient, FhirTransport, Outbox, Sender, Summary, fetch_exam, message_of
+from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, fetch_exam, message_of
 
 
 @pytest.fixture
@@ -32,7 +32,7 @@ def client() -> Iterator[FhirClient]:
 
 def send(client: FhirClient, outbox: Outbox, exam: Exam) -> None:
     outbox.put(client.base_url, message_of(exam, CATALOGUE))
-    assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=1)
+    assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
 
 
 def on_server(client: FhirClient) -> list[Exam]:

@@ -75,3 +75,13 @@ def read(data: dict[str, Any], folder: Path) -> Exam:
     assert reading.exam is not None, reading.problems
     assert reading.accepted, reading.problems
     return reading.exam
+
+
+def with_tellings(exam: Exam) -> Exam:
+    """The exam with somebody told of two lines; of one of them nobody knows whether it was read back."""
+    at = exam.details.started.isoformat()
+    told = [
+        {"line": "femoral_pulse.absent/left", "at": at, "to": {"name": "N", "role": "physician"}, "read_back": True},
+        {"line": "hip_scan", "at": at, "to": {"name": "N", "role": "nurse"}, "by": {"name": "M", "role": "midwife"}},
+    ]
+    return Exam.model_validate({**exam.record(), "told": told})
