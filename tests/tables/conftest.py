@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from adapter.catalogue import Catalogue
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam
-from tests.every_answer import every_exam
 from tests.told.told_exams import with_tellings
 
 
