@@ -17,6 +17,7 @@ from adapter.fhir.json import Json
 from adapter.problems import Layer, Problem, Severity
 
 OWN_PROFILES = {
+    "Communication": "exam-told",
     "CommunicationRequest": "exam-tell",
     "Composition": "exam-composition",
     "Device": "exam-software",
