@@ -99,7 +99,7 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
 
     Where nothing is to be told, that this is not the same as all normal.
     """
-    from adapter.derive import NOTHING, TITLES, judged_findings, sections, tell_list, unjudged, withheld
+    from adapter.derive import NOTHING, TITLES, judged_findings, sections, tell_list, under_lines, unjudged, withheld
     from adapter.exam import Urgency
 
     computed, pool = judged_findings(exam, catalogue)
@@ -111,6 +111,9 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
             lines.append(f"    {tell.words}")
             lines += [f"      - {part}" for part in tell.because]
             lines.append(f"      {tell.reason}  [{tell.rule}; {tell.source}]")
+    if under := under_lines(pool):
+        lines.append("  judged by the site's own tables, and under their lines")
+        lines += [f"    {one.finding.text}" for one in under]
     not_judged = unjudged(pool)
     if not_judged:
         lines.append("  not judged: neither expected nor abnormal by any range of ours")

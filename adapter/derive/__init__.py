@@ -19,7 +19,7 @@ from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.series import SeriesLine, Standing, series_list
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
-from adapter.derive.view import unjudged
+from adapter.derive.view import under_lines, unjudged
 from adapter.derive.words import in_words, span_in_words, value_in_words
 
 __all__ = [
@@ -65,6 +65,7 @@ __all__ = [
     "span_in_words",
     "tell_list",
     "term_class",
+    "under_lines",
     "unjudged",
     "value_in_words",
     "withheld",
