@@ -11,7 +11,7 @@ from adapter.fhir.json import dumps
 from adapter.write.bulk_data import BulkDataFiles
 from adapter.write.deidentify import Deidentifier, OtherFamily
 from adapter.write.omop import Keys, OmopFiles, load_concepts
-from adapter.write.tables import Known
+from adapter.write.tables import TabledExam
 from adapter.write.tables.files import TableFiles
 from adapter.write.views import views
 
@@ -52,12 +52,12 @@ def written_at_once(
     if deidentifier is not None:
         released, refused = _released(exams, deidentifier)
     for exam in released:
-        known = Known(exam, catalogue, dated=deidentifier is None or deidentifier.dated)
+        tabled = TabledExam(exam, catalogue, dated=deidentifier is None or deidentifier.dated)
         for form, one in files.items():
             if isinstance(one, BulkDataFiles):
-                one.add(exam, dated=known.dated)
+                one.add(exam, dated=tabled.dated)
             elif form != "tables" or exam.details.status is not Status.ENTERED_IN_ERROR:
-                one.add(known)
+                one.add(tabled)
     for one in files.values():
         one.close()
     if deidentifier is not None:

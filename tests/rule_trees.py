@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.strategies import DrawFn, SearchStrategy
 
 from adapter.catalogue import Catalogue, Flag, Item, ItemType, Meaning, Rule, Sides, Span, When
-from adapter.derive import Evidence, age_hours, component_numbers, gestation_weeks, made_at, number
+from adapter.derive import FindingView, age_hours, component_numbers, gestation_weeks, made_at, number
 from adapter.derive.completeness import side_of
 from adapter.exam import At, Exam, Quantities, Quantity, Sex, Side, Urgency
 
@@ -120,7 +120,7 @@ def with_rules(catalogue: Catalogue, several: Sequence[When]) -> Catalogue:
 class Walk:
     """By which findings of an exam a condition holds, read off the tree itself."""
 
-    def __init__(self, exam: Exam, pool: Sequence[Evidence], catalogue: Catalogue) -> None:
+    def __init__(self, exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue) -> None:
         self.exam, self.pool, self.catalogue = exam, pool, catalogue
 
     def holds(self, when: When, side: Side | None = None) -> set[int] | None:
@@ -153,7 +153,7 @@ class Walk:
         fitting = {one.index for one in of_item if self._fits(one, when, side)}
         return fitting or None
 
-    def _fits(self, one: Evidence, when: When, side: Side | None) -> bool:
+    def _fits(self, one: FindingView, when: When, side: Side | None) -> bool:
         finding, judged = one.finding, one.judged
         if when.not_examined:
             asked = finding.not_examined is not None and {"any", finding.not_examined} & set(when.not_examined)
@@ -169,7 +169,7 @@ class Walk:
         placed = not when.sites or (finding.site or one.item.body_site) in when.sites
         return bool(asked and sided and placed and self._aged(one, when))
 
-    def _aged(self, one: Evidence, when: When) -> bool:
+    def _aged(self, one: FindingView, when: When) -> bool:
         return when.age_hours is None or when.age_hours.holds(
             age_hours(self.exam, made_at(one.finding, one.item, self.exam))
         )
@@ -178,7 +178,7 @@ class Walk:
     def _lies(value: Decimal | None, when: When) -> bool:
         return value is not None and when.number is not None and when.number.holds(value)
 
-    def _number(self, one: Evidence, when: When) -> Decimal | None:
+    def _number(self, one: FindingView, when: When) -> Decimal | None:
         value = one.finding.value
         if one.exact is not None:
             return one.exact

@@ -49,7 +49,7 @@ _WITH_REMARK = re.compile(
 )
 
 
-class Place(NamedTuple):
+class CodePlace(NamedTuple):
     """Where codes stand: in words, what they are for, whether they hold only under a condition, or are maps."""
 
     where: str
@@ -59,11 +59,11 @@ class Place(NamedTuple):
     maps: bool = False
 
 
-def places(catalogue: Catalogue) -> Iterator[Place]:
+def places(catalogue: Catalogue) -> Iterator[CodePlace]:
     """Every list of codes of the catalogue."""
     for region in catalogue.regions.values():
-        yield Place(f"region {region.region}", "question", region.codes)
-        yield Place(f"region {region.region}", "question", region.section_codes)
+        yield CodePlace(f"region {region.region}", "question", region.codes)
+        yield CodePlace(f"region {region.region}", "question", region.section_codes)
         yield from chain.from_iterable(map(of_item, region.items))
     lists: dict[str, Iterable[Term]] = {
         "site": catalogue.sites.values(),
@@ -75,37 +75,37 @@ def places(catalogue: Catalogue) -> Iterator[Place]:
     }
     for role, terms in lists.items():
         for term in terms:
-            yield Place(f"{role} {term.id}", role, term.codes)
-            yield Place(f"{role} {term.id}", role, term.maps, maps=True)
+            yield CodePlace(f"{role} {term.id}", role, term.codes)
+            yield CodePlace(f"{role} {term.id}", role, term.maps, maps=True)
     for site in catalogue.sites.values():
-        yield Place(f"site {site.id}", "site", (*site.left, *site.right), conditional=True)
+        yield CodePlace(f"site {site.id}", "site", (*site.left, *site.right), conditional=True)
     for section in catalogue.sections.values():
-        yield Place(f"section {section.id}", "question", section.codes)
+        yield CodePlace(f"section {section.id}", "question", section.codes)
     for kind in catalogue.kinds.values():
-        yield Place(f"kind {kind.id}", "kind", kind.codes)
-        yield Place(f"kind {kind.id}", "kind", kind.encounter_type, conditional=True)
+        yield CodePlace(f"kind {kind.id}", "kind", kind.codes)
+        yield CodePlace(f"kind {kind.id}", "kind", kind.encounter_type, conditional=True)
 
 
-def of_item(item: Item) -> Iterator[Place]:
+def of_item(item: Item) -> Iterator[CodePlace]:
     """Every list of codes of an item."""
     at = f"item {item.id}"
-    yield Place(at, "question", item.codes)
-    yield Place(at, "question", item.maps, maps=True)
+    yield CodePlace(at, "question", item.codes)
+    yield CodePlace(at, "question", item.maps, maps=True)
     conditions = (codes for _, _, codes in item.codes_by.conditions())
     for codes in (*conditions, *(other.codes for other in item.other_units)):
-        yield Place(at, "question", codes, conditional=True)
+        yield CodePlace(at, "question", codes, conditional=True)
     for codes in (item.not_done.codes, item.not_done.left, item.not_done.right):
-        yield Place(f"{at}, not done", "question", codes, conditional=True)
+        yield CodePlace(f"{at}, not done", "question", codes, conditional=True)
     for component in item.components:
-        yield Place(f"{at}, component {component.id}", "question", component.codes)
+        yield CodePlace(f"{at}, component {component.id}", "question", component.codes)
     for sign in item.signs:
-        yield Place(f"{at}, sign {sign.id}", "question", sign.codes)
+        yield CodePlace(f"{at}, sign {sign.id}", "question", sign.codes)
     for answer in item.answers:
-        yield Place(f"{at}, answer {answer.id}", "value", answer.codes)
-        yield Place(f"{at}, answer {answer.id}", "value", answer.maps, maps=True)
+        yield CodePlace(f"{at}, answer {answer.id}", "value", answer.codes)
+        yield CodePlace(f"{at}, answer {answer.id}", "value", answer.maps, maps=True)
     for sign in item.signs:
         for choice in sign.answers:
-            yield Place(f"{at}, sign {sign.id}, answer {choice.id}", "value", choice.codes)
+            yield CodePlace(f"{at}, sign {sign.id}, answer {choice.id}", "value", choice.codes)
 
 
 def lint_codes(catalogue: Catalogue) -> Iterator[Problem]:
@@ -125,7 +125,7 @@ def _problem(catalogue: Catalogue, where: str, rule: str, what: str, remedy: str
     return catalogue.fault(name, rule, what, remedy, item=name)
 
 
-def _code(place: Place, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
+def _code(place: CodePlace, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
         return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
 
@@ -148,7 +148,7 @@ def _code(place: Place, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
         yield from _verified(place, code, row, catalogue)
 
 
-def _verified(place: Place, code: Code, row: VerifiedCode, catalogue: Catalogue) -> Iterator[Problem]:
+def _verified(place: CodePlace, code: Code, row: VerifiedCode, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
         return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
 
@@ -168,7 +168,7 @@ def _verified(place: Place, code: Code, row: VerifiedCode, catalogue: Catalogue)
         yield said(rule, what, _SHOULD_BE.get(place.role, "another code, or none"))
 
 
-def _grade(place: Place, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
+def _grade(place: CodePlace, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
         return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
 

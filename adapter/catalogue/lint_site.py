@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from datetime import date
 from typing import Any
+from zoneinfo import available_timezones
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.growth import gaps
@@ -45,6 +46,17 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
         date.fromisoformat(settings.policy.date)
     except ValueError:
         yield said("policy.date", f"{settings.policy.date} is no date", "a day of the calendar, such as 2026-11-25")
+    if settings.time_zone is not None and settings.time_zone not in available_timezones():
+        what = f"'{settings.time_zone}' is not in the IANA time zone database of this machine"
+        yield said("time_zone", what, "a name such as Europe/Berlin; on Windows, pip install tzdata as well")
+    publication = settings.publication
+    if publication.status == "active":
+        for name in ("publisher", "contact", "jurisdiction"):
+            if getattr(publication, name) is None:
+                yield said(f"publication.{name}", f"an active package names its {name}", "it, or status: draft")
+        if ".invalid/" in f"{settings.canonical}/":
+            what = f"an active package cannot have the canonical {settings.canonical}, which is nobody's (RFC 2606)"
+            yield said("publication.status", what, "canonical: the site's own web address, or status: draft")
     if settings.proof.sent and catalogue.proof is None:
         what = "the edition of a proof is to be sent, and there is none in the folder"
         yield said("proof.sent", what, "newborn-adapter terminology prove, or sent: false")

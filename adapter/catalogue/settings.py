@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, StringConstraints
 
 from adapter.catalogue.code import Frozen
 from adapter.catalogue.tables import Bands
 from adapter.exam.model import Identifier
-from adapter.exam.text import Line
+from adapter.exam.text import Line, Text
 
 SHIPPED_LANGUAGE = "en"
 """The language of the labels in ``mappings/``."""
@@ -59,6 +59,19 @@ class ProofWanted(Frozen):
     sent: bool = False
 
 
+class Publication(Frozen):
+    """Who stands for the site's terminology package; ``active`` once a clinician and a terminologist have signed it.
+
+    ``contact`` is a web or mail address, ``jurisdiction`` a code of ISO 3166-1 or -2, ``copyright`` the site's own.
+    """
+
+    status: Literal["draft", "active"] = "draft"
+    publisher: Line | None = None
+    contact: Annotated[str, StringConstraints(pattern=r"^(https?://[^/\s]\S*|[^@\s]+@[^@\s]+)$")] | None = None
+    jurisdiction: Annotated[str, StringConstraints(pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$")] | None = None
+    copyright: Text | None = None
+
+
 class IdentifierKind(Frozen):
     """What an identifier system is of (FHIR R4 Identifier): ``type``, a code of HL7 table 0203; use; who assigns."""
 
@@ -84,6 +97,8 @@ class Settings(Frozen):
     """Which of the site's growth references judges size at birth; none is shipped."""
     size_bands: Bands
     language: str | None = Field(default=None, pattern=LANGUAGE)
+    time_zone: str | None = None
+    """An IANA name; a form that answers in UTC is brought to it."""
     paper: Literal["a4", "letter"] = "a4"
     organisation: Organisation | None = None
     emit: Emit = Emit()
@@ -92,3 +107,4 @@ class Settings(Frozen):
     scores: Literal["components", "members"] = "components"
     own_profiles: bool = False
     package: str = Field(default="newborn-exam-adapter.terminology", pattern=r"^[a-z][a-z0-9\-]*(\.[a-z0-9\-]+)+$")
+    publication: Publication = Publication()

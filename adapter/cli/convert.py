@@ -12,7 +12,7 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
 from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, poured, run_into
-from adapter.cli.targets import Source, source_options
+from adapter.cli.targets import SourceOptions, source_options
 
 KINDS = ("transaction", "collection", "batch", "v2", "document", "report")
 ENCODINGS = ("er7", "html", "json", "pdf", "xml")
@@ -49,7 +49,7 @@ ENCODINGS = ("er7", "html", "json", "pdf", "xml")
 @site_option
 def convert(
     files: tuple[Path, ...],
-    source: Source,
+    source: SourceOptions,
     out: Path | None,
     parts: bool,
     earlier: tuple[Path, ...],

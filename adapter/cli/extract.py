@@ -12,7 +12,7 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
 from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, run_into
-from adapter.cli.targets import Source, source_options
+from adapter.cli.targets import SourceOptions, source_options
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @many_options
 @site_option
 def extract(
-    files: tuple[Path, ...], source: Source, out: Path, jobs: int | None, quiet: bool, **options: Any
+    files: tuple[Path, ...], source: SourceOptions, out: Path, jobs: int | None, quiet: bool, **options: Any
 ) -> None:
     """Make research tables of exams, with a data dictionary; or FHIR Bulk Data, SQL on FHIR views, OMOP CDM
     rows, GA4GH Phenopackets.

@@ -1,10 +1,19 @@
 """Pure computations on an exam: ages, sizes, scores, screens, what each finding means, what must be told."""
 
 from adapter.derive.age import age_hours, age_in_words, gestation_weeks, made_at, postmenstrual_days, term_class
-from adapter.derive.changes import Change, Changes, Kind, NotOneNewborn, Trend, changes, changes_since, growth_series
+from adapter.derive.changes import (
+    Change,
+    ChangeKind,
+    Changes,
+    NotOneNewborn,
+    Trend,
+    changes,
+    changes_since,
+    growth_series,
+)
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import computed_findings, judged_findings, withheld
-from adapter.derive.evidence import Evidence
+from adapter.derive.finding import FindingView
 from adapter.derive.judgement import (
     Judgement,
     component_judgement,
@@ -26,11 +35,11 @@ __all__ = [
     "NOTHING",
     "TITLES",
     "Change",
+    "ChangeKind",
     "Changes",
     "Computed",
-    "Evidence",
+    "FindingView",
     "Judgement",
-    "Kind",
     "Maker",
     "NotOneNewborn",
     "NotRecorded",

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.derive.bilirubin import rises
-from adapter.derive.evidence import captured_views, computed_views, judged_by_tables
 from adapter.derive.finding import FindingView, facts
 from adapter.derive.hours import lines_by_hour
+from adapter.derive.judged import captured_views, computed_views, judged_by_tables
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.rules import rule_findings
 from adapter.derive.scores import estimates, incomplete_scores

@@ -8,14 +8,14 @@ from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Flag, Meaning
 from adapter.derive.compiled import compiled
-from adapter.derive.evidence import Evidence
+from adapter.derive.finding import FindingView
 from adapter.derive.machine import Condition, Scene, condition
 from adapter.derive.made import Computed, Maker
 from adapter.derive.makers import by_rule
 from adapter.exam import Exam, Finding, Urgency
 
 
-def rule_findings(exam: Exam, pool: Sequence[Evidence], catalogue: Catalogue) -> list[Computed]:
+def rule_findings(exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue) -> list[Computed]:
     """A finding for every rule that is on and holds, with the findings it holds by, in the order of the rules."""
     scene = Scene(exam, pool)
     held = [(rule, found) for rule in _rules(catalogue) if (found := rule.condition(scene)) is not None]

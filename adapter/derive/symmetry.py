@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Flag, Meaning
 from adapter.derive.completeness import side_of
-from adapter.derive.evidence import Evidence
+from adapter.derive.finding import FindingView
 from adapter.derive.judgement import worst
 from adapter.derive.made import Computed
 from adapter.derive.makers import by_sides
@@ -15,13 +15,13 @@ from adapter.derive.words import value_in_words
 from adapter.exam import Finding, Side
 
 
-def side_differences(pool: Sequence[Evidence], catalogue: Catalogue) -> list[Computed]:
+def side_differences(pool: Sequence[FindingView], catalogue: Catalogue) -> list[Computed]:
     """A finding for every item whose sides are compared, that was examined on both, and differs.
 
     It is as urgent as the more urgent of the sides, and abnormal where one of them is.
     """
     found, compared = [], _compared(catalogue)
-    by_item: dict[str, list[Evidence]] = {}
+    by_item: dict[str, list[FindingView]] = {}
     for one in pool:
         fields = one.finding.__dict__  # a model's attributes are slow to reach one by one
         if fields["item"] in compared and fields["value"] is not None:
@@ -42,11 +42,11 @@ def _compared(catalogue: Catalogue) -> frozenset[str]:
     return frozenset(item.id for item in catalogue.items.values() if item.compare_sides)
 
 
-def _answers(side: list[Evidence], catalogue: Catalogue) -> frozenset[str]:
+def _answers(side: list[FindingView], catalogue: Catalogue) -> frozenset[str]:
     return frozenset(value_in_words(one.finding, one.item, catalogue) for one in side)
 
 
-def _difference(left: list[Evidence], right: list[Evidence], catalogue: Catalogue) -> Computed:
+def _difference(left: list[FindingView], right: list[FindingView], catalogue: Catalogue) -> Computed:
     item, both = left[0].item, [*left, *right]
     said = [", ".join(sorted(_answers(side, catalogue))).lower() for side in (left, right)]
     known = [one.judged for one in both if one.judged is not None]

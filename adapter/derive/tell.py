@@ -9,7 +9,8 @@ from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range
 from adapter.derive.completeness import NotRecorded, completeness
-from adapter.derive.evidence import Evidence, evidence
+from adapter.derive.finding import FindingView
+from adapter.derive.judged import finding_views
 from adapter.derive.judgement import judged_as, worst
 from adapter.derive.made import Computed
 from adapter.derive.words import in_words
@@ -53,7 +54,7 @@ def tell_list(
     exam: Exam,
     computed: Sequence[Computed],
     catalogue: Catalogue,
-    pool: Sequence[Evidence] | None = None,
+    pool: Sequence[FindingView] | None = None,
     gaps: Sequence[NotRecorded] | None = None,
 ) -> tuple[Tell, ...]:
     """The lines, most urgent first, then rules before single findings, then in exam order.
@@ -66,7 +67,7 @@ def tell_list(
     if exam.details.status is Status.ENTERED_IN_ERROR:
         return ()
     if pool is None:
-        pool = evidence(exam, computed, catalogue)
+        pool = finding_views(exam, computed, catalogue)
     urgent = [one for one in pool if one.judged is not None and one.judged.urgency is not Urgency.NONE]
     covered = _covered(urgent)
     lines = [_line(one, pool, catalogue) for one in urgent if one.index not in covered]
@@ -87,7 +88,7 @@ def _order(line: Tell) -> tuple[int, bool, bool, int, str]:
     return _URGENCIES.index(line.urgency), line.to_do, not line.because, line.item.position, line.words
 
 
-def _covered(urgent: Sequence[Evidence]) -> set[int]:
+def _covered(urgent: Sequence[FindingView]) -> set[int]:
     """The findings that another line stands for.
 
     A rule, a line of a table, or a difference of sides, stands for those of its findings that are not more urgent
@@ -109,13 +110,13 @@ def _covered(urgent: Sequence[Evidence]) -> set[int]:
     return by_rules | by_sides | {one.index for one, parts in differences if parts and parts <= by_rules}
 
 
-def _not_weaker(one: Evidence, other: Evidence) -> bool:
+def _not_weaker(one: FindingView, other: FindingView) -> bool:
     if one.judged is None or other.judged is None:
         return False
     return worst(one.judged.urgency, other.judged.urgency) is one.judged.urgency
 
 
-def _line(one: Evidence, pool: Sequence[Evidence], catalogue: Catalogue) -> Tell:
+def _line(one: FindingView, pool: Sequence[FindingView], catalogue: Catalogue) -> Tell:
     assert one.judged is not None
     words, reason, rule, source = _said(one, catalogue)
     because: tuple[str, ...] = ()
@@ -140,7 +141,7 @@ def _line(one: Evidence, pool: Sequence[Evidence], catalogue: Catalogue) -> Tell
     )
 
 
-def _said(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str, str]:
+def _said(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str, str]:
     """A finding in words, and reason, rule and source of its line; of an answer they are always the same."""
     finding = one.finding
     if one.computed is not None or not isinstance(finding.value, str) or one.judged is None:
@@ -157,7 +158,7 @@ def _of_answers(catalogue: Catalogue) -> dict[tuple[object, ...], tuple[str, str
     return {}
 
 
-def _why(one: Evidence, catalogue: Catalogue) -> tuple[str, str, str]:
+def _why(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str]:
     """Reason, rule and source of a line."""
     assert one.judged is not None
     finding, item, judged = one.finding, one.item, one.judged
@@ -201,7 +202,7 @@ def source_in_words(source: str, catalogue: Catalogue) -> str:
     return f"{found.label}{signed}"
 
 
-def _gap(one: Evidence, exam: Exam, catalogue: Catalogue) -> Tell | None:
+def _gap(one: FindingView, exam: Exam, catalogue: Catalogue) -> Tell | None:
     """A line for what was not examined, where it must be told or matters.
 
     In the last exam before the infant leaves, what would be told if it were missing is told with its reason too.
@@ -230,7 +231,7 @@ def _gap(one: Evidence, exam: Exam, catalogue: Catalogue) -> Tell | None:
     )
 
 
-def _to_compare(one: Evidence, exam: Exam, catalogue: Catalogue) -> Tell:
+def _to_compare(one: FindingView, exam: Exam, catalogue: Catalogue) -> Tell:
     """A line for a value that the site's chart must judge, with the hour of the sample."""
     kind = catalogue.kinds.get(exam.details.kind)
     hours = one.age_hours.quantize(Decimal("0.1"), ROUND_HALF_UP)

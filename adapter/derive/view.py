@@ -1,4 +1,4 @@
-"""The view of an exam, and of an infant's series of exams: what every writer says, derived once.
+"""The view of an exam, alone or in the series of the infant's exams: what every writer says, derived once.
 
 A writer takes a view and nothing else: the findings with all that is said of each (:mod:`adapter.derive.finding`),
 what must be told, what is not recorded, what was not computed, which version of the exam it is. Each is worked out
@@ -12,7 +12,7 @@ from decimal import Decimal
 from functools import cached_property
 
 from adapter.catalogue import Catalogue, Meaning
-from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series, standing
+from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import judged_findings, withheld
 from adapter.derive.finding import FindingView
@@ -45,11 +45,15 @@ def under_lines(pool: Sequence[FindingView]) -> tuple[FindingView, ...]:
 
 
 class ExamView:
-    """One exam with all that is derived from it. Expects one that the checks found no error in."""
+    """One exam with all that is derived from it. Expects one that the checks found no error in.
 
-    def __init__(self, exam: Exam, catalogue: Catalogue) -> None:
+    ``earlier`` may hold exams of others and other versions; those count that are earlier exams of this newborn.
+    """
+
+    def __init__(self, exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> None:
         self.exam = exam
         self.catalogue = catalogue
+        self._earlier = earlier
 
     @cached_property
     def _derived(self) -> tuple[tuple[Computed, ...], list[FindingView]]:
@@ -121,30 +125,17 @@ class ExamView:
             found.setdefault(region_of[one.finding.__dict__["item"]], []).append(one)
         return ((region, found[region]) for region in self.catalogue.regions if region in found)
 
-
-class SeriesView:
-    """The exams of one newborn: the view of each, oldest first, and what is known across them.
-
-    ``earlier`` may hold exams of others and other versions; those count that are earlier exams of this newborn.
-    """
-
-    def __init__(self, exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> None:
-        self._given = earlier
-        self._earlier = earlier_of(earlier, exam, catalogue)
-        self.last = ExamView(exam, catalogue)
-
-    @cached_property
-    def exams(self) -> tuple[ExamView, ...]:
-        """The exams that count, oldest first; the last of them is the one that the series is of."""
-        before = standing(self._earlier, self.last.exam)
-        return (*(ExamView(one, self.last.catalogue) for one in before), self.last)
+    def examined_in(self, region: str) -> list[FindingView]:
+        """What was examined in a region, in the order of the exam."""
+        found = (one for one in self.findings if one.region == region and one.examined)
+        return sorted(found, key=lambda one: one.item.position)
 
     @cached_property
     def changes(self) -> Changes | None:
-        """What changed since the earlier exams; None where there is none."""
-        return changes_since(self._given, self.last.exam, self.last.catalogue)
+        """What changed since the earlier exams; None where there is none of this newborn."""
+        return changes_since(self._earlier, self.exam, self.catalogue)
 
     @cached_property
     def growth(self) -> dict[str, tuple[tuple[Decimal, Decimal], ...]]:
         """Weight, length and head circumference by hours of life (:func:`adapter.derive.growth_series`)."""
-        return growth_series(self._earlier, self.last.exam, self.last.catalogue)
+        return growth_series(earlier_of(self._earlier, self.exam, self.catalogue), self.exam, self.catalogue)

@@ -69,7 +69,7 @@ def explain(
         steps = _steps(detail["loc"], data)
         if steps is None or _echo(detail, steps):
             continue
-        told = Words(detail, steps, model, item, catalogue)
+        told = FieldWords(detail, steps, model, item, catalogue)
         yield told.problem(place(pointer(*steps)), name)
 
 
@@ -107,7 +107,7 @@ def _steps(loc: tuple[int | str, ...], data: Any) -> list[int | str] | None:
     return steps
 
 
-class Words:
+class FieldWords:
     """The words for one pydantic error."""
 
     def __init__(

@@ -20,14 +20,14 @@ from adapter.run.extract_forms import FORMS, ExtractForm, FormOptions
 from adapter.run.held import write_held
 from adapter.run.inputs import Cut, Given
 from adapter.run.later_versions import later_versions, set_aside
-from adapter.run.merge import FACTS, ExamFacts, admitted
+from adapter.run.merge import FACTS, MergeFacts, admitted
 from adapter.run.pieces import Piece
 from adapter.run.receipt import digest_of, write_receipt
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
-from adapter.write.deidentify import Deidentified, Deidentifier, Policy, load_policy, read_key
+from adapter.write.deidentify import DeidentificationPolicy, Deidentified, Deidentifier, load_policy, read_key
 from adapter.write.omop import IDENTIFIED, Checked, Concept, Concepts, concepts_of, load_concepts, read_keys
-from adapter.write.tables import TABLES, Known
+from adapter.write.tables import TABLES, TabledExam
 from adapter.write.tables.arrow import arrow
 
 SUPERSEDED = "replaced by later versions"
@@ -141,7 +141,7 @@ class Extract:
             return None
         return Deidentifier(self._policy(self.policy), read_key(self.key_file, self.key_env), catalogue)
 
-    def _policy(self, name: str) -> Policy:
+    def _policy(self, name: str) -> DeidentificationPolicy:
         found = load_policy(name)
         return found if self.rare is None else found.model_copy(update={"rare": self.rare})
 
@@ -209,14 +209,14 @@ class _Maker:
             return SUPERSEDED
         return REPEATED if details.id in self.given else ""
 
-    def _written(self, piece: Piece, exam: Exam, forms: Sequence[ExtractForm]) -> ExamFacts:
+    def _written(self, piece: Piece, exam: Exam, forms: Sequence[ExtractForm]) -> MergeFacts:
         """The exam in all forms, or in none: they are written when all are made."""
         made, among = exam, Deidentified("", "", "", (), {})
         if self.deidentifier is not None:
             made, among = self.deidentifier.made(exam)
         digest = "" if self.deidentifier is not None else digest_of(piece)
-        known = Known(made, self.catalogue, dated=self.deidentifier is None or self.deidentifier.dated)
-        ready = [(form, form.of_exam(known)) for form in forms]
+        tabled = TabledExam(made, self.catalogue, dated=self.deidentifier is None or self.deidentifier.dated)
+        ready = [(form, form.of_exam(tabled)) for form in forms]
         counts: dict[str, int] = {}
         for form, rows in ready:
             try:
@@ -227,7 +227,7 @@ class _Maker:
                 raise ChunkLost(f"the {form.name} cannot be written: {type(error).__name__}") from error
         given = "" if self.work.all_versions else made.details.id
         origin = piece.kind.value, piece.file, piece.at, digest
-        return ExamFacts(made.details.id, given, made.details.root, among, counts, len(exam.findings), *origin)
+        return MergeFacts(made.details.id, given, made.details.root, among, counts, len(exam.findings), *origin)
 
     def end(self) -> None:
         self.facts.close()

@@ -24,7 +24,7 @@ from adapter.fhir.json import dumps, loads
 from adapter.files.dedupe import Dedupe
 from adapter.run.merge import Stays, in_order, number_of
 from adapter.run.work import NotPossible
-from adapter.write.bulk_data import BulkDataFiles, Line, lines_of
+from adapter.write.bulk_data import BulkDataFiles, NdjsonLine, lines_of
 from adapter.write.omop import (
     IDENTIFIED,
     Checked,
@@ -37,7 +37,7 @@ from adapter.write.omop import (
     read_keys,
 )
 from adapter.write.phenopackets import phenopacket, with_metadata
-from adapter.write.tables import TABLES, Column, Known, Row
+from adapter.write.tables import TABLES, Column, Row, TabledExam
 from adapter.write.tables.arrow import ParquetFile
 from adapter.write.tables.dictionary import Counts
 from adapter.write.tables.files import TableFiles, write_dictionary
@@ -83,7 +83,7 @@ class ExtractForm(Protocol):
     def begin(self, folder: Path) -> None:
         """Make the files of the next chunk in this folder."""
 
-    def of_exam(self, known: Known) -> Any:
+    def of_exam(self, tabled: TabledExam) -> Any:
         """What the exam is in this form; nothing is written yet."""
 
     def write(self, made: Any) -> dict[str, int]:
@@ -113,8 +113,8 @@ class Tables:
         self.folder, options = folder, self.options
         self.writer = TableFiles(folder, self.catalogue, options.encoding, options.tables, repeats=True)
 
-    def of_exam(self, known: Known) -> dict[str, list[Row]]:
-        return {name: list(TABLES[name].rows(known, self.catalogue)) for name in self.options.tables}
+    def of_exam(self, tabled: TabledExam) -> dict[str, list[Row]]:
+        return {name: list(TABLES[name].rows(tabled, self.catalogue)) for name in self.options.tables}
 
     def write(self, made: dict[str, list[Row]]) -> dict[str, int]:
         for name, rows in made.items():
@@ -278,10 +278,10 @@ class BulkData:
     def begin(self, folder: Path) -> None:
         self.file: IO[bytes] = (folder / self.name).open("wb")
 
-    def of_exam(self, known: Known) -> list[Line]:
-        return list(lines_of(known.exam, self.catalogue, dated=known.dated))
+    def of_exam(self, tabled: TabledExam) -> list[NdjsonLine]:
+        return list(lines_of(tabled.exam, self.catalogue, dated=tabled.dated))
 
-    def write(self, made: list[Line]) -> dict[str, int]:
+    def write(self, made: list[NdjsonLine]) -> dict[str, int]:
         self.file.writelines(b"%s\t%s\t%s" % (one.type.encode(), one.shared.encode(), one.content) for one in made)
         return {self.name: len(made)}
 
@@ -294,7 +294,7 @@ class BulkData:
         writer = BulkDataFiles(folder, self.catalogue)
         for line in stays.lines(self.name):
             type_, shared, content = line.split(b"\t", 2)
-            writer.add_line(Line(type_.decode(), shared.decode(), content))
+            writer.add_line(NdjsonLine(type_.decode(), shared.decode(), content))
         writer.close()
 
 
@@ -314,8 +314,8 @@ class Omop:
     def begin(self, folder: Path) -> None:
         self.file = (folder / self.name).open("w", encoding="utf-8")
 
-    def of_exam(self, known: Known) -> ExamRows:
-        return exam_rows(known, self.concepts, self.options.notes)
+    def of_exam(self, tabled: TabledExam) -> ExamRows:
+        return exam_rows(tabled, self.concepts, self.options.notes)
 
     def write(self, made: ExamRows) -> dict[str, int]:
         self.file.write(made.to_json() + "\n")
@@ -348,7 +348,7 @@ class Views:
     def begin(self, folder: Path) -> None:
         """A chunk has none."""
 
-    def of_exam(self, known: Known) -> None:
+    def of_exam(self, tabled: TabledExam) -> None:
         """An exam has none."""
 
     def write(self, made: None) -> dict[str, int]:
@@ -376,8 +376,8 @@ class Phenopackets:
     def begin(self, folder: Path) -> None:
         self.file = (folder / self.name).open("wb")
 
-    def of_exam(self, known: Known) -> bytes:
-        return dumps(phenopacket(known)) + b"\n"
+    def of_exam(self, tabled: TabledExam) -> bytes:
+        return dumps(phenopacket(tabled)) + b"\n"
 
     def write(self, made: bytes) -> dict[str, int]:
         self.file.write(made)

@@ -26,7 +26,7 @@ from adapter.run.pieces import Piece, PieceKind
 from adapter.validate import Validator
 from adapter.validate.reading import read_line
 from adapter.write import write
-from adapter.write.tables import TABLES, Column, Known, Row, Type
+from adapter.write.tables import TABLES, Column, Row, TabledExam, Type
 from adapter.write.tables.arrow import DIGITS, batch, schema
 from adapter.write.tables.column import PLACES
 
@@ -102,7 +102,7 @@ def table(frame: Any, name: str, *, site: str | None = None, order: Sequence[str
 
     def made(reading: Reading, catalogue: Catalogue) -> Iterator[Row]:
         for exam in _accepted(reading):
-            yield from TABLES[name].rows(Known(exam, catalogue), catalogue)
+            yield from TABLES[name].rows(TabledExam(exam, catalogue), catalogue)
 
     unique = TABLES[name].unique
     if not unique:

@@ -31,7 +31,7 @@ class Message:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class MessagePart:
     """What a receiver said of a part of a message (of the whole, where it has no parts).
 
     ``name`` is what the part is called, never a person's name; ``answer`` what was said, in the receiver's own code;
@@ -53,7 +53,7 @@ class Receipt:
     """A message arrived: in words for a line at the terminal, and part by part."""
 
     words: str = ""
-    parts: tuple[Part, ...] = ()
+    parts: tuple[MessagePart, ...] = ()
 
 
 NOTHING_SAID = Receipt()
@@ -72,7 +72,7 @@ class Letter:
     attempt: int
     target: str
     message: Message
-    before: tuple[Part, ...] = ()
+    before: tuple[MessagePart, ...] = ()
     strikes: int = 1
     waited: float = 0.0
     rooted: bool = False

@@ -24,7 +24,7 @@ from adapter.fhir.definitions import (
 )
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.currencies import CURRENCIES
-from adapter.validate.walk import Node, objects, text
+from adapter.validate.walk import ElementNode, objects, text
 
 _BINDING = "FHIR R4 Terminologies (terminologies.html#strength)"
 _QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
@@ -48,7 +48,7 @@ _FORMS = {
 }
 
 
-def check_bindings(nodes: Iterable[Node]) -> Iterator[Problem]:
+def check_bindings(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each code that its value set or its code system does not have."""
     for node in nodes:
         element, type_name = node.element, node.type
@@ -91,7 +91,7 @@ def _extensible_codes(type_name: str) -> tuple[tuple[str, ValueSetDefinition], .
     return tuple(found)
 
 
-def _check_system(node: Node) -> Iterator[Problem]:
+def _check_system(node: ElementNode) -> Iterator[Problem]:
     """A code system that R4 defines in full has the code."""
     system, code = text(node.value, "system"), text(node.value, "code")
     if not system.startswith("http") or not code or "version" in node.value:
@@ -103,7 +103,7 @@ def _check_system(node: Node) -> Iterator[Problem]:
         yield _problem("unknown-code", f"{node.where}.code", f"{system} has no such code", remedy)
 
 
-def _codings(node: Node) -> list[Mapping[str, Any]]:
+def _codings(node: ElementNode) -> list[Mapping[str, Any]]:
     if node.type == "CodeableConcept":
         return objects(node.value, "coding")
     return [node.value]
@@ -116,7 +116,7 @@ _NONE_FITS = {("CodeSystem/finding-meaning", "variant"): "http://hl7.org/fhir/Va
 address before the code system's name is the site's."""
 
 
-def _check_bound(node: Node, element: ElementDefinition) -> Iterator[Problem]:
+def _check_bound(node: ElementNode, element: ElementDefinition) -> Iterator[Problem]:
     codes = value_set(element.binding or element.extensible)
     if codes is None:
         return

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
+from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir import to_resources, with_id
 from adapter.fhir.claims import with_claims
@@ -16,7 +17,6 @@ from adapter.fhir.identity import Identity, by_full_url
 from adapter.fhir.json import Json, dumps
 from adapter.fhir.observation import instant
 from adapter.fhir.xml import to_xml
-from adapter.write.account import account_of
 from adapter.write.composition import composition
 from adapter.write.narratives import Narratives
 
@@ -37,11 +37,11 @@ def write(
 
 def document(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Json:
     """The document Bundle: the Composition first, then the resources in the order of every other bundle."""
-    identity, account = Identity(exam, catalogue), account_of(exam, catalogue, earlier)
+    identity, view = Identity(exam, catalogue), ExamView(exam, catalogue, earlier)
     resources = to_resources(exam, catalogue, by_full_url)
-    narratives = Narratives(account, resources)
+    narratives = Narratives(view, resources)
     name = identity.document(exam.details.id)
-    first = with_claims(composition(account, identity, resources), catalogue)
+    first = with_claims(composition(view, identity, resources), catalogue)
     entries = [{"fullUrl": identity.composition().full_url, "resource": first}]
     entries += [{"fullUrl": one.name.full_url, "resource": narratives.told(with_id(one))} for one in resources]
     return {

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from adapter.derive import Evidence, in_words
+from adapter.derive import FindingView, in_words
+from adapter.derive.view import ExamView
 from adapter.document import Block, Bullets, Paragraph, narrative, say
 from adapter.exam.model import name_of_parts
 from adapter.fhir import Resource
 from adapter.fhir.json import Json
 from adapter.write import account as tell
-from adapter.write.account import Account
 
 
 class Narratives:
     """The narratives of one exam's resources."""
 
-    def __init__(self, account: Account, resources: Sequence[Resource]) -> None:
-        self._account = account
-        system = account.catalogue.uri("item")
+    def __init__(self, view: ExamView, resources: Sequence[Resource]) -> None:
+        self._view = view
+        system = view.catalogue.uri("item")
         findings = [
             one.name.uuid
             for one in resources
@@ -26,11 +26,11 @@ class Narratives:
             and any(coding.get("system") == system for coding in one.content["code"]["coding"])
         ]
         # The Observations of findings stand in the order of the pool.
-        self._evidence = dict(zip(findings, account.pool, strict=True))
+        self._evidence = dict(zip(findings, view.findings, strict=True))
         self._told: dict[str, Callable[[Json], list[Block]]] = {
-            "Patient": lambda _: [tell.about_newborn(account)],
-            "RelatedPerson": lambda _: tell.about_mother(account),
-            "Encounter": lambda _: [tell.about_exam(account)],
+            "Patient": lambda _: [tell.about_newborn(view)],
+            "RelatedPerson": lambda _: tell.about_mother(view),
+            "Encounter": lambda _: [tell.about_exam(view)],
             "Observation": self._observation,
             "DiagnosticReport": lambda report: _lines(report["conclusion"].split("\n")),
             "CommunicationRequest": self._request,
@@ -39,13 +39,13 @@ class Narratives:
             "Device": lambda device: _lines(
                 [f"{device['deviceName'][0]['name']}: {v['type']['text']} {v['value']}" for v in device["version"]]
             ),
-            "Provenance": lambda _: [tell.about_exam(account)],
+            "Provenance": lambda _: [tell.about_exam(view)],
         }
 
     def told(self, resource: Json) -> Json:
         """The resource with its narrative, which stands behind id, meta and language."""
         blocks = self._told[resource["resourceType"]](resource)
-        text = {"status": "generated", "div": narrative(blocks, self._account.catalogue.language)}
+        text = {"status": "generated", "div": narrative(blocks, self._view.catalogue.language)}
         head: Json = {key: resource[key] for key in ("resourceType", "id", "meta", "language") if key in resource}
         return {**head, "text": text, **{key: value for key, value in resource.items() if key not in head}}
 
@@ -58,8 +58,8 @@ class Narratives:
         label = resource["code"]["text"]
         return _lines([f"{label}: {value}" if value else f"{label}: {members} findings"])
 
-    def _finding(self, one: Evidence) -> list[str]:
-        words = in_words(one.finding, one.item, self._account.catalogue)
+    def _finding(self, one: FindingView) -> list[str]:
+        words = in_words(one.finding, one.item, self._view.catalogue)
         meaning = f" ({one.judged.meaning.value})" if one.judged is not None else ""
         if (reason := one.not_judged) is not None:
             meaning = f" (not judged: {reason})"

@@ -21,7 +21,7 @@ from adapter.catalogue.code import Code
 from adapter.catalogue.files import mappings, read_yaml
 from adapter.derive import age_hours, made_at
 from adapter.exam import Sex
-from adapter.write.tables import Known
+from adapter.write.tables import TabledExam
 
 Json = dict[str, Any]
 
@@ -30,15 +30,15 @@ _SEX = {Sex.FEMALE: "FEMALE", Sex.MALE: "MALE", Sex.OTHER: "OTHER_SEX", Sex.UNKN
 _SAYS_NO_MORE = ("equal", "equivalent", "wider")
 
 
-def phenopacket(known: Known) -> Json:
+def phenopacket(tabled: TabledExam) -> Json:
     """The Phenopacket of one exam, without the time at which it was made (see :func:`with_metadata`)."""
-    exam = known.exam
-    subject: Json = {"id": known.newborn_id}
-    if known.dated:
+    exam = tabled.exam
+    subject: Json = {"id": tabled.newborn_id}
+    if tabled.dated:
         subject["dateOfBirth"] = _timestamp(exam.newborn.birth_time)
-    subject["timeAtLastEncounter"] = {"age": _age(known, exam.details.started)}
+    subject["timeAtLastEncounter"] = {"age": _age(tabled, exam.details.started)}
     subject["sex"] = _SEX[exam.newborn.sex]
-    return {"id": known.identity.report().uuid, "subject": subject, "phenotypicFeatures": _features(known)}
+    return {"id": tabled.identity.report().uuid, "subject": subject, "phenotypicFeatures": _features(tabled)}
 
 
 def with_metadata(packet: Json, catalogue: Catalogue, made: datetime) -> Json:
@@ -71,21 +71,21 @@ def excluded_by(item: Item, answer: str) -> Code | None:
     return next((code for code in codes if code.system == "hpo" and code.code == wanted), None)
 
 
-def _features(known: Known) -> list[Json]:
+def _features(tabled: TabledExam) -> list[Json]:
     given: dict[str, set[str]] = {}
-    for one in known.pool:
+    for one in tabled.findings:
         if one.computed is None and one.finding.answer is not None:
             given.setdefault(one.item.id, set()).add(one.finding.answer)
     found: list[Json] = []
-    for one in known.pool:
+    for one in tabled.findings:
         answer = one.finding.answer
         if one.computed is not None or answer is None:
             continue
         side = one.finding.side
         more: Json = {"modifiers": [_more()["sides"][side.value]]} if side else {}
-        seen = _age(known, made_at(one.finding, one.item, known.exam))
+        seen = _age(tabled, made_at(one.finding, one.item, tabled.exam))
         onset = {"ageRange": {"start": {"iso8601duration": "P0D"}, "end": seen}}
-        for code in _terms(one.item, answer, known.catalogue):
+        for code in _terms(one.item, answer, tabled.catalogue):
             feature = {"type": _class(code), **more, "onset": onset}
             if feature not in found:
                 found.append(feature)
@@ -107,9 +107,9 @@ def _class(code: Code) -> Json:
     return {"id": code.code, "label": code.display or ""}
 
 
-def _age(known: Known, moment: datetime) -> Json:
+def _age(tabled: TabledExam, moment: datetime) -> Json:
     """Hours and minutes of life (ISO 8601); what was before birth stands at birth."""
-    minutes = max(int(age_hours(known.exam, moment) * 60), 0)
+    minutes = max(int(age_hours(tabled.exam, moment) * 60), 0)
     hours, rest = divmod(minutes, 60)
     return {"iso8601duration": f"PT{hours}H{rest}M" if rest else f"PT{hours}H"}
 

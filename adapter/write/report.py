@@ -6,12 +6,13 @@ from collections.abc import Sequence
 
 from adapter import __version__
 from adapter.catalogue import Catalogue
+from adapter.derive.view import ExamView
 from adapter.document import Block, Document, Heading, Paragraph, Tone, say, to_html, to_pdf
 from adapter.exam import Exam, Status
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.report import caution
 from adapter.write import account as tell
-from adapter.write.account import Account, Sources
+from adapter.write.account import Sources
 
 _LIMITS = (
     "Colour and jaundice judged by eye are unreliable on dark skin: measure. A value inside a range may still be "
@@ -38,24 +39,24 @@ def write(
 
 def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Document:
     """The report as a document of blocks."""
-    account = tell.account_of(exam, catalogue, earlier)
+    view = ExamView(exam, catalogue, earlier)
     sources = Sources(catalogue)
     kind = catalogue.kinds[exam.details.kind].label
     blocks: list[Block] = [
-        *tell.standing(account),
-        tell.about_newborn(account),
-        *tell.about_mother(account),
-        tell.about_exam(account),
+        *tell.standing(view),
+        tell.about_newborn(view),
+        *tell.about_mother(view),
+        tell.about_exam(view),
         Heading("What must be told"),
-        Paragraph(say(f"{account.counts}."), Tone.STRONG),
-        *tell.tell_notices(account, sources),
-        *_under("Since the earlier exams", tell.comparison(account)),
-        *_under("Growth", tell.growth_plots(account)),
-        *_under("Findings, in the order of the exam", _regions(account, sources)),
-        *_under("Scores, sign by sign", tell.score_tables(account)),
-        *_under("Not examined, and why", tell.not_examined(account)),
-        *_under("Not recorded", tell.not_recorded(account)),
-        *_under("Not computed", tell.withheld_list(account)),
+        Paragraph(say(f"{view.counts}."), Tone.STRONG),
+        *tell.tell_notices(view, sources),
+        *_under("Since the earlier exams", tell.comparison(view)),
+        *_under("Growth", tell.growth_plots(view)),
+        *_under("Findings, in the order of the exam", _regions(view, sources)),
+        *_under("Scores, sign by sign", tell.score_tables(view)),
+        *_under("Not examined, and why", tell.not_examined(view)),
+        *_under("Not recorded", tell.not_recorded(view)),
+        *_under("Not computed", tell.withheld_list(view)),
         Heading("Cautions"),
         Paragraph(say(caution(catalogue))),
         Paragraph(say(_LIMITS)),
@@ -83,6 +84,6 @@ def _under(heading: str, blocks: Sequence[Block]) -> list[Block]:
     return [Heading(heading), *blocks] if blocks else []
 
 
-def _regions(account: Account, sources: Sources) -> list[Block]:
-    tables = [block for region in account.catalogue.regions for block in tell.region_table(account, region, sources)]
+def _regions(view: ExamView, sources: Sources) -> list[Block]:
+    tables = [block for region in view.catalogue.regions for block in tell.region_table(view, region, sources)]
     return [Paragraph(say("Left and right are the infant's own."), Tone.QUIET), *tables] if tables else []

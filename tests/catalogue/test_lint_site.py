@@ -96,6 +96,20 @@ FAULTS = {
         "setting", "organisation.identifier.system", "absolute URI",
     ),
     "a policy of no day": ({"site.yaml": 'policy: {date: "2026-02-30"}\n'}, "setting", "policy.date", "calendar"),
+    "a time zone that is none": (
+        {"site.yaml": "time_zone: Berlin\n"}, "setting", "'Berlin'", "Europe/Berlin",
+    ),
+    "a package that is active and nobody's": (
+        {"site.yaml": "canonical: https://h.example/f\npublication: {status: active, publisher: W}\n"},
+        "setting", "publication.contact", "status: draft",
+    ),
+    "a package that is active at no address": (
+        {"site.yaml": "publication: {status: active, publisher: W, contact: a@h.example, jurisdiction: DE}\n"},
+        "setting", "publication.status", "own web address",
+    ),
+    "a jurisdiction that is none": (
+        {"site.yaml": "publication: {jurisdiction: Germany}\n"}, "wrong-field", "publication.jurisdiction", "",
+    ),
     "no form at all": ({"site.yaml": "formats: []\n"}, "setting", "formats", "null for all"),
     "a form that is none": ({"site.yaml": "formats: [fax]\n"}, "setting", "'fax'", "transaction"),
     "a fifth side": ({"sides.yaml": "- {id: top, label: Top}\n"}, "fixed-list", "'top'", "left, right, both"),

@@ -24,7 +24,7 @@ from test_authorisation import certificate, https
 from test_failures import FAST, FHIR, Answer, Server, accepted, outcome, serving, statement
 
 from adapter.catalogue import Catalogue
-from adapter.send import Event, FhirClient, FhirTransport, Outbox, Retry, Sender, State, Summary, message_of
+from adapter.send import Event, FhirClient, FhirTransport, Outbox, Retry, Sender, SendSummary, State, message_of
 from adapter.send.failures import TO_DO, Cause
 from adapter.send.rest.client import Wire
 from adapter.send.words import kept
@@ -36,12 +36,12 @@ NOT_FOUND = (404, HTML, b"<html><h1>Not Found</h1></html>")
 SCOPE = {**FHIR, "WWW-Authenticate": 'Bearer error="insufficient_scope", scope="system/Observation.cu"'}
 NIGHT = [f"n{number}" for number in range(6)]
 
-Run = Callable[..., tuple[Summary, list[Event]]]
+Run = Callable[..., tuple[SendSummary, list[Event]]]
 
 
 @pytest.fixture
 def run(outbox: Outbox, catalogue: Catalogue) -> Run:
-    def send(server: Server, *keys: str, retry: Retry = FAST, parallel: int = 1) -> tuple[Summary, list[Event]]:
+    def send(server: Server, *keys: str, retry: Retry = FAST, parallel: int = 1) -> tuple[SendSummary, list[Event]]:
         events: list[Event] = []
         for key in keys:
             outbox.put(server.url, message_of(exam(key), catalogue))
@@ -88,7 +88,7 @@ def test_a_nights_exams_are_not_given_up_for_what_is_not_theirs(
         # once it is mended all goes
         server.post = accepted
         server.metadata = lambda: (200, FHIR, json.dumps(statement()).encode())
-        assert run(server)[0] == Summary(sent=summary.left)
+        assert run(server)[0] == SendSummary(sent=summary.left)
 
 
 def test_one_exam_a_night_is_not_given_up_for_it_either(run: Run, outbox: Outbox) -> None:
@@ -108,7 +108,7 @@ def test_one_exam_a_night_is_not_given_up_for_it_either(run: Run, outbox: Outbox
 def test_one_that_a_firewall_does_not_let_through_is_given_up_where_the_others_go(run: Run, outbox: Outbox) -> None:
     with serving(Server()) as server:
         server.post = lambda body: NOT_FOUND if b"x-odd" in body else accepted(body)
-        assert run(server, "odd", *NIGHT)[0] == Summary(sent=len(NIGHT), dead=1)
+        assert run(server, "odd", *NIGHT)[0] == SendSummary(sent=len(NIGHT), dead=1)
     [row] = outbox.rows(State.DEAD)
     assert row.reasons[0].rule == "gateway"
 
@@ -138,7 +138,7 @@ def test_refusals_that_differ_are_each_exams_own(run: Run, outbox: Outbox) -> No
 
     with serving(Server()) as server:
         server.post = post
-        assert run(server, *NIGHT)[0] == Summary(sent=2, dead=4)
+        assert run(server, *NIGHT)[0] == SendSummary(sent=2, dead=4)
 
 
 def test_exams_behind_those_that_are_held_are_tried_too(run: Run, outbox: Outbox) -> None:

@@ -218,7 +218,7 @@ def test_the_archive(catalogue: Catalogue, every: list[Exam], tmp_path: Path) ->
     manifest = json.loads(read["package/package.json"])
     assert (manifest["name"], manifest["version"]) == ("newborn-exam-adapter.terminology", "2026.11.0")
     assert manifest["fhirVersions"] == ["4.0.1"]
-    assert manifest["dependencies"] == {"hl7.fhir.r4.core": "4.0.1"}
+    assert manifest["dependencies"] == {"hl7.fhir.r4.core": "4.0.1", "hl7.fhir.uv.sdc": "4.0.0"}
     for folder in ("package", "package/example"):
         index = json.loads(read[f"{folder}/.index.json"])["files"]
         there = {n.rpartition("/")[2] for n in read if n.rpartition("/")[0] == folder} - {
@@ -302,3 +302,36 @@ def test_points_of_a_sign(catalogue: Catalogue) -> None:
             points.setdefault(sign.partition(".")[0], []).append(concept["extension"][0]["valueDecimal"])
     assert len(points) == 5
     assert all(sorted(given) == [0, 1, 2] for given in points.values())
+
+
+SIGNED = """canonical: https://hospital.example/fhir
+publication:
+  status: active
+  publisher: Invented Hospital
+  contact: codes@hospital.example
+  jurisdiction: DE
+  copyright: Invented Hospital, for its own use.
+"""
+
+
+def test_a_site_that_has_signed_stands_for_its_package(tmp_path: Path) -> None:
+    """FHIR R4 MetadataResource; the licences of LOINC and of SNOMED CT ask for their notices beside their codes."""
+    tmp_path.joinpath("site.yaml").write_text(SIGNED)
+    signed = load_catalogue(tmp_path)
+    notices = {signed.uri(name): signed.systems[name].notice for name in ("loinc", "snomed")}
+    for one in definitions(signed):
+        assert (one["status"], one["publisher"]) == ("active", "Invented Hospital")
+        assert one["contact"] == [{"telecom": [{"system": "email", "value": "codes@hospital.example"}]}]
+        assert one["jurisdiction"][0]["coding"] == [{"system": "urn:iso:std:iso:3166", "code": "DE"}]
+        assert not one.get("experimental")
+        assert [str(problem) for problem in Validator(second_opinion=False).validate(one)] == []
+        if one["resourceType"] == "NamingSystem":
+            continue
+        assert one["copyright"].startswith("Invented Hospital, for its own use.")
+        text = dumps(one).decode()
+        for uri, notice in notices.items():
+            assert (notice in one["copyright"]) is (f'"{uri}"' in text), one["id"]
+    manifest = json.loads(package_files(signed)["package/package.json"])
+    assert manifest["author"] == "Invented Hospital"
+    assert manifest["dependencies"]["hl7.fhir.uv.sdc"]
+    assert "Drafts" not in manifest["description"]

@@ -17,7 +17,7 @@ from adapter.fhir.json import dumps
 from adapter.run import run
 from adapter.run.extract import Extract
 from adapter.write.phenopackets import _more, excluded_by, phenopacket, with_metadata
-from adapter.write.tables import Known
+from adapter.write.tables import TabledExam
 from every_answer import every_exam
 from phenopackets import Phenopacket
 
@@ -28,7 +28,7 @@ MADE = datetime(2026, 11, 28, tzinfo=UTC)
 def packet(catalogue: Catalogue, *findings: Finding) -> Phenopacket:
     base = every_exam(catalogue)[0]
     exam = Exam(details=base.details, newborn=base.newborn, findings=findings)
-    return Parse(dumps(with_metadata(phenopacket(Known(exam, catalogue)), catalogue, MADE)), Phenopacket())
+    return Parse(dumps(with_metadata(phenopacket(TabledExam(exam, catalogue)), catalogue, MADE)), Phenopacket())
 
 
 def told(found: Phenopacket) -> list[tuple[str, bool, list[str]]]:
@@ -39,7 +39,7 @@ def test_every_exam_is_one_that_the_official_package_reads(every: list[Exam], ca
     terms = {code.code: code.display for _, code in catalogue.codes() if code.system == "hpo"}
     seen = set()
     for exam in every:
-        made = with_metadata(phenopacket(Known(exam, catalogue)), catalogue, MADE)
+        made = with_metadata(phenopacket(TabledExam(exam, catalogue)), catalogue, MADE)
         read = Parse(dumps(made), Phenopacket())
         assert read.meta_data.phenopacket_schema_version.startswith("2.")
         assert {one.namespace_prefix for one in read.meta_data.resources} == {"HP"}

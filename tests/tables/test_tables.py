@@ -260,10 +260,12 @@ def test_a_repeated_reading_leaves_the_latest_and_says_so(catalogue: Catalogue, 
 @drawn(10)
 def test_tells_are_the_tell_list(data: st.DataObject) -> None:
     exam = data.draw(exams(CATALOGUE))
-    from adapter.write.tables import Known
+    from adapter.write.tables import TabledExam
 
-    known = Known(exam, CATALOGUE)
+    tabled = TabledExam(exam, CATALOGUE)
     found = rows("tells", [exam], CATALOGUE)
-    assert [(one["words"], one["rule"]) for one in found] == [(tell.words, tell.rule) for tell in known.tells]
+    assert [(one["words"], one["rule"]) for one in found] == [
+        (tell.words, tell.rule) for tell in tabled.notifications
+    ]
     ids = {one["finding_id"] for one in rows("findings", [exam], CATALOGUE)}
     assert all(name in ids for one in found for name in (one["rests_on"] or "").split(";") if name)

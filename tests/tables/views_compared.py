@@ -18,7 +18,7 @@ from typing import Any
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.read import read_captures
-from adapter.write.tables import TABLES, Known
+from adapter.write.tables import TABLES, TabledExam
 from tests.extracts import written_at_once
 from tests.outside.judges import CACHE, MEDPLUM_PACKAGES
 from tests.tables.view_runners import Rows, by_medplum
@@ -59,7 +59,7 @@ def ours(view: str, exams: Iterable[Exam], catalogue: Catalogue) -> dict[tuple[A
     names = [column.name for column in table.columns(catalogue)]
     found = {}
     for exam in exams:
-        for cells in table.rows(Known(exam, catalogue), catalogue):
+        for cells in table.rows(TabledExam(exam, catalogue), catalogue):
             row = dict(zip(names, cells, strict=True))
             if view == "newborn_findings":
                 row["total"] = row["number"] if row["item_type"] == "score" else None

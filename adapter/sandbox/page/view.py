@@ -41,7 +41,7 @@ class Cell:
 
 
 @dataclass(slots=True)
-class Line:
+class PageLine:
     """What was asked, and the answers: of one side each, or of no side."""
 
     label: str
@@ -53,12 +53,12 @@ class Section:
     """A region of the body: its lines, and what is missing from it."""
 
     title: str
-    lines: list[Line]
+    lines: list[PageLine]
     not_recorded: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
-class ExamView:
+class ShownExam:
     """An exam. ``tells`` are what must be told, each with its name in ``TELLS``; ``complete_known`` says whether it
     could be found out what was not recorded."""
 
@@ -83,7 +83,7 @@ class ExamView:
         return sum(len(section.not_recorded) for section in self.sections)
 
 
-def exam_view(report: Json, around: Sequence[Json], catalogue: Catalogue) -> ExamView:
+def exam_view(report: Json, around: Sequence[Json], catalogue: Catalogue) -> ShownExam:
     """The exam of a DiagnosticReport; ``around`` are the resources that it leads to, as the server holds them."""
     held = {f"{r['resourceType']}/{r['id']}": r for r in (report, *around)}
     sections, keys = [], []
@@ -100,7 +100,7 @@ def exam_view(report: Json, around: Sequence[Json], catalogue: Catalogue) -> Exa
         sections[keys.index(region)].not_recorded.append(what)
     told, remarks = _conclusion(report.get("conclusion", ""))
     period = report.get("effectivePeriod", {})
-    return ExamView(
+    return ShownExam(
         title=words(report.get("code")),
         status=report.get("status", "unknown"),
         when=moment(report.get("effectiveDateTime") or period.get("start") or ""),
@@ -113,14 +113,14 @@ def exam_view(report: Json, around: Sequence[Json], catalogue: Catalogue) -> Exa
     )
 
 
-def lines_of(observations: Iterable[Json]) -> list[Line]:
+def lines_of(observations: Iterable[Json]) -> list[PageLine]:
     """Observations by their question, those of the two sides in one line."""
-    lines: dict[str, Line] = {}
+    lines: dict[str, PageLine] = {}
     for observation in observations:
         label = words(observation.get("code"))
         details = _details(observation)
         side = _first_code(details.get("side"))
-        line = lines.setdefault(label, Line(label))
+        line = lines.setdefault(label, PageLine(label))
         line.cells.setdefault(side if side in SIDES else "", []).append(_cell(observation, details))
     return list(lines.values())
 

@@ -27,7 +27,7 @@ from adapter.send.failures import (
     Unreachable,
     problem,
 )
-from adapter.send.message import Letter, Message, Part, Receipt
+from adapter.send.message import Letter, Message, MessagePart, Receipt
 from adapter.send.mllp.acknowledgement import Acknowledgement, NotAccepted, accepted, wanted_of
 from adapter.send.mllp.connection import Connection, NoAcknowledgement
 from adapter.send.outbox import OutboxRow, State
@@ -106,7 +106,9 @@ class MllpTransport:
         except (NotAccepted, Unreachable) as error:
             raise self._undelivered(letter, error) from None
         remarks = _redaction(letter).remarks(found.problems)
-        return Receipt(_in_words(found, remarks), (Part(f"ORU^R01 {control_id}", found.code, problems=remarks),))
+        return Receipt(
+            _in_words(found, remarks), (MessagePart(f"ORU^R01 {control_id}", found.code, problems=remarks),)
+        )
 
     def _undelivered(self, letter: Letter, error: NotAccepted | Unreachable) -> Undelivered:
         """What is done (:mod:`adapter.send.mllp.acknowledgement`), and what the receiver says (MSA, ERR)."""

@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import Self
 
 from adapter.problems import Problem
-from adapter.send.message import Message, Part
+from adapter.send.message import Message, MessagePart
 from adapter.send.outbox.arrived import Arrived, histories
 from adapter.send.outbox.rows import (
     COLUMNS,
@@ -188,7 +188,7 @@ class Ledger:
     def _shared(self, seq: int) -> list[str]:
         return [name for (name,) in self._db.execute("SELECT name FROM shared WHERE seq = ?", (seq,))]
 
-    def _end(self, seq: int, state: State, reasons: Sequence[Problem], parts: Sequence[Part]) -> None:
+    def _end(self, seq: int, state: State, reasons: Sequence[Problem], parts: Sequence[MessagePart]) -> None:
         self._db.execute(
             "UPDATE message SET state = ?, owner = NULL, reasons = ?, parts = ?, ended = ? WHERE seq = ?",
             (state, problems_text(reasons), parts_text(parts), moment(), seq),

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from adapter.problems import Problem
 from adapter.send.failures import problem
-from adapter.send.message import NOTHING_SAID, Letter, Message, Part, Receipt
+from adapter.send.message import NOTHING_SAID, Letter, Message, MessagePart, Receipt
 from adapter.send.outbox.arrived import note
 from adapter.send.outbox.ledger import Ledger, moment
 from adapter.send.outbox.owners import Owners
@@ -178,7 +178,7 @@ class Outbox(Ledger):
                 ),
             )
 
-    def dead(self, letter: Letter, reasons: Sequence[Problem], parts: Sequence[Part] = ()) -> None:
+    def dead(self, letter: Letter, reasons: Sequence[Problem], parts: Sequence[MessagePart] = ()) -> None:
         """It is given up, with the reasons."""
         with self._change():
             self._end(letter.seq, State.DEAD, reasons, parts)
@@ -230,7 +230,7 @@ class Outbox(Ledger):
             else:
                 self._db.execute("UPDATE message SET state = 'waiting', owner = NULL, due = 0 WHERE seq = ?", (seq,))
 
-    def _before(self, target: str, message: Message) -> tuple[Part, ...]:
+    def _before(self, target: str, message: Message) -> tuple[MessagePart, ...]:
         """What the receiver said of versions of the exam that were sent."""
         sql = "SELECT parts FROM message WHERE target = ? AND root = ? AND state = 'sent' ORDER BY seq"
         found = self._db.execute(sql, (target, message.root)).fetchall()

@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.message import Message, Part
+from adapter.send.message import Message, MessagePart
 
 
 class State(StrEnum):
@@ -43,7 +43,7 @@ class OutboxRow:
     attempts: int
     due: float
     reasons: tuple[Problem, ...]
-    parts: tuple[Part, ...]
+    parts: tuple[MessagePart, ...]
     digest: str
     queued: str
     ended: str | None
@@ -77,15 +77,15 @@ def problems(text: str) -> tuple[Problem, ...]:
     )
 
 
-def parts_text(found: Sequence[Part]) -> str:
+def parts_text(found: Sequence[MessagePart]) -> str:
     """What a receiver said, as it is stored."""
     return json.dumps([[p.name, p.answer, p.place, p.version, problems_text(p.problems)] for p in found])
 
 
-def parts(text: str) -> tuple[Part, ...]:
+def parts(text: str) -> tuple[MessagePart, ...]:
     """What a receiver said, as it was stored."""
     return tuple(
-        Part(name, answer, place, version, problems(remarks))
+        MessagePart(name, answer, place, version, problems(remarks))
         for name, answer, place, version, remarks in json.loads(text)
     )
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from adapter.derive.view import ExamView
 from adapter.document import Block, Bullets, Column, Heading, Paragraph, Row, Table, Tone, say
-from adapter.write.account.gathered import Account
 
 _COLUMNS = (Column("Changes", 2), Column("Finding", 6), Column("Since exam", 2))
 _ORDER = ("new", "changed", "not looked at again", "still not examined", "resolved")
 _TONES = {"new": Tone.MARKED, "changed": Tone.MARKED, "not looked at again": Tone.NOTED}
 
 
-def comparison(account: Account) -> list[Block]:
+def comparison(view: ExamView) -> list[Block]:
     """Changes, what is worse first, and trends; nothing where no earlier exam was given."""
-    found = account.changes
+    found = view.changes
     if found is None:
         return []
     blocks: list[Block] = []

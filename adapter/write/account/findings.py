@@ -7,19 +7,14 @@ from itertools import pairwise
 from adapter.catalogue import Flag, Item, ItemType, Meaning, Range
 from adapter.derive import (
     Computed,
-    Evidence,
-    component_judgement,
-    component_numbers,
-    expected_range,
-    missing_signs,
-    score_total,
+    FindingView,
     span_in_words,
-    value_in_words,
 )
+from adapter.derive.view import ExamView
 from adapter.document import Block, Column, Row, Run, Table, Text, Tone, say
-from adapter.exam import At, Finding, Quantities, Quantity, Score, Side, Urgency
+from adapter.exam import Side, Urgency, ValueKind
+from adapter.write.account.clock import moment, time_of
 from adapter.write.account.gaps import place_of
-from adapter.write.account.gathered import Account, moment, time_of
 from adapter.write.account.sources import Sources
 
 _COLUMNS = (
@@ -33,9 +28,9 @@ _FLAGS = {Flag.LOW: "low", Flag.LOW_CRITICAL: "very low", Flag.HIGH: "high", Fla
 _BOTH = "left and right"
 
 
-def region_table(account: Account, region: str, sources: Sources | None = None) -> list[Block]:
+def region_table(view: ExamView, region: str, sources: Sources | None = None) -> list[Block]:
     """What was found in a region; nothing where nothing was. ``sources`` numbers the sources of ranges."""
-    found = account.of_region(region)
+    found = view.examined_in(region)
     if not found:
         return []
     rows = []
@@ -46,12 +41,12 @@ def region_table(account: Account, region: str, sources: Sources | None = None) 
             alike = None
             continue
         alike = after if after is not None and _same_but_side(one, after) else None
-        rows.append(_row(one, account, sources, _BOTH if alike else None))
-    label = account.catalogue.regions[region].label
+        rows.append(_row(one, view, sources, _BOTH if alike else None))
+    label = view.catalogue.regions[region].label
     return [Table(label, (Column(label, 3), *_COLUMNS), tuple(rows))]
 
 
-def _same_but_side(one: Evidence, other: Evidence) -> bool:
+def _same_but_side(one: FindingView, other: FindingView) -> bool:
     """Whether two findings are of the two sides of an item, and otherwise alike."""
     sides = {one.finding.side, other.finding.side}
     if sides != {Side.LEFT, Side.RIGHT} or one.computed or other.computed:
@@ -59,29 +54,27 @@ def _same_but_side(one: Evidence, other: Evidence) -> bool:
     return one.finding.model_copy(update={"side": None}) == other.finding.model_copy(update={"side": None})
 
 
-def _row(one: Evidence, account: Account, sources: Sources | None, side: str | None) -> Row:
+def _row(one: FindingView, view: ExamView, sources: Sources | None, side: str | None) -> Row:
     finding, item, judged = one.finding, one.item, one.judged
-    where = place_of(finding, account)
+    where = place_of(finding, view)
     if side is not None:
-        alone = place_of(finding.model_copy(update={"side": None}), account)
+        alone = place_of(finding.model_copy(update={"side": None}), view)
         where = ", ".join(filter(None, (side, alone)))
     tone = _TONES[judged.meaning] if judged else Tone.PLAIN
-    found = say(Run(value_of(finding, item, account), _tone_of_value(tone)), _converted(one, account))
-    return Row((say(item.label), say(where), found, _means(one), _how(one, account, sources)), tone)
+    found = say(Run(_value(one), _tone_of_value(tone)), _converted(one))
+    return Row((say(item.label), say(where), found, _means(one), _how(one, view, sources)), tone)
 
 
-def value_of(finding: Finding, item: Item, account: Account) -> str:
+def _value(one: FindingView) -> str:
     """What was found; a moment as people read it."""
-    if isinstance(finding.value, At):
-        return moment(finding.value.time)
-    return value_in_words(finding, item, account.catalogue)
+    return moment(one.moment) if one.moment is not None else one.value_words
 
 
 def _tone_of_value(tone: Tone) -> Tone:
     return Tone.STRONG if tone is Tone.MARKED else Tone.PLAIN
 
 
-def _means(one: Evidence) -> Text:
+def _means(one: FindingView) -> Text:
     """In words, so that nothing rests on colour or on the bar."""
     judged = one.judged
     if judged is None:
@@ -99,24 +92,20 @@ def _means(one: Evidence) -> Text:
 _TELL = {Urgency.NONE: "", Urgency.TELL: "; tell", Urgency.TELL_SOON: "; tell this shift"}
 
 
-def _converted(one: Evidence, account: Account) -> str:
+def _converted(one: FindingView) -> str:
     """The value in the item's unit, where it was captured in another."""
-    value, item, catalogue = one.finding.value, one.item, account.catalogue
-    if isinstance(value, Quantity) and item.unit is not None:
-        unit = catalogue.units.find(value.unit)
-        if value.plus is not None or unit is None or unit.ucum != item.unit:
-            sign = value.comparator or ""
-            return f" = {sign}{catalogue.amount(value, item):f}{catalogue.units.shown(item.unit)}"
-    if isinstance(value, Quantities) and item.unit is not None:
-        unit = catalogue.units.find(value.unit)
-        if unit is None or unit.ucum != item.unit:
-            numbers = "/".join(f"{number:f}" for number in component_numbers(value, item, catalogue).values())
-            return f" = {numbers}{catalogue.units.shown(item.unit)}"
+    item, units = one.item, one.facts.catalogue.units
+    if item.unit is None:
+        return ""
+    if one.captured and (len(one.captured) > 1 or one.captured[0].unit != item.unit):
+        return f" = {one.comparator or ''}{one.number:f}{units.shown(item.unit)}"
+    if any(part.captured is not None and part.captured.unit != item.unit for part in one.parts):
+        return f" = {'/'.join(f'{part.number:f}' for part in one.parts)}{units.shown(item.unit)}"
     return ""
 
 
-def _how(one: Evidence, account: Account, sources: Sources | None) -> Text:
-    finding, catalogue = one.finding, account.catalogue
+def _how(one: FindingView, view: ExamView, sources: Sources | None) -> Text:
+    finding, catalogue = one.finding, view.catalogue
     parts = []
     if one.computed is not None:
         parts.append(_made_by(one.computed, sources))
@@ -127,10 +116,10 @@ def _how(one: Evidence, account: Account, sources: Sources | None) -> Text:
     if finding.counted_seconds is not None:
         parts.append(f"counted for {finding.counted_seconds:f} s")
     if finding.observed_at is not None:
-        parts.append(f"at {time_of(finding.observed_at, account.exam)}")
+        parts.append(f"at {time_of(finding.observed_at, view.exam)}")
     if finding.urgency is not None and finding.urgency is not Urgency.NONE:
         parts.append("marked to be told by the examiner")
-    parts += _ranges(one, account, sources)
+    parts += _ranges(one, view, sources)
     note = f"{chr(10) if parts else ''}{finding.note}" if finding.note else ""
     return say(Run("; ".join(parts), Tone.QUIET), note)
 
@@ -143,35 +132,24 @@ def _made_by(computed: Computed, sources: Sources | None) -> str:
     return f"by a rule{number}" if computed.urgency is not None else f"computed by {maker}{number}"
 
 
-def _ranges(one: Evidence, account: Account, sources: Sources | None) -> list[str]:
+def _ranges(one: FindingView, view: ExamView, sources: Sources | None) -> list[str]:
     """The expected range in force, of each number where there are several, and where it is from."""
-    finding, item = one.finding, one.item
-    if isinstance(finding.value, Quantities):
-        found = []
-        for name, number in component_numbers(finding.value, item, account.catalogue).items():
-            component = item.component(name)
-            label = component.label if component else name
-            judged = component_judgement(finding, name, number, item, account.exam, account.catalogue)
-            said = f"{label} {_FLAGS.get(judged.flag, judged.meaning.value)}" if judged else ""
-            expected = _expected(finding, item, account, sources, name)
-            found += [", ".join(filter(None, (said, expected)))] if said or expected else []
-        return found
-    if not isinstance(finding.value, Quantity | Score | At):
-        return []
-    expected = _expected(finding, item, account, sources)
-    return [expected] if expected else []
+    found = []
+    for part in one.parts if one.kind is ValueKind.QUANTITIES else ():
+        said = f"{part.label} {_FLAGS.get(part.judged.flag, part.judged.meaning.value)}" if part.judged else ""
+        found.append(", ".join(filter(None, (said, _expected(part.expected, one.item, view, sources)))))
+    if one.kind in (ValueKind.QUANTITY, ValueKind.SCORE, ValueKind.MOMENT):
+        found.append(_expected(one.expected, one.item, view, sources))
+    return [line for line in found if line]
 
 
-def _expected(
-    finding: Finding, item: Item, account: Account, sources: Sources | None, component: str | None = None
-) -> str:
-    expected = expected_range(finding, item, account.exam, account.catalogue, component)
-    return f"range {in_force(expected, item, account)}{_source(expected, sources)}" if expected else ""
+def _expected(band: Range | None, item: Item, view: ExamView, sources: Sources | None) -> str:
+    return f"range {in_force(band, item, view)}{_source(band, sources)}" if band else ""
 
 
-def in_force(band: Range, item: Item, account: Account) -> str:
+def in_force(band: Range, item: Item, view: ExamView) -> str:
     """A range with the item's unit."""
-    return f"{span_in_words(band)}{account.catalogue.units.shown(item.unit) if item.unit else ''}"
+    return f"{span_in_words(band)}{view.catalogue.units.shown(item.unit) if item.unit else ''}"
 
 
 def _source(band: Range, sources: Sources | None) -> str:
@@ -181,30 +159,21 @@ def _source(band: Range, sources: Sources | None) -> str:
 _SIGN_COLUMNS = (Column("Sign", 4), Column("Given", 5), Column("Points", 1))
 
 
-def score_tables(account: Account) -> list[Block]:
+def score_tables(view: ExamView) -> list[Block]:
     """Each scored instrument with its signs and points; without a total it says which signs are missing."""
     return [
-        _score_table(one, account)
-        for one in account.pool
-        if isinstance(one.finding.value, Score) and one.item.type is ItemType.SCORE and one.finding.value.signs
+        _score_table(one)
+        for one in view.findings
+        if one.kind is ValueKind.SCORE and one.item.type is ItemType.SCORE and one.parts
     ]
 
 
-def _score_table(one: Evidence, account: Account) -> Table:
-    score, item = one.finding.value, one.item
-    assert isinstance(score, Score)
-    rows = []
-    for sign_id, answer_id in score.signs.items():
-        sign = item.sign(sign_id)
-        assert sign is not None, f"{item.id} has no sign {sign_id}"
-        answer = next(answer for answer in sign.answers if answer.id == answer_id)
-        rows.append(Row((say(sign.label), say(answer.label), say(str(answer.points)))))
-    total = score_total(score, item)
-    missing = missing_signs(score, item)
-    said = f"total {total}" if total is not None else "no total"
-    lacking = f"; without {', '.join(missing)}" if missing else ""
+def _score_table(one: FindingView) -> Table:
+    rows = tuple(Row((say(part.label), say(part.answer_label or ""), say(f"{part.number:f}"))) for part in one.parts)
+    said = f"total {one.total}" if one.total is not None else "no total"
+    lacking = f"; without {', '.join(one.missing)}" if one.missing else ""
     at = f", {moment(one.finding.observed_at)}" if one.finding.observed_at else ""
-    return Table(f"{item.label}: {said}{lacking}{at}", _SIGN_COLUMNS, tuple(rows))
+    return Table(f"{one.item.label}: {said}{lacking}{at}", _SIGN_COLUMNS, rows)
 
 
 __all__ = ["in_force", "region_table", "score_tables"]

@@ -8,8 +8,8 @@ from adapter.catalogue import GrowthReference, Measure
 from adapter.derive import gestation_weeks
 from adapter.derive.growth import centile_curves
 from adapter.derive.size import measured
+from adapter.derive.view import ExamView
 from adapter.document import Beside, Block, Curve, Plot
-from adapter.write.account.gathered import Account
 
 _UNITS = {"weight": "g", "length": "cm", "head_circumference": "cm"}
 _Placed = tuple[Measure, str, str, tuple[str, ...]]
@@ -20,35 +20,35 @@ _AT_BIRTH: tuple[_Placed, ...] = (
 )
 
 
-def growth_plots(account: Account) -> list[Block]:
+def growth_plots(view: ExamView) -> list[Block]:
     """The plots there are points for; centiles only where the site has a reference and it speaks of this infant."""
-    plots = [_over_time(name, points, account) for name, points in account.series.items() if len(points) > 1]
-    reference = account.catalogue.growth_reference
+    plots = [_over_time(name, points, view) for name, points in view.growth.items() if len(points) > 1]
+    reference = view.catalogue.growth_reference
     if reference is not None:
-        plots += [plot for one in _AT_BIRTH if (plot := _at_birth(one, reference, account)) is not None]
+        plots += [plot for one in _AT_BIRTH if (plot := _at_birth(one, reference, view)) is not None]
     return [Beside(tuple(plots))] if plots else []
 
 
-def _over_time(name: str, points: tuple[tuple[Decimal, Decimal], ...], account: Account) -> Plot:
-    label, unit = account.catalogue.items[name].label, _UNITS[name]
+def _over_time(name: str, points: tuple[tuple[Decimal, Decimal], ...], view: ExamView) -> Plot:
+    label, unit = view.catalogue.items[name].label, _UNITS[name]
     days = tuple(((hours / 24).quantize(Decimal("0.1"), ROUND_HALF_UP), value) for hours, value in points)
     said = "; ".join(f"{value:f} {unit} at {hours.quantize(Decimal('0.1')):f} h" for hours, value in points)
     return Plot(label, "days of life", unit, (Curve(label, days),), f"{label}: {said}.")
 
 
-def _at_birth(one: _Placed, reference: GrowthReference, account: Account) -> Plot | None:
+def _at_birth(one: _Placed, reference: GrowthReference, view: ExamView) -> Plot | None:
     """Where a measurement at birth lies among the reference's centiles, if the reference placed it."""
     measure, item_id, unit, placed_by = one
-    found = measured(account.exam, item_id, unit, account.catalogue)
-    weeks = gestation_weeks(account.exam)
-    placed = any(made.computed is not None and made.item.id in placed_by for made in account.pool)
+    found = measured(view.exam, item_id, unit, view.catalogue)
+    weeks = gestation_weeks(view.exam)
+    placed = any(made.computed is not None and made.item.id in placed_by for made in view.findings)
     if found is None or weeks is None or not placed:
         return None
-    label = account.catalogue.items[item_id].label
+    label = view.catalogue.items[item_id].label
     at = weeks.quantize(Decimal("0.1"), ROUND_HALF_UP)
     curves = [
         Curve(f"{centile:f}", tuple((Decimal(days) / 7, value) for days, value in points), dots=False)
-        for centile, points in centile_curves(reference, measure, account.exam.newborn.sex).items()
+        for centile, points in centile_curves(reference, measure, view.exam.newborn.sex).items()
     ]
     alt = (
         f"{label}: {found[1]:f} {unit} at {at:f} weeks, among the centiles "

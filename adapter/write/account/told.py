@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from adapter.derive import NOTHING, TITLES, Evidence, Tell, sections, unjudged
+from adapter.derive import NOTHING, TITLES, FindingView, Tell, sections
+from adapter.derive.view import ExamView
 from adapter.document import Block, Bullets, Notice, Paragraph, Tone, say
 from adapter.exam import Status, Urgency
-from adapter.write.account.gathered import Account
 from adapter.write.account.sources import Sources
 
 _TONES = {
@@ -18,30 +18,29 @@ _TONES = {
 }
 
 
-def tell_notices(account: Account, sources: Sources | None = None) -> list[Block]:
+def tell_notices(view: ExamView, sources: Sources | None = None) -> list[Block]:
     """The list, most urgent first; an empty one says how little it says. A retracted exam has none.
 
     ``sources`` numbers the sources, which else stand in each line.
     """
-    if account.exam.details.status is Status.ENTERED_IN_ERROR:
+    if view.exam.details.status is Status.ENTERED_IN_ERROR:
         return [Paragraph(say("A withdrawn exam has nothing to tell."))]
     blocks: list[Block] = []
-    if all(tell.urgency is Urgency.NONE for tell in account.tells):
+    if all(tell.urgency is Urgency.NONE for tell in view.notifications):
         text = f"{NOTHING[0].upper()}{NOTHING[1:]}. Not examined and not recorded are not normal."
         blocks.append(Paragraph(say(text), Tone.STRONG))
-    for urgency, tells in sections(account.tells):
+    for urgency, tells in sections(view.notifications):
         title = TITLES[urgency]
         lines = tuple(block for tell in tells for block in _line(tell, sources))
         blocks.append(Notice(f"{title[0].upper()}{title[1:]} ({len(tells)})", lines, _TONES[urgency]))
-    not_judged = unjudged(account.pool)
-    if not_judged:
+    if not_judged := view.not_judged:
         lines = tuple(block for reason, ones in not_judged for block in _not_judged(reason, ones))
         count = sum(len(ones) for _, ones in not_judged)
         blocks.append(Notice(f"Not judged: neither expected nor abnormal ({count})", lines, Tone.QUIET))
     return blocks
 
 
-def _not_judged(reason: str, ones: Sequence[Evidence]) -> list[Block]:
+def _not_judged(reason: str, ones: Sequence[FindingView]) -> list[Block]:
     return [Paragraph(say(reason), Tone.QUIET), Bullets(tuple(say(one.words) for one in ones))]
 
 

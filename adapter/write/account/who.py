@@ -7,9 +7,10 @@ from urllib.parse import urlsplit
 
 from adapter.catalogue import Catalogue
 from adapter.derive import age_in_words
+from adapter.derive.view import ExamView
 from adapter.document import Block, Fields, Notice, Paragraph, Run, Text, Tone, say
 from adapter.exam import Exam, Identifier, Status
-from adapter.write.account.gathered import Account, moment
+from adapter.write.account.clock import moment
 
 _NO_NAME = "Newborn without a recorded name"
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
@@ -31,13 +32,13 @@ def _birth_order(exam: Exam) -> str:
     return f"{_ORDINALS[order.order - 1]} of {order.of}" if order.of else f"{_ORDINALS[order.order - 1]} born"
 
 
-def about_newborn(account: Account) -> Fields:
+def about_newborn(view: ExamView) -> Fields:
     """Name, identifiers, sex, birth, order, age and gestation."""
-    exam = account.exam
+    exam = view.exam
     newborn = exam.newborn
     pairs = [
         ("Newborn", say(Run(newborn.shown_name or _NO_NAME, Tone.STRONG))),
-        ("Identifiers", _identifiers(newborn.identifiers, account)),
+        ("Identifiers", _identifiers(newborn.identifiers, view)),
         ("Sex", say(newborn.sex.value)),
         ("Born", say(moment(newborn.birth_time))),
     ]
@@ -45,22 +46,22 @@ def about_newborn(account: Account) -> Fields:
         pairs.append(("Birth order", say(Run(f"{_birth_order(exam)}, multiple birth", Tone.STRONG))))
     pairs.append(("Age", say(age_in_words(exam))))
     if newborn.gestation is not None and newborn.gestation.method is not None:
-        pairs.append(("Gestation by", say(account.catalogue.methods[newborn.gestation.method].label)))
+        pairs.append(("Gestation by", say(view.catalogue.methods[newborn.gestation.method].label)))
     return Fields(tuple(pairs))
 
 
-def about_mother(account: Account) -> list[Block]:
+def about_mother(view: ExamView) -> list[Block]:
     """The mother under her own name; nothing where the record does not name her."""
-    mother = account.exam.newborn.mother
+    mother = view.exam.newborn.mother
     if mother is None:
         return []
     name = say(mother.shown_name) if mother.shown_name else say("name not recorded")
-    return [Fields((("Mother", name), ("Her identifiers", _identifiers(mother.identifiers, account))))]
+    return [Fields((("Mother", name), ("Her identifiers", _identifiers(mother.identifiers, view))))]
 
 
-def about_exam(account: Account) -> Fields:
+def about_exam(view: ExamView) -> Fields:
     """Kind, id, times, place, encounter and examiners."""
-    details, catalogue = account.exam.details, account.catalogue
+    details, catalogue = view.exam.details, view.catalogue
     until = f" to {moment(details.ended)}" if details.ended else ""
     pairs = [
         ("Exam", say(catalogue.kinds[details.kind].label)),
@@ -69,18 +70,18 @@ def about_exam(account: Account) -> Fields:
         ("When", say(moment(details.started) + until)),
     ]
     for examiner in details.examiners:
-        number = identifier_in_words(examiner.identifier, account.catalogue) if examiner.identifier else None
+        number = identifier_in_words(examiner.identifier, view.catalogue) if examiner.identifier else None
         known = ", ".join(filter(None, (examiner.shown_name, number)))
         pairs.append(("Examiner", say(f"{known} ({catalogue.roles[examiner.role].label})")))
     if details.place is not None:
         pairs.append(("Place", say(details.place)))
     if details.encounter is not None:
-        pairs.append(("Encounter", say(identifier_in_words(details.encounter, account.catalogue))))
+        pairs.append(("Encounter", say(identifier_in_words(details.encounter, view.catalogue))))
     return Fields(tuple(pairs))
 
 
-def _identifiers(identifiers: Iterable[Identifier], account: Account) -> Text:
-    return say("\n".join(identifier_in_words(identifier, account.catalogue) for identifier in identifiers))
+def _identifiers(identifiers: Iterable[Identifier], view: ExamView) -> Text:
+    return say("\n".join(identifier_in_words(identifier, view.catalogue) for identifier in identifiers))
 
 
 def identifier_in_words(identifier: Identifier, catalogue: Catalogue) -> str:
@@ -92,9 +93,9 @@ def identifier_in_words(identifier: Identifier, catalogue: Catalogue) -> str:
     return f"{identifier.value} ({short.get(identifier.system, known)})"
 
 
-def standing(account: Account) -> list[Block]:
+def standing(view: ExamView) -> list[Block]:
     """What must be known before anything else is read: that the record was amended, or is in error."""
-    details = account.exam.details
+    details = view.exam.details
     if details.status is Status.FINAL:
         return []
     reason = Paragraph(say(f"Reason: {details.reason}"))

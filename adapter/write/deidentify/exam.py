@@ -14,7 +14,7 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.exam import At, Exam, ExamDetails, Examiner, Finding, Identifier, Mother, Newborn
 from adapter.write.deidentify.keys import Pseudonyms
-from adapter.write.deidentify.policy import Policy
+from adapter.write.deidentify.policy import DeidentificationPolicy
 
 WITHHELD = "[text withheld]"
 """Stands where a finding was answered in words that were taken out: it was examined, and that is kept."""
@@ -22,12 +22,14 @@ WITHHELD = "[text withheld]"
 Move = Callable[[datetime], datetime]
 
 
-def deidentify(exam: Exam, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> tuple[Exam, Counter[str]]:
+def deidentify(
+    exam: Exam, policy: DeidentificationPolicy, pseudonyms: Pseudonyms, catalogue: Catalogue
+) -> tuple[Exam, Counter[str]]:
     """The exam as the policy wants it, and how often each thing was done: counts alone, never values."""
     return _Deidentified(exam, policy, pseudonyms, catalogue).exam()
 
 
-def family(exam: Exam, policy: Policy, catalogue: Catalogue) -> str:
+def family(exam: Exam, policy: DeidentificationPolicy, catalogue: Catalogue) -> str:
     """Whose dates move together, by an identifier: never to be written anywhere."""
     mother = exam.newborn.mother
     if policy.shift_by == "mother" and mother is not None:
@@ -41,7 +43,9 @@ def pseudonym_of_exam(exam_id: str, pseudonyms: Pseudonyms) -> str:
 
 
 class _Deidentified:
-    def __init__(self, exam: Exam, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
+    def __init__(
+        self, exam: Exam, policy: DeidentificationPolicy, pseudonyms: Pseudonyms, catalogue: Catalogue
+    ) -> None:
         self._exam, self._policy, self._pseudonyms, self._catalogue = exam, policy, pseudonyms, catalogue
         self._log: Counter[str] = Counter()
         self._move = self._mover()

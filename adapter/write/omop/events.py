@@ -15,11 +15,12 @@ from decimal import Decimal
 from typing import Any
 
 from adapter.catalogue import Item
-from adapter.derive import Evidence, age_hours, component_numbers, made_at, number
-from adapter.exam import At, Quantities, Quantity, Score, Status
+from adapter.derive import FindingView
+from adapter.derive.form import SCORE_UNIT, Part
+from adapter.exam import Status, ValueKind
 from adapter.write.omop.cdm import cdm
 from adapter.write.omop.concepts import NO_CONCEPT, Concept, Concepts
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import answer_codes, part_codes, question_codes
 
 _MEASURED = ("vital-signs", "laboratory")
@@ -40,7 +41,7 @@ class Unmapped:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class CdmRow:
     """One row for ``table``; keys, person and visit are put in later."""
 
     table: str
@@ -55,11 +56,11 @@ class LeftOut:
     reason: str
 
 
-def events(known: Known, concepts: Concepts, notes: bool = False) -> Iterator[Event | LeftOut]:
+def events(tabled: TabledExam, concepts: Concepts, notes: bool = False) -> Iterator[CdmRow | LeftOut]:
     """The rows of one exam; ``notes`` puts free text into note, else it is left out."""
-    retracted = known.exam.details.status is Status.ENTERED_IN_ERROR
+    retracted = tabled.exam.details.status is Status.ENTERED_IN_ERROR
     noted: set[tuple[str, str, datetime]] = set()
-    for one in known.pool:
+    for one in tabled.findings:
         if retracted:
             yield LeftOut("entered in error")
         elif one.finding.not_examined is not None:
@@ -67,49 +68,49 @@ def events(known: Known, concepts: Concepts, notes: bool = False) -> Iterator[Ev
         elif one.by_rule:
             yield LeftOut("what a rule says")
         else:
-            yield from _Rows(one, known, concepts, notes).rows(noted)
+            yield from _Rows(one, tabled, concepts, notes).rows(noted)
 
 
 class _Rows:
     """The rows of one finding."""
 
-    def __init__(self, one: Evidence, known: Known, concepts: Concepts, notes: bool) -> None:
-        self._one, self._known, self._concepts, self._notes = one, known, concepts, notes
-        self._made = on_the_wall(made_at(one.finding, one.item, known.exam), known)
+    def __init__(self, one: FindingView, tabled: TabledExam, concepts: Concepts, notes: bool) -> None:
+        self._one, self._tabled, self._concepts, self._notes = one, tabled, concepts, notes
+        self._made = on_the_wall(one.made_at, tabled)
 
-    def rows(self, noted: set[tuple[str, str, datetime]]) -> Iterator[Event | LeftOut]:
+    def rows(self, noted: set[tuple[str, str, datetime]]) -> Iterator[CdmRow | LeftOut]:
         """``noted``: the notes of the exam so far; several answers of one item carry the same one."""
-        finding, item, catalogue = self._one.finding, self._one.item, self._known.catalogue
-        value = finding.value
-        if isinstance(value, Quantities):
-            for part, amount in component_numbers(value, item, catalogue).items():
-                component = item.component(part)
-                label = component.label if component else part
-                loinc, snomed = part_codes(catalogue, item.id, part)
-                question = self._question(f"{item.id}.{part}", label, loinc, snomed)
-                yield self._number(question, amount, item.unit, f"{value.components[part]:f}")
-        elif isinstance(value, Quantity):
-            measured = number(finding, item, catalogue)
-            operator = self._concepts.id("operator", value.comparator.value) if value.comparator else None
-            digits = f"{value.comparator.value if value.comparator else ''}{value.value:f}"
-            yield self._number(self._own(), measured, item.unit, digits, operator)
-        elif isinstance(value, Score):
-            total = number(finding, item, catalogue)
-            if total is not None:
-                yield self._number(self._own(), total, "{score}", f"{total:f}")
-            yield from (LeftOut("sign of a score") for _ in value.signs)
-        elif isinstance(value, At):
-            yield self._number(self._own(), age_hours(self._known.exam, value.time).quantize(_HOUR), "h", "")
-        elif isinstance(value, str):
-            yield self._answer(item, value)
+        one, finding, item = self._one, self._one.finding, self._one.item
+        match one.kind:
+            case ValueKind.QUANTITIES:
+                yield from map(self._part, one.parts)
+            case ValueKind.QUANTITY:
+                sign = one.comparator.value if one.comparator else ""
+                operator = self._concepts.id("operator", sign) if sign else None
+                yield self._number(self._own(), one.number, item.unit, f"{sign}{one.digits:f}", operator)
+            case ValueKind.SCORE:
+                if one.number is not None:
+                    yield self._number(self._own(), one.number, SCORE_UNIT, f"{one.number:f}")
+                yield from (LeftOut("sign of a score") for _ in one.parts)
+            case ValueKind.MOMENT if one.moment_hours is not None:
+                yield self._number(self._own(), one.moment_hours.quantize(_HOUR), "h", "")
+            case ValueKind.ANSWER if finding.answer is not None:
+                yield self._answer(item, finding.answer)
         if finding.text is not None:
             yield self._text(finding.text)
         if finding.note is not None and (item.id, finding.note, self._made) not in noted:
             noted.add((item.id, finding.note, self._made))
             yield self._text(finding.note)
 
+    def _part(self, part: Part) -> CdmRow:
+        assert part.captured is not None, "a number of several was not captured"
+        item = self._one.item
+        codes = part_codes(self._tabled.catalogue, item.id, part.id)
+        question = self._question(f"{item.id}.{part.id}", part.label, *codes)
+        return self._number(question, part.number, item.unit, f"{part.captured.number:f}")
+
     def _own(self) -> tuple[Concept | None, str, tuple[Unmapped, ...]]:
-        finding, item, catalogue = self._one.finding, self._one.item, self._known.catalogue
+        finding, item, catalogue = self._one.finding, self._one.item, self._tabled.catalogue
         # The row is in the item's own unit, so the question is that of the item's own unit too.
         loinc, snomed = question_codes(
             catalogue, item.id, finding.side, finding.site, finding.method, None, finding.answer
@@ -124,13 +125,13 @@ class _Rows:
         missing = () if concept else (Unmapped("question", code, label, _published(loinc, snomed)),)
         return concept, code, missing
 
-    def _event(self, question: tuple[Concept | None, str, tuple[Unmapped, ...]], cells: dict[str, Any]) -> Event:
+    def _event(self, question: tuple[Concept | None, str, tuple[Unmapped, ...]], cells: dict[str, Any]) -> CdmRow:
         concept, code, missing = question
         finding, item = self._one.finding, self._one.item
         if concept is not None:
             table = concept.domain.lower()
         else:
-            measured = self._known.catalogue.category(item).value in _MEASURED
+            measured = self._tabled.catalogue.category(item).value in _MEASURED
             table = "measurement" if measured else "observation"
         where = [part for part in (finding.side and finding.side.value, finding.site) if part]
         more = cells.pop("unmapped", ())
@@ -146,7 +147,7 @@ class _Rows:
                 cells.pop(name, None)
         else:
             cells.pop("value_as_string", None)
-        return Event(table, cells, (*missing, *more))
+        return CdmRow(table, cells, (*missing, *more))
 
     def _number(
         self,
@@ -155,7 +156,7 @@ class _Rows:
         unit: str | None,
         captured: str,
         operator: int | None = None,
-    ) -> Event:
+    ) -> CdmRow:
         cells: dict[str, Any] = {"value_as_number": amount, "value_source_value": captured or None}
         if operator is not None:
             cells["operator_concept_id"] = operator
@@ -167,9 +168,9 @@ class _Rows:
             cells["unmapped"] = () if concept else (Unmapped("unit", unit, unit, f"ucum {unit}"),)
         return self._event(question, cells)
 
-    def _answer(self, item: Item, answer_id: str) -> Event:
+    def _answer(self, item: Item, answer_id: str) -> CdmRow:
         answer = item.answer(answer_id)
-        loinc, snomed = answer_codes(self._known.catalogue, item.id, answer_id) if answer else (None, None)
+        loinc, snomed = answer_codes(self._tabled.catalogue, item.id, answer_id) if answer else (None, None)
         concept = self._concepts.first("loinc", _split(loinc)) or self._concepts.first("snomed", _split(snomed))
         label = answer.label if answer else answer_id
         code = f"{item.id}.{answer_id}"
@@ -183,7 +184,7 @@ class _Rows:
         }
         return self._event(self._own(), cells)
 
-    def _text(self, text: str) -> Event | LeftOut:
+    def _text(self, text: str) -> CdmRow | LeftOut:
         if not self._notes:
             return LeftOut("free text")
         cells = {
@@ -197,7 +198,7 @@ class _Rows:
             "language_concept_id": NO_CONCEPT,
             "note_source_value": self._one.item.id,
         }
-        return Event("note", cells)
+        return CdmRow("note", cells)
 
 
 _HOUR = Decimal("0.0001")
@@ -217,9 +218,9 @@ def _longest_that_fits(texts: list[str], table: str) -> str:
     return next((text for text in texts if len(text) <= most), texts[-1])
 
 
-def on_the_wall(moment: datetime, known: Known) -> datetime:
+def on_the_wall(moment: datetime, tabled: TabledExam) -> datetime:
     """The CDM has no offsets: the local time, by one offset for all of a newborn's times, that of its birth.
 
     So no interval between two of them is wrong, where the clocks were changed in between or an exam was elsewhere.
     """
-    return moment.astimezone(known.exam.newborn.birth_time.tzinfo).replace(tzinfo=None)
+    return moment.astimezone(tabled.exam.newborn.birth_time.tzinfo).replace(tzinfo=None)

@@ -11,10 +11,10 @@ from typing import Any
 from adapter.exam import Status
 from adapter.write.omop.cdm import cdm
 from adapter.write.omop.concepts import NO_CONCEPT, Concepts
-from adapter.write.omop.events import Event, LeftOut, Unmapped, events, on_the_wall
+from adapter.write.omop.events import CdmRow, LeftOut, Unmapped, events, on_the_wall
 from adapter.write.tables.column import Row, Type
-from adapter.write.tables.known import Known
 from adapter.write.tables.spreadsheet import typed
+from adapter.write.tables.tabled import TabledExam
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,38 +80,38 @@ def _typed(table: str, row: list[Any]) -> Row:
     )
 
 
-def exam_rows(known: Known, concepts: Concepts, notes: bool = False) -> ExamRows:
+def exam_rows(tabled: TabledExam, concepts: Concepts, notes: bool = False) -> ExamRows:
     """The rows of one exam; ``notes``: with free text.
 
     Raises ``ValueError`` where a text is too long for its field.
     """
-    details = known.exam.details
-    encounter = known.identity.encounter(details.encounter).uuid
-    found = list(events(known, concepts, notes))
+    details = tabled.exam.details
+    encounter = tabled.identity.encounter(details.encounter).uuid
+    found = list(events(tabled, concepts, notes))
     left_out = Counter(one.reason for one in found if isinstance(one, LeftOut))
-    offset = known.exam.newborn.birth_time.utcoffset() or timedelta()
+    offset = tabled.exam.newborn.birth_time.utcoffset() or timedelta()
     minutes = int(offset.total_seconds() // 60)
-    made = ExamRows(known.identity.report().uuid, known.newborn_id, encounter, minutes, left_out=left_out)
+    made = ExamRows(tabled.identity.report().uuid, tabled.newborn_id, encounter, minutes, left_out=left_out)
     if details.status is Status.ENTERED_IN_ERROR:
         return made
-    kept = [one for one in found if isinstance(one, Event)]
+    kept = [one for one in found if isinstance(one, CdmRow)]
     return replace(
         made,
-        person=_person(known, concepts),
-        visit=_visit(known, concepts, [one.cells[f"{one.table}_datetime"] for one in kept]),
+        person=_person(tabled, concepts),
+        visit=_visit(tabled, concepts, [one.cells[f"{one.table}_datetime"] for one in kept]),
         rows=tuple((one.table, _without_keys(one)) for one in kept),
         unmapped=Counter(code for one in kept for code in one.unmapped),
     )
 
 
-def _without_keys(one: Event) -> Row:
+def _without_keys(one: CdmRow) -> Row:
     keys = {f"{one.table}_id": 0, "person_id": 0, "visit_occurrence_id": 0}
     return cdm()[one.table].row({**one.cells, **keys})
 
 
-def _person(known: Known, concepts: Concepts) -> Row:
-    newborn = known.exam.newborn
-    born = on_the_wall(newborn.birth_time, known)
+def _person(tabled: TabledExam, concepts: Concepts) -> Row:
+    newborn = tabled.exam.newborn
+    born = on_the_wall(newborn.birth_time, tabled)
     cells = {
         "person_id": 0,
         "gender_concept_id": concepts.id("gender", newborn.sex.value),
@@ -121,22 +121,22 @@ def _person(known: Known, concepts: Concepts) -> Row:
         "birth_datetime": born,
         "race_concept_id": NO_CONCEPT,
         "ethnicity_concept_id": NO_CONCEPT,
-        "person_source_value": known.newborn_id,
+        "person_source_value": tabled.newborn_id,
         "gender_source_value": newborn.sex.value,
         "gender_source_concept_id": NO_CONCEPT,
     }
     return cdm()["person"].row(cells)
 
 
-def _visit(known: Known, concepts: Concepts, made: list[datetime]) -> Row:
+def _visit(tabled: TabledExam, concepts: Concepts, made: list[datetime]) -> Row:
     """The visit of the exam: the ward's own encounter, which several exams may share, else the exam itself.
 
     It ends no earlier than the last of what was found (``made``).
     """
-    details = known.exam.details
-    began, ended = (on_the_wall(one, known) for one in (details.started, details.ended or details.started))
+    details = tabled.exam.details
+    began, ended = (on_the_wall(one, tabled) for one in (details.started, details.ended or details.started))
     ended = max([ended, *made])
-    kind = known.catalogue.kinds[details.kind].encounter_class
+    kind = tabled.catalogue.kinds[details.kind].encounter_class
     cells = {
         "visit_occurrence_id": 0,
         "person_id": 0,

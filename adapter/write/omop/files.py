@@ -19,8 +19,8 @@ from adapter.write.omop.keys import Keys
 from adapter.write.omop.vocabulary import Checked
 from adapter.write.tables.arrow import ParquetFile, arrow
 from adapter.write.tables.column import Row
-from adapter.write.tables.known import Known
 from adapter.write.tables.spreadsheet import CsvFile, cell
+from adapter.write.tables.tabled import TabledExam
 
 _ROWS = 50_000
 _WITHHELD = frozenset(
@@ -92,10 +92,10 @@ class OmopFiles:
         self.unmapped: Counter[Unmapped] = Counter()
         self.left_out: Counter[str] = Counter()
 
-    def add(self, exam: Exam | Known) -> None:
+    def add(self, exam: Exam | TabledExam) -> None:
         """Add the rows of one exam; of one that was entered in error only the count of what is left out."""
-        known = exam if isinstance(exam, Known) else Known(exam, self._catalogue)
-        self.add_rows(exam_rows(known, self._concepts, self._notes))
+        tabled = exam if isinstance(exam, TabledExam) else TabledExam(exam, self._catalogue)
+        self.add_rows(exam_rows(tabled, self._concepts, self._notes))
 
     def add_rows(self, exam: ExamRows) -> None:
         """Number the rows of an exam and add them."""

@@ -15,6 +15,7 @@ from adapter.write.package.conceptmaps import concept_maps
 from adapter.write.package.extensions import extension_definitions
 from adapter.write.package.names import Json, fhir_id
 from adapter.write.package.profiles import profile_definitions
+from adapter.write.package.publication import published
 from adapter.write.package.systems import capability_statement, naming_systems
 from adapter.write.package.valuesets import value_sets
 
@@ -23,7 +24,7 @@ __all__ = ["archived", "definitions", "package_files"]
 
 def definitions(catalogue: Catalogue) -> list[Json]:
     """Every resource that the package defines."""
-    return [
+    made = [
         *code_systems(catalogue),
         *value_sets(catalogue),
         *concept_maps(catalogue),
@@ -33,6 +34,7 @@ def definitions(catalogue: Catalogue) -> list[Json]:
         capability_statement(catalogue),
         *naming_systems(catalogue),
     ]
+    return [published(resource, catalogue) for resource in made]
 
 
 def package_files(catalogue: Catalogue, exams: Iterable[Exam] = ()) -> dict[str, bytes]:

@@ -15,9 +15,12 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import dumps
-from adapter.write.package.names import package_version
+from adapter.write.package.names import package_version, publisher
 
 Json = dict[str, Any]
+
+SDC = "4.0.0"
+"""The version of HL7 Structured Data Capture whose extensions the Questionnaires use."""
 
 _INDEXED = ("resourceType", "id", "url", "version", "kind", "type")
 
@@ -60,7 +63,7 @@ def _folder(folder: str, resources: list[Json]) -> dict[str, bytes]:
 
 def _manifest(catalogue: Catalogue) -> Json:
     settings = catalogue.settings
-    author = settings.organisation.name if settings.organisation else "newborn-exam-adapter"
+    draft = settings.publication.status == "draft"
     return {
         "name": settings.package,
         "version": package_version(catalogue),
@@ -70,12 +73,12 @@ def _manifest(catalogue: Catalogue) -> Json:
         "title": "Terminology and profiles of newborn examinations",
         "description": (
             "Code systems, value sets, concept maps, profiles, extensions and questionnaires of the newborn exam "
-            "adapter. Drafts that no clinician and no terminologist has signed. Names LOINC and SNOMED CT codes, "
-            "whose own licences hold."
+            f"adapter. {'Drafts that no clinician and no terminologist has signed. ' if draft else ''}"
+            "Names LOINC and SNOMED CT codes, whose own licences hold."
         ),
         "fhirVersions": ["4.0.1"],
-        "dependencies": {"hl7.fhir.r4.core": "4.0.1"},
-        "author": author,
+        "dependencies": {"hl7.fhir.r4.core": "4.0.1", "hl7.fhir.uv.sdc": SDC},
+        "author": publisher(catalogue),
         "license": "not-open-source",
         "directories": {"lib": "package", "example": "example"},
     }

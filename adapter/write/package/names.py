@@ -33,7 +33,7 @@ def package_version(catalogue: Catalogue) -> str:
 def conformance(kind: str, name: str, title: str, description: str, catalogue: Catalogue) -> Json:
     """The head that all conformance resources share.
 
-    ``experimental``, because no clinician and no terminologist has signed it.
+    ``draft`` and ``experimental`` as long as no clinician and no terminologist of the site has signed it.
     """
     settings = catalogue.settings
     head: Json = {
@@ -44,16 +44,23 @@ def conformance(kind: str, name: str, title: str, description: str, catalogue: C
         "version": package_version(catalogue),
         "name": computable(name),
         "title": title,
-        "status": "draft",
-        "experimental": True,
+        "status": settings.publication.status,
+        "experimental": settings.publication.status == "draft",
         "date": settings.policy.date,
-        "publisher": settings.organisation.name if settings.organisation else "newborn-exam-adapter",
+        "publisher": publisher(catalogue),
         "description": description,
     }
     if kind == "NamingSystem":
         for key in ("url", "version", "title", "experimental"):
             head.pop(key)
     return head
+
+
+def publisher(catalogue: Catalogue) -> str:
+    """Who stands for the package: as the site says, else its organisation, else the project."""
+    settings = catalogue.settings
+    organisation = settings.organisation.name if settings.organisation else "newborn-exam-adapter"
+    return settings.publication.publisher or organisation
 
 
 def url(kind: str, name: str, catalogue: Catalogue) -> str:

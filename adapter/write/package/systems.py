@@ -67,8 +67,6 @@ def naming_systems(catalogue: Catalogue) -> list[Json]:
         head = conformance("NamingSystem", f"identifier-{name}", words, f"{words}.", catalogue)
         unique = [{"type": "uri", "value": catalogue.identifier_system(name), "preferred": True}]
         description = head.pop("description")
-        publisher = head.pop("publisher")
-        found.append(
-            {**head, "kind": "identifier", "publisher": publisher, "description": description, "uniqueId": unique}
-        )
+        who = {"publisher": head.pop("publisher")}
+        found.append({**head, "kind": "identifier", **who, "description": description, "uniqueId": unique})
     return found

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from adapter.write.tables import components, exams, findings, newborns, tells
 from adapter.write.tables.column import Column, Row, Table, Type
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 
 TABLES: dict[str, Table] = {
     "exams": Table("exams", "One row per exam, wide", exams.columns, exams.rows),
@@ -19,4 +19,4 @@ TABLES: dict[str, Table] = {
     "tells": Table("tells", "One row a line of the tell list", tells.columns, tells.rows),
 }
 
-__all__ = ["TABLES", "Column", "Known", "Row", "Table", "Type"]
+__all__ = ["TABLES", "Column", "Row", "Table", "TabledExam", "Type"]

@@ -11,7 +11,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 
 PLACES = 9
 """Decimal places that every decimal column can hold: as many as a captured number can have."""
@@ -65,20 +65,20 @@ class Table:
     name: str
     label: str
     make_columns: Callable[[Catalogue], tuple[Column, ...]]
-    make_rows: Callable[[Known], Iterator[Row]]
+    make_rows: Callable[[TabledExam], Iterator[Row]]
     unique: str = ""
 
     def columns(self, catalogue: Catalogue) -> tuple[Column, ...]:
         """The columns in their order; the same catalogue gives the same columns."""
         return _columns(self, catalogue)
 
-    def rows(self, exam: Exam | Known, catalogue: Catalogue) -> Iterator[Row]:
+    def rows(self, exam: Exam | TabledExam, catalogue: Catalogue) -> Iterator[Row]:
         """The rows of one exam, each a tuple in the order of the columns.
 
         Text is ``str``, an instant is aware and in UTC, a decimal has its digits. Where several tables are made of
-        one exam, a :class:`Known` in place of the exam derives it once for all.
+        one exam, a :class:`TabledExam` in place of the exam derives it once for all.
         """
-        return self.make_rows(exam if isinstance(exam, Known) else Known(exam, catalogue))
+        return self.make_rows(exam if isinstance(exam, TabledExam) else TabledExam(exam, catalogue))
 
 
 @lru_cache(maxsize=64)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from adapter.catalogue import Catalogue, Item
-from adapter.derive import Evidence, component_judgement, component_numbers
-from adapter.exam import Quantities, Score, Status
+from adapter.catalogue import Catalogue
+from adapter.derive import FindingView
+from adapter.derive.form import Part
+from adapter.exam import Status
 from adapter.fhir.parts import interpretation_code
 from adapter.write.tables.column import Column, Row, Type
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import MEANINGS, URGENCIES, part_codes, words
 
 
@@ -40,61 +41,34 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
     )
 
 
-def rows(known: Known) -> Iterator[Row]:
+def rows(tabled: TabledExam) -> Iterator[Row]:
     """One row for each component and sign that the exam holds."""
-    for one in known.pool:
-        name = known.names[one.index].value
-        details = known.exam.details
-        head = (name, details.id, details.status.value, known.newborn_id, one.item.id)
-        if isinstance(one.finding.value, Quantities):
-            yield from ((*head, *part) for part in _numbers(one, one.finding.value, known))
-        elif isinstance(one.finding.value, Score):
-            yield from ((*head, *part) for part in _signs(one.finding.value, one.item, known))
+    details = tabled.exam.details
+    for one in tabled.findings:
+        head = (tabled.names[one.index].value, details.id, details.status.value, tabled.newborn_id, one.item.id)
+        yield from ((*head, *_part(part, one, tabled.catalogue)) for part in one.parts)
 
 
-def _numbers(one: Evidence, value: Quantities, known: Known) -> Iterator[Row]:
-    item, catalogue = one.item, known.catalogue
-    for component_id, number in component_numbers(value, item, catalogue).items():
-        component = item.component(component_id)
-        judged = component_judgement(one.finding, component_id, number, item, known.exam, catalogue)
-        meaning: Row = (None, None, None)
-        if judged is not None:
-            code = interpretation_code(judged.meaning, judged.flag, judged.urgency)
-            meaning = judged.meaning.value, code, judged.urgency.value
-        yield (
-            component_id,
-            component.label if component else None,
-            number,
-            item.unit,
-            f"{value.components[component_id]:f}",
-            value.unit,
-            None,
-            None,
-            *part_codes(catalogue, item.id, component_id),
-            None,
-            None,
-            *meaning,
-        )
+def _part(part: Part, one: FindingView, catalogue: Catalogue) -> Row:
+    item, captured = one.item.id, part.captured
+    return (
+        part.id,
+        part.label,
+        part.number,
+        one.unit,
+        f"{captured.number:f}" if captured else None,
+        captured.spelling if captured else None,
+        part.answer,
+        part.answer_label,
+        *part_codes(catalogue, item, part.id),
+        *(part_codes(catalogue, item, part.id, part.answer) if part.answer else (None, None)),
+        *_judged(part),
+    )
 
 
-def _signs(score: Score, item: Item, known: Known) -> Iterator[Row]:
-    for sign_id, answer_id in score.signs.items():
-        sign = item.sign(sign_id)
-        answer = next((a for a in sign.answers if a.id == answer_id), None) if sign else None
-        if sign is None or answer is None:
-            continue
-        yield (
-            sign_id,
-            sign.label,
-            answer.points,
-            "{score}",
-            None,
-            None,
-            answer_id,
-            answer.label,
-            *part_codes(known.catalogue, item.id, sign_id),
-            *part_codes(known.catalogue, item.id, sign_id, answer_id),
-            None,
-            None,
-            None,
-        )
+def _judged(part: Part) -> Row:
+    judged = part.judged
+    if judged is None:
+        return None, None, None
+    code = interpretation_code(judged.meaning, judged.flag, judged.urgency)
+    return judged.meaning.value, code, judged.urgency.value

@@ -13,13 +13,12 @@ from functools import lru_cache
 from typing import Any
 
 from adapter.catalogue import Catalogue, Item, ItemType, Meaning
-from adapter.derive import Evidence, age_hours, made_at, worst
-from adapter.derive.completeness import side_of
+from adapter.derive import FindingView, age_hours, worst
 from adapter.exam import Sex, Side, Status, Urgency
 from adapter.write.tables.column import Column, Row, Type, hours, moment
-from adapter.write.tables.known import Known
 from adapter.write.tables.readings import readings, standing
 from adapter.write.tables.slots import columns_of, places
+from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import NOT_JUDGED, URGENCIES, terms, words
 
 _ORDER = {name: rank for rank, name in enumerate((Meaning.EXPECTED, Meaning.VARIANT, NOT_JUDGED, Meaning.ABNORMAL))}
@@ -66,29 +65,28 @@ def _head_columns(catalogue: Catalogue) -> tuple[Column, ...]:
     )
 
 
-def rows(known: Known) -> Iterator[Row]:
+def rows(tabled: TabledExam) -> Iterator[Row]:
     """The one row of an exam."""
-    filled = _Filled(known)
-    yield (*_head(known, filled.repeated), *filled.cells)
+    filled = _Filled(tabled)
+    yield (*_head(tabled, filled.repeated), *filled.cells)
 
 
-def _head(known: Known, repeated: list[str]) -> Row:
-    exam, catalogue = known.exam, known.catalogue
+def _head(tabled: TabledExam, repeated: list[str]) -> Row:
+    exam, catalogue = tabled.exam, tabled.catalogue
     details, gestation = exam.details, exam.newborn.gestation
     weeks, days = (gestation.weeks, gestation.days) if gestation else (None, None)
     encounter = catalogue.resolve(details.encounter) if details.encounter else None
-    skipped = sum(finding.not_examined is not None for finding in exam.findings)
-    told = [tell for tell in known.tells if not tell.to_do]
+    told = [tell for tell in tabled.notifications if not tell.to_do]
     return (
         details.id,
         details.root,
         details.status.value,
         details.reason,
-        known.identity.report().uuid,
-        known.newborn_id,
+        tabled.identity.report().uuid,
+        tabled.newborn_id,
         details.kind,
-        *known.moment(details.started),
-        *known.moment(details.ended),
+        *tabled.moment(details.started),
+        *tabled.moment(details.ended),
         hours(age_hours(exam, details.started)),
         details.place,
         str(encounter) if encounter else None,
@@ -97,15 +95,15 @@ def _head(known: Known, repeated: list[str]) -> Row:
         exam.newborn.sex.value,
         weeks,
         None if weeks is None or days is None else weeks * 7 + days,
-        len(exam.findings) - skipped,
-        skipped,
-        len(known.gaps),
-        len(known.pool) - len(exam.findings),
-        worst(*(tell.urgency for tell in known.tells)).value,
+        tabled.recorded,
+        tabled.not_examined,
+        len(tabled.not_recorded),
+        len(tabled.findings) - len(exam.findings),
+        worst(*(tell.urgency for tell in tabled.notifications)).value,
         sum(tell.urgency is Urgency.TELL_NOW for tell in told),
         sum(tell.urgency is Urgency.TELL_SOON for tell in told),
         sum(tell.urgency is Urgency.TELL for tell in told),
-        sum(tell.to_do for tell in known.tells),
+        sum(tell.to_do for tell in tabled.notifications),
         ";".join(repeated) or None,
     )
 
@@ -121,15 +119,15 @@ def _places(catalogue: Catalogue) -> tuple[dict[str, int], tuple[Any, ...]]:
 class _Filled:
     """The cells of the items of one exam."""
 
-    def __init__(self, known: Known) -> None:
-        self._known = known
-        self._at, empty = _places(known.catalogue)
+    def __init__(self, tabled: TabledExam) -> None:
+        self._tabled = tabled
+        self._at, empty = _places(tabled.catalogue)
         self.cells: list[Any] = list(empty)
         self.repeated: list[str] = []
-        by_item: dict[str, list[Evidence]] = {}
-        for one in known.pool:
+        by_item: dict[str, list[FindingView]] = {}
+        for one in tabled.findings:
             by_item.setdefault(one.item.id, []).append(one)
-        for gap in known.gaps:
+        for gap in tabled.not_recorded:
             self._not_recorded(gap.item, gap.side)
         for found in by_item.values():
             self._item(found[0].item, found)
@@ -138,17 +136,16 @@ class _Filled:
         self.cells[self._at[name]] = value
 
     def _not_recorded(self, item_id: str, side: Side | None) -> None:
-        for place in places(self._known.catalogue.items[item_id]):
+        for place in places(self._tabled.catalogue.items[item_id]):
             if side is None or place.side is side:
                 self._put(f"{place.name}_status", "not_recorded")
 
-    def _item(self, item: Item, found: list[Evidence]) -> None:
-        catalogue = self._known.catalogue
-        found = sorted(found, key=lambda one: (made_at(one.finding, item, self._known.exam), one.index))
+    def _item(self, item: Item, found: list[FindingView]) -> None:
+        found = sorted(found, key=lambda one: (one.made_at, one.index))
         if any(one.computed is None for one in found):
             found = [one for one in found if one.computed is None]
         for place in places(item):
-            here = [one for one in found if place.side is None or side_of(one.finding, catalogue) is place.side]
+            here = [one for one in found if place.side is None or one.side is place.side]
             if not here:
                 continue
             if not item.computed:
@@ -159,9 +156,9 @@ class _Filled:
             else:
                 self._readings(place.name, item, here)
 
-    def _readings(self, name: str, item: Item, here: list[Evidence]) -> None:
+    def _readings(self, name: str, item: Item, here: list[FindingView]) -> None:
         """Of readings in the same columns the latest, as a whole, and what it says."""
-        found = readings(name, item, here, self._known.exam, self._known.catalogue)
+        found = readings(name, item, here)
         stand, touched = standing(name, found)
         for reading in stand:
             for column, value in reading.cells.items():
@@ -169,7 +166,7 @@ class _Filled:
         self.repeated += sorted(touched, key=self._at.__getitem__)
         self._meaning(name, [one for reading in stand for one in reading.found] or here, here)
 
-    def _meaning(self, name: str, stand: list[Evidence], here: list[Evidence]) -> None:
+    def _meaning(self, name: str, stand: list[FindingView], here: list[FindingView]) -> None:
         """The worst of what stands; where anything else was judged too, the column is named as repeated."""
         column = f"{name}_meaning"
         if column not in self._at:
@@ -180,7 +177,7 @@ class _Filled:
         if any(_meaning(one) is not None for one in here if one.index not in indexes):
             self.repeated.append(column)
 
-    def _texts(self, name: str, here: list[Evidence]) -> None:
+    def _texts(self, name: str, here: list[FindingView]) -> None:
         """All texts, each on a line of its own; of rules and comparisons their ids."""
         makers = [
             one.computed.maker.id for one in here if one.computed is not None and one.computed.maker is not None
@@ -189,13 +186,13 @@ class _Filled:
         self._put(name, ";".join(makers) if makers else "\n".join(texts) or None)
 
 
-def _meaning(one: Evidence) -> str | None:
+def _meaning(one: FindingView) -> str | None:
     if one.judged is not None:
         return one.judged.meaning.value
     return NOT_JUDGED if one.not_judged is not None else None
 
 
-def _status(here: list[Evidence]) -> str:
+def _status(here: list[FindingView]) -> str:
     """Of what was captured at one place; an answer goes before words, words before a reason."""
     captured = [one.finding for one in here if one.computed is None]
     if not captured:

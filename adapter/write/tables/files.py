@@ -11,7 +11,7 @@ from typing import Protocol
 from adapter import __version__
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.write.tables import TABLES, Column, Known, Row
+from adapter.write.tables import TABLES, Column, Row, TabledExam
 from adapter.write.tables.arrow import ParquetFile, arrow
 from adapter.write.tables.datapackage import write_datapackage
 from adapter.write.tables.dictionary import Counts, as_csv, as_html, entries
@@ -54,11 +54,11 @@ class TableFiles:
         self._seen: dict[str, set[bytes]] = {name: set() for name in names if TABLES[name].unique and not repeats}
         self.counts: dict[str, Counts] = {name: Counts() for name in names}
 
-    def add(self, exam: Exam | Known) -> None:
+    def add(self, exam: Exam | TabledExam) -> None:
         """Add the rows of one exam to every table."""
-        known = exam if isinstance(exam, Known) else Known(exam, self._catalogue)
+        tabled = exam if isinstance(exam, TabledExam) else TabledExam(exam, self._catalogue)
         for name in self.columns:
-            self.add_rows(name, list(TABLES[name].rows(known, self._catalogue)))
+            self.add_rows(name, list(TABLES[name].rows(tabled, self._catalogue)))
 
     def add_rows(self, name: str, rows: Sequence[Row]) -> None:
         """Add rows that were made elsewhere; of a table with a unique column, the first row of a value stands."""

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from decimal import Decimal
 
-from adapter.catalogue import Catalogue, Category, Item, ItemType, Sides
-from adapter.derive import Evidence, age_hours, made_at, number
-from adapter.derive.completeness import side_of
-from adapter.exam import Amount, At, Comparator, Finding, Quantities, Quantity, Score, Side, Status
+from adapter.catalogue import Catalogue, Category, ItemType, Sides
+from adapter.derive import FindingView
+from adapter.exam import Comparator, Side, Status, ValueKind
 from adapter.fhir.parts import interpretation_code
 from adapter.write.tables.column import Column, Row, Type, hours, moment
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import (
     MEANINGS,
     SIDES,
@@ -85,28 +83,25 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
     )
 
 
-def rows(known: Known) -> Iterator[Row]:
+def rows(tabled: TabledExam) -> Iterator[Row]:
     """One row for each finding of the exam."""
-    for one in known.pool:
-        yield _row(one, known)
+    for one in tabled.findings:
+        yield _row(one, tabled)
 
 
-def _row(one: Evidence, known: Known) -> Row:
-    finding, item, exam, catalogue = one.finding, one.item, known.exam, known.catalogue
-    name, made = known.names[one.index], made_at(finding, item, exam)
-    site, side = finding.site or item.body_site, _side(finding, item, catalogue)
-    answer = item.answer(finding.answer) if finding.answer else None
-    sent_number, sent_unit = sent(finding, item, catalogue)
-    total = number(finding, item, catalogue)
+def _row(one: FindingView, tabled: TabledExam) -> Row:
+    finding, item, exam, catalogue = one.finding, one.item, tabled.exam, tabled.catalogue
+    name, site, side, answer, number = tabled.names[one.index], one.place, _side(one), one.answer, one.number
+    captured = one.computed is None
     return (
         name.value,
         name.uuid,
         exam.details.id,
         exam.details.status.value,
-        known.newborn_id,
+        tabled.newborn_id,
         one.index + 1,
-        "captured" if one.computed is None else "computed",
-        catalogue.region_of[item.id],
+        "captured" if captured else "computed",
+        one.region,
         item.id,
         item.label,
         item.type.value,
@@ -114,105 +109,68 @@ def _row(one: Evidence, known: Known) -> Row:
         side.value if side else None,
         site,
         site_codes(catalogue, site, side)[1] if site else None,
-        "examined" if finding.not_examined is None else "not_examined",
+        "examined" if one.examined else "not_examined",
         finding.not_examined,
-        _text(one, known),
+        _text(one, tabled),
         finding.answer,
-        f"{item.id}.{finding.answer}" if answer else None,
-        answer.label if answer else (finding.text if one.computed is not None else None),
-        total,
-        (item.unit if item.type is not ItemType.SCORE else "{score}") if total is not None else None,
-        *_captured(finding, sent_number, sent_unit),
-        *_moment(finding, known),
-        finding.text if one.computed is None else None,
+        f"{item.id}.{answer.id}" if answer else None,
+        answer.label if answer else (None if captured else finding.text),
+        number,
+        one.unit if number is not None else None,
+        *_amounts(one),
+        *tabled.moment(one.moment),
+        None if one.moment_hours is None else hours(one.moment_hours),
+        finding.text if captured else None,
         *question_codes(
-            catalogue,
-            item.id,
-            finding.side,
-            finding.site,
-            finding.method,
-            _other(finding, item, catalogue),
-            finding.answer,
+            catalogue, item.id, finding.side, finding.site, finding.method, one.other_unit, finding.answer
         ),
-        *(answer_codes(catalogue, item.id, finding.answer) if answer and finding.answer else (None, None)),
+        *(answer_codes(catalogue, item.id, answer.id) if answer else (None, None)),
         *_judged(one),
-        _method(one),
+        one.method,
         finding.state,
         finding.counted_seconds,
-        *known.moment(made),
-        hours(age_hours(exam, made)),
+        *tabled.moment(one.made_at),
+        hours(one.age_hours),
         finding.note,
-        *_rule(one, known),
+        *_rule(one, tabled),
     )
 
 
-def _side(finding: Finding, item: Item, catalogue: Catalogue) -> Side | None:
-    return side_of(finding, catalogue) or (Side.BOTH if item.sides in (Sides.PAIR, Sides.EITHER) else None)
+def _side(one: FindingView) -> Side | None:
+    return one.side or (Side.BOTH if one.item.sides in (Sides.PAIR, Sides.EITHER) else None)
 
 
-def _other(finding: Finding, item: Item, catalogue: Catalogue) -> str | None:
-    """The unit of another dimension, under which the question has codes of its own."""
-    other = catalogue.other_unit(finding.value, item) if isinstance(finding.value, Quantity) else None
-    return other.unit if other else None
-
-
-def sent(finding: Finding, item: Item, catalogue: Catalogue) -> tuple[Decimal | None, str | None]:
-    """Number and unit as the Observation has them: the item's unit, or one that it keeps or has besides."""
-    value = finding.value
-    captured = catalogue.units.find(value.unit) if isinstance(value, Quantity) else None
-    if captured is None or not isinstance(value, Quantity):
-        return None, None
-    unit = _other(finding, item, catalogue)
-    unit = unit or (captured.ucum if captured.ucum in item.kept_units else item.unit or captured.ucum)
-    return catalogue.units.convert(value, unit), unit
-
-
-def _captured(finding: Finding, sent_number: Decimal | None, sent_unit: str | None) -> Row:
+def _amounts(one: FindingView) -> Row:
     """Comparator, the number as sent with its unit, the number as captured with its unit."""
-    value = finding.value
-    if isinstance(value, Quantity):
-        amounts: list[Quantity | Amount] = [value, value.plus] if value.plus else [value]
-        digits = "+".join(f"{amount.value:f}" for amount in amounts)
-        units = "+".join(amount.unit for amount in amounts)
-        return value.comparator.value if value.comparator else None, sent_number, sent_unit, digits, units
-    if isinstance(value, Score):
-        return None, None, None, None if value.total is None else str(value.total), None
-    return None, None, None, None, None
+    if (sent := one.sent) is not None:
+        digits = "+".join(f"{amount.number:f}" for amount in one.captured)
+        units = "+".join(amount.spelling for amount in one.captured)
+        return one.comparator.value if one.comparator else None, sent.number, sent.unit, digits, units
+    given = one.finding.score.total if one.finding.score else None
+    return None, None, None, None if given is None else str(given), None
 
 
-def _moment(finding: Finding, known: Known) -> Row:
-    if not isinstance(finding.value, At):
-        return None, None, None
-    time = finding.value.time
-    return *known.moment(time), hours(age_hours(known.exam, time))
+def _text(one: FindingView, tabled: TabledExam) -> str | None:
+    """The value in one canonical text, however it was answered; of a rule, the rule."""
+    finding = one.finding
+    if one.by_rule and one.maker is not None:
+        return one.maker.id
+    match one.kind:
+        case ValueKind.QUANTITY:
+            return f"{one.comparator or ''}{'+'.join(f'{amount.number:f}' for amount in one.captured)}"
+        case ValueKind.QUANTITIES:
+            return ";".join(f"{part.id}={part.captured.number:f}" for part in one.parts if part.captured)
+        case ValueKind.SCORE:
+            total = finding.score.total if finding.score else None
+            signs = (f"{part.id}={part.answer}" for part in one.parts)
+            return ";".join((*(() if total is None else (f"total={total}",)), *signs))
+        case ValueKind.MOMENT:
+            return one.moment.isoformat() if tabled.dated and one.moment else None
+        case _:
+            return finding.answer or finding.text
 
 
-def _text(one: Evidence, known: Known) -> str | None:
-    """The value in one canonical text, whatever its type; of a rule, the rule."""
-    value, computed = one.finding.value, one.computed
-    if computed is not None and computed.maker is not None and computed.urgency is not None:
-        return computed.maker.id
-    if isinstance(value, str):
-        return value
-    if isinstance(value, Quantity):
-        plus = f"+{value.plus.value:f}" if value.plus else ""
-        return f"{value.comparator.value if value.comparator else ''}{value.value:f}{plus}"
-    if isinstance(value, Quantities):
-        return ";".join(f"{key}={number:f}" for key, number in value.components.items())
-    if isinstance(value, Score):
-        signs = ";".join(f"{sign}={answer}" for sign, answer in value.signs.items())
-        return signs if value.total is None else f"total={value.total}" + (f";{signs}" if signs else "")
-    if isinstance(value, At):
-        return value.time.isoformat() if known.dated else None
-    return one.finding.text
-
-
-def _method(one: Evidence) -> str | None:
-    """As the Observation has it: of what a rule or table made, the rule stands in its place."""
-    return one.method
-
-
-def _judged(one: Evidence) -> Row:
+def _judged(one: FindingView) -> Row:
     judged = one.judged
     if judged is None:
         return None, one.not_judged, None, None, None
@@ -221,10 +179,10 @@ def _judged(one: Evidence) -> Row:
     return judged.meaning.value, None, counted, code, judged.urgency.value
 
 
-def _rule(one: Evidence, known: Known) -> Row:
+def _rule(one: FindingView, tabled: TabledExam) -> Row:
     computed = one.computed
     if computed is None:
         return None, None, None
     maker = computed.maker
-    origins = ";".join(known.names[index].value for index in computed.derived_from)
+    origins = ";".join(tabled.names[index].value for index in computed.derived_from)
     return maker.id if maker else None, maker.version if maker else None, origins or None

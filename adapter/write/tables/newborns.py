@@ -8,7 +8,7 @@ from uuid import uuid5
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier, Sex
 from adapter.write.tables.column import Column, Row, Type, moment
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import terms, words
 
 
@@ -34,18 +34,18 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
     )
 
 
-def rows(known: Known) -> Iterator[Row]:
+def rows(tabled: TabledExam) -> Iterator[Row]:
     """The newborn of the exam."""
-    newborn, catalogue = known.exam.newborn, known.catalogue
+    newborn, catalogue = tabled.exam.newborn, tabled.catalogue
     order, gestation, mother = newborn.birth_order, newborn.gestation, newborn.mother
     weeks = gestation.weeks if gestation else None
     days = gestation.days if gestation else None
     yield (
-        known.newborn_id,
+        tabled.newborn_id,
         _identifiers(newborn.identifiers, catalogue),
         newborn.shown_name,
         newborn.sex.value,
-        *known.moment(newborn.birth_time),
+        *tabled.moment(newborn.birth_time),
         newborn.birth_time.year,
         order.order if order else None,
         order.of if order else None,

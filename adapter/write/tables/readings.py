@@ -12,41 +12,41 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from adapter.catalogue import Catalogue, Item, ItemType, Sides
-from adapter.derive import Evidence, age_hours, component_numbers, made_at, number
-from adapter.exam import At, Exam, Quantities, Quantity, Score, Side
+from adapter.catalogue import Item, ItemType, Sides
+from adapter.derive import FindingView
+from adapter.exam import Side, ValueKind
 from adapter.write.tables.column import hours
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class TableReading:
     """One reading: where it stands (``own``, the name of its columns; ``side`` where that tells columns apart), what
     it is made of, and its cells by column."""
 
     own: str
     side: Side | None
-    found: tuple[Evidence, ...]
+    found: tuple[FindingView, ...]
     cells: dict[str, Any]
 
-    def meets(self, other: Reading, name: str) -> bool:
+    def meets(self, other: TableReading, name: str) -> bool:
         """Whether both would stand in the same columns; ``name`` is the place of both."""
         return self.own == other.own or (name in (self.own, other.own) and bool(self.side or other.side))
 
 
-def readings(name: str, item: Item, here: Iterable[Evidence], exam: Exam, catalogue: Catalogue) -> list[Reading]:
+def readings(name: str, item: Item, here: Iterable[FindingView]) -> list[TableReading]:
     """The readings of an item at the place ``name``, in the order of their moments.
 
     ``here`` is in that order too. Words alone make no reading.
     """
     valued = [one for one in here if one.finding.value is not None]
     if item.type in (ItemType.CHOICE, ItemType.CHOICES):
-        return list(_answered(name, item, valued, exam))
-    return [_of_one(name, one, exam, catalogue) for one in valued]
+        return list(_answered(name, item, valued))
+    return [_of_one(name, one) for one in valued]
 
 
-def standing(name: str, found: list[Reading]) -> tuple[list[Reading], set[str]]:
+def standing(name: str, found: list[TableReading]) -> tuple[list[TableReading], set[str]]:
     """The readings that stand, and every column in which another had something too."""
-    stand: list[Reading] = []
+    stand: list[TableReading] = []
     touched: set[str] = set()
     for place, reading in enumerate(found):
         later = [other for other in found[place + 1 :] if reading.meets(other, name)]
@@ -58,39 +58,35 @@ def standing(name: str, found: list[Reading]) -> tuple[list[Reading], set[str]]:
     return stand, touched
 
 
-def _of_one(name: str, one: Evidence, exam: Exam, catalogue: Catalogue) -> Reading:
+def _of_one(name: str, one: FindingView) -> TableReading:
     own = f"{name}_{one.finding.site}" if one.finding.site else name
-    return Reading(own, None, (one,), dict(_cells(own, one, exam, catalogue)))
+    return TableReading(own, None, (one,), dict(_cells(own, one)))
 
 
-def _cells(own: str, one: Evidence, exam: Exam, catalogue: Catalogue) -> Iterator[tuple[str, Any]]:
-    value, item = one.finding.value, one.item
-    if isinstance(value, Quantity):
-        yield own, number(one.finding, item, catalogue)
-        yield f"{own}_comparator", value.comparator.value if value.comparator else None
-    elif isinstance(value, Quantities):
-        for part, amount in component_numbers(value, item, catalogue).items():
-            yield f"{own}_{part}", amount
-    elif isinstance(value, Score):
-        total = number(one.finding, item, catalogue)
-        yield own, None if total is None else int(total)
-        for sign_id, answer_id in value.signs.items():
-            sign = item.sign(sign_id)
-            yield f"{own}_{sign_id}", next(a.points for a in sign.answers if a.id == answer_id) if sign else None
-    elif isinstance(value, At):
-        yield f"{own}_hours", hours(age_hours(exam, value.time))
-    elif isinstance(value, str):
-        yield own, value
+def _cells(own: str, one: FindingView) -> Iterator[tuple[str, Any]]:
+    match one.kind:
+        case ValueKind.QUANTITY:
+            yield own, one.number
+            yield f"{own}_comparator", one.comparator.value if one.comparator else None
+        case ValueKind.QUANTITIES:
+            yield from ((f"{own}_{part.id}", part.number) for part in one.parts)
+        case ValueKind.SCORE:
+            yield own, one.total
+            yield from ((f"{own}_{part.id}", int(part.number)) for part in one.parts)
+        case ValueKind.MOMENT if one.moment_hours is not None:
+            yield f"{own}_hours", hours(one.moment_hours)
+        case ValueKind.ANSWER:
+            yield own, one.finding.answer
 
 
-def _answered(name: str, item: Item, valued: list[Evidence], exam: Exam) -> Iterator[Reading]:
+def _answered(name: str, item: Item, valued: list[FindingView]) -> Iterator[TableReading]:
     """Answers of one moment and side; of an item with one answer, each with the places that it has."""
-    together: dict[tuple[Any, ...], list[Evidence]] = {}
+    together: dict[tuple[Any, ...], list[FindingView]] = {}
     for one in valued:
         side = one.finding.side if item.sides in (Sides.OPTIONAL, Sides.EITHER) else None
         side = None if side is Side.BOTH else side
         answer = one.finding.answer if item.type is ItemType.CHOICE else None
-        together.setdefault((made_at(one.finding, item, exam), side, answer), []).append(one)
+        together.setdefault((one.made_at, side, answer), []).append(one)
     for (_, side, _), found in together.items():
         own = f"{name}_{side.value}" if side else name
         given = {one.finding.answer for one in found}
@@ -98,4 +94,4 @@ def _answered(name: str, item: Item, valued: list[Evidence], exam: Exam) -> Iter
         if item.sites:
             sites = [site for site in item.sites if any(one.finding.site == site for one in found)]
             cells[f"{own}_site"] = ";".join(sites) or None
-        yield Reading(own, side, tuple(found), cells)
+        yield TableReading(own, side, tuple(found), cells)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from adapter.catalogue import Catalogue
 from adapter.write.deidentify.dates import without_times
 from adapter.write.tables.column import Column, Row, Type
-from adapter.write.tables.known import Known
+from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import SIDES, URGENCIES
 
 
@@ -31,21 +31,21 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
     )
 
 
-def rows(known: Known) -> Iterator[Row]:
+def rows(tabled: TabledExam) -> Iterator[Row]:
     """One row for each line; a retracted exam has none."""
-    for line, tell in enumerate(known.tells, start=1):
-        names = [known.names[index].value for index in tell.rests_on]
+    for line, tell in enumerate(tabled.notifications, start=1):
+        names = [tabled.names[index].value for index in tell.rests_on]
         yield (
-            known.exam.details.id,
-            known.newborn_id,
+            tabled.exam.details.id,
+            tabled.newborn_id,
             line,
             tell.urgency.value,
             tell.to_do,
             tell.item.id,
             tell.side.value if tell.side else None,
             names[0] if names else None,
-            tell.words if known.dated else without_times(tell.words),
-            tell.reason if known.dated else without_times(tell.reason),
+            tell.words if tabled.dated else without_times(tell.words),
+            tell.reason if tabled.dated else without_times(tell.reason),
             tell.rule,
             tell.source,
             ";".join(names) or None,

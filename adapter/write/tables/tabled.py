@@ -1,4 +1,4 @@
-"""What is known of one exam, derived once however many tables are made of it."""
+"""The view of an exam with what tables say besides: the names of its findings in FHIR, moments as cells."""
 
 from __future__ import annotations
 
@@ -6,21 +6,21 @@ from datetime import UTC, datetime
 from functools import cached_property
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Computed, Evidence, NotRecorded, Tell, completeness, judged_findings, tell_list
+from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir import Identity, Name
 
 
-class Known:
-    """An exam, its findings with their judgements, what is not recorded, and the names they have in FHIR.
+class TabledExam(ExamView):
+    """An exam, derived once however many tables are made of it.
 
     Not ``dated``: its dates are withheld but for the year of birth, so that only their distances from birth may be
     written.
     """
 
     def __init__(self, exam: Exam, catalogue: Catalogue, *, dated: bool = True) -> None:
-        self.exam, self.dated = exam, dated
-        self.catalogue = catalogue
+        super().__init__(exam, catalogue)
+        self.dated = dated
         self.identity = Identity(exam, catalogue)
 
     def moment(self, value: datetime | None) -> tuple[datetime | None, int | None]:
@@ -37,29 +37,10 @@ class Known:
         return self.identity.patient().uuid
 
     @cached_property
-    def _derived(self) -> tuple[tuple[Computed, ...], list[Evidence]]:
-        return judged_findings(self.exam, self.catalogue)
-
-    @property
-    def pool(self) -> list[Evidence]:
-        """Captured findings in their order, then the computed ones."""
-        return self._derived[1]
-
-    @cached_property
     def names(self) -> list[Name]:
-        """The Observation of each finding of the pool."""
+        """The Observation of each finding, in their order."""
         identity = Identity(self.exam, self.catalogue)
         return [
             identity.observation(one.finding) if one.computed is None else identity.computed(one.computed)
-            for one in self.pool
+            for one in self.findings
         ]
-
-    @cached_property
-    def gaps(self) -> tuple[NotRecorded, ...]:
-        """What the kind of exam expects and the record lacks."""
-        return completeness(self.exam, self.catalogue)
-
-    @cached_property
-    def tells(self) -> tuple[Tell, ...]:
-        """The tell list."""
-        return tell_list(self.exam, self._derived[0], self.catalogue, self.pool, self.gaps)

@@ -7,15 +7,12 @@ from dataclasses import replace
 
 from adapter.catalogue import Catalogue, Item
 from adapter.derive.finding import ExamFacts, FindingView, facts
-from adapter.derive.finding import FindingView as Evidence
 from adapter.derive.judgement import Judgement, judge, meanings
 from adapter.derive.made import Computed, Withheld
 from adapter.exam import Exam, Urgency
 
-__all__ = ["Evidence", "captured_views", "computed_views", "evidence", "judged_by_tables"]
 
-
-def evidence(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> list[FindingView]:
+def finding_views(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> list[FindingView]:
     """The captured findings in their order, then the computed ones in theirs."""
     shared = facts(exam, catalogue)
     found = captured_views(shared)
