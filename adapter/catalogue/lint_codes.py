@@ -120,14 +120,32 @@ def lint_codes(catalogue: Catalogue) -> Iterator[Problem]:
     yield from _two_displays(catalogue)
 
 
-def _problem(catalogue: Catalogue, where: str, rule: str, what: str, remedy: str) -> Problem:
-    name = where.split(",")[0].removeprefix("item ").removeprefix("region ")
-    return catalogue.fault(name, rule, what, remedy, item=name)
+def path_of(where: str) -> tuple[str, ...]:
+    """The path of :class:`adapter.catalogue.places.Places` of a place in words: ``item murmur, answer loud``."""
+    steps = (part.partition(" ") for part in where.split(", "))
+    return tuple(step for word, _, name in steps for step in (f"{word}s", name) if name) or (where,)
+
+
+def local_path_of(where: str) -> tuple[str, ...]:
+    """The path of a site's own code for a place in words."""
+    path = path_of(where)
+    return ("local_codes", path[-2], ".".join(path[1::2])) if len(path) > 1 else ("local_codes", *path)
+
+
+def _problem(
+    catalogue: Catalogue, where: str, rule: str, what: str, remedy: str, code: Code | None = None
+) -> Problem:
+    path = path_of(where)
+    item = path[1] if path[0] in ("items", "regions") else ""
+    system = catalogue.systems.get(code.system) if code else None
+    if code is not None and system is not None and system.local:
+        return catalogue.fault(local_path_of(where), rule, what, remedy, item=item)
+    return catalogue.fault(path, rule, what, remedy, item=item, says=str(code or ""))
 
 
 def _code(place: CodePlace, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
+        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy, code)
 
     if code.system not in catalogue.systems:
         yield said("unknown-system", f"system of {code} is not defined", "add it to systems.yaml")
@@ -150,7 +168,7 @@ def _code(place: CodePlace, code: Code, catalogue: Catalogue) -> Iterator[Proble
 
 def _verified(place: CodePlace, code: Code, row: VerifiedCode, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
+        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy, code)
 
     if (code.display or "") != row.display:
         remedy = f"'{row.display}'" if row.display else "no display: none was verified"
@@ -170,7 +188,7 @@ def _verified(place: CodePlace, code: Code, row: VerifiedCode, catalogue: Catalo
 
 def _grade(place: CodePlace, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
+        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy, code)
 
     if code.fit is None:
         grades = "equivalent, wider, narrower, inexact or relatedto after it"
@@ -197,7 +215,7 @@ def _grade(place: CodePlace, code: Code, catalogue: Catalogue) -> Iterator[Probl
 
 def _answers(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, f"item {item.id}", rule, what, remedy)
+        return _problem(catalogue, f"item {item.id}, answer {one.id}", rule, what, remedy)
 
     asked = bool(_asked(item, catalogue))
     for one in item.answers:
@@ -235,7 +253,11 @@ def _same_label(catalogue: Catalogue) -> Iterator[Problem]:
             if before[1] != qualifiers:
                 what = f"'{answer.label}' has other qualifiers at {place} than at {before[0]}"
                 yield _problem(
-                    catalogue, f"item {item.id}", "unequal-answers", what, "the same for both, or for neither"
+                    catalogue,
+                    f"item {item.id}, answer {answer.id}",
+                    "unequal-answers",
+                    what,
+                    "the same for both, or for neither",
                 )
 
 
@@ -255,7 +277,7 @@ def _twice(catalogue: Catalogue) -> Iterator[Problem]:
             if before != place.where:
                 what = f"{before} and {place.where} are both equivalent to {code}"
                 yield _problem(
-                    catalogue, place.where, "equivalent-twice", what, "wider for both, or another code for one"
+                    catalogue, place.where, "equivalent-twice", what, "wider for both, or another code for one", code
                 )
 
 
@@ -272,4 +294,4 @@ def _two_displays(catalogue: Catalogue) -> Iterator[Problem]:
                 before = displays.setdefault(_key(code), (code.display, place.where))
                 if before[0] != code.display:
                     what = f"{place.where}: {code} has display '{before[0]}' at {before[1]}"
-                    yield _problem(catalogue, place.where, "two-displays", what, "one display for one code")
+                    yield _problem(catalogue, place.where, "two-displays", what, "one display for one code", code)

@@ -9,7 +9,7 @@ from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.hours import HourTable, RiskGroup, faults_of
 from adapter.catalogue.lint_rules import OBX_17, condition_faults
 from adapter.catalogue.model import Item
-from adapter.problems import Problem
+from adapter.problems import Layer, Problem, Severity
 
 _LABEL = 60
 """What a line's label may take, so that what is said of a value fits OBX-5 of HL7 v2."""
@@ -20,13 +20,17 @@ def lint_hours(catalogue: Catalogue) -> Iterator[Problem]:
     for name, table in catalogue.hours.items():
         for kind, what, remedy in (*_named(table, catalogue), *faults_of(table)):
             file = f"hours/{name}.{'csv' if kind in ('hours-rows', 'hours-order') else 'yaml'}"
-            yield catalogue.fault(file, kind, f"{name}: {what}", remedy, file=file)
+            yield _problem(file, kind, f"{name}: {what}", remedy)
     on = [table for table in catalogue.hours.values() if table.on]
     for one, other in combinations(on, 2):
         if _meet(one, other):
             file = f"hours/{other.id}.yaml"
             what = f"{one.id} and {other.id} would both judge one value"
-            yield catalogue.fault(file, "hours-twice", what, "methods or weeks of their own, or on: false", file=file)
+            yield _problem(file, "hours-twice", what, "methods or weeks of their own, or on: false")
+
+
+def _problem(file: str, kind: str, what: str, remedy: str) -> Problem:
+    return Problem(Severity.ERROR, Layer.CATALOGUE, kind, what, remedy, file=file)
 
 
 def _named(table: HourTable, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
@@ -44,7 +48,7 @@ def _named(table: HourTable, catalogue: Catalogue) -> Iterator[tuple[str, str, s
             yield "unknown-unit", f"unit '{table.unit}' cannot be compared with {name}", remedy
         yield from _of_the_finding(table, item)
     for risk in table.risks:
-        for kind, what, remedy in condition_faults(risk.when, catalogue, True) if risk.when else ():
+        for kind, what, remedy, _ in condition_faults(risk.when, catalogue, True) if risk.when else ():
             yield kind, f"risk {risk.id}: {what}", remedy
         if risk.when is not None and risk is not table.risks[0]:
             yield from _of_a_gap(risk, table)

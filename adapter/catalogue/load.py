@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -11,12 +11,13 @@ from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
-from adapter.catalogue.files import Node, entries, mappings, read_yaml, yaml_files
+from adapter.catalogue.files import Node, copied, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
 from adapter.catalogue.labels import with_labels
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
+from adapter.catalogue.places import Places
 from adapter.catalogue.proof import read_proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
@@ -83,7 +84,8 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     are merged key by key, new ones are added. Raises :class:`CatalogueError`.
     """
     over: dict[str, Any] = {}
-    raw, problems = _read_folder(mappings())
+    raw, problems = _shipped()
+    shipped = raw
     verified = dict(read_verified(mappings() / "codes.csv"))
     if site is not None:
         over, more = _read_site(site)
@@ -111,10 +113,6 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
     tables: dict[str, Any] = {name: {entry.id: entry for entry in some} for name, some in lists.items()}
-    places = _places(raw)
-    for entry in entries(over.get("equivalences")):
-        for code in entry.get("targets", {}):
-            places[f"graded {entry['id']} {code}"] = (entry.file, entry.line)  # type: ignore[attr-defined]
     return Catalogue(
         settings=settings,
         v2=v2,
@@ -123,29 +121,21 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         growth=growth,
         hours=hours,
         verified=verified,
-        places=places,
+        places=Places(shipped, over, settings.language),
         proof=proof,
         **tables,
     )
 
 
-def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
-    found = {}
-    for content in raw["regions"].values():
-        for entry in [content, *content.get("items", [])]:
-            found[str(entry.get("id", entry.get("region")))] = (entry.file, entry.line)
-    for rule in raw.get("rules", []):
-        found[f"rule {rule.get('id')}"] = (rule.file, rule.line)
-    for claim in raw.get("profiles", []):
-        found[f"profile {claim.get('id')}"] = (claim.file, claim.line)
-    for name in _LISTS:
-        for entry in raw.get(name, []):
-            if isinstance(entry, Node):
-                found[f"{name} {entry.get('id', entry.get('ucum'))}"] = (entry.file, entry.line)
-    found["settings"] = (raw["settings"].file, raw["settings"].line)
-    found["local codes"] = ("local_codes.yaml", 0)
-    found.update({name: (f"{name}.yaml", 0) for name in _LISTS})
-    return found
+@cache
+def _parsed() -> tuple[dict[str, Any], list[Problem]]:
+    return _read_folder(mappings())
+
+
+def _shipped() -> tuple[dict[str, Any], list[Problem]]:
+    """What is shipped, a copy for each catalogue, since words and codes of a site are put into it."""
+    raw, problems = _parsed()
+    return copied(raw), list(problems)
 
 
 def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
@@ -202,6 +192,7 @@ def merged(base: Any, over: Any) -> Any:
     if isinstance(base, dict) and isinstance(over, dict):
         result = Node(base)
         result.file, result.line = getattr(over, "file", ""), getattr(over, "line", 0)
+        result.lines = getattr(over, "lines", {})
         for key, value in over.items():
             # A rule's condition is replaced whole: half of one and half of another would be neither.
             result[key] = merged(base[key], value) if key in base and key not in ("when", "beside") else value
@@ -289,16 +280,16 @@ def _typed(kind: type[T], raw: Any, file: str, problems: list[Problem]) -> T | N
 def _explained(detail: Any, raw: Any, file: str) -> Problem:
     """One pydantic error as a problem, placed at the nearest entry that has an id and a line."""
     item, node, place = "", raw, []
+    line = getattr(raw, "line", None)
     for step in detail["loc"]:
-        try:
-            node = node[step]
-        except (KeyError, IndexError, TypeError):
-            pass
-        else:
-            if isinstance(node, Node):
-                raw = node
-                item = item or str(node.get("id", ""))
         place.append(str(step))
+        try:
+            line, node = getattr(node, "lines", {}).get(step, line), node[step]
+        except (KeyError, IndexError, TypeError):
+            continue
+        if isinstance(node, Node):
+            raw, line = node, node.line or line
+            item = item or str(node.get("id", ""))
     what = detail["msg"].removeprefix("Value error, ")
     remedy = "remove it, or spell it as the catalogue's model does" if detail["type"] == "extra_forbidden" else ""
     return Problem(
@@ -309,7 +300,7 @@ def _explained(detail: Any, raw: Any, file: str) -> Problem:
         remedy,
         where=".".join(place),
         file=getattr(raw, "file", "") or file,
-        line=getattr(raw, "line", None) or None,
+        line=line or None,
         item=item,
     )
 

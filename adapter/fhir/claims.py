@@ -87,8 +87,8 @@ def lint_claims(catalogue: Catalogue) -> list[Problem]:
             if wrong is not None:
                 what = f"{claim.resource} has no element '{wrong}'"
                 remedy = "names as in JSON, the parts of a path with points: name.family, valueQuantity"
-                place, where = f"profile {claim.id}", f"profiles.{claim.id}"
-                found.append(catalogue.fault(place, "profile-claim", what, remedy, where=where, file="profiles.yaml"))
+                at, where = ("profiles", claim.id), f"profiles.{claim.id}"
+                found.append(catalogue.fault(at, "profile-claim", what, remedy, where=where, says=path))
     return found
 
 

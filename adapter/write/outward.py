@@ -72,7 +72,7 @@ def lint_forms(catalogue: Catalogue) -> list[Problem]:
     """Forms that the site's settings name and that are none, and elements that its profile claims name likewise."""
     remedy = f"one of {', '.join(OUTWARD)}"
     wrong = (f"'{name}' is no outward form" for name in catalogue.settings.formats or () if name not in OUTWARD)
-    forms = [catalogue.fault("settings", "setting", what, remedy, where="formats") for what in wrong]
+    forms = [catalogue.fault(("settings", "formats"), "setting", what, remedy, where="formats") for what in wrong]
     return forms + lint_claims(catalogue)
 
 

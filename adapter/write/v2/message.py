@@ -30,15 +30,16 @@ _REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
 """OBR-25, table 0123; it has no code for what was posted as wrong: the results say it, the report is a correction."""
 
 
-def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> bytes:
+def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = (), *, strictly: bool = True) -> bytes:
     """An exam that the checks found no error in, as a message of HL7 v2.5.1 in ER7; deterministic.
 
     ``earlier`` are messages of earlier versions of the exam: what they hold and this one does not is sent as
-    withdrawn. Raises :class:`~adapter.write.outward.NotWritable` for what the message, the character set or the
-    receiver's limits cannot hold; nothing is ever cut off.
+    withdrawn; ``strictly`` is that of :func:`adapter.write.v2.judge.judged`. Raises
+    :class:`~adapter.write.outward.NotWritable` for what the message, the character set or the receiver's limits
+    cannot hold; nothing is ever cut off.
     """
     settings, segments = catalogue.v2, unjudged(exam, catalogue, earlier)
-    problems = judged(segments, settings)
+    problems = judged(segments, settings, strictly=strictly)
     try:
         end = "\r\n" if settings.terminator == "CRLF" else "\r"
         data = "".join(f"{one}{end}" for one in segments).encode(CHARSETS[settings.character_set])
