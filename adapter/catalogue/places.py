@@ -7,7 +7,7 @@ first, as near as it goes; words in the labels of its language.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -116,13 +116,21 @@ def _saying(node: Any, word: str) -> int | None:
     if not isinstance(node, Node):
         return None
     for key, value in node.items():
-        given = value if isinstance(value, list) else [value]
-        if key == word or any(f"{one} ".startswith(f"{word} ") for one in given if not isinstance(one, (dict, list))):
+        if key == word or any(f"{one} ".startswith(f"{word} ") for one in _scalars(value)):
             return node.lines.get(key)
         found = _saying(value, word)
         if found is not None:
             return found
     return None
+
+
+def _scalars(value: Any) -> Iterator[Any]:
+    """A value, or those of its list and of the lists in that."""
+    if isinstance(value, list):
+        for one in value:
+            yield from _scalars(one)
+    elif not isinstance(value, dict):
+        yield value
 
 
 def _entry(content: list[Any], name: Step) -> Any:

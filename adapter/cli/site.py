@@ -1,4 +1,4 @@
-"""``newborn-adapter site``: rehearse a site's folder before it goes live."""
+"""``newborn-adapter site``: start a site's folder, and rehearse it before it goes live."""
 
 from __future__ import annotations
 
@@ -16,12 +16,53 @@ FORMS = ("text", "json", "jsonl", "junit", "sarif")
 
 @click.group()
 def site() -> None:
-    """Rehearse a site's own folder before it goes live.
+    """Start a site's own folder, and rehearse it before it goes live.
 
     \b
     Example:
+      newborn-adapter site start new-ward/ --country DE --language de --time-zone Europe/Berlin
       newborn-adapter site rehearse my-ward/
     """
+
+
+@site.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--organisation", help="Whose exams these are.")
+@click.option("--organisation-id", metavar="SYSTEM|VALUE", help="Its identifier, as others know it.")
+@click.option("--country", metavar="CODE", help="ISO 3166, such as DE.")
+@click.option("--language", metavar="CODE", help="BCP 47, such as de; without it English.")
+@click.option("--time-zone", metavar="NAME", help="IANA name, such as Europe/Berlin.")
+@click.option("--identifiers", metavar="URI", help="The system of the newborns' numbers: https://.. or urn:oid:..")
+@click.option("--identifier-type", metavar="CODE", help="What they are, a code of HL7 table 0203.  [default: MR]")
+@click.option("--assigner", help="Who gives these numbers.")
+@click.option("--sender", help="HL7 v2: the sending facility (MSH-4).")
+@click.option("--receiver", help="HL7 v2: the receiving facility (MSH-6).")
+@click.pass_context
+def start(context: click.Context, /, folder: Path, **given: str | None) -> None:
+    """Write a new site's folder, commented, with what is known of it. Nothing that is there is written over.
+
+    \b
+    Example:
+      newborn-adapter site start new-ward/
+      newborn-adapter site start new-ward/ --country GB --identifiers https://hospital.example/mrn
+
+    At a terminal it asks for what no option says; an empty answer leaves it out. The folder passes the linter.
+    """
+    from adapter.catalogue.start import NewSite, start_site
+
+    if sys.stdin.isatty():
+        helps = {option.name: getattr(option, "help", "") for option in context.command.params}
+        for name, value in given.items():
+            if value is None:
+                given[name] = click.prompt(str(helps[name]), default="", show_default=False, err=True) or None
+    given["identifier_type"] = given["identifier_type"] or "MR"
+    try:
+        written = start_site(folder, NewSite(**{name: value for name, value in given.items() if value}))
+    except OSError as error:
+        raise click.UsageError(f"{folder} cannot be written: {error.strerror}") from None
+    for path in written:
+        click.echo(str(path))
+    note(f"Edit these, look with newborn-adapter items --site {folder}, then newborn-adapter site rehearse {folder}")
 
 
 @site.command()
