@@ -6,7 +6,7 @@ coded how, ``difference`` what a site changes.
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.hours import HourLine, HourRow, HourTable
-from adapter.catalogue.load import CatalogueError, load_catalogue
+from adapter.catalogue.load import CatalogueError, load_catalogue, packs
 from adapter.catalogue.model import (
     Answer,
     Bound,
@@ -72,4 +72,5 @@ __all__ = [
     "When",
     "WrongDimension",
     "load_catalogue",
+    "packs",
 ]
