@@ -19,7 +19,15 @@ from adapter.problems import Layer, Problem, Severity
 
 _DETAILS = ("side", "state", "counted-seconds", "urgency", "not-done-reason")
 _MADE = (
-    *("CommunicationRequest", "Composition", "Device", "DiagnosticReport", "Encounter", "Observation"),
+    *(
+        "Communication",
+        "CommunicationRequest",
+        "Composition",
+        "Device",
+        "DiagnosticReport",
+        "Encounter",
+        "Observation",
+    ),
     *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson"),
 )
 

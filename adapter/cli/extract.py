@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from adapter.run import Tally
 
 FORMS = ("tables", "ndjson", "views", "omop", "phenopackets")
-TABLES = ("exams", "findings", "components", "newborns", "tells")
+TABLES = ("exams", "findings", "components", "newborns", "tells", "tellings")
 ENCODINGS = ("parquet", "csv")
 POLICIES = ("limited-data-set", "safe-harbor")
 _NAMES = "It holds names and identifiers of patients. For research, see --deidentify."

@@ -28,6 +28,7 @@ from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.series import SeriesLine, Standing, series_list
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
+from adapter.derive.told import Told, line_ids, other_in_words, told_in_words, told_of
 from adapter.derive.view import unjudged
 from adapter.derive.words import in_words, span_in_words, value_in_words
 
@@ -46,6 +47,7 @@ __all__ = [
     "SeriesLine",
     "Standing",
     "Tell",
+    "Told",
     "Trend",
     "Withheld",
     "age_hours",
@@ -62,11 +64,13 @@ __all__ = [
     "in_words",
     "judge",
     "judged_findings",
+    "line_ids",
     "made_at",
     "makers",
     "missing_signs",
     "not_judged",
     "number",
+    "other_in_words",
     "postmenstrual_days",
     "score_total",
     "sections",
@@ -74,6 +78,8 @@ __all__ = [
     "span_in_words",
     "tell_list",
     "term_class",
+    "told_in_words",
+    "told_of",
     "unjudged",
     "value_in_words",
     "withheld",

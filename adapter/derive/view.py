@@ -18,6 +18,7 @@ from adapter.derive.computed import judged_findings, withheld
 from adapter.derive.finding import FindingView
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.tell import Tell, tell_list
+from adapter.derive.told import Told, told_of
 from adapter.derive.versions import rank
 from adapter.exam import Exam, Status
 
@@ -72,6 +73,11 @@ class ExamView:
     def notifications(self) -> tuple[Tell, ...]:
         """What the provider must be told, most urgent first, and what is still to be done."""
         return tell_list(self.exam, self.computed, self.catalogue, self.findings, self.not_recorded)
+
+    @cached_property
+    def told(self) -> Told:
+        """Who was told of each line, and of lines that the list has not."""
+        return told_of(self.exam, self.notifications)
 
     @cached_property
     def withheld(self) -> tuple[Withheld, ...]:

@@ -166,7 +166,7 @@ class Newborn(_Frozen, _Named):
 
 
 class Examiner(_Frozen, _Named):
-    """Who examined, in which role (an examiner role id of the catalogue).
+    """Who examined, told or was told, in which role (a role id of the catalogue).
 
     The parts of a name go with an identifier, since an examiner without one is only named where others refer to her.
     """
@@ -181,9 +181,9 @@ class Examiner(_Frozen, _Named):
     @model_validator(mode="after")
     def _known(self) -> Examiner:
         if self.name is None and self.identifier is None:
-            raise ValueError("an examiner needs a name, an identifier, or both")
+            raise ValueError("a person needs a name, an identifier, or both")
         if self.has_parts and self.identifier is None:
-            raise ValueError("family and given name of an examiner need an identifier; without one, give the name")
+            raise ValueError("family and given name of a person need an identifier; without one, give the name")
         _with_parts(self)
         return self
 
@@ -321,18 +321,42 @@ class Finding(_Frozen):
         return self.value.time if isinstance(self.value, At) else None
 
 
+class Telling(_Frozen):
+    """That somebody was told of a line of the tell list: which line, to whom, when, by whom.
+
+    ``line`` is the line's id (:func:`adapter.derive.told.line_ids`), so that a telling is bound to what put the line
+    on the list and not to its words. ``read_back``: the listener repeated it, or did not; None is not recorded.
+    ``words``: what was said.
+    """
+
+    line: Annotated[Line, StringConstraints(max_length=200)]
+    at: Moment
+    to: Examiner
+    by: Examiner | None = None
+    read_back: bool | None = Field(default=None, strict=True)
+    words: Text | None = None
+
+
+def _of_telling(telling: Telling) -> tuple[datetime, str, str]:
+    return telling.at, telling.line, telling.model_dump_json()
+
+
 class Exam(_Frozen):
-    """One newborn, one exam, its findings in the order captured."""
+    """One newborn, one exam, its findings in the order captured; who was told of them, in the order of time."""
 
     version: Literal[1] = 1
     details: ExamDetails = Field(alias="exam")
     newborn: Newborn
     findings: tuple[Finding, ...] = ()
+    told: tuple[Telling, ...] = ()
 
     @model_validator(mode="after")
     def _one_way_to_say_it(self) -> Exam:
-        """A finding made at the exam's very start needs no time of its own: one fact, one form."""
+        """A finding made at the exam's very start needs no time of its own, and tellings stand in the order of time:
+        one fact, one form."""
         started = self.details.started
+        if len(self.told) > 1:
+            object.__setattr__(self, "told", tuple(sorted(self.told, key=_of_telling)))
         if any(finding.observed_at == started for finding in self.findings):
             plain = (
                 f.model_copy(update={"observed_at": None}) if f.observed_at == started else f for f in self.findings
@@ -346,7 +370,10 @@ class Exam(_Frozen):
 
     def record(self) -> dict[str, Any]:
         """The capture record as plain data: keys as in the format, Decimals and times as they are."""
-        return self.model_dump(by_alias=True, exclude_none=True, exclude_defaults=False)
+        record = self.model_dump(by_alias=True, exclude_none=True, exclude_defaults=False)
+        if not self.told:
+            del record["told"]
+        return record
 
 
 def record_schema() -> dict[str, Any]:

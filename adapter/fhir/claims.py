@@ -15,6 +15,7 @@ from adapter.fhir.json import Json
 from adapter.problems import Problem
 
 OWN_PROFILES = {
+    "Communication": "exam-told",
     "CommunicationRequest": "exam-tell",
     "Composition": "exam-composition",
     "Device": "exam-software",

@@ -21,6 +21,7 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding
 from adapter.exam.model import name_of_parts
+from adapter.fhir.communication import TELLING
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
@@ -119,6 +120,16 @@ _OF_NEWBORN = {
 }
 
 
+_OF_TELLING = {
+    "line": ".extension",
+    "at": ".sent",
+    "to": ".recipient",
+    "by": ".sender",
+    "read_back": ".extension",
+    "words": ".payload",
+}
+
+
 class _Wrong(AdapterError):
     """What an entry lacks, as a problem."""
 
@@ -134,6 +145,7 @@ class _Reader:
         self._uri = cache(catalogue.uri)
         self._problems: list[Problem] = []
         self._origins: list[BundleEntry] = []
+        self._told: list[BundleEntry] = []
         self._patient: BundleEntry | None = None
         self._provenance: BundleEntry | None = None
 
@@ -149,6 +161,8 @@ class _Reader:
                 found.append(finding)
                 self._origins.append(entry)
         record["findings"] = found
+        if told := list(self._tellings()):
+            record["told"] = told
         return RawRecord(record, self._place, source, tuple(self._problems), doubtful=False)
 
     def _tried(self, entry: BundleEntry, read: Callable[[], T]) -> T | None:
@@ -172,6 +186,8 @@ class _Reader:
         field = steps[0] if steps else ""
         if part == "findings" and field.isdigit() and int(field) < len(self._origins):
             return self._place_of_finding(self._origins[int(field)], steps[1:])
+        if part == "told" and field.isdigit() and int(field) < len(self._told):
+            return self._told[int(field)].locate(_OF_TELLING.get(steps[1] if steps[1:] else "", ""))
         if part == "newborn" and self._patient is not None:
             return self._patient.locate(_OF_NEWBORN.get(field, ""))
         if part == "exam" and field in ("examiners", "reason", "place") and self._provenance is not None:
@@ -226,7 +242,11 @@ class _Reader:
             "place": provenance.get("location", {}).get("display"),
             "reason": next((reason.get("text") for reason in provenance.get("reason", [])), None),
             "encounter": self._encounter(),
-            "examiners": [self._examiner(a) for a in provenance["agent"] if "role" in a],
+            "examiners": [
+                self._person(agent["who"], agent["role"][0], self._provenance or self._report)
+                for agent in provenance["agent"]
+                if "role" in agent
+            ],
         }
         if report["status"] != "final":
             details["amends"] = root
@@ -255,14 +275,41 @@ class _Reader:
             return None
         return _identifier(found.resource["identifier"][0])
 
-    def _examiner(self, agent: Json) -> Json:
-        who = agent["who"]
+    def _person(self, who: Json, role: Json, holder: BundleEntry) -> Json:
+        """An examiner, or who told or was told: a reference and a role."""
         found = self._graph.find(who)
         return _known(
             {
                 **_known_as(found.resource if found else {}, who.get("display")),
                 "identifier": _identifier(found.resource["identifier"][0]) if found else None,
-                "role": self._own_code(self._provenance or self._report, "", agent["role"][0], "role"),
+                "role": self._own_code(holder, "", role, "role"),
+            }
+        )
+
+    def _tellings(self) -> Iterator[Json]:
+        """Who was told; what an amendment no longer says is entered in error on a server, and is not of it."""
+        error, url = "entered-in-error", f"{self._catalogue.settings.canonical}/{TELLING}"
+        for entry in self._graph.pointing("Communication", "about", self._report):
+            resource = entry.resource
+            parts = _extension_parts(resource, url)
+            withdrawn = resource.get("status") == error and self._report.resource.get("status") != error
+            if parts and not withdrawn:
+                telling = self._tried(entry, partial(self._telling, entry, parts))
+                if telling is not None:
+                    self._told.append(entry)
+                    yield telling
+
+    def _telling(self, entry: BundleEntry, parts: Json) -> Json:
+        resource = entry.resource
+        sender = resource.get("sender")
+        return _known(
+            {
+                "line": parts["line"]["valueString"],
+                "at": resource["sent"],
+                "to": self._person(resource["recipient"][0], parts["recipient-role"]["valueCodeableConcept"], entry),
+                "by": self._person(sender, parts["sender-role"]["valueCodeableConcept"], entry) if sender else None,
+                "read_back": parts.get("read-back", {}).get("valueBoolean"),
+                "words": next((one.get("contentString") for one in resource.get("payload", [])), None),
             }
         )
 
@@ -474,6 +521,12 @@ def _our_notes(resource: Json) -> list[str]:
 
 def _identifier(identifier: Json) -> Json:
     return {"system": identifier["system"], "value": identifier["value"]}
+
+
+def _extension_parts(resource: Json, url: str) -> Json:
+    """The parts of a complex extension by their names; none where the resource has it not."""
+    found: Json = next((one for one in resource.get("extension", []) if one.get("url") == url), {})
+    return {part["url"]: part for part in found.get("extension", [])}
 
 
 def _extension(element: Json | None, url: str, value: str) -> Any:

@@ -155,6 +155,8 @@ class FieldWords:
                 return "wrong-type", f"{field} is not text", "text in quotes"
         if self.kind.startswith(("int", "decimal")):
             return "not-a-number", f"{field} is not {self._number()}", self._number() + ", such as 39"
+        if self.kind.startswith("bool"):
+            return "wrong-type", f"{self.field} is neither true nor false", "true, false, or leave it out"
         if self.kind.startswith(("datetime", "timezone")):
             return self._time()
         if self.kind in ("model_type", "dict_type", "tuple_type", "model_attributes_type"):
@@ -254,7 +256,7 @@ _DOMAIN = (
     ("needs both amends", "amendment-incomplete", "amends: the id of the exam as first recorded; reason: why"),
     ("belong to status", "amendment-unsaid", "status amended or entered-in-error, or leave both out"),
     ("order counts", "birth-order", "the order within the number born"),
-    ("examiner needs", "examiner-unknown", "the examiner's name, identifier, or both"),
+    ("person needs", "examiner-unknown", "the person's name, identifier, or both"),
     ("a score needs", "empty-score", "total, signs, or both"),
     ("control character", "control-character", "remove the control character"),
     ("must not be empty", "empty", "text without spaces at either end, or leave the field out"),

@@ -69,6 +69,10 @@ def _patient(path: str, rows_of: str = "subject") -> SearchParameter:
 
 
 _TABLE: dict[str, tuple[SearchParameter, ...]] = {
+    "Communication": (
+        *(_IDENTIFIER, _CATEGORY, _STATUS, _SUBJECT, _patient("subject"), _ENCOUNTER, _date("sent")),
+        *(_reference("based-on", "basedOn"), _reference("recipient"), _reference("sender")),
+    ),
     "CommunicationRequest": (
         *(_IDENTIFIER, _token("group-identifier", "groupIdentifier"), _CATEGORY, _STATUS, _token("priority")),
         *(_SUBJECT, _patient("subject"), _ENCOUNTER, _date("authored", "authoredOn")),

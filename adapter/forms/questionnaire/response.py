@@ -21,6 +21,8 @@ def to_response(exam: Exam, catalogue: Catalogue) -> Json:
     details = exam.details
     if details.kind not in catalogue.kinds:
         raise NotInForm(f"there is no kind of exam {details.kind}")
+    if exam.told:
+        raise NotInForm("the form does not ask who was told of what; the capture record keeps it")
     form = form_of(catalogue, details.kind)
     record = exam.record()
     sheet = {"exam": record["exam"], "newborn": record["newborn"], "findings": to_sheet(record, form)}

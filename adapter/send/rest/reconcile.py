@@ -24,7 +24,12 @@ Json = dict[str, Any]
 
 _SERVERS_OWN = frozenset({"id", "meta", "text", "implicitRules"})
 _AT_ONCE = 20
-_SYSTEMS = {"Observation": "observation", "DiagnosticReport": "exam", "CommunicationRequest": "tell"}
+_SYSTEMS = {
+    "Observation": "observation",
+    "DiagnosticReport": "exam",
+    "Communication": "told",
+    "CommunicationRequest": "tell",
+}
 
 
 class Reconciliation(StrEnum):

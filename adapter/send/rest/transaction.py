@@ -22,6 +22,7 @@ class Systems:
     exam: str
     version: str
     observation: str
+    told: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +125,7 @@ def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
             exam=catalogue.identifier_system("exam"),
             version=catalogue.identifier_system("exam-version"),
             observation=catalogue.identifier_system("observation"),
+            told=catalogue.identifier_system("told"),
         ),
         ward_encounters=tuple(_ward_encounters(bundle, exam)),
     )
@@ -147,6 +149,6 @@ def _created(entry: dict[str, Any]) -> dict[str, Any]:
 def _name(resource: dict[str, Any]) -> str:
     """What an entry is called in reports: type, and for what is the exam's own its identifier; never a person's."""
     kind = str(resource["resourceType"])
-    if kind in ("Observation", "DiagnosticReport", "CommunicationRequest"):
+    if kind in ("Observation", "DiagnosticReport", "Communication", "CommunicationRequest"):
         return f"{kind} {resource['identifier'][0]['value']}"
     return kind

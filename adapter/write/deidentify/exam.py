@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.exam import At, Exam, ExamDetails, Examiner, Finding, Identifier, Mother, Newborn
+from adapter.exam import At, Exam, ExamDetails, Examiner, Finding, Identifier, Mother, Newborn, Telling
 from adapter.write.deidentify.keys import Pseudonyms
 from adapter.write.deidentify.policy import DeidentificationPolicy
 
@@ -53,7 +53,12 @@ class _Deidentified:
     def exam(self) -> tuple[Exam, Counter[str]]:
         exam = self._exam
         findings = tuple(self._finding(finding) for finding in exam.findings)
-        made = Exam(details=self._details(exam.details), newborn=self._newborn(exam.newborn), findings=findings)
+        made = Exam(
+            details=self._details(exam.details),
+            newborn=self._newborn(exam.newborn),
+            findings=findings,
+            told=tuple(self._telling(telling) for telling in exam.told),
+        )
         self._log["exams"] += 1
         return made, self._log
 
@@ -132,6 +137,17 @@ class _Deidentified:
             return Examiner(name="[name withheld]", role=examiner.role)
         known = examiner.identifier or Identifier(system="examiner-name", value=str(examiner.shown_name))
         return Examiner(identifier=self._pseudonym("examiner", known), role=examiner.role)
+
+    def _telling(self, telling: Telling) -> Telling:
+        changes: dict[str, Any] = {
+            "at": self._moved(telling.at),
+            "to": self._examiner(telling.to),
+            "by": None if telling.by is None else self._examiner(telling.by),
+        }
+        if telling.words is not None and self._policy.free_text == "drop":
+            self._log["words of tellings left out"] += 1
+            changes["words"] = None
+        return telling.model_copy(update=changes)
 
     def _text(self, text: str | None) -> str | None:
         if text is None or self._policy.free_text == "keep":

@@ -18,7 +18,7 @@ from adapter.catalogue import V2Settings
 from adapter.problems import Layer, Problem, Severity
 from adapter.v2.er7 import Read
 
-VALUE_TYPES = frozenset({"CE", "CWE", "FT", "NM", "SN", "ST", "TS", "TX"})
+VALUE_TYPES = frozenset({"CE", "CWE", "FT", "NM", "SN", "ST", "TS", "TX", "XCN"})
 """Those of table 0125 that are written here; CWE as guides on v2.5.1 (laboratory reporting) take it in advance."""
 
 _LONGEST = {"NM": 16, "TS": 26, "FT": 65536, "TX": 65536}
@@ -61,7 +61,7 @@ def _item(result: Read, own_system: str) -> str:
     """The item that a result is of, by our code in OBX-3; nothing where it is of the report."""
     own = next((result.part(3, first) for first in (1, 4) if result.part(3, first + 2) == own_system), "")
     item = own.partition(".")[0]
-    return "" if item in ("exam", "tell", "detail") else item
+    return "" if item in ("exam", "tell", "told", "detail") else item
 
 
 def _is_text(segment: Read) -> bool:
