@@ -75,21 +75,23 @@ def _referring(reference: Json) -> Json:
     return {"reference": reference}
 
 
-def _referred(codeable: Json) -> Json:
-    held = codeable.get("reference")
-    return held if isinstance(held, dict) else codeable
-
-
 def _request_to_r5(resource: Json) -> None:
     _renamed(resource, "payload", "payload", _words_to_r5)
-    _renamed(resource, "reasonReference", "reason", _referring)
+    reasons = [{"concept": one} for one in resource.pop("reasonCode", ())]
+    reasons += [_referring(one) for one in resource.pop("reasonReference", ())]
+    if reasons:
+        resource["reason"] = reasons
     if resource["resourceType"] == "CommunicationRequest":
         resource["intent"] = _INTENT
 
 
 def _request_to_r4(resource: Json) -> None:
     _renamed(resource, "payload", "payload", _words_to_r4)
-    _renamed(resource, "reason", "reasonReference", _referred)
+    reasons = resource.pop("reason", None)
+    if isinstance(reasons, list):
+        for name, part in (("reasonCode", "concept"), ("reasonReference", "reference")):
+            if found := [one[part] for one in reasons if isinstance(one, dict) and part in one]:
+                resource[name] = found
     if resource["resourceType"] == "CommunicationRequest":
         resource.pop("intent", None)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from importlib import import_module
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from adapter.fhir.release import to_r4, to_release
 from adapter.read import from_bundle, read, read_captures
 from adapter.write import write
 from drawn import drawn
+from tests.told.told_exams import TELLINGS, record
 
 CAPTURES = sorted((Path(__file__).parents[2] / "examples" / "captures").glob("d*.json"))
 KINDS = ("transaction", "document")
@@ -34,7 +36,8 @@ def examples(catalogue: Catalogue) -> list[Exam]:
         for reading in read_captures(path, catalogue)
         if reading.accepted
     ]
-    return [exam for exam in [*found, *some_exams(catalogue)[11:14]] if exam is not None]
+    told = next(iter(read(BytesIO(json.dumps(record(TELLINGS)).encode()), catalogue))).exam
+    return [exam for exam in [told, *found, *some_exams(catalogue)[11:14]] if exam is not None]
 
 
 def of_release(catalogue: Catalogue, release: str) -> Catalogue:
@@ -69,6 +72,8 @@ def test_r5_differs_where_it_must_and_r4_is_what_it_was(catalogue: Catalogue) ->
     r5 = loads(write(exam, of_release(catalogue, "R5"), "transaction"))
     (encounter,) = (e["resource"] for e in r5["entry"] if e["resource"]["resourceType"] == "Encounter")
     assert isinstance(encounter["class"], list)
+    (told, *_) = (e["resource"] for e in r5["entry"] if e["resource"]["resourceType"] == "Communication")
+    assert [sorted(reason) for reason in told["reason"][:2]] == [["concept"], ["reference"]]
     assert to_r4(r5) == loads(plain)
     assert to_r4(loads(plain)) == loads(plain)
     assert to_release(loads(plain), "R4") == loads(plain)
