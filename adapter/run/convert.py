@@ -12,7 +12,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO, cast
 
-from adapter.catalogue import load_catalogue
+from adapter.catalogue import Catalogue, load_catalogue
 from adapter.document import PdfNotInstalled
 from adapter.exam import Exam
 from adapter.read import Reading, to_json
@@ -23,7 +23,7 @@ from adapter.run.outputs import INDEX, NamedFile
 from adapter.run.pieces import PIECES, Piece
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
-from adapter.write import OUTWARD, NotWritable, allowed, unmet_profiles, write
+from adapter.write import OUTWARD, NotWritable, allowed, encodings_of, unmet_profiles, write
 
 DATA = "data"
 """The file of a chunk that holds what was converted."""
@@ -60,7 +60,8 @@ class Convert:
     the output's name decides: a folder, or a name without an ending, gets a file per exam.
     Several exams in one file ask for an encoding in which they may be joined, and not to be ``pretty``. ``packed``:
     with gzip, as where the output's name ends in ``.gz``. ``earlier``: exams before these, for forms that compare.
-    ``plan`` is the column plan of tables. :meth:`prepared` finds ``lineage``, how amended exams hang together.
+    ``plan`` is the column plan of tables. ``fhir``: R4, R4B or R5, in place of what the site's settings say.
+    :meth:`prepared` finds ``lineage``, how amended exams hang together.
     """
 
     kind: str = "transaction"
@@ -71,6 +72,7 @@ class Convert:
     earlier: tuple[Exam, ...] = ()
     site: Path | None = None
     plan: Path | None = None
+    fhir: str | None = None
     cut: Cut = field(default_factory=Cut)
     lineage: Lineage = field(default_factory=Lineage)
     name: str = "convert"
@@ -103,12 +105,13 @@ class Convert:
 
     def prepared(self, inputs: Sequence[Given], out: Path | None) -> Convert:
         """With encoding, layout and cut as the form, the output's name and the plan ask for."""
-        catalogue, outward = load_catalogue(self.site), OUTWARD[self.kind]
+        catalogue = catalogue_in(self.site, self.fhir)
+        encodings = encodings_of(self.kind, catalogue)
         folder = out is not None and (out.is_dir() or not out.suffix)
         promised = None if out is None or folder else _promised(out)
-        encoding = self.encoding or promised or outward.encodings[0]
-        if encoding not in outward.encodings:
-            raise NotPossible(f"{self.kind} is written as {' or '.join(outward.encodings)}, not as {encoding}")
+        encoding = self.encoding or promised or encodings[0]
+        if encoding not in encodings:
+            raise NotPossible(f"{self.kind} is written as {' or '.join(encodings)}, not as {encoding}")
         if promised not in (None, encoding):
             raise NotPossible(f"{out} would hold {encoding}, which its ending does not say: name it .{encoding}")
         if self.kind not in allowed(catalogue):
@@ -129,7 +132,7 @@ class Convert:
         """The options, the catalogue and the earlier exams."""
         earlier = hashlib.blake2b(b"".join(map(to_json, self.earlier)), digest_size=8).hexdigest()
         catalogue = catalogue_identity(self.site, self.plan)
-        how = f"{self.kind} {self.encoding} {self.pretty} {self.layout} {self.packed}"
+        how = f"{self.kind} {self.encoding} {self.pretty} {self.layout} {self.packed} {self.fhir}"
         return f"{how} {earlier} {self.lineage.identity()} {catalogue}"
 
     def open(self) -> _Maker:
@@ -141,6 +144,14 @@ class Convert:
         return Tally()
 
 
+def catalogue_in(site: Path | None, fhir: str | None) -> Catalogue:
+    """The site's catalogue, with another release of FHIR where one is named."""
+    catalogue = load_catalogue(site)
+    if fhir is None:
+        return catalogue
+    return replace(catalogue, settings=catalogue.settings.model_copy(update={"fhir": fhir}))
+
+
 def _promised(out: Path) -> str | None:
     name = out.with_suffix("") if out.suffix.lower() == ".gz" else out
     return _ENDINGS.get(name.suffix.lower().removeprefix("."))
@@ -149,7 +160,7 @@ def _promised(out: Path) -> str | None:
 class _Maker:
     def __init__(self, work: Convert) -> None:
         self.work, self.placed = work, Placing(work.lineage)
-        self.catalogue = load_catalogue(work.site)
+        self.catalogue = catalogue_in(work.site, work.fhir)
         self.plan = plan_of(work.plan, self.catalogue)
 
     def begin(self, folder: Path) -> None:
