@@ -26,6 +26,7 @@ from adapter.validate.schema import check_json, check_xml
 from adapter.validate.second_opinion import check_with_models
 from adapter.validate.structure import check_structure
 from adapter.validate.terminology import check_terminology
+from adapter.validate.uris import check_uris
 from adapter.validate.vital_signs import check_vital_signs
 from adapter.validate.walk import walk
 
@@ -140,6 +141,7 @@ def _check(
     if Layer.STRUCTURE in layers:
         problems += check_structure(resource, nodes)
         problems += check_references(nodes)
+        problems += check_uris(nodes)
         if second_opinion:
             problems += list(check_with_models(resource, problems))
     if Layer.SCHEMA in layers:
@@ -148,7 +150,7 @@ def _check(
         problems += check_invariants(nodes)
     if Layer.TERMINOLOGY in layers:
         problems += check_terminology(nodes)
-        problems += check_bindings(nodes)
+        problems += check_bindings(nodes, packages.code_systems)
     if Layer.PROFILES in layers:
         problems += check_vital_signs(nodes)
         problems += check_profiles(nodes, packages)

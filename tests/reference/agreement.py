@@ -111,7 +111,7 @@ def _meets(place: str, where: str) -> bool:
 def _steps(place: str) -> list[str]:
     """The names on the way, without indexes, types and comments; none for the whole."""
     plain = _NOISE.sub("", place).replace("._", ".")
-    return [] if plain in ("", "$") else plain.split(".")
+    return [] if plain in ("", "$", "null") else plain.split(".")
 
 
 def table(agreement: Agreement) -> str:

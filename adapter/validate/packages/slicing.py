@@ -23,12 +23,13 @@ class Sorter:
     node: Node
     conforms: Callable[[Placed, str], bool]
 
+    def can_tell(self, rule: Rule, one: Rule) -> bool:
+        """Whether anything tells the elements of a slice: discriminators, or what the slice itself fixes."""
+        return _discriminators(rule) != _ITSELF or bool(rule.discriminators) or _tells(one)
+
     def is_in(self, rule: Rule, one: Rule, placed: Placed) -> bool:
         """Whether an element of the sliced ``rule`` belongs to its slice ``one``."""
-        discriminators = rule.discriminators
-        if not discriminators and rule.name.endswith("[x]"):
-            discriminators = (("type", "$this"),)
-        return bool(discriminators) and all(self._agrees(kind, path, one, placed) for kind, path in discriminators)
+        return all(self._agrees(kind, path, one, placed) for kind, path in _discriminators(rule))
 
     def _agrees(self, kind: str, path: str, one: Rule, placed: Placed) -> bool:
         if kind == "value" and path == "url" and one.types.get("Extension"):
@@ -76,6 +77,21 @@ class Sorter:
         value = placed.item.value
         target = resolved(self.node, text(value, "reference")) if isinstance(value, Mapping) else None
         return None if target is None else Placed(Item(target, text(target, "resourceType")), placed.where)
+
+
+_ITSELF = (("value", "$this"),)
+
+
+def _discriminators(rule: Rule) -> tuple[tuple[str, str], ...]:
+    """Those of the profile; else R4's own of choices and extensions; else what a slice itself fixes.
+
+    The last is for slices that a differential cuts further and whose base is one of R4's profiles.
+    """
+    if rule.discriminators:
+        return rule.discriminators
+    if rule.name in ("extension", "modifierExtension"):
+        return (("value", "url"),)
+    return (("type", "$this"),) if rule.name.endswith("[x]") else _ITSELF
 
 
 def _follow(step: str, here: list[Placed], wanted: list[Rule]) -> tuple[list[Placed], list[Rule]]:
