@@ -17,6 +17,7 @@ from typing import Any
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.bindings import check_bindings
 from adapter.validate.bundle import check_bundle
+from adapter.validate.conformance import check_conformance
 from adapter.validate.invariants import check_invariants
 from adapter.validate.outcome import operation_outcome
 from adapter.validate.packages import PackageError, Packages, check_codes, check_profiles, load_packages
@@ -148,6 +149,7 @@ def _check(
         problems += list(check_json(resource, {node.type for node in nodes if node.resource is None}, problems))
     if Layer.INVARIANTS in layers:
         problems += check_invariants(nodes)
+        problems += check_conformance(nodes)
     if Layer.TERMINOLOGY in layers:
         problems += check_terminology(nodes)
         problems += check_bindings(nodes, packages.code_systems)

@@ -1,8 +1,9 @@
 """Layer structure: URIs that must be absolute, since what they name must be the same wherever they are read.
 
-FHIR R4: Identifier (datatypes.html#Identifier, identifier-registry.html), Extension.url (extensibility.html), the url of
-what others refer to by canonical (the definitions of the resources: "an absolute URI"), ValueSet.compose.include.system.
-Canonicals are a datatype of their own (:mod:`adapter.validate.values`); Coding.system is the terminology layer's.
+FHIR R4: Identifier (datatypes.html#Identifier, identifier-registry.html), Extension.url (extensibility.html), the
+url of what others refer to by canonical (the definitions of the resources: "an absolute URI"),
+ValueSet.compose.include.system. Canonicals are a datatype of their own (:mod:`adapter.validate.values`);
+Coding.system is the terminology layer's.
 """
 
 from __future__ import annotations

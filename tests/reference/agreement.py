@@ -123,13 +123,18 @@ def table(agreement: Agreement) -> str:
         "",
         f"Errors of the judge: {agreement.errors}; found at the same place: {agreement.found}.",
         "",
-        "| rule | cases | judge finds an error | we find one | both |",
-        "|---|---|---|---|---|",
+        *rows(agreement),
     ]
+    return "\n".join(lines) + "\n"
+
+
+def rows(agreement: Agreement) -> list[str]:
+    """A Markdown table of the verdicts by rule."""
+    lines = ["| rule | cases | judge finds an error | we find one | both |", "|---|---|---|---|---|"]
     for rule, counter in sorted(agreement.by_rule.items()):
         numbers = " | ".join(str(counter[key]) for key in ("cases", "judge", "ours", "both"))
         lines.append(f"| {rule or 'valid'} | {numbers} |")
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def explanations() -> dict[str, dict[str, str]]:

@@ -1,7 +1,7 @@
 """Mutants: a resource with one change drawn by its name, so that the same name is the same mutant on every machine.
 
-A mutant need not be wrong (an optional element may go); the judge says what it is. A kind of change is a function that
-makes it at a place, or gives nothing where it cannot be made there.
+A mutant need not be wrong (an optional element may go); the judge says what it is. A kind of change is a function
+that makes it at a place, and says whether it could be made there.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ def _no_day(place: Place, draw: random.Random) -> bool:
 
 
 def _other_reference(place: Place, draw: random.Random) -> bool:
-    holder, key = place
+    _, key = place
     wrong = ("Nothing/1", "SearchParameter/1", "#nowhere", "p 1", "Patient/a_b", "urn:uuid:5")
     return key == "reference" and _put(place, draw.choice(wrong))
 

@@ -314,10 +314,11 @@ VALUES = {"resourceType": "ValueSet", "status": "draft", "url": "http://example.
         # extensibility.html: the url of an extension is absolute, but within a complex extension
         ({**patient(), "extension": [NESTED]}, {**patient(), "extension": [EXTENSION]},
          "extension-url", "Patient.extension[0].url"),
-        # the definitions: ValueSet.url is "an absolute URI", compose.include.system "an absolute URI which is the code system"
+        # the definitions: ValueSet.url and compose.include.system are "an absolute URI"
         (VALUES, {**VALUES, "url": "ValueSet/x"}, "canonical-url", "ValueSet.url"),
         ({**VALUES, "compose": {"include": [{"system": "http://example.org/x"}]}},
-         {**VALUES, "compose": {"include": [{"system": "#x"}]}}, "code-system-form", "ValueSet.compose.include[0].system"),
+         {**VALUES, "compose": {"include": [{"system": "#x"}]}},
+         "code-system-form", "ValueSet.compose.include[0].system"),
     ],
 )  # fmt: skip
 def test_uris_that_are_absolute(kept: Resource, broken: Resource, rule: str, where: str) -> None:

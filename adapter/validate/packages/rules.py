@@ -1,8 +1,8 @@
 """A StructureDefinition as a tree of rules, from its snapshot or, where it has none, its differential.
 
-FHIR R4, Profiling (profiling.html) and ElementDefinition (elementdefinition.html). A differential is laid over the tree
-of its base, so that it has the base's slices and what they are told by. What no package defines is one of R4's own
-definitions, which every resource is held against anyway.
+FHIR R4, Profiling (profiling.html) and ElementDefinition (elementdefinition.html). A differential is laid over the
+tree of its base, so that it has the base's slices and what they are told by. A base that no package defines is one of
+R4's own definitions, which every resource is held against anyway.
 """
 
 from __future__ import annotations
