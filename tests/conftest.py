@@ -1,5 +1,5 @@
 """What tests of every room share. ``tests`` itself is on the import path (pyproject.toml): ``from strategies import
-exams`` draws any exam, ``from every_answer import every_exam`` makes those that use everything a catalogue has.
+exams`` draws any exam, ``adapter.derive.every_use`` makes those that use everything a catalogue has.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ import pytest
 
 import drawn  # noqa: F401 (how much property tests draw)
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam
-from every_answer import every_exam
 from tests.fetched import CACHE
 from tests.fhir_xml import official_package
 

@@ -14,9 +14,9 @@ from decimal import Decimal
 from random import Random
 
 from adapter.catalogue import Catalogue, Item, ItemType
+from adapter.derive.every_use import BORN, every_exam, uses_of
 from adapter.exam import Exam, Finding, Quantity
 from adapter.read import to_json
-from tests.every_answer import BORN, every_exam, uses_of
 
 FINDINGS = 60
 _USUAL, _GIVEN_UP = 0.85, 0.05

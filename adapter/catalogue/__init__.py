@@ -5,7 +5,8 @@ coded how, ``difference`` what a site changes.
 """
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.load import CatalogueError, load_catalogue
+from adapter.catalogue.hours import HourLine, HourRow, HourTable
+from adapter.catalogue.load import CatalogueError, load_catalogue, packs
 from adapter.catalogue.model import (
     Answer,
     Bound,
@@ -46,6 +47,9 @@ __all__ = [
     "Flag",
     "GrowthReference",
     "GrowthRow",
+    "HourLine",
+    "HourRow",
+    "HourTable",
     "Item",
     "ItemType",
     "Meaning",
@@ -68,4 +72,5 @@ __all__ = [
     "When",
     "WrongDimension",
     "load_catalogue",
+    "packs",
 ]

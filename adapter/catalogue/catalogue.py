@@ -8,7 +8,9 @@ from decimal import Decimal
 from functools import cached_property
 from uuid import NAMESPACE_URL, UUID, uuid5
 
+from adapter.catalogue.hours import HourTable
 from adapter.catalogue.model import Category, Code, Item, OtherUnit, Region
+from adapter.catalogue.places import Places, Stand, Step
 from adapter.catalogue.proof import Proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
@@ -62,9 +64,10 @@ class Catalogue:
     estimates: Mapping[str, Estimate]
     screenings: Mapping[str, Screening]
     growth: Mapping[str, GrowthReference]
+    hours: Mapping[str, HourTable]
     verified: Mapping[tuple[str, str], VerifiedCode]
-    places: Mapping[str, tuple[str, int]]
-    """Where each region and item stands: file and line, for messages to whoever edits it."""
+    places: Places
+    """Where each thing stands: file and line, for messages to whoever edits it."""
     proof: Proof | None = None
     """What a terminology server said of the codes, where the site's folder has it."""
 
@@ -202,13 +205,22 @@ class Catalogue:
         return " ".join(self.systems[name].notice for name, is_sent in sent.items() if is_sent)
 
     def fault(
-        self, place: str, rule: str, what: str, remedy: str, *, where: str = "", item: str = "", file: str = ""
+        self,
+        path: tuple[Step, ...],
+        rule: str,
+        what: str,
+        remedy: str,
+        *,
+        where: str = "",
+        item: str = "",
+        says: str = "",
     ) -> Problem:
-        """A fault of the catalogue's data, with file and line of what stands at a place of :attr:`places`; with
-        ``file`` alone where that is not known."""
-        found, line = self.places.get(place, (file, 0))
+        """A fault of the catalogue's data, with file and line of what stands at a path of :attr:`places` (and of the
+        word there that is meant); where nothing does, with the file that its list or its settings belong into."""
+        stand = self.places.find(*path, says=says) or Stand(f"{path[0] if path[0] != 'settings' else 'site'}.yaml", 0)
+        file, line = stand
         return Problem(
-            Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=where, file=found, line=line or None, item=item
+            Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=where, file=file, line=line or None, item=item
         )
 
     def codes(self) -> Iterator[tuple[str, Code]]:

@@ -13,7 +13,7 @@ from adapter.exam.model import Urgency
 
 _LISTS = (
     *("systems", "sides", "sections", "meanings", "urgencies", "details", "reasons", "methods", "states", "roles"),
-    *("kinds", "sites", "profiles", "rules", "not_judged", "estimates", "screenings", "growth", "sources"),
+    *("kinds", "sites", "profiles", "rules", "not_judged", "estimates", "screenings", "growth", "hours", "sources"),
 )
 _NAMED = ("answers", "components", "signs")
 _NESTED = ("policy", "emit", "size_bands", "organisation")
@@ -24,7 +24,7 @@ Kind = Literal["added", "changed", "off", "on", "label"]
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class CatalogueChange:
     """One difference: ``kind``, the list and entry it is in (``item heart_rate``), the field, and both values.
 
     ``label`` is a change of words alone; ``off`` and ``on`` switch a rule or a claimed profile.
@@ -37,7 +37,7 @@ class Change:
     site: str
 
 
-def difference(shipped: Catalogue, site: Catalogue) -> list[Change]:
+def difference(shipped: Catalogue, site: Catalogue) -> list[CatalogueChange]:
     """Every difference, settings first, then the lists, the regions and the items in exam order."""
     found = list(_fields("setting", _plain(shipped.settings), _plain(site.settings)))
     for name in _LISTS:
@@ -82,15 +82,15 @@ def _plain(entry: Any) -> dict[str, Any]:
     return plain
 
 
-def _entries(kind: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[Change]:
+def _entries(kind: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[CatalogueChange]:
     for name, entry in after.items():
         if name not in before:
-            yield Change("added", f"{kind} {name}", "", "", str(getattr(entry, "label", name)))
+            yield CatalogueChange("added", f"{kind} {name}", "", "", str(getattr(entry, "label", name)))
         elif entry != before[name]:
             yield from _fields(f"{kind} {name}", _plain(before[name]), _plain(entry))
 
 
-def _fields(place: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[Change]:
+def _fields(place: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[CatalogueChange]:
     for name, value in after.items():
         old = before.get(name)
         if old == value:
@@ -98,13 +98,13 @@ def _fields(place: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> 
         if name in _NAMED:
             yield from _entries(f"{place}, {name.removesuffix('s')}", old or {}, value)
         elif name == _SWITCH:
-            yield Change("on" if value else "off", place, "", "", "")
+            yield CatalogueChange("on" if value else "off", place, "", "", "")
         elif name in _NESTED and old is not None and value is not None:
             for inner in _fields("", _plain(old), _plain(value)):
-                yield Change(inner.kind, place, f"{name}.{inner.field}", inner.shipped, inner.site)
+                yield CatalogueChange(inner.kind, place, f"{name}.{inner.field}", inner.shipped, inner.site)
         else:
             kind: Kind = "label" if name in _LABELS else "changed"
-            yield Change(kind, place, name, _shown(old), _shown(value))
+            yield CatalogueChange(kind, place, name, _shown(old), _shown(value))
 
 
 def _shown(value: Any) -> str:

@@ -21,10 +21,25 @@ _Base: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
 class Node(dict[str, Any]):
-    """A YAML mapping that remembers where it began."""
+    """A YAML mapping that remembers where it began, and the line of each key that its file gives."""
 
     file: str = ""
     line: int = 0
+
+    def __init__(self, *given: Any) -> None:
+        super().__init__(*given)
+        self.lines: dict[str, int] = {}
+
+
+def copied(tree: Any) -> Any:
+    """Another tree of the same mappings and lists, with the same lines."""
+    if isinstance(tree, Node):
+        found = Node({key: copied(value) for key, value in tree.items()})
+        found.file, found.line, found.lines = tree.file, tree.line, tree.lines
+        return found
+    if isinstance(tree, dict):
+        return {key: copied(value) for key, value in tree.items()}
+    return [copied(entry) for entry in tree] if isinstance(tree, list) else tree
 
 
 def entries(content: Any) -> list[dict[str, Any]]:
@@ -46,6 +61,7 @@ def _mapping(loader: Any, node: Any) -> Node:
         if key in found:
             raise yaml.constructor.ConstructorError(None, None, f"key '{key}' is given twice", key_node.start_mark)
         found[key] = loader.construct_object(value_node, deep=True)
+        found.lines[key] = key_node.start_mark.line + 1
     return found
 
 

@@ -15,13 +15,15 @@ from itertools import combinations, pairwise
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
+from adapter.catalogue.lint_hours import lint_hours
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.lint_words import lint_words
 from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Range, Sides
+from adapter.catalogue.places import Step
 from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import Problem
 
 
 def lint(catalogue: Catalogue) -> list[Problem]:
@@ -35,8 +37,9 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_units(catalogue),
         *lint_cautions(catalogue),
         *lint_rules(catalogue),
+        *lint_hours(catalogue),
         *lint_site(catalogue),
-        *lint_v2(catalogue.v2, frozenset(catalogue.systems)),
+        *lint_v2(catalogue.v2, frozenset(catalogue.systems), catalogue.fault),
         *lint_words(catalogue),
     ]
 
@@ -47,8 +50,9 @@ class _Reporter:
     def __init__(self, catalogue: Catalogue, item_id: str) -> None:
         self._catalogue, self._item = catalogue, item_id
 
-    def __call__(self, rule: str, what: str, remedy: str) -> Problem:
-        return self._catalogue.fault(self._item, rule, what, remedy, item=self._item)
+    def __call__(self, rule: str, what: str, remedy: str, *within: Step, says: str = "") -> Problem:
+        """``within``: the steps from the item to the part of it that is wrong; ``says``: the word there."""
+        return self._catalogue.fault(("items", self._item, *within), rule, what, remedy, item=self._item, says=says)
 
 
 def _duplicates(ids: Iterable[object]) -> list[object]:
@@ -78,16 +82,18 @@ def _item(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
         "sign": [s.id for s in item.signs],
     }.items():
         for name in _duplicates(ids):
-            yield report("duplicate-id", f"{rule} '{name}' stands twice", "rename one of them")
+            yield report("duplicate-id", f"{rule} '{name}' stands twice", "rename one of them", f"{rule}s", str(name))
     for answer in item.answers:
         if answer.exclusive and item.type is not ItemType.CHOICES:
             what = f"answer '{answer.id}' is exclusive, but the item takes one answer anyway"
-            yield report("needless-exclusive", what, "remove exclusive, or make the type choices")
+            remedy = "remove exclusive, or make the type choices"
+            yield report("needless-exclusive", what, remedy, "answers", answer.id, "exclusive")
         if answer.meaning is Meaning.EXPECTED and answer.urgency is not Urgency.NONE:
             yield report(
                 "urgent-expected",
                 f"answer '{answer.id}' is expected and yet to be told",
                 "make it variant or abnormal, or its urgency none",
+                *("answers", answer.id, "urgency"),
             )
 
 
@@ -109,12 +115,15 @@ def _answers_of_an_age(item: Item, catalogue: Catalogue, report: _Reporter) -> I
             )
             if reassures and _OF_AN_AGE.search(answer.label):
                 what = f"answer {answer.id} names an age or a gestation, and holds at any"
-                yield report("answer-of-an-age", what, "when: {age_hours: ..}, and otherwise: what it counts as else")
+                remedy = "when: {age_hours: ..}, and otherwise: what it counts as else"
+                yield report("answer-of-an-age", what, remedy, "answers", answer.id, "label")
         elif answer.when is None:
-            yield report("answer-of-an-age", f"answer {answer.id} has otherwise without when", "when: its condition")
+            what = f"answer {answer.id} has otherwise without when"
+            yield report("answer-of-an-age", what, "when: its condition", "answers", answer.id, "otherwise")
         elif answer.otherwise is not None and (answer.otherwise not in ids or _counts_back(item, answer.id)):
             what = f"answer {answer.id} counts as '{answer.otherwise}', which is no other answer of {item.id}"
-            yield report("unknown-reference", what, "otherwise: the id of one that does not lead back to it")
+            remedy = "otherwise: the id of one that does not lead back to it"
+            yield report("unknown-reference", what, remedy, "answers", answer.id, "otherwise")
 
 
 def _counts_back(item: Item, start: str) -> bool:
@@ -141,7 +150,9 @@ _NEEDS = {
 def _shape(item: Item, report: _Reporter) -> Iterator[Problem]:
     need = _NEEDS.get(item.type)
     if need and not getattr(item, need):
-        yield report("missing-part", f"type {item.type.value} needs {need}", f"add {need}, or change the type")
+        yield report(
+            "missing-part", f"type {item.type.value} needs {need}", f"add {need}, or change the type", "type"
+        )
     if item.type in (ItemType.QUANTITY, ItemType.SCORE) and item.limits is None:
         yield report("missing-part", "has no limits", "limits: {possible: [low, high], plausible: [low, high]}")
     if item.type is ItemType.QUANTITIES and item.unit is None:
@@ -149,9 +160,11 @@ def _shape(item: Item, report: _Reporter) -> Iterator[Problem]:
     if item.type in (ItemType.CHOICE, ItemType.CHOICES) and not any(
         a.meaning is not Meaning.ABNORMAL for a in item.answers
     ):
-        yield report("missing-part", "has no answer for an infant in whom all is well", "add an expected answer")
+        yield report(
+            "missing-part", "has no answer for an infant in whom all is well", "add an expected answer", "answers"
+        )
     if item.site_required and not item.sites:
-        yield report("missing-part", "requires a site but allows none", "list the allowed sites")
+        yield report("missing-part", "requires a site but allows none", "list the allowed sites", "site_required")
 
 
 def _questions(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
@@ -161,11 +174,13 @@ def _questions(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[
     if not standard and not item.no_standard_code:
         yield report("missing-code", "has no published code and does not say why", "codes, or no_standard_code")
     if standard and item.no_standard_code:
-        yield report("missing-code", "has codes and yet says there are none", "remove no_standard_code")
+        yield report("missing-code", "has codes and yet says there are none", "remove no_standard_code", "codes")
     for code in item.codes:
         display = code.display or ""
         if code.system == "loinc" and display.endswith("Narrative") and item.type is not ItemType.TEXT:
-            yield report("narrative-code", f"{code} takes free text", "the coded code of the region, or none")
+            yield report(
+                "narrative-code", f"{code} takes free text", "the coded code of the region, or none", "codes"
+            )
 
 
 def _references(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
@@ -180,9 +195,13 @@ def _references(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator
     }
     for word, (names, known) in wanted.items():
         for name in sorted(set(names) - set(known)):
-            yield report("unknown-reference", f"{word} '{name}' is not defined", f"define it, or use a known {word}")
+            yield report(
+                "unknown-reference", f"{word} '{name}' is not defined", f"define it, or use a known {word}", says=name
+            )
     if item.methods and item.method and item.method not in item.methods:
-        yield report("unknown-reference", f"default method '{item.method}' is not among its methods", "add it")
+        yield report(
+            "unknown-reference", f"default method '{item.method}' is not among its methods", "add it", "method"
+        )
 
 
 def _measures(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
@@ -192,37 +211,47 @@ def _measures(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[P
         if limits is not None:
             yield from _limits(name, limits, report)
     if item.compare_sides and item.sides is not Sides.EACH:
-        yield report("compare-sides", "compares sides, and is not examined on each", "sides: each")
-    for band in item.ranges:
-        yield from _band(item, band, report)
+        yield report("compare-sides", "compares sides, and is not examined on each", "sides: each", "compare_sides")
+    for number in range(len(item.ranges)):
+        yield from _band(item, number, report)
     yield from _reachable(item, report)
     yield from _gaps(item, report)
     for one, other in combinations(item.ranges, 2):
         if one.component == other.component and one.when == other.when and _overlap(one, other):
-            yield report("range-overlap", f"ranges '{one}' and '{other}' overlap", "end one where the next begins")
+            yield report(
+                "range-overlap", f"ranges '{one}' and '{other}' overlap", "end one where the next begins", "ranges"
+            )
 
 
 def _unit(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
     unit = catalogue.units.get(item.unit or "")
     if unit is None:
-        yield report("unknown-unit", f"unit '{item.unit}' is not in units.yaml", "a UCUM unit defined there")
+        yield report("unknown-unit", f"unit '{item.unit}' is not in units.yaml", "a UCUM unit defined there", "unit")
         return
     for kept in item.kept_units:
         if kept not in catalogue.units or catalogue.units[kept].dimension != unit.dimension:
             yield report(
-                "unknown-unit", f"kept unit '{kept}' is not one of {unit.dimension}", "a unit of that dimension"
+                "unknown-unit",
+                f"kept unit '{kept}' is not one of {unit.dimension}",
+                "a unit of that dimension",
+                "kept_units",
             )
     for other in item.other_units:
         known = catalogue.units.get(other.unit)
         pair = {unit.dimension, known.dimension if known else ""}
         if pair != {"mass-concentration", "substance-concentration"} or item.molar_mass is None:
             what = f"other unit '{other.unit}' cannot be converted to {unit.ucum}"
-            yield report("unknown-unit", what, "a mass and a substance concentration, and the molar_mass in g/mol")
+            yield report(
+                "unknown-unit",
+                what,
+                "a mass and a substance concentration, and the molar_mass in g/mol",
+                says=other.unit,
+            )
         for code in other.codes:
             row = catalogue.verified.get((code.system, code.code))
             if known and row is not None and row.dimension and row.dimension != known.dimension:
                 what = f"unit {other.unit} measures {known.dimension}, {code} a {row.dimension}"
-                yield report("wrong-dimension", what, "a unit or a code of the same dimension")
+                yield report("wrong-dimension", what, "a unit or a code of the same dimension", says=str(code))
     every = [*item.codes, *(c for codes in item.codes_by.site.values() for c in codes)]
     every += [c for component in item.components for c in component.codes]
     for code in every:
@@ -232,6 +261,7 @@ def _unit(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Probl
                 "wrong-dimension",
                 f"unit {unit.ucum} measures {unit.dimension}, {code} a {row.dimension}",
                 "a unit or a code of the same dimension",
+                says=str(code),
             )
 
 
@@ -239,10 +269,16 @@ def _limits(name: str, limits: Limits, report: _Reporter) -> Iterator[Problem]:
     (low, high), (inner_low, inner_high) = limits.possible, limits.plausible
     if not low <= inner_low < inner_high <= high:
         what = f"limits{' of ' + name if name else ''} are upside down or plausible lies outside possible"
-        yield report("limits", what, "possible low <= plausible low < plausible high <= possible high")
+        within = ("components", name, "limits") if name else ("limits",)
+        yield report("limits", what, "possible low <= plausible low < plausible high <= possible high", *within)
 
 
-def _band(item: Item, band: Range, report: _Reporter) -> Iterator[Problem]:
+def _band(item: Item, number: int, whole: _Reporter) -> Iterator[Problem]:
+    band = item.ranges[number]
+
+    def report(rule: str, what: str, remedy: str) -> Problem:
+        return whole(rule, what, remedy, "ranges", number)
+
     if band.low is None and band.high is None:
         yield report("range-open", "a range has neither low nor high", "give at least one end")
     if band.low and band.low.comparator[0] != ">":
@@ -263,12 +299,12 @@ def _reachable(item: Item, report: _Reporter) -> Iterator[Problem]:
         return
     points = [[answer.points or 0 for answer in sign.answers] for sign in item.signs]
     low, high = sum(map(min, points)), sum(map(max, points))
-    for band in item.ranges:
+    for number, band in enumerate(item.ranges):
         beneath = band.high is not None and not any(band.high.holds(Decimal(n)) for n in range(low, high + 1))
         above = band.low is not None and not any(band.low.holds(Decimal(n)) for n in range(low, high + 1))
         if beneath or above:
             what = f"no total falls into the range '{band}': its signs give {low} to {high}"
-            yield report("range-unreachable", what, "a range within these totals, or other points")
+            yield report("range-unreachable", what, "a range within these totals, or other points", "ranges", number)
 
 
 def _gaps(item: Item, report: _Reporter) -> Iterator[Problem]:
@@ -283,7 +319,7 @@ def _gaps(item: Item, report: _Reporter) -> Iterator[Problem]:
             if not any(band.holds(value) for band in bands):
                 at = f" of {component}" if component else ""
                 what = f"{value:f}{at} lies between the ranges and in none of them"
-                yield report("range-gap", what, "a range that holds it, or ends that meet")
+                yield report("range-gap", what, "a range that holds it, or ends that meet", "ranges")
 
 
 def _overlap(one: Range, other: Range) -> bool:
@@ -305,22 +341,23 @@ def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
         for name in sorted(unknown):
             what = f"kind {kind.id} names '{name}', which is not in the catalogue"
             remedy = "a region or an item that exists"
-            yield catalogue.fault(f"kinds {kind.id}", "unknown-reference", what, remedy, file="kinds.yaml")
+            yield catalogue.fault(("kinds", kind.id), "unknown-reference", what, remedy, says=name)
 
 
 def _stages(catalogue: Catalogue) -> Iterator[Problem]:
     regions = [region for stage in catalogue.stages.values() for page in stage.pages for region in page]
     items = [name for stage in catalogue.stages.values() for name in stage.items]
     for name in sorted({*regions} - {*catalogue.regions} | {*items} - {*catalogue.items}):
-        yield _stage_problem(
-            "unknown-reference", f"'{name}' is not in the catalogue", "a region or an item that exists"
-        )
+        what = f"'{name}' is not in the catalogue"
+        yield _stage_problem(catalogue, name, "unknown-reference", what, "a region or an item that exists")
     for name in map(str, [*_duplicates(regions), *_duplicates(items)]):
-        yield _stage_problem("duplicate-id", f"'{name}' stands in two stages", "one place for each")
+        what = f"'{name}' stands in two stages"
+        yield _stage_problem(catalogue, name, "duplicate-id", what, "one place for each")
 
 
-def _stage_problem(rule: str, what: str, remedy: str) -> Problem:
-    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file="stages.yaml")
+def _stage_problem(catalogue: Catalogue, name: str, rule: str, what: str, remedy: str) -> Problem:
+    holders = (s.id for s in catalogue.stages.values() if name in {*s.items, *(r for page in s.pages for r in page)})
+    return catalogue.fault(("stages", next(holders)), rule, what, remedy, says=name)
 
 
 def _units(catalogue: Catalogue) -> Iterator[Problem]:
@@ -328,11 +365,6 @@ def _units(catalogue: Catalogue) -> Iterator[Problem]:
         annotation = unit.ucum.startswith("{") and unit.ucum.endswith("}")
         row = catalogue.verified.get(("ucum", unit.ucum))
         if not annotation and (row is None or row.status != "verified"):
-            yield Problem(
-                Severity.ERROR,
-                Layer.CATALOGUE,
-                "unknown-unit",
-                f"'{unit.ucum}' is not a verified UCUM unit",
-                "the UCUM code (mm[Hg], not mmHg), and its row in codes.csv",
-                file="units.yaml",
-            )
+            what = f"'{unit.ucum}' is not a verified UCUM unit"
+            remedy = "the UCUM code (mm[Hg], not mmHg), and its row in codes.csv"
+            yield catalogue.fault(("units", unit.ucum), "unknown-unit", what, remedy)

@@ -43,4 +43,4 @@ def _reaches(urgency: Urgency, wanted: Urgency) -> bool:
 def _problem(catalogue: Catalogue, item: Item, words: str) -> Problem:
     what = f"the caution says '{words}', and neither an answer, a range nor a rule that it names is as urgent"
     remedy = "the rule's id in the caution, or an answer or range with that urgency"
-    return catalogue.fault(item.id, "caution-without-rule", what, remedy, item=item.id)
+    return catalogue.fault(("items", item.id, "caution"), "caution-without-rule", what, remedy, item=item.id)

@@ -49,7 +49,7 @@ _WITH_REMARK = re.compile(
 )
 
 
-class Place(NamedTuple):
+class CodePlace(NamedTuple):
     """Where codes stand: in words, what they are for, whether they hold only under a condition, or are maps."""
 
     where: str
@@ -59,11 +59,11 @@ class Place(NamedTuple):
     maps: bool = False
 
 
-def places(catalogue: Catalogue) -> Iterator[Place]:
+def places(catalogue: Catalogue) -> Iterator[CodePlace]:
     """Every list of codes of the catalogue."""
     for region in catalogue.regions.values():
-        yield Place(f"region {region.region}", "question", region.codes)
-        yield Place(f"region {region.region}", "question", region.section_codes)
+        yield CodePlace(f"region {region.region}", "question", region.codes)
+        yield CodePlace(f"region {region.region}", "question", region.section_codes)
         yield from chain.from_iterable(map(of_item, region.items))
     lists: dict[str, Iterable[Term]] = {
         "site": catalogue.sites.values(),
@@ -75,37 +75,37 @@ def places(catalogue: Catalogue) -> Iterator[Place]:
     }
     for role, terms in lists.items():
         for term in terms:
-            yield Place(f"{role} {term.id}", role, term.codes)
-            yield Place(f"{role} {term.id}", role, term.maps, maps=True)
+            yield CodePlace(f"{role} {term.id}", role, term.codes)
+            yield CodePlace(f"{role} {term.id}", role, term.maps, maps=True)
     for site in catalogue.sites.values():
-        yield Place(f"site {site.id}", "site", (*site.left, *site.right), conditional=True)
+        yield CodePlace(f"site {site.id}", "site", (*site.left, *site.right), conditional=True)
     for section in catalogue.sections.values():
-        yield Place(f"section {section.id}", "question", section.codes)
+        yield CodePlace(f"section {section.id}", "question", section.codes)
     for kind in catalogue.kinds.values():
-        yield Place(f"kind {kind.id}", "kind", kind.codes)
-        yield Place(f"kind {kind.id}", "kind", kind.encounter_type, conditional=True)
+        yield CodePlace(f"kind {kind.id}", "kind", kind.codes)
+        yield CodePlace(f"kind {kind.id}", "kind", kind.encounter_type, conditional=True)
 
 
-def of_item(item: Item) -> Iterator[Place]:
+def of_item(item: Item) -> Iterator[CodePlace]:
     """Every list of codes of an item."""
     at = f"item {item.id}"
-    yield Place(at, "question", item.codes)
-    yield Place(at, "question", item.maps, maps=True)
+    yield CodePlace(at, "question", item.codes)
+    yield CodePlace(at, "question", item.maps, maps=True)
     conditions = (codes for _, _, codes in item.codes_by.conditions())
     for codes in (*conditions, *(other.codes for other in item.other_units)):
-        yield Place(at, "question", codes, conditional=True)
+        yield CodePlace(at, "question", codes, conditional=True)
     for codes in (item.not_done.codes, item.not_done.left, item.not_done.right):
-        yield Place(f"{at}, not done", "question", codes, conditional=True)
+        yield CodePlace(f"{at}, not done", "question", codes, conditional=True)
     for component in item.components:
-        yield Place(f"{at}, component {component.id}", "question", component.codes)
+        yield CodePlace(f"{at}, component {component.id}", "question", component.codes)
     for sign in item.signs:
-        yield Place(f"{at}, sign {sign.id}", "question", sign.codes)
+        yield CodePlace(f"{at}, sign {sign.id}", "question", sign.codes)
     for answer in item.answers:
-        yield Place(f"{at}, answer {answer.id}", "value", answer.codes)
-        yield Place(f"{at}, answer {answer.id}", "value", answer.maps, maps=True)
+        yield CodePlace(f"{at}, answer {answer.id}", "value", answer.codes)
+        yield CodePlace(f"{at}, answer {answer.id}", "value", answer.maps, maps=True)
     for sign in item.signs:
         for choice in sign.answers:
-            yield Place(f"{at}, sign {sign.id}, answer {choice.id}", "value", choice.codes)
+            yield CodePlace(f"{at}, sign {sign.id}, answer {choice.id}", "value", choice.codes)
 
 
 def lint_codes(catalogue: Catalogue) -> Iterator[Problem]:
@@ -120,14 +120,32 @@ def lint_codes(catalogue: Catalogue) -> Iterator[Problem]:
     yield from _two_displays(catalogue)
 
 
-def _problem(catalogue: Catalogue, where: str, rule: str, what: str, remedy: str) -> Problem:
-    name = where.split(",")[0].removeprefix("item ").removeprefix("region ")
-    return catalogue.fault(name, rule, what, remedy, item=name)
+def path_of(where: str) -> tuple[str, ...]:
+    """The path of :class:`adapter.catalogue.places.Places` of a place in words: ``item murmur, answer loud``."""
+    steps = (part.partition(" ") for part in where.split(", "))
+    return tuple(step for word, _, name in steps for step in (f"{word}s", name) if name) or (where,)
 
 
-def _code(place: Place, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
+def local_path_of(where: str) -> tuple[str, ...]:
+    """The path of a site's own code for a place in words."""
+    path = path_of(where)
+    return ("local_codes", path[-2], ".".join(path[1::2])) if len(path) > 1 else ("local_codes", *path)
+
+
+def _problem(
+    catalogue: Catalogue, where: str, rule: str, what: str, remedy: str, code: Code | None = None
+) -> Problem:
+    path = path_of(where)
+    item = path[1] if path[0] in ("items", "regions") else ""
+    system = catalogue.systems.get(code.system) if code else None
+    if code is not None and system is not None and system.local:
+        return catalogue.fault(local_path_of(where), rule, what, remedy, item=item)
+    return catalogue.fault(path, rule, what, remedy, item=item, says=str(code or ""))
+
+
+def _code(place: CodePlace, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
+        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy, code)
 
     if code.system not in catalogue.systems:
         yield said("unknown-system", f"system of {code} is not defined", "add it to systems.yaml")
@@ -148,9 +166,9 @@ def _code(place: Place, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
         yield from _verified(place, code, row, catalogue)
 
 
-def _verified(place: Place, code: Code, row: VerifiedCode, catalogue: Catalogue) -> Iterator[Problem]:
+def _verified(place: CodePlace, code: Code, row: VerifiedCode, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
+        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy, code)
 
     if (code.display or "") != row.display:
         remedy = f"'{row.display}'" if row.display else "no display: none was verified"
@@ -168,9 +186,9 @@ def _verified(place: Place, code: Code, row: VerifiedCode, catalogue: Catalogue)
         yield said(rule, what, _SHOULD_BE.get(place.role, "another code, or none"))
 
 
-def _grade(place: Place, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
+def _grade(place: CodePlace, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy)
+        return _problem(catalogue, place.where, rule, f"{place.where}: {what}", remedy, code)
 
     if code.fit is None:
         grades = "equivalent, wider, narrower, inexact or relatedto after it"
@@ -197,7 +215,7 @@ def _grade(place: Place, code: Code, catalogue: Catalogue) -> Iterator[Problem]:
 
 def _answers(item: Item, catalogue: Catalogue) -> Iterator[Problem]:
     def said(rule: str, what: str, remedy: str) -> Problem:
-        return _problem(catalogue, f"item {item.id}", rule, what, remedy)
+        return _problem(catalogue, f"item {item.id}, answer {one.id}", rule, what, remedy)
 
     asked = bool(_asked(item, catalogue))
     for one in item.answers:
@@ -235,7 +253,11 @@ def _same_label(catalogue: Catalogue) -> Iterator[Problem]:
             if before[1] != qualifiers:
                 what = f"'{answer.label}' has other qualifiers at {place} than at {before[0]}"
                 yield _problem(
-                    catalogue, f"item {item.id}", "unequal-answers", what, "the same for both, or for neither"
+                    catalogue,
+                    f"item {item.id}, answer {answer.id}",
+                    "unequal-answers",
+                    what,
+                    "the same for both, or for neither",
                 )
 
 
@@ -255,7 +277,7 @@ def _twice(catalogue: Catalogue) -> Iterator[Problem]:
             if before != place.where:
                 what = f"{before} and {place.where} are both equivalent to {code}"
                 yield _problem(
-                    catalogue, place.where, "equivalent-twice", what, "wider for both, or another code for one"
+                    catalogue, place.where, "equivalent-twice", what, "wider for both, or another code for one", code
                 )
 
 
@@ -272,4 +294,4 @@ def _two_displays(catalogue: Catalogue) -> Iterator[Problem]:
                 before = displays.setdefault(_key(code), (code.display, place.where))
                 if before[0] != code.display:
                     what = f"{place.where}: {code} has display '{before[0]}' at {before[1]}"
-                    yield _problem(catalogue, place.where, "two-displays", what, "one display for one code")
+                    yield _problem(catalogue, place.where, "two-displays", what, "one display for one code", code)

@@ -9,9 +9,9 @@ from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.model import Item, ItemType, Limits, Sides, Span
 from adapter.catalogue.rules import NotJudged, Rule, When
 from adapter.exam.model import Urgency
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import Problem
 
-_OBX_17 = 199
+OBX_17 = 199
 """What a part of OBX-17 takes (HL7 v2.5.1, chapter 2.A, CE.2), where messages name what made a finding."""
 _NUMBERS = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE, ItemType.TIME)
 
@@ -25,52 +25,67 @@ def lint_rules(catalogue: Catalogue) -> Iterator[Problem]:
     yield from _tables(catalogue)
 
 
-def _problem(rule: str, what: str, remedy: str, file: str) -> Problem:
-    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file=file)
-
-
 def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
-    def report(kind: str, what: str, remedy: str) -> Problem:
-        return catalogue.fault(f"rule {rule.id}", kind, f"rule {rule.id}: {what}", remedy, file="rules.yaml")
+    def report(kind: str, what: str, remedy: str, says: str = "") -> Problem:
+        return catalogue.fault(("rules", rule.id), kind, f"rule {rule.id}: {what}", remedy, says=says)
 
     if rule.source not in catalogue.sources:
-        yield report("unknown-reference", f"source '{rule.source}' is not defined", "a source of sources.yaml")
+        yield report(
+            "unknown-reference", f"source '{rule.source}' is not defined", "a source of sources.yaml", "source"
+        )
     elif rule.on and catalogue.sources[rule.source].mark == "memory":
         what = "rests on memory and is switched on"
-        yield report("unsigned-rule", what, "on: false, or the source that a clinician signed it by")
-    elif len(f"{rule.label}, version {catalogue.settings.version}; {catalogue.sources[rule.source].label}") > _OBX_17:
-        what = f"label, version and source have more than {_OBX_17} characters together"
-        yield report("too-long", what, "a shorter label, of the rule or its source: HL7 v2.5.1, OBX-17 takes no more")
+        yield report("unsigned-rule", what, "on: false, or the source that a clinician signed it by", "source")
+    elif len(f"{rule.label}, version {catalogue.settings.version}; {catalogue.sources[rule.source].label}") > OBX_17:
+        what = f"label, version and source have more than {OBX_17} characters together"
+        yield report(
+            "too-long", what, "a shorter label, of the rule or its source: HL7 v2.5.1, OBX-17 takes no more", "label"
+        )
     if rule.urgency is Urgency.NONE:
-        yield report("rule-says-nothing", "its urgency is none", "one that is told; on: false to switch it off")
+        yield report(
+            "rule-says-nothing", "its urgency is none", "one that is told; on: false to switch it off", "urgency"
+        )
     for other in rule.replaces:
         if other not in catalogue.rules or other == rule.id:
-            yield report("unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id")
-    for item in _of_no_side(rule.when, catalogue):
+            yield report(
+                "unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id", "replaces"
+            )
+    yield from (report(*fault) for fault in condition_faults(rule.when, catalogue))
+
+
+def condition_faults(
+    when: When, catalogue: Catalogue, of_what_is_said: bool = False
+) -> Iterator[tuple[str, str, str, str]]:
+    """What is wrong with a condition: the kind of fault, what, what would be right, and the word that is meant.
+
+    ``of_what_is_said``: it is asked before anything is judged, so that it cannot ask what a finding means.
+    """
+    for item in _of_no_side(when, catalogue):
         what = f"asks {item} of both sides, and it is not examined on each"
-        yield report("both-sides", what, "items of each side in the group")
-    for leaf in rule.when.leaves():
-        yield from (report(*fault) for fault in _leaf(leaf, catalogue))
-    yield from (
-        report("never-holds", what, "conditions that can hold together") for what in _never(rule.when, catalogue)
-    )
+        yield "both-sides", what, "items of each side in the group", item
+    for leaf in when.leaves():
+        if of_what_is_said and (leaf.meanings or leaf.flags):
+            what = "asks what a finding means, which it helps to decide"
+            yield "rule-asks-nothing", what, "answers, a number or a gap", ""
+        yield from _leaf(leaf, catalogue)
+    for what in _never(when, catalogue):
+        yield "never-holds", what, "conditions that can hold together", ""
 
 
 def _not_judged(one: NotJudged, catalogue: Catalogue) -> Iterator[Problem]:
-    def report(kind: str, what: str, remedy: str) -> Problem:
-        return _problem(kind, f"{one.id}: {what}", remedy, "not_judged.yaml")
+    def report(kind: str, what: str, remedy: str, says: str = "") -> Problem:
+        return catalogue.fault(("not_judged", one.id), kind, f"{one.id}: {what}", remedy, says=says)
 
     for name in sorted({*one.items, *one.but} - {*catalogue.items}):
-        yield report("unknown-reference", f"'{name}' is not in the catalogue", "an item that exists")
+        yield report("unknown-reference", f"'{name}' is not in the catalogue", "an item that exists", name)
     if one.source not in catalogue.sources:
-        yield report("unknown-reference", f"source '{one.source}' is not defined", "a source of sources.yaml")
+        yield report(
+            "unknown-reference", f"source '{one.source}' is not defined", "a source of sources.yaml", "source"
+        )
     if one.items and one.but:
-        yield report("both-lists", "gives items and but", "one of the two")
-    for leaf in one.beside.leaves() if one.beside else ():
-        if leaf.meanings or leaf.flags:
-            what = "asks what a finding means, which it helps to decide"
-            yield report("rule-asks-nothing", what, "answers, a number or a gap")
-        yield from (report(*fault) for fault in _leaf(leaf, catalogue))
+        yield report("both-lists", "gives items and but", "one of the two", "but")
+    if one.beside is not None:
+        yield from (report(*fault) for fault in condition_faults(one.beside, catalogue, of_what_is_said=True))
 
 
 def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:
@@ -84,21 +99,27 @@ def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:
                 yield leaf.item or "what has no item"
 
 
-def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
+def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
+    """What is wrong with a leaf: the kind of fault, what, what would be right, and the word that is meant."""
     for name, span in (("number", leaf.number), ("age_hours", leaf.age_hours), ("gestation", leaf.gestation_weeks)):
         if span is not None and _empty(span):
-            yield "never-holds", f"{name} '{span}' holds no number", "low before high"
+            yield "never-holds", f"{name} '{span}' holds no number", "low before high", name
     if leaf.item is None:
         for reason in sorted({*leaf.not_examined} - {"any"} - {*catalogue.reasons}):
-            yield "unknown-reference", f"there is no reason '{reason}'", f"one of {', '.join(catalogue.reasons)}"
+            yield (
+                "unknown-reference",
+                f"there is no reason '{reason}'",
+                f"one of {', '.join(catalogue.reasons)}",
+                reason,
+            )
         return
     item = catalogue.items.get(leaf.item)
     if item is None:
-        yield "unknown-reference", f"item '{leaf.item}' is not in the catalogue", "an item that exists"
+        yield "unknown-reference", f"item '{leaf.item}' is not in the catalogue", "an item that exists", leaf.item
         return
     for answer in leaf.answers:
         if item.answer(answer) is None:
-            yield "unknown-reference", f"{item.id} has no answer '{answer}'", "an answer it has"
+            yield "unknown-reference", f"{item.id} has no answer '{answer}'", "an answer it has", answer
     for kind, names, known in (
         ("site", (*leaf.sites, *(leaf.minus.sites if leaf.minus else ())), item.sites),
         ("reason", set(leaf.not_examined) - {"any"}, tuple(catalogue.reasons)),
@@ -106,27 +127,28 @@ def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
     ):
         for name in names:
             if name not in known:
-                yield "unknown-reference", f"{item.id} has no {kind} '{name}'", f"one of {', '.join(known) or 'none'}"
+                what, remedy = f"{item.id} has no {kind} '{name}'", f"one of {', '.join(known) or 'none'}"
+                yield "unknown-reference", what, remedy, str(name)
     yield from _asks_right(leaf, item, catalogue)
 
 
-def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
+def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
     """Whether what is asked can be asked of an item of this type."""
     asked = (leaf.answers, leaf.meanings, leaf.flags, leaf.number, leaf.not_examined, leaf.not_recorded)
     if not any(asked):
-        yield "rule-asks-nothing", f"asks nothing of {item.id}", "answers, meanings, flags, number or a gap"
+        yield "rule-asks-nothing", f"asks nothing of {item.id}", "answers, meanings, flags, number or a gap", item.id
     if leaf.number is not None and item.type not in _NUMBERS:
-        yield "never-holds", f"{item.id} has no number", "answers, meanings or flags"
+        yield "never-holds", f"{item.id} has no number", "answers, meanings or flags", item.id
     if item.type is ItemType.QUANTITIES and leaf.number is not None and leaf.component is None:
-        yield "never-holds", f"{item.id} has several numbers", "component: one of its own"
+        yield "never-holds", f"{item.id} has several numbers", "component: one of its own", item.id
     if leaf.minus is not None:
         other = catalogue.items.get(leaf.minus.item or item.id)
         if other is None or other.unit != item.unit or leaf.number is None:
             what = f"{leaf.minus.item or item.id} cannot be taken from {item.id}"
-            yield "never-holds", what, "an item of the same unit, and the number their difference must be"
+            yield "never-holds", what, "an item of the same unit, and the number their difference must be", item.id
     elif leaf.number is not None and (limits := _limits(leaf, item)) and not _within(leaf.number, limits):
         what = f"{item.id} '{leaf.number}' lies outside what is possible"
-        yield "never-holds", what, f"{limits.possible[0]} to {limits.possible[1]} {item.unit}"
+        yield "never-holds", what, f"{limits.possible[0]} to {limits.possible[1]} {item.unit}", item.id
 
 
 def _limits(leaf: When, item: Item) -> Limits | None:
@@ -161,28 +183,28 @@ def _never(when: When, catalogue: Catalogue) -> Iterator[str]:
 
 
 def _tables(catalogue: Catalogue) -> Iterator[Problem]:
-    for estimate in catalogue.estimates.values():
-        for name in (estimate.score, estimate.item):
+    def unknown(path: tuple[str, ...], what: str, remedy: str, says: str) -> Problem:
+        return catalogue.fault(path, "unknown-reference", what, remedy, says=says)
+
+    settings = catalogue.settings
+    named = [("estimates", e.id, (e.score, e.item), e.source) for e in catalogue.estimates.values()]
+    named += [("screenings", s.id, (s.item, s.readings), s.source) for s in catalogue.screenings.values()]
+    for table, own, items, source in named:
+        for name in items:
             if name not in catalogue.items:
-                what = f"{estimate.id} names '{name}', which is not in the catalogue"
-                yield _problem("unknown-reference", what, "an item that exists", "estimates.yaml")
-    for screening in catalogue.screenings.values():
-        for name in (screening.item, screening.readings):
-            if name not in catalogue.items:
-                what = f"{screening.id} names '{name}', which is not in the catalogue"
-                yield _problem("unknown-reference", what, "an item that exists", "screenings.yaml")
-    chosen, growth = catalogue.settings.cchd_version, catalogue.settings.growth_reference
-    if chosen not in catalogue.screenings:
-        known = ", ".join(catalogue.screenings)
-        yield _problem(
-            "unknown-reference", f"cchd_version '{chosen}' is not defined", f"one of {known}", "settings.yaml"
-        )
+                what = f"{own} names '{name}', which is not in the catalogue"
+                yield unknown((table, own), what, "an item that exists", name)
+        if source not in catalogue.sources:
+            yield unknown(
+                (table, own), f"{own}: source '{source}' is not defined", "a source of sources.yaml", source
+            )
+    if settings.cchd_version not in catalogue.screenings:
+        what, known = f"cchd_version '{settings.cchd_version}' is not defined", ", ".join(catalogue.screenings)
+        yield unknown(("settings", "cchd_version"), what, f"one of {known}", "")
+    growth = settings.growth_reference
     if growth is not None and growth not in catalogue.growth:
         what = f"growth_reference '{growth}' is not in the site's folder growth/"
-        yield _problem("unknown-reference", what, "the id of a reference there, or null", "settings.yaml")
-    named = [(table.id, table.source) for table in catalogue.estimates.values()]
-    named += [(table.id, table.source) for table in catalogue.screenings.values()]
-    for name, source in (*named, ("size_bands", catalogue.settings.size_bands.source)):
-        if source not in catalogue.sources:
-            what = f"{name}: source '{source}' is not defined"
-            yield _problem("unknown-reference", what, "a source of sources.yaml", "settings.yaml")
+        yield unknown(("settings", "growth_reference"), what, "the id of a reference there, or null", "")
+    if settings.size_bands.source not in catalogue.sources:
+        what = f"size_bands: source '{settings.size_bands.source}' is not defined"
+        yield unknown(("settings", "size_bands", "source"), what, "a source of sources.yaml", "")

@@ -10,16 +10,24 @@ from zoneinfo import available_timezones
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.growth import gaps
-from adapter.catalogue.lint_codes import places
+from adapter.catalogue.lint_codes import local_path_of, places
 from adapter.catalogue.model import Meaning
 from adapter.catalogue.v2 import OID
 from adapter.catalogue.vocabulary import ProfileClaim
 from adapter.exam.model import Side, Urgency
-from adapter.problems import Problem
+from adapter.problems import Layer, Problem, Severity
 
 _DETAILS = ("side", "state", "counted-seconds", "urgency", "not-done-reason")
 _MADE = (
-    *("CommunicationRequest", "Composition", "Device", "DiagnosticReport", "Encounter", "Observation"),
+    *(
+        "Communication",
+        "CommunicationRequest",
+        "Composition",
+        "Device",
+        "DiagnosticReport",
+        "Encounter",
+        "Observation",
+    ),
     *("Organization", "Patient", "Practitioner", "Provenance", "RelatedPerson"),
 )
 
@@ -40,7 +48,7 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
     settings = catalogue.settings
 
     def said(where: str, what: str, remedy: str) -> Problem:
-        return catalogue.fault("settings", "setting", what, remedy, where=where)
+        return catalogue.fault(("settings", *where.split(".", 2)), "setting", what, remedy, where=where)
 
     try:
         date.fromisoformat(settings.policy.date)
@@ -73,10 +81,11 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
         same = [s.id for s in catalogue.systems.values() if s.uri == system.uri and s.own == system.own]
         if same[0] != system.id:
             what = f"has the URI of {same[0]}"
-            yield catalogue.fault("systems", "setting", what, "a URI of its own", where=system.id)
+            yield catalogue.fault(("systems", same[-1], "uri"), "setting", what, "a URI of its own", where=system.id)
         if not system.own and not _is_uri(system.uri):
             what = f"'{system.uri}' is no absolute URI"
-            yield catalogue.fault("systems", "setting", what, "https://.., or urn:oid:2.999.1", where=system.id)
+            path, remedy = ("systems", system.id, "uri"), "https://.., or urn:oid:2.999.1"
+            yield catalogue.fault(path, "setting", what, remedy, where=system.id)
 
 
 _URNS = {"oid": OID, "uuid": re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")}
@@ -104,26 +113,27 @@ def _fixed(catalogue: Catalogue) -> Iterator[Problem]:
     for name, (entries, ids) in lists.items():
         for unknown in sorted(set(entries) - {str(i) for i in ids}):
             remedy = f"labels may be replaced; the ids are {', '.join(ids)}"
-            yield catalogue.fault(name, "fixed-list", f"'{unknown}' cannot be added to {name}.yaml", remedy)
+            what = f"'{unknown}' cannot be added to {name}.yaml"
+            yield catalogue.fault((name, unknown), "fixed-list", what, remedy)
 
 
 def _claim(claim: ProfileClaim, catalogue: Catalogue) -> Iterator[Problem]:
-    def said(what: str, remedy: str) -> Problem:
-        return catalogue.fault(f"profile {claim.id}", "profile-claim", what, remedy, where=f"profiles.{claim.id}")
+    def said(what: str, remedy: str, says: str = "") -> Problem:
+        path, where = ("profiles", claim.id), f"profiles.{claim.id}"
+        return catalogue.fault(path, "profile-claim", what, remedy, where=where, says=says)
 
     if claim.resource not in _MADE:
-        yield said(f"no {claim.resource} is made here", f"one of {', '.join(_MADE)}")
+        yield said(f"no {claim.resource} is made here", f"one of {', '.join(_MADE)}", "resource")
     if claim.resource != "Observation" and (claim.items or claim.regions):
         yield said(f"a {claim.resource} is of no item", "resource: Observation, or neither items nor regions")
     for name in sorted({*claim.items} - {*catalogue.items} | {*claim.regions} - {*catalogue.regions}):
-        yield said(f"'{name}' is not in the catalogue", "an item or a region that exists")
-    for name in sorted({*claim.needs} & {*claim.without}):
-        yield said(f"needs {name} and must be without it", "one of the two")
-    emit, settings = catalogue.settings.emit, catalogue.settings
+        yield said(f"'{name}' is not in the catalogue", "an item or a region that exists", name)
+    for name in sorted({*claim.needs, *claim.demands} & {*claim.without}):
+        yield said(f"needs {name} and must be without it", "one of the two", "without")
+    emit = catalogue.settings.emit
     absent = {
         "CommunicationRequest": not emit.tell and "emit: {tell: false}",
         "Device": not emit.device and "emit: {device: false}",
-        "Organization": settings.organisation is None and "no organisation",
     }.get(claim.resource)
     if absent and claim.on:
         yield said(f"this site makes no {claim.resource} ({absent})", "make it, or on: false")
@@ -141,13 +151,13 @@ def _local_codes(catalogue: Catalogue) -> Iterator[Problem]:
         first = seen.setdefault((scope, code.system, code.code), place)
         if first != place:
             what = f"{code} stands for {first} and for {place}"
-            yield catalogue.fault("local codes", "two-meanings", what, "one local code for one meaning")
+            remedy = "one local code for one meaning"
+            yield catalogue.fault(local_path_of(place), "two-meanings", what, remedy)
     for item in catalogue.items.values():
         if item.profile and not any(code.system == "loinc" for code in item.codes):
             what = f"claims {item.profile} without a LOINC code, which the profile demands"
-            yield catalogue.fault(
-                item.id, "profile-needs-code", what, "the LOINC code, or profile: null", where=item.id
-            )
+            path, remedy = ("items", item.id, "codes"), "the LOINC code, or profile: null"
+            yield catalogue.fault(path, "profile-needs-code", what, remedy, where=item.id)
 
 
 def _equivalences(catalogue: Catalogue) -> Iterator[Problem]:
@@ -155,15 +165,18 @@ def _equivalences(catalogue: Catalogue) -> Iterator[Problem]:
     givers = {grade.by for entry in catalogue.equivalences.values() for grade in entry.targets.values()}
     for giver in sorted(givers - set(catalogue.graders)):
         what = f"'{giver}' grades codes and is not defined"
-        yield catalogue.fault("equivalences", "unknown-reference", what, "add it to graders.yaml", where=giver)
+        holders = (
+            e.id for e in catalogue.equivalences.values() if giver in {grade.by for grade in e.targets.values()}
+        )
+        path, remedy = ("equivalences", next(holders)), "add it to graders.yaml"
+        yield catalogue.fault(path, "unknown-reference", what, remedy, where=giver, says=giver)
     yield from _unsent(catalogue)
     holding = {place for place, _ in catalogue.codes()} | {f"reason {name}" for name in catalogue.reasons}
     known = holding | {f"item {name}" for name in catalogue.items} | {f"site {name}" for name in catalogue.sites}
     for name in sorted(set(catalogue.equivalences) - known):
         what = f"'{name}' is nowhere in the catalogue"
-        yield catalogue.fault(
-            "equivalences", "unknown-reference", what, "such as item length, or site hand", where=name
-        )
+        path, remedy = ("equivalences", name), "such as item length, or site hand"
+        yield catalogue.fault(path, "unknown-reference", what, remedy, where=name)
 
 
 def _unsent(catalogue: Catalogue) -> Iterator[Problem]:
@@ -173,15 +186,22 @@ def _unsent(catalogue: Catalogue) -> Iterator[Problem]:
         held.setdefault(place.where, set()).update(code.code for code in place.codes)
     for name, entry in catalogue.equivalences.items():
         for code in sorted(entry.targets):
-            graded = f"graded {name} {code}"
-            if graded in catalogue.places and name in held and code not in held[name]:
+            path = ("equivalences", name, "targets", code)
+            ours = catalogue.places.says_site(*path)
+            if ours and name in held and code not in held[name]:
                 what = f"grades {code}, which does not stand there"
                 remedy = f"one of {', '.join(sorted(held[name]))}; or the code with the entry itself"
-                yield catalogue.fault(graded, "unknown-reference", what, remedy, where=name)
+                yield catalogue.fault(path, "unknown-reference", what, remedy, where=name)
 
 
 def _growth(catalogue: Catalogue) -> Iterator[Problem]:
     for name, reference in catalogue.growth.items():
         for what in gaps(reference.rows):
-            file = f"growth/{name}.csv"
-            yield catalogue.fault(file, "growth-gap", what, "the rows that are missing", file=file)
+            yield Problem(
+                Severity.ERROR,
+                Layer.CATALOGUE,
+                "growth-gap",
+                what,
+                "the rows that are missing",
+                file=f"growth/{name}.csv",
+            )

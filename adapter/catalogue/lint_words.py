@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.places import Step
 from adapter.catalogue.v2 import CHARACTER_SETS
 from adapter.problems import Problem
 
@@ -41,20 +42,29 @@ def lint_words(catalogue: Catalogue) -> list[Problem]:
 
 def _codes(catalogue: Catalogue) -> Iterator[Problem]:
     v2, kinds = catalogue.v2, catalogue.settings.identifier_kinds.items()
-    given: list[tuple[str, str, str | None, str, frozenset[str]]] = [
-        ("v2", "name_type", v2.name_type, "0200", TABLE_0200),
-        ("v2", "section", v2.section, "0074", TABLE_0074),
-        *(("v2", f"authorities, {one.system}", one.type, "0203", TABLE_0203) for one in v2.authorities),
-        *(("settings", f"identifier_kinds.{name}", kind.type, "0203", TABLE_0203) for name, kind in kinds),
+    given: list[tuple[tuple[Step, ...], str, str | None, str, frozenset[str]]] = [
+        (("v2", "name_type"), "name_type", v2.name_type, "0200", TABLE_0200),
+        (("v2", "section"), "section", v2.section, "0074", TABLE_0074),
+        *(
+            (("v2", "authorities", n, "type"), f"authorities, {one.system}", one.type, "0203", TABLE_0203)
+            for n, one in enumerate(v2.authorities)
+        ),
+        *(
+            (
+                ("settings", "identifier_kinds", name, "type"),
+                f"identifier_kinds.{name}",
+                kind.type,
+                "0203",
+                TABLE_0203,
+            )
+            for name, kind in kinds
+        ),
     ]
-    for place, where, code, table, codes in given:
+    for path, where, code, table, codes in given:
         if code is not None and code not in codes:
             near = ", ".join(sorted(codes)) if len(codes) < 45 else "such as MR, PI, PN, VN"
             what = f"'{code}' is not in HL7 table {table}"
-            yield catalogue.fault(place, "table-code", what, near, where=where, file=_FILES[place])
-
-
-_FILES = {"v2": "v2.yaml", "settings": "site.yaml"}
+            yield catalogue.fault(path, "table-code", what, near, where=where)
 
 
 def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
@@ -63,7 +73,8 @@ def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
     for name in settings.identifier_kinds:
         if name not in systems and ":" not in name:
             what = f"'{name}' is neither a name of identifier_systems nor a URI"
-            yield catalogue.fault("settings", "setting", what, "one of both", where=f"identifier_kinds.{name}")
+            path = ("settings", "identifier_kinds", name)
+            yield catalogue.fault(path, "setting", what, "one of both", where=f"identifier_kinds.{name}")
 
 
 def _systems(catalogue: Catalogue) -> Iterator[Problem]:
@@ -73,23 +84,27 @@ def _systems(catalogue: Catalogue) -> Iterator[Problem]:
         if count > 1:
             same = ", ".join(sorted(system for system, word in names.items() if word == name))
             what = f"{same} are all written as {name}"
-            yield catalogue.fault("v2", "same-name", what, "a name for each system", where="systems", file="v2.yaml")
+            yield catalogue.fault(
+                ("v2", "systems"), "same-name", what, "a name for each system", where="systems", says=name
+            )
     if catalogue.v2.own_system in names.values():
         what = f"{catalogue.v2.own_system} is the name of the adapter's own codes too"
         remedy = "another own_system, or another name"
-        yield catalogue.fault("v2", "same-name", what, remedy, where="systems", file="v2.yaml")
+        yield catalogue.fault(("v2", "systems"), "same-name", what, remedy, where="systems")
 
 
 def _characters(catalogue: Catalogue) -> Iterator[Problem]:
     """Words that the character set of the messages does not have: without this, each exam with them is refused."""
     codec = CHARACTER_SETS[catalogue.v2.character_set]
-    for place, where, text in _all_words(catalogue):
+    for path, text in _all_words(catalogue):
         missing = sorted({character for character in text if not _has(codec, character)})
         if missing:
             shown = ", ".join(f"'{character}' (U+{ord(character):04X})" for character in missing)
             what = f'{shown} in "{text}" is not in {catalogue.v2.character_set}, which v2.yaml asks for'
             remedy = "character_set: UNICODE UTF-8, or other words"
-            yield catalogue.fault(place, "character-set", what, remedy, where=where)
+            yield catalogue.fault(
+                path, "character-set", what, remedy, where=".".join(path[:-1]).removeprefix("items.")
+            )
 
 
 def _has(codec: str, character: str) -> bool:
@@ -100,20 +115,19 @@ def _has(codec: str, character: str) -> bool:
     return True
 
 
-def _all_words(catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
-    """Where each stands, and the words that messages may carry."""
+def _all_words(catalogue: Catalogue) -> Iterator[tuple[tuple[str, ...], str]]:
+    """The path of each, and the words that messages may carry."""
     for item in catalogue.items.values():
-        parts: list[tuple[str, str]] = [("", item.label)]
+        at = ("items", item.id)
+        yield (*at, "label"), item.label
         for name, some in (("answers", item.answers), ("components", item.components), ("signs", item.signs)):
             entries: Iterable[tuple[str, str]] = ((one.id, one.label) for one in some)
-            parts += [(f".{name}.{own}", label) for own, label in entries]
+            yield from (((*at, name, own, "label"), label) for own, label in entries)
         for sign in item.signs:
-            parts += [(f".signs.{sign.id}.{answer.id}", answer.label) for answer in sign.answers]
-        yield from ((item.id, f"{item.id}{part}", label) for part, label in parts)
-    lists = ("methods", "sites", "states", "reasons", "roles", "kinds", "sides", "meanings")
-    for name in lists:
+            yield from (((*at, "signs", sign.id, "answers", a.id, "label"), a.label) for a in sign.answers)
+    for name in ("methods", "sites", "states", "reasons", "roles", "kinds", "sides", "meanings", "rules"):
         for one in getattr(catalogue, name).values():
-            yield f"{name} {one.id}", f"{name}.{one.id}", one.label
+            yield (name, one.id, "label"), one.label
     for unit in catalogue.units.values():
-        yield "units", f"units.{unit.ucum}", unit.label
-    yield "settings", "policy.name", catalogue.settings.policy.name
+        yield ("units", unit.ucum, "label"), unit.label
+    yield ("settings", "policy", "name"), catalogue.settings.policy.name

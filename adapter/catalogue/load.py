@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -10,11 +11,13 @@ from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
-from adapter.catalogue.files import Node, entries, mappings, read_yaml, yaml_files
+from adapter.catalogue.files import Node, copied, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
+from adapter.catalogue.hours import HourTable, hour_rows
 from adapter.catalogue.labels import with_labels
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
+from adapter.catalogue.places import Places
 from adapter.catalogue.proof import read_proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
@@ -60,6 +63,8 @@ _LISTS: dict[str, type[Frozen]] = {
     "estimates": Estimate,
     "screenings": Screening,
 }
+PACKS = "packs"
+"""The folder of ``mappings/`` that holds the packs."""
 _KEYS = {"units": "ucum"}
 T = TypeVar("T", bound=Frozen)
 
@@ -81,14 +86,18 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     are merged key by key, new ones are added. Raises :class:`CatalogueError`.
     """
     over: dict[str, Any] = {}
-    raw, problems = _read_folder(mappings())
+    raw, problems = _shipped()
+    shipped = raw
     verified = dict(read_verified(mappings() / "codes.csv"))
     if site is not None:
         over, more = _read_site(site)
         problems += more
-        raw = merged(raw, graded_by(SITE, over))
-        if (site / "codes.csv").is_file():
-            verified.update(read_verified(site / "codes.csv"))
+        pack, more = _pack_under(over)
+        problems += more
+        for folder, content in ((pack, _read_folder(pack, f"packs/{pack.name}/")[0] if pack else {}), (site, over)):
+            shipped, raw = raw, merged(raw, graded_by(SITE, content))
+            if folder is not None and (folder / "codes.csv").is_file():
+                verified.update(read_verified(folder / "codes.csv"))
     if not problems:
         problems += [*with_local_codes(raw), *with_labels(raw, raw["settings"].get("language"))]
     if problems:
@@ -97,7 +106,10 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         name: _typed_list(name, kind, raw.get(name, []), problems) for name, kind in _LISTS.items()
     }
     regions = _typed_regions(raw["regions"], problems)
-    growth = _typed_growth(raw["growth"], site, problems)
+    growth = _with_rows(
+        "growth", GrowthReference, raw["growth"], lambda text, one: growth_rows(text, one.ages), site, problems
+    )
+    hours = _with_rows("hours", HourTable, raw["hours"], hour_rows, site, problems)
     proof, unreadable = read_proof(site) if site is not None else (None, [])
     problems += unreadable
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
@@ -106,50 +118,39 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
     tables: dict[str, Any] = {name: {entry.id: entry for entry in some} for name, some in lists.items()}
-    places = _places(raw)
-    for entry in entries(over.get("equivalences")):
-        for code in entry.get("targets", {}):
-            places[f"graded {entry['id']} {code}"] = (entry.file, entry.line)  # type: ignore[attr-defined]
     return Catalogue(
         settings=settings,
         v2=v2,
         regions=regions,
         units=units,
         growth=growth,
+        hours=hours,
         verified=verified,
-        places=places,
+        places=Places(shipped, over, settings.language),
         proof=proof,
         **tables,
     )
 
 
-def _places(raw: dict[str, Any]) -> dict[str, tuple[str, int]]:
-    found = {}
-    for content in raw["regions"].values():
-        for entry in [content, *content.get("items", [])]:
-            found[str(entry.get("id", entry.get("region")))] = (entry.file, entry.line)
-    for rule in raw.get("rules", []):
-        found[f"rule {rule.get('id')}"] = (rule.file, rule.line)
-    for claim in raw.get("profiles", []):
-        found[f"profile {claim.get('id')}"] = (claim.file, claim.line)
-    for name in _LISTS:
-        for entry in raw.get(name, []):
-            if isinstance(entry, Node):
-                found[f"{name} {entry.get('id', entry.get('ucum'))}"] = (entry.file, entry.line)
-    found["settings"] = (raw["settings"].file, raw["settings"].line)
-    found["local codes"] = ("local_codes.yaml", 0)
-    found.update({name: (f"{name}.yaml", 0) for name in _LISTS})
-    return found
+@cache
+def _parsed() -> tuple[dict[str, Any], list[Problem]]:
+    return _read_folder(mappings())
 
 
-def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
-    """All YAML of a folder: lists by file name, regions together by region id."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
+def _shipped() -> tuple[dict[str, Any], list[Problem]]:
+    """What is shipped, a copy for each catalogue, since words and codes of a site are put into it."""
+    raw, problems = _parsed()
+    return copied(raw), list(problems)
+
+
+def _read_folder(folder: Any, called: str = "") -> tuple[dict[str, Any], list[Problem]]:
+    """All YAML of a folder: lists by file name, regions together by region id; ``called`` goes before its names."""
+    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "hours": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
-        if name.startswith(("deidentification/", "phenopackets/")):  # data of their own, read where they are used
+        if name.startswith(("deidentification/", "phenopackets/", f"{PACKS}/")):  # read where they are used
             continue
-        content, found = read_yaml(path, name)
+        content, found = read_yaml(path, f"{called}{name}")
         problems += found
         if content is None:
             continue
@@ -162,7 +163,7 @@ def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
                 problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
             else:
                 raw["regions"][region] = content
-        elif name.startswith(("growth/", "labels/")):
+        elif name.startswith(("growth/", "hours/", "labels/")):
             raw[name.partition("/")[0]][stem] = content
         elif stem in ("settings", "site"):
             if isinstance(content, dict):
@@ -191,11 +192,29 @@ def _read_site(site: Path) -> tuple[dict[str, Any], list[Problem]]:
     return _read_folder(site)
 
 
+def packs() -> dict[str, Any]:
+    """The shipped packs of national guides by name: folders as a site's own."""
+    return {folder.name: folder for folder in sorted((mappings() / PACKS).iterdir(), key=lambda f: f.name)}
+
+
+def _pack_under(site: dict[str, Any]) -> tuple[Any, list[Problem]]:
+    """The pack that a site says it builds on; none where it says nothing."""
+    settings = site.get("settings", {})
+    named, known = settings.get("builds_on"), packs()
+    if named is None:
+        return None, []
+    if named in known:
+        return known[named], []
+    what = f"builds_on: there is no pack '{named}'"
+    return None, [_problem("site.yaml", what, f"one of {', '.join(known)}", settings)]
+
+
 def merged(base: Any, over: Any) -> Any:
     """``over`` laid over ``base``: mappings key by key, lists of entries by id (or UCUM code), else replaced."""
     if isinstance(base, dict) and isinstance(over, dict):
         result = Node(base)
         result.file, result.line = getattr(over, "file", ""), getattr(over, "line", 0)
+        result.lines = getattr(over, "lines", {})
         for key, value in over.items():
             # A rule's condition is replaced whole: half of one and half of another would be neither.
             result[key] = merged(base[key], value) if key in base and key not in ("when", "beside") else value
@@ -241,24 +260,33 @@ def _typed_regions(raw: dict[str, Any], problems: list[Problem]) -> dict[str, Re
     return found
 
 
-def _typed_growth(raw: dict[str, Any], site: Path | None, problems: list[Problem]) -> dict[str, GrowthReference]:
-    """The site's growth references: ``growth/NAME.yaml`` says what ``growth/NAME.csv`` beside it holds."""
-    found = {}
+def _with_rows(
+    folder: str,
+    kind: type[T],
+    raw: dict[str, Any],
+    rows: Callable[[str, T], Any],
+    site: Path | None,
+    problems: list[Problem],
+) -> dict[str, T]:
+    """The tables of a folder of the site, by their names: ``NAME.yaml`` says what ``NAME.csv`` beside it holds."""
+    found: dict[str, T] = {}
     for name, content in raw.items():
-        file = f"growth/{name}.yaml"
-        reference = _typed(GrowthReference, content, file, problems)
-        if reference is None or site is None:
+        file = f"{folder}/{name}.yaml"
+        table = _typed(kind, content, file, problems)
+        if table is None or site is None:
             continue
+        if (own := getattr(table, "id", name)) != name:
+            problems.append(_problem(file, f"has the id '{own}'", f"{name}, as the file"))
         try:
-            rows = growth_rows((site / "growth" / f"{name}.csv").read_text(encoding="utf-8"), reference.ages)
+            made = rows((site / folder / f"{name}.csv").read_text(encoding="utf-8"), table)
         except (OSError, UnicodeDecodeError) as error:
             problems.append(
-                _problem(f"growth/{name}.csv", f"cannot be read: {error}", f"the table that {file} names")
+                _problem(f"{folder}/{name}.csv", f"cannot be read: {error}", f"the table that {file} names")
             )
         except ValueError as error:
-            problems.append(_problem(f"growth/{name}.csv", str(error), "see DEVELOPERS.md, growth references"))
+            problems.append(_problem(f"{folder}/{name}.csv", str(error), "see DEVELOPERS.md, Tables"))
         else:
-            found[reference.id] = reference.model_copy(update={"rows": rows})
+            found[name] = table.model_copy(update={"rows": made})
     return found
 
 
@@ -274,16 +302,16 @@ def _typed(kind: type[T], raw: Any, file: str, problems: list[Problem]) -> T | N
 def _explained(detail: Any, raw: Any, file: str) -> Problem:
     """One pydantic error as a problem, placed at the nearest entry that has an id and a line."""
     item, node, place = "", raw, []
+    line = getattr(raw, "line", None)
     for step in detail["loc"]:
-        try:
-            node = node[step]
-        except (KeyError, IndexError, TypeError):
-            pass
-        else:
-            if isinstance(node, Node):
-                raw = node
-                item = item or str(node.get("id", ""))
         place.append(str(step))
+        try:
+            line, node = getattr(node, "lines", {}).get(step, line), node[step]
+        except (KeyError, IndexError, TypeError):
+            continue
+        if isinstance(node, Node):
+            raw, line = node, node.line or line
+            item = item or str(node.get("id", ""))
     what = detail["msg"].removeprefix("Value error, ")
     remedy = "remove it, or spell it as the catalogue's model does" if detail["type"] == "extra_forbidden" else ""
     return Problem(
@@ -294,7 +322,7 @@ def _explained(detail: Any, raw: Any, file: str) -> Problem:
         remedy,
         where=".".join(place),
         file=getattr(raw, "file", "") or file,
-        line=getattr(raw, "line", None) or None,
+        line=line or None,
         item=item,
     )
 

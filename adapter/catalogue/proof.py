@@ -31,7 +31,7 @@ class Verdict(StrEnum):
     UNPROVED = "unproved"
 
 
-class Finding(Frozen):
+class CodeFault(Frozen):
     """One thing that the server's answer says against a code, or that it leaves open."""
 
     rule: str
@@ -50,7 +50,7 @@ class ProvedCode(Frozen):
     places: tuple[str, ...]
     verdict: Verdict
     name: str | None = None
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[CodeFault, ...] = ()
 
 
 class Edition(Frozen):

@@ -80,9 +80,23 @@ class IdentifierKind(Frozen):
     assigner: str | None = None
 
 
+NameUse = Literal["usual", "official", "temp", "nickname", "anonymous", "old", "maiden"]
+"""R4 name-use."""
+
+
+class NameUses(Frozen):
+    """HumanName.use of the names that the record has; the ward's name of a newborn is a temporary one by default."""
+
+    newborn: NameUse | None = "temp"
+    mother: NameUse | None = None
+    examiner: NameUse | None = None
+
+
 class Settings(Frozen):
     """The settings in force; ``mappings/settings.yaml`` says what each does."""
 
+    builds_on: str | None = None
+    """The national pack that lay under the site's folder."""
     version: str = Field(pattern=r"^\d+\.\d+(\.\d+)?(-[A-Za-z0-9.\-]+)?$")
     canonical: str = Field(pattern=r"^(https?://\S+[^/\s]|urn:\S+)$")
     snomed: Literal["all", "global-patient-set", "off"] = "all"
@@ -90,6 +104,7 @@ class Settings(Frozen):
     identifier_systems: dict[str, str] = Field(default_factory=dict)
     identifier_kinds: dict[str, IdentifierKind] = Field(default_factory=dict)
     """By a name of ``identifier_systems``, or by the system itself."""
+    name_use: NameUses = NameUses()
     policy: Policy
     cchd_version: str
     """Which of ``screenings.yaml`` judges the oxygen saturation screen."""
@@ -100,6 +115,8 @@ class Settings(Frozen):
     time_zone: str | None = None
     """An IANA name; a form that answers in UTC is brought to it."""
     paper: Literal["a4", "letter"] = "a4"
+    fhir: Literal["R4", "R4B", "R5"] = "R4"
+    """The release of FHIR that bundles and documents are written in; what is sent is R4."""
     organisation: Organisation | None = None
     emit: Emit = Emit()
     proof: ProofWanted = ProofWanted()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.lint_codes import Place, places
+from adapter.catalogue.lint_codes import CodePlace, places
 from adapter.catalogue.model import Item, ItemType
 from adapter.catalogue.proof import Proof, Verdict
 from adapter.problems import Layer, Problem, Severity
@@ -55,11 +55,11 @@ def uses(catalogue: Catalogue) -> Iterator[Use]:
         yield Use("ucum", ucum, None, "unit", where)
 
 
-def _is_whole(place: Place) -> bool:
+def _is_whole(place: CodePlace) -> bool:
     return ", " not in place.where
 
 
-def _scales(place: Place, item: Item | None) -> frozenset[str]:
+def _scales(place: CodePlace, item: Item | None) -> frozenset[str]:
     if item is None or place.role != "question":
         return frozenset()
     if ", component " in place.where:
@@ -67,7 +67,7 @@ def _scales(place: Place, item: Item | None) -> frozenset[str]:
     return SCALES.get(item.type, frozenset()) if _is_whole(place) else frozenset()
 
 
-def _dimension(code: str, place: Place, item: Item | None, catalogue: Catalogue) -> str:
+def _dimension(code: str, place: CodePlace, item: Item | None, catalogue: Catalogue) -> str:
     if item is None or item.unit is None or place.role != "question":
         return ""
     if ", component " not in place.where and not (item.type is ItemType.QUANTITY and _is_whole(place)):
@@ -76,7 +76,7 @@ def _dimension(code: str, place: Place, item: Item | None, catalogue: Catalogue)
     return catalogue.units[other].dimension
 
 
-def _questions(place: Place, item: Item | None) -> tuple[str, ...]:
+def _questions(place: CodePlace, item: Item | None) -> tuple[str, ...]:
     if item is None:
         return ()
     sign = next((sign for sign in item.signs if f", sign {sign.id}, " in place.where), None)

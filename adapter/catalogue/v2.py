@@ -6,12 +6,13 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from functools import partial
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Protocol
 
 from pydantic import Field, StringConstraints
 
 from adapter.catalogue.code import Frozen
-from adapter.problems import Layer, Problem, Severity
+from adapter.catalogue.places import Step
+from adapter.problems import Problem
 
 CHARACTER_SETS = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "8859/15": "iso8859-15", "ASCII": "ascii"}
 """The character sets of table 0211 that a site may choose, and Python's names of them."""
@@ -97,31 +98,43 @@ OID = re.compile(r"[0-2](\.(0|[1-9]\d*))+")
 """An object identifier (RFC 3061, ISO/IEC 9834-1)."""
 
 
-def lint_v2(settings: V2Settings, known_systems: frozenset[str]) -> Iterator[Problem]:
+class Fault(Protocol):
+    """:meth:`adapter.catalogue.Catalogue.fault`."""
+
+    def __call__(self, path: tuple[Step, ...], rule: str, what: str, remedy: str, *, says: str = "") -> Problem:
+        """A problem at a path of the catalogue."""
+
+
+def lint_v2(settings: V2Settings, known_systems: frozenset[str], fault: Fault) -> Iterator[Problem]:
     """What the types cannot see: authorities that cannot be told apart, ids that are not of their type."""
+
+    def said(rule: str, what: str, remedy: str, *within: Step, says: str = "") -> Problem:
+        return fault(("v2", *within), rule, what, remedy, says=says)
+
     for name, count in Counter(one.system for one in settings.authorities).items():
         if count > 1:
-            yield _problem("duplicate-id", f"authority for {name} stands twice", "each system once")
+            yield said("duplicate-id", f"authority for {name} stands twice", "each system once", "authorities")
     for (namespace, universal), count in Counter((o.namespace, o.id) for o in settings.authorities).items():
         if count > 1 and (namespace or universal):
             what = f"{count} identifier systems are written as {namespace or ''} {universal or ''}".rstrip()
-            yield _problem("same-authority", what, "one that tells them apart, or nobody can read them back")
+            remedy = "one that tells them apart, or nobody can read them back"
+            yield said("same-authority", what, remedy, "authorities")
     headers = ("sending_application", "sending_facility", "receiving_application", "receiving_facility")
-    named: list[tuple[str, Authority]] = [(name, getattr(settings, name)) for name in headers]
-    named += [(f"authority for {one.system}", one) for one in settings.authorities]
-    for name, one in named:
+    named: list[tuple[str, tuple[Step, ...], Authority]] = [(n, (n,), getattr(settings, n)) for n in headers]
+    named += [(f"authority for {a.system}", ("authorities", n), a) for n, a in enumerate(settings.authorities)]
+    for name, at, one in named:
         if (one.id is None) != (one.id_type is None):
-            yield _problem("missing-part", f"{name}: id and id_type belong together", "both, or neither")
+            yield said("missing-part", f"{name}: id and id_type belong together", "both, or neither", *at)
         elif one.id_type == "ISO" and not OID.fullmatch(one.id or ""):
-            yield _problem("wrong-id", f"{name}: '{one.id}' is no OID", "such as 2.999.1, without urn:oid:")
-    for one in settings.authorities:
+            remedy = "such as 2.999.1, without urn:oid:"
+            yield said("wrong-id", f"{name}: '{one.id}' is no OID", remedy, *at, "id")
+    for number, one in enumerate(settings.authorities):
         if one.namespace is None and one.id is None:
-            yield _problem("missing-part", f"authority for {one.system} names nothing", "namespace, or id")
+            what = f"authority for {one.system} names nothing"
+            yield said("missing-part", what, "namespace, or id", "authorities", number)
     if settings.sending_application == Authority():
-        yield _problem("missing-part", "sending_application is empty", "the name by which the receiver knows us")
+        remedy = "the name by which the receiver knows us"
+        yield said("missing-part", "sending_application is empty", remedy, "sending_application")
     for name in sorted(settings.systems.keys() - known_systems):
-        yield _problem("unknown-system", f"systems: '{name}' is not in systems.yaml", "an id of systems.yaml")
-
-
-def _problem(rule: str, what: str, remedy: str) -> Problem:
-    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file="v2.yaml")
+        what = f"systems: '{name}' is not in systems.yaml"
+        yield said("unknown-system", what, "an id of systems.yaml", "systems", name)

@@ -31,6 +31,7 @@ COMMANDS = {
     "extract": "Make research tables of exams.",
     "held": "Say which extracts hold an exam that was retracted.",
     "package": "Write the catalogue as a FHIR package.",
+    "site": "Start a site's own folder; rehearse it before it goes live.",
     "terminology": "Prove the codes against a terminology server.",
 }
 """Each command and what it does in a line; ``--help`` says so without loading any of them."""

@@ -27,6 +27,7 @@ from adapter.problems import Severity
 if TYPE_CHECKING:
     from adapter.catalogue import Catalogue
     from adapter.derive import Changes, SeriesLine, Tell
+    from adapter.exam import Telling
     from adapter.read import Reading
 
 
@@ -142,8 +143,9 @@ def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool, compared: 
         click.echo(f"{policy_line(catalogue)}\n{CAUTION}")
 
 
-def _tell(tell: Tell) -> dict[str, Any]:
+def _tell(tell: Tell, line: str, told: Sequence[Telling]) -> dict[str, Any]:
     return {
+        "line": line,
         "urgency": tell.urgency,
         "item": tell.item.id,
         "side": tell.side,
@@ -153,17 +155,24 @@ def _tell(tell: Tell) -> dict[str, Any]:
         "rule": tell.rule,
         "source": tell.source,
         "still_to_do": tell.to_do,
+        **({"told": [_telling(one) for one in told]} if told else {}),
     }
 
 
+def _telling(telling: Telling) -> dict[str, Any]:
+    """Without the words: they may hold anything."""
+    return telling.model_dump(mode="json", exclude_none=True, exclude={"words"})
+
+
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
-    from adapter.derive import judged_findings, tell_list, unjudged, withheld
+    from adapter.derive import judged_findings, line_ids, tell_list, told_of, under_lines, unjudged, withheld
 
     exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
     if exam is not None and reading.accepted:
         computed, pool = judged_findings(exam, catalogue)
         tells = tell_list(exam, computed, catalogue, pool)
+        told = told_of(exam, tells)
         found |= {
             "exam": exam.details.id,
             "kind": exam.details.kind,
@@ -179,8 +188,12 @@ def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
                 for reason, ones in unjudged(pool)
                 for one in ones
             ],
+            "under_lines": [
+                {"words": one.finding.text, "rule": one.maker.id if one.maker else ""} for one in under_lines(pool)
+            ],
             "not_computed": [{"item": w.item, "reason": w.reason} for w in withheld(exam, catalogue)],
-            "tell": [_tell(tell) for tell in tells],
+            "tell": [_tell(*one) for one in zip(tells, line_ids(tells), told.lines, strict=True)],
+            **({"told_of_others": [_telling(one) for one in told.others]} if told.others else {}),
         }
     found["problems"] = [
         {

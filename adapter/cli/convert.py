@@ -12,7 +12,7 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
 from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, poured, run_into
-from adapter.cli.targets import Source, source_options
+from adapter.cli.targets import SourceOptions, source_options
 
 KINDS = ("transaction", "collection", "batch", "v2", "document", "report")
 ENCODINGS = ("er7", "html", "json", "pdf", "xml")
@@ -35,6 +35,11 @@ ENCODINGS = ("er7", "html", "json", "pdf", "xml")
     type=click.Choice(ENCODINGS),
     help="How it is written. Default: as the ending of --out says, else the usual way of its kind.",
 )
+@click.option(
+    "--fhir",
+    type=click.Choice(["R4", "R4B", "R5"]),
+    help="The release of FHIR. Default: as the site's settings say, else R4. R5 is written as JSON.",
+)
 @click.option("--pretty", is_flag=True, help="Indented, for people.")
 @click.option(
     "--out",
@@ -49,7 +54,7 @@ ENCODINGS = ("er7", "html", "json", "pdf", "xml")
 @site_option
 def convert(
     files: tuple[Path, ...],
-    source: Source,
+    source: SourceOptions,
     out: Path | None,
     parts: bool,
     earlier: tuple[Path, ...],
@@ -71,6 +76,7 @@ def convert(
       newborn-adapter convert exams.csv --to collection --out bundles/
       newborn-adapter convert exam.json --to v2 --out exam.er7
       newborn-adapter convert exam.json --to report --format pdf --out report.pdf
+      newborn-adapter convert exam.json --fhir R5 --out r5.json
       newborn-adapter convert captures/ --out bundles.ndjson.gz --jobs 2
       newborn-adapter convert captures/ --out parts/ --parts
     """
@@ -82,5 +88,7 @@ def convert(
     work = Convert(layout=Layout.PARTS if parts else None, earlier=before, **options)
     inputs = given(files, source, catalogue)
     tally = poured(work, inputs, DATA, jobs) if out is None else run_into(work, inputs, out, jobs, quiet)
+    for remark, count in sorted(tally.remarks.items()):
+        note(f"{counted(count, 'exam')}: {remark}")
     note(f"{counted(tally.done, 'exam')} converted, {tally.refused} refused.")
     end(tally)

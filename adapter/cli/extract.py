@@ -12,14 +12,14 @@ from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
 from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, run_into
-from adapter.cli.targets import Source, source_options
+from adapter.cli.targets import SourceOptions, source_options
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
     from adapter.run import Tally
 
 FORMS = ("tables", "ndjson", "views", "omop", "phenopackets")
-TABLES = ("exams", "findings", "components", "newborns", "tells")
+TABLES = ("exams", "findings", "components", "newborns", "tells", "tellings")
 ENCODINGS = ("parquet", "csv")
 POLICIES = ("limited-data-set", "safe-harbor")
 _NAMES = "It holds names and identifiers of patients. For research, see --deidentify."
@@ -67,7 +67,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @many_options
 @site_option
 def extract(
-    files: tuple[Path, ...], source: Source, out: Path, jobs: int | None, quiet: bool, **options: Any
+    files: tuple[Path, ...], source: SourceOptions, out: Path, jobs: int | None, quiet: bool, **options: Any
 ) -> None:
     """Make research tables of exams, with a data dictionary; or FHIR Bulk Data, SQL on FHIR views, OMOP CDM
     rows, GA4GH Phenopackets.

@@ -99,18 +99,41 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
 
     Where nothing is to be told, that this is not the same as all normal.
     """
-    from adapter.derive import NOTHING, TITLES, judged_findings, sections, tell_list, unjudged, withheld
+    from adapter.derive import (
+        NOTHING,
+        TITLES,
+        judged_findings,
+        line_ids,
+        other_in_words,
+        sections,
+        tell_list,
+        told_in_words,
+        told_of,
+        under_lines,
+        unjudged,
+        withheld,
+    )
     from adapter.exam import Urgency
 
     computed, pool = judged_findings(exam, catalogue)
     tells = tell_list(exam, computed, catalogue, pool)
     lines = [] if any(t.urgency is not Urgency.NONE for t in tells) else [f"  {NOTHING}"]
+    told = told_of(exam, tells)
+    known = dict(zip(map(id, tells), zip(line_ids(tells), told.lines, strict=True), strict=True))
     for urgency, chosen in sections(tells):
         lines.append(f"  {TITLES[urgency]}")
         for tell in chosen:
+            line, tellings = known[id(tell)]
             lines.append(f"    {tell.words}")
+            lines += [f"      {told_in_words(one, tell, exam, catalogue)}" for one in tellings]
             lines += [f"      - {part}" for part in tell.because]
-            lines.append(f"      {tell.reason}  [{tell.rule}; {tell.source}]")
+            lines.append(f"      {tell.reason}  [{line}; {tell.source}]")
+    if told.others:
+        lines.append("  told of what is not on the list")
+        lines += [f"    {other_in_words(one, exam, catalogue)}" for one in told.others]
+    if under := under_lines(pool):
+        lines.append("  judged by the site's own tables, and under their lines")
+        lines += [f"    {one.finding.text}" for one in under]
     not_judged = unjudged(pool)
     if not_judged:
         lines.append("  not judged: neither expected nor abnormal by any range of ours")

@@ -16,7 +16,7 @@ from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
     from adapter.catalogue import Catalogue
-    from adapter.cli.targets import Source
+    from adapter.cli.targets import SourceOptions
     from adapter.run import Given, Tally, Work
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -32,7 +32,9 @@ def many_options(command: F) -> F:
     )(command)
 
 
-def given(files: Sequence[Path], source: Source | None = None, catalogue: Catalogue | None = None) -> list[Given]:
+def given(
+    files: Sequence[Path], source: SourceOptions | None = None, catalogue: Catalogue | None = None
+) -> list[Given]:
     """The inputs that are named: files, ``-`` for standard input; or what a server holds."""
     from adapter.run import standard_input
 

@@ -57,7 +57,7 @@ def sandbox(port: int, db: Path | None, token_file: Path | None, faults_file: Pa
     """
     import sqlite3
 
-    from adapter.sandbox import CannotServe, Settings, Store, serve
+    from adapter.sandbox import CannotServe, SandboxSettings, Store, serve
 
     faults = _faults(faults_file)
     try:
@@ -66,7 +66,7 @@ def sandbox(port: int, db: Path | None, token_file: Path | None, faults_file: Pa
         raise click.UsageError(f"--db {db} cannot be used as a database: {error}") from None
     with store:
         try:
-            settings = Settings(token_file, catalogue=catalogue_for(site) if site else None)
+            settings = SandboxSettings(token_file, catalogue=catalogue_for(site) if site else None)
             serve(store, port=port, settings=settings, faults=faults, ready=lambda base: _announce(base, db, faults))
         except CannotServe as error:
             raise click.UsageError(f"{error} (--port)") from None

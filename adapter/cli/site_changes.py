@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import asdict
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.catalogue.difference import Change, difference, labelled
+from adapter.catalogue.difference import CatalogueChange, difference, labelled
 from adapter.catalogue.difference import Kind as ChangeKind
 from adapter.catalogue.lint import lint
 from adapter.problems import Problem
@@ -23,12 +23,12 @@ _HEADINGS: dict[ChangeKind, str] = {
 }
 
 
-def changes_of(site: Catalogue) -> tuple[list[Change], list[Problem]]:
+def changes_of(site: Catalogue) -> tuple[list[CatalogueChange], list[Problem]]:
     """The differences from the shipped catalogue, and what is wrong with the site."""
     return difference(load_catalogue(), site), [*lint(site), *lint_forms(site)]
 
 
-def changes_in_words(site: Catalogue, changes: list[Change], problems: list[Problem]) -> str:
+def changes_in_words(site: Catalogue, changes: list[CatalogueChange], problems: list[Problem]) -> str:
     """Settings and entries that differ, words of a language last and counted, then the problems."""
     settings = site.settings
     lines = [f"{settings.policy.name} ({settings.policy.date}), version {settings.version}"]
@@ -46,7 +46,7 @@ def changes_in_words(site: Catalogue, changes: list[Change], problems: list[Prob
     return "\n".join(lines)
 
 
-def _lines(change: Change) -> list[str]:
+def _lines(change: CatalogueChange) -> list[str]:
     if change.kind in ("on", "off"):
         return [f"  {change.place}"]
     if change.kind == "added":
@@ -57,7 +57,7 @@ def _lines(change: Change) -> list[str]:
     return [head, f"    shipped  {change.shipped}", f"    site     {change.site}"]
 
 
-def changes_as_json(changes: list[Change], problems: list[Problem]) -> str:
+def changes_as_json(changes: list[CatalogueChange], problems: list[Problem]) -> str:
     """The differences and the problems for programs."""
     content = {"changes": [asdict(c) for c in changes], "problems": [str(problem) for problem in problems]}
     return json.dumps(content, indent=2, ensure_ascii=False)

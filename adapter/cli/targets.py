@@ -140,7 +140,7 @@ class Address:
 
 
 @dataclass(frozen=True, slots=True)
-class Source(Address):
+class SourceOptions(Address):
     """A server to read from, and which exams of it."""
 
     exams: tuple[str, ...] = ()
@@ -167,7 +167,7 @@ _SOURCE = (
 
 def source_options(command: F) -> F:
     """``--from``, ``--target`` and what goes with them, as one argument ``source``."""
-    return _as_one(command, "source", Source, _SOURCE)
+    return _as_one(command, "source", SourceOptions, _SOURCE)
 
 
 def outbox_option(command: F) -> F:

@@ -1,7 +1,16 @@
 """Pure computations on an exam: ages, sizes, scores, screens, what each finding means, what must be told."""
 
 from adapter.derive.age import age_hours, age_in_words, gestation_weeks, made_at, postmenstrual_days, term_class
-from adapter.derive.changes import Change, Changes, Kind, NotOneNewborn, Trend, changes, changes_since, growth_series
+from adapter.derive.changes import (
+    Change,
+    ChangeKind,
+    Changes,
+    NotOneNewborn,
+    Trend,
+    changes,
+    changes_since,
+    growth_series,
+)
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import computed_findings, judged_findings, withheld
 from adapter.derive.finding import FindingView
@@ -19,24 +28,26 @@ from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.series import SeriesLine, Standing, series_list
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
-from adapter.derive.view import unjudged
+from adapter.derive.told import Told, line_ids, other_in_words, told_in_words, told_of
+from adapter.derive.view import under_lines, unjudged
 from adapter.derive.words import in_words, span_in_words, value_in_words
 
 __all__ = [
     "NOTHING",
     "TITLES",
     "Change",
+    "ChangeKind",
     "Changes",
     "Computed",
     "FindingView",
     "Judgement",
-    "Kind",
     "Maker",
     "NotOneNewborn",
     "NotRecorded",
     "SeriesLine",
     "Standing",
     "Tell",
+    "Told",
     "Trend",
     "Withheld",
     "age_hours",
@@ -53,11 +64,13 @@ __all__ = [
     "in_words",
     "judge",
     "judged_findings",
+    "line_ids",
     "made_at",
     "makers",
     "missing_signs",
     "not_judged",
     "number",
+    "other_in_words",
     "postmenstrual_days",
     "score_total",
     "sections",
@@ -65,6 +78,9 @@ __all__ = [
     "span_in_words",
     "tell_list",
     "term_class",
+    "told_in_words",
+    "told_of",
+    "under_lines",
     "unjudged",
     "value_in_words",
     "withheld",

@@ -25,7 +25,7 @@ class NotOneNewborn(AdapterError, ValueError):
     """The exams are not of one newborn: no identifier is shared."""
 
 
-class Kind(StrEnum):
+class ChangeKind(StrEnum):
     """What became of a finding since it was last looked at."""
 
     NEW = "new"
@@ -42,7 +42,7 @@ class Change:
     ``now`` and ``was`` are the findings that are compared, with side, place and method.
     """
 
-    kind: Kind
+    kind: ChangeKind
     item: Item
     side: Side | None
     words: str
@@ -176,12 +176,12 @@ def _gap(
             words = in_words(missed[0], item, catalogue)
             since = last.details.id if last else None
             old = f" (was: {_said(was, item, catalogue)})" if was else ""
-            yield Change(Kind.NOT_EXAMINED, item, side, words + old, since, tuple(missed), tuple(was))
+            yield Change(ChangeKind.NOT_EXAMINED, item, side, words + old, since, tuple(missed), tuple(was))
     elif last and any(_meaning(f, item, last, catalogue) is Meaning.ABNORMAL for f in was):
         words = f"{_where(item, side)}: not recorded (was: {_said(was, item, catalogue)})"
-        yield Change(Kind.NOT_LOOKED_AT, item, side, words, last.details.id, was=tuple(was))
+        yield Change(ChangeKind.NOT_LOOKED_AT, item, side, words, last.details.id, was=tuple(was))
     elif not then and item.still_to_do:
-        yield Change(Kind.NOT_EXAMINED, item, side, f"{_where(item, side)}: not recorded", None)
+        yield Change(ChangeKind.NOT_EXAMINED, item, side, f"{_where(item, side)}: not recorded", None)
 
 
 def _where(item: Item, side: Side | None) -> str:
@@ -220,13 +220,18 @@ def _compared(
     compared = {"now": tuple(looked), "was": tuple(then)}
     unjudged = any(f.text is None and judge(f, item, later, catalogue) is None for f in looked)
     if was and (notable or unjudged):
-        yield Change(Kind.CHANGED, item, side, f"{words} (was: {old})", since, **compared)
+        yield Change(ChangeKind.CHANGED, item, side, f"{words} (was: {old})", since, **compared)
     elif notable:
         yield Change(
-            Kind.NEW, item, side, words + (f" (was: {old})" if old else " (not examined before)"), since, **compared
+            ChangeKind.NEW,
+            item,
+            side,
+            words + (f" (was: {old})" if old else " (not examined before)"),
+            since,
+            **compared,
         )
     else:
-        yield Change(Kind.RESOLVED, item, side, f"{words} (was: {old})", since, **compared)
+        yield Change(ChangeKind.RESOLVED, item, side, f"{words} (was: {old})", since, **compared)
 
 
 def _meaning(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> Meaning:
@@ -306,8 +311,8 @@ def _signed(value: Decimal, places: str) -> str:
 
 __all__ = [
     "Change",
+    "ChangeKind",
     "Changes",
-    "Kind",
     "NotOneNewborn",
     "Trend",
     "changes",

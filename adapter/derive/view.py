@@ -11,13 +11,15 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from functools import cached_property
 
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Meaning
 from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import judged_findings, withheld
 from adapter.derive.finding import FindingView
+from adapter.derive.hours import LINE
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.tell import Tell, tell_list
+from adapter.derive.told import Told, told_of
 from adapter.derive.versions import rank
 from adapter.exam import Exam, Status
 
@@ -36,6 +38,11 @@ def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView,
         if one.judged is None and measured and (reason := one.not_judged) is not None:
             found.setdefault(reason, []).append(one)
     return tuple((reason, tuple(ones)) for reason, ones in found.items())
+
+
+def under_lines(pool: Sequence[FindingView]) -> tuple[FindingView, ...]:
+    """What a site's own tables of lines judged and found under every line, in their order."""
+    return tuple(one for one in pool if one.item.id == LINE and one.judged and one.judged.meaning is Meaning.EXPECTED)
 
 
 class ExamView:
@@ -72,6 +79,11 @@ class ExamView:
     def notifications(self) -> tuple[Tell, ...]:
         """What the provider must be told, most urgent first, and what is still to be done."""
         return tell_list(self.exam, self.computed, self.catalogue, self.findings, self.not_recorded)
+
+    @cached_property
+    def told(self) -> Told:
+        """Who was told of each line, and of lines that the list has not."""
+        return told_of(self.exam, self.notifications)
 
     @cached_property
     def withheld(self) -> tuple[Withheld, ...]:

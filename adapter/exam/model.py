@@ -166,7 +166,7 @@ class Newborn(_Frozen, _Named):
 
 
 class Examiner(_Frozen, _Named):
-    """Who examined, in which role (an examiner role id of the catalogue).
+    """Who examined, told or was told, in which role (a role id of the catalogue).
 
     The parts of a name go with an identifier, since an examiner without one is only named where others refer to her.
     """
@@ -181,9 +181,9 @@ class Examiner(_Frozen, _Named):
     @model_validator(mode="after")
     def _known(self) -> Examiner:
         if self.name is None and self.identifier is None:
-            raise ValueError("an examiner needs a name, an identifier, or both")
+            raise ValueError("a person needs a name, an identifier, or both")
         if self.has_parts and self.identifier is None:
-            raise ValueError("family and given name of an examiner need an identifier; without one, give the name")
+            raise ValueError("family and given name of a person need an identifier; without one, give the name")
         _with_parts(self)
         return self
 
@@ -191,7 +191,10 @@ class Examiner(_Frozen, _Named):
 class ExamDetails(_Frozen):
     """When, where, by whom and as what the exam was done.
 
-    An amended or retracted exam names in ``amends`` the id of the exam as first recorded, and says why.
+    An amended or retracted exam names in ``amends`` the id of the version that it corrects, and says why; where that
+    is a later version itself, ``first`` is the id of the exam as first recorded (found among the versions at hand
+    where it is left out). ``recorded`` is when this version was made; left out where that is the end of the exam (its
+    start, without an end), or not known.
     """
 
     id: ExamId
@@ -199,7 +202,9 @@ class ExamDetails(_Frozen):
     started: Moment
     ended: Moment | None = None
     status: Status = Status.FINAL
+    recorded: Moment | None = None
     amends: ExamId | None = None
+    first: ExamId | None = None
     reason: Text | None = None
     place: Line | None = None
     encounter: Identifier | None = None
@@ -211,15 +216,27 @@ class ExamDetails(_Frozen):
             raise ValueError("ended before it started; check both times and their offsets")
         changed = self.status is not Status.FINAL
         if changed and (self.amends is None or self.reason is None):
-            raise ValueError(f"status {self.status.value} needs both amends (the first exam's id) and reason")
-        if not changed and (self.amends is not None or self.reason is not None):
-            raise ValueError("amends and reason belong to status amended or entered-in-error")
+            raise ValueError(f"status {self.status.value} needs both amends (the earlier version's id) and reason")
+        if not changed and not (self.amends is None and self.first is None and self.reason is None):
+            raise ValueError("amends, first and reason belong to status amended or entered-in-error")
+        if self.first == self.amends:
+            self.__dict__["first"] = None
+        done = self.ended or self.started
+        if self.recorded is not None and self.recorded < done:
+            raise ValueError("recorded before the exam was done; check the times and their offsets")
+        if self.recorded == done:
+            self.__dict__["recorded"] = None
         return self
 
     @property
     def root(self) -> str:
         """The id that identifiers are built on: an amendment keeps those of the exam it amends."""
-        return self.amends or self.id
+        return self.first or self.amends or self.id
+
+    @property
+    def made(self) -> datetime:
+        """When this version was made, as far as it says."""
+        return self.recorded or self.ended or self.started
 
 
 class At(_Frozen):
@@ -321,18 +338,42 @@ class Finding(_Frozen):
         return self.value.time if isinstance(self.value, At) else None
 
 
+class Telling(_Frozen):
+    """That somebody was told of a line of the tell list: which line, to whom, when, by whom.
+
+    ``line`` is the line's id (:func:`adapter.derive.told.line_ids`), so that a telling is bound to what put the line
+    on the list and not to its words. ``read_back``: the listener repeated it, or did not; None is not recorded.
+    ``words``: what was said.
+    """
+
+    line: Annotated[Line, StringConstraints(max_length=200)]
+    at: Moment
+    to: Examiner
+    by: Examiner | None = None
+    read_back: bool | None = Field(default=None, strict=True)
+    words: Text | None = None
+
+
+def _of_telling(telling: Telling) -> tuple[datetime, str, str]:
+    return telling.at, telling.line, telling.model_dump_json()
+
+
 class Exam(_Frozen):
-    """One newborn, one exam, its findings in the order captured."""
+    """One newborn, one exam, its findings in the order captured; who was told of them, in the order of time."""
 
     version: Literal[1] = 1
     details: ExamDetails = Field(alias="exam")
     newborn: Newborn
     findings: tuple[Finding, ...] = ()
+    told: tuple[Telling, ...] = ()
 
     @model_validator(mode="after")
     def _one_way_to_say_it(self) -> Exam:
-        """A finding made at the exam's very start needs no time of its own: one fact, one form."""
+        """A finding made at the exam's very start needs no time of its own, and tellings stand in the order of time:
+        one fact, one form."""
         started = self.details.started
+        if len(self.told) > 1:
+            object.__setattr__(self, "told", tuple(sorted(self.told, key=_of_telling)))
         if any(finding.observed_at == started for finding in self.findings):
             plain = (
                 f.model_copy(update={"observed_at": None}) if f.observed_at == started else f for f in self.findings
@@ -346,7 +387,10 @@ class Exam(_Frozen):
 
     def record(self) -> dict[str, Any]:
         """The capture record as plain data: keys as in the format, Decimals and times as they are."""
-        return self.model_dump(by_alias=True, exclude_none=True, exclude_defaults=False)
+        record = self.model_dump(by_alias=True, exclude_none=True, exclude_defaults=False)
+        if not self.told:
+            del record["told"]
+        return record
 
 
 def record_schema() -> dict[str, Any]:

@@ -11,6 +11,7 @@ from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir import people
 from adapter.fhir.claims import has_claims, with_claims
+from adapter.fhir.communication import communications, told_people
 from adapter.fhir.communication_request import communication_requests
 from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, in_url
 from adapter.fhir.json import Json, dumps
@@ -62,6 +63,7 @@ def _resources(
     requests = [
         Resource(name, content, True) for name, content in communication_requests(links, mapping) if emit.tell
     ]
+    requests += [Resource(name, content, True) for name, content in communications(links, mapping)]
     targets = [refer(identity.report()), *to_panels, *targets, *(refer(r.name) for r in requests)]
     provenance_name = identity.provenance(exam.details.id)
     history = provenance(targets, mapping)
@@ -131,10 +133,10 @@ def _people(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) 
     mother = people.mother(exam.newborn, identity, refer, catalogue)
     if mother is not None:
         found.append(Resource(identity.mother(), mother, False))
-    for examiner in exam.details.examiners:
-        person = people.practitioner(examiner, catalogue)
-        if person is not None and examiner.identifier is not None:
-            name = identity.practitioner(examiner.identifier)
+    for one in (*exam.details.examiners, *told_people(exam)):
+        person = people.practitioner(one, catalogue)
+        if person is not None and one.identifier is not None:
+            name = identity.practitioner(one.identifier)
             if all(name != other.name for other in found):
                 found.append(Resource(name, person, False))
     emit = catalogue.settings.emit

@@ -38,18 +38,39 @@ def communication_requests(links: Sequence[Json], mapping: ExamMapping) -> Itera
     A final exam has none for an urgency without lines. One that amends another has all: what the earlier version
     asked for is withdrawn. A retracted exam asks for nothing any more.
     """
-    for urgency, (word, priority, category, display) in _KINDS.items():
-        chosen = [tell for tell in mapping.view.notifications if tell.urgency is urgency]
+    for urgency, (_, priority, _, _) in _KINDS.items():
+        view = mapping.view
+        lines = zip(view.notifications, view.told.lines, strict=True)
+        told = [(tell, known) for tell, known in lines if tell.urgency is urgency]
+        chosen, done = [tell for tell, _ in told], all(known for _, known in told)
         if chosen or mapping.exam.details.status is not Status.FINAL:
-            name = mapping.identity.request(word)
-            yield name, _request(name, chosen, priority, (category, display), links, mapping)
+            name = request_of(urgency, mapping)
+            status = _status(mapping.exam, chosen, done)
+            yield name, _request(name, chosen, status, priority, category_of(urgency), links, mapping)
+
+
+def category_of(urgency: Urgency) -> list[Json]:
+    """What kind of message a line of this urgency is."""
+    _, _, code, display = _KINDS[urgency]
+    return [{"coding": [{"system": CATEGORY, "code": code, "display": display}]}]
+
+
+def priority_of(urgency: Urgency) -> str:
+    """R4 request-priority of a line of this urgency."""
+    return _KINDS[urgency][1]
+
+
+def request_of(urgency: Urgency, mapping: ExamMapping) -> Name:
+    """The request that asks for the lines of this urgency to be told."""
+    return mapping.identity.request(_KINDS[urgency][0])
 
 
 def _request(
     name: Name,
     tells: Sequence[Tell],
+    status: str,
     priority: str,
-    category: tuple[str, str],
+    category: list[Json],
     links: Sequence[Json],
     mapping: ExamMapping,
 ) -> Json:
@@ -59,11 +80,11 @@ def _request(
         "resourceType": "CommunicationRequest",
         "identifier": [name.identifier],
         "groupIdentifier": report.identifier,
-        "status": _status(mapping.exam, tells),
+        "status": status,
     }
     if details.reason is not None and not tells:
         resource["statusReason"] = {"text": details.reason}
-    resource["category"] = [{"coding": [{"system": CATEGORY, "code": category[0], "display": category[1]}]}]
+    resource["category"] = category
     resource["priority"] = priority
     resource["subject"] = references.subject
     resource["about"] = [mapping.refer(report)]
@@ -79,8 +100,11 @@ def _request(
     return resource
 
 
-def _status(exam: Exam, tells: Sequence[Tell]) -> str:
-    """R4 request-status: what was recorded in error, what is withdrawn, what is to be conveyed."""
+def _status(exam: Exam, tells: Sequence[Tell], done: bool) -> str:
+    """R4 request-status: what was recorded in error, what is withdrawn, what is to be conveyed, and what was, where
+    somebody was told of every line."""
     if exam.details.status is Status.ENTERED_IN_ERROR:
         return "entered-in-error"
-    return "active" if tells else "revoked"
+    if not tells:
+        return "revoked"
+    return "completed" if done else "active"

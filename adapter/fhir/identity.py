@@ -8,6 +8,7 @@ that two exams of one newborn speak of one Patient. An amendment keeps the names
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable
 from functools import lru_cache
 from hashlib import sha1
@@ -114,6 +115,7 @@ class Identity:
         self._observation = _own(catalogue, "Observation", "observation").name
         self.newborn = catalogue.resolve(exam.newborn.identifiers[0])
         self._seen: dict[str, int] = {}
+        self._told: Counter[str] = Counter()
 
     def patient(self) -> Name:
         """The newborn."""
@@ -161,6 +163,13 @@ class Identity:
     def request(self, urgency: str) -> Name:
         """The CommunicationRequest of one urgency."""
         return self._own("CommunicationRequest", "tell", f"{self._root}/{urgency}")
+
+    def telling(self, line: str) -> Name:
+        """The Communication of a telling: exam/line[/n], n from 2 on where a line was told again."""
+        value = f"{self._root}/{line}"
+        self._told[value] += 1
+        of = f"{value}/{self._told[value]}" if self._told[value] > 1 else value
+        return self._own("Communication", "told", of)
 
     def panel(self, region: str) -> Name:
         """The panel Observation of a region."""

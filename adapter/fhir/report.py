@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Tell, age_in_words, unjudged
+from adapter.derive import Tell, age_in_words, other_in_words, told_in_words, unjudged
 from adapter.derive.finding import FindingView
 from adapter.derive.view import ExamView
 from adapter.exam import Exam, Status, Urgency
@@ -66,7 +66,7 @@ def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
         resource["effectiveDateTime"] = instant(exam.details.started)
     else:
         resource["effectivePeriod"] = period(exam)
-    resource["issued"] = instant(exam.details.ended or exam.details.started)
+    resource["issued"] = instant(exam.details.made)
     if references.performer:
         resource["performer"] = references.performer
     if results:
@@ -99,7 +99,11 @@ def conclusion(view: ExamView) -> str:
     """Counts first, then each line to tell, and what was not judged; an empty list never reads as "all normal"."""
     exam, tells = view.exam, view.notifications
     lines = counts(exam, tells, len(view.not_recorded))
-    lines += [f"{_WORDS[tell.urgency]}: {line_in_words(tell)}" for tell in tells]
+    for tell, tellings in zip(tells, view.told.lines, strict=True):
+        known = "".join(f" [{told_in_words(one, tell, exam, view.catalogue)}]" for one in tellings)
+        lines.append(f"{_WORDS[tell.urgency]}: {line_in_words(tell)}{known}")
+    others = () if view.retracted else view.told.others
+    lines += [f"Not on the list: {other_in_words(one, exam, view.catalogue)}" for one in others]
     lines += not_judged_lines(view.findings)
     lines.append(caution(view.catalogue))
     if exam.details.status is Status.ENTERED_IN_ERROR:
@@ -128,15 +132,15 @@ def counts(exam: Exam, tells: Sequence[Tell], missing: int) -> list[str]:
 
 
 def provenance(targets: list[Json], mapping: ExamMapping) -> Json:
-    """Who examined, what assembled it, and from which capture record (FHIR R4 Provenance, section 6.3)."""
+    """Who examined, what assembled it, and from which capture record (FHIR R4 Provenance, section 6.3); the version
+    that it corrects too (role ``revision``), where that is not the exam as first recorded."""
     details, catalogue = mapping.exam.details, mapping.catalogue
     identity, refer = mapping.identity, mapping.refer
-    ended = instant(details.ended or details.started)
     resource: Json = {
         "resourceType": "Provenance",
         "target": targets,
         "occurredPeriod": period(mapping.exam),
-        "recorded": ended,
+        "recorded": instant(details.made),
     }
     if details.place is not None:
         resource["location"] = {"display": details.place}
@@ -145,11 +149,9 @@ def provenance(targets: list[Json], mapping: ExamMapping) -> Json:
     behalf = organisation_reference(identity, refer, catalogue)
     authors = []
     for examiner in details.examiners:
-        role = catalogue.roles[examiner.role]
-        own = mapping.parts.own("role", role.id, role.label)
         author = {
             "type": _participant("author", "Author"),
-            "role": [{"coding": [*mapping.parts.published(role.codes), own], "text": role.label}],
+            "role": [role_concept(examiner.role, mapping)],
             "who": examiner_reference(examiner, identity, refer),
         }
         authors.append({**author, "onBehalfOf": behalf} if behalf else author)
@@ -160,7 +162,17 @@ def provenance(targets: list[Json], mapping: ExamMapping) -> Json:
     resource["agent"] = [*authors, assembler]
     capture = {"system": catalogue.identifier_system("capture-record"), "value": details.id}
     resource["entity"] = [{"role": "source", "what": {"identifier": capture}}]
+    if details.first is not None:
+        corrected = {"system": capture["system"], "value": details.amends}
+        resource["entity"].append({"role": "revision", "what": {"identifier": corrected}})
     return resource
+
+
+def role_concept(role_id: str, mapping: ExamMapping) -> Json:
+    """The role of a person, the published codings before ours."""
+    role = mapping.catalogue.roles[role_id]
+    own = mapping.parts.own("role", role.id, role.label)
+    return {"coding": [*mapping.parts.published(role.codes), own], "text": role.label}
 
 
 def _participant(code: str, display: str) -> Json:

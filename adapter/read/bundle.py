@@ -21,13 +21,14 @@ from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding
 from adapter.exam.model import name_of_parts
+from adapter.fhir.communication import TELLING
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
-from adapter.fhir.parts import DETAIL
+from adapter.fhir.parts import DETAIL, written_unit
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
 from adapter.problems import AdapterError, Problem
-from adapter.read.graph import Entry, Graph, Origin, entries_of, objects
+from adapter.read.graph import BundleEntry, Graph, Origin, entries_of, objects
 from adapter.read.places import Place
 from adapter.read.raw import TOLD
 from adapter.read.reading import Reading
@@ -71,13 +72,13 @@ def _plain(data: Json) -> Exam | None:
         return None
 
 
-def read_entries(entries: list[Entry], catalogue: Catalogue, source: str) -> Iterator[Reading]:
+def read_entries(entries: list[BundleEntry], catalogue: Catalogue, source: str) -> Iterator[Reading]:
     """A reading for each exam of ours among the resources, in the order of the DiagnosticReports."""
     for reader in readers_of(entries, catalogue):
         yield read_record(reader.raw(source), catalogue)
 
 
-def readers_of(entries: list[Entry], catalogue: Catalogue) -> list[_Reader]:
+def readers_of(entries: list[BundleEntry], catalogue: Catalogue) -> list[_Reader]:
     """One for each exam of ours."""
     graph = Graph(entries, catalogue)
     return [
@@ -119,6 +120,16 @@ _OF_NEWBORN = {
 }
 
 
+_OF_TELLING = {
+    "line": ".extension",
+    "at": ".sent",
+    "to": ".recipient",
+    "by": ".sender",
+    "read_back": ".extension",
+    "words": ".payload",
+}
+
+
 class _Wrong(AdapterError):
     """What an entry lacks, as a problem."""
 
@@ -129,13 +140,14 @@ class _Wrong(AdapterError):
 class _Reader:
     """Reads one exam, from its DiagnosticReport on; what is wrong is kept, and the rest is read."""
 
-    def __init__(self, graph: Graph, catalogue: Catalogue, report: Entry) -> None:
+    def __init__(self, graph: Graph, catalogue: Catalogue, report: BundleEntry) -> None:
         self._graph, self._catalogue, self._report = graph, catalogue, report
         self._uri = cache(catalogue.uri)
         self._problems: list[Problem] = []
-        self._origins: list[Entry] = []
-        self._patient: Entry | None = None
-        self._provenance: Entry | None = None
+        self._origins: list[BundleEntry] = []
+        self._told: list[BundleEntry] = []
+        self._patient: BundleEntry | None = None
+        self._provenance: BundleEntry | None = None
 
     def raw(self, source: str) -> RawRecord:
         """The record of the exam, with the place of each of its fields."""
@@ -149,9 +161,11 @@ class _Reader:
                 found.append(finding)
                 self._origins.append(entry)
         record["findings"] = found
+        if told := list(self._tellings()):
+            record["told"] = told
         return RawRecord(record, self._place, source, tuple(self._problems), doubtful=False)
 
-    def _tried(self, entry: Entry, read: Callable[[], T]) -> T | None:
+    def _tried(self, entry: BundleEntry, read: Callable[[], T]) -> T | None:
         """What is read of an entry, or None and the problem: it names keys and types, never content."""
         try:
             return read()
@@ -163,7 +177,7 @@ class _Reader:
             self._problems.append(entry.locate("").error("not-readable", what, _OURS))
         return None
 
-    def _wrong(self, entry: Entry, element: str, what: str, remedy: str = _OURS) -> _Wrong:
+    def _wrong(self, entry: BundleEntry, element: str, what: str, remedy: str = _OURS) -> _Wrong:
         return _Wrong(entry.locate(element).error("not-readable", what, remedy))
 
     def _place(self, at: str) -> Place:
@@ -172,16 +186,22 @@ class _Reader:
         field = steps[0] if steps else ""
         if part == "findings" and field.isdigit() and int(field) < len(self._origins):
             return self._place_of_finding(self._origins[int(field)], steps[1:])
+        if part == "told" and field.isdigit() and int(field) < len(self._told):
+            return self._told[int(field)].locate(_OF_TELLING.get(steps[1] if steps[1:] else "", ""))
         if part == "newborn" and self._patient is not None:
             return self._patient.locate(_OF_NEWBORN.get(field, ""))
-        if part == "exam" and field in ("examiners", "reason", "place") and self._provenance is not None:
+        if (
+            part == "exam"
+            and field in ("examiners", "reason", "place", "recorded", "first")
+            and self._provenance is not None
+        ):
             return self._provenance.locate("")
         element = _OF_EXAM.get(field, "")
         if field == "started" and "effectivePeriod" not in self._report.resource:
             element = ".effectiveDateTime"
         return self._report.locate(element if part == "exam" else "")
 
-    def _place_of_finding(self, entry: Entry, steps: list[str]) -> Place:
+    def _place_of_finding(self, entry: BundleEntry, steps: list[str]) -> Place:
         if not steps:
             return entry.locate("")
         if steps[0] != "value":
@@ -190,7 +210,7 @@ class _Reader:
         inner = f".{steps[1]}" if value == "valueQuantity" and steps[1:] in (["value"], ["unit"]) else ""
         return entry.locate(f".{value}{inner}" if value else "")
 
-    def _follow(self, reference: Any, holder: Entry, element: str) -> Entry:
+    def _follow(self, reference: Any, holder: BundleEntry, element: str) -> BundleEntry:
         found = self._graph.find(reference)
         if found is None:
             literal = reference.get("reference") if isinstance(reference, dict) else None
@@ -198,7 +218,7 @@ class _Reader:
             raise self._wrong(holder, element, f"{name}: the reference {literal or 'by identifier'} leads nowhere")
         return found
 
-    def _observations(self) -> list[Entry]:
+    def _observations(self) -> list[BundleEntry]:
         """The report's findings in the order of the bundle; panels and computed ones are made anew, not read."""
         wanted = []
         for number, result in enumerate(self._report.resource.get("result", [])):
@@ -224,19 +244,34 @@ class _Reader:
             "ended": period.get("end"),
             "status": report["status"],
             "place": provenance.get("location", {}).get("display"),
+            "recorded": provenance.get("recorded"),
             "reason": next((reason.get("text") for reason in provenance.get("reason", [])), None),
             "encounter": self._encounter(),
-            "examiners": [self._examiner(a) for a in provenance["agent"] if "role" in a],
+            "examiners": [
+                self._person(agent["who"], agent["role"][0], self._provenance or self._report)
+                for agent in provenance["agent"]
+                if "role" in agent
+            ],
         }
         if report["status"] != "final":
-            details["amends"] = root
+            before = self._corrected(provenance)
+            details |= {"amends": before or root, "first": root if before else None}
         return _known(details)
+
+    def _corrected(self, provenance: Json) -> str | None:
+        """The later version that this one corrects, which its Provenance names; None where it is the first."""
+        system = self._catalogue.identifier_system("capture-record")
+        for entity in objects(provenance.get("entity")):
+            known = entity.get("what", {}).get("identifier", {})
+            if entity.get("role") == "revision" and known.get("system") == system:
+                return str(known["value"])
+        return None
 
     def _history(self, version: str | None) -> Json:
         """The Provenance of this version of the exam; an amended exam has one for each."""
         source = {"system": self._catalogue.identifier_system("capture-record"), "value": version}
         contained = objects(self._report.resource.get("contained"))
-        candidates: list[tuple[Json, Entry | None]] = [(r, None) for r in contained]
+        candidates: list[tuple[Json, BundleEntry | None]] = [(r, None) for r in contained]
         candidates += [(e.resource, e) for e in self._graph.pointing("Provenance", "target", self._report)]
         for provenance, entry in candidates:
             named = (entity.get("what") for entity in objects(provenance.get("entity")))
@@ -255,18 +290,45 @@ class _Reader:
             return None
         return _identifier(found.resource["identifier"][0])
 
-    def _examiner(self, agent: Json) -> Json:
-        who = agent["who"]
+    def _person(self, who: Json, role: Json, holder: BundleEntry) -> Json:
+        """An examiner, or who told or was told: a reference and a role."""
         found = self._graph.find(who)
         return _known(
             {
                 **_known_as(found.resource if found else {}, who.get("display")),
                 "identifier": _identifier(found.resource["identifier"][0]) if found else None,
-                "role": self._own_code(self._provenance or self._report, "", agent["role"][0], "role"),
+                "role": self._own_code(holder, "", role, "role"),
             }
         )
 
-    def _newborn(self, observations: list[Entry]) -> Json:
+    def _tellings(self) -> Iterator[Json]:
+        """Who was told; what an amendment no longer says is entered in error on a server, and is not of it."""
+        error, url = "entered-in-error", f"{self._catalogue.settings.canonical}/{TELLING}"
+        for entry in self._graph.pointing("Communication", "about", self._report):
+            resource = entry.resource
+            parts = _extension_parts(resource, url)
+            withdrawn = resource.get("status") == error and self._report.resource.get("status") != error
+            if parts and not withdrawn:
+                telling = self._tried(entry, partial(self._telling, entry, parts))
+                if telling is not None:
+                    self._told.append(entry)
+                    yield telling
+
+    def _telling(self, entry: BundleEntry, parts: Json) -> Json:
+        resource = entry.resource
+        sender = resource.get("sender")
+        return _known(
+            {
+                "line": parts["line"]["valueString"],
+                "at": resource["sent"],
+                "to": self._person(resource["recipient"][0], parts["recipient-role"]["valueCodeableConcept"], entry),
+                "by": self._person(sender, parts["sender-role"]["valueCodeableConcept"], entry) if sender else None,
+                "read_back": parts.get("read-back", {}).get("valueBoolean"),
+                "words": next((one.get("contentString") for one in resource.get("payload", [])), None),
+            }
+        )
+
+    def _newborn(self, observations: list[BundleEntry]) -> Json:
         self._patient = entry = self._follow(self._report.resource["subject"], self._report, ".subject")
         patient = entry.resource
         newborn: Json = {
@@ -282,7 +344,7 @@ class _Reader:
             newborn["birth_order"] = _known({"order": patient["multipleBirthInteger"], "of": total})
         return _known(newborn)
 
-    def _mother(self, patient: Entry) -> Json | None:
+    def _mother(self, patient: BundleEntry) -> Json | None:
         related = next(self._graph.pointing("RelatedPerson", "patient", patient), None)
         if related is None:
             return None
@@ -290,7 +352,7 @@ class _Reader:
         identifiers = [_identifier(i) for i in related.resource["identifier"] if i.get("system") != own]
         return _known({"identifiers": identifiers, **_name(related.resource)})
 
-    def _gestation(self, observations: list[Entry]) -> Json | None:
+    def _gestation(self, observations: list[BundleEntry]) -> Json | None:
         for entry in observations:
             resource = entry.resource
             item = self._own_code(entry, ".code", resource["code"], "item", required=False)
@@ -302,7 +364,7 @@ class _Reader:
                 return _known({"weeks": weeks, "days": days, "method": method})
         return None
 
-    def _findings(self, entry: Entry, exam: Exam | None) -> list[Json]:
+    def _findings(self, entry: BundleEntry, exam: Exam | None) -> list[Json]:
         resource = entry.resource
         item = self._item(entry)
         if _is_computed(resource):
@@ -314,14 +376,14 @@ class _Reader:
         answers = [found.pop("value", None)] if "answers" not in found else found.pop("answers")
         return [_known({**found, "value": answer}) for answer in answers]
 
-    def _item(self, entry: Entry) -> Item:
+    def _item(self, entry: BundleEntry) -> Item:
         item_id = self._own_code(entry, ".code", entry.resource["code"], "item")
         if item_id not in self._catalogue.items:
             what = f"'{item_id}' is no item of this catalogue"
             raise self._wrong(entry, ".code", what, "the catalogue that the bundle was written with")
         return self._catalogue.items[item_id]
 
-    def _value(self, entry: Entry, item: Item) -> Json:
+    def _value(self, entry: BundleEntry, item: Item) -> Json:
         """``value`` (or ``answers``), ``text`` or ``not_examined``."""
         resource = entry.resource
         components = resource.get("component", [])
@@ -352,14 +414,14 @@ class _Reader:
             raise self._wrong(entry, "", "neither a value nor a reason why there is none")
         return {"answers": repeated}
 
-    def _answer(self, entry: Entry, element: str, concept: Json, prefix: str) -> str:
+    def _answer(self, entry: BundleEntry, element: str, concept: Json, prefix: str) -> str:
         return self._own_code(entry, element, concept, "answer").removeprefix(f"{prefix}.")
 
     def _quantity(self, quantity: Json) -> Json:
         captured = self._captured(quantity)
         if not captured:
             captured = [quantity]
-        value: Json = {"value": captured[0]["value"], "unit": captured[0]["unit"]}
+        value: Json = {"value": captured[0]["value"], "unit": written_unit(captured[0], self._catalogue)}
         if len(captured) > 1:
             value["plus"] = {"value": captured[1]["value"], "unit": captured[1]["unit"]}
         if "comparator" in quantity:
@@ -370,7 +432,7 @@ class _Reader:
         url = f"{self._catalogue.settings.canonical}/{CAPTURED}"
         return [e["valueQuantity"] for e in quantity.get("extension", []) if e["url"] == url]
 
-    def _quantities(self, entry: Entry, components: list[Json], item: Item) -> Json:
+    def _quantities(self, entry: BundleEntry, components: list[Json], item: Item) -> Json:
         numbers, unit = {}, ""
         for number, component in enumerate(components):
             element = f".component[{number}].code"
@@ -378,10 +440,10 @@ class _Reader:
             if name and "valueQuantity" in component:
                 quantity = (self._captured(component["valueQuantity"]) or [component["valueQuantity"]])[0]
                 numbers[name.removeprefix(f"{item.id}.")] = quantity["value"]
-                unit = quantity["unit"]
+                unit = written_unit(quantity, self._catalogue)
         return {"components": numbers, "unit": unit}
 
-    def _score(self, entry: Entry, item: Item) -> Json:
+    def _score(self, entry: BundleEntry, item: Item) -> Json:
         resource = entry.resource
         parts = [(entry, f".component[{n}]", c) for n, c in enumerate(resource.get("component", []))]
         for n, member in enumerate(resource.get("hasMember", [])):
@@ -437,7 +499,7 @@ class _Reader:
         code, chosen = self._any_own(concept, system)
         return (code, True) if chosen else (None, False)
 
-    def _own_code(self, entry: Entry, element: str, concept: Json, system: str, required: bool = True) -> str:
+    def _own_code(self, entry: BundleEntry, element: str, concept: Json, system: str, required: bool = True) -> str:
         code, _ = self._any_own(concept, system)
         if code is None and required:
             raise self._wrong(entry, element, f"a concept has no code of {self._catalogue.uri(system)}")
@@ -474,6 +536,12 @@ def _our_notes(resource: Json) -> list[str]:
 
 def _identifier(identifier: Json) -> Json:
     return {"system": identifier["system"], "value": identifier["value"]}
+
+
+def _extension_parts(resource: Json, url: str) -> Json:
+    """The parts of a complex extension by their names; none where the resource has it not."""
+    found: Json = next((one for one in resource.get("extension", []) if one.get("url") == url), {})
+    return {part["url"]: part for part in found.get("extension", [])}
 
 
 def _extension(element: Json | None, url: str, value: str) -> Any:

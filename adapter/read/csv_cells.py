@@ -63,6 +63,7 @@ def read_identifiers(text: str) -> Any:
     return [read_identifier(part) for part in split(text, ";")]
 
 
+_YES_OR_NO = {"yes": True, "no": False}
 _NAMES = ("name", "family", "given", "prefix")
 
 
@@ -71,10 +72,11 @@ def read_examiners(text: str) -> Any:
 
     A name may have its parts with it: ``name|family|given|prefix``.
     """
-    return [_examiner(part) for part in split(text, ";")]
+    return [read_examiner(part) for part in split(text, ";")]
 
 
-def _examiner(text: str) -> Any:
+def read_examiner(text: str) -> Any:
+    """One person of :func:`read_examiners`."""
     parts = split(text, "/", 2)
     if len(parts) < 2 or not parts[1].strip():
         return Unreadable(
@@ -96,6 +98,18 @@ def write_examiner(examiner: Examiner) -> str:
     names = [escaped(getattr(examiner, field) or "", "/;|") for field in _NAMES]
     text = f"{'|'.join(names) if examiner.has_parts else names[0]}/{examiner.role}"
     return f"{text}/{write_identifier(examiner.identifier)}" if examiner.identifier else text
+
+
+def read_yes_or_no(text: str) -> Any:
+    """``yes`` or ``no``."""
+    if text not in _YES_OR_NO:
+        return Unreadable("not-yes-or-no", f"{shown(text)} is neither yes nor no", "yes, no, or blank: not recorded")
+    return _YES_OR_NO[text]
+
+
+def write_yes_or_no(value: bool | None) -> str | None:
+    """The inverse of :func:`read_yes_or_no`."""
+    return None if value is None else "yes" if value else "no"
 
 
 def read_birth_order(text: str) -> Any:

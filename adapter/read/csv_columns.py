@@ -1,8 +1,9 @@
 """The columns of the capture CSV: which field of the record each one fills, and how.
 
-One row is one finding; the rows of an exam share their ``exam_id``, which stands in every row. The exam's other
-columns may be blank after its first row; where they are repeated they must agree. An exam without findings is one
-row with ``item`` blank. The header names the columns, in any order; comma, semicolon or tab divide them; UTF-8.
+One row is one finding, or one telling (who was told of a line of the tell list); the rows of an exam share their
+``exam_id``, which stands in every row. The exam's other columns may be blank after its first row; where they are
+repeated they must agree. An exam without findings is one row with ``item`` blank. The header names the
+columns, in any order; comma, semicolon or tab divide them; UTF-8.
 
 - identifiers: ``system|value``, several with ``;`` between them
 - ``examiner``: ``name/role``, ``name/role/system|value`` or ``/role/system|value``, several with ``;`` between them
@@ -10,6 +11,7 @@ row with ``item`` blank. The header names the columns, in any order; comma, semi
 - ``value``: an answer id, or several with ``;``; a number, with ``<`` or ``>`` before it where it was beyond the
   device; ``7+4`` with the unit ``lb+oz``; ``65/41`` in the order of the item's components, or
   ``systolic=65;diastolic=41``; a score's total ``8``, or ``total=8;colour=pink``; a moment in ISO 8601 with offset
+- ``told_to``, ``told_by``: one person, as an examiner; ``told_read_back``: ``yes`` or ``no``
 - a backslash takes ``|``, ``;``, ``/`` or a backslash literally
 """
 
@@ -20,7 +22,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from adapter.exam import Exam, Finding, Mother, Newborn
+from adapter.exam import Exam, Finding, Mother, Newborn, Telling
 from adapter.read import csv_cells as cells
 
 
@@ -41,6 +43,16 @@ class FindingColumn:
 
     name: str
     write: Callable[[Finding], Any]
+    read: Callable[[str], Any] = str
+
+
+@dataclass(frozen=True, slots=True)
+class TellingColumn:
+    """A column that belongs to the row's telling; ``field`` is that of the record."""
+
+    name: str
+    field: str
+    write: Callable[[Telling], Any]
     read: Callable[[str], Any] = str
 
 
@@ -75,7 +87,9 @@ EXAM_COLUMNS: tuple[ExamColumn, ...] = (
     ExamColumn("exam_started", ("exam", "started"), lambda e: e.details.started, required=True),
     ExamColumn("exam_ended", ("exam", "ended"), lambda e: e.details.ended),
     ExamColumn("exam_status", ("exam", "status"), lambda e: e.details.status),
+    ExamColumn("exam_recorded", ("exam", "recorded"), lambda e: e.details.recorded),
     ExamColumn("exam_amends", ("exam", "amends"), lambda e: e.details.amends),
+    ExamColumn("exam_first", ("exam", "first"), lambda e: e.details.first),
     ExamColumn("exam_reason", ("exam", "reason"), lambda e: e.details.reason),
     ExamColumn("exam_place", ("exam", "place"), lambda e: e.details.place),
     ExamColumn(
@@ -137,5 +151,18 @@ FINDING_COLUMNS = (
     FindingColumn("note", lambda f: f.note),
 )
 
-COLUMNS = (*(column.name for column in EXAM_COLUMNS), *(column.name for column in FINDING_COLUMNS))
+TELLING_COLUMNS = (
+    TellingColumn("told_line", "line", lambda t: t.line),
+    TellingColumn("told_at", "at", lambda t: t.at),
+    TellingColumn("told_to", "to", lambda t: cells.write_examiner(t.to), cells.read_examiner),
+    TellingColumn("told_by", "by", lambda t: cells.write_examiner(t.by) if t.by else None, cells.read_examiner),
+    TellingColumn("told_read_back", "read_back", lambda t: cells.write_yes_or_no(t.read_back), cells.read_yes_or_no),
+    TellingColumn("told_words", "words", lambda t: t.words),
+)
+
+COLUMNS = (
+    *(column.name for column in EXAM_COLUMNS),
+    *(column.name for column in FINDING_COLUMNS),
+    *(column.name for column in TELLING_COLUMNS),
+)
 REQUIRED = (*(column.name for column in EXAM_COLUMNS if column.required), "item")

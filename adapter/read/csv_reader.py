@@ -11,7 +11,7 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.problems import Problem
 from adapter.read.csv_cells import read_value
-from adapter.read.csv_columns import COLUMNS, EXAM_COLUMNS, REQUIRED
+from adapter.read.csv_columns import COLUMNS, EXAM_COLUMNS, REQUIRED, TELLING_COLUMNS
 from adapter.read.files import MOST_CELLS, table_rows
 from adapter.read.places import CellPlaces, Place, pointer, printable
 from adapter.read.raw import Unreadable
@@ -151,7 +151,20 @@ def _record(group: _Group, catalogue: Catalogue) -> dict[str, Any]:
         group.places.put(pointer(*column.path), first, column.name)
     for number, cells in group.rows:
         _add_finding(record["findings"], number, cells, group, catalogue)
+    for number, cells in group.rows:
+        _add_telling(record, number, cells, group)
     return record
+
+
+def _add_telling(record: dict[str, Any], number: int, cells: dict[str, str], group: _Group) -> None:
+    given = [column for column in TELLING_COLUMNS if column.name in cells]
+    if not given:
+        return
+    told = record.setdefault("told", [])
+    group.places.put(pointer("told", len(told)), number)
+    for column in TELLING_COLUMNS:
+        group.places.put(pointer("told", len(told), column.field), number, column.name)
+    told.append({column.field: column.read(cells[column.name]) for column in given})
 
 
 def _disagree(column: str, number: int, place: Place, other: int) -> Problem:

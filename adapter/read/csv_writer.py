@@ -1,4 +1,4 @@
-"""Exams as the long capture CSV: one finding a row, the exam's own columns on its first row."""
+"""Exams as the long capture CSV: one finding or telling a row, the exam's own columns on its first row."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from enum import Enum
 from typing import Any
 
 from adapter.exam import Exam
-from adapter.read.csv_columns import COLUMNS, EXAM_COLUMNS, FINDING_COLUMNS
+from adapter.read.csv_columns import COLUMNS, EXAM_COLUMNS, FINDING_COLUMNS, TELLING_COLUMNS
 
 
 def to_csv(exams: Iterable[Exam]) -> str:
@@ -23,10 +23,11 @@ def to_csv(exams: Iterable[Exam]) -> str:
     for exam in exams:
         first = [_cell(column.write(exam)) for column in EXAM_COLUMNS]
         later = [exam.details.id, *[""] * (len(EXAM_COLUMNS) - 1)]
-        for n, finding in enumerate(exam.findings):
-            writer.writerow((later if n else first) + [_cell(column.write(finding)) for column in FINDING_COLUMNS])
-        if not exam.findings:
-            writer.writerow(first + [""] * len(FINDING_COLUMNS))
+        no_finding, no_telling = [""] * len(FINDING_COLUMNS), [""] * len(TELLING_COLUMNS)
+        rows = [[_cell(column.write(one)) for column in FINDING_COLUMNS] + no_telling for one in exam.findings]
+        rows += [no_finding + [_cell(column.write(one)) for column in TELLING_COLUMNS] for one in exam.told]
+        for n, row in enumerate(rows or [no_finding + no_telling]):
+            writer.writerow((later if n else first) + row)
     return out.getvalue()
 
 

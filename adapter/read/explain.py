@@ -69,7 +69,7 @@ def explain(
         steps = _steps(detail["loc"], data)
         if steps is None or _echo(detail, steps):
             continue
-        told = Words(detail, steps, model, item, catalogue)
+        told = FieldWords(detail, steps, model, item, catalogue)
         yield told.problem(place(pointer(*steps)), name)
 
 
@@ -107,7 +107,7 @@ def _steps(loc: tuple[int | str, ...], data: Any) -> list[int | str] | None:
     return steps
 
 
-class Words:
+class FieldWords:
     """The words for one pydantic error."""
 
     def __init__(
@@ -155,6 +155,8 @@ class Words:
                 return "wrong-type", f"{field} is not text", "text in quotes"
         if self.kind.startswith(("int", "decimal")):
             return "not-a-number", f"{field} is not {self._number()}", self._number() + ", such as 39"
+        if self.kind.startswith("bool"):
+            return "wrong-type", f"{self.field} is neither true nor false", "true, false, or leave it out"
         if self.kind.startswith(("datetime", "timezone")):
             return self._time()
         if self.kind in ("model_type", "dict_type", "tuple_type", "model_attributes_type"):
@@ -179,7 +181,7 @@ class Words:
         return "missing-field", f"{self.field} is missing", f"add {self.field}"
 
     def _pattern(self) -> tuple[str, str, str]:
-        if self.field in ("id", "amends"):
+        if self.field in ("id", "amends", "first"):
             return (
                 "unusable-id",
                 f"{self.field} cannot be part of an identifier",
@@ -251,10 +253,11 @@ class Words:
 
 _DOMAIN = (
     ("ended before", "ended-before-started", "an end after the start"),
-    ("needs both amends", "amendment-incomplete", "amends: the id of the exam as first recorded; reason: why"),
+    ("recorded before", "recorded-before-done", "recorded: when this version was written, or left out"),
+    ("needs both amends", "amendment-incomplete", "amends: the id of the version that it corrects; reason: why"),
     ("belong to status", "amendment-unsaid", "status amended or entered-in-error, or leave both out"),
     ("order counts", "birth-order", "the order within the number born"),
-    ("examiner needs", "examiner-unknown", "the examiner's name, identifier, or both"),
+    ("person needs", "examiner-unknown", "the person's name, identifier, or both"),
     ("a score needs", "empty-score", "total, signs, or both"),
     ("control character", "control-character", "remove the control character"),
     ("must not be empty", "empty", "text without spaces at either end, or leave the field out"),

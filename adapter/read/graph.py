@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import Json
+from adapter.fhir.release import to_r4
 from adapter.read.places import Place
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ class Origin:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class BundleEntry:
     """One resource of an input."""
 
     resource: Json
@@ -74,7 +75,7 @@ class Entry:
         return f"{self.type}/{name}" if isinstance(name, str) else None
 
 
-def entries_of(bundle: Json, origin: Origin) -> list[Entry]:
+def entries_of(bundle: Json, origin: Origin) -> list[BundleEntry]:
     """The resources of a Bundle."""
 
     def located(number: int) -> Locate:
@@ -86,24 +87,26 @@ def entries_of(bundle: Json, origin: Origin) -> list[Entry]:
         resource = entry.get("resource") if isinstance(entry, dict) else None
         if isinstance(resource, dict):
             url = entry.get("fullUrl")
-            found.append(Entry(resource, url if isinstance(url, str) else "", located(number)))
+            found.append(BundleEntry(to_r4(resource), url if isinstance(url, str) else "", located(number)))
     return found
 
 
-def alone(resource: Json, origin: Origin) -> Entry:
+def alone(resource: Json, origin: Origin) -> BundleEntry:
     """A resource that stands alone in a file, on a line of one or in an array."""
     kind = resource.get("resourceType")
-    return Entry(resource, f"{kind}/{resource.get('id')}", lambda element: origin.place(f"{kind}{element}"))
+    return BundleEntry(
+        to_r4(resource), f"{kind}/{resource.get('id')}", lambda element: origin.place(f"{kind}{element}")
+    )
 
 
 class Graph:
     """Resources that refer to each other."""
 
-    def __init__(self, entries: Iterable[Entry], catalogue: Catalogue) -> None:
+    def __init__(self, entries: Iterable[BundleEntry], catalogue: Catalogue) -> None:
         self._catalogue = catalogue
         self.entries = list(entries)
-        self._by_reference: dict[str, Entry] = {}
-        self._by_identifier: dict[tuple[str, str], Entry] = {}
+        self._by_reference: dict[str, BundleEntry] = {}
+        self._by_identifier: dict[tuple[str, str], BundleEntry] = {}
         for entry in self.entries:
             if entry.full_url:
                 self._by_reference[entry.full_url] = entry
@@ -113,7 +116,7 @@ class Graph:
                 key = (str(identifier.get("system", "")), str(identifier.get("value", "")))
                 self._by_identifier[key] = entry
 
-    def find(self, reference: Any) -> Entry | None:
+    def find(self, reference: Any) -> BundleEntry | None:
         """The resource a reference leads to, if it is here."""
         if not isinstance(reference, dict):
             return None
@@ -131,7 +134,7 @@ class Graph:
         system = self._catalogue.identifier_system(kind)
         return next((i.get("value") for i in objects(resource.get("identifier")) if i.get("system") == system), None)
 
-    def pointing(self, resource_type: str, field: str, target: Entry) -> Iterator[Entry]:
+    def pointing(self, resource_type: str, field: str, target: BundleEntry) -> Iterator[BundleEntry]:
         """Resources of a type whose field refers to the target."""
         for entry in self.entries:
             if entry.type == resource_type:

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, cast
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import FhirJsonError, Json, loads
 from adapter.read.files import MOST_BYTES, Rest, decoded, is_crowded, refused, too_large, too_many, unpacked
-from adapter.read.graph import Entry, Origin, alone, entries_of, objects
+from adapter.read.graph import BundleEntry, Origin, alone, entries_of, objects
 from adapter.read.json_reader import read_json
 from adapter.read.places import Place, PlaceOf
 from adapter.read.reading import Reading
@@ -82,7 +82,7 @@ class Reader:
 
     def __init__(self, catalogue: Catalogue, plan: Plan | None = None) -> None:
         self._catalogue, self._plan = catalogue, plan
-        self._alone: dict[str, Entry] = {}
+        self._alone: dict[str, BundleEntry] = {}
         self._size = 0
 
     def read(self, source: Source, name: str = "") -> Iterator[Reading]:
@@ -264,7 +264,7 @@ class Reader:
             yield from exams if responses else _or_no_exam(exams, others, origin.whole, source, bundle)
         yield from self._responses(responses, source)
 
-    def _responses(self, entries: list[Entry], source: str) -> Iterator[Reading]:
+    def _responses(self, entries: list[BundleEntry], source: str) -> Iterator[Reading]:
         """The exams of answered forms that stand among other resources, or in XML."""
         if not entries:
             return
@@ -274,7 +274,7 @@ class Reader:
             within = entry.locate("").where.removesuffix(_RESPONSE).rstrip()
             yield read_response(entry.resource, _elements(entry), source, self._catalogue, within)
 
-    def _keep(self, entry: Entry, size: int) -> Iterator[Reading]:
+    def _keep(self, entry: BundleEntry, size: int) -> Iterator[Reading]:
         """Put by what is a part of an exam, of one resource the last version; ``size`` is that of its text."""
         if self._size > _MOST_ALONE:
             return
@@ -296,7 +296,7 @@ def _is_fhir(value: Any) -> bool:
     )
 
 
-def _elements(entry: Entry) -> PlaceOf:
+def _elements(entry: BundleEntry) -> PlaceOf:
     """From a JSON pointer into a resource to the place of the element."""
 
     def place(at: str) -> Place:
@@ -312,7 +312,7 @@ def _unreadable(name: str, error: OSError) -> Reading:
 
 
 def _or_no_exam(
-    exams: Iterator[Reading], entries: list[Entry], place: Place, source: str = "", bundle: Json | None = None
+    exams: Iterator[Reading], entries: list[BundleEntry], place: Place, source: str = "", bundle: Json | None = None
 ) -> Iterator[Reading]:
     """The exams; or, where there is none, what there is instead."""
     found = False

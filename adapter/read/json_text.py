@@ -12,6 +12,7 @@ from adapter.read.places import pointer
 from adapter.read.raw import Repeated, Unreadable
 
 _MOST_DIGITS = 18
+_YES_OR_NO = ("valueBoolean", "read_back")  # FHIR's own name for one, and the record's
 
 
 class JsonText:
@@ -35,7 +36,7 @@ class JsonText:
             found.keys_twice = tuple(key for key in found if count[key] > 1)
             self.doubtful = True
         for key, value in found.items():
-            if (value is True or value is False) and key != "valueBoolean":  # FHIR's own name for one
+            if (value is True or value is False) and key not in _YES_OR_NO:
                 found[key] = self._unreadable(
                     "wrong-type", "true and false are no answers", "the answer's id, a reason, or a number"
                 )

@@ -15,7 +15,7 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.problems import Problem
 from adapter.read.bundle import NotReadable
-from adapter.read.oru_findings import GESTATION, Group, findings, gestation_of
+from adapter.read.oru_findings import GESTATION, Group, Noted, findings, gestation_of
 from adapter.read.places import Place
 from adapter.read.raw import TOLD, Unreadable
 from adapter.read.reading import Reading
@@ -97,6 +97,8 @@ class _Message:
         newborn = self._newborn(patient, report, regions)
         record: Json = {"version": 1, "exam": self._details(report, kind_of_exam), "newborn": newborn}
         record["findings"] = self._findings(regions, record)
+        if told := list(self._tellings(report)):
+            record["told"] = told
         return record
 
     def _grouped(self) -> Iterator[Group]:
@@ -133,16 +135,30 @@ class _Message:
             "examiners": [self._examiner(one.result, role) for one, role in roles] or nobody,
         }
         if not wrong and status != "final":
-            details["amends"] = request.part(3)
+            before = report.comment("corrects")
+            details["amends"] = before or request.part(3)
             details["reason"] = report.comment("reason")
+            if before:
+                details["first"] = request.part(3)
         if request.raw(8):
             details["ended"] = _moment(request, 8)
+        if request.raw(22):
+            details["recorded"] = _moment(request, 22)
         visit = next((one for one in self._segments if one.name == "PV1"), None)
         if visit is not None and visit.part(3, 9):
             details["place"] = visit.part(3, 9)
         if visit is not None and visit.raw(19):
             details["encounter"] = self._identifier(visit, visit.raw(19))
-        fields = {"": 0, "/id": 20, "/kind": 4, "/started": 7, "/ended": 8, "/amends": 3}
+        fields = {
+            "": 0,
+            "/id": 20,
+            "/kind": 4,
+            "/started": 7,
+            "/ended": 8,
+            "/recorded": 22,
+            "/amends": 3,
+            "/first": 3,
+        }
         self._places |= {f"/exam{at}": self._of(request, field) for at, field in fields.items()}
         for n, (one, _) in enumerate(roles):
             self._places[f"/exam/examiners/{n}"] = self._of(one.result, 16)
@@ -153,12 +169,42 @@ class _Message:
             self._places |= {"/exam/place": self._of(visit, 3), "/exam/encounter": self._of(visit, 19)}
         return details
 
-    def _examiner(self, segment: Read, role: str | None) -> Json:
-        found: Json = {"role": role, **_name(segment, 16, first=2)}
-        if segment.part(16, 1):
-            authority = (segment.part(16, 9, sub=n) for n in (1, 2, 3))
-            found["identifier"] = {"system": self._catalogue.v2.system_of(*authority), "value": segment.part(16, 1)}
+    def _examiner(self, segment: Read, role: str | None, field: int = 16) -> Json:
+        found: Json = {"role": role, **_name(segment, field, first=2)}
+        if segment.part(field, 1):
+            authority = (segment.part(field, 9, sub=n) for n in (1, 2, 3))
+            found["identifier"] = {
+                "system": self._catalogue.v2.system_of(*authority),
+                "value": segment.part(field, 1),
+            }
         return found
+
+    def _tellings(self, report: Group) -> Iterator[Json]:
+        """Who was told: the OBX of one sub-id, each with its own code."""
+        groups: dict[str, dict[str, Noted]] = {}
+        for one in report.results:
+            code = self._own(one.result, 3) or ""
+            if code.startswith("told."):
+                groups.setdefault(one.result.raw(4), {})[code.removeprefix("told.")] = one
+        for n, (parts, line) in enumerate((g, g["line"]) for g in groups.values() if "line" in g):
+            at = f"/told/{n}"
+            self._places[at] = self._of(line.result)
+            telling: Json = {"line": line.result.whole(5), "at": _moment(line.result, 14)}
+            telling["to"] = self._person(parts.get("to"), 5, parts.get("to-role"))
+            if "by-role" in parts:
+                telling["by"] = self._person(line, 16, parts["by-role"])
+            if "read-back" in parts:
+                telling["read_back"] = self._own(parts["read-back"].result, 5) == "read_back"
+            if (words := line.comment("said")) is not None:
+                telling["words"] = words
+            fields = {"line": (line, 5), "at": (line, 14), "to": (parts.get("to", line), 5), "by": (line, 16)}
+            self._places |= {f"{at}/{name}": self._of(one.result, field) for name, (one, field) in fields.items()}
+            yield telling
+
+    def _person(self, one: Noted | None, field: int, role: Noted | None) -> Json | Unreadable:
+        if one is None or role is None:
+            return Unreadable("not-ours", "the message does not say who", "an OBX of the person and of the role")
+        return self._examiner(one.result, self._own(role.result, 5), field)
 
     def _identifier(self, segment: Read, repetition: str) -> Json:
         namespace, universal, kind = (segment.within(repetition, 4, sub) for sub in (1, 2, 3))

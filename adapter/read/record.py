@@ -5,19 +5,22 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
+from functools import partial
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive.completeness import completeness
-from adapter.exam import Exam, ExamDetails, Finding, Newborn
-from adapter.problems import Problem
-from adapter.read.check import check_parts, unknown_item
+from adapter.derive.versions import Version
+from adapter.exam import Exam, ExamDetails, Finding, Newborn, Status, Telling
+from adapter.problems import Problem, Report
+from adapter.read.check import check_parts, check_told, unknown_item
 from adapter.read.explain import explain, takes_class, value_class
 from adapter.read.files import MOST_FINDINGS, MOST_PARTS
-from adapter.read.places import PlaceOf, pointer
+from adapter.read.places import Place, PlaceOf, pointer
 from adapter.read.raw import Unreadable, faults
 from adapter.read.reading import Reading
 from adapter.read.wording import listed, near, shown, takes
@@ -53,7 +56,7 @@ def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
     """The exam of a record, or all that is wrong with it; never raises for what the record holds."""
     floods = list(_floods(raw))
     if floods:
-        return Reading(None, in_order([*raw.problems, *floods]), raw.source, replaces=_replaces(raw.data))
+        return Reading(None, in_order([*raw.problems, *floods]), raw.source, version=_version(raw.data))
     found = list(raw.problems)
     if raw.doubtful:
         found += faults(raw.data, raw.place)
@@ -65,17 +68,32 @@ def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
             if exam is not None:
                 read = [(f, r.pointer, r.value_pointer) for f, r in zip(exam.findings, findings, strict=True)]
                 problems = check_parts(exam.details, exam.newborn, read, catalogue, raw.place)
+                if exam.told:
+                    told, sound = list(_told(raw, catalogue, problems)), not Report(problems).errors
+                    problems += check_told(exam, told, catalogue, raw.place, sound=sound)
                 gaps = completeness(exam, catalogue)
-                return Reading(exam, in_order(problems), raw.source, gaps, exam.details.amends or "")
+                return Reading(exam, in_order(problems), raw.source, gaps, _version(raw.data))
     problems = found + _parts(raw, findings, catalogue)
-    return Reading(None, in_order(problems), raw.source, replaces=_replaces(raw.data))
+    return Reading(None, in_order(problems), raw.source, version=_version(raw.data))
 
 
-def _replaces(data: Any) -> str:
-    """The exam that a record says it amends, whatever else is wrong with it."""
+def _version(data: Any) -> Version | None:
+    """What a record says of its place among versions, whatever else is wrong with it; None where it changes none."""
     exam = data.get("exam") if isinstance(data, dict) else None
-    amends = exam.get("amends") if isinstance(exam, dict) else None
-    return amends if isinstance(amends, str) else ""
+    said = {key: one for key, one in exam.items() if isinstance(one, str)} if isinstance(exam, dict) else {}
+    if "amends" not in said:
+        return None
+    known = said.get("status") in (Status.AMENDED, Status.ENTERED_IN_ERROR)
+    status = Status(said["status"]) if known else Status.ENTERED_IN_ERROR  # the worst that it can have meant
+    return Version(said.get("id", ""), status, said["amends"], said.get("first"), _instant(said.get("recorded", "")))
+
+
+def _instant(text: str) -> datetime | None:
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return found if found.tzinfo is not None else None
 
 
 def _floods(raw: RawRecord) -> Iterator[Problem]:
@@ -168,14 +186,31 @@ def _parts(raw: RawRecord, findings: list[_RawFinding], catalogue: Catalogue) ->
         found = _finding(finding, catalogue, raw, problems)
         if found is not None:
             read.append((found, finding.pointer, finding.value_pointer))
+    list(_told(raw, catalogue, problems))
     return problems + check_parts(details, newborn, read, catalogue, place)
+
+
+def _told(raw: RawRecord, catalogue: Catalogue, problems: list[Problem]) -> Iterator[tuple[Telling, str]]:
+    """The tellings of a record, each with its pointer."""
+    told = raw.data.get("told", [])
+    for n, data in enumerate(told if isinstance(told, list) else ()):
+        if isinstance(data, Unreadable):
+            continue
+        try:
+            yield Telling.model_validate(data), f"/told/{n}"
+        except ValidationError as error:
+            problems += explain(error, data, Telling, partial(_below, f"/told/{n}", raw.place), catalogue=catalogue)
+
+
+def _below(at: str, place: PlaceOf, step: str) -> Place:
+    return place(at + step)
 
 
 def _not_a_record(place: PlaceOf, what: str) -> Problem:
     return place("").error("not-a-capture-record", what, "a capture record: exam, newborn, findings")
 
 
-_TOP = ("version", "exam", "newborn", "findings")
+_TOP = ("version", "exam", "newborn", "findings", "told")
 
 
 def _top(data: dict[str, Any], place: PlaceOf) -> Iterator[Problem]:
@@ -192,6 +227,8 @@ def _top(data: dict[str, Any], place: PlaceOf) -> Iterator[Problem]:
         yield place("/version").error("unknown-version", "this version of the record is not known", "1")
     if not isinstance(data.get("findings", []), list):
         yield place("/findings").error("wrong-type", "findings is not a list", "a list of findings, maybe empty")
+    if not isinstance(data.get("told", []), list):
+        yield place("/told").error("wrong-type", "told is not a list", "a list of who was told of which line")
 
 
 def _part(model: type[M], key: str, raw: RawRecord, catalogue: Catalogue, problems: list[Problem]) -> M | None:

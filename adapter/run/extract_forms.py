@@ -24,7 +24,7 @@ from adapter.fhir.json import dumps, loads
 from adapter.files.dedupe import Dedupe
 from adapter.run.merge import Stays, in_order, number_of
 from adapter.run.work import NotPossible
-from adapter.write.bulk_data import BulkDataFiles, Line, lines_of
+from adapter.write.bulk_data import BulkDataFiles, NdjsonLine, lines_of
 from adapter.write.omop import (
     IDENTIFIED,
     Checked,
@@ -278,10 +278,10 @@ class BulkData:
     def begin(self, folder: Path) -> None:
         self.file: IO[bytes] = (folder / self.name).open("wb")
 
-    def of_exam(self, tabled: TabledExam) -> list[Line]:
+    def of_exam(self, tabled: TabledExam) -> list[NdjsonLine]:
         return list(lines_of(tabled.exam, self.catalogue, dated=tabled.dated))
 
-    def write(self, made: list[Line]) -> dict[str, int]:
+    def write(self, made: list[NdjsonLine]) -> dict[str, int]:
         self.file.writelines(b"%s\t%s\t%s" % (one.type.encode(), one.shared.encode(), one.content) for one in made)
         return {self.name: len(made)}
 
@@ -294,7 +294,7 @@ class BulkData:
         writer = BulkDataFiles(folder, self.catalogue)
         for line in stays.lines(self.name):
             type_, shared, content = line.split(b"\t", 2)
-            writer.add_line(Line(type_.decode(), shared.decode(), content))
+            writer.add_line(NdjsonLine(type_.decode(), shared.decode(), content))
         writer.close()
 
 

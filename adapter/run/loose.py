@@ -106,7 +106,11 @@ class LooseResources:
         key = f"{resource['resourceType']}/{resource['id']}"
         line = piece.at if piece.kind is PieceKind.LINE else None
         self._base.execute(_PUT, (key, dumps(resource), piece.file, line))
-        pointing = {"Provenance": resource.get("target"), "RelatedPerson": resource.get("patient")}
+        pointing = {
+            "Provenance": resource.get("target"),
+            "RelatedPerson": resource.get("patient"),
+            "Communication": resource.get("about"),
+        }
         targets = _references(pointing.get(resource["resourceType"]))
         self._base.executemany("insert into points values (?, ?)", [(target, key) for target in targets])
 
@@ -134,10 +138,12 @@ class LooseResources:
         key = f"DiagnosticReport/{report['id']}"
         subjects, panels = _references(report.get("subject")), _references(report.get("result"))
         members = [name for panel in self._found(panels) for name in _references(panel.resource.get("hasMember"))]
-        about = [name for name in self._pointing([key]) if name.startswith("Provenance/")]
+        about = [name for name in self._pointing([key]) if name.startswith(("Provenance/", "Communication/"))]
         relatives = [name for name in self._pointing(subjects) if name.startswith("RelatedPerson/")]
         agents = [agent for one in self._found(about) for agent in objects(one.resource.get("agent"))]
         people = [name for agent in agents for name in _references(agent.get("who"))]
+        told = [one.resource for one in self._found(about)]
+        people += [name for one in told for key in ("sender", "recipient") for name in _references(one.get(key))]
         around = [*_references(report.get("encounter")), *_references(report.get("performer")), *people]
         wanted = {key, *subjects, *panels, *members, *about, *relatives, *around}
         return self._found(wanted)

@@ -30,7 +30,7 @@ FACTS = "facts"
 
 
 @dataclass(frozen=True, slots=True)
-class ExamFacts:
+class MergeFacts:
     """One exam of a chunk.
 
     ``exam``: its id in the extract; ``given``: the same, empty where every version counts; ``root``: that of the exam
@@ -51,7 +51,7 @@ class ExamFacts:
     digest: str
 
     @classmethod
-    def from_json(cls, line: str) -> ExamFacts:
+    def from_json(cls, line: str) -> MergeFacts:
         """What ``asdict`` gave."""
         found: dict[str, Any] = json.loads(line)
         among = found.pop("among")
@@ -101,12 +101,12 @@ class Stays:
         for number, part in parts:
             yield from _lines(part) if self.all_of(number) else compress(_lines(part), self.rows(number, name))
 
-    def facts(self) -> Iterator[ExamFacts]:
+    def facts(self) -> Iterator[MergeFacts]:
         """What is known of the exams that stay, in the order of the input."""
         for path in in_order(self._kept / FACTS):
             yield from (facts for facts, stays in self._exams(number_of(path)) if stays)
 
-    def _exams(self, chunk: int) -> Iterator[tuple[ExamFacts, bool]]:
+    def _exams(self, chunk: int) -> Iterator[tuple[MergeFacts, bool]]:
         gone = self._gone.get(chunk, ())
         for place, facts in enumerate(facts_in(self._kept / FACTS / f"{chunk:05}")):
             yield facts, place not in gone
@@ -117,10 +117,10 @@ def _lines(part: Path) -> Iterator[bytes]:
         yield from file
 
 
-def facts_in(path: Path) -> Iterator[ExamFacts]:
+def facts_in(path: Path) -> Iterator[MergeFacts]:
     """The exams of a chunk, in order."""
     with path.open(encoding="utf-8") as file:
-        yield from map(ExamFacts.from_json, file)
+        yield from map(MergeFacts.from_json, file)
 
 
 def in_order(folder: Path) -> list[Path]:
@@ -159,13 +159,13 @@ def admitted(kept: Path, deidentifier: Deidentifier | None, repeated: str, chang
     return Stays(kept, gone, deidentifier is not None)
 
 
-def _all(kept: Path) -> Iterator[tuple[int, int, ExamFacts]]:
+def _all(kept: Path) -> Iterator[tuple[int, int, MergeFacts]]:
     """Chunk, place in it, and facts of every exam."""
     for path in in_order(kept / FACTS):
         yield from ((number_of(path), place, facts) for place, facts in enumerate(facts_in(path)))
 
 
-def _admitted(facts: ExamFacts, deidentifier: Deidentifier, changes: Tally, folder: Path) -> bool:
+def _admitted(facts: MergeFacts, deidentifier: Deidentifier, changes: Tally, folder: Path) -> bool:
     try:
         deidentifier.admit(facts.among)
     except OtherFamily as error:

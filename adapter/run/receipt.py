@@ -12,7 +12,7 @@ import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from adapter.run.merge import ExamFacts
+from adapter.run.merge import MergeFacts
 from adapter.run.pieces import Piece, PieceKind
 
 RECEIPT = "receipt.csv"
@@ -30,7 +30,7 @@ def digest_of(piece: Piece) -> str:
     return made.hexdigest()
 
 
-def write_receipt(folder: Path, exams: Iterator[ExamFacts]) -> None:
+def write_receipt(folder: Path, exams: Iterator[MergeFacts]) -> None:
     """Write it for the exams that are in the extract."""
     with (folder / RECEIPT).open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)

@@ -29,8 +29,8 @@ from adapter.catalogue import Catalogue
 from adapter.loopback import is_for_here, is_from_here
 from adapter.sandbox import bundles, capability, interactions, negotiation, operations, search, transaction
 from adapter.sandbox.guard import Guard
-from adapter.sandbox.interactions import Plan
-from adapter.sandbox.negotiation import MEDIA_TYPE, Limits, Preference
+from adapter.sandbox.interactions import InteractionPlan
+from adapter.sandbox.negotiation import MEDIA_TYPE, BodyLimits, Preference
 from adapter.sandbox.page import page_routes
 from adapter.sandbox.parameters import PARAMETERS
 from adapter.sandbox.refusal import Refusal, outcome
@@ -43,7 +43,7 @@ _LOG = logging.getLogger("adapter.sandbox")
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class SandboxSettings:
     """How the server behaves.
 
     ``token_file`` makes it ask for a bearer token (:class:`Guard`); ``limits`` are those on request bodies;
@@ -52,7 +52,7 @@ class Settings:
     """
 
     token_file: Path | None = None
-    limits: Limits = field(default_factory=Limits)
+    limits: BodyLimits = field(default_factory=BodyLimits)
     catalogue: Catalogue | None = None
     definitions: Definitions | None = None
 
@@ -66,7 +66,7 @@ class _Call:
     """One request, read: what the interactions below need of it."""
 
     store: Store
-    settings: Settings
+    settings: SandboxSettings
     base: str
     type: str
     id: str
@@ -93,7 +93,7 @@ class _Reply:
     headers: dict[str, str] = field(default_factory=dict)
 
 
-def create_app(store: Store, settings: Settings = Settings()) -> Starlette:
+def create_app(store: Store, settings: SandboxSettings = SandboxSettings()) -> Starlette:
     """The server as an ASGI application over ``store``."""
     guard = Guard(settings.token_file)
 
@@ -142,7 +142,7 @@ def create_app(store: Store, settings: Settings = Settings()) -> Starlette:
     )
 
 
-async def _carry(request: Request, act: Callable[[_Call], _Reply], store: Store, settings: Settings) -> _Reply:
+async def _carry(request: Request, act: Callable[[_Call], _Reply], store: Store, settings: SandboxSettings) -> _Reply:
     """Read the request, then do the work in a thread: the store waits for its turn."""
     path, headers = request.path_params, request.headers
     call = _Call(
@@ -266,7 +266,7 @@ def _conditional_update(call: _Call) -> _Reply:
         return _written(call, session, plan, resource)
 
 
-def _written(call: _Call, session: Session, plan: Plan, resource: dict[str, Any]) -> _Reply:
+def _written(call: _Call, session: Session, plan: InteractionPlan, resource: dict[str, Any]) -> _Reply:
     status, version = interactions.carry_out(session, plan, resource)
     content = version.resource
     if call.prefer.returned == "minimal":

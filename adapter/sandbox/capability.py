@@ -6,7 +6,7 @@ from typing import Any
 
 from adapter.sandbox import operations
 from adapter.sandbox.negotiation import MEDIA_TYPE
-from adapter.sandbox.parameters import PARAMETERS, Kind
+from adapter.sandbox.parameters import PARAMETERS, ParameterKind
 from adapter.sandbox.terminology import OPERATIONS
 
 #: The day this statement was last changed; it must move with what the server can do.
@@ -73,4 +73,4 @@ def _resource(type_: str) -> dict[str, Any]:
 
 
 def _along(type_: str) -> list[str]:
-    return [f"{type_}:{p.name}" for p in PARAMETERS[type_].values() if p.kind is Kind.REFERENCE]
+    return [f"{type_}:{p.name}" for p in PARAMETERS[type_].values() if p.kind is ParameterKind.REFERENCE]

@@ -68,7 +68,7 @@ class _Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class Match(_Frozen):
+class FaultMatch(_Frozen):
     """Which requests a rule is about; what is absent fits any."""
 
     method: Annotated[tuple[Literal["GET", "POST", "PUT", "DELETE", "HEAD"], ...], BeforeValidator(_as_tuple)] = ()
@@ -94,7 +94,7 @@ class Match(_Frozen):
 
 
 class _Rule(_Frozen):
-    match: Match = Match()
+    match: FaultMatch = FaultMatch()
     nth: Annotated[tuple[Count, ...], BeforeValidator(_as_tuple)] = ()
     every: Count = 1
     probability: Annotated[float, Field(ge=0, le=1)] = 1.0
@@ -122,7 +122,7 @@ class Hang(_Rule):
     carried_out: bool = False
 
 
-class Cut(_Rule):
+class CutBody(_Rule):
     """A connection that breaks before, after or within the answer, or an answer that is cut short."""
 
     fault: Literal["reset-before", "reset-after", "reset-body", "short-body", "truncated", "empty"]
@@ -142,7 +142,7 @@ class WrongType(_Rule):
     content_type: str = Field(default="text/plain", pattern=r"^[\x21-\x7e ]+$")
 
 
-class Html(_Rule):
+class HtmlAnswer(_Rule):
     """A web page instead of FHIR, as from a gateway or a sign-in page."""
 
     fault: Literal["html"]
@@ -150,7 +150,7 @@ class Html(_Rule):
     carried_out: bool = False
 
 
-class Status(_Rule):
+class StatusAnswer(_Rule):
     """A refusal with an OperationOutcome."""
 
     fault: Literal["status"]
@@ -159,7 +159,7 @@ class Status(_Rule):
     carried_out: bool = False
 
 
-Rule = Latency | Hang | Cut | SlowBody | WrongType | Html | Status
+Rule = Latency | Hang | CutBody | SlowBody | WrongType | HtmlAnswer | StatusAnswer
 
 
 class _File(_Frozen):

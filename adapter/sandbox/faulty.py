@@ -19,8 +19,8 @@ from uvicorn.protocols.http.auto import AutoHTTPProtocol
 
 from adapter.fhir import json as fhir_json
 from adapter.sandbox import negotiation
-from adapter.sandbox.faults import Cut, Faults, Hang, Html, Latency, Rule, SlowBody, Status, WrongType
-from adapter.sandbox.negotiation import MEDIA_TYPE, Limits
+from adapter.sandbox.faults import CutBody, Faults, Hang, HtmlAnswer, Latency, Rule, SlowBody, StatusAnswer, WrongType
+from adapter.sandbox.negotiation import MEDIA_TYPE, BodyLimits
 from adapter.sandbox.refusal import Refusal, outcome
 
 _PIECES = 10
@@ -82,7 +82,7 @@ class Connections:
 class Faulty:
     """``app`` with the failures that ``faults`` ask for."""
 
-    def __init__(self, app: ASGIApp, faults: Faults, connections: Connections, limits: Limits) -> None:
+    def __init__(self, app: ASGIApp, faults: Faults, connections: Connections, limits: BodyLimits) -> None:
         self._app = app
         self._faults = faults
         self._connections = connections
@@ -112,14 +112,14 @@ class Faulty:
                 await request.gone(rule.seconds)
                 self._connections.close(scope)
                 await request.gone(rule.seconds)
-            case Html() | Status():
+            case HtmlAnswer() | StatusAnswer():
                 if rule.carried_out:
                     await self._taken(scope, request)
                 await _instead(rule)(scope, request.receive, send)
-            case Cut(fault="reset-before"):
+            case CutBody(fault="reset-before"):
                 self._connections.reset(scope)
                 await request.gone()
-            case Cut(fault="reset-after"):
+            case CutBody(fault="reset-after"):
                 await self._taken(scope, request)
                 self._connections.reset(scope)
                 await request.gone()
@@ -145,7 +145,7 @@ class Faulty:
                 headers["content-type"] = rule.content_type
                 await send(start)
                 await send(_body(content))
-            case Cut(fault="truncated" | "empty"):
+            case CutBody(fault="truncated" | "empty"):
                 kept = middle if rule.fault == "truncated" else b""
                 headers["content-length"] = str(len(kept))
                 await send(start)
@@ -154,7 +154,7 @@ class Faulty:
                 await send(start)
                 await send(_body(middle, more=True))
                 await asyncio.sleep(_HALFWAY)
-                if isinstance(rule, Cut) and rule.fault == "reset-body":
+                if isinstance(rule, CutBody) and rule.fault == "reset-body":
                     self._connections.reset(scope)
                 else:
                     self._connections.close(scope)
@@ -200,7 +200,7 @@ class _Request:
             return self._taken[self._given - 1]
         return await self._receive()
 
-    async def body(self, scope: Scope, limits: Limits) -> bytes:
+    async def body(self, scope: Scope, limits: BodyLimits) -> bytes:
         """The body unpacked, for looking into; empty where it is too large or cannot be unpacked."""
 
         async def pieces() -> AsyncIterator[bytes]:
@@ -223,9 +223,9 @@ class _Request:
             pass
 
 
-def _instead(rule: Html | Status) -> Response:
+def _instead(rule: HtmlAnswer | StatusAnswer) -> Response:
     """The answer that the application did not give."""
-    if isinstance(rule, Html):
+    if isinstance(rule, HtmlAnswer):
         return HTMLResponse(_PAGE, rule.status)
     headers = {"Retry-After": rule.retry_after} if rule.retry_after else {}
     if rule.status == 401:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from adapter.sandbox.parameters import PARAMETERS, Kind, SearchParameter, linked
+from adapter.sandbox.parameters import PARAMETERS, ParameterKind, SearchParameter, linked
 from adapter.sandbox.refusal import Refusal
 from adapter.sandbox.store import Session, Version
 
@@ -26,12 +26,12 @@ def read_include(name: str, value: str) -> Include:
     source, _, rest = value.partition(":")
     search, _, target = rest.partition(":")
     parameter = PARAMETERS.get(source, {}).get(search)
-    if parameter is None or parameter.kind is not Kind.REFERENCE or (target and target not in PARAMETERS):
+    if parameter is None or parameter.kind is not ParameterKind.REFERENCE or (target and target not in PARAMETERS):
         known = [
             f"{type_}:{p.name}"
             for type_, by_name in PARAMETERS.items()
             for p in by_name.values()
-            if p.kind is Kind.REFERENCE
+            if p.kind is ParameterKind.REFERENCE
         ]
         raise Refusal(400, "not-supported", f"{name} {value} is not supported; supported are {', '.join(known)}")
     return Include(source, parameter, target, iterate=name.endswith(":iterate"), reverse=name == "_revinclude")

@@ -30,7 +30,7 @@ _ETAG = re.compile(r'(?:W/)?"(\d{1,15})"', re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class InteractionPlan:
     """Where a write will go, decided before anything is written.
 
     ``current`` is the version that is there now, a deletion too. ``write`` is False for a conditional create that
@@ -68,29 +68,31 @@ def refuse_invalid(problems: Iterable[Problem]) -> None:
         raise Refusal(422, "invalid", "the resource is not valid", problems=problems)
 
 
-def plan_create(session: Session, type_: str, if_none_exist: str = "") -> Plan:
+def plan_create(session: Session, type_: str, if_none_exist: str = "") -> InteractionPlan:
     """Create (3.1.0.8), conditional when there are criteria (3.1.0.8.1): 412 when several match."""
     if if_none_exist:
         found = matches(session, type_, if_none_exist)
         if len(found) > 1:
             raise Refusal(412, "multiple-matches", f"{len(found)} {type_} resources match the criteria")
         if found:
-            return Plan(type_, found[0], "POST", session.current(type_, found[0]), write=False)
-    return Plan(type_, str(uuid4()), "POST")
+            return InteractionPlan(type_, found[0], "POST", session.current(type_, found[0]), write=False)
+    return InteractionPlan(type_, str(uuid4()), "POST")
 
 
-def plan_update(session: Session, type_: str, id_: str, resource: dict[str, Any], if_match: str = "") -> Plan:
+def plan_update(
+    session: Session, type_: str, id_: str, resource: dict[str, Any], if_match: str = ""
+) -> InteractionPlan:
     """Update by id (3.1.0.4), also of a resource that is not there yet (3.1.0.4.1, update as create)."""
     if not _ID.fullmatch(id_):
         raise Refusal(400, "value", "an id is 1 to 64 letters, digits, hyphens and points")
     if resource.get("id") != id_:
         raise Refusal(400, "invalid", f"{type_}.id must be there and be the id in the URL")
-    return Plan(type_, id_, "PUT", session.current(type_, id_), if_match=if_match)
+    return InteractionPlan(type_, id_, "PUT", session.current(type_, id_), if_match=if_match)
 
 
 def plan_conditional_update(
     session: Session, type_: str, criteria: str, resource: dict[str, Any], if_match: str = ""
-) -> Plan:
+) -> InteractionPlan:
     """Update by criteria (3.1.0.4.3).
 
     None found: create, under the resource's own id if it has one (409 if that is taken). One found: update
@@ -103,16 +105,16 @@ def plan_conditional_update(
     if found:
         if own is not None and own != found[0]:
             raise Refusal(400, "invalid", f"the criteria find {type_}/{found[0]}, the resource's id is another")
-        return Plan(type_, found[0], "PUT", session.current(type_, found[0]), if_match=if_match)
+        return InteractionPlan(type_, found[0], "PUT", session.current(type_, found[0]), if_match=if_match)
     if own is None:
-        return Plan(type_, str(uuid4()), "PUT", if_match=if_match)
+        return InteractionPlan(type_, str(uuid4()), "PUT", if_match=if_match)
     current = session.current(type_, own)
     if current is not None and current.resource is not None:
         raise Refusal(409, "conflict", f"the criteria find nothing, but {type_}/{own} is there already")
-    return Plan(type_, own, "PUT", current, if_match=if_match)
+    return InteractionPlan(type_, own, "PUT", current, if_match=if_match)
 
 
-def carry_out(session: Session, plan: Plan, resource: dict[str, Any]) -> tuple[int, Version]:
+def carry_out(session: Session, plan: InteractionPlan, resource: dict[str, Any]) -> tuple[int, Version]:
     """Write and index a planned create or update of a single resource; as :func:`write`."""
     if plan.write:
         refuse_unresolved(resource)
@@ -120,7 +122,7 @@ def carry_out(session: Session, plan: Plan, resource: dict[str, Any]) -> tuple[i
     return write(session, plan, resource)
 
 
-def write(session: Session, plan: Plan, resource: dict[str, Any]) -> tuple[int, Version]:
+def write(session: Session, plan: InteractionPlan, resource: dict[str, Any]) -> tuple[int, Version]:
     """Write a planned create or update; the HTTP status (200 or 201) and the version that now is current.
 
     An update that says what the current version says makes no new version: sending the same thing twice
@@ -140,7 +142,9 @@ def write(session: Session, plan: Plan, resource: dict[str, Any]) -> tuple[int, 
     return 200, session.put(plan.type, plan.id, made, plan.method)
 
 
-def reindex(session: Session, plan: Plan, indexed: Iterable[IndexRow], made: dict[str, Any]) -> list[IndexRow]:
+def reindex(
+    session: Session, plan: InteractionPlan, indexed: Iterable[IndexRow], made: dict[str, Any]
+) -> list[IndexRow]:
     """Bring the index to ``made``; from ``indexed`` if that is there already, else from the current version."""
     old = list(indexed)
     if not old and plan.current is not None and plan.current.resource is not None:
@@ -165,7 +169,7 @@ def refuse_unresolved(resource: dict[str, Any]) -> None:
 def delete(session: Session, type_: str, id_: str, if_match: str = "") -> Version | None:
     """Delete (3.1.0.7); None when there was nothing to delete, which is no error."""
     current = session.current(type_, id_)
-    _check_version(Plan(type_, id_, "DELETE", if_match=if_match), current)
+    _check_version(InteractionPlan(type_, id_, "DELETE", if_match=if_match), current)
     if current is None or current.resource is None:
         return None
     session.index(type_, id_, index_rows(current.resource), ())
@@ -204,7 +208,7 @@ def _sorted(node: Any) -> Any:
     return node
 
 
-def _check_version(plan: Plan, current: Version | None) -> None:
+def _check_version(plan: InteractionPlan, current: Version | None) -> None:
     """If-Match (3.1.0.5): 400 when it is no ETag, 412 when the current version is another."""
     if not plan.if_match:
         return

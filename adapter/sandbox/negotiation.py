@@ -35,7 +35,7 @@ _ACCEPTED: dict[str, Format] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class BodyLimits:
     """How many bytes a body may have, as it comes over the wire and once it is unpacked."""
 
     received: int = 16 * 1024 * 1024
@@ -99,7 +99,7 @@ def encode(resource: dict[str, Any], format_: Format, *, pretty: bool) -> bytes:
     return dump(resource, pretty=pretty)
 
 
-async def body(stream: AsyncIterator[bytes], encoding: str, limits: Limits) -> bytes:
+async def body(stream: AsyncIterator[bytes], encoding: str, limits: BodyLimits) -> bytes:
     """The whole body, unpacked if it is gzip; 413 over the limits, 415 for another encoding.
 
     The limit on the unpacked size holds while unpacking, so that a small body cannot fill the memory.

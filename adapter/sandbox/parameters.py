@@ -15,7 +15,7 @@ from adapter.sandbox import dates
 from adapter.sandbox.store import IndexRow
 
 
-class Kind(StrEnum):
+class ParameterKind(StrEnum):
     """The R4 search parameter types in use (value set search-param-type)."""
 
     TOKEN = "token"  # noqa: S105 (a kind of search parameter)
@@ -33,7 +33,7 @@ class SearchParameter:
     """
 
     name: str
-    kind: Kind
+    kind: ParameterKind
     paths: tuple[str, ...]
     target: str = ""
     rows_of: str = ""
@@ -41,19 +41,19 @@ class SearchParameter:
 
 
 def _token(name: str, *paths: str) -> SearchParameter:
-    return SearchParameter(name, Kind.TOKEN, paths or (name,))
+    return SearchParameter(name, ParameterKind.TOKEN, paths or (name,))
 
 
 def _reference(name: str, *paths: str) -> SearchParameter:
-    return SearchParameter(name, Kind.REFERENCE, paths or (name,))
+    return SearchParameter(name, ParameterKind.REFERENCE, paths or (name,))
 
 
 def _date(name: str, *paths: str) -> SearchParameter:
-    return SearchParameter(name, Kind.DATE, paths or (name,))
+    return SearchParameter(name, ParameterKind.DATE, paths or (name,))
 
 
-_ID = SearchParameter("_id", Kind.TOKEN, ("id",), column="id")
-_LAST_UPDATED = SearchParameter("_lastUpdated", Kind.DATE, ("meta.lastUpdated",), column="updated")
+_ID = SearchParameter("_id", ParameterKind.TOKEN, ("id",), column="id")
+_LAST_UPDATED = SearchParameter("_lastUpdated", ParameterKind.DATE, ("meta.lastUpdated",), column="updated")
 _IDENTIFIER = _token("identifier")
 _CODE = _token("code")
 _CATEGORY = _token("category")
@@ -65,10 +65,14 @@ _DATE = _date("date")
 
 
 def _patient(path: str, rows_of: str = "subject") -> SearchParameter:
-    return SearchParameter("patient", Kind.REFERENCE, (path,), "Patient", rows_of)
+    return SearchParameter("patient", ParameterKind.REFERENCE, (path,), "Patient", rows_of)
 
 
 _TABLE: dict[str, tuple[SearchParameter, ...]] = {
+    "Communication": (
+        *(_IDENTIFIER, _CATEGORY, _STATUS, _SUBJECT, _patient("subject"), _ENCOUNTER, _date("sent")),
+        *(_reference("based-on", "basedOn"), _reference("recipient"), _reference("sender")),
+    ),
     "CommunicationRequest": (
         *(_IDENTIFIER, _token("group-identifier", "groupIdentifier"), _CATEGORY, _STATUS, _token("priority")),
         *(_SUBJECT, _patient("subject"), _ENCOUNTER, _date("authored", "authoredOn")),
@@ -185,4 +189,8 @@ def _date_rows(parameter: SearchParameter, value: Any) -> Iterator[IndexRow]:
     yield IndexRow(parameter.name, low=low, high=high)
 
 
-_INDEXERS = {Kind.TOKEN: _token_rows, Kind.REFERENCE: _reference_rows, Kind.DATE: _date_rows}
+_INDEXERS = {
+    ParameterKind.TOKEN: _token_rows,
+    ParameterKind.REFERENCE: _reference_rows,
+    ParameterKind.DATE: _date_rows,
+}

@@ -15,7 +15,7 @@ from urllib.parse import parse_qsl
 
 from adapter.sandbox import dates
 from adapter.sandbox.include import Include, read_include
-from adapter.sandbox.parameters import PARAMETERS, Kind, SearchParameter, fits
+from adapter.sandbox.parameters import PARAMETERS, ParameterKind, SearchParameter, fits
 from adapter.sandbox.refusal import Refusal
 from adapter.sandbox.store import Session, Statement
 
@@ -170,8 +170,8 @@ def _key(type_: str, part: str) -> Statement:
     """One sort key (R4 search, section 3.1.1.5.1): the earliest value going up, the latest going down."""
     name = part.removeprefix("-")
     parameter = PARAMETERS[type_].get(name)
-    if parameter is None or parameter.kind is not Kind.DATE:
-        dated = ", ".join(p.name for p in PARAMETERS[type_].values() if p.kind is Kind.DATE)
+    if parameter is None or parameter.kind is not ParameterKind.DATE:
+        dated = ", ".join(p.name for p in PARAMETERS[type_].values() if p.kind is ParameterKind.DATE)
         raise Refusal(400, "not-supported", f"_sort on {type_} takes {dated}, with - before it for the latest first")
     number = "min(low)" if name == part else "-max(high)"
     rows = _ROWS[_table(parameter)]
@@ -179,12 +179,14 @@ def _key(type_: str, part: str) -> Statement:
 
 
 def _table(parameter: SearchParameter) -> str:
-    return parameter.column or ("span" if parameter.kind is Kind.DATE else "token")
+    return parameter.column or ("span" if parameter.kind is ParameterKind.DATE else "token")
 
 
 def _condition(parameter: SearchParameter, value: str, base: str) -> tuple[str, list[str | int]]:
     """The OR of the comma-parted values."""
-    make = {Kind.TOKEN: _token, Kind.REFERENCE: _reference, Kind.DATE: _date}[parameter.kind]
+    make = {ParameterKind.TOKEN: _token, ParameterKind.REFERENCE: _reference, ParameterKind.DATE: _date}[
+        parameter.kind
+    ]
     conditions, arguments = [], []
     for part in split(value):
         sql, more = make(parameter, part, base)

@@ -9,11 +9,11 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from adapter.loopback import CannotServe, bind, in_a_thread, quiet_server, url_of
-from adapter.sandbox.app import BASE_PATH, Settings, create_app
+from adapter.sandbox.app import BASE_PATH, SandboxSettings, create_app
 from adapter.sandbox.faults import Faults
 from adapter.sandbox.faulty import Connections, Faulty
 from adapter.sandbox.forward import forward_to
-from adapter.sandbox.negotiation import Limits
+from adapter.sandbox.negotiation import BodyLimits
 from adapter.sandbox.store import Store
 
 __all__ = ["CannotServe", "in_front_of", "running", "serve"]
@@ -24,7 +24,7 @@ def serve(
     host: str = "127.0.0.1",
     port: int = 0,
     *,
-    settings: Settings = Settings(),  # noqa: B008 (immutable)
+    settings: SandboxSettings = SandboxSettings(),  # noqa: B008 (immutable)
     faults: Faults | None = None,
     ready: Callable[[str], None],
 ) -> None:
@@ -44,7 +44,7 @@ def running(
     host: str = "127.0.0.1",
     port: int = 0,
     *,
-    settings: Settings = Settings(),  # noqa: B008 (immutable)
+    settings: SandboxSettings = SandboxSettings(),  # noqa: B008 (immutable)
     faults: Faults | None = None,
 ) -> Iterator[str]:
     """A server in a thread of this process, as a context: its base URL, such as ``http://127.0.0.1:8080/fhir``.
@@ -57,19 +57,19 @@ def running(
 
 
 @contextmanager
-def in_front_of(origin: str, faults: Faults | None, *, limits: Limits = Limits()) -> Iterator[str]:  # noqa: B008
+def in_front_of(origin: str, faults: Faults | None, *, limits: BodyLimits = BodyLimits()) -> Iterator[str]:  # noqa: B008
     """Another server, at ``origin`` (``http://127.0.0.1:9000``), with ``faults``: the origin to use instead."""
     with _in_a_thread(forward_to(origin), "127.0.0.1", 0, faults, limits) as url:
         yield url
 
 
 @contextmanager
-def _in_a_thread(app: ASGIApp, host: str, port: int, faults: Faults | None, limits: Limits) -> Iterator[str]:
+def _in_a_thread(app: ASGIApp, host: str, port: int, faults: Faults | None, limits: BodyLimits) -> Iterator[str]:
     with closing(bind(host, port)) as bound, in_a_thread(_server(app, faults, limits), bound, "sandbox"):
         yield url_of(host, bound)
 
 
-def _server(app: ASGIApp, faults: Faults | None, limits: Limits) -> uvicorn.Server:
+def _server(app: ASGIApp, faults: Faults | None, limits: BodyLimits) -> uvicorn.Server:
     if faults is None:
         return quiet_server(app)
     connections = Connections()

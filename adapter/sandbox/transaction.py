@@ -15,7 +15,7 @@ from urllib.parse import parse_qsl
 
 from adapter.sandbox import interactions
 from adapter.sandbox.bundles import history, search_set, status_line
-from adapter.sandbox.interactions import LAYERS, Plan
+from adapter.sandbox.interactions import LAYERS, InteractionPlan
 from adapter.sandbox.references import resolve_conditional, rewrite, unresolved
 from adapter.sandbox.refusal import Refusal, outcome
 from adapter.sandbox.search import matches, parse
@@ -139,7 +139,7 @@ def _transaction(store: Store, raw: list[Any], answer: _Answer) -> list[dict[str
             with _placed(entry.number):
                 answers[entry.number] = _delete(session, entry)
         writes = [*_of(entries, "POST"), *_of(entries, "PUT")]
-        plans: dict[int, Plan] = {}
+        plans: dict[int, InteractionPlan] = {}
         for entry in writes:
             with _placed(entry.number):
                 plans[entry.number] = _plan(session, entry)
@@ -155,7 +155,9 @@ def _transaction(store: Store, raw: list[Any], answer: _Answer) -> list[dict[str
     return [answers[number] for number in range(len(raw))]
 
 
-def _rewritten(session: Session, writes: list[_Entry], plans: dict[int, Plan]) -> dict[int, dict[str, Any]]:
+def _rewritten(
+    session: Session, writes: list[_Entry], plans: dict[int, InteractionPlan]
+) -> dict[int, dict[str, Any]]:
     """The resources to write, their references leading to the resources as they will be.
 
     All are put into the index first, so that conditional references find what this same transaction makes,
@@ -219,7 +221,7 @@ def _single(store: Store, number: int, element: Any, answer: _Answer) -> dict[st
         return answer.written(*interactions.carry_out(session, _plan(session, entry), resource))
 
 
-def _plan(session: Session, entry: _Entry) -> Plan:
+def _plan(session: Session, entry: _Entry) -> InteractionPlan:
     """Where the write of a POST or PUT entry goes."""
     resource, type_ = entry.content(), entry.path[0]
     interactions.check_type(type_)
@@ -245,7 +247,7 @@ def _delete(session: Session, entry: _Entry) -> dict[str, Any]:
     return {"response": response}
 
 
-def _refuse_overlap(entries: list[_Entry], plans: dict[int, Plan]) -> None:
+def _refuse_overlap(entries: list[_Entry], plans: dict[int, InteractionPlan]) -> None:
     """One resource may be touched by one entry only (3.1.0.11.2), and a full URL names one entry."""
     seen: dict[str, int] = {}
     for entry in entries:
@@ -266,7 +268,7 @@ def _refuse_overlap(entries: list[_Entry], plans: dict[int, Plan]) -> None:
             seen[name] = entry.number
 
 
-def _refuse_doubles(session: Session, entry: _Entry, plan: Plan) -> None:
+def _refuse_doubles(session: Session, entry: _Entry, plan: InteractionPlan) -> None:
     """Criteria that find one more resource once the others are carried out would make a duplicate."""
     criteria = entry.if_none_exist or entry.criteria
     if criteria and set(matches(session, plan.type, criteria)) - {plan.id}:

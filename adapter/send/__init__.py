@@ -1,7 +1,7 @@
 """Sending and reading back: the outbox, what drives it to a receiver, and the kinds of receivers."""
 
 from adapter.send.failures import Unreachable
-from adapter.send.message import Message, Part, Receipt
+from adapter.send.message import Message, MessagePart, Receipt
 from adapter.send.outbox import Outbox, OutboxError, OutboxRow, PutResult, State
 from adapter.send.policy import Retry, Timeouts
 from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
@@ -9,7 +9,7 @@ from adapter.send.rest.client import FhirClient, Wire
 from adapter.send.rest.fetch import fetch_all_exams, fetch_exam, fetch_exams_of
 from adapter.send.rest.transaction import message_of
 from adapter.send.rest.transport import FhirTransport
-from adapter.send.sender import Event, Happening, Sender, Summary
+from adapter.send.sender import Event, Happening, Sender, SendSummary
 
 __all__ = [
     "Barred",
@@ -19,17 +19,17 @@ __all__ = [
     "FhirTransport",
     "Happening",
     "Message",
+    "MessagePart",
     "Outbox",
     "OutboxError",
     "OutboxRow",
-    "Part",
     "PutResult",
     "Receipt",
     "Retry",
+    "SendSummary",
     "Sender",
     "ServerRefused",
     "State",
-    "Summary",
     "Timeouts",
     "Unreachable",
     "Wire",

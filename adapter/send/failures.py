@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import ClassVar
 
 from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
-from adapter.send.message import Part
+from adapter.send.message import MessagePart
 
 
 class Cause(StrEnum):
@@ -55,7 +55,7 @@ class Undelivered(AdapterError):
         problems: Iterable[Problem] = (),
         *,
         retry_after: float | None = None,
-        parts: Iterable[Part] = (),
+        parts: Iterable[MessagePart] = (),
         cause: Cause | None = None,
     ) -> None:
         super().__init__(problems=problems)

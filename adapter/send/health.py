@@ -2,8 +2,8 @@
 
 | what is seen | what is done |
 |---|---|
-| exams arrive at once, and this one fails | it is the exam's |
-| others failed and then arrived, the same bytes | the receiver is ill: not held against any exam |
+| others arrive at once, and this one fails more often than that leaves to chance | it is the exam's |
+| others fail too, as this one does | the receiver is ill: not held against any exam |
 | several exams in a row fail, and none arrives | the receiver's: all wait |
 | several exams in a row are refused alike | nobody believes that of so many: no further is given up, the run ends |
 """
@@ -22,8 +22,10 @@ from adapter.send.outbox import OutboxRow, State
 
 _INDEX = re.compile(r"\[\d*\]|\.where\([^)]*\)")
 
-_ENOUGH = 2
-"""So many others must arrive before that is held against the one that does not."""
+_ILL = 0.25
+"""Where more of the others fail than this, the receiver is ill, and nothing is held against an exam."""
+_BY_CHANCE = 0.02
+"""An exam that fails so often that it would be rarer than this, if it failed as others do, is at fault itself."""
 
 Signature = frozenset[tuple[str, str, str]]
 
@@ -36,9 +38,9 @@ class Health:
     paused_until: float = 0.0
     pauses: int = 0
     _first_failed: dict[str, float] = field(default_factory=dict)
+    _last_failed: dict[str, float] = field(default_factory=dict)
     _failures: Counter[str] = field(default_factory=Counter)
     _at_once: dict[str, float] = field(default_factory=dict)
-    _recovered: float = 0.0
     _in_a_row: set[str] = field(default_factory=set)
 
     def arrived(self, root: str) -> None:
@@ -47,13 +49,12 @@ class Health:
         self.pauses = 0
         if self._first_failed.pop(root, None) is None:
             self._at_once[root] = now
-        else:
-            self._recovered = now
         self._in_a_row.clear()
 
     def failed(self, root: str) -> None:
         """An attempt to send an exam failed, whosever fault it was."""
-        self._first_failed.setdefault(root, time.monotonic())
+        now = self._last_failed[root] = time.monotonic()
+        self._first_failed.setdefault(root, now)
         self._failures[root] += 1
         self._in_a_row.add(root)
 
@@ -66,12 +67,19 @@ class Health:
         return len(self._in_a_row)
 
     def speaks_against(self, root: str, tries: int) -> bool:
-        """Whether others arrived while this exam failed so many times, and none of them had to be tried twice."""
-        if self._failures[root] < tries:
+        """Whether it is the exam's own fault that it failed so many times, by what became of the others meanwhile.
+
+        How likely another is to fail is estimated by Laplace's rule of succession, (failed + 1) / (tried + 2): of
+        few others little is known, and nothing where none was tried.
+        """
+        failures = self._failures[root]
+        if failures < tries:
             return False
         begun = self._first_failed.get(root, time.monotonic())
-        others = sum(moment >= begun for one, moment in self._at_once.items() if one != root)
-        return others >= _ENOUGH and self._recovered < begun
+        failed = sum(moment >= begun for one, moment in self._last_failed.items() if one != root)
+        well = sum(moment >= begun for one, moment in self._at_once.items() if one != root)
+        chance = (failed + 1) / (failed + well + 2)
+        return chance <= _ILL and chance**failures < _BY_CHANCE
 
     def waited(self) -> float:
         """Seconds since an exam arrived, or since the run began."""

@@ -58,7 +58,7 @@ class Event:
 
 
 @dataclass(slots=True)
-class Summary:
+class SendSummary:
     """How a run ended: how many exams were sent, given up, superseded, held for a person; ``left`` are still in the
     outbox, the first of which is ``due`` (seconds since 1970; None where another process is sending it), and
     ``stopped`` says why the run ended before they were tried to the end, ``cause`` where that lies."""
@@ -96,7 +96,7 @@ class Sender:
         self._parallel = max(1, parallel)
         self._lock = threading.Lock()
         self._stop = threading.Event()
-        self._summary, self._health = Summary(), Health()
+        self._summary, self._health = SendSummary(), Health()
         self._failure: BaseException | None = None
         self._busy, self._idle_since = 0, time.monotonic()
 
@@ -104,7 +104,7 @@ class Sender:
         """Let what is being sent end, and start nothing new; from any thread or a signal handler."""
         self._stop.set()
 
-    def run(self) -> Summary:
+    def run(self) -> SendSummary:
         """Send until nothing is left to do, nothing is due within the patience of the policy, the server has failed
         for too long, or :meth:`stop` was called."""
         self._health.since = self._idle_since = time.monotonic()

@@ -24,7 +24,7 @@ from adapter.fhir.definitions import (
 )
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.currencies import CURRENCIES
-from adapter.validate.walk import Node, objects, text
+from adapter.validate.walk import ElementNode, objects, text
 
 _BINDING = "FHIR R4 Terminologies (terminologies.html#strength)"
 _LIVING = "http://terminology.hl7.org/"  # HL7 publishes these anew twice a year; R4 has those of 2019
@@ -49,7 +49,7 @@ _FORMS = {
 }
 
 
-def check_bindings(nodes: Iterable[Node], elsewhere: Container[str] = ()) -> Iterator[Problem]:
+def check_bindings(nodes: Iterable[ElementNode], elsewhere: Container[str] = ()) -> Iterator[Problem]:
     """Yield a problem for each code that its value set or its code system does not have.
 
     ``elsewhere`` are the code systems of a site's packages, whose word goes before that of R4's own release.
@@ -95,7 +95,7 @@ def _extensible_codes(type_name: str) -> tuple[tuple[str, ValueSetDefinition], .
     return tuple(found)
 
 
-def _check_system(node: Node, elsewhere: Container[str]) -> Iterator[Problem]:
+def _check_system(node: ElementNode, elsewhere: Container[str]) -> Iterator[Problem]:
     """A code system that R4 defines in full has the code."""
     system, code = text(node.value, "system"), text(node.value, "code")
     if not system.startswith("http") or not code or "version" in node.value or system in elsewhere:
@@ -109,7 +109,7 @@ def _check_system(node: Node, elsewhere: Container[str]) -> Iterator[Problem]:
         yield _problem("unknown-code", f"{node.where}.code", f"{system} has no such code", remedy)
 
 
-def _codings(node: Node) -> list[Mapping[str, Any]]:
+def _codings(node: ElementNode) -> list[Mapping[str, Any]]:
     if node.type == "CodeableConcept":
         return objects(node.value, "coding")
     return [node.value]
@@ -122,7 +122,7 @@ _NONE_FITS = {("CodeSystem/finding-meaning", "variant"): "http://hl7.org/fhir/Va
 address before the code system's name is the site's."""
 
 
-def _check_bound(node: Node, element: ElementDefinition) -> Iterator[Problem]:
+def _check_bound(node: ElementNode, element: ElementDefinition) -> Iterator[Problem]:
     codes = value_set(element.binding or element.extensible)
     if codes is None:
         return

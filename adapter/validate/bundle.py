@@ -14,7 +14,7 @@ from typing import Any
 from adapter.fhir.definitions import resource_types
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.references import relative_parts
-from adapter.validate.walk import Node, objects, text
+from adapter.validate.walk import ElementNode, objects, text
 
 _REFERENCES = "FHIR R4 Bundle (bundle.html#references)"
 _FULL_URL = "FHIR R4 Bundle, entry.fullUrl (bundle.html#bundle-unique)"
@@ -34,9 +34,9 @@ _MOTHER = ("http://terminology.hl7.org/CodeSystem/v3-RoleCode", frozenset({"MTH"
 class _Entry:
     """A resource of the Bundle, and where it stands."""
 
-    entry: Node
+    entry: ElementNode
     full_url: str
-    node: Node
+    node: ElementNode
 
     @property
     def where(self) -> str:
@@ -50,7 +50,7 @@ class _Entry:
 class _Index:
     """Finds the entry that a reference leads to."""
 
-    def __init__(self, bundle: Node, nodes: Iterable[Node]) -> None:
+    def __init__(self, bundle: ElementNode, nodes: Iterable[ElementNode]) -> None:
         self.type = text(bundle.value, "type")
         self.entries: list[_Entry] = []
         for node in nodes:
@@ -69,7 +69,7 @@ class _Index:
         return found
 
 
-def check_bundle(nodes: list[Node]) -> Iterator[Problem]:
+def check_bundle(nodes: list[ElementNode]) -> Iterator[Problem]:
     """Yield what is wrong between the entries of the outermost Bundle; nothing for another resource."""
     if not nodes or nodes[0].type != "Bundle":
         return
@@ -85,7 +85,7 @@ def check_bundle(nodes: list[Node]) -> Iterator[Problem]:
     yield from _check_identifiers(index)
 
 
-def _check_full_urls(bundle: Node) -> Iterator[Problem]:
+def _check_full_urls(bundle: ElementNode) -> Iterator[Problem]:
     """The form of full URLs; that they are unique is the constraint bdl-7."""
     entries = bundle.value.get("entry")
     for number, entry in enumerate(entries if isinstance(entries, list) else ()):
@@ -123,7 +123,7 @@ def _is_outcome(entry: _Entry) -> bool:
     return any(text(search, "mode") == "outcome" for search in entry.entry.objects("search"))
 
 
-def _check_reachable(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:
+def _check_reachable(index: _Index, references: Iterable[ElementNode]) -> Iterator[Problem]:
     """In a document, links lead from the Composition to every entry, forwards or backwards."""
     if index.type != "document" or not index.entries:
         return
@@ -145,7 +145,7 @@ def _check_reachable(index: _Index, references: Iterable[Node]) -> Iterator[Prob
             yield _problem("unreachable-entry", entry.where, what, "a reference to it, or leave it out", _DOCUMENT)
 
 
-def _check_targets(index: _Index, references: Iterable[Node]) -> Iterator[Problem]:
+def _check_targets(index: _Index, references: Iterable[ElementNode]) -> Iterator[Problem]:
     for node in references:
         reference = text(node.value, "reference")
         target = index.target(reference)
@@ -181,7 +181,7 @@ def _check_subjects(index: _Index) -> Iterator[Problem]:
                 yield _problem("mixed-subjects", where, what, "Observations of one subject only", _MATERNITY)
 
 
-def _subject(index: _Index, node: Node) -> str:
+def _subject(index: _Index, node: ElementNode) -> str:
     """The subject in a form that can be compared: the entry it leads to, else the reference as written."""
     reference = next((text(one, "reference") for one in node.objects("subject")), "")
     target = index.target(reference) if reference else None
@@ -241,7 +241,7 @@ def _check_identifiers(index: _Index) -> Iterator[Problem]:
                     yield _shared(entry, number, patient)
 
 
-def _identifiers(node: Node) -> Iterator[tuple[int, tuple[str, str]]]:
+def _identifiers(node: ElementNode) -> Iterator[tuple[int, tuple[str, str]]]:
     for number, identifier in enumerate(node.objects("identifier")):
         key = (text(identifier, "system"), text(identifier, "value"))
         if all(key):

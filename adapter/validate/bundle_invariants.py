@@ -5,27 +5,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from adapter.validate.constraint import Broken, Invariant, unless
-from adapter.validate.walk import Node, has, objects, text
+from adapter.validate.walk import ElementNode, has, objects, text
 
 _WITH_REQUEST = frozenset({"batch", "transaction", "history"})
 _WITH_RESPONSE = frozenset({"batch-response", "transaction-response", "history"})
 
 
-def _only_in(name: str, *types: str) -> Callable[[Node], Broken]:
+def _only_in(name: str, *types: str) -> Callable[[ElementNode], Broken]:
     return unless(lambda n: not has(n.value, name) or text(n.value, "type") in types)
 
 
-def _search_elsewhere(node: Node) -> Iterator[str]:
+def _search_elsewhere(node: ElementNode) -> Iterator[str]:
     if text(node.value, "type") != "searchset":
         for index, entry in enumerate(node.objects("entry")):
             if has(entry, "search"):
                 yield f".entry[{index}].search"
 
 
-def _exactly_in(name: str, types: frozenset[str]) -> Callable[[Node], Broken]:
+def _exactly_in(name: str, types: frozenset[str]) -> Callable[[ElementNode], Broken]:
     """Each entry has the element if, and only if, the Bundle is of one of the types."""
 
-    def broken(node: Node) -> Iterator[str]:
+    def broken(node: ElementNode) -> Iterator[str]:
         wanted = text(node.value, "type") in types
         for index, entry in enumerate(node.objects("entry")):
             if has(entry, name) != wanted:
@@ -34,7 +34,7 @@ def _exactly_in(name: str, types: frozenset[str]) -> Callable[[Node], Broken]:
     return broken
 
 
-def _repeated(node: Node) -> Iterator[str]:
+def _repeated(node: ElementNode) -> Iterator[str]:
     if text(node.value, "type") == "history":
         return
     seen: set[tuple[str, str]] = set()
@@ -48,13 +48,13 @@ def _repeated(node: Node) -> Iterator[str]:
         seen.add(key)
 
 
-def _identified(node: Node) -> bool:
+def _identified(node: ElementNode) -> bool:
     identifiers = node.objects("identifier")
     return any(has(one, "system") and has(one, "value") for one in identifiers)
 
 
-def _begins_with(bundle_type: str, resource_type: str) -> Callable[[Node], Broken]:
-    def broken(node: Node) -> Broken:
+def _begins_with(bundle_type: str, resource_type: str) -> Callable[[ElementNode], Broken]:
+    def broken(node: ElementNode) -> Broken:
         if text(node.value, "type") != bundle_type:
             return ()
         first = next(iter(node.objects("entry")), {})
@@ -64,7 +64,7 @@ def _begins_with(bundle_type: str, resource_type: str) -> Callable[[Node], Broke
     return broken
 
 
-def _in_documents(holds: Callable[[Node], bool]) -> Callable[[Node], Broken]:
+def _in_documents(holds: Callable[[ElementNode], bool]) -> Callable[[ElementNode], Broken]:
     return unless(lambda n: text(n.value, "type") != "document" or holds(n))
 
 

@@ -7,13 +7,13 @@ from typing import Any
 
 from adapter.fhir.definitions import resource_types
 from adapter.problems import Layer, Problem, Severity
-from adapter.validate.walk import Node, objects, text
+from adapter.validate.walk import ElementNode, objects, text
 
 _PROPERTY = "FHIR R4 CodeSystem, concept.property.code (codesystem.html#properties)"
 _KIND = "FHIR R4 StructureDefinition, kind and type"
 
 
-def check_conformance(nodes: Iterable[Node]) -> Iterator[Problem]:
+def check_conformance(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield what is wrong within one definition."""
     for node in nodes:
         if node.type == "CodeSystem":
@@ -25,7 +25,7 @@ def check_conformance(nodes: Iterable[Node]) -> Iterator[Problem]:
                 yield _problem("kind-of-type", f"{node.where}.kind", what, "resource", _KIND)
 
 
-def _check_properties(node: Node) -> Iterator[Problem]:
+def _check_properties(node: ElementNode) -> Iterator[Problem]:
     """Each property is defined once, and a concept has those that are defined."""
     defined: set[str] = set()
     for index, one in enumerate(node.objects("property")):

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from adapter.problems import Severity
-from adapter.validate.walk import Node, has
+from adapter.validate.walk import ElementNode, has
 
 Broken = Iterable[str]  # where the rule is broken, relative to the node: "" or ".referenceRange[0]"
 
@@ -17,27 +17,27 @@ class Invariant:
 
     key: str
     types: tuple[str, ...]
-    broken: Callable[[Node], Broken]
+    broken: Callable[[ElementNode], Broken]
     what: str
     remedy: str
     severity: Severity = Severity.ERROR
 
 
-def unless(holds: Callable[[Node], bool]) -> Callable[[Node], Broken]:
+def unless(holds: Callable[[ElementNode], bool]) -> Callable[[ElementNode], Broken]:
     """A rule about the node as a whole: broken at the node unless ``holds``."""
     return lambda node: () if holds(node) else ("",)
 
 
-def implies_one_of(first: str, *others: str) -> Callable[[Node], Broken]:
+def implies_one_of(first: str, *others: str) -> Callable[[ElementNode], Broken]:
     """If the first element is there, one of the others must be."""
     return unless(lambda n: not has(n.value, first) or any(has(n.value, other) for other in others))
 
 
-def one_of(*names: str) -> Callable[[Node], Broken]:
+def one_of(*names: str) -> Callable[[ElementNode], Broken]:
     """At least one of the elements must be there."""
     return unless(lambda n: any(has(n.value, name) for name in names))
 
 
-def not_both(first: str, second: str) -> Callable[[Node], Broken]:
+def not_both(first: str, second: str) -> Callable[[ElementNode], Broken]:
     """The two elements exclude each other."""
     return unless(lambda n: not (has(n.value, first) and has(n.value, second)))

@@ -18,13 +18,13 @@ from adapter.validate.bundle_invariants import BUNDLE_INVARIANTS
 from adapter.validate.constraint import Broken, Invariant, implies_one_of, not_both, one_of, unless
 from adapter.validate.narrative import has_content, is_allowed_html
 from adapter.validate.table_constraints import check_table_constraints
-from adapter.validate.walk import Node, has, objects, text
+from adapter.validate.walk import ElementNode, has, objects, text
 
 _QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
 _DOMAIN_RESOURCES = tuple(sorted(resource_types() - {"Binary", "Bundle", "Parameters"}))
 
 
-def check_invariants(nodes: Iterable[Node]) -> Iterator[Problem]:
+def check_invariants(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each broken constraint, Bundle's included."""
     for node in nodes:
         for invariant in _BY_TYPE.get(node.type, ()):
@@ -49,7 +49,7 @@ def _codings(concept: Any) -> set[tuple[Any, ...]]:
     return {tuple(sorted((k, repr(v)) for k, v in coding.items())) for coding in objects(concept, "coding")}
 
 
-def _obs_7(node: Node) -> Iterator[str]:
+def _obs_7(node: ElementNode) -> Iterator[str]:
     if not has(node.value, "value[x]"):
         return
     own = _codings(node.value.get("code"))
@@ -58,12 +58,12 @@ def _obs_7(node: Node) -> Iterator[str]:
             yield f".component[{index}].code"
 
 
-def _is_simple(node: Node) -> bool:
+def _is_simple(node: ElementNode) -> bool:
     profiles = node.element.profiles if node.element else ()
     return "SimpleQuantity" not in profiles or not has(node.value, "comparator")
 
 
-def _in_order(node: Node) -> bool:
+def _in_order(node: ElementNode) -> bool:
     """per-1; times of different precision are compared by their common part only."""
     start, end = text(node.value, "start"), text(node.value, "end")
     if not start or not end:
@@ -77,7 +77,7 @@ def _in_order(node: Node) -> bool:
     return start[:common] <= end[:common]
 
 
-def _rises(node: Node) -> bool:
+def _rises(node: ElementNode) -> bool:
     """rng-2; quantities of different units are not compared."""
     low, high = (next(iter(node.objects(name)), {}) for name in ("low", "high"))
     if any(low.get(key) != high.get(key) for key in ("system", "code", "unit")):
@@ -88,7 +88,7 @@ def _rises(node: Node) -> bool:
     return first <= second
 
 
-def _ref_1(node: Node) -> Iterator[str]:
+def _ref_1(node: ElementNode) -> Iterator[str]:
     reference = text(node.value, "reference")
     if not reference.startswith("#") or (reference == "#" and node.own.is_contained):
         return
@@ -96,7 +96,7 @@ def _ref_1(node: Node) -> Iterator[str]:
         yield ".reference"
 
 
-def _each_contained(broken: Callable[[Any], bool]) -> Callable[[Node], Broken]:
+def _each_contained(broken: Callable[[Any], bool]) -> Callable[[ElementNode], Broken]:
     """A rule about contained resources, reported at each that breaks it."""
     return lambda node: [f".contained[{index}]" for index, one in enumerate(node.objects("contained")) if broken(one)]
 
@@ -105,7 +105,7 @@ def _meta(contained: Any, *names: str) -> bool:
     return any(has(meta, name) for meta in objects(contained, "meta") for name in names)
 
 
-def _dom_3(node: Node) -> Iterator[str]:
+def _dom_3(node: ElementNode) -> Iterator[str]:
     contained = node.objects("contained")
     if node.is_contained or not contained:
         return

@@ -39,7 +39,7 @@ _decimal, _uri = quick_test("decimal"), quick_test("uri")
 #: What holds words, names and times; all other strings are part of the form
 _SLOTS: dict[str, Callable[[Any], bool]] = {
     **dict.fromkeys(("value", "text", "contentString", "valueString", "conclusion"), _string),
-    **dict.fromkeys(("effectiveDateTime", "valueDateTime", "authoredOn", "start", "end"), _time),
+    **dict.fromkeys(("effectiveDateTime", "valueDateTime", "authoredOn", "sent", "start", "end"), _time),
     **dict.fromkeys(("issued", "recorded", "timestamp"), _instant),
     "birthDate": quick_test("date"),
     "id": quick_test("id"),

@@ -11,7 +11,7 @@ from typing import Any
 
 from adapter.fhir.definitions import resource_types
 from adapter.problems import Layer, Problem, Severity
-from adapter.validate.walk import Node, objects, text
+from adapter.validate.walk import ElementNode, objects, text
 
 _SECTION = "FHIR R4 Resource References (references.html#literal)"
 _LITERAL = re.compile(
@@ -21,7 +21,7 @@ _CONDITIONAL = re.compile(r"(?P<type>[A-Z][A-Za-z]+)\?\S+")
 _ABSOLUTE = re.compile(r"[a-z][a-z0-9+.-]*:\S+")
 
 
-def check_references(nodes: Iterable[Node]) -> Iterator[Problem]:
+def check_references(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each reference of impossible form or to a type its element does not allow."""
     for node in nodes:
         if node.type != "Reference":
@@ -62,13 +62,13 @@ def relative_parts(reference: str) -> tuple[str, str] | None:
     return match["type"], match["id"]
 
 
-def contained_type(node: Node, reference: str) -> str:
+def contained_type(node: ElementNode, reference: str) -> str:
     """The type of the contained resource that ``#id`` leads to; empty where it leads to none."""
     target = contained_target(node, reference)
     return text(target, "resourceType") if target else ""
 
 
-def contained_target(node: Node, reference: str) -> Mapping[str, Any] | None:
+def contained_target(node: ElementNode, reference: str) -> Mapping[str, Any] | None:
     """The contained resource that ``#id`` leads to, or for ``#`` the container itself."""
     if not reference.startswith("#"):
         return None

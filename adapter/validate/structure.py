@@ -24,7 +24,7 @@ from adapter.fhir.definitions import (
 )
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.values import has_space, is_json_type, is_legal, quick_test, right_form
-from adapter.validate.walk import Node
+from adapter.validate.walk import ElementNode
 
 _JSON = "FHIR R4 JSON Representation (json.html)"
 _TYPES = "FHIR R4 Data Types (datatypes.html)"
@@ -35,7 +35,7 @@ _MOST_SUGGESTED = 200
 _BINDING = "FHIR R4 Terminologies (terminologies.html#required)"
 
 
-def check_structure(resource: Mapping[str, Any], nodes: Iterable[Node]) -> list[Problem]:
+def check_structure(resource: Mapping[str, Any], nodes: Iterable[ElementNode]) -> list[Problem]:
     """Everything that the element table says against a resource; ``nodes`` are the objects inside it."""
     checker = _Checker()
     name = resource.get("resourceType")
@@ -116,7 +116,7 @@ class _Checker:
             remedy = f"resourceType {near[0]!r}?" if near else "resourceType with the name of an R4 resource"
             self.report("unknown-resource-type", where(), "resourceType names no R4 resource", remedy, _JSON)
 
-    def content(self, node: Node) -> None:
+    def content(self, node: ElementNode) -> None:
         """One object: its properties, then what is missing."""
         plan, value = _plan(node.type), node.value
         if not value:
@@ -144,7 +144,7 @@ class _Checker:
             what = "an id alone is no content"
             self.report("ele-1", node.where, what, "a value, children or extensions", "FHIR R4 Element, ele-1")
 
-    def choices(self, node: Node, type_: TypeDefinition) -> None:
+    def choices(self, node: ElementNode, type_: TypeDefinition) -> None:
         """An element that allows several types is given as one of them."""
         seen: dict[str, str] = {}
         for key in node.value:
@@ -162,7 +162,7 @@ class _Checker:
                     "FHIR R4 Resource Formats (formats.html#choice)",
                 )
 
-    def closely(self, node: Node, type_: TypeDefinition, key: str, entry: Any) -> None:
+    def closely(self, node: ElementNode, type_: TypeDefinition, key: str, entry: Any) -> None:
         """One property that did not pass quickly."""
         if key == "resourceType" and node.resource is None:
             return
@@ -279,7 +279,7 @@ def _is_resource_type(name: object) -> bool:
     return isinstance(name, str) and name in resource_types()
 
 
-def _has_counterpart(node: Node) -> bool:
+def _has_counterpart(node: ElementNode) -> bool:
     """Whether the object of id and extensions beside a primitive has that primitive's value with it."""
     if node.parent is None or node.type != "Element":
         return node.resource is None

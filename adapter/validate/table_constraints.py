@@ -9,8 +9,8 @@ from functools import cache
 from adapter.fhir.definitions import ConstraintDefinition, constraints, definition
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.constraint_words import words
-from adapter.validate.fhirpath import Context, Expression, FhirPathError, Item, children, compiled, holds
-from adapter.validate.walk import Node
+from adapter.validate.fhirpath import Context, Expression, FhirPathError, PathItem, children, compiled, holds
+from adapter.validate.walk import ElementNode
 
 #: Kept by other layers: ele-1 by structure; dom-6 asks for a narrative, which is a wish and no rule
 _ELSEWHERE = frozenset({"ele-1", "dom-6"})
@@ -28,12 +28,12 @@ class _Rule:
     expression: Expression
 
 
-def check_table_constraints(node: Node, by_hand: Collection[str]) -> Iterator[Problem]:
+def check_table_constraints(node: ElementNode, by_hand: Collection[str]) -> Iterator[Problem]:
     """Yield what the table's constraints say against one object; keys of ``by_hand`` are left out."""
     for rule in _rules(node.type):
         if rule.constraint.key in by_hand:
             continue
-        here = Item(node.value, node.type)
+        here = PathItem(node.value, node.type)
         if not rule.element:
             if not _is_kept(rule, here, node):
                 yield _problem(rule, node.where)
@@ -66,14 +66,14 @@ def _backbones(type_name: str) -> frozenset[str]:
     return frozenset(t for element in definition(type_name).elements for t in element.types if "." in t)
 
 
-def context_of(node: Node) -> Context:
+def context_of(node: ElementNode) -> Context:
     """What an expression sees around a node: its resource, and the container of a contained one."""
     own, root = node.own, node.container
-    resource = Item(own.value, own.type)
-    return Context(resource=resource, root=resource if root is own else Item(root.value, root.type))
+    resource = PathItem(own.value, own.type)
+    return Context(resource=resource, root=resource if root is own else PathItem(root.value, root.type))
 
 
-def _is_kept(rule: _Rule, item: Item, node: Node) -> bool:
+def _is_kept(rule: _Rule, item: PathItem, node: ElementNode) -> bool:
     context = context_of(node)
     context.context = item
     try:

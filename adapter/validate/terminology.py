@@ -14,8 +14,8 @@ from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.catalogue.files import mappings
 from adapter.catalogue.verified import read_verified
 from adapter.problems import Layer, Problem, Severity
-from adapter.validate.ucum import NOT_UCUM, Reading, read_unit
-from adapter.validate.walk import Node, text
+from adapter.validate.ucum import NOT_UCUM, ParsedUnit, read_unit
+from adapter.validate.walk import ElementNode, text
 
 LOINC = "http://loinc.org"
 SNOMED = "http://snomed.info/sct"
@@ -62,7 +62,7 @@ _Fault = tuple[str, str, str, str, Severity]
 _QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration"})
 
 
-def check_terminology(nodes: Iterable[Node]) -> Iterator[Problem]:
+def check_terminology(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each code that cannot exist and each unit that is not UCUM."""
     for node in nodes:
         if node.type == "Coding" or node.type in _QUANTITIES:
@@ -83,7 +83,7 @@ def check_terminology(nodes: Iterable[Node]) -> Iterator[Problem]:
                 yield from _check_display(node, system, code)
 
 
-def _check_version(node: Node, system: str) -> Iterator[Problem]:
+def _check_version(node: ElementNode, system: str) -> Iterator[Problem]:
     if system == SNOMED and not _SNOMED_VERSION.fullmatch(text(node.value, "version") or SNOMED):
         yield _problem(
             "snomed-version", f"{node.where}.version", "not the form of a SNOMED CT version",
@@ -91,7 +91,7 @@ def _check_version(node: Node, system: str) -> Iterator[Problem]:
         )  # fmt: skip
 
 
-def _check_display(node: Node, system: str, code: str) -> Iterator[Problem]:
+def _check_display(node: ElementNode, system: str, code: str) -> Iterator[Problem]:
     """A name that the catalogue verified, where the code is one of the catalogue's."""
     display = text(node.value, "display")
     if not display or system not in (LOINC, SNOMED):
@@ -152,9 +152,9 @@ def _check_unit(code: str) -> Iterator[_Fault]:
         means, meant = _LOOK_ALIKES[code]
         what = f"{code} is UCUM for {means}"
         yield ("ucum-suspicious", what, f"{meant} for a temperature", section, Severity.WARNING)
-    elif reading is Reading.INVALID:
+    elif reading is ParsedUnit.INVALID:
         yield ("ucum-grammar", f"{code} is not UCUM", NOT_UCUM.get(code, "a UCUM code"), section, Severity.ERROR)
-    elif reading is Reading.UNKNOWN:
+    elif reading is ParsedUnit.UNKNOWN:
         yield (
             "ucum-unknown", f"{code} has a unit that UCUM 2.2 does not have",
             "a unit of UCUM; what is counted as an annotation, such as {tablet}", section, Severity.ERROR,

@@ -56,7 +56,7 @@ _NUMBER = re.compile(r"[1-9][0-9]*")
 _SYMBOL = re.compile(r"(10[*^]|.*?[^0-9+-])([+-]?[0-9]+)?")
 
 
-class Reading(StrEnum):
+class ParsedUnit(StrEnum):
     """What can be said of a unit code."""
 
     VALID = "valid"
@@ -64,10 +64,10 @@ class Reading(StrEnum):
     INVALID = "invalid"
 
 
-def read_unit(code: str) -> Reading:
+def read_unit(code: str) -> ParsedUnit:
     """Judge a UCUM code (case sensitive)."""
     if code in NOT_UCUM or not code or len(code) > _LONGEST or not code.isascii():
-        return Reading.INVALID
+        return ParsedUnit.INVALID
     return _Reader(code).reading()
 
 
@@ -80,10 +80,10 @@ class _Reader:
         self.place = 0
         self.all_known = True
 
-    def reading(self) -> Reading:
+    def reading(self) -> ParsedUnit:
         if not self.complete or not self._main_term() or self.place != len(self.tokens):
-            return Reading.INVALID
-        return Reading.VALID if self.all_known else Reading.UNKNOWN
+            return ParsedUnit.INVALID
+        return ParsedUnit.VALID if self.all_known else ParsedUnit.UNKNOWN
 
     def _next(self) -> str:
         return self.tokens[self.place] if self.place < len(self.tokens) else ""

@@ -14,7 +14,7 @@ from functools import cache
 from adapter.fhir.definitions import definition, resource_types
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.values import is_absolute
-from adapter.validate.walk import Node, text
+from adapter.validate.walk import ElementNode, text
 
 URI = "urn:ietf:rfc:3986"
 _IDENTIFIER = "FHIR R4 Identifier (datatypes.html#Identifier)"
@@ -23,7 +23,7 @@ _EXTENSION = "FHIR R4 Extensibility (extensibility.html#Extension)"
 _PUBLICATION = "http://hl7.org/fhir/ValueSet/publication-status"
 
 
-def check_uris(nodes: Iterable[Node]) -> Iterator[Problem]:
+def check_uris(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each URI that is relative and may not be."""
     for node in nodes:
         if node.type == "Identifier":
@@ -53,7 +53,7 @@ def _is_canonical(type_name: str) -> bool:
     return "url" in properties and status is not None and status.element.binding.startswith(_PUBLICATION)
 
 
-def _relative(node: Node, name: str, rule: str, what: str, section: str) -> Iterator[Problem]:
+def _relative(node: ElementNode, name: str, rule: str, what: str, section: str) -> Iterator[Problem]:
     value = text(node.value, name)
     if value and not is_absolute(value):
         yield _problem(rule, f"{node.where}.{name}", f"{what} is relative", "an absolute URI", section)

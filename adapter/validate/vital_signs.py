@@ -13,7 +13,7 @@ from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.terminology import LOINC, UCUM
-from adapter.validate.walk import Node, claimed_profiles, has, objects, text
+from adapter.validate.walk import ElementNode, claimed_profiles, has, objects, text
 
 CATEGORY = ("http://terminology.hl7.org/CodeSystem/observation-category", "vital-signs")
 PROFILE_BASE = "http://hl7.org/fhir/StructureDefinition/"
@@ -52,7 +52,7 @@ _BY_CODE = {vital.code: vital for vital in VITALS}
 _BY_PROFILE = {PROFILE_BASE + vital.profile: vital for vital in VITALS}
 
 
-def check_vital_signs(nodes: Iterable[Node]) -> Iterator[Problem]:
+def check_vital_signs(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield what the R4 vital signs profiles say against each Observation that they are for."""
     for node in nodes:
         if node.type != "Observation":
@@ -70,7 +70,7 @@ def check_vital_signs(nodes: Iterable[Node]) -> Iterator[Problem]:
             yield from _check_vital(node, vital)
 
 
-def _check_base(node: Node, *, claims: bool) -> Iterator[Problem]:
+def _check_base(node: ElementNode, *, claims: bool) -> Iterator[Problem]:
     """The profile ``vitalsigns``: category, subject, effective, vs-1, vs-2, vs-3.
 
     ``claims``: ``meta.profile`` names a vital signs profile of R4. Where it does not, the binding of components is
@@ -122,7 +122,7 @@ def _check_component_binding(component: Mapping[str, Any], where: str) -> Iterat
             yield _problem("vital-sign-component-unit", "vitalsigns", place, what, remedy)
 
 
-def _check_vital(node: Node, vital: Vital) -> Iterator[Problem]:
+def _check_vital(node: ElementNode, vital: Vital) -> Iterator[Problem]:
     value, where = node.value, node.where
     if vital.units:
         yield from _check_value(value, vital.units, vital.profile, where)

@@ -13,7 +13,7 @@ from typing import Any
 from adapter.fhir.definitions import ElementDefinition, definition, resource_types
 
 
-class Node:
+class ElementNode:
     """An object inside a resource.
 
     ``parent`` is the object that holds it (None for the outermost resource) under the property ``name``, at
@@ -26,14 +26,14 @@ class Node:
 
     def __init__(
         self,
-        parent: Node | None,
+        parent: ElementNode | None,
         name: str,
         index: int | None,
         type_: str,
         value: Mapping[str, Any],
         element: ElementDefinition | None,
-        resource: Node | None,
-        root: Node | None,
+        resource: ElementNode | None,
+        root: ElementNode | None,
     ) -> None:
         self.parent = parent
         self.name = name
@@ -61,12 +61,12 @@ class Node:
         return self.element is not None and self.element.name == "contained"
 
     @property
-    def own(self) -> Node:
+    def own(self) -> ElementNode:
         """The resource that holds this object: itself, if it is a resource."""
         return self.resource or self
 
     @property
-    def container(self) -> Node:
+    def container(self) -> ElementNode:
         """The outermost resource short of a Bundle's entry: where ``#id`` references look."""
         return self.root or self.own
 
@@ -107,12 +107,12 @@ def has(value: Mapping[str, Any], name: str) -> bool:
     return value.get(name) not in (None, [], {}, "") or bool(value.get(f"_{name}"))
 
 
-def walk(resource: Mapping[str, Any]) -> list[Node]:
+def walk(resource: Mapping[str, Any]) -> list[ElementNode]:
     """All objects of a resource in document order, the resource itself first.
 
     Contained resources and resources of entries are walked too; what names no R4 resource is passed over.
     """
-    nodes: list[Node] = []
+    nodes: list[ElementNode] = []
     name = resource.get("resourceType")
     if isinstance(name, str):
         _walk_resource(resource, name, None, None, None, None, nodes)
@@ -123,14 +123,14 @@ def _walk_resource(
     value: Mapping[str, Any],
     name: str,
     index: int | None,
-    parent: Node | None,
+    parent: ElementNode | None,
     element: ElementDefinition | None,
-    root: Node | None,
-    nodes: list[Node],
+    root: ElementNode | None,
+    nodes: list[ElementNode],
 ) -> None:
     type_name = value.get("resourceType")
     if isinstance(type_name, str) and type_name in resource_types():
-        node = Node(parent, name, index, type_name, value, element, None, root)
+        node = ElementNode(parent, name, index, type_name, value, element, None, root)
         nodes.append(node)
         _walk_content(node, node, nodes)
 
@@ -147,7 +147,7 @@ def _complex(type_name: str) -> dict[str, tuple[str, ElementDefinition]]:
     return found
 
 
-def _walk_content(node: Node, resource: Node, nodes: list[Node]) -> None:
+def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementNode]) -> None:
     known = _complex(node.type)
     root = resource.root
     for name, content in node.value.items():
@@ -168,6 +168,6 @@ def _walk_content(node: Node, resource: Node, nodes: list[Node]) -> None:
                 inner = (root or resource) if name == "contained" else None
                 _walk_resource(entry, name, index, node, element, inner, nodes)
                 continue
-            child = Node(node, name, index, type_name, entry, element, resource, root)
+            child = ElementNode(node, name, index, type_name, entry, element, resource, root)
             nodes.append(child)
             _walk_content(child, resource, nodes)

@@ -26,7 +26,7 @@ MANIFEST_TYPE = "http://hl7.org/fhir/uv/bulkdata/StructureDefinition/BulkDataMan
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class NdjsonLine:
     """A resource as a line of its type's file. ``shared``: its id, where it is not this exam's alone."""
 
     type: str
@@ -34,14 +34,14 @@ class Line:
     content: bytes
 
 
-def lines_of(exam: Exam, catalogue: Catalogue, *, dated: bool = True) -> Iterator[Line]:
+def lines_of(exam: Exam, catalogue: Catalogue, *, dated: bool = True) -> Iterator[NdjsonLine]:
     """The resources of one exam; not ``dated``: with the year of birth, and distances from birth for all times."""
     patient = f"Patient/{Identity(exam, catalogue).patient().uuid}"
     for resource in to_resources(exam, catalogue, by_id):
         name, content = resource.name, with_id(resource)
         if not dated:
             content = undated(content, exam.newborn.birth_time, patient)
-        yield Line(name.resource_type, "" if resource.owned else name.uuid, dumps(content) + b"\n")
+        yield NdjsonLine(name.resource_type, "" if resource.owned else name.uuid, dumps(content) + b"\n")
 
 
 class BulkDataFiles:
@@ -59,7 +59,7 @@ class BulkDataFiles:
         for line in lines_of(exam, self._catalogue, dated=dated):
             self.add_line(line)
 
-    def add_line(self, line: Line) -> None:
+    def add_line(self, line: NdjsonLine) -> None:
         """Add a resource; what several exams share (Patient, Practitioner, Device) stands once."""
         if line.shared and not self._shared.new(line.shared):
             return

@@ -87,7 +87,8 @@ def _opening(view: ExamView) -> list[Block]:
 def _sections(view: ExamView, identity: Identity, resources: Sequence[Resource]) -> Iterable[Json]:
     """What must be told first, then what changed, was found, was not examined, is not recorded; the people last."""
     of_type = {one: [r for r in resources if r.name.resource_type == one] for one in _LISTED}
-    yield _section("tell", tell.tell_notices(view), view, of_type["CommunicationRequest"])
+    told = [*of_type["CommunicationRequest"], *of_type["Communication"]]
+    yield _section("tell", tell.tell_notices(view), view, told)
     changed = tell.comparison(view)
     if changed:
         yield _section("changes", changed, view)
@@ -106,7 +107,7 @@ def _sections(view: ExamView, identity: Identity, resources: Sequence[Resource])
     yield _section("who", who, view, [*of_type["Patient"], *of_type["RelatedPerson"]])
 
 
-_LISTED = ("CommunicationRequest", "DiagnosticReport", "Observation", "Patient", "RelatedPerson")
+_LISTED = ("Communication", "CommunicationRequest", "DiagnosticReport", "Observation", "Patient", "RelatedPerson")
 
 
 def _section(section_id: str, blocks: Sequence[Block], view: ExamView, entries: Sequence[Resource] = ()) -> Json:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from adapter.derive import FindingView, in_words
+from adapter.derive import FindingView, in_words, told_in_words
 from adapter.derive.view import ExamView
 from adapter.document import Block, Bullets, Paragraph, narrative, say
 from adapter.exam.model import name_of_parts
@@ -27,12 +27,16 @@ class Narratives:
         ]
         # The Observations of findings stand in the order of the pool.
         self._evidence = dict(zip(findings, view.findings, strict=True))
+        # So do the Communications, in that of the tellings.
+        told = (one.name.uuid for one in resources if one.name.resource_type == "Communication")
+        self._tellings = dict(zip(told, view.exam.told, strict=True))
         self._told: dict[str, Callable[[Json], list[Block]]] = {
             "Patient": lambda _: [tell.about_newborn(view)],
             "RelatedPerson": lambda _: tell.about_mother(view),
             "Encounter": lambda _: [tell.about_exam(view)],
             "Observation": self._observation,
             "DiagnosticReport": lambda report: _lines(report["conclusion"].split("\n")),
+            "Communication": self._communication,
             "CommunicationRequest": self._request,
             "Practitioner": lambda who: _lines([*_names(who), *_identifiers(who)]),
             "Organization": lambda who: _lines([who["name"], *_identifiers(who)]),
@@ -69,6 +73,13 @@ class Narratives:
         said = [payload["contentString"] for payload in request.get("payload", [])]
         lines = said or ["Nothing of this urgency is to be told any more."]
         return [Paragraph(say(f"Priority: {request['priority']}")), Bullets(tuple(say(line) for line in lines))]
+
+    def _communication(self, resource: Json) -> list[Block]:
+        view, telling = self._view, self._tellings[resource["id"]]
+        lines = zip(view.notifications, view.told.lines, strict=True)
+        tell = next((one for one, tellings in lines if telling in tellings), None)
+        words = told_in_words(telling, tell, view.exam, view.catalogue)
+        return _lines([tell.words if tell else telling.line, f"{words[0].upper()}{words[1:]}."])
 
 
 def _lines(lines: Sequence[str]) -> list[Block]:

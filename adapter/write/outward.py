@@ -9,7 +9,8 @@ from typing import Protocol, cast
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.fhir.claims import lint_claims
+from adapter.fhir import BundleType, to_bundle
+from adapter.fhir.claims import lint_claims, unmet
 from adapter.problems import AdapterError, Problem
 
 
@@ -61,6 +62,9 @@ OUTWARD: dict[str, Outward] = {
     "report": Outward(("html", "pdf"), frozenset(), "report", "a report for people"),
 }
 
+FHIR_FORMS = ("transaction", "collection", "batch", "document")
+"""The forms that are FHIR."""
+
 
 def allowed(catalogue: Catalogue) -> tuple[str, ...]:
     """The outward forms that the site may write: all, or those that its settings name."""
@@ -68,12 +72,30 @@ def allowed(catalogue: Catalogue) -> tuple[str, ...]:
     return tuple(OUTWARD) if named is None else tuple(kind for kind in OUTWARD if kind in named)
 
 
+def encodings_of(kind: str, catalogue: Catalogue) -> tuple[str, ...]:
+    """How the site may write a form, the usual one first: R5 is not written as XML, since the order of elements that
+    is known here is R4's. Raises ``KeyError`` for an unknown form."""
+    every = OUTWARD[kind].encodings
+    return tuple(one for one in every if one != "xml") if catalogue.settings.fhir == "R5" else every
+
+
 def lint_forms(catalogue: Catalogue) -> list[Problem]:
     """Forms that the site's settings name and that are none, and elements that its profile claims name likewise."""
     remedy = f"one of {', '.join(OUTWARD)}"
     wrong = (f"'{name}' is no outward form" for name in catalogue.settings.formats or () if name not in OUTWARD)
-    forms = [catalogue.fault("settings", "setting", what, remedy, where="formats") for what in wrong]
+    forms = [catalogue.fault(("settings", "formats"), "setting", what, remedy, where="formats") for what in wrong]
     return forms + lint_claims(catalogue)
+
+
+def unmet_profiles(exam: Exam, catalogue: Catalogue, kind: str) -> list[Problem]:
+    """What mandatory facts of a guide's profiles the resources of an exam lack, as warnings, each told once.
+
+    Empty where the form ``kind`` is no FHIR, or no profile that the site claims demands any.
+    """
+    if kind not in FHIR_FORMS or not any(claim.demands for claim in catalogue.profiles.values()):
+        return []
+    resources = [entry["resource"] for entry in to_bundle(exam, catalogue, BundleType.COLLECTION)["entry"]]
+    return list(dict.fromkeys(unmet(resources, catalogue)))
 
 
 def write(
@@ -94,8 +116,9 @@ def write(
     outward = OUTWARD[kind]
     if kind not in allowed(catalogue):
         raise ValueError(f"this site does not write {kind}; its settings allow {', '.join(allowed(catalogue))}")
-    chosen = encoding or outward.encodings[0]
-    if chosen not in outward.encodings:
-        raise ValueError(f"{kind} is written as {' or '.join(outward.encodings)}, not as {chosen}")
+    encodings = encodings_of(kind, catalogue)
+    chosen = encoding or encodings[0]
+    if chosen not in encodings:
+        raise ValueError(f"{kind} is written as {' or '.join(encodings)}, not as {chosen}")
     writer = cast(Writer, import_module(f"adapter.write.{outward.module}").write)
     return writer(exam, catalogue, kind, chosen, pretty=pretty, earlier=earlier)

@@ -16,6 +16,7 @@ VIEW_OF = {
     "components": "newborn_components",
     "newborns": "newborns",
     "tells": "",
+    "tellings": "",
 }
 _PIVOT = "a pivot of the findings, which a view does not make: pivot newborn_findings"
 _AGE = "hours between two elements of two resources, which a view of one resource cannot count"
@@ -90,6 +91,8 @@ _WHY = {
     },
 }
 _TELLS = "a CommunicationRequest holds all lines of one urgency as words, and no view can part them"
+_TOLD = "of a Communication no view is made; its elements and the extension telling hold it"
+_LINES = {"tells": _TELLS, "tellings": _TOLD}
 
 
 def write_view_columns(folder: Path, catalogue: Catalogue) -> None:
@@ -113,8 +116,8 @@ def view_columns(catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
 
 
 def _why(table: str, name: str, of_an_item: bool) -> str:
-    if table == "tells":
-        return _TELLS
+    if table in _LINES:
+        return _LINES[table]
     if table == "exams" and of_an_item:
         return _PIVOT
     return _WHY[table].get(name, _TOTALS)

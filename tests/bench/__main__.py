@@ -18,6 +18,7 @@ from fhir.resources.R4B.bundle import Bundle
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import completeness, judged_findings, tell_list
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam
 from adapter.fhir import BundleType, Identity, to_bundle, to_json
 from adapter.fhir.json import dumps, loads
@@ -29,7 +30,6 @@ from adapter.read import to_json as record
 from adapter.validate import ALL, Validator, validate
 from adapter.validate.proven import Prover
 from tests.bench.invented import invented_exams
-from tests.every_answer import every_exam
 
 REPEATS = 7
 SECONDS = 0.25

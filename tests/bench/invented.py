@@ -8,6 +8,7 @@ from decimal import Decimal
 from random import Random
 
 from adapter.catalogue import Catalogue, Item, Meaning, Sides
+from adapter.derive.every_use import uses_of
 from adapter.exam import (
     Exam,
     ExamDetails,
@@ -21,7 +22,6 @@ from adapter.exam import (
     Sex,
     Side,
 )
-from tests.every_answer import uses_of
 
 _BORN = datetime(2026, 1, 1, tzinfo=timezone(timedelta(hours=1)))
 

@@ -23,9 +23,9 @@ from pathlib import Path
 import httpx
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam, Identifier
 from adapter.send import FhirClient, FhirTransport, Outbox, Sender, message_of
-from tests.every_answer import every_exam
 
 OBSERVATIONS = 60
 

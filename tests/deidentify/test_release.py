@@ -18,13 +18,13 @@ import pytest
 
 from adapter import validate_resource
 from adapter.catalogue import Catalogue
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam, Finding, Gestation, Identifier, Newborn
 from adapter.fhir.json import loads
 from adapter.read import to_json
 from adapter.run import NotPossible, run
 from adapter.run.extract import Extract
 from adapter.write.deidentify.dates import RELATIVE
-from every_answer import every_exam
 
 KEY = "an invented key for tests only, 32 bytes at least"
 COUNT = 400

@@ -9,7 +9,7 @@ import pytest
 from scenes import BORN, CATALOGUE, missed, read, said, scene
 
 from adapter.derive import NotOneNewborn, changes
-from adapter.derive.changes import Kind
+from adapter.derive.changes import ChangeKind
 from adapter.exam import Exam, Finding, Identifier, Status
 
 
@@ -17,7 +17,7 @@ def exam(name: str, hours: str, *findings: Finding) -> Exam:
     return scene(*findings, hours=hours, exam_id=name)
 
 
-def became(earlier: list[Exam], later: Exam) -> list[tuple[Kind, str, str | None]]:
+def became(earlier: list[Exam], later: Exam) -> list[tuple[ChangeKind, str, str | None]]:
     return [(c.kind, c.item.id, c.side.value if c.side else None) for c in changes(earlier, later, CATALOGUE).changes]
 
 
@@ -28,36 +28,38 @@ EASY = said("femoral_pulse", "equal_easy", side="left")
 @pytest.mark.parametrize(
     ("before", "now", "kind"),
     [
-        ((EASY,), (WEAK,), Kind.NEW),
-        ((), (WEAK,), Kind.NEW),
-        ((missed("femoral_pulse", side="left"),), (WEAK,), Kind.NEW),
-        ((WEAK,), (said("femoral_pulse", "absent", side="left"),), Kind.CHANGED),
-        ((WEAK,), (EASY,), Kind.RESOLVED),
+        ((EASY,), (WEAK,), ChangeKind.NEW),
+        ((), (WEAK,), ChangeKind.NEW),
+        ((missed("femoral_pulse", side="left"),), (WEAK,), ChangeKind.NEW),
+        ((WEAK,), (said("femoral_pulse", "absent", side="left"),), ChangeKind.CHANGED),
+        ((WEAK,), (EASY,), ChangeKind.RESOLVED),
         ((WEAK,), (WEAK,), None),
         ((EASY,), (EASY,), None),
         ((missed("femoral_pulse", side="left"),), (EASY,), None),
-        ((missed("femoral_pulse", side="left"),), (missed("femoral_pulse", side="left"),), Kind.NOT_EXAMINED),
-        ((missed("femoral_pulse", side="left"),), (), Kind.NOT_EXAMINED),
-        ((WEAK,), (missed("femoral_pulse", side="left"),), Kind.NOT_EXAMINED),
+        ((missed("femoral_pulse", side="left"),), (missed("femoral_pulse", side="left"),), ChangeKind.NOT_EXAMINED),
+        ((missed("femoral_pulse", side="left"),), (), ChangeKind.NOT_EXAMINED),
+        ((WEAK,), (missed("femoral_pulse", side="left"),), ChangeKind.NOT_EXAMINED),
         ((EASY,), (missed("femoral_pulse", side="left"),), None),  # it was examined once, and was as expected
-        ((WEAK,), (), Kind.NOT_LOOKED_AT),  # never taken for resolved
+        ((WEAK,), (), ChangeKind.NOT_LOOKED_AT),  # never taken for resolved
         ((EASY,), (), None),
-        ((read("heart_rate", "170", "/min"),), (read("heart_rate", "140", "/min"),), Kind.RESOLVED),
+        ((read("heart_rate", "170", "/min"),), (read("heart_rate", "140", "/min"),), ChangeKind.RESOLVED),
         ((read("heart_rate", "130", "/min"),), (read("heart_rate", "140", "/min"),), None),
-        ((read("heart_rate", "165", "/min"),), (read("heart_rate", "175", "/min"),), Kind.CHANGED),
+        ((read("heart_rate", "165", "/min"),), (read("heart_rate", "175", "/min"),), ChangeKind.CHANGED),
         (
             (said("scalp_swelling", "cephalohaematoma_within_suture", side="left", site="scalp_parietal"),),
             (said("scalp_swelling", "none_seen"),),
-            Kind.RESOLVED,
+            ChangeKind.RESOLVED,
         ),
         (
             (said("scalp_swelling", "cephalohaematoma_within_suture", side="left", site="scalp_parietal"),),
             (said("scalp_swelling", "cephalohaematoma_within_suture", side="right", site="scalp_parietal"),),
-            Kind.CHANGED,
+            ChangeKind.CHANGED,
         ),
     ],
 )
-def test_what_became_of_a_finding(before: tuple[Finding, ...], now: tuple[Finding, ...], kind: Kind | None) -> None:
+def test_what_became_of_a_finding(
+    before: tuple[Finding, ...], now: tuple[Finding, ...], kind: ChangeKind | None
+) -> None:
     found = became([exam("one", "10", *before)], exam("two", "20", *now))
     assert [k for k, _, _ in found] == ([kind] if kind else [])
 
@@ -69,7 +71,7 @@ def test_the_last_exam_that_looked_is_the_one_to_compare_with() -> None:
         exam("c", "30", EASY),
     )
     found = changes([weak, gap], easy, CATALOGUE).changes
-    assert [(c.kind, c.since) for c in found] == [(Kind.RESOLVED, "a")]
+    assert [(c.kind, c.since) for c in found] == [(ChangeKind.RESOLVED, "a")]
 
 
 def test_the_order_of_the_earlier_exams_does_not_matter() -> None:
@@ -84,7 +86,7 @@ def test_the_order_of_the_earlier_exams_does_not_matter() -> None:
 
 
 def test_a_later_exam_is_no_earlier_one() -> None:
-    assert became([exam("late", "50", EASY)], exam("now", "20", WEAK)) == [(Kind.NEW, "femoral_pulse", "left")]
+    assert became([exam("late", "50", EASY)], exam("now", "20", WEAK)) == [(ChangeKind.NEW, "femoral_pulse", "left")]
 
 
 def test_of_two_versions_the_amended_one_counts_and_a_retracted_one_does_not() -> None:
@@ -102,7 +104,7 @@ def test_of_two_versions_the_amended_one_counts_and_a_retracted_one_does_not() -
     retracted = amended.model_copy(
         update={"details": amended.details.model_copy(update={"status": Status.ENTERED_IN_ERROR})}
     )
-    assert became([retracted], exam("b", "20", WEAK)) == [(Kind.NEW, "femoral_pulse", "left")]
+    assert became([retracted], exam("b", "20", WEAK)) == [(ChangeKind.NEW, "femoral_pulse", "left")]
 
 
 def test_exams_of_two_newborns_are_never_compared() -> None:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from scenes import CATALOGUE, pressure, read, said, scene, tells
 
-from adapter.derive import Kind, changes, judge, not_judged, series_list
+from adapter.derive import ChangeKind, changes, judge, not_judged, series_list
 from adapter.derive.series import Standing
 from adapter.derive.view import ExamView
 from adapter.exam import Exam, Finding
@@ -112,7 +112,7 @@ def test_what_was_told_and_is_now_not_judged_is_neither_resolved_nor_gone() -> N
     cool = scene(read("temperature", "36.2", "Cel", site="axilla"), hours="10", exam_id="a", weeks=32)
     warm = scene(WARM, hours="12", exam_id="b", weeks=32)
     (change,) = [c for c in changes([cool], warm, CATALOGUE).changes if c.item.id == "temperature"]
-    assert change.kind is Kind.CHANGED
+    assert change.kind is ChangeKind.CHANGED
     (line,) = [one for one in series_list([cool], warm, CATALOGUE) if one.line.item.id == "temperature"]
     assert line.standing is Standing.NOT_JUDGED
 

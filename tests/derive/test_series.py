@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scenes import BORN, CATALOGUE, read, said, saturations, scene
 
 from adapter.derive import Standing, changes, computed_findings, series_list, tell_list
-from adapter.derive.changes import Kind
+from adapter.derive.changes import ChangeKind
 from adapter.exam import Exam, Finding, Urgency
 from adapter.read import check_exam
 
@@ -133,7 +133,7 @@ def test_sides_and_places_are_in_the_words_and_the_data_of_a_change() -> None:
     first = exam("a", "8", said(item, answer, side="left", site="scalp_parietal"))
     last = exam("b", "20", said(item, answer, side="right", site="scalp_parietal"))
     [change] = [c for c in changes([first], last, CATALOGUE).changes if c.item.id == item]
-    assert change.kind is Kind.CHANGED
+    assert change.kind is ChangeKind.CHANGED
     now, _, was = change.words.partition(" (was: ")
     assert "right" in now
     assert "left" in was

@@ -21,7 +21,7 @@ from adapter.forms.serve import Filing
 from adapter.send import Outbox
 from adapter.send.rest.auth.secrets import NoSecret, Secret
 from adapter.send.target import target_of
-from adapter.write.deidentify.keys import BadKey, read_key
+from adapter.write.deidentify.keys import BadPseudonymKey, read_key
 from commands import run_here
 
 CAPTURE = Path(__file__).parents[2] / "examples" / "captures" / "d10-1-girl-scalp-swelling-left.json"
@@ -165,5 +165,5 @@ def test_a_secret_that_others_may_read_is_said_and_one_that_they_may_write_refus
     else:
         with pytest.raises(NoSecret, match="written by anybody"):
             Secret(token, None, "token").read()
-        with pytest.raises(BadKey, match="written by anybody"):
+        with pytest.raises(BadPseudonymKey, match="written by anybody"):
             read_key(token)

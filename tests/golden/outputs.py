@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.cli import cli
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam
 from adapter.fhir import BundleType
 from adapter.fhir import to_json as bundle_json
@@ -24,7 +25,6 @@ from adapter.write.package import package_files
 from adapter.write.tables import TABLES
 from adapter.write.v2.message import unjudged
 from adapter.write.views import views
-from tests.every_answer import every_exam
 from tests.golden.seeded import seeded_exams
 from tests.messages import unjudged_oru
 

@@ -20,7 +20,7 @@ import hashlib
 from adapter.catalogue import load_catalogue
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps
-from tests.every_answer import every_exam
+from adapter.derive.every_use import every_exam
 catalogue = load_catalogue()
 digest = hashlib.sha256()
 for exam in every_exam(catalogue)[::30]:

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.every_use import every_exam
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps
 from adapter.read import from_bundle
 from adapter.validate import validate
-from every_answer import every_exam
 
 SNOMED = "http://snomed.info/sct"
 

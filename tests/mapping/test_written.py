@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle, to_json
 from adapter.fhir.identity import Series
 from adapter.fhir.json import dumps
 from drawn import drawn
-from every_answer import every_exam
 from strategies import exams
 
 CATALOGUE = load_catalogue()

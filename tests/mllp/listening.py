@@ -16,7 +16,7 @@ import httpx
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Status
-from adapter.send import Outbox, Retry, Sender, Summary
+from adapter.send import Outbox, Retry, Sender, SendSummary
 from adapter.send.mllp import MllpTransport
 from adapter.send.rest.client import Timeouts
 from adapter.send.sender import Event
@@ -59,7 +59,7 @@ def listening(folder: Path, *behaviours: str, certificate: Path | None = None) -
 
 def send(
     folder: Path, there: Listening, exams: list[Exam], catalogue: Catalogue, parallel: int = 4
-) -> tuple[Summary, list[Event]]:
+) -> tuple[SendSummary, list[Event]]:
     """Queue exams in the folder's outbox and send them to the listener."""
     events: list[Event] = []
     with MllpTransport(httpx.URL(there.url), QUICK) as transport, Outbox(folder / "outbox.db") as outbox:

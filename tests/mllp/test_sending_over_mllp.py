@@ -16,7 +16,7 @@ from listening import QUICK, amended, listening, send
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Status
 from adapter.read.oru import from_oru
-from adapter.send import Outbox, State, Summary
+from adapter.send import Outbox, SendSummary, State
 from adapter.send.failures import Unavailable
 from adapter.send.message import Letter
 from adapter.send.mllp import MllpTransport
@@ -34,14 +34,14 @@ def asking(how: str) -> Catalogue:
 def test_what_arrives_reads_back_to_the_exam(tmp_path: Path) -> None:
     with listening(tmp_path) as there:
         summary, events = send(tmp_path, there, [EXAM], CATALOGUE)
-        assert summary == Summary(sent=1)
+        assert summary == SendSummary(sent=1)
         (message,) = there.messages()
         (read,) = from_oru(message.encode(), CATALOGUE)
         assert (read.details, read.newborn) == (EXAM.details, EXAM.newborn)
         assert sorted(map(repr, read.findings)) == sorted(map(repr, EXAM.findings))
         assert [part.answer for part in events[-1].receipt.parts] == ["AA"]
         # sent before: nothing leaves a second time
-        assert send(tmp_path, there, [EXAM], CATALOGUE)[0] == Summary()
+        assert send(tmp_path, there, [EXAM], CATALOGUE)[0] == SendSummary()
         assert len(there.messages()) == 1
 
 
@@ -50,7 +50,7 @@ def test_what_arrives_reads_back_to_the_exam(tmp_path: Path) -> None:
 )
 def test_after_a_fault_the_same_message_is_sent_again_under_the_same_control_id(fault: str, tmp_path: Path) -> None:
     with listening(tmp_path, fault) as there:
-        assert send(tmp_path, there, [EXAM], CATALOGUE)[0] == Summary(sent=1)
+        assert send(tmp_path, there, [EXAM], CATALOGUE)[0] == SendSummary(sent=1)
         first, second = there.received()
         assert (first["answer"], second["answer"]) == (fault, "AA")
         assert first["control_id"] == second["control_id"]
@@ -60,7 +60,7 @@ def test_after_a_fault_the_same_message_is_sent_again_under_the_same_control_id(
 @pytest.mark.parametrize("oddity", ["late", "split", "garbage", "CA+AA"])
 def test_an_odd_acknowledgement_is_understood_the_first_time(oddity: str, tmp_path: Path) -> None:
     with listening(tmp_path, oddity) as there:
-        assert send(tmp_path, there, [EXAM], CATALOGUE)[0] == Summary(sent=1)
+        assert send(tmp_path, there, [EXAM], CATALOGUE)[0] == SendSummary(sent=1)
         assert len(there.received()) == 1
 
 
@@ -70,7 +70,7 @@ def test_what_is_refused_for_good_is_given_up_with_the_reason_and_holds_up_no_ot
 ) -> None:
     with listening(tmp_path, code) as there:
         summary, _ = send(tmp_path, there, [EXAM, OTHER], CATALOGUE, parallel=1)
-        assert summary == Summary(sent=1, dead=1)
+        assert summary == SendSummary(sent=1, dead=1)
         assert len(there.received()) == 2
     with Outbox(tmp_path / "outbox.db") as outbox:
         (dead,) = outbox.rows(State.DEAD)
@@ -96,7 +96,7 @@ def test_a_message_that_is_never_acknowledged_is_given_up_and_holds_up_no_other(
     answers = ["silent", "AA", "silent", "silent", "silent"]
     with listening(tmp_path, *answers) as there:
         summary, _ = send(tmp_path, there, [EXAM, OTHER], CATALOGUE, parallel=1)
-        assert summary == Summary(sent=1, dead=1)
+        assert summary == SendSummary(sent=1, dead=1)
         sent = [one["control_id"] for one in there.received()]
         assert [sent.count(one) for one in dict.fromkeys(sent)] == [4, 1]
 
@@ -122,20 +122,20 @@ def test_nobody_listening_counts_against_no_exam(tmp_path: Path) -> None:
 )
 def test_enhanced_mode_waits_for_what_it_asked_for(asked: str, answers: list[str], sent: int, tmp_path: Path) -> None:
     with listening(tmp_path, *answers) as there:
-        assert send(tmp_path, there, [EXAM], asking(asked))[0] == Summary(sent=1)
+        assert send(tmp_path, there, [EXAM], asking(asked))[0] == SendSummary(sent=1)
         assert len(there.received()) == sent
 
 
 def test_an_application_that_refuses_after_the_message_was_stored_is_heard(tmp_path: Path) -> None:
     with listening(tmp_path, "CA+AE") as there:
-        assert send(tmp_path, there, [EXAM], asking("accept-and-application"))[0] == Summary(dead=1)
+        assert send(tmp_path, there, [EXAM], asking("accept-and-application"))[0] == SendSummary(dead=1)
 
 
 def test_an_amendment_replaces_and_withdraws(tmp_path: Path) -> None:
     """OBX-11, table 0085: C replaces a final result, W posts the original as wrong."""
     newer = amended(EXAM, drop=2)
     with listening(tmp_path) as there:
-        assert send(tmp_path, there, [EXAM, newer], CATALOGUE)[0] == Summary(sent=2)
+        assert send(tmp_path, there, [EXAM, newer], CATALOGUE)[0] == SendSummary(sent=2)
         first, second = there.messages()
         dropped = {finding.item for finding in EXAM.findings[-2:]} - {finding.item for finding in newer.findings}
         statuses = result_statuses(second)
@@ -149,7 +149,7 @@ def test_an_amendment_replaces_and_withdraws(tmp_path: Path) -> None:
         (read,) = from_oru(second.encode(), CATALOGUE)
         assert len(read.findings) == len(newer.findings)
         # an older version is never sent over a newer one; the same again is nothing new
-        assert send(tmp_path, there, [newer], CATALOGUE)[0] == Summary()
+        assert send(tmp_path, there, [newer], CATALOGUE)[0] == SendSummary()
 
 
 def test_a_retracted_exam_posts_everything_as_wrong(tmp_path: Path) -> None:
@@ -187,7 +187,7 @@ def result_statuses(message: str) -> dict[tuple[str, ...], str]:
 def test_the_order_of_one_newborn_is_kept_though_one_message_fails_at_first(tmp_path: Path) -> None:
     first, second = example("d10-1-girl-scalp-swelling-left"), example("d10-2-girl-scalp-swelling-amended")
     with listening(tmp_path, "close", "silent") as there:
-        assert send(tmp_path, there, [first, second, OTHER], CATALOGUE)[0] == Summary(sent=3)
+        assert send(tmp_path, there, [first, second, OTHER], CATALOGUE)[0] == SendSummary(sent=3)
         arrived = [
             line.split("|")[20] for m in there.messages() for line in m.split("\r") if line.startswith("OBR|1|")
         ]

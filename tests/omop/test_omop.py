@@ -22,7 +22,7 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Finding, Identifier, Quantities, Quantity, Score, Side, Status
 from adapter.write.omop import IDENTIFIED, BadKeys, Keys, OmopFiles, load_concepts, read_keys
 from adapter.write.omop.cdm import TooLong, cdm
-from adapter.write.omop.events import Event, LeftOut, events
+from adapter.write.omop.events import CdmRow, LeftOut, events
 from adapter.write.tables import TabledExam
 from drawn import drawn
 from strategies import exams
@@ -151,13 +151,13 @@ def exam_with(base: Exam, *findings: Finding, **details: object) -> Exam:
     return Exam(details=base.details.model_copy(update=details), newborn=base.newborn, findings=findings)
 
 
-def made(exam: Exam, catalogue: Catalogue, notes: bool = False) -> list[Event | LeftOut]:
+def made(exam: Exam, catalogue: Catalogue, notes: bool = False) -> list[CdmRow | LeftOut]:
     found = events(TabledExam(exam, catalogue), CONCEPTS, notes)
     computed = ("gestational_age_at_birth", "weight_change_percent", "size_for_gestation")
     return [one for one in found if isinstance(one, LeftOut) or _source(one).split("/")[0] not in computed]
 
 
-def _source(event: Event) -> str:
+def _source(event: CdmRow) -> str:
     name = "note_source_value" if event.table == "note" else f"{event.table}_source_value"
     return str(event.cells[name])
 
@@ -169,24 +169,24 @@ def test_pressures_are_a_row_each(every: list[Exam], catalogue: Catalogue) -> No
     assert [
         (r.cells["measurement_concept_id"], r.cells["value_as_number"], r.cells["unit_concept_id"])
         for r in rows
-        if isinstance(r, Event)
+        if isinstance(r, CdmRow)
     ] == [
         (3004249, 62, 8876),
         (3012888, 38, 8876),
     ]
-    assert next(_source(r) for r in rows if isinstance(r, Event)) == "blood_pressure.systolic/right_arm"
+    assert next(_source(r) for r in rows if isinstance(r, CdmRow)) == "blood_pressure.systolic/right_arm"
 
 
 def test_a_number_with_comparator_unit_and_side(every: list[Exam], catalogue: Catalogue) -> None:
     low = Quantity(value=Decimal("40"), unit="/min", comparator="<")
     (row,) = made(exam_with(every[0], Finding(item="heart_rate", value=low)), catalogue)
-    assert isinstance(row, Event)
+    assert isinstance(row, CdmRow)
     assert row.table == "measurement"
     assert (row.cells["measurement_concept_id"], row.cells["operator_concept_id"]) == (3027018, 4171756)
     assert row.cells["value_source_value"] == "<40"
     exact = Quantity(value=Decimal("3.100"), unit="kg")
     (row,) = made(exam_with(every[0], Finding(item="weight", value=exact)), catalogue)
-    assert isinstance(row, Event)
+    assert isinstance(row, CdmRow)
     assert "operator_concept_id" not in row.cells  # NULL where the value is exact
     assert (row.cells["value_as_number"], row.cells["unit_source_value"]) == (Decimal(3100), "g")
     assert row.cells["unit_concept_id"] == row.cells["unit_source_concept_id"] == 8504
@@ -194,7 +194,7 @@ def test_a_number_with_comparator_unit_and_side(every: list[Exam], catalogue: Ca
     assert row.cells["value_source_value"] == "3.100"
     fingers = Finding(item="finger_count", side=Side.LEFT, value=Quantity(value=Decimal(6), unit="{#}"))
     (row,) = made(exam_with(every[0], fingers), catalogue)
-    assert isinstance(row, Event)
+    assert isinstance(row, CdmRow)
     assert (row.cells["unit_concept_id"], row.cells["unit_source_value"]) == (0, "{#}")  # 0, and listed
     assert ("unit", "{#}") in [(u.kind, u.code) for u in row.unmapped]
 
@@ -202,7 +202,7 @@ def test_a_number_with_comparator_unit_and_side(every: list[Exam], catalogue: Ca
 def test_an_answer_without_a_concept_is_0_and_keeps_its_source(every: list[Exam], catalogue: Catalogue) -> None:
     finding = Finding(item="femoral_pulse", side=Side.LEFT, value="weak")
     (row,) = made(exam_with(every[0], finding), catalogue)
-    assert isinstance(row, Event)
+    assert isinstance(row, CdmRow)
     assert row.table == "observation"
     cells = row.cells
     assert (cells["observation_concept_id"], cells["value_as_concept_id"]) == (0, 0)
@@ -223,8 +223,8 @@ def test_gaps_errors_rules_and_words_are_left_out_and_counted(
     worded = Finding(item="cry", text="like a kitten", note="by the window")
     rows = made(exam_with(base, skipped, worded), catalogue)
     assert [one.reason for one in rows if isinstance(one, LeftOut)] == ["not examined", "free text", "free text"]
-    assert not [one for one in rows if isinstance(one, Event)]
-    noted = [one for one in made(exam_with(base, skipped, worded), catalogue, notes=True) if isinstance(one, Event)]
+    assert not [one for one in rows if isinstance(one, CdmRow)]
+    noted = [one for one in made(exam_with(base, skipped, worded), catalogue, notes=True) if isinstance(one, CdmRow)]
     assert [one.cells["note_text"] for one in noted] == ["like a kitten", "by the window"]
     retracted = exam_with(base, worded, status=Status.ENTERED_IN_ERROR, amends="first", reason="wrong infant")
     files = write([retracted], tmp_path / "omop", catalogue)
@@ -238,7 +238,7 @@ def test_a_note_that_several_answers_carry_stands_once(every: list[Exam], catalo
     two = [a.id for a in catalogue.items["benign_skin_findings"].answers if not a.exclusive][:2]
     findings = [Finding(item="benign_skin_findings", value=one, note="on the back") for one in two]
     rows = made(exam_with(every[0], *findings), catalogue, notes=True)
-    assert Counter(one.table for one in rows if isinstance(one, Event)) == {"observation": 2, "note": 1}
+    assert Counter(one.table for one in rows if isinstance(one, CdmRow)) == {"observation": 2, "note": 1}
 
 
 def test_person_and_visit(every: list[Exam], catalogue: Catalogue, tmp_path: Path) -> None:
@@ -376,7 +376,7 @@ def test_every_finding_is_a_row_or_counted(exam: Exam) -> None:
     skipped = sum(one.finding.not_examined is not None for one in tabled.findings)
     assert sum(isinstance(one, LeftOut) and one.reason == "not examined" for one in found) == skipped
     for one in found:
-        if isinstance(one, Event):
+        if isinstance(one, CdmRow):
             cells = {**one.cells, f"{one.table}_id": 1, "person_id": 1, "visit_occurrence_id": 1}
             assert cdm()[one.table].row(cells)
 

@@ -13,7 +13,7 @@ import pytest
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Finding
 from adapter.write.omop import BadVocabulary, concepts_of, load_concepts
-from adapter.write.omop.events import Event, events
+from adapter.write.omop.events import CdmRow, events
 from adapter.write.tables import TabledExam
 
 HEADING = (
@@ -60,7 +60,7 @@ def test_an_answer_has_the_concept_of_the_vocabulary(
     exam = Exam(details=every[0].details, newborn=every[0].newborn, findings=(Finding(item=item, value=answer_id),))
     for given, wanted in ((load_concepts(), 0), (concepts, 2_000_000_001)):
         tabled = TabledExam(exam, catalogue)
-        found = [e for e in events(tabled, given) if isinstance(e, Event) and "value_as_concept_id" in e.cells]
+        found = [e for e in events(tabled, given) if isinstance(e, CdmRow) and "value_as_concept_id" in e.cells]
         assert [e.cells["value_as_concept_id"] for e in found] == [wanted]
     (one,) = [c for c in checked if c.code == code]
     assert (one.verdict, one.name, one.domain) == ("new", quoted, "Condition")

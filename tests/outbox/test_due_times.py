@@ -17,14 +17,14 @@ from sent_exams import amended, exam
 from test_failures import FAST, Answer, Server, accepted, serving
 
 from adapter.catalogue import Catalogue
-from adapter.send import FhirClient, FhirTransport, Outbox, Retry, Sender, State, Summary, message_of
+from adapter.send import FhirClient, FhirTransport, Outbox, Retry, Sender, SendSummary, State, message_of
 from adapter.send.rest.answers import http_date, seconds_to_wait
 
 YEAR = 365 * 86_400.0
 TARGET = "https://fhir.example.org/r4"
 
 
-def run(outbox: Outbox, server: Server, retry: Retry = FAST) -> Summary:
+def run(outbox: Outbox, server: Server, retry: Retry = FAST) -> SendSummary:
     with FhirClient(server.url, timeout=5) as client:
         return Sender(outbox, FhirTransport(client), retry=retry, parallel=2).run()
 
@@ -65,7 +65,7 @@ def test_a_clock_that_stood_elsewhere_holds_nothing(
             assert run(outbox, server).left == 1
         server.post = accepted
         summary = run(outbox, server)
-    assert summary == Summary(sent=1)
+    assert summary == SendSummary(sent=1)
 
 
 def test_what_waits_behind_another_of_its_newborn_is_not_what_a_run_waits_for(
@@ -85,7 +85,7 @@ def test_an_exam_that_another_process_holds_on_to_is_not_waited_for_without_end(
     assert outbox.claim(TARGET, 8) is not None
     with FhirClient(TARGET) as client:
         summary = Sender(outbox, FhirTransport(client), retry=replace(FAST, patience=0.1)).run()
-    assert summary == Summary(left=1)
+    assert summary == SendSummary(left=1)
 
 
 def test_what_failed_goes_after_what_has_not_been_tried(outbox: Outbox, catalogue: Catalogue) -> None:

@@ -16,7 +16,7 @@ from sent_exams import amended, exam
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.send import Outbox, OutboxError, Part, PutResult, State, message_of
+from adapter.send import MessagePart, Outbox, OutboxError, PutResult, State, message_of
 from adapter.send.rest.transaction import Transaction
 
 KEPT = Path(__file__).with_name("kept") / "version-1.db.gz"
@@ -79,7 +79,7 @@ def test_what_the_receivers_said_is_kept_with_the_names_it_was_said_of(earlier: 
     assert (refused.name, refused.answer) == ("Observation x-dead/cry", "422")
     assert refused.problems == rows[3].reasons
     [acknowledged] = rows[6].parts
-    assert acknowledged == Part(acknowledged.name, "AA")
+    assert acknowledged == MessagePart(acknowledged.name, "AA")
     assert acknowledged.name.startswith("ORU^R01 ")
 
 

@@ -7,6 +7,7 @@ import re
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
@@ -22,8 +23,8 @@ from adapter.send import (
     Outbox,
     Retry,
     Sender,
+    SendSummary,
     State,
-    Summary,
     message_of,
 )
 from adapter.send.rest.transaction import transaction_of
@@ -114,26 +115,26 @@ def server() -> Iterator[Server]:
 
 
 @pytest.fixture
-def send(outbox: Outbox, server: Server, catalogue: Catalogue) -> Callable[..., tuple[Summary, list[Event]]]:
-    def run(*keys: str, parallel: int = 1) -> tuple[Summary, list[Event]]:
+def send(outbox: Outbox, server: Server, catalogue: Catalogue) -> Callable[..., tuple[SendSummary, list[Event]]]:
+    def run(*keys: str, parallel: int = 1, retry: Retry = FAST) -> tuple[SendSummary, list[Event]]:
         events: list[Event] = []
         for key in keys or ("a",):
             outbox.put(server.url, message_of(exam(key), catalogue))
         with FhirClient(server.url, timeout=5) as client:
             return Sender(
-                outbox, FhirTransport(client), retry=FAST, parallel=parallel, on_event=events.append
+                outbox, FhirTransport(client), retry=retry, parallel=parallel, on_event=events.append
             ).run(), events
 
     return run
 
 
-Send = Callable[..., tuple[Summary, list[Event]]]
+Send = Callable[..., tuple[SendSummary, list[Event]]]
 
 
 @pytest.mark.parametrize("status", [400, 403, 404, 405, 406, 410, 413, 415, 422, 301, 308])
 def test_refused_for_good_it_is_tried_once(server: Server, send: Send, outbox: Outbox, status: int) -> None:
     server.post = lambda body: (status, FHIR, outcome("invalid", "not like this"))
-    assert send()[0] == Summary(dead=1)
+    assert send()[0] == SendSummary(dead=1)
     assert len(server.posts) == 1
     [row] = outbox.rows(State.DEAD)
     assert row.reasons[0].what == "not like this"
@@ -144,7 +145,7 @@ def test_what_may_pass_is_tried_again_with_the_same_bytes(
     server: Server, send: Send, outbox: Outbox, status: int
 ) -> None:
     server.post = lambda body: accepted(body) if len(server.posts) == 3 else (status, {}, b"")
-    assert send()[0] == Summary(sent=1)
+    assert send()[0] == SendSummary(sent=1)
     assert len(server.posts) == 3
     assert len(set(server.posts)) == 1
     [row] = outbox.rows(State.SENT)
@@ -166,7 +167,7 @@ def test_a_poison_exam_is_given_up_with_its_reason_and_holds_up_no_other(
 ) -> None:
     server.post = lambda body: answer if b"x-poison" in body else accepted(body)
     summary, events = send("poison", "b", "c")
-    assert summary == Summary(sent=2, dead=1)
+    assert summary == SendSummary(sent=2, dead=1)
     [row] = outbox.rows(State.DEAD)
     assert (row.exam, row.attempts) == ("x-poison", 3)
     assert row.reasons
@@ -180,7 +181,7 @@ def test_answers_of_a_shape_nobody_thought_of_hold_up_no_other(server: Server, s
     odd = json.dumps({"resourceType": "Bundle", "type": "searchset", "entry": [nameless]}).encode()
     usual = server.get
     server.get = lambda path: (200, FHIR, odd) if "baby-odd" in path else usual(path)
-    assert send("odd", "b")[0] == Summary(sent=1, dead=1)
+    assert send("odd", "b")[0] == SendSummary(sent=1, dead=1)
     [row] = outbox.rows(State.DEAD)
     assert row.reasons[0].rule == "internal"
     assert "KeyError" in row.reasons[0].what
@@ -188,7 +189,7 @@ def test_answers_of_a_shape_nobody_thought_of_hold_up_no_other(server: Server, s
 
 def test_two_of_one_name_are_for_a_person(server: Server, send: Send, outbox: Outbox) -> None:
     server.post = lambda body: (412, FHIR, outcome("multiple-matches", "2 match"))
-    assert send()[0] == Summary(dead=1)
+    assert send()[0] == SendSummary(dead=1)
     assert len(server.posts) == 1
 
 
@@ -210,7 +211,7 @@ def test_a_server_that_fails_all_counts_against_no_exam(server: Server, send: Se
 
     server.metadata = metadata
     server.post = lambda body: accepted(body) if len(server.posts) > 4 else (503, {}, b"")
-    assert send()[0] == Summary(sent=1)
+    assert send(retry=replace(FAST, patience=10))[0] == SendSummary(sent=1)
     [row] = outbox.rows(State.SENT)
     assert row.attempts == 1
     assert len(server.posts) > FAST.tries
@@ -235,7 +236,7 @@ def test_not_a_server_of_r4_nothing_is_sent(server: Server, send: Send, outbox: 
 
 def test_a_type_the_server_does_not_keep_is_named(server: Server, send: Send, outbox: Outbox) -> None:
     server.metadata = lambda: (200, FHIR, json.dumps(statement(without="Provenance")).encode())
-    assert send()[0] == Summary(dead=1)
+    assert send()[0] == SendSummary(dead=1)
     assert server.posts == []
     [row] = outbox.rows(State.DEAD)
     assert row.reasons[0].what == "the server does not keep Provenance"
@@ -277,7 +278,7 @@ def test_remarks_on_entries_are_kept_without_what_is_a_persons(server: Server, s
         return status, headers, json.dumps(answer).encode()
 
     server.post = remarked
-    assert send()[0] == Summary(sent=1)
+    assert send()[0] == SendSummary(sent=1)
     [row] = outbox.rows(State.SENT)
     assert [problem.what for problem in row.parts[0].problems] == ["[…] is in two wards"]
 
@@ -299,7 +300,7 @@ def test_in_a_batch_the_refused_entry_is_named(
         return 200, FHIR, json.dumps({"resourceType": "Bundle", "type": "batch-response", "entry": entries}).encode()
 
     server.post = post
-    assert send()[0] == Summary(dead=1)
+    assert send()[0] == SendSummary(dead=1)
     [row] = outbox.rows(State.DEAD)
     assert [p.item for p in row.reasons] == ["grunting"]
     assert sorted({part.answer for part in row.parts}) == ["201", "422"]

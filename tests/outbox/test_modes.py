@@ -22,7 +22,7 @@ from sent_exams import amended, exam, retracted
 from adapter.catalogue import Catalogue
 from adapter.fhir.xml import to_xml
 from adapter.problems import Severity
-from adapter.send import FhirClient, FhirTransport, Outbox, Sender, Summary, Wire, message_of
+from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, Wire, message_of
 
 
 @dataclass
@@ -146,7 +146,7 @@ def test_first_amended_and_retracted(
             message = message_of(version, catalogue)
             with Outbox(tmp_path / f"{number}.db") as outbox:
                 outbox.put(url, message)
-                assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=1)
+                assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
             found = observations(behind, first)
             assert {len(same) for same in found.values()} == {1}
             assert set(statuses(found).values()) - {"entered-in-error"} <= status
@@ -156,7 +156,7 @@ def test_first_amended_and_retracted(
             front.seen.clear()
             with Outbox(tmp_path / f"{number}-again.db") as outbox:
                 outbox.put(url, message)
-                assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=1)
+                assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
             assert observations(behind, first) == found
             assert not [one for one in front.seen if not one.startswith("GET")]
     assert front.refused == []
@@ -169,7 +169,7 @@ def test_an_update_names_the_version_it_knows(sandbox_url: str, catalogue: Catal
     with served(front) as url, FhirClient(url) as client, Outbox(tmp_path / "o.db") as outbox:
         for version in (first, amended(first)):
             outbox.put(url, message_of(version, catalogue))
-        assert Sender(outbox, FhirTransport(client), parallel=1).run() == Summary(sent=2)
+        assert Sender(outbox, FhirTransport(client), parallel=1).run() == SendSummary(sent=2)
     updates = [one for one in front.seen if one.startswith("PUT /fhir/Observation/")]
     assert updates
     assert all(one.endswith('W/"1"') for one in updates)
@@ -181,5 +181,5 @@ def test_requests_can_be_packed(sandbox_url: str, catalogue: Catalogue, tmp_path
     with FhirClient(sandbox_url, wire=Wire(gzip=True)) as client, Outbox(tmp_path / "o.db") as outbox:
         for version in (first, amended(first)):
             outbox.put(sandbox_url, message_of(version, catalogue))
-        assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=2)
+        assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=2)
         assert set(statuses(observations(client, first)).values()) == {"amended", "entered-in-error"}

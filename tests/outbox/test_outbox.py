@@ -19,7 +19,7 @@ from servers import ROOT
 
 from adapter.catalogue import Catalogue
 from adapter.problems import Layer, Problem, Severity
-from adapter.send import Message, Outbox, OutboxError, Part, PutResult, Receipt, State, message_of
+from adapter.send import Message, MessagePart, Outbox, OutboxError, PutResult, Receipt, State, message_of
 
 TARGET = "https://fhir.example.org/r4"
 WHY = [Problem(Severity.ERROR, Layer.TRANSPORT, "http-422", "no", where="Observation x/cry", item="cry")]
@@ -49,7 +49,7 @@ def test_sent_it_stays_sent(outbox: Outbox, make: Callable[..., Message]) -> Non
     outbox.put(TARGET, make("a"))
     letter = outbox.claim(TARGET, 8)
     assert letter is not None
-    part = Part("Patient", "201", "Patient/1", "1", tuple(WHY))
+    part = MessagePart("Patient", "201", "Patient/1", "1", tuple(WHY))
     outbox.sent(letter, Receipt("1 created", (part,)))
     [row] = outbox.rows(State.SENT)
     assert row.parts == (part,)

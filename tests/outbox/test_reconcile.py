@@ -16,7 +16,7 @@ from sent_exams import amended, exam
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import dumps
 from adapter.sandbox import Store, running
-from adapter.send import FhirClient, FhirTransport, Outbox, Sender, Summary, message_of
+from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, message_of
 from adapter.send.rest.reconcile import digest_of
 from commands import run_here
 
@@ -34,7 +34,7 @@ def path(tmp_path: Path, url: str, catalogue: Catalogue) -> Path:
     with Outbox(made) as outbox, FhirClient(url) as client:
         for one in (exam("a"), exam("b"), amended(exam("b"))):
             outbox.put(url, message_of(one, catalogue))
-        assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=3)
+        assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=3)
     return made
 
 
@@ -104,7 +104,7 @@ def test_what_was_purged_is_handed_over_again(path: Path, url: str, catalogue: C
     assert "hand x-a over again (newborn-adapter send FILE --again)" in said
     with Outbox(path) as outbox, FhirClient(url) as client:
         outbox.put(url, message_of(exam("a"), catalogue), again=True)
-        assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=1)
+        assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
         assert set(statuses(observations(client, exam("a"))).values()) == {"final"}
     assert reconcile(path, url)[0] == 0
 

@@ -19,7 +19,7 @@ from adapter.catalogue import Catalogue
 from adapter.exam import BirthOrder, Exam, Identifier, Sex
 from adapter.fhir.people import BIRTH_TIME
 from adapter.sandbox import Store, running
-from adapter.send import FhirClient, FhirTransport, Outbox, Sender, State, Summary, message_of
+from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, State, message_of
 from adapter.send.rest.newborn import Wanted
 
 Json = dict[str, Any]
@@ -81,7 +81,7 @@ def put(client: FhirClient, place: str, resource: Json) -> None:
     client.carry_out({"fullUrl": "", "resource": content, "request": {"method": "PUT", "url": place}})
 
 
-def send(client: FhirClient, catalogue: Catalogue, folder: Path, *exams: Exam, made: bool = True) -> Summary:
+def send(client: FhirClient, catalogue: Catalogue, folder: Path, *exams: Exam, made: bool = True) -> SendSummary:
     """By an outbox that knows of nothing before."""
     with Outbox(folder / f"{uuid4().hex}.db") as outbox:
         for one in exams:
@@ -98,7 +98,7 @@ def findings_of(client: FhirClient, place: str) -> int:
     return len(list(client.search("Observation", {"patient": place.partition("/")[2], "_count": "200"})))
 
 
-SENT, HELD = Summary(sent=1), Summary(held=1)
+SENT, HELD = SendSummary(sent=1), SendSummary(held=1)
 
 
 @dataclass(frozen=True)
@@ -192,7 +192,7 @@ def test_what_is_held_holds_up_no_other(client: FhirClient, catalogue: Catalogue
     keys = [uuid4().hex[:10] for _ in range(5)]
     for key in keys[:4]:
         create(client, there(key, gender="male"))
-    assert send(client, catalogue, tmp_path, *map(exam, keys)) == Summary(sent=1, held=4)
+    assert send(client, catalogue, tmp_path, *map(exam, keys)) == SendSummary(sent=1, held=4)
 
 
 def test_two_patients_of_one_number(client: FhirClient, catalogue: Catalogue, tmp_path: Path) -> None:

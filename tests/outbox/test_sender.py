@@ -15,7 +15,17 @@ from sent_exams import amended, exam, retracted
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.send import FhirClient, FhirTransport, Happening, Outbox, PutResult, Sender, State, Summary, message_of
+from adapter.send import (
+    FhirClient,
+    FhirTransport,
+    Happening,
+    Outbox,
+    PutResult,
+    Sender,
+    SendSummary,
+    State,
+    message_of,
+)
 
 
 @pytest.fixture
@@ -23,7 +33,7 @@ def first() -> Exam:
     return exam(uuid4().hex[:12])
 
 
-def send(outbox: Outbox, client: FhirClient, catalogue: Catalogue, *exams: Exam, again: bool = False) -> Summary:
+def send(outbox: Outbox, client: FhirClient, catalogue: Catalogue, *exams: Exam, again: bool = False) -> SendSummary:
     for one in exams:
         outbox.put(client.base_url, message_of(one, catalogue), again=again)
     return Sender(outbox, FhirTransport(client)).run()
@@ -42,7 +52,7 @@ def whys(client: FhirClient, target: str) -> list[str | None]:
 
 
 def test_every_finding_arrives_once(outbox: Outbox, client: FhirClient, catalogue: Catalogue, first: Exam) -> None:
-    assert send(outbox, client, catalogue, first) == Summary(sent=1)
+    assert send(outbox, client, catalogue, first) == SendSummary(sent=1)
     found = observations(client, first)
     assert {len(same) for same in found.values()} == {1}
     assert {key for key in found if "/panel/" not in key} >= {
@@ -63,9 +73,9 @@ def test_a_second_run_changes_nothing(
     send(outbox, client, catalogue, first)
     before = observations(client, first)
     assert outbox.put(client.base_url, message_of(first, catalogue)) is PutResult.SENT_BEFORE
-    assert send(outbox, client, catalogue, first, again=True) == Summary(sent=1)
+    assert send(outbox, client, catalogue, first, again=True) == SendSummary(sent=1)
     with fresh(tmp_path) as other:
-        assert send(other, client, catalogue, first) == Summary(sent=1)
+        assert send(other, client, catalogue, first) == SendSummary(sent=1)
     after = observations(client, first)
     versions = [[o["meta"]["versionId"] for same in found.values() for o in same] for found in (before, after)]
     # The weight's 3.10 comes back as 3.1 from the other server and is therefore sent again there.
@@ -79,7 +89,7 @@ def test_an_amended_exam_updates_in_place(
 ) -> None:
     send(outbox, client, catalogue, first)
     before = observations(client, first)
-    assert send(outbox, client, catalogue, amended(first)) == Summary(sent=1)
+    assert send(outbox, client, catalogue, amended(first)) == SendSummary(sent=1)
     after = observations(client, first)
     assert {key: same[0]["id"] for key, same in before.items()} == {key: same[0]["id"] for key, same in after.items()}
     root = first.details.id
@@ -97,7 +107,7 @@ def test_sending_an_amendment_again_changes_nothing(
     cry = f"Observation/{observations(client, first)[f'{first.details.id}/cry'][0]['id']}"
     before = list(client.search("Provenance", {"target": cry})), observations(client, first)
     with fresh(tmp_path) as other:
-        assert send(other, client, catalogue, amended(first)) == Summary(sent=1)
+        assert send(other, client, catalogue, amended(first)) == SendSummary(sent=1)
     after = list(client.search("Provenance", {"target": cry})), observations(client, first)
     assert before[0] == after[0]
     assert statuses(before[1]) == statuses(after[1])
@@ -132,7 +142,7 @@ def test_queued_in_the_wrong_order_the_older_one_stays_behind(
 ) -> None:
     assert outbox.put(client.base_url, message_of(amended(first), catalogue)) is PutResult.QUEUED
     assert outbox.put(client.base_url, message_of(first, catalogue)) is PutResult.SUPERSEDED
-    assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=1)
+    assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
     assert set(statuses(observations(client, first)).values()) == {"amended"}
 
 
@@ -141,21 +151,21 @@ def test_a_retracted_exam_is_marked_and_stays(
 ) -> None:
     send(outbox, client, catalogue, first)
     before = observations(client, first)
-    assert send(outbox, client, catalogue, retracted(first)) == Summary(sent=1)
+    assert send(outbox, client, catalogue, retracted(first)) == SendSummary(sent=1)
     after = observations(client, first)
     assert after.keys() == before.keys()
     assert set(statuses(after).values()) == {"entered-in-error"}
     with fresh(tmp_path) as other:
-        assert send(other, client, catalogue, amended(first)) == Summary(superseded=1)
+        assert send(other, client, catalogue, amended(first)) == SendSummary(superseded=1)
     assert observations(client, first) == after
 
 
 def test_only_amended_is_known(outbox: Outbox, client: FhirClient, catalogue: Catalogue, first: Exam) -> None:
     """Nobody can tell whether what it amends is the exam as first recorded: it is held until that is known."""
-    assert send(outbox, client, catalogue, amended(first)) == Summary(held=1)
+    assert send(outbox, client, catalogue, amended(first)) == SendSummary(held=1)
     [row] = outbox.rows(State.DEAD)
     assert row.reasons[0].rule == "amends-unknown"
-    assert send(outbox, client, catalogue, first, amended(first), again=True) == Summary(sent=2)
+    assert send(outbox, client, catalogue, first, amended(first), again=True) == SendSummary(sent=2)
     assert observations(client, first)[f"{first.details.id}/cry"][0]["status"] == "entered-in-error"
 
 
@@ -173,7 +183,7 @@ def test_many_newborns_side_by_side_make_one_examiner(
     exams = [exam(uuid4().hex[:12]) for _ in range(8)]
     for one in exams:
         outbox.put(client.base_url, message_of(one, catalogue))
-    assert Sender(outbox, FhirTransport(client), parallel=4).run() == Summary(sent=8)
+    assert Sender(outbox, FhirTransport(client), parallel=4).run() == SendSummary(sent=8)
     assert len(list(client.search("Practitioner", {"identifier": "urn:oid:2.999.2|N-1"}))) == 1
     for one in exams:
         assert {len(same) for same in observations(client, one).values()} == {1}

@@ -11,7 +11,7 @@ from adapter.catalogue import load_catalogue
 from adapter.exam import Exam, Status
 from adapter.read import from_bundle, read_captures
 from adapter.sandbox import Store, running
-from adapter.send import FhirClient, FhirTransport, Outbox, Sender, Summary, fetch_exam, message_of
+from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, fetch_exam, message_of
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"
 CATALOGUE = load_catalogue()
@@ -33,7 +33,7 @@ def statuses(client: FhirClient) -> dict[str, str]:
 
 def send(client: FhirClient, outbox: Outbox, exam: Exam) -> None:
     outbox.put(client.base_url, message_of(exam, CATALOGUE))
-    assert Sender(outbox, FhirTransport(client)).run() == Summary(sent=1)
+    assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
 
 
 @pytest.fixture

@@ -10,12 +10,12 @@ from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.every_use import every_exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
 from adapter.forms import to_questionnaire, to_response
 from adapter.write.document import document
-from tests.every_answer import every_exam
 from tests.examples.regenerate import bundle, example, names
 
 

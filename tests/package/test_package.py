@@ -16,12 +16,12 @@ import pytest
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.catalogue.code import Code
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.validate import Validator, load_packages
 from adapter.write.package import archived, definitions, package_files
-from every_answer import every_exam
 
 SITES = sorted(p for p in (Path(__file__).resolve().parents[2] / "examples" / "sites").iterdir() if p.is_dir())
 Json = dict[str, Any]

@@ -12,13 +12,13 @@ import pytest
 from google.protobuf.json_format import Parse, ParseError
 
 from adapter.catalogue import Catalogue
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam, Finding, Quantity, Side
 from adapter.fhir.json import dumps
 from adapter.run import run
 from adapter.run.extract import Extract
 from adapter.write.phenopackets import _more, excluded_by, phenopacket, with_metadata
 from adapter.write.tables import TabledExam
-from every_answer import every_exam
 from phenopackets import Phenopacket
 
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"

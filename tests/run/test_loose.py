@@ -11,13 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.every_use import every_exam
 from adapter.fhir.json import dumps
 from adapter.forms.questionnaire import to_response
 from adapter.run.exams import cut_for, readings_of
 from adapter.run.inputs import pieces_of
 from adapter.write.bulk_data import lines_of
 from drawn import drawn
-from every_answer import every_exam
 
 CATALOGUE = load_catalogue()
 EXAMS = [exam.model_copy(update={"findings": exam.findings[:4]}) for exam in every_exam(CATALOGUE)[:2]]

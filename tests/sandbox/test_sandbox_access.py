@@ -11,7 +11,7 @@ import pytest
 from sandbox_resources import exam, observation
 
 from adapter.fhir import json as fhir_json
-from adapter.sandbox import Settings, Store, running
+from adapter.sandbox import SandboxSettings, Store, running
 from adapter.validate import operation_outcome, validate
 
 JSON = {"Content-Type": "application/fhir+json"}
@@ -20,7 +20,7 @@ JSON = {"Content-Type": "application/fhir+json"}
 def test_a_token_lets_in_and_none_does_not(tmp_path: Path) -> None:
     file = tmp_path / "tokens"
     file.write_text("first-token\nsecond-token\n")
-    with Store() as store, running(store, settings=Settings(token_file=file)) as url:
+    with Store() as store, running(store, settings=SandboxSettings(token_file=file)) as url:
         with httpx.Client(base_url=f"{url}/", trust_env=False) as http:
 
             def status(authorization: str | None) -> int:

@@ -12,7 +12,7 @@ from sandbox_resources import SITE, observation, patient
 
 from adapter.fhir import json as fhir_json
 from adapter.fhir import xml as fhir_xml
-from adapter.sandbox import Limits, Settings, Store, create_app
+from adapter.sandbox import BodyLimits, SandboxSettings, Store, create_app
 
 JSON = {"Content-Type": "application/fhir+json"}
 XML = {"Content-Type": "application/fhir+xml"}
@@ -300,7 +300,9 @@ def test_gzip_bodies(http: httpx.Client) -> None:
 
 
 async def _post(store: Store, body: bytes, headers: dict[str, str]) -> httpx.Response:
-    transport = httpx.ASGITransport(create_app(store, Settings(limits=Limits(received=2000, unpacked=3000))))
+    transport = httpx.ASGITransport(
+        create_app(store, SandboxSettings(limits=BodyLimits(received=2000, unpacked=3000)))
+    )
     async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
         return await client.post("/fhir/Patient", content=body, headers={**JSON, **headers})
 

@@ -21,10 +21,10 @@ from click.testing import CliRunner, Result
 
 from adapter.catalogue import Catalogue
 from adapter.cli import cli
-from adapter.derive.versions import rank
+from adapter.derive.versions import precedence_of
 from adapter.exam import Exam
 from adapter.read import read
-from adapter.send import Message, Outbox, OutboxRow, Part, Receipt, Retry, Sender, State, Summary
+from adapter.send import Message, MessagePart, Outbox, OutboxRow, Receipt, Retry, Sender, SendSummary, State
 from adapter.send.failures import Closed, Failed, Rejected, Superseded, Unavailable, problem
 from adapter.send.message import Letter
 from adapter.send.target import KINDS, Target, TransportKind
@@ -63,7 +63,7 @@ class FolderTransport:
         newborn = exam.newborn.identifiers[0].value
         digest = sha256(exam.model_dump_json().encode()).hexdigest()
         own = {"name": f"{details.root}.json"}
-        return Prepared(Message(details.id, details.root, newborn, rank(details.status), content, digest, own=own))
+        return Prepared(Message(details.id, details.root, newborn, precedence_of(exam), content, digest, own=own))
 
     def deliver(self, letter: Letter) -> Receipt:
         todo = self.wrong.get(letter.message.exam)
@@ -74,7 +74,7 @@ class FolderTransport:
             place.write_bytes(letter.message.payload)
         except OSError as error:
             raise Unavailable([problem("no-folder", f"the folder cannot be written: {error.strerror}")]) from None
-        return Receipt(f"filed after {len(letter.before)}", (Part(place.name, "filed", version="7"),))
+        return Receipt(f"filed after {len(letter.before)}", (MessagePart(place.name, "filed", version="7"),))
 
 
 @contextmanager
@@ -139,7 +139,7 @@ def test_a_receiver_that_is_away_counts_against_no_exam(run: Callable[..., Resul
 
 def test_given_up_and_tried_again(run: Callable[..., Result], inbox: Path) -> None:
     FolderTransport.wrong["demo-d07-1"] = [
-        Rejected([problem("too-long", "no room for it")], parts=[Part("it", "no")])
+        Rejected([problem("too-long", "no room for it")], parts=[MessagePart("it", "no")])
     ]
     done = run("send", FIRST)
     assert (done.exit_code, "1 given up" in done.output) == (3, True)
@@ -151,19 +151,19 @@ def test_given_up_and_tried_again(run: Callable[..., Result], inbox: Path) -> No
 @pytest.mark.parametrize(
     ("failures", "summary"),
     [
-        ([Failed([problem("busy", "busy")], retry_after=0.01)] * 2, Summary(sent=1)),
-        ([Failed([problem("busy", "busy")])] * 3, Summary(dead=1)),
-        ([ValueError("a fault of the transport itself")] * 3, Summary(dead=1)),
-        ([Unavailable([problem("away", "away")])] * 5, Summary(sent=1)),
-        ([Superseded("a-newer-one")], Summary(superseded=1)),
+        ([Failed([problem("busy", "busy")], retry_after=0.01)] * 2, SendSummary(sent=1)),
+        ([Failed([problem("busy", "busy")])] * 3, SendSummary(dead=1)),
+        ([ValueError("a fault of the transport itself")] * 3, SendSummary(dead=1)),
+        ([Unavailable([problem("away", "away")])] * 5, SendSummary(sent=1)),
+        ([Superseded("a-newer-one")], SendSummary(superseded=1)),
         (
             [Closed([problem("no-key", "no key")])],
-            Summary(left=1, stopped=(problem("no-key", "no key"),)),
+            SendSummary(left=1, stopped=(problem("no-key", "no key"),)),
         ),
     ],
 )
 def test_each_kind_of_failure(
-    failures: list[Exception], summary: Summary, inbox: Path, catalogue: Catalogue, tmp_path: Path
+    failures: list[Exception], summary: SendSummary, inbox: Path, catalogue: Catalogue, tmp_path: Path
 ) -> None:
 
     exam = next(iter(read(FIRST, catalogue))).exam

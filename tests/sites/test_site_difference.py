@@ -15,7 +15,7 @@ from sites_of_examples import ROOT, SITES, catalogue_of
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.coverage import Coverage
-from adapter.catalogue.difference import Change, difference, labelled
+from adapter.catalogue.difference import CatalogueChange, difference, labelled
 from adapter.write.coverage import coverage_report
 from adapter.write.package.conceptmaps import concept_maps
 
@@ -57,8 +57,8 @@ def test_a_changed_answer_and_an_added_one(catalogue: Catalogue, tmp_path: Path)
     )
     changes = difference(catalogue, load_catalogue(tmp_path))
     assert changes == [
-        Change("changed", "item skin_colour, answer acrocyanosis", "urgency", "none", "tell"),
-        Change("added", "item skin_colour, answer marble", "", "", "Marble"),
+        CatalogueChange("changed", "item skin_colour, answer acrocyanosis", "urgency", "none", "tell"),
+        CatalogueChange("added", "item skin_colour, answer marble", "", "", "Marble"),
     ]
 
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from sites_of_examples import SITES, catalogue_of
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
@@ -20,7 +21,6 @@ from adapter.fhir.xml import from_xml, to_xml
 from adapter.read import from_bundle
 from adapter.validate import validate
 from drawn import drawn
-from every_answer import every_exam
 from strategies import exams
 
 EMIT = {

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from table_rows import row
 
 from adapter.catalogue import ItemType, load_catalogue
+from adapter.derive.every_use import STARTED, every_exam, uses_of
 from adapter.exam import Exam, Finding, Quantities, Quantity, Score, Side
 from adapter.write.tables import TABLES
 from drawn import drawn
-from every_answer import STARTED, every_exam, uses_of
 
 CATALOGUE = load_catalogue()
 BASE = every_exam(CATALOGUE)[0]

@@ -8,7 +8,7 @@ import edition
 import pytest
 
 from adapter.catalogue import Catalogue
-from adapter.sandbox import Settings, Store, running
+from adapter.sandbox import SandboxSettings, Store, running
 from adapter.sandbox.terminology import Definitions
 from adapter.write.package import definitions
 
@@ -16,5 +16,5 @@ from adapter.write.package import definitions
 @pytest.fixture(scope="module")
 def base(catalogue: Catalogue) -> Iterator[str]:
     held = Definitions([*definitions(catalogue), *edition.edition(catalogue)])
-    with Store() as store, running(store, settings=Settings(definitions=held)) as url:
+    with Store() as store, running(store, settings=SandboxSettings(definitions=held)) as url:
         yield url

@@ -22,9 +22,9 @@ from adapter.fhir.definitions import ConstraintDefinition, constraints, definiti
 from adapter.fhir.json import dumps, loads
 from adapter.problems import Layer
 from adapter.validate import validate
-from adapter.validate.fhirpath import Context, FhirPathError, Item, compiled, holds, item_of
+from adapter.validate.fhirpath import Context, FhirPathError, PathItem, compiled, holds, item_of
 from adapter.validate.table_constraints import context_of
-from adapter.validate.walk import Node, walk
+from adapter.validate.walk import ElementNode, walk
 
 CORPUS = Path(__file__).resolve().parents[1] / "reference" / "corpus.ndjson"
 
@@ -34,7 +34,7 @@ def corpus() -> list[dict[str, Any]]:
     return [loads(line) for line in CORPUS.read_bytes().splitlines()]
 
 
-def said_by_other(expression: str, node: Node) -> bool | None:
+def said_by_other(expression: str, node: ElementNode) -> bool | None:
     """The other engine's word; None where it has none."""
     value, resource, root = (json.loads(dumps(v)) for v in (node.value, node.own.value, node.container.value))
     try:
@@ -77,7 +77,7 @@ def test_each_constraint_is_broken_before_both_engines() -> None:
         words = []
         for node in walk(resource):
             if node.type == path:
-                ours = holds(expression, Item(node.value, node.type), context_of(node))
+                ours = holds(expression, PathItem(node.value, node.type), context_of(node))
                 theirs = said_by_other(constraint.expression, node)
                 words.append((ours, theirs))
         if not words:
@@ -105,7 +105,7 @@ def test_what_is_written_by_hand_says_what_its_expression_says() -> None:
                 if constraint.key in OTHERWISE or is_no_domain(node, constraint):
                     continue
                 try:
-                    kept = holds(compiled(constraint.expression), Item(node.value, node.type), context_of(node))
+                    kept = holds(compiled(constraint.expression), PathItem(node.value, node.type), context_of(node))
                 except FhirPathError:
                     continue
                 here = {
@@ -124,13 +124,13 @@ def test_what_is_written_by_hand_says_what_its_expression_says() -> None:
 OTHERWISE = ("ele-1", "dom-6", "cid-0", "rng-2", "per-1")
 
 
-def is_no_domain(node: Node, constraint: ConstraintDefinition) -> bool:
+def is_no_domain(node: ElementNode, constraint: ConstraintDefinition) -> bool:
     return constraint.key.startswith("dom-") and (
         node.type in ("Binary", "Bundle", "Parameters") or node.is_contained
     )
 
 
-def below(node: Node, nodes: list[Node]) -> list[str]:
+def below(node: ElementNode, nodes: list[ElementNode]) -> list[str]:
     """The places of the same type inside a node: what is wrong there is theirs."""
     return [n.where for n in nodes if n is not node and n.type == node.type and inside(node.where, n.where)]
 

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.every_use import every_exam
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
@@ -20,7 +21,6 @@ from adapter.fhir.observation_templates import TemplatedEntry
 from adapter.validate import Validator, load_packages, validate
 from adapter.validate.proven import Prover
 from drawn import drawn
-from every_answer import every_exam
 from strategies import exams
 
 CATALOGUE = load_catalogue()

@@ -16,7 +16,7 @@ from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.fhir.definitions.generate import read_package
 from adapter.problems import Layer, Severity
 from adapter.validate import validate
-from adapter.validate.ucum import Reading, read_unit
+from adapter.validate.ucum import ParsedUnit, read_unit
 
 # codes that two published sources agree on: LOINC table extracts, HL7 implementation guides, SNOMED CT Global
 # Patient Set (September 2020)
@@ -136,14 +136,14 @@ def test_units_of_another_system_are_left_alone() -> None:
      "/(kg.d)", "meq/L", "uU/mL", "cm[H2O]", "10^-9", "m-2", "d", "wk", "kg/m2", "[lb_av]", "mL/kg/d", "daL", "2.54"],
 )  # fmt: skip
 def test_units_that_are_ucum(code: str) -> None:
-    assert read_unit(code) is Reading.VALID
+    assert read_unit(code) is ParsedUnit.VALID
 
 
 @pytest.mark.parametrize(
     "code", ["", "kg/", "//min", "kg..m", "(kg", "kg)", "{x", "k g", "°C", "µg", "kg m", "mm Hg", "[lb_av", "g{a{b}}"]
 )
 def test_units_that_break_the_grammar(code: str) -> None:
-    assert read_unit(code) is Reading.INVALID
+    assert read_unit(code) is ParsedUnit.INVALID
 
 
 def test_the_common_ucum_units_of_the_official_package_are_never_refused(fhir_package: Path) -> None:
@@ -151,13 +151,13 @@ def test_the_common_ucum_units_of_the_official_package_are_never_refused(fhir_pa
     codes = [c["code"] for include in value_set["compose"]["include"] for c in include["concept"]]
     readings = {code: read_unit(code) for code in codes}
     assert len(codes) > 1000
-    assert [code for code in codes if readings[code] is Reading.INVALID] == []
-    assert sum(reading is Reading.VALID for reading in readings.values()) > 1200  # the rest is unknown, a warning
+    assert [code for code in codes if readings[code] is ParsedUnit.INVALID] == []
+    assert sum(reading is ParsedUnit.VALID for reading in readings.values()) > 1200  # the rest is unknown, a warning
 
 
 @given(st.text("kgm/.(){}[]0123456789*^-+% ", max_size=15))
 def test_any_text_is_judged(code: str) -> None:
-    assert read_unit(code) in Reading
+    assert read_unit(code) in ParsedUnit
 
 
 # --- code systems, versions, displays and bindings ----------------------------------------------------------
@@ -227,9 +227,9 @@ def test_the_units_are_those_of_ucum() -> None:
     units = [u for u in essence.iter("{*}unit", "{*}base-unit") if u.get("Code")]
     assert len(units) > 300
     for unit in units:
-        assert read_unit(unit.get("Code")) is Reading.VALID
+        assert read_unit(unit.get("Code")) is ParsedUnit.VALID
         prefixed = unit.get("isMetric", "yes") == "yes"
-        assert (read_unit(f"z{unit.get('Code')}") is Reading.VALID) is prefixed
+        assert (read_unit(f"z{unit.get('Code')}") is ParsedUnit.VALID) is prefixed
 
 
 @pytest.mark.parametrize(

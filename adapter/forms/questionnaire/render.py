@@ -12,8 +12,8 @@ from decimal import Decimal
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
-from adapter.read.questionnaire.form import Form, form_of
-from adapter.read.questionnaire.node import Json, Node, Option, Type, When
+from adapter.read.questionnaire.form import QuestionnaireForm, form_of
+from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
 
 _CORE = "http://hl7.org/fhir/StructureDefinition/"
 _SDC = "http://hl7.org/fhir/uv/sdc/StructureDefinition/sdc-questionnaire-"
@@ -61,7 +61,7 @@ def to_questionnaire(catalogue: Catalogue, kind: str) -> Json:
     return questionnaire
 
 
-def _item(node: Node, form: Form) -> Json:
+def _item(node: FormNode, form: QuestionnaireForm) -> Json:
     item: Json = {}
     if extensions := list(_extensions(node, form)):
         item["extension"] = extensions
@@ -89,12 +89,12 @@ def _item(node: Node, form: Form) -> Json:
     return item
 
 
-def _when(one: When) -> Json:
+def _when(one: EnableWhen) -> Json:
     name, value = one.answer
     return {"question": one.question, "operator": one.operator, f"answer{name.removeprefix('value')}": value}
 
 
-def _coding(option: Option, form: Form) -> Json:
+def _coding(option: Option, form: QuestionnaireForm) -> Json:
     url = f"{form.catalogue.settings.canonical}/{PUBLISHED}"
     further = [{"url": url, "valueCoding": coding} for coding in option.published]
     return (
@@ -106,10 +106,10 @@ def _bare(option: Option) -> Json:
     return {name: value for name, value in option.coding.items() if name != "extension"}
 
 
-def _extensions(node: Node, form: Form) -> Iterator[Json]:
-    if node.type is Type.DISPLAY:
+def _extensions(node: FormNode, form: QuestionnaireForm) -> Iterator[Json]:
+    if node.type is QuestionType.DISPLAY:
         yield _control("help", "Help-Button")
-    if node.type is Type.QUANTITY:
+    if node.type is QuestionType.QUANTITY:
         yield from ({"url": f"{_CORE}questionnaire-unitOption", "valueCoding": unit} for unit in node.units)
     elif node.units:
         yield {"url": f"{_CORE}questionnaire-unit", "valueCoding": node.units[0]}
@@ -124,16 +124,16 @@ def _extensions(node: Node, form: Form) -> Iterator[Json]:
         yield {"url": f"{_SDC}observation-extract-category", "valueCodeableConcept": {"coding": [coding]}}
 
 
-def _limits(node: Node) -> Iterator[Json]:
+def _limits(node: FormNode) -> Iterator[Json]:
     """What is possible: the plausible limits are narrower, but what lies outside them may still be true."""
     for word, limit in (("min", node.low), ("max", node.high)):
         if limit is None:
             continue
-        if node.type is Type.QUANTITY:
+        if node.type is QuestionType.QUANTITY:
             unit = node.units[0]
             quantity = {"value": limit, "unit": unit["display"], "system": unit["system"], "code": unit["code"]}
             yield {"url": f"{_SDC}{word}Quantity", "valueQuantity": quantity}
-        elif node.type is Type.INTEGER:
+        elif node.type is QuestionType.INTEGER:
             yield {"url": f"{_CORE}{word}Value", "valueInteger": int(limit)}
         else:
             yield {"url": f"{_CORE}{word}Value", "valueDecimal": Decimal(limit)}
@@ -144,13 +144,13 @@ def _control(code: str, display: str) -> Json:
     return {"url": f"{_CORE}questionnaire-itemControl", "valueCodeableConcept": {"coding": [coding]}}
 
 
-def _value_sets(form: Form) -> list[Json]:
+def _value_sets(form: QuestionnaireForm) -> list[Json]:
     """The lists that many questions share, expanded, so that a renderer needs no terminology server."""
     lists = {node.list_of: node.options for top in form.nodes for node in top.walk() if node.list_of}
     return [_value_set(name, lists[name], form) for name in sorted(lists)]
 
 
-def _value_set(name: str, options: tuple[Option, ...], form: Form) -> Json:
+def _value_set(name: str, options: tuple[Option, ...], form: QuestionnaireForm) -> Json:
     system = options[0].coding["system"]
     concepts = [{"code": o.coding["code"], "display": o.coding["display"]} for o in options]
     return {

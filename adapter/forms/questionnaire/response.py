@@ -8,8 +8,8 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Identifier
 from adapter.read.questionnaire.answers import written
-from adapter.read.questionnaire.form import ORDER, RESPONSE_STATUS, Form, form_of
-from adapter.read.questionnaire.node import Json, Node, Type
+from adapter.read.questionnaire.form import ORDER, RESPONSE_STATUS, QuestionnaireForm, form_of
+from adapter.read.questionnaire.node import FormNode, Json, QuestionType
 from adapter.read.questionnaire.sheet import NotInForm, to_sheet
 
 
@@ -21,6 +21,8 @@ def to_response(exam: Exam, catalogue: Catalogue) -> Json:
     details = exam.details
     if details.kind not in catalogue.kinds:
         raise NotInForm(f"there is no kind of exam {details.kind}")
+    if exam.told:
+        raise NotInForm("the form does not ask who was told of what; the capture record keeps it")
     form = form_of(catalogue, details.kind)
     record = exam.record()
     sheet = {"exam": record["exam"], "newborn": record["newborn"], "findings": to_sheet(record, form)}
@@ -57,7 +59,7 @@ def _reference(kind: str, identifier: Identifier, catalogue: Catalogue) -> Json:
     return {"type": kind, "identifier": {"system": resolved.system, "value": resolved.value}}
 
 
-def _opened(findings: Json, form: Form) -> list[str]:
+def _opened(findings: Json, form: QuestionnaireForm) -> list[str]:
     """The regions beyond what this kind of exam covers in which something was found."""
     question = form.by_link.get("about.further")
     if question is None:
@@ -66,13 +68,13 @@ def _opened(findings: Json, form: Form) -> list[str]:
     return [option.id for option in question.options if f"further.{option.id}" in within]
 
 
-def _items(nodes: Iterable[Node], data: Json, form: Form) -> Iterator[Json]:
+def _items(nodes: Iterable[FormNode], data: Json, form: QuestionnaireForm) -> Iterator[Json]:
     for node in nodes:
         name = {"linkId": node.link_id, "text": node.text}
         if node.is_list:
             for entry in _get(data, node.key) or ():
                 yield {**_order(entry, form), **name, "item": list(_items(node.children, entry, form))}
-        elif node.type is Type.GROUP:
+        elif node.type is QuestionType.GROUP:
             if within := list(_items(node.children, data, form)):
                 yield {**name, "item": within}
         elif node.key and (value := _get(data, node.key)) is not None:
@@ -80,7 +82,7 @@ def _items(nodes: Iterable[Node], data: Json, form: Form) -> Iterator[Json]:
             yield {**name, "answer": [written(one, node, form.catalogue) for one in values]}
 
 
-def _order(entry: Json, form: Form) -> Json:
+def _order(entry: Json, form: QuestionnaireForm) -> Json:
     if "order" not in entry:
         return {}
     url = f"{form.catalogue.settings.canonical}/{ORDER}"

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, ExamDetails, Finding, Newborn
-from adapter.problems import Problem
+from adapter.problems import Problem, Report
 from adapter.read.check.answers import check_answers
 from adapter.read.check.circumstances import check_circumstances
 from adapter.read.check.contradictions import check_contradictions
@@ -17,6 +17,7 @@ from adapter.read.check.scores import check_scores, check_screen
 from adapter.read.check.sides import check_sides
 from adapter.read.check.subject import Placed, Subject
 from adapter.read.check.times import check_times
+from adapter.read.check.told import check_told
 from adapter.read.places import PlaceOf, pointer_place
 from adapter.read.wording import one_of, shown
 
@@ -43,7 +44,9 @@ def check_exam(exam: Exam, catalogue: Catalogue, place: PlaceOf = pointer_place)
     the input; without it the pointer itself is named.
     """
     found = [(f, f"/findings/{n}", f"/findings/{n}/value") for n, f in enumerate(exam.findings)]
-    return check_parts(exam.details, exam.newborn, found, catalogue, place)
+    problems = check_parts(exam.details, exam.newborn, found, catalogue, place)
+    told = [(telling, f"/told/{n}") for n, telling in enumerate(exam.told)]
+    return problems + list(check_told(exam, told, catalogue, place, sound=not Report(problems).errors))
 
 
 def check_parts(
@@ -79,4 +82,4 @@ def unknown_item(name: str, pointer: str, catalogue: Catalogue, place: PlaceOf) 
     )
 
 
-__all__ = ["check_exam", "check_parts", "unknown_item"]
+__all__ = ["check_exam", "check_parts", "check_told", "unknown_item"]

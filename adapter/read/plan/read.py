@@ -11,7 +11,7 @@ from adapter.read.files import MOST_CELLS
 from adapter.read.places import CellPlaces, Place
 from adapter.read.plan.build import build
 from adapter.read.plan.model import Plan
-from adapter.read.plan.table import Row, Table, header_of, open_table, piece_of_table
+from adapter.read.plan.table import Row, SourceTable, header_of, open_table, piece_of_table
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
 from adapter.read.wording import one_of, shown
@@ -36,7 +36,7 @@ def read_piece(text: str, plan: Plan, catalogue: Catalogue, *, name: str, first_
     yield from _readings(piece_of_table(text, plan.table, name, first_row), plan, catalogue, name)
 
 
-def _readings(table: Table | Problem, plan: Plan, catalogue: Catalogue, name: str) -> Iterator[Reading]:
+def _readings(table: SourceTable | Problem, plan: Plan, catalogue: Catalogue, name: str) -> Iterator[Reading]:
     if isinstance(table, Problem):
         yield Reading(None, (table,), name)
         return
@@ -64,7 +64,7 @@ def unread_columns(path: Path, plan: Plan) -> tuple[str, ...]:
     return tuple(column for column in table.columns if column not in read)
 
 
-def _groups(table: Table, plan: Plan, name: str) -> Iterator[list[Row] | Problem]:
+def _groups(table: SourceTable, plan: Plan, name: str) -> Iterator[list[Row] | Problem]:
     groups: dict[tuple[str, ...], list[Row]] = {}
     read, room = plan.columns(), MOST_CELLS
     for row in table.rows:

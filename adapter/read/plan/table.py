@@ -41,7 +41,7 @@ Row = tuple[int, dict[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class SourceTable:
     """The header of a table and its rows, read as they are asked for."""
 
     columns: tuple[str, ...]
@@ -50,7 +50,7 @@ class Table:
     """The number of the header's last row."""
 
 
-def open_table(source: Path | bytes, how: TablePlan, name: str = "") -> Table | Problem:
+def open_table(source: Path | bytes, how: TablePlan, name: str = "") -> SourceTable | Problem:
     """The table of a file or of its content, or why it cannot be read: a workbook, or text."""
     place = Place("", None, name or (str(source) if isinstance(source, Path) else "standard input"))
     try:
@@ -79,7 +79,7 @@ def _too_large(place: Place, what: str) -> Problem:
     return place.error("too-large", what, "several smaller tables")
 
 
-def header_of(path: Path, how: TablePlan) -> Table | Problem:
+def header_of(path: Path, how: TablePlan) -> SourceTable | Problem:
     """The table of a file of any size, of which only the columns are to be known."""
     small = not path.is_file() or path.stat().st_size <= MOST_BYTES
     if small or path.suffix.lower() in _WORKBOOKS or not how.begins_with_header:
@@ -89,12 +89,14 @@ def header_of(path: Path, how: TablePlan) -> Table | Problem:
     return piece_of_table(first.decode(how.encoding, "replace").removeprefix("\ufeff"), how, str(path), 2)
 
 
-def piece_of_table(text: str, how: TablePlan, name: str, first_row: int) -> Table | Problem:
+def piece_of_table(text: str, how: TablePlan, name: str, first_row: int) -> SourceTable | Problem:
     """A piece of a longer text table: its header and some of its rows, the first of which has this number."""
     return _table(_csv(text, how), how, Place("", None, name), first_row)
 
 
-def _table(lines: Iterator[list[str]], how: TablePlan, place: Place, first_row: int | None = None) -> Table | Problem:
+def _table(
+    lines: Iterator[list[str]], how: TablePlan, place: Place, first_row: int | None = None
+) -> SourceTable | Problem:
     try:
         found = find_header(lines, how)
     except TooManyCells:
@@ -115,7 +117,9 @@ def _table(lines: Iterator[list[str]], how: TablePlan, place: Place, first_row: 
     if absent is not None:
         what = f"skip_where names a column {shown(absent)}, which is not there"
         return head.error("no-column", what, one_of(absent, header, 30))
-    return Table(header, _kept(_rows(header, lines, place, first_row or number + 1, how.skip_rows), how), number)
+    return SourceTable(
+        header, _kept(_rows(header, lines, place, first_row or number + 1, how.skip_rows), how), number
+    )
 
 
 def _kept(rows: Iterator[Row | Problem], how: TablePlan) -> Iterator[Row | Problem]:

@@ -8,7 +8,7 @@ from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
 from adapter.catalogue.vocabulary import Term
 from adapter.exam import Sex, Status
-from adapter.read.questionnaire.node import Json, Node, Option, Type, When
+from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
 
 GENDER = "http://hl7.org/fhir/administrative-gender"
 STATUS = "http://hl7.org/fhir/observation-status"
@@ -36,35 +36,37 @@ def sex_option(sex: Sex) -> Option:
     return Option(sex.value, {"system": GENDER, "code": sex.value, "display": sex.value.capitalize()})
 
 
-def about_exam(catalogue: Catalogue) -> Node:
+def about_exam(catalogue: Catalogue) -> FormNode:
     """When, where, by whom, and whether it corrects an earlier record."""
     statuses = {status: status_option(status) for status in Status}
     changed = tuple(
-        When("exam.status", "=", ("valueCoding", statuses[status].coding)) for status in Status if status != "final"
+        EnableWhen("exam.status", "=", ("valueCoding", statuses[status].coding))
+        for status in Status
+        if status != "final"
     )
     roles = terms(catalogue, "role", catalogue.roles.values())
     examiner = (
         _field("exam.examiners.name", "Name", ("name",)),
         *_name_parts("exam.examiners", ()),
-        Node("exam.examiners.role", Type.CHOICE, "Role", ("role",), options=roles, required=True),
-        Node(
+        FormNode("exam.examiners.role", QuestionType.CHOICE, "Role", ("role",), options=roles, required=True),
+        FormNode(
             "exam.examiners.identifier",
-            Type.GROUP,
+            QuestionType.GROUP,
             "Identifier, if there is one",
             children=_identifier("exam.examiners.identifier", ("identifier",)),
         ),
     )
-    return Node(
+    return FormNode(
         "about.exam",
-        Type.GROUP,
+        QuestionType.GROUP,
         "Examination",
         children=(
             _field("exam.id", "Id of this exam, each used once", ("exam", "id"), required=True),
             _moment("exam.started", "Started", ("exam", "started"), required=True),
             _moment("exam.ended", "Ended", ("exam", "ended")),
-            Node(
+            FormNode(
                 "exam.examiners",
-                Type.GROUP,
+                QuestionType.GROUP,
                 "Examiner",
                 ("exam", "examiners"),
                 children=examiner,
@@ -72,37 +74,46 @@ def about_exam(catalogue: Catalogue) -> Node:
                 repeats=True,
             ),
             _field("exam.place", "Place", ("exam", "place")),
-            Node(
+            FormNode(
                 "exam.encounter",
-                Type.GROUP,
+                QuestionType.GROUP,
                 "The ward's encounter, if it has an identifier",
                 children=_identifier("exam.encounter", ("exam", "encounter")),
             ),
-            Node(
+            FormNode(
                 "exam.status",
-                Type.CHOICE,
+                QuestionType.CHOICE,
                 "Status (final, unless this record changes an earlier one)",
                 ("exam", "status"),
                 options=tuple(statuses.values()),
             ),
-            _field("exam.amends", "Id of the exam as first recorded", ("exam", "amends"), True, changed),
-            Node("exam.reason", Type.TEXT, "Why it is changed", ("exam", "reason"), required=True, when=changed),
+            _field("exam.amends", "Id of the version that it corrects", ("exam", "amends"), True, changed),
+            _field(
+                "exam.first",
+                "Id of the exam as first recorded, where that is another",
+                ("exam", "first"),
+                when=changed,
+            ),
+            _moment("exam.recorded", "When this version was recorded, if after the exam", ("exam", "recorded")),
+            FormNode(
+                "exam.reason", QuestionType.TEXT, "Why it is changed", ("exam", "reason"), required=True, when=changed
+            ),
         ),
     )
 
 
-def about_newborn(catalogue: Catalogue) -> Node:
+def about_newborn(catalogue: Catalogue) -> FormNode:
     """Whom the exam is about; the mother only by identifiers of her own."""
     sexes = tuple(sex_option(sex) for sex in Sex)
-    return Node(
+    return FormNode(
         "about.newborn",
-        Type.GROUP,
+        QuestionType.GROUP,
         "Newborn",
         children=(
             _identifiers("newborn.identifiers", "Identifier of the newborn", ("newborn", "identifiers"), True),
             _field("newborn.name", "Name, as the ward gives it", ("newborn", "name")),
             *_name_parts("newborn", ("newborn",)),
-            Node("newborn.sex", Type.CHOICE, "Sex", ("newborn", "sex"), options=sexes, required=True),
+            FormNode("newborn.sex", QuestionType.CHOICE, "Sex", ("newborn", "sex"), options=sexes, required=True),
             _moment("newborn.birth_time", "Time of birth", ("newborn", "birth_time"), required=True),
             _whole(
                 "newborn.birth_order.order", "Of a multiple birth: born as number", ("birth_order", "order"), 1, 9
@@ -110,17 +121,17 @@ def about_newborn(catalogue: Catalogue) -> Node:
             _whole("newborn.birth_order.of", "Of a multiple birth: of how many", ("birth_order", "of"), 2, 9),
             _whole("newborn.gestation.weeks", "Gestation at birth: completed weeks", ("gestation", "weeks"), 20, 45),
             _whole("newborn.gestation.days", "Gestation at birth: and days", ("gestation", "days"), 0, 6),
-            Node(
+            FormNode(
                 "newborn.gestation.method",
-                Type.CHOICE,
+                QuestionType.CHOICE,
                 "Gestation at birth: how it was estimated",
                 ("newborn", "gestation", "method"),
                 options=terms(catalogue, "method", catalogue.methods.values()),
                 list_of="methods",
             ),
-            Node(
+            FormNode(
                 "newborn.mother",
-                Type.GROUP,
+                QuestionType.GROUP,
                 "Mother",
                 children=(
                     _identifiers(
@@ -136,32 +147,32 @@ def about_newborn(catalogue: Catalogue) -> Node:
     )
 
 
-def _name_parts(of: str, at: tuple[str, ...]) -> Iterator[Node]:
+def _name_parts(of: str, at: tuple[str, ...]) -> Iterator[FormNode]:
     """The parts of a name, for those who know them apart."""
     for part, label in (("family", "Family name"), ("given", "Given names"), ("prefix", "Title before the name")):
         yield _field(f"{of}.{part}", label, (*at, part))
 
 
 def _field(
-    link_id: str, text: str, key: tuple[str, ...], required: bool = False, when: tuple[When, ...] = ()
-) -> Node:
-    return Node(link_id, Type.STRING, text, key, required=required, when=when)
+    link_id: str, text: str, key: tuple[str, ...], required: bool = False, when: tuple[EnableWhen, ...] = ()
+) -> FormNode:
+    return FormNode(link_id, QuestionType.STRING, text, key, required=required, when=when)
 
 
-def _moment(link_id: str, text: str, key: tuple[str, ...], required: bool = False) -> Node:
-    return Node(link_id, Type.DATE_TIME, text, key, required=required)
+def _moment(link_id: str, text: str, key: tuple[str, ...], required: bool = False) -> FormNode:
+    return FormNode(link_id, QuestionType.DATE_TIME, text, key, required=required)
 
 
-def _whole(link_id: str, text: str, key: tuple[str, ...], low: int, high: int) -> Node:
-    return Node(link_id, Type.INTEGER, text, ("newborn", *key), low=low, high=high)
+def _whole(link_id: str, text: str, key: tuple[str, ...], low: int, high: int) -> FormNode:
+    return FormNode(link_id, QuestionType.INTEGER, text, ("newborn", *key), low=low, high=high)
 
 
-def _identifiers(link_id: str, text: str, key: tuple[str, ...], required: bool = False) -> Node:
+def _identifiers(link_id: str, text: str, key: tuple[str, ...], required: bool = False) -> FormNode:
     entry = _identifier(link_id, (), required)
-    return Node(link_id, Type.GROUP, text, key, children=entry, required=required, repeats=True)
+    return FormNode(link_id, QuestionType.GROUP, text, key, children=entry, required=required, repeats=True)
 
 
-def _identifier(link_id: str, key: tuple[str, ...], required: bool = False) -> tuple[Node, ...]:
+def _identifier(link_id: str, key: tuple[str, ...], required: bool = False) -> tuple[FormNode, ...]:
     return (
         _field(
             f"{link_id}.system",

@@ -8,12 +8,10 @@ from decimal import Decimal
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.read.questionnaire.node import Json, Node, Type
+from adapter.fhir.parts import WRITTEN_UNIT, written_unit
+from adapter.read.questionnaire.node import FormNode, Json, QuestionType
 from adapter.read.raw import Unreadable
 from adapter.read.wording import listed, near, shown
-
-WRITTEN_UNIT = "StructureDefinition/written-unit"
-"""Our extension on a Quantity: the unit as the examiner wrote it, where the form offers it in other words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,16 +21,16 @@ class Words:
     text: str
 
 
-_ELEMENTS: dict[Type, tuple[str, ...]] = {
-    Type.BOOLEAN: ("valueBoolean",),
-    Type.DECIMAL: ("valueDecimal",),
-    Type.INTEGER: ("valueInteger",),
-    Type.DATE_TIME: ("valueDateTime",),
-    Type.STRING: ("valueString",),
-    Type.TEXT: ("valueString",),
-    Type.CHOICE: ("valueCoding",),
-    Type.OPEN_CHOICE: ("valueCoding", "valueString"),
-    Type.QUANTITY: ("valueQuantity",),
+_ELEMENTS: dict[QuestionType, tuple[str, ...]] = {
+    QuestionType.BOOLEAN: ("valueBoolean",),
+    QuestionType.DECIMAL: ("valueDecimal",),
+    QuestionType.INTEGER: ("valueInteger",),
+    QuestionType.DATE_TIME: ("valueDateTime",),
+    QuestionType.STRING: ("valueString",),
+    QuestionType.TEXT: ("valueString",),
+    QuestionType.CHOICE: ("valueCoding",),
+    QuestionType.OPEN_CHOICE: ("valueCoding", "valueString"),
+    QuestionType.QUANTITY: ("valueQuantity",),
 }
 _JSON: dict[str, tuple[type, ...]] = {
     "valueBoolean": (bool,),
@@ -45,17 +43,17 @@ _JSON: dict[str, tuple[type, ...]] = {
 }
 
 
-def written(value: Any, node: Node, catalogue: Catalogue) -> Json:
+def written(value: Any, node: FormNode, catalogue: Catalogue) -> Json:
     """The answer that holds a value of the record. Raises ``KeyError`` where the question has no such answer."""
     if isinstance(value, Words):
         return {"valueString": value.text}
     match node.type:
-        case Type.CHOICE | Type.OPEN_CHOICE:
+        case QuestionType.CHOICE | QuestionType.OPEN_CHOICE:
             option = next((o for o in node.options if o.id == value), None)
             if option is None:
                 raise KeyError(f"{node.link_id} has no answer {value}")
             return {"valueCoding": {k: v for k, v in option.coding.items() if k != "extension"}}
-        case Type.QUANTITY:
+        case QuestionType.QUANTITY:
             unit = catalogue.units.find(value["unit"])
             if unit is None:
                 raise KeyError(f"{node.link_id} is not measured in {value['unit']}")
@@ -72,7 +70,7 @@ def written(value: Any, node: Node, catalogue: Catalogue) -> Json:
     return {element: value.isoformat() if isinstance(value, datetime) else value}
 
 
-def read(answer: Json, node: Node, catalogue: Catalogue) -> Any:
+def read(answer: Json, node: FormNode, catalogue: Catalogue) -> Any:
     """The value of an answer, or :class:`Unreadable` with what is wrong and what would be right."""
     elements = [name for name in answer if name.startswith("value")]
     allowed = _ELEMENTS[node.type]
@@ -95,10 +93,10 @@ def read(answer: Json, node: Node, catalogue: Catalogue) -> Any:
         return _chosen(value, node)
     if element == "valueQuantity":
         return _quantity(value, node, catalogue)
-    return Words(value) if element == "valueString" and node.type is not Type.STRING else value
+    return Words(value) if element == "valueString" and node.type is not QuestionType.STRING else value
 
 
-def _chosen(coding: Json, node: Node) -> Any:
+def _chosen(coding: Json, node: FormNode) -> Any:
     """The id of the option that a coding stands for: system and code must both be its own."""
     system, code = coding.get("system"), coding.get("code")
     for option in node.options:
@@ -116,7 +114,7 @@ def _chosen(coding: Json, node: Node) -> Any:
     return Unreadable("unknown-answer", what, right + listed(codes, 20))
 
 
-def _quantity(quantity: Json, node: Node, catalogue: Catalogue) -> Any:
+def _quantity(quantity: Json, node: FormNode, catalogue: Catalogue) -> Any:
     """Number, comparator and unit as the record has them; the record's own checks do the rest."""
     value = quantity.get("value")
     if isinstance(value, bool) or not isinstance(value, (int, Decimal, Unreadable)):
@@ -131,18 +129,9 @@ def _quantity(quantity: Json, node: Node, catalogue: Catalogue) -> Any:
     return found
 
 
-def _spelling(quantity: Json, catalogue: Catalogue) -> Any:
-    """The unit as the examiner wrote it, where that is not how the form offers it."""
-    url, extensions = f"{catalogue.settings.canonical}/{WRITTEN_UNIT}", quantity.get("extension")
-    for extension in extensions if isinstance(extensions, list) else ():
-        if isinstance(extension, dict) and extension.get("url") == url:
-            return extension.get("valueString")
-    return quantity.get("unit")
-
-
-def _unit(quantity: Json, node: Node, catalogue: Catalogue) -> Any:
+def _unit(quantity: Json, node: FormNode, catalogue: Catalogue) -> Any:
     """The unit as written where it can be known, else its UCUM code; both must say the same."""
-    spelling, code = _spelling(quantity, catalogue), quantity.get("code")
+    spelling, code = written_unit(quantity, catalogue), quantity.get("code")
     named = catalogue.units.find(spelling) if isinstance(spelling, str) else None
     if code is None:
         return spelling

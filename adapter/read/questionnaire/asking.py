@@ -15,11 +15,11 @@ from adapter.catalogue.model import Limits
 from adapter.derive.sexes import GENITAL_TYPE
 from adapter.exam import Sex, Side, Urgency
 from adapter.read.questionnaire.about import of_codings, sex_option, terms
-from adapter.read.questionnaire.node import Json, Node, Option, Type, When
+from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
 from adapter.read.wording import dimensions_of, unit_name
 
 
-def asked(item: Item, catalogue: Catalogue) -> Node:
+def asked(item: Item, catalogue: Catalogue) -> FormNode:
     """The group of an item."""
     asking = _Asking(item, catalogue)
     if item.sides is Sides.EACH and not item.sites:
@@ -27,7 +27,9 @@ def asked(item: Item, catalogue: Catalogue) -> Node:
         groups = tuple(
             asking.finding(f"{item.id}.{side.value}", f"{item.label}, {side.value}", side) for side in sides
         )
-        return Node(item.id, Type.GROUP, item.label, children=(*asking.help(), *groups), when=asking.when_of_sex())
+        return FormNode(
+            item.id, QuestionType.GROUP, item.label, children=(*asking.help(), *groups), when=asking.when_of_sex()
+        )
     return asking.finding(item.id, item.label, None)
 
 
@@ -42,7 +44,7 @@ class _Asking:
     def __init__(self, item: Item, catalogue: Catalogue) -> None:
         self.item, self.catalogue, self.codings = item, catalogue, codings(catalogue)
 
-    def finding(self, link_id: str, text: str, side: Side | None) -> Node:
+    def finding(self, link_id: str, text: str, side: Side | None) -> FormNode:
         """The group that repeats: one finding of the item, or several answers found together."""
         answers = self._answers(link_id, side)
         children = (
@@ -56,9 +58,9 @@ class _Asking:
         )
         when = self.when_of_sex() if side is None else ()
         several = self.item.type is ItemType.QUANTITIES
-        return Node(
+        return FormNode(
             link_id,
-            Type.GROUP,
+            QuestionType.GROUP,
             text,
             ("findings", link_id),
             codes=tuple(self.codings.question(self.item.id, side)) if several else (),
@@ -67,19 +69,19 @@ class _Asking:
             when=when,
         )
 
-    def help(self) -> tuple[Node, ...]:
+    def help(self) -> tuple[FormNode, ...]:
         """How it is done, what to beware of, what is plausible."""
         item = self.item
         words = [part for part in (item.how, item.caution and f"Caution: {item.caution}", self._plausible()) if part]
-        return (Node(f"{item.id}.help", Type.DISPLAY, " ".join(words)),) if words else ()
+        return (FormNode(f"{item.id}.help", QuestionType.DISPLAY, " ".join(words)),) if words else ()
 
-    def when_of_sex(self) -> tuple[When, ...]:
+    def when_of_sex(self) -> tuple[EnableWhen, ...]:
         """An item of one sex is asked unless the other was recorded; what was seen goes before the record."""
         if self.item.sex is None:
             return ()
         others = [Sex(self.item.sex), Sex.OTHER, Sex.UNKNOWN]
-        known = tuple(When("newborn.sex", "=", ("valueCoding", sex_option(sex).coding)) for sex in others)
-        return (*known, When(f"{GENITAL_TYPE}.value", "exists", ("valueBoolean", True)))
+        known = tuple(EnableWhen("newborn.sex", "=", ("valueCoding", sex_option(sex).coding)) for sex in others)
+        return (*known, EnableWhen(f"{GENITAL_TYPE}.value", "exists", ("valueBoolean", True)))
 
     def _plausible(self) -> str:
         limits = self.item.limits
@@ -102,37 +104,39 @@ class _Asking:
         elsewhere = any(answer.own_question for answer in item.answers)
         return not (sided or item.sites or past or item.computed or elsewhere)
 
-    def _answers(self, link_id: str, side: Side | None) -> tuple[Node, ...]:
+    def _answers(self, link_id: str, side: Side | None) -> tuple[FormNode, ...]:
         item = self.item
         match item.type:
             case ItemType.QUANTITIES:
                 return tuple(self._component(link_id, c.id) for c in item.components)
             case ItemType.SCORE:
-                total = self._value(f"{link_id}.total", Type.INTEGER, "Total", ("total",), side)
+                total = self._value(f"{link_id}.total", QuestionType.INTEGER, "Total", ("total",), side)
                 return (total, *(self._sign(link_id, sign) for sign in item.signs))
             case ItemType.TIME:
-                time = self._value(f"{link_id}.time", Type.DATE_TIME, "Time", ("time",), side)
-                answer = Node(f"{link_id}.value", Type.CHOICE, "Or", ("value",), options=self._options())
+                time = self._value(f"{link_id}.time", QuestionType.DATE_TIME, "Time", ("time",), side)
+                answer = FormNode(f"{link_id}.value", QuestionType.CHOICE, "Or", ("value",), options=self._options())
                 return (time, answer) if item.answers else (time,)
             case ItemType.QUANTITY:
-                return (self._value(f"{link_id}.value", Type.QUANTITY, "Value", ("value",), side),)
+                return (self._value(f"{link_id}.value", QuestionType.QUANTITY, "Value", ("value",), side),)
             case ItemType.TEXT:
-                return (self._value(f"{link_id}.value", Type.TEXT, "In words", ("value",), side),)
-        return (self._value(f"{link_id}.value", Type.OPEN_CHOICE, "Finding", ("value",), side),)
+                return (self._value(f"{link_id}.value", QuestionType.TEXT, "In words", ("value",), side),)
+        return (self._value(f"{link_id}.value", QuestionType.OPEN_CHOICE, "Finding", ("value",), side),)
 
-    def _value(self, link_id: str, kind: Type, text: str, key: tuple[str, ...], side: Side | None) -> Node:
+    def _value(
+        self, link_id: str, kind: QuestionType, text: str, key: tuple[str, ...], side: Side | None
+    ) -> FormNode:
         item = self.item
         extract = self._whole_by_itself(side)
         low, high = _ends(item.limits)
-        return Node(
+        return FormNode(
             link_id,
             kind,
             text,
             key,
             codes=tuple(self.codings.question(item.id, side)),
             repeats=item.type is ItemType.CHOICES,
-            options=self._options() if kind is Type.OPEN_CHOICE else (),
-            units=self._units() if kind is Type.QUANTITY else (),
+            options=self._options() if kind is QuestionType.OPEN_CHOICE else (),
+            units=self._units() if kind is QuestionType.QUANTITY else (),
             low=low,
             high=high,
             whole=item.whole_numbers,
@@ -153,13 +157,13 @@ class _Asking:
         system = self.catalogue.uri("ucum")
         return tuple({"system": system, "code": ucum, "display": shown} for ucum, shown in known.items())
 
-    def _component(self, link_id: str, name: str) -> Node:
+    def _component(self, link_id: str, name: str) -> FormNode:
         component = self.item.component(name)
         assert component is not None, f"{self.item.id} has no component {name}"
         low, high = _ends(component.limits)
-        return Node(
+        return FormNode(
             f"{link_id}.component.{name}",
-            Type.QUANTITY,
+            QuestionType.QUANTITY,
             component.label,
             ("components", name),
             codes=tuple(self.codings.component(self.item.id, name)),
@@ -169,22 +173,24 @@ class _Asking:
             whole=self.item.whole_numbers,
         )
 
-    def _sign(self, link_id: str, sign: Sign) -> Node:
+    def _sign(self, link_id: str, sign: Sign) -> FormNode:
         options = tuple(
             of_codings(answer.id, self.codings.sign_answer(self.item.id, sign.id, answer.id))
             for answer in sign.answers
         )
         codes = tuple(self.codings.sign(self.item.id, sign.id))
         key = ("signs", sign.id)
-        return Node(f"{link_id}.sign.{sign.id}", Type.CHOICE, sign.label, key, codes=codes, options=options)
+        return FormNode(
+            f"{link_id}.sign.{sign.id}", QuestionType.CHOICE, sign.label, key, codes=codes, options=options
+        )
 
-    def _where(self, link_id: str) -> tuple[Node, ...]:
+    def _where(self, link_id: str) -> tuple[FormNode, ...]:
         item = self.item
-        found: list[Node] = []
+        found: list[FormNode] = []
         if item.sites:
             sites = terms(self.catalogue, "site", (self.catalogue.sites[site] for site in item.sites))
             text = "Where" if item.site_required else "Where, if at one place"
-            found.append(Node(f"{link_id}.site", Type.CHOICE, text, ("site",), options=sites))
+            found.append(FormNode(f"{link_id}.site", QuestionType.CHOICE, text, ("site",), options=sites))
         sides = {
             Sides.EACH: (Side.LEFT, Side.RIGHT) if item.sites else (),
             Sides.OPTIONAL: (Side.LEFT, Side.RIGHT),
@@ -193,58 +199,62 @@ class _Asking:
         }.get(item.sides, ())
         if sides:
             options = tuple(of_codings(side.value, self.codings.side(side)) for side in sides)
-            found.append(Node(f"{link_id}.side", Type.CHOICE, "Side", ("side",), options=options))
+            found.append(FormNode(f"{link_id}.side", QuestionType.CHOICE, "Side", ("side",), options=options))
         return tuple(found)
 
-    def _counted(self, link_id: str) -> tuple[Node, ...]:
+    def _counted(self, link_id: str) -> tuple[FormNode, ...]:
         if self.item.count_seconds is None:
             return ()
         second = {"system": self.catalogue.uri("ucum"), "code": "s", "display": "s"}
         text = f"Counted for so many seconds (at least {self.item.count_seconds:f})"
         key = ("counted_seconds",)
-        return (Node(f"{link_id}.counted_seconds", Type.DECIMAL, text, key, units=(second,), low=1, high=600),)
+        return (
+            FormNode(f"{link_id}.counted_seconds", QuestionType.DECIMAL, text, key, units=(second,), low=1, high=600),
+        )
 
-    def _not_examined(self, link_id: str, answers: tuple[Node, ...]) -> Node:
+    def _not_examined(self, link_id: str, answers: tuple[FormNode, ...]) -> FormNode:
         """The reason, one question away: asked as long as there is no answer."""
-        return Node(
+        return FormNode(
             f"{link_id}.not_examined",
-            Type.CHOICE,
+            QuestionType.CHOICE,
             "Or not examined, because",
             ("not_examined",),
             options=terms(self.catalogue, "reason", self.catalogue.reasons.values()),
             list_of="reasons",
-            when=tuple(When(answer.link_id, "exists", ("valueBoolean", False)) for answer in answers),
+            when=tuple(EnableWhen(answer.link_id, "exists", ("valueBoolean", False)) for answer in answers),
             when_all=True,
         )
 
-    def _state(self, link_id: str) -> Node:
+    def _state(self, link_id: str) -> FormNode:
         states = terms(self.catalogue, "state", self.catalogue.states.values())
         text = "State of the infant meanwhile"
-        return Node(f"{link_id}.state", Type.CHOICE, text, ("state",), options=states, list_of="states")
+        return FormNode(f"{link_id}.state", QuestionType.CHOICE, text, ("state",), options=states, list_of="states")
 
-    def _details(self, link_id: str) -> tuple[Node, ...]:
+    def _details(self, link_id: str) -> tuple[FormNode, ...]:
         methods = terms(self.catalogue, "method", self.catalogue.methods.values())
         urgencies = tuple(Option(one.value, self.codings.urgency(one)) for one in Urgency)
-        plus = Node(f"{link_id}.plus", Type.QUANTITY, "And (7 lb 4 oz)", ("plus",), units=self._units())
+        plus = FormNode(f"{link_id}.plus", QuestionType.QUANTITY, "And (7 lb 4 oz)", ("plus",), units=self._units())
         details = (
             *((plus,) if self.item.type is ItemType.QUANTITY and len(plus.units) > 1 else ()),
-            Node(f"{link_id}.method", Type.CHOICE, "How", ("method",), options=methods, list_of="methods"),
+            FormNode(
+                f"{link_id}.method", QuestionType.CHOICE, "How", ("method",), options=methods, list_of="methods"
+            ),
             *(() if self.item.states else (self._state(link_id),)),
-            Node(f"{link_id}.observed_at", Type.DATE_TIME, "When, if not at the start", ("observed_at",)),
-            Node(
+            FormNode(f"{link_id}.observed_at", QuestionType.DATE_TIME, "When, if not at the start", ("observed_at",)),
+            FormNode(
                 f"{link_id}.urgency",
-                Type.CHOICE,
+                QuestionType.CHOICE,
                 "How soon to tell, if sooner than usual",
                 ("urgency",),
                 options=urgencies,
                 list_of="urgencies",
             ),
-            Node(f"{link_id}.note", Type.TEXT, "Note", ("note",)),
+            FormNode(f"{link_id}.note", QuestionType.TEXT, "Note", ("note",)),
         )
-        wanted = (When(f"{link_id}.more", "=", ("valueBoolean", True)),)
+        wanted = (EnableWhen(f"{link_id}.more", "=", ("valueBoolean", True)),)
         return (
-            Node(f"{link_id}.more", Type.BOOLEAN, "Add a note, method, time or urgency", ("more",)),
-            Node(f"{link_id}.details", Type.GROUP, "Details", children=details, when=wanted),
+            FormNode(f"{link_id}.more", QuestionType.BOOLEAN, "Add a note, method, time or urgency", ("more",)),
+            FormNode(f"{link_id}.details", QuestionType.GROUP, "Details", children=details, when=wanted),
         )
 
 

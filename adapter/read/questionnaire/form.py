@@ -16,7 +16,7 @@ from adapter.catalogue.codings import codings
 from adapter.exam import Side, Status
 from adapter.read.questionnaire.about import about_exam, about_newborn, of_codings
 from adapter.read.questionnaire.asking import asked, placed
-from adapter.read.questionnaire.node import Node, Type, When
+from adapter.read.questionnaire.node import EnableWhen, FormNode, QuestionType
 
 FURTHER = "further"
 """The key of the question that opens the rest of the catalogue."""
@@ -33,9 +33,9 @@ RESPONSE_STATUS = {
 
 
 @lru_cache(maxsize=32)
-def form_of(catalogue: Catalogue, kind: str) -> Form:
+def form_of(catalogue: Catalogue, kind: str) -> QuestionnaireForm:
     """The form of a kind of exam. Raises ``KeyError`` where the catalogue has no such kind."""
-    return Form(catalogue, kind)
+    return QuestionnaireForm(catalogue, kind)
 
 
 def form_url(catalogue: Catalogue, kind: str) -> str:
@@ -43,7 +43,7 @@ def form_url(catalogue: Catalogue, kind: str) -> str:
     return f"{catalogue.settings.canonical}/Questionnaire/exam-{kind}"
 
 
-class Form:
+class QuestionnaireForm:
     """The form of ``kind``: its items, and where each stands."""
 
     def __init__(self, catalogue: Catalogue, kind: str) -> None:
@@ -54,15 +54,15 @@ class Form:
         covered |= {i.id for r in regions for i in catalogue.regions[r].items if i.type == "text" and not i.computed}
         usual = _regions(catalogue, covered)
         other = _regions(catalogue, set(catalogue.items) - covered)
-        self.nodes: tuple[Node, ...] = (
+        self.nodes: tuple[FormNode, ...] = (
             about_exam(catalogue),
             about_newborn(catalogue),
             *(_region(region, items, catalogue) for region, items in usual),
             *_further(other, catalogue),
         )
-        self.by_link: dict[str, Node] = {}
+        self.by_link: dict[str, FormNode] = {}
         self.path: dict[str, str] = {}
-        self.by_key: dict[tuple[str, ...], Node] = {}
+        self.by_key: dict[tuple[str, ...], FormNode] = {}
         for node in self.nodes:
             self._enter(node, None, ())
         self.findings: dict[str, tuple[Item, Side | None]] = {
@@ -78,7 +78,7 @@ class Form:
         """The linkId of an item's group of findings for each side; None for findings of no fixed side."""
         return {side: link for link, side in placed(item)}
 
-    def _enter(self, node: Node, parent: Node | None, key: tuple[str, ...]) -> None:
+    def _enter(self, node: FormNode, parent: FormNode | None, key: tuple[str, ...]) -> None:
         link = node.link_id
         self.by_link[link], self.path[link] = node, f"{self.path[parent.link_id]}/{link}" if parent else link
         within = (*key, *node.key)
@@ -104,23 +104,23 @@ def _calm_first(item: Item) -> tuple[bool, int, int]:
     return item.type == "text", item.disturbance, item.position
 
 
-def _region(region: Region, items: Iterable[Item], catalogue: Catalogue, prefix: str = "region") -> Node:
-    return Node(
+def _region(region: Region, items: Iterable[Item], catalogue: Catalogue, prefix: str = "region") -> FormNode:
+    return FormNode(
         f"{prefix}.{region.region}",
-        Type.GROUP,
+        QuestionType.GROUP,
         region.label,
         codes=tuple(codings(catalogue).region(region.region)),
         children=tuple(asked(item, catalogue) for item in items),
     )
 
 
-def _further(regions: list[tuple[Region, list[Item]]], catalogue: Catalogue) -> tuple[Node, ...]:
+def _further(regions: list[tuple[Region, list[Item]]], catalogue: Catalogue) -> tuple[FormNode, ...]:
     if not regions:
         return ()
     options = tuple(of_codings(r.region, codings(catalogue).region(r.region)) for r, _ in regions)
-    question = Node(
+    question = FormNode(
         "about.further",
-        Type.CHOICE,
+        QuestionType.CHOICE,
         "Anything that this exam does not usually cover? Of which part:",
         (FURTHER,),
         options=options,
@@ -128,7 +128,7 @@ def _further(regions: list[tuple[Region, list[Item]]], catalogue: Catalogue) -> 
     )
     groups = []
     for (region, items), option in zip(regions, options, strict=True):
-        when = (When(question.link_id, "=", ("valueCoding", option.coding)),)
+        when = (EnableWhen(question.link_id, "=", ("valueCoding", option.coding)),)
         rest = _region(region, items, catalogue, FURTHER)
         groups.append(replace(rest, text=f"{region.label}: what is not usually covered", when=when))
     return (question, *groups)

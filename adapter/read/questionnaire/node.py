@@ -11,7 +11,7 @@ from typing import Any
 Json = dict[str, Any]
 
 
-class Type(StrEnum):
+class QuestionType(StrEnum):
     """The R4 item types that occur (code system item-type)."""
 
     GROUP = "group"
@@ -37,7 +37,7 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True)
-class When:
+class EnableWhen:
     """A condition of R4 enableWhen: ``answer`` is the value with its type, ``{"answerBoolean": True}``."""
 
     question: str
@@ -46,7 +46,7 @@ class When:
 
 
 @dataclass(frozen=True, slots=True)
-class Node:
+class FormNode:
     """One item.
 
     ``key`` is the path of its answer in the object of the nearest repeating group with a key of its own; such a group
@@ -57,16 +57,16 @@ class Node:
     """
 
     link_id: str
-    type: Type
+    type: QuestionType
     text: str
     key: tuple[str, ...] = ()
     codes: tuple[Json, ...] = ()
-    children: tuple[Node, ...] = ()
+    children: tuple[FormNode, ...] = ()
     required: bool = False
     repeats: bool = False
     options: tuple[Option, ...] = ()
     list_of: str = ""
-    when: tuple[When, ...] = ()
+    when: tuple[EnableWhen, ...] = ()
     when_all: bool = False
     units: tuple[Json, ...] = ()
     low: Decimal | int | None = None
@@ -78,9 +78,9 @@ class Node:
     @property
     def is_list(self) -> bool:
         """Whether each repetition of the group is an entry of a list."""
-        return self.type is Type.GROUP and bool(self.key)
+        return self.type is QuestionType.GROUP and bool(self.key)
 
-    def walk(self) -> Iterator[Node]:
+    def walk(self) -> Iterator[FormNode]:
         """The item and all that stand in it, in the order of the form."""
         yield self
         for child in self.children:

@@ -16,9 +16,9 @@ from adapter.exam import Identifier
 from adapter.problems import Problem, Severity
 from adapter.read.places import Place, PlaceOf, pointer
 from adapter.read.questionnaire.answers import read
-from adapter.read.questionnaire.form import ORDER, RESPONSE_STATUS, Form, form_of, form_url
+from adapter.read.questionnaire.form import ORDER, RESPONSE_STATUS, QuestionnaireForm, form_of, form_url
 from adapter.read.questionnaire.local_time import LocalTimes
-from adapter.read.questionnaire.node import Json, Node, Type
+from adapter.read.questionnaire.node import FormNode, Json, QuestionType
 from adapter.read.questionnaire.sheet import from_sheet
 from adapter.read.raw import Unreadable, faults
 from adapter.read.reading import Reading
@@ -65,7 +65,7 @@ def _read(data: Json, place: PlaceOf, source: str, catalogue: Catalogue) -> Read
     return replace(reading, problems=doubts + reading.problems)
 
 
-def _form(data: Json, place: PlaceOf, catalogue: Catalogue) -> tuple[Form | None, list[Problem]]:
+def _form(data: Json, place: PlaceOf, catalogue: Catalogue) -> tuple[QuestionnaireForm | None, list[Problem]]:
     """The form that was answered; its version must be the catalogue's."""
     named = data.get("questionnaire")
     at = _at(place, "questionnaire")
@@ -134,7 +134,7 @@ class _Reader:
     its value.
     """
 
-    form: Form
+    form: QuestionnaireForm
     place: PlaceOf
     problems: list[Problem]
     times: LocalTimes
@@ -175,11 +175,13 @@ class _Reader:
         where, source = self.marks.get(at, ("", ""))
         return replace(self.place(source), where=path or where)
 
-    def _items(self, items: Any, nodes: tuple[Node, ...], data: Json, at: str, path: str, source: str) -> None:
+    def _items(self, items: Any, nodes: tuple[FormNode, ...], data: Json, at: str, path: str, source: str) -> None:
         if not isinstance(items, list):
             self._problem(path, source, "wrong-type", "item is not a list", "a list of items")
             return
-        known: Mapping[str, Node] = {node.link_id: node for node in nodes if node.type is not Type.DISPLAY}
+        known: Mapping[str, FormNode] = {
+            node.link_id: node for node in nodes if node.type is not QuestionType.DISPLAY
+        }
         seen: dict[str, int] = {}
         for n, item in enumerate(items):
             here = f"{source}/{n}"
@@ -193,15 +195,15 @@ class _Reader:
             node = known.get(link)
             if node is None:
                 self._unknown(link, step, here)
-            elif seen[link] > 1 and not (node.type is Type.GROUP and node.repeats):
+            elif seen[link] > 1 and not (node.type is QuestionType.GROUP and node.repeats):
                 right = "one item with all its answers" if node.repeats else "one answer; which is right?"
                 self._problem(step, here, "item-twice", f"{link} stands twice", right, link)
-            elif node.type is Type.GROUP:
+            elif node.type is QuestionType.GROUP:
                 self._group(item, node, data, at, step, here)
             else:
                 self._question(item, node, data, at, step, here)
 
-    def _group(self, item: Json, node: Node, data: Json, at: str, path: str, source: str) -> None:
+    def _group(self, item: Json, node: FormNode, data: Json, at: str, path: str, source: str) -> None:
         if "answer" in item:
             right = "its answers in the questions of the group"
             self._problem(path, source, "answer-of-group", f"{node.link_id} is a group", right, node.link_id)
@@ -222,7 +224,7 @@ class _Reader:
                 return {"order": order} if type(order) is int else {}
         return {}
 
-    def _question(self, item: Json, node: Node, data: Json, at: str, path: str, source: str) -> None:
+    def _question(self, item: Json, node: FormNode, data: Json, at: str, path: str, source: str) -> None:
         self._items(item.get("item", []), (), {}, at, path, f"{source}/item")
         answers = item.get("answer", [])
         if not isinstance(answers, list):
@@ -237,7 +239,7 @@ class _Reader:
             if isinstance(answer, dict):
                 self._items(answer.get("item", []), (), {}, at, path, f"{here}/item")
                 value = read(answer, node, self.form.catalogue)
-                if node.type is Type.DATE_TIME:
+                if node.type is QuestionType.DATE_TIME:
                     value = self.times.local(value, node.link_id, replace(self.place(here), where=path))
             else:
                 value = Unreadable("wrong-type", "an answer is not an object", "an object with its value")
@@ -258,7 +260,9 @@ class _Reader:
         if elsewhere is not None:
             what, right = f"{shown(link)} does not stand here", f"it stands at {elsewhere}"
         else:
-            close = near(link, (name for name, node in self.form.by_link.items() if node.type is not Type.DISPLAY))
+            close = near(
+                link, (name for name, node in self.form.by_link.items() if node.type is not QuestionType.DISPLAY)
+            )
             what = f"{self.form.canonical} has no item {shown(link)}"
             right = f"did you mean {' or '.join(close)}?" if close else "only the linkIds of that questionnaire"
         self._problem(path, source, "unknown-link-id", what, right)

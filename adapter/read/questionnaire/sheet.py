@@ -8,7 +8,7 @@ from typing import Any
 from adapter.catalogue import ItemType
 from adapter.problems import AdapterError
 from adapter.read.questionnaire.answers import Words
-from adapter.read.questionnaire.form import Form
+from adapter.read.questionnaire.form import QuestionnaireForm
 from adapter.read.questionnaire.node import Json
 from adapter.read.raw import Unreadable
 
@@ -19,7 +19,7 @@ class NotInForm(AdapterError, ValueError):
     """The exam holds what the form of its kind has no place for; the message names it."""
 
 
-def to_sheet(record: Json, form: Form) -> Json:
+def to_sheet(record: Json, form: QuestionnaireForm) -> Json:
     """The findings of a record (of :meth:`adapter.exam.Exam.record`) by the linkId of their group.
 
     Answers that differ in nothing else stand in one group. ``order`` is the number of the first of them in the
@@ -43,7 +43,7 @@ def to_sheet(record: Json, form: Form) -> Json:
     return ordered
 
 
-def _link(finding: Json, form: Form) -> str:
+def _link(finding: Json, form: QuestionnaireForm) -> str:
     item = form.catalogue.items.get(finding["item"])
     if item is None:
         raise NotInForm(f"the catalogue has no item {finding['item']}")
@@ -54,7 +54,7 @@ def _link(finding: Json, form: Form) -> str:
     return link
 
 
-def _entry(finding: Json, form: Form) -> Json:
+def _entry(finding: Json, form: QuestionnaireForm) -> Json:
     item = form.catalogue.items[finding["item"]]
     fixed = form.links_of(item).get(None) is None
     entry: Json = {key: finding[key] for key in _SHARED if key in finding and not (fixed and key == "side")}
@@ -84,7 +84,7 @@ def _joins(before: Json, entry: Json, number: int) -> bool:
     return {k: v for k, v in before.items() if k not in kept} == {k: v for k, v in entry.items() if k not in kept}
 
 
-def from_sheet(entry: Json, link: str, form: Form) -> Iterator[tuple[Json, str]]:
+def from_sheet(entry: Json, link: str, form: QuestionnaireForm) -> Iterator[tuple[Json, str]]:
     """The findings of one group, each with the pointer of its value in the group (empty: the group itself)."""
     item, side = form.findings[link]
     shared: Json = {"item": item.id} | ({"side": side.value} if side is not None else {})
@@ -96,7 +96,7 @@ def from_sheet(entry: Json, link: str, form: Form) -> Iterator[tuple[Json, str]]
         yield shared, ""
 
 
-def _answers(entry: Json, kind: ItemType, form: Form) -> Iterator[tuple[Json, str]]:
+def _answers(entry: Json, kind: ItemType, form: QuestionnaireForm) -> Iterator[tuple[Json, str]]:
     for n, value in enumerate(entry.get("value", ())):
         at = f"/value/{n}"
         if isinstance(value, Words):
@@ -122,7 +122,7 @@ def _amount(plus: Any) -> Any:
     return {key: plus[key] for key in plus if key != "comparator"} if isinstance(plus, dict) else plus
 
 
-def _components(components: Json, form: Form) -> Any:
+def _components(components: Json, form: QuestionnaireForm) -> Any:
     """The numbers of one measurement; the record has one unit for all of them."""
     numbers = {name: part["value"] if isinstance(part, dict) else part for name, part in components.items()}
     units = [part.get("unit") for part in components.values() if isinstance(part, dict)]

@@ -7,8 +7,8 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.document.markup import Child, Html, joined, tag
-from adapter.sandbox.page.shown import Newborn, Row
-from adapter.sandbox.page.view import SIDES, TELLS, Cell, Line, Section, ShownExam, exam_view, lines_of, moment
+from adapter.sandbox.page.shown import ShownNewborn, ShownRow
+from adapter.sandbox.page.view import SIDES, TELLS, Cell, PageLine, Section, ShownExam, exam_view, lines_of, moment
 
 Json = dict[str, Any]
 
@@ -16,9 +16,9 @@ _BIRTH_TIME = "http://hl7.org/fhir/StructureDefinition/patient-birthTime"
 _MEANINGS = {"expected": "expected", "variant": "variant", "abnormal": "▲ abnormal"}
 
 
-def index(rows: Sequence[Row], further: int | None) -> Html:
+def index(rows: Sequence[ShownRow], further: int | None) -> Html:
     """The list of newborns."""
-    head = tag("thead", tag("tr", [tag("th", title) for title in ("Newborn", "Born", "Exams", "To be told")]))
+    head = tag("thead", tag("tr", [tag("th", title) for title in ("ShownNewborn", "Born", "Exams", "To be told")]))
     table = tag("table", head, tag("tbody", [_row(row) for row in rows]))
     return _document(
         "Newborns on this test server",
@@ -28,7 +28,7 @@ def index(rows: Sequence[Row], further: int | None) -> Html:
     )
 
 
-def newborn_page(newborn: Newborn, catalogue: Catalogue) -> Html:
+def newborn_page(newborn: ShownNewborn, catalogue: Catalogue) -> Html:
     """One newborn and her exams, the latest first."""
     exams = [exam_view(report, around, catalogue) for report, around in newborn.exams]
     others = lines_of(newborn.others)
@@ -78,7 +78,7 @@ def _document(title: str, *content: Child) -> Html:
 _IN_A_ROW = {"Tell now": "now", "Tell this shift": "this shift", "Tell": "next round", "Still to do": "still to do"}
 
 
-def _row(row: Row) -> Html:
+def _row(row: ShownRow) -> Html:
     told = [report.get("conclusion", "") for report in row.reports if report.get("status") != "entered-in-error"]
     counts = ((sum(text.count(f"\n{mark}: ") for text in told), word) for mark, word in _IN_A_ROW.items())
     words = ", ".join(f"{count} {word}" for count, word in counts if count)
@@ -117,12 +117,12 @@ def _section(section: Section) -> Html:
     return joined(tag("h3", section.title), _table(section.lines) if section.lines else None, gaps)
 
 
-def _table(lines: Sequence[Line]) -> Html:
+def _table(lines: Sequence[PageLine]) -> Html:
     head = tag("tr", tag("th", "Finding", scope="col"), tag("th", "What was found", scope="col", colspan="2"))
     return tag("table", tag("thead", head), tag("tbody", map(_line, lines)), class_="findings")
 
 
-def _line(line: Line) -> list[Html]:
+def _line(line: PageLine) -> list[Html]:
     """One row; a second where a finding has answers of a side and of none.
 
     The side stands in each cell, not over a column: else what has no side would stand under one.
@@ -136,13 +136,13 @@ def _line(line: Line) -> list[Html]:
     return rows
 
 
-def _side(line: Line, side: str) -> Html:
+def _side(line: PageLine, side: str) -> Html:
     nothing = tag("span", "no answer for this side", class_="empty")
     found = list(map(_cell, line.cells[side])) if side in line.cells else nothing
     return tag("td", tag("span", side, class_="side"), found)
 
 
-def _label(line: Line) -> Html:
+def _label(line: PageLine) -> Html:
     return tag("th", line.label, scope="row")
 
 

@@ -18,7 +18,7 @@ _ALL = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class ShownRow:
     """A newborn in the list: the Patient, and her reports, the newest first."""
 
     patient: Json
@@ -26,7 +26,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Newborn:
+class ShownNewborn:
     """A newborn, her exams (each report with all that it leads to), and Observations that belong to none."""
 
     patient: Json
@@ -34,15 +34,15 @@ class Newborn:
     others: tuple[Json, ...]
 
 
-def newborns(session: Session, after: int) -> tuple[list[Row], int | None]:
+def newborns(session: Session, after: int) -> tuple[list[ShownRow], int | None]:
     """A page of newborns in the order in which they came, and where the next page begins, if there is one."""
     query = parse("Patient", [])
     _, page = session.page("Patient", (query.sql, query.arguments), [], (after,), PAGE + 1)
-    rows = [Row(v.resource, tuple(_bodies(_reports(session, v.id)))) for _, v in page[:PAGE] if v.resource]
+    rows = [ShownRow(v.resource, tuple(_bodies(_reports(session, v.id)))) for _, v in page[:PAGE] if v.resource]
     return rows, page[PAGE - 1][0][-1] if len(page) > PAGE else None
 
 
-def newborn(session: Session, id_: str) -> Newborn | None:
+def newborn(session: Session, id_: str) -> ShownNewborn | None:
     """One newborn, or None where there is none of this id."""
     patient = session.current("Patient", id_)
     if patient is None or patient.resource is None:
@@ -54,7 +54,7 @@ def newborn(session: Session, id_: str) -> Newborn | None:
         if report.resource is not None:
             exams.append((report.resource, tuple(_bodies(around))))
     others = [v for v in _of(session, "Observation", id_) if v.id not in seen]
-    return Newborn(patient.resource, tuple(exams), tuple(_bodies(others)))
+    return ShownNewborn(patient.resource, tuple(exams), tuple(_bodies(others)))
 
 
 def _reports(session: Session, id_: str) -> list[Version]:

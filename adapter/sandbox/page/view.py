@@ -41,7 +41,7 @@ class Cell:
 
 
 @dataclass(slots=True)
-class Line:
+class PageLine:
     """What was asked, and the answers: of one side each, or of no side."""
 
     label: str
@@ -53,7 +53,7 @@ class Section:
     """A region of the body: its lines, and what is missing from it."""
 
     title: str
-    lines: list[Line]
+    lines: list[PageLine]
     not_recorded: list[str] = field(default_factory=list)
 
 
@@ -113,14 +113,14 @@ def exam_view(report: Json, around: Sequence[Json], catalogue: Catalogue) -> Sho
     )
 
 
-def lines_of(observations: Iterable[Json]) -> list[Line]:
+def lines_of(observations: Iterable[Json]) -> list[PageLine]:
     """Observations by their question, those of the two sides in one line."""
-    lines: dict[str, Line] = {}
+    lines: dict[str, PageLine] = {}
     for observation in observations:
         label = words(observation.get("code"))
         details = _details(observation)
         side = _first_code(details.get("side"))
-        line = lines.setdefault(label, Line(label))
+        line = lines.setdefault(label, PageLine(label))
         line.cells.setdefault(side if side in SIDES else "", []).append(_cell(observation, details))
     return list(lines.values())
 

@@ -12,7 +12,7 @@ from typing import Self
 import httpx
 
 from adapter.catalogue import Catalogue
-from adapter.derive.versions import rank
+from adapter.derive.versions import precedence_of
 from adapter.exam import Exam
 from adapter.fhir import Identity
 from adapter.problems import Problem
@@ -27,7 +27,7 @@ from adapter.send.failures import (
     Unreachable,
     problem,
 )
-from adapter.send.message import Letter, Message, Part, Receipt
+from adapter.send.message import Letter, Message, MessagePart, Receipt
 from adapter.send.mllp.acknowledgement import Acknowledgement, NotAccepted, accepted, wanted_of
 from adapter.send.mllp.connection import Connection, NoAcknowledgement
 from adapter.send.outbox import OutboxRow, State
@@ -88,10 +88,11 @@ class MllpTransport:
             exam=details.id,
             root=details.root,
             newborn=Identity(exam, catalogue).patient().uuid,
-            rank=rank(details.status),
+            precedence=precedence_of(exam),
             payload=payload,
             # Of the exam alone: the same exam is the same message, whatever was withdrawn with it.
             digest=sha256(alone).hexdigest(),
+            amends=details.amends,
         )
         return Prepared(message)
 
@@ -106,7 +107,9 @@ class MllpTransport:
         except (NotAccepted, Unreachable) as error:
             raise self._undelivered(letter, error) from None
         remarks = _redaction(letter).remarks(found.problems)
-        return Receipt(_in_words(found, remarks), (Part(f"ORU^R01 {control_id}", found.code, problems=remarks),))
+        return Receipt(
+            _in_words(found, remarks), (MessagePart(f"ORU^R01 {control_id}", found.code, problems=remarks),)
+        )
 
     def _undelivered(self, letter: Letter, error: NotAccepted | Unreachable) -> Undelivered:
         """What is done (:mod:`adapter.send.mllp.acknowledgement`), and what the receiver says (MSA, ERR)."""

@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from adapter.send.message import Message, Part
+from adapter.send.message import Message, MessagePart
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Arrived:
     parts: tuple[ArrivedPart, ...]
 
 
-def note(db: sqlite3.Connection, target: str, message: Message, said: Sequence[Part], moment: str) -> None:
+def note(db: sqlite3.Connection, target: str, message: Message, said: Sequence[MessagePart], moment: str) -> None:
     """Enter what arrived; nothing where the transport gives no digests."""
     parts = [[part.name, part.digest, part.place, part.version] for part in said if part.digest]
     if parts:

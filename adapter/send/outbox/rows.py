@@ -7,11 +7,13 @@ import sqlite3
 import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
 
+from adapter.derive.versions import Precedence
 from adapter.problems import Layer, Problem, Severity
-from adapter.send.message import Message, Part
+from adapter.send.message import Message, MessagePart
 
 
 class State(StrEnum):
@@ -26,7 +28,7 @@ class State(StrEnum):
 
 
 COLUMNS = "seq, target, exam, root, state, attempts, due, reasons, parts, digest, queued, ended"
-MESSAGE = "exam, root, newborn, rank, payload, digest, own"
+MESSAGE = "exam, root, newborn, rank, depth, recorded, amends, payload, digest, own"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ class OutboxRow:
     attempts: int
     due: float
     reasons: tuple[Problem, ...]
-    parts: tuple[Part, ...]
+    parts: tuple[MessagePart, ...]
     digest: str
     queued: str
     ended: str | None
@@ -77,21 +79,31 @@ def problems(text: str) -> tuple[Problem, ...]:
     )
 
 
-def parts_text(found: Sequence[Part]) -> str:
+def parts_text(found: Sequence[MessagePart]) -> str:
     """What a receiver said, as it is stored."""
     return json.dumps([[p.name, p.answer, p.place, p.version, problems_text(p.problems)] for p in found])
 
 
-def parts(text: str) -> tuple[Part, ...]:
+def parts(text: str) -> tuple[MessagePart, ...]:
     """What a receiver said, as it was stored."""
     return tuple(
-        Part(name, answer, place, version, problems(remarks))
+        MessagePart(name, answer, place, version, problems(remarks))
         for name, answer, place, version, remarks in json.loads(text)
     )
 
 
 def message_of_row(row: Sequence[Any], shared: Iterable[str]) -> Message:
     """From a row of ``MESSAGE`` and the names of what the message shares with others."""
-    exam, root, newborn, rank, payload, digest, own = row
-    unpacked = zlib.decompress(payload)
-    return Message(exam, root, newborn, rank, unpacked, digest, shared=frozenset(shared), own=json.loads(own))
+    exam, root, newborn, rank, depth, recorded, amends, payload, digest, own = row
+    made = None if recorded is None else datetime.fromtimestamp(recorded, UTC)
+    return Message(
+        exam,
+        root,
+        newborn,
+        Precedence(rank, depth, made),
+        zlib.decompress(payload),
+        digest,
+        shared=frozenset(shared),
+        own=json.loads(own),
+        amends=amends,
+    )

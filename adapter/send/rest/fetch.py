@@ -79,17 +79,30 @@ def _bundle(client: FhirClient, report: dict[str, Any], about: list[dict[str, An
     resources = [*about, report, *provenances]
     known = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
     provenances += [resource for resource in report.get("contained", []) if resource["resourceType"] == "Provenance"]
-    for reference in sorted(_others(report, provenances) - known):
+    told = _tellings(client, report, provenances)
+    resources += told
+    for reference in sorted(_others(report, provenances, told) - known):
         type_, _, id_ = reference.partition("/")
         resources.append(client.read(type_, id_))
     entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
     return {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
 
-def _others(report: dict[str, Any], provenances: list[dict[str, Any]]) -> set[str]:
+def _tellings(client: FhirClient, report: dict[str, Any], provenances: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Who was told, as Communications: a Provenance of its own names them; else the newborn's are searched."""
+    if any(one.get("resourceType") == "Provenance" for one in report.get("contained", [])):
+        return list(client.search("Communication", {"subject": report["subject"]["reference"]}))
+    targets = [target for provenance in provenances for target in provenance.get("target", [])]
+    found = (_LITERAL.search(target.get("reference", "")) for target in targets)
+    ids = {match["id"] for match in found if match and match["type"] == "Communication"}
+    return [client.read("Communication", name) for name in sorted(ids)]
+
+
+def _others(report: dict[str, Any], provenances: list[dict[str, Any]], told: list[dict[str, Any]]) -> set[str]:
     """The Encounter, the Practitioners and the Device that an exam refers to."""
     references = [report.get("encounter", {}), *report.get("performer", [])]
     references += [agent.get("who", {}) for provenance in provenances for agent in provenance.get("agent", [])]
+    references += [person for one in told for person in (one.get("sender", {}), *one.get("recipient", []))]
     found = (_LITERAL.search(reference.get("reference", "")) for reference in references)
     return {match[0] for match in found if match}
 

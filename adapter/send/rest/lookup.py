@@ -27,7 +27,7 @@ class Holding:
 
     ``shared`` are the full URLs of entries that only need to exist; ``found`` holds, for each entry of the bundle
     in order, what the server has under its name: nothing, one, or (doubled) more; ``extra`` are the exam's
-    Observations on the server that the bundle does not hold.
+    Observations and Communications on the server that the bundle does not hold.
     """
 
     entries: list[Json]
@@ -90,9 +90,12 @@ def look_up(
         kind = entry["resource"]["resourceType"]
         if kind == "Patient":
             holding.found[number] = [newborn.patient] if newborn.patient else []
-        elif kind not in ("Observation", "Provenance"):
+        elif kind not in ("Observation", "Communication", "Provenance"):
             holding.found[number] = _by_criteria(client, entry)
-    observations = _observations(client, transaction, newborn.ids)
+    observations = _of_exam(client, transaction, "Observation", newborn.ids)
+    told: dict[str, list[Json]] = {}
+    if "Communication" in transaction.types or transaction.exam != transaction.root:
+        told = _tellings(client, transaction, newborn.ids)
     for value, place in (known or {}).items():
         token = transaction.systems.observation, value
         if value not in observations and (resource := _read(client, place)) and belongs(resource, token, newborn.ids):
@@ -105,9 +108,11 @@ def look_up(
         kind = kinds[number]
         if kind == "Observation":
             holding.found[number] = observations.pop(entry["resource"]["identifier"][0]["value"], [])
+        elif kind == "Communication":
+            holding.found[number] = told.pop(entry["resource"]["identifier"][0]["value"], [])
         elif kind == "Provenance":
             holding.found[number] = provenances(client, transaction, reports)
-    holding.extra = [resource for found in observations.values() for resource in found]
+    holding.extra = [resource for found in (*observations.values(), *told.values()) for resource in found]
     return holding
 
 
@@ -117,12 +122,25 @@ def _by_criteria(client: FhirClient, entry: Json) -> list[Json]:
     return list(client.search(entry["resource"]["resourceType"], criteria))
 
 
-def _observations(client: FhirClient, transaction: Transaction, patients: Iterable[str]) -> dict[str, list[Json]]:
-    """The exam's Observations by the value of their identifier, which begins with the exam's id."""
+def _tellings(client: FhirClient, transaction: Transaction, patients: Iterable[str]) -> dict[str, list[Json]]:
+    """As :func:`_of_exam`, of Communications; none on a server that has no such type."""
+    try:
+        return _of_exam(client, transaction, "Communication", patients)
+    except ServerRefused as refused:
+        if refused.status not in (400, 403, 404, 405, 501):
+            raise
+        return {}
+
+
+def _of_exam(
+    client: FhirClient, transaction: Transaction, kind: str, patients: Iterable[str]
+) -> dict[str, list[Json]]:
+    """The exam's resources of a type by the value of their identifier, which begins with the exam's id."""
+    system = transaction.systems.told if kind == "Communication" else transaction.systems.observation
     found: dict[str, list[Json]] = {}
     for patient in patients:
-        for resource in client.search("Observation", {"patient": patient, "_count": "200"}):
-            for value in _own_values(resource, transaction.systems.observation):
+        for resource in client.search(kind, {"patient": patient, "_count": "200"}):
+            for value in _own_values(resource, system):
                 if value.startswith(f"{transaction.root}/"):
                     found.setdefault(value, []).append(resource)
     return found
@@ -154,15 +172,19 @@ def provenances(client: FhirClient, transaction: Transaction, reports: Iterable[
     found = []
     for report in reports:
         for resource in client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}):
-            if names_version(resource, transaction.exam):
+            if version_of(resource, "source") == transaction.exam:
                 found.append(resource)
     return found
 
 
-def names_version(provenance: Json, exam: str) -> bool:
-    """Whether a Provenance is that of this version of an exam: its entity is the capture record."""
-    sources = (answers.object_(entity.get("what")) for entity in answers.objects(provenance.get("entity")))
-    return any(answers.object_(what.get("identifier")).get("value") == exam for what in sources)
+def version_of(provenance: Json, role: str) -> str | None:
+    """The version of an exam that an entity of a Provenance is, by its role: ``source``, its own capture record;
+    ``revision``, the version that it corrects, where that is a later one itself."""
+    for entity in answers.objects(provenance.get("entity")):
+        if entity.get("role") == role:
+            what = answers.object_(entity.get("what"))
+            return answers.text(answers.object_(what.get("identifier")), "value") or None
+    return None
 
 
 def is_retracted(resource: Json) -> bool:

@@ -24,10 +24,15 @@ Json = dict[str, Any]
 
 _SERVERS_OWN = frozenset({"id", "meta", "text", "implicitRules"})
 _AT_ONCE = 20
-_SYSTEMS = {"Observation": "observation", "DiagnosticReport": "exam", "CommunicationRequest": "tell"}
+_SYSTEMS = {
+    "Observation": "observation",
+    "DiagnosticReport": "exam",
+    "Communication": "told",
+    "CommunicationRequest": "tell",
+}
 
 
-class Standing(StrEnum):
+class Reconciliation(StrEnum):
     """How a part stands: ``lost``: not there; ``older``: as an earlier version of the exam had it; ``changed``: as
     nobody here sent it; ``doubled``: there more than once. The last two are for a person."""
 
@@ -38,11 +43,11 @@ class Standing(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class Discrepancy:
     """A part of an exam that does not stand as it was sent."""
 
     name: str
-    standing: Standing
+    standing: Reconciliation
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +56,13 @@ class Reconciled:
 
     exam: str
     root: str
-    differences: tuple[Difference, ...]
+    differences: tuple[Discrepancy, ...]
 
     @property
     def to_send(self) -> bool:
         """Whether sending it again mends it, and overwrites nothing that others have changed."""
         found = {one.standing for one in self.differences}
-        return bool(found) and found <= {Standing.LOST, Standing.OLDER}
+        return bool(found) and found <= {Reconciliation.LOST, Reconciliation.OLDER}
 
 
 def digest_of(resource: Mapping[str, Any]) -> str:
@@ -92,12 +97,12 @@ def reconciled(client: FhirClient, catalogue: Catalogue, history: Sequence[Arriv
     for name, digest in meant.items():
         found = [digest_of(resource) for resource in there.get(name, [])]
         if not found:
-            differences.append(Difference(name, Standing.LOST))
+            differences.append(Discrepancy(name, Reconciliation.LOST))
         elif len(found) > 1:
-            differences.append(Difference(name, Standing.DOUBLED))
+            differences.append(Discrepancy(name, Reconciliation.DOUBLED))
         elif found[0] != digest:
-            standing = Standing.OLDER if found[0] in before.get(name, set()) else Standing.CHANGED
-            differences.append(Difference(name, standing))
+            standing = Reconciliation.OLDER if found[0] in before.get(name, set()) else Reconciliation.CHANGED
+            differences.append(Discrepancy(name, standing))
     return Reconciled(latest.exam, latest.root, tuple(differences))
 
 

@@ -16,7 +16,7 @@ from adapter.fhir import to_bundle
 from adapter.problems import Problem
 from adapter.send.address import on_this_machine
 from adapter.send.failures import TO_DO, Cause, Failed, Rejected, Unavailable, Undelivered, Unreachable, problem
-from adapter.send.message import Letter, Message, Part, Receipt
+from adapter.send.message import Letter, Message, MessagePart, Receipt
 from adapter.send.outbox import OutboxRow
 from adapter.send.rest import preview
 from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
@@ -133,7 +133,7 @@ class FhirTransport:
 
 def _parts(
     transaction: Transaction, outcomes: Sequence[EntryOutcome], digests: Mapping[str, str] | None = None
-) -> tuple[Part, ...]:
+) -> tuple[MessagePart, ...]:
     """Outcomes as they may be kept and shown: without what the server repeats of a person; with the digests of what
     arrived, by full URL."""
     if any(outcome.outcome_problems for outcome in outcomes):
@@ -143,7 +143,7 @@ def _parts(
         remarks = [()] * len(outcomes)
     names = dict(zip(transaction.full_urls, transaction.names, strict=True))
     return tuple(
-        Part(
+        MessagePart(
             name=names.get(outcome.full_url, "marked as entered in error"),
             answer=str(outcome.status),
             place=outcome.place,
@@ -155,7 +155,7 @@ def _parts(
     )
 
 
-def _places(parts: Sequence[Part]) -> dict[str, str]:
+def _places(parts: Sequence[MessagePart]) -> dict[str, str]:
     """Where Observations of earlier versions are: ``Type/id`` by the value of their identifier."""
     found = {}
     for part in parts:

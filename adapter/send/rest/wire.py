@@ -65,7 +65,7 @@ def opened(
     """A client for the server at ``url``. It follows no redirect: what is sent is meant for this server."""
     through = proxy or _proxy_of_environment(url)
     return httpx.Client(
-        transport=transport or Transport(tls or httpx.create_ssl_context(), through),
+        transport=transport or WireTransport(tls or httpx.create_ssl_context(), through),
         timeout=httpx.Timeout(times.read, connect=times.connect),
         auth=auth,
         follow_redirects=False,
@@ -82,7 +82,7 @@ def _proxy_of_environment(url: httpx.URL) -> str | None:
     return known.get(url.scheme) or known.get("all")
 
 
-class Transport(httpx.BaseTransport):
+class WireTransport(httpx.BaseTransport):
     """See the module. Raises what httpx's own raises; ``httpx.DecodingError`` for a coding that was not asked for."""
 
     def __init__(self, tls: ssl.SSLContext, proxy: str | None = None, largest: int = LARGEST) -> None:

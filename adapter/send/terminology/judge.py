@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from adapter.catalogue.lint_codes import ROLES
-from adapter.catalogue.proof import Finding
+from adapter.catalogue.proof import CodeFault
 from adapter.catalogue.uses import Use
 from adapter.problems import Severity
 from adapter.send.terminology.questions import Json, first, parameters, part, properties
@@ -93,18 +93,18 @@ def answer_lists(resource: Json) -> list[str]:
     return [str(one.get("code")) if isinstance(one, dict) else str(one) for one in told]
 
 
-def judged(uses: Sequence[Use], resource: Json, instead: Sequence[str], words: dict[str, str]) -> Iterator[Finding]:
+def judged(uses: Sequence[Use], resource: Json, instead: Sequence[str], words: dict[str, str]) -> Iterator[CodeFault]:
     """All that the answer says against a code, which all ``uses`` are of.
 
     ``instead`` stands in the place of an inactive code; ``words`` are those of LOINC parts by their codes.
     """
     if is_inactive(resource):
         remedy = f"{' or '.join(instead)}, read against the item" if instead else "another code, or none"
-        yield Finding(rule="inactive-code", severity=Severity.ERROR, what="no longer active", remedy=remedy)
+        yield CodeFault(rule="inactive-code", severity=Severity.ERROR, what="no longer active", remedy=remedy)
     elif statuses := _statuses(resource) & {"DISCOURAGED", "TRIAL"}:
         level = Severity.WARNING if "DISCOURAGED" in statuses else Severity.INFORMATION
         what = f"its status is {', '.join(sorted(statuses)).lower()}"
-        yield Finding(rule="code-status", severity=level, what=what, remedy="a code that is active, if one fits")
+        yield CodeFault(rule="code-status", severity=level, what=what, remedy="a code that is active, if one fits")
     yield from _named(uses[0], resource)
     for role, dimension, scales in dict.fromkeys((use.role, use.dimension, use.scales) for use in uses):
         if uses[0].system == "snomed":
@@ -114,25 +114,25 @@ def judged(uses: Sequence[Use], resource: Json, instead: Sequence[str], words: d
             yield from _measured(dimension, resource, words)
 
 
-def _named(use: Use, resource: Json) -> Iterator[Finding]:
+def _named(use: Use, resource: Json) -> Iterator[CodeFault]:
     known = {_plain(name) for name in names(resource)}
     if use.display and known and _plain(use.display) not in known:
         what = f"the edition does not call it '{use.display}'"
-        yield Finding(rule="other-name", severity=Severity.WARNING, what=what, remedy=f"'{preferred(resource)}'")
+        yield CodeFault(rule="other-name", severity=Severity.WARNING, what=what, remedy=f"'{preferred(resource)}'")
 
 
 def _plain(name: str) -> str:
     return " ".join(_TAG.sub("", name).split()).casefold()
 
 
-def _tagged(role: str, resource: Json) -> Iterator[Finding]:
+def _tagged(role: str, resource: Json) -> Iterator[CodeFault]:
     allowed, found = ROLES.get(role, {}).get("snomed", ()), tag(resource)
     if not found:
         what = f"the server does not tell whether it is {' or '.join(allowed)}"
-        yield Finding(rule="role-not-told", severity=Severity.INFORMATION, what=what)
+        yield CodeFault(rule="role-not-told", severity=Severity.INFORMATION, what=what)
     elif found not in allowed:
         what = f"it is a {found}, and stands as {role}"
-        yield Finding(rule="wrong-role", severity=Severity.ERROR, what=what, remedy=" or ".join(allowed))
+        yield CodeFault(rule="wrong-role", severity=Severity.ERROR, what=what, remedy=" or ".join(allowed))
 
 
 def _of_part(resource: Json, name: str, words: dict[str, str]) -> str:
@@ -140,25 +140,29 @@ def _of_part(resource: Json, name: str, words: dict[str, str]) -> str:
     return words.get(told[0], told[0]) if told else ""
 
 
-def _scaled(scales: frozenset[str], resource: Json, words: dict[str, str]) -> Iterator[Finding]:
+def _scaled(scales: frozenset[str], resource: Json, words: dict[str, str]) -> Iterator[CodeFault]:
     scale = _of_part(resource, "SCALE_TYP", words)
     if not scales or scale in scales:
         return
     if not scale:
-        yield Finding(rule="scale-not-told", severity=Severity.INFORMATION, what="the server does not tell its scale")
+        yield CodeFault(
+            rule="scale-not-told", severity=Severity.INFORMATION, what="the server does not tell its scale"
+        )
         return
     numbers = "Qn" in scales
     wrong = scale in ("Ord", "Nom", "Nar", "Doc") if numbers else scale == "Qn"
     level = Severity.ERROR if wrong else Severity.WARNING
     what = f"its scale is {scale}, and it is answered with {'a number' if numbers else 'a choice'}"
-    yield Finding(
+    yield CodeFault(
         rule="wrong-scale", severity=level, what=what, remedy=f"a code of scale {' or '.join(sorted(scales))}"
     )
 
 
-def _measured(dimension: str, resource: Json, words: dict[str, str]) -> Iterator[Finding]:
+def _measured(dimension: str, resource: Json, words: dict[str, str]) -> Iterator[CodeFault]:
     kind = _of_part(resource, "PROPERTY", words)
     known = _DIMENSIONS.get(kind)
     if dimension and known and known != dimension:
         what = f"its property is {kind}, a {known}, and its unit measures a {dimension}"
-        yield Finding(rule="wrong-property", severity=Severity.ERROR, what=what, remedy="a code or a unit that fits")
+        yield CodeFault(
+            rule="wrong-property", severity=Severity.ERROR, what=what, remedy="a code or a unit that fits"
+        )

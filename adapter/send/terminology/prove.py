@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from adapter.catalogue import Catalogue
-from adapter.catalogue.proof import Edition, Finding, Proof, ProvedCode, Verdict
+from adapter.catalogue.proof import CodeFault, Edition, Proof, ProvedCode, Verdict
 from adapter.catalogue.uses import Use, uses
 from adapter.problems import Severity
 from adapter.send.terminology import judge
@@ -101,7 +101,7 @@ class _Run:
             found[key] = tuple(dict.fromkeys((*found.get(key, ()), *named)))
         return found
 
-    def _strangers(self) -> Mapping[_Key, list[Finding]]:
+    def _strangers(self) -> Mapping[_Key, list[CodeFault]]:
         """LOINC answers that the lists of their question do not have, as far as the server knows these."""
         lists = {key[1]: judge.answer_lists(self.replies[key].resource) for key in self._answered("loinc")}
         uri = self.catalogue.uri("loinc")
@@ -117,12 +117,12 @@ class _Run:
             result = str(first(reply.resource, "result")).lower()
             if result in ("true", "false"):
                 told.setdefault((key, question), []).append(result == "true")
-        found: dict[_Key, list[Finding]] = {}
+        found: dict[_Key, list[CodeFault]] = {}
         for (key, question), results in told.items():
             if not any(results):
                 what = f"it is in no answer list of LOINC {question} ({', '.join(lists[question])})"
                 remedy = "an answer of that list, or our own code alone"
-                one = Finding(rule="not-in-answer-list", severity=Severity.ERROR, what=what, remedy=remedy)
+                one = CodeFault(rule="not-in-answer-list", severity=Severity.ERROR, what=what, remedy=remedy)
                 found.setdefault(key, []).append(one)
         return found
 
@@ -130,7 +130,7 @@ class _Run:
         return [key for key, reply in self.replies.items() if key[0] == system and reply.answered]
 
     def _proved(
-        self, key: _Key, held: bool, words: dict[str, str], instead: Sequence[str], strangers: Iterable[Finding]
+        self, key: _Key, held: bool, words: dict[str, str], instead: Sequence[str], strangers: Iterable[CodeFault]
     ) -> ProvedCode:
         several, reply = self.by_code[key], self.replies[key]
         name = None
@@ -153,17 +153,17 @@ class _Run:
         )
 
 
-def _unanswered(reply: Reply, held: bool, label: str) -> Finding:
+def _unanswered(reply: Reply, held: bool, label: str) -> CodeFault:
     """A code without an answer: wrong only where the server has others of its system and not this one."""
     if held and (reply.status in (400, 404, 422) or reply.answered):
         what, remedy = f"{label} of this server has no such code", "another code, or none"
-        return Finding(rule="unknown-code", severity=Severity.ERROR, what=what, remedy=remedy)
+        return CodeFault(rule="unknown-code", severity=Severity.ERROR, what=what, remedy=remedy)
     if reply.status == 0:
         what, remedy = "it was not asked when this was recorded", "ask the server anew"
-        return Finding(rule="not-asked", severity=Severity.WARNING, what=what, remedy=remedy)
+        return CodeFault(rule="not-asked", severity=Severity.WARNING, what=what, remedy=remedy)
     what = f"the server could not say (status {reply.status})" if held else f"the server holds no {label}"
     remedy = f"a server that holds {label}"
-    return Finding(
+    return CodeFault(
         rule="not-answered" if held else "system-not-held", severity=Severity.WARNING, what=what, remedy=remedy
     )
 
@@ -171,7 +171,7 @@ def _unanswered(reply: Reply, held: bool, label: str) -> Finding:
 _UNPROVED = ("not-asked", "not-answered", "system-not-held")
 
 
-def _verdict(findings: Sequence[Finding]) -> Verdict:
+def _verdict(findings: Sequence[CodeFault]) -> Verdict:
     severities = {finding.severity for finding in findings}
     if Severity.ERROR in severities:
         return Verdict.FAILED

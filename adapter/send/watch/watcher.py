@@ -21,7 +21,7 @@ from adapter.problems import Layer, Problem, Severity
 from adapter.send.failures import TO_DO, Cause
 from adapter.send.outbox import Outbox, OutboxError, State
 from adapter.send.policy import Retry
-from adapter.send.sender import Event, Happening, Sender, Summary
+from adapter.send.sender import Event, Happening, Sender, SendSummary
 from adapter.send.transport import Transport
 from adapter.send.watch.folder import DropFolder
 from adapter.send.watch.intake import MOST_BYTES, Fate, Intake, TakenFile, digest_of, name_digest
@@ -270,7 +270,7 @@ class Watcher:
                 self._fault(f"sending failed inside: {_place(error)}")
                 self._rest()
 
-    def _held(self, summary: Summary) -> None:
+    def _held(self, summary: SendSummary) -> None:
         """A run ended before its time: say whose fault it is, and the one thing to do."""
         cause = summary.cause or Cause.SERVER
         self._metrics.hold(cause)

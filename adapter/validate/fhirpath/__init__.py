@@ -11,10 +11,10 @@ from __future__ import annotations
 from functools import lru_cache
 
 from adapter.validate.fhirpath.compile import Context, Expression, compile_ast
-from adapter.validate.fhirpath.items import Item, children, item_of
+from adapter.validate.fhirpath.items import PathItem, children, item_of
 from adapter.validate.fhirpath.parse import FhirPathError, parse
 
-__all__ = ["Context", "Expression", "FhirPathError", "Item", "children", "compiled", "holds", "item_of"]
+__all__ = ["Context", "Expression", "FhirPathError", "PathItem", "children", "compiled", "holds", "item_of"]
 
 
 @lru_cache(maxsize=4096)
@@ -23,7 +23,7 @@ def compiled(expression: str) -> Expression:
     return compile_ast(parse(expression))
 
 
-def holds(expression: Expression, focus: Item, context: Context) -> bool:
+def holds(expression: Expression, focus: PathItem, context: Context) -> bool:
     """Whether a constraint is kept at ``focus``: true, or anything but a boolean; an empty result is not.
 
     Raises FhirPathError when the content does not let it be evaluated (several values where one is needed).

@@ -8,10 +8,10 @@ from decimal import Decimal
 from typing import Any
 
 from adapter.validate.fhirpath.functions import FUNCTIONS, LAMBDAS, Environment, distinct, single, text_of, truth
-from adapter.validate.fhirpath.items import Item, children, compare, equal, is_type, item_of
+from adapter.validate.fhirpath.items import PathItem, children, compare, equal, is_type, item_of
 from adapter.validate.fhirpath.parse import FhirPathError, Tree
 
-Collection = list[Item]
+Collection = list[PathItem]
 
 
 @dataclass(slots=True)
@@ -22,9 +22,9 @@ class Context(Environment):
     ``context`` is ``%context``. :class:`Environment` has the hooks of FHIR's own functions.
     """
 
-    resource: Item | None = None
-    root: Item | None = None
-    context: Item | None = None
+    resource: PathItem | None = None
+    root: PathItem | None = None
+    context: PathItem | None = None
     index: int = 0
     total: Collection = field(default_factory=list)
 
@@ -37,7 +37,7 @@ _VARIABLES: dict[str, Any] = {
     "sct": "http://snomed.info/sct",
     "loinc": "http://loinc.org",
 }
-_TRUE, _FALSE = Item(True, "boolean"), Item(False, "boolean")
+_TRUE, _FALSE = PathItem(True, "boolean"), PathItem(False, "boolean")
 
 
 def compile_ast(tree: Tree) -> Expression:
@@ -47,10 +47,10 @@ def compile_ast(tree: Tree) -> Expression:
         constant = [item_of(tree[1])]
         return lambda context, focus: constant
     if kind == "date":
-        moment = [Item(tree[1].removeprefix("T"), _date_type(tree[1]))]
+        moment = [PathItem(tree[1].removeprefix("T"), _date_type(tree[1]))]
         return lambda context, focus: moment
     if kind == "quantity":
-        quantity = [Item({"value": tree[1], "code": tree[2]}, "Quantity")]
+        quantity = [PathItem({"value": tree[1], "code": tree[2]}, "Quantity")]
         return lambda context, focus: quantity
     if kind == "empty":
         return lambda context, focus: []
@@ -80,7 +80,7 @@ def _step(tree: Tree, at_start: bool = False) -> Step:
     if kind == "$this":
         return lambda context, found, focus: focus
     if kind == "$index":
-        return lambda context, found, focus: [Item(context.index, "integer")]
+        return lambda context, found, focus: [PathItem(context.index, "integer")]
     if kind == "$total":
         return lambda context, found, focus: context.total
     raise FhirPathError(f"{kind} cannot stand after a dot")
@@ -182,7 +182,7 @@ def _binary(operator: str, left: Expression, right: Expression) -> Expression:
     return lambda context, focus: combine(left(context, focus), right(context, focus))
 
 
-def _of(value: bool | None) -> Item:
+def _of(value: bool | None) -> PathItem:
     return _TRUE if value else _FALSE
 
 
@@ -241,7 +241,7 @@ def _not(found: Collection) -> Collection:
 
 
 def _equivalent(one: Collection, two: Collection) -> Collection:
-    def folded(item: Item) -> Any:
+    def folded(item: PathItem) -> Any:
         return " ".join(item.value.lower().split()) if isinstance(item.value, str) else item.value
 
     return [_of(len(one) == len(two) and all(folded(a) in [folded(b) for b in two] for a in one))]
@@ -272,7 +272,7 @@ def _arithmetic(compute: Callable[[Any, Any], Any]) -> Callable[[Collection, Col
     return combine
 
 
-def _number(item: Item) -> Any:
+def _number(item: PathItem) -> Any:
     if isinstance(item.value, bool) or not isinstance(item.value, int | Decimal | float):
         raise FhirPathError("a number is needed")
     return item.value

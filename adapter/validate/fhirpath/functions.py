@@ -9,23 +9,23 @@ from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
-from adapter.validate.fhirpath.items import Item, all_children, children, descendants, equal, item_of
+from adapter.validate.fhirpath.items import PathItem, all_children, children, descendants, equal, item_of
 from adapter.validate.fhirpath.parse import FhirPathError
 from adapter.validate.narrative import has_content, is_allowed_html
 
-Collection = list[Item]
+Collection = list[PathItem]
 
 
 @dataclass(slots=True)
 class Environment:
     """Hooks of the functions that lead outside the resource; each may say None for *cannot tell*."""
 
-    resolve: Callable[[str], Item | None] = lambda reference: None
-    member_of: Callable[[Item, str], bool | None] = lambda item, value_set: None
-    conforms_to: Callable[[Item, str], bool | None] = lambda item, profile: None
+    resolve: Callable[[str], PathItem | None] = lambda reference: None
+    member_of: Callable[[PathItem, str], bool | None] = lambda item, value_set: None
+    conforms_to: Callable[[PathItem, str], bool | None] = lambda item, profile: None
 
 
-def single(found: Collection) -> Item:
+def single(found: Collection) -> PathItem:
     """The one item of a collection; FhirPathError for none or several."""
     if len(found) != 1:
         raise FhirPathError(f"{len(found)} values where one is needed")
@@ -63,7 +63,7 @@ def text_of(found: Collection) -> str:
     return _text(single(found)) or ""
 
 
-def _text(item: Item) -> str | None:
+def _text(item: PathItem) -> str | None:
     value = item.value
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -81,7 +81,7 @@ def _of(value: Any) -> Collection:
 Lambda = Callable[[Any, Collection], Collection]
 
 
-def _each(context: Any, found: Collection) -> Iterator[Item]:
+def _each(context: Any, found: Collection) -> Iterator[PathItem]:
     before = context.index
     for context.index, item in enumerate(found):
         yield item
@@ -304,8 +304,8 @@ FUNCTIONS: dict[str, Callable[..., Collection]] = {
     "memberOf": _asked("member_of"),
     "conformsTo": _asked("conforms_to"),
     "htmlChecks": _html,
-    "now": lambda context, found: [Item(_now(), "dateTime")],
-    "today": lambda context, found: [Item(_now()[:10], "date")],
+    "now": lambda context, found: [PathItem(_now(), "dateTime")],
+    "today": lambda context, found: [PathItem(_now()[:10], "date")],
     "matches": _test_text(_matches),
     "replaceMatches": _on_text(_replace_matches),
     "replace": _on_text(lambda text, old, new: text.replace(old, new)),

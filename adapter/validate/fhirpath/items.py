@@ -18,7 +18,7 @@ _PRIMITIVE_BASES = {
 }  # fmt: skip
 
 
-class Item:
+class PathItem:
     """A value with its FHIR type; a primitive also has the object of its id and extensions, if any."""
 
     __slots__ = ("extra", "type", "value")
@@ -34,14 +34,14 @@ class Item:
         return not isinstance(self.value, Mapping)
 
 
-def item_of(value: Any, type_: str = "") -> Item:
+def item_of(value: Any, type_: str = "") -> PathItem:
     """An item of a literal, or of a resource, whose type it says itself."""
     if type_:
-        return Item(value, type_)
+        return PathItem(value, type_)
     if isinstance(value, Mapping):
-        return Item(value, str(value.get("resourceType", "")))
+        return PathItem(value, str(value.get("resourceType", "")))
     kinds = {bool: "boolean", str: "string", int: "integer"}
-    return Item(value, kinds.get(type(value), "decimal"))
+    return PathItem(value, kinds.get(type(value), "decimal"))
 
 
 @cache
@@ -57,37 +57,37 @@ def _steps(type_name: str) -> dict[str, list[Property]]:
     return steps
 
 
-def children(item: Item, name: str) -> Iterator[Item]:
+def children(item: PathItem, name: str) -> Iterator[PathItem]:
     """The children of one name, in order."""
     value = item.value
     if not isinstance(value, Mapping):
         if item.extra:
-            yield from children(Item(item.extra, "Element"), name)
+            yield from children(PathItem(item.extra, "Element"), name)
         return
     for step in _steps(item.type).get(name, ()):
         yield from _entries(value, step)
 
 
-def all_children(item: Item) -> Iterator[Item]:
+def all_children(item: PathItem) -> Iterator[PathItem]:
     """All children in the order of the definition."""
     value = item.value
     if not isinstance(value, Mapping):
         if item.extra:
-            yield from all_children(Item(item.extra, "Element"))
+            yield from all_children(PathItem(item.extra, "Element"))
         return
     for steps in _steps(item.type).values():
         for step in steps:
             yield from _entries(value, step)
 
 
-def descendants(item: Item) -> Iterator[Item]:
+def descendants(item: PathItem) -> Iterator[PathItem]:
     """All children, and theirs."""
     for child in all_children(item):
         yield child
         yield from descendants(child)
 
 
-def _entries(value: Mapping[str, Any], step: Property) -> Iterator[Item]:
+def _entries(value: Mapping[str, Any], step: Property) -> Iterator[PathItem]:
     found = value.get(step.name)
     extra = value.get(f"_{step.name}") if step.has_sibling else None
     if found is None and extra is None:
@@ -108,7 +108,7 @@ def _entries(value: Mapping[str, Any], step: Property) -> Iterator[Item]:
                 type_ = str(one.get("resourceType", ""))
         elif not step.is_primitive:
             continue
-        yield Item(one, type_, more)
+        yield PathItem(one, type_, more)
 
 
 def is_type(type_name: str, wanted: str) -> bool:
@@ -134,7 +134,7 @@ def _base(type_name: str) -> str:
         return ""
 
 
-def equal(first: Item, second: Item) -> bool | None:
+def equal(first: PathItem, second: PathItem) -> bool | None:
     """FHIRPath equality of two items; None where the precision of times does not let it be decided."""
     one, two = first.value, second.value
     if isinstance(one, Mapping) or isinstance(two, Mapping):
@@ -149,7 +149,7 @@ def equal(first: Item, second: Item) -> bool | None:
     return one is not None and bool(one == two)
 
 
-def compare(first: Item, second: Item) -> int | None:
+def compare(first: PathItem, second: PathItem) -> int | None:
     """-1, 0 or 1; None where the two cannot be compared."""
     one, two = first.value, second.value
     if isinstance(one, Mapping) and isinstance(two, Mapping):
@@ -167,7 +167,7 @@ def compare(first: Item, second: Item) -> int | None:
     return None
 
 
-def _is_quantity(item: Item) -> bool:
+def _is_quantity(item: PathItem) -> bool:
     return isinstance(item.value, Mapping) and is_type(item.type, "Quantity")
 
 
@@ -180,7 +180,7 @@ def _number(quantity: Mapping[str, Any]) -> Any:
     return value if isinstance(value, _NUMBERS) and not isinstance(value, bool) else None
 
 
-def _is_time(item: Item) -> bool:
+def _is_time(item: PathItem) -> bool:
     return item.type in ("date", "dateTime", "instant", "time")
 
 

@@ -8,21 +8,21 @@ from typing import Any
 from adapter.fhir.definitions import primitive_names, resource_types
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.bindings import none_fits
-from adapter.validate.fhirpath import Context, FhirPathError, Item, children, holds
+from adapter.validate.fhirpath import Context, FhirPathError, PathItem, children, holds
 from adapter.validate.fhirpath.items import is_type
 from adapter.validate.packages.contexts import allowed_places, may_stand
 from adapter.validate.packages.load import Json, Packages
-from adapter.validate.packages.places import Placed, has_pattern, is_same, placed_children
-from adapter.validate.packages.rules import Invariant, Rule, rule_tree
+from adapter.validate.packages.places import PlacedElement, has_pattern, is_same, placed_children
+from adapter.validate.packages.rules import ElementRule, ProfileInvariant, rule_tree
 from adapter.validate.packages.slicing import Sorter, resolved
 from adapter.validate.references import contained_target, literal_type
-from adapter.validate.walk import Node, claimed_profiles, text
+from adapter.validate.walk import ElementNode, claimed_profiles, text
 
 STANDARD = "http://hl7.org/fhir/StructureDefinition/"
 _DEPTH = 12
 
 
-def check_profiles(nodes: Iterable[Node], packages: Packages) -> Iterator[Problem]:
+def check_profiles(nodes: Iterable[ElementNode], packages: Packages) -> Iterator[Problem]:
     """Yield what the profiles that resources claim say against them; claims that are not known are told."""
     for node in nodes:
         if node.resource is not None:
@@ -41,12 +41,12 @@ def check_profiles(nodes: Iterable[Node], packages: Packages) -> Iterator[Proble
                 )  # fmt: skip
 
 
-def _extension(node: Node, packages: Packages) -> Iterator[Problem]:
+def _extension(node: ElementNode, packages: Packages) -> Iterator[Problem]:
     """An extension that a package defines: what it may hold, and where it may stand (defining-extensions.html)."""
     structure = packages.structure(text(node.value, "url"))
     if structure is None or structure.get("type") != "Extension" or node.parent is None:
         return
-    placed = Placed(Item(node.value, node.type), node.where)
+    placed = PlacedElement(PathItem(node.value, node.type), node.where)
     yield from dict.fromkeys(_Judge(packages, node).structure(structure, placed))
     if not may_stand(node, structure):
         yield Problem(
@@ -55,10 +55,10 @@ def _extension(node: Node, packages: Packages) -> Iterator[Problem]:
         )  # fmt: skip
 
 
-_TREES: dict[tuple[int, ...], tuple[list[Json], Rule]] = {}
+_TREES: dict[tuple[int, ...], tuple[list[Json], ElementRule]] = {}
 
 
-def _tree(structure: Json, packages: Packages) -> Rule:
+def _tree(structure: Json, packages: Packages) -> ElementRule:
     """The rules of a profile and those that it is based on; built once for each chain of definitions."""
     chain = [structure]
     while "snapshot" not in chain[-1] and len(chain) <= _DEPTH:
@@ -68,7 +68,7 @@ def _tree(structure: Json, packages: Packages) -> Rule:
         chain.append(base)
     key = tuple(map(id, chain))
     if key not in _TREES:
-        rules: Rule | None = None
+        rules: ElementRule | None = None
         for one in reversed(chain):
             rules = rule_tree(one, rules)
         assert rules is not None
@@ -79,25 +79,25 @@ def _tree(structure: Json, packages: Packages) -> Rule:
 class _Judge:
     """Holds one resource against profiles."""
 
-    def __init__(self, packages: Packages, node: Node, depth: int = 0) -> None:
+    def __init__(self, packages: Packages, node: ElementNode, depth: int = 0) -> None:
         self.packages = packages
         self.node = node
         self.depth = depth
 
     def resource(self, structure: Json) -> Iterator[Problem]:
         """The whole resource against a profile on its type."""
-        placed = Placed(Item(self.node.value, self.node.type), self.node.where)
+        placed = PlacedElement(PathItem(self.node.value, self.node.type), self.node.where)
         if structure.get("type") != self.node.type:
             what = f"a profile on {structure.get('type')} is claimed by a {self.node.type}"
             yield self._problem("profile-type", placed.where, what, "a profile on this type", _name(structure))
             return
         yield from self.structure(structure, placed)
 
-    def structure(self, structure: Json, placed: Placed) -> Iterator[Problem]:
+    def structure(self, structure: Json, placed: PlacedElement) -> Iterator[Problem]:
         """An element or resource against a profile, and the profiles that it is based on."""
         yield from self.element(_tree(structure, self.packages), placed, _name(structure))
 
-    def element(self, rule: Rule, placed: Placed, profile: str) -> Iterator[Problem]:
+    def element(self, rule: ElementRule, placed: PlacedElement, profile: str) -> Iterator[Problem]:
         """One element against its rule, and what is in it."""
         item, where = placed.item, placed.where
         if rule.fixed is not None and not is_same(item.value, rule.fixed):
@@ -117,7 +117,7 @@ class _Judge:
         for name, child in rule.children.items():
             yield from self.children(child, placed, name, profile)
 
-    def children(self, rule: Rule, parent: Placed, name: str, profile: str) -> Iterator[Problem]:
+    def children(self, rule: ElementRule, parent: PlacedElement, name: str, profile: str) -> Iterator[Problem]:
         """The elements of one name: how many, what each is, and the slices they make."""
         found = list(placed_children(parent, name))
         where = f"{parent.where}.{name.removesuffix('[x]')}"
@@ -132,18 +132,18 @@ class _Judge:
                 "must-support", where, what, "fill it where the data is known", profile, Severity.INFORMATION
             )
 
-    def _count(self, rule: Rule, count: int, where: str, profile: str) -> Iterator[Problem]:
+    def _count(self, rule: ElementRule, count: int, where: str, profile: str) -> Iterator[Problem]:
         label = f" of slice {rule.slice_name}" if rule.slice_name else ""
         most = "*" if rule.max is None else str(rule.max)
         if count < rule.min or (rule.max is not None and count > rule.max):
             what = f"{count} elements{label}, the profile wants {rule.min}..{most}"
             yield self._problem("profile-cardinality", where, what, f"{rule.min}..{most}{label}", profile)
 
-    def _slices(self, rule: Rule, found: list[Placed], where: str, profile: str) -> Iterator[Problem]:
+    def _slices(self, rule: ElementRule, found: list[PlacedElement], where: str, profile: str) -> Iterator[Problem]:
         """How many elements are in each slice, what each of them is, and the slices that a slice is cut into."""
         sorter = Sorter(self.packages, self.node, self.conforms)
         told = {name: one for name, one in rule.slices.items() if sorter.can_tell(rule, one)}
-        members: dict[str, list[Placed]] = {name: [] for name in told}
+        members: dict[str, list[PlacedElement]] = {name: [] for name in told}
         for placed in found:
             name = next((n for n, one in told.items() if sorter.is_in(rule, one, placed)), None)
             if name is not None:
@@ -162,7 +162,7 @@ class _Judge:
             remedy = "the package of the profile's base, with --package too"
             yield self._problem("slice-unknown", where, what, remedy, profile, Severity.INFORMATION)
 
-    def conforms(self, placed: Placed, profile: str) -> bool:
+    def conforms(self, placed: PlacedElement, profile: str) -> bool:
         """Whether an element or resource has no error against a profile; false for one that is not known."""
         url = profile.partition("|")[0]
         if url.startswith(STANDARD) and url.removeprefix(STANDARD) in resource_types():
@@ -175,7 +175,7 @@ class _Judge:
     def _inner(self) -> _Judge:
         return _Judge(self.packages, self.node, self.depth + 1)
 
-    def _binding(self, rule: Rule, placed: Placed, profile: str) -> Iterator[Problem]:
+    def _binding(self, rule: ElementRule, placed: PlacedElement, profile: str) -> Iterator[Problem]:
         strength, url = rule.binding
         if strength not in ("required", "extensible") or not _is_coded(placed.item):
             return
@@ -186,7 +186,7 @@ class _Judge:
             what = f"no code of the {strength} value set {url}"
             yield self._problem("profile-binding", placed.where, what, "a code of it", profile, severity)
 
-    def _type(self, rule: Rule, placed: Placed, profile: str) -> Iterator[Problem]:
+    def _type(self, rule: ElementRule, placed: PlacedElement, profile: str) -> Iterator[Problem]:
         item = placed.item
         if (
             rule.types
@@ -207,7 +207,7 @@ class _Judge:
         if rule.targets and isinstance(item.value, Mapping):
             yield from self._target(rule, placed, profile)
 
-    def _target(self, rule: Rule, placed: Placed, profile: str) -> Iterator[Problem]:
+    def _target(self, rule: ElementRule, placed: PlacedElement, profile: str) -> Iterator[Problem]:
         """The type of a reference's target; what the target is like is asked where it stands."""
         reference = text(placed.item.value, "reference")
         target = contained_target(self.node, reference)
@@ -225,7 +225,7 @@ class _Judge:
         name = url.partition("|")[0].removeprefix(STANDARD)
         return name if name in resource_types() or name == "Resource" else ""
 
-    def _invariant(self, invariant: Invariant, placed: Placed, profile: str) -> Iterator[Problem]:
+    def _invariant(self, invariant: ProfileInvariant, placed: PlacedElement, profile: str) -> Iterator[Problem]:
         if invariant.expression is None:
             what = f"the constraint {invariant.key} uses FHIRPath that is not known here, and was not checked"
             yield self._problem(
@@ -234,11 +234,11 @@ class _Judge:
             return
         own, root = self.node.own, self.node.container
         context = Context(
-            resource=Item(own.value, own.type),
-            root=Item(root.value, root.type),
+            resource=PathItem(own.value, own.type),
+            root=PathItem(root.value, root.type),
             context=placed.item,
             member_of=self.packages.member_of,
-            conforms_to=lambda item, url: self.conforms(Placed(item, placed.where), url),
+            conforms_to=lambda item, url: self.conforms(PlacedElement(item, placed.where), url),
             resolve=lambda reference: _item(resolved(self.node, reference)),
         )
         try:
@@ -260,8 +260,8 @@ class _Judge:
         return Problem(severity, Layer.PROFILES, rule, what, remedy, where=where, section=f"profile {profile}")
 
 
-def _item(resource: Mapping[str, Any] | None) -> Item | None:
-    return None if resource is None else Item(resource, text(resource, "resourceType"))
+def _item(resource: Mapping[str, Any] | None) -> PathItem | None:
+    return None if resource is None else PathItem(resource, text(resource, "resourceType"))
 
 
 def _is_allowed(type_name: str, code: str) -> bool:
@@ -269,17 +269,17 @@ def _is_allowed(type_name: str, code: str) -> bool:
     return type_name == code or (type_name not in primitive_names() and is_type(type_name, code))
 
 
-def _is_coded(item: Item) -> bool:
+def _is_coded(item: PathItem) -> bool:
     return item.type in ("code", "Coding", "CodeableConcept", "Quantity") and item.value is not None
 
 
-def _has_code(item: Item) -> bool:
+def _has_code(item: PathItem) -> bool:
     return not isinstance(item.value, Mapping) or any(
         True for name in ("coding", "code") for _ in children(item, name)
     )
 
 
-def _none_fits(item: Item, value_set_url: str) -> bool:
+def _none_fits(item: PathItem, value_set_url: str) -> bool:
     return isinstance(item.value, Mapping) and none_fits(item.value, value_set_url)
 
 

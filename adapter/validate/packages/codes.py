@@ -10,10 +10,10 @@ from difflib import get_close_matches
 
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.packages.load import Packages
-from adapter.validate.walk import Node, text
+from adapter.validate.walk import ElementNode, text
 
 
-def check_codes(nodes: Iterable[Node], packages: Packages) -> Iterator[Problem]:
+def check_codes(nodes: Iterable[ElementNode], packages: Packages) -> Iterator[Problem]:
     """Yield each coding whose code its package's code system does not have, or has under another display."""
     if not packages.code_systems:
         return

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from adapter.fhir.definitions import definition
-from adapter.validate.fhirpath import Context, FhirPathError, Item, compiled
+from adapter.validate.fhirpath import Context, FhirPathError, PathItem, compiled
 from adapter.validate.fhirpath.items import is_type
 from adapter.validate.packages.load import Json
-from adapter.validate.walk import Node, text
+from adapter.validate.walk import ElementNode, text
 
 
 def allowed_places(structure: Json) -> list[str]:
@@ -16,13 +16,13 @@ def allowed_places(structure: Json) -> list[str]:
     return [text(context, "expression") for context in structure.get("context") or () if isinstance(context, Mapping)]
 
 
-def may_stand(node: Node, structure: Json) -> bool:
+def may_stand(node: ElementNode, structure: Json) -> bool:
     """Whether one of its contexts lets an extension stand where it does; true where that cannot be told."""
     contexts = [context for context in structure.get("context") or () if isinstance(context, Mapping)]
     return not contexts or any(_is_met(node, text(one, "type"), text(one, "expression")) for one in contexts)
 
 
-def _is_met(node: Node, kind: str, expression: str) -> bool:
+def _is_met(node: ElementNode, kind: str, expression: str) -> bool:
     holder = node.parent
     if holder is None or kind not in ("element", "extension", "fhirpath"):
         return True
@@ -31,7 +31,7 @@ def _is_met(node: Node, kind: str, expression: str) -> bool:
     return _is_element(holder, expression) if kind == "element" else _is_selected(holder, expression)
 
 
-def _is_element(holder: Node, named: str) -> bool:
+def _is_element(holder: ElementNode, named: str) -> bool:
     """Whether the element that has the extension is of a type, or at a path, that its context names."""
     if holder.type == "Element" and holder.parent is not None:  # id and extensions beside a primitive
         item = definition(holder.parent.type).properties.get(holder.name.removeprefix("_"))
@@ -43,11 +43,11 @@ def _is_element(holder: Node, named: str) -> bool:
     return named in ("Element", path) or is_type(holder.type, named)
 
 
-def _is_selected(holder: Node, expression: str) -> bool:
+def _is_selected(holder: ElementNode, expression: str) -> bool:
     """Whether an expression, asked of the resource, selects the element that has the extension."""
     own, root = holder.own, holder.container
-    resource = Item(own.value, own.type)
-    context = Context(resource=resource, root=Item(root.value, root.type), context=resource)
+    resource = PathItem(own.value, own.type)
+    context = Context(resource=resource, root=PathItem(root.value, root.type), context=resource)
     try:
         selected = compiled(expression)(context, [resource])
     except FhirPathError:

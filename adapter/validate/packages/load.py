@@ -11,7 +11,7 @@ from typing import Any
 from adapter.fhir.definitions import code_system, value_set
 from adapter.fhir.json import FhirJsonError, loads
 from adapter.problems import AdapterError, ExitCode
-from adapter.validate.fhirpath import Item
+from adapter.validate.fhirpath import PathItem
 
 Json = Mapping[str, Any]
 _MAX_FILE = 16 * 1024 * 1024
@@ -124,7 +124,7 @@ class Packages:
             return None
         return frozenset(_concepts(definition))
 
-    def member_of(self, item: Item, canonical: str) -> bool | None:
+    def member_of(self, item: PathItem, canonical: str) -> bool | None:
         """Whether a coded value is in a value set; None where that cannot be told."""
         codes = self.codes(canonical)
         if codes is None:

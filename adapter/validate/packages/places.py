@@ -8,14 +8,14 @@ from functools import cache
 from typing import Any
 
 from adapter.fhir.definitions import Property, definition
-from adapter.validate.fhirpath import Item
+from adapter.validate.fhirpath import PathItem
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class PlacedElement:
     """An element and where it is."""
 
-    item: Item
+    item: PathItem
     where: str
 
 
@@ -32,7 +32,7 @@ def _properties(type_name: str, name: str) -> tuple[Property, ...]:
     )
 
 
-def placed_children(parent: Placed, name: str) -> Iterator[Placed]:
+def placed_children(parent: PlacedElement, name: str) -> Iterator[PlacedElement]:
     """The children of a name with their places."""
     item = parent.item
     value = item.value if isinstance(item.value, Mapping) else item.extra
@@ -57,7 +57,7 @@ def placed_children(parent: Placed, name: str) -> Iterator[Placed]:
                 else step.type
             )
             place = f"{parent.where}.{step.name}"
-            yield Placed(Item(one, inner, more), f"{place}[{index}]" if is_list else place)
+            yield PlacedElement(PathItem(one, inner, more), f"{place}[{index}]" if is_list else place)
 
 
 def is_same(value: Any, wanted: Any) -> bool:

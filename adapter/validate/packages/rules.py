@@ -18,7 +18,7 @@ from adapter.validate.packages.load import Json
 
 
 @dataclass(frozen=True, slots=True)
-class Invariant:
+class ProfileInvariant:
     """A constraint of a profile; ``expression`` is None where it cannot be evaluated."""
 
     key: str
@@ -28,7 +28,7 @@ class Invariant:
 
 
 @dataclass(slots=True)
-class Rule:
+class ElementRule:
     """What a profile says about one element, or about one slice of it."""
 
     path: str
@@ -43,21 +43,21 @@ class Rule:
     max_length: int | None = None
     binding: tuple[str, str] = ("", "")  # strength, value set
     must_support: bool = False
-    invariants: tuple[Invariant, ...] = ()
+    invariants: tuple[ProfileInvariant, ...] = ()
     discriminators: tuple[tuple[str, str], ...] = ()  # type, path
     closed: bool = False
-    children: dict[str, Rule] = field(default_factory=dict)
-    slices: dict[str, Rule] = field(default_factory=dict)
+    children: dict[str, ElementRule] = field(default_factory=dict)
+    slices: dict[str, ElementRule] = field(default_factory=dict)
 
-    def child(self, name: str) -> Rule | None:
+    def child(self, name: str) -> ElementRule | None:
         """The rule of a child element; ``value`` finds ``value[x]``."""
         return self.children.get(name) or self.children.get(f"{name}[x]")
 
 
-def rule_tree(structure: Json, base: Rule | None = None) -> Rule:
+def rule_tree(structure: Json, base: ElementRule | None = None) -> ElementRule:
     """The rules of a profile, at its root; ``base`` are those of the profile that its differential is of."""
     holder = structure.get("snapshot") or structure.get("differential") or {}
-    root = Rule(str(structure.get("type", ""))) if base is None else copy.deepcopy(base)
+    root = ElementRule(str(structure.get("type", ""))) if base is None else copy.deepcopy(base)
     for element in holder.get("element") or ():
         if isinstance(element, Mapping):
             rule = _place(root, str(element.get("id") or ""), str(element.get("path", "")), element)
@@ -65,7 +65,7 @@ def rule_tree(structure: Json, base: Rule | None = None) -> Rule:
     return root
 
 
-def _place(root: Rule, identifier: str, path: str, element: Json) -> Rule:
+def _place(root: ElementRule, identifier: str, path: str, element: Json) -> ElementRule:
     """The rule of an element, made with those above it where they are not there yet."""
     steps = (identifier or path).split(".")[1:]
     if not identifier and element.get("sliceName") and steps:
@@ -74,13 +74,13 @@ def _place(root: Rule, identifier: str, path: str, element: Json) -> Rule:
     for step in steps:
         name, _, slice_name = step.strip().partition(":")
         walked += f".{name}"
-        here = here.children.setdefault(name, Rule(walked, name))
+        here = here.children.setdefault(name, ElementRule(walked, name))
         for part in filter(None, slice_name.split("/")):  # a slice of a slice: profiling.html#reslicing
-            here = here.slices.setdefault(part, Rule(walked, name, part))
+            here = here.slices.setdefault(part, ElementRule(walked, name, part))
     return here
 
 
-def _fill(rule: Rule, element: Json) -> None:
+def _fill(rule: ElementRule, element: Json) -> None:
     rule.min = int(element.get("min", rule.min))
     if "max" in element:
         rule.max = None if element["max"] == "*" else int(element["max"])
@@ -121,7 +121,7 @@ def _standards_own() -> set[tuple[str, str]]:
     return _KNOWN
 
 
-def _invariants(path: str, found: Iterable[Json]) -> Iterable[Invariant]:
+def _invariants(path: str, found: Iterable[Json]) -> Iterable[ProfileInvariant]:
     standard = _standards_own()
     keys = {key for key, _ in standard if "-" in key and not key.startswith("inv-")}
     for constraint in found:
@@ -132,4 +132,4 @@ def _invariants(path: str, found: Iterable[Json]) -> Iterable[Invariant]:
             expression = compiled(text)
         except FhirPathError:
             expression = None
-        yield Invariant(key, str(constraint.get("severity")), str(constraint.get("human", "")), expression)
+        yield ProfileInvariant(key, str(constraint.get("severity")), str(constraint.get("human", "")), expression)

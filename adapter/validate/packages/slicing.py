@@ -6,13 +6,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from adapter.validate.fhirpath import Item
+from adapter.validate.fhirpath import PathItem
 from adapter.validate.fhirpath.items import is_type
 from adapter.validate.packages.load import Packages
-from adapter.validate.packages.places import Placed, has_pattern, is_same, placed_children
-from adapter.validate.packages.rules import Rule
+from adapter.validate.packages.places import PlacedElement, has_pattern, is_same, placed_children
+from adapter.validate.packages.rules import ElementRule
 from adapter.validate.references import contained_target
-from adapter.validate.walk import Node, objects, text
+from adapter.validate.walk import ElementNode, objects, text
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,18 +20,18 @@ class Sorter:
     """Sorts the elements of one resource; ``conforms`` says whether an element meets a profile."""
 
     packages: Packages
-    node: Node
-    conforms: Callable[[Placed, str], bool]
+    node: ElementNode
+    conforms: Callable[[PlacedElement, str], bool]
 
-    def can_tell(self, rule: Rule, one: Rule) -> bool:
+    def can_tell(self, rule: ElementRule, one: ElementRule) -> bool:
         """Whether anything tells the elements of a slice: discriminators, or what the slice itself fixes."""
         return _discriminators(rule) != _ITSELF or bool(rule.discriminators) or _tells(one)
 
-    def is_in(self, rule: Rule, one: Rule, placed: Placed) -> bool:
+    def is_in(self, rule: ElementRule, one: ElementRule, placed: PlacedElement) -> bool:
         """Whether an element of the sliced ``rule`` belongs to its slice ``one``."""
         return all(self._agrees(kind, path, one, placed) for kind, path in _discriminators(rule))
 
-    def _agrees(self, kind: str, path: str, one: Rule, placed: Placed) -> bool:
+    def _agrees(self, kind: str, path: str, one: ElementRule, placed: PlacedElement) -> bool:
         if kind == "value" and path == "url" and one.types.get("Extension"):
             return _url(placed) in {profile.partition("|")[0] for profile in one.types["Extension"]}
         steps = [] if path == "$this" else path.split(".")
@@ -48,7 +48,7 @@ class Sorter:
             return bool(here) and all(any(is_type(p.item.type, code) for code in types) for p in here)
         return any(self._is_value(rule, p) for rule in wanted for p in here)
 
-    def _is_value(self, wanted: Rule, placed: Placed) -> bool:
+    def _is_value(self, wanted: ElementRule, placed: PlacedElement) -> bool:
         """Whether an element has the value, pattern or code that a slice is told by; false where there is none."""
         if wanted.fixed is not None or wanted.pattern is not None:
             is_fixed = wanted.fixed is None or is_same(placed.item.value, wanted.fixed)
@@ -66,23 +66,23 @@ class Sorter:
             any(self._is_value(rule, inner) for inner in placed_children(placed, name)) for name, rule in telling
         )
 
-    def _has_profile(self, wanted: list[Rule], here: list[Placed], resolves: bool) -> bool:
+    def _has_profile(self, wanted: list[ElementRule], here: list[PlacedElement], resolves: bool) -> bool:
         profiles = [p for rule in wanted for listed in rule.types.values() for p in listed]
         if resolves:
             profiles = profiles or [target for rule in wanted for target in rule.targets]
             here = [target for placed in here if (target := self._target(placed)) is not None]
         return bool(here) and all(any(self.conforms(placed, profile) for profile in profiles) for placed in here)
 
-    def _target(self, placed: Placed) -> Placed | None:
+    def _target(self, placed: PlacedElement) -> PlacedElement | None:
         value = placed.item.value
         target = resolved(self.node, text(value, "reference")) if isinstance(value, Mapping) else None
-        return None if target is None else Placed(Item(target, text(target, "resourceType")), placed.where)
+        return None if target is None else PlacedElement(PathItem(target, text(target, "resourceType")), placed.where)
 
 
 _ITSELF = (("value", "$this"),)
 
 
-def _discriminators(rule: Rule) -> tuple[tuple[str, str], ...]:
+def _discriminators(rule: ElementRule) -> tuple[tuple[str, str], ...]:
     """Those of the profile; else R4's own of choices and extensions; else what a slice itself fixes.
 
     The last is for slices that a differential cuts further and whose base is one of R4's profiles.
@@ -94,7 +94,9 @@ def _discriminators(rule: Rule) -> tuple[tuple[str, str], ...]:
     return (("type", "$this"),) if rule.name.endswith("[x]") else _ITSELF
 
 
-def _follow(step: str, here: list[Placed], wanted: list[Rule]) -> tuple[list[Placed], list[Rule]]:
+def _follow(
+    step: str, here: list[PlacedElement], wanted: list[ElementRule]
+) -> tuple[list[PlacedElement], list[ElementRule]]:
     """One step of a discriminator's path, in the data and in the rules (the slices of a rule count too)."""
     if step.startswith("extension("):
         url = step[len("extension(") : -1].strip("'\"")
@@ -106,7 +108,7 @@ def _follow(step: str, here: list[Placed], wanted: list[Rule]) -> tuple[list[Pla
     return [c for p in here for c in placed_children(p, step)], wanted
 
 
-def resolved(node: Node, reference: str) -> Mapping[str, Any] | None:
+def resolved(node: ElementNode, reference: str) -> Mapping[str, Any] | None:
     """The contained resource, or the resource of the Bundle around a node, that a reference leads to."""
     if reference.startswith("#"):
         return contained_target(node, reference)
@@ -121,12 +123,12 @@ def resolved(node: Node, reference: str) -> Mapping[str, Any] | None:
     return None
 
 
-def _tells(rule: Rule) -> bool:
+def _tells(rule: ElementRule) -> bool:
     """Whether a rule has a value by which an element can be told."""
     if rule.fixed is not None or rule.pattern is not None or rule.binding[0] == "required":
         return True
     return any(_tells(child) for child in (*rule.children.values(), *rule.slices.values()))
 
 
-def _url(placed: Placed) -> str:
+def _url(placed: PlacedElement) -> str:
     return text(placed.item.value, "url") if isinstance(placed.item.value, Mapping) else ""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from adapter.derive import NOTHING, TITLES, FindingView, Tell, sections
+from adapter.derive import NOTHING, TITLES, FindingView, Tell, other_in_words, sections, told_in_words
 from adapter.derive.view import ExamView
 from adapter.document import Block, Bullets, Notice, Paragraph, Tone, say
-from adapter.exam import Status, Urgency
+from adapter.exam import Status, Telling, Urgency
 from adapter.write.account.sources import Sources
 
 _TONES = {
@@ -26,13 +26,17 @@ def tell_notices(view: ExamView, sources: Sources | None = None) -> list[Block]:
     if view.exam.details.status is Status.ENTERED_IN_ERROR:
         return [Paragraph(say("A withdrawn exam has nothing to tell."))]
     blocks: list[Block] = []
+    told = dict(zip(map(id, view.notifications), view.told.lines, strict=True))
     if all(tell.urgency is Urgency.NONE for tell in view.notifications):
         text = f"{NOTHING[0].upper()}{NOTHING[1:]}. Not examined and not recorded are not normal."
         blocks.append(Paragraph(say(text), Tone.STRONG))
     for urgency, tells in sections(view.notifications):
         title = TITLES[urgency]
-        lines = tuple(block for tell in tells for block in _line(tell, sources))
+        lines = tuple(block for tell in tells for block in _line(tell, told[id(tell)], view, sources))
         blocks.append(Notice(f"{title[0].upper()}{title[1:]} ({len(tells)})", lines, _TONES[urgency]))
+    if others := view.told.others:
+        said = tuple(say(other_in_words(one, view.exam, view.catalogue)) for one in others)
+        blocks.append(Notice(f"Told of what is not on the list ({len(others)})", (Bullets(said),), Tone.QUIET))
     if not_judged := view.not_judged:
         lines = tuple(block for reason, ones in not_judged for block in _not_judged(reason, ones))
         count = sum(len(ones) for _, ones in not_judged)
@@ -44,8 +48,10 @@ def _not_judged(reason: str, ones: Sequence[FindingView]) -> list[Block]:
     return [Paragraph(say(reason), Tone.QUIET), Bullets(tuple(say(one.words) for one in ones))]
 
 
-def _line(tell: Tell, sources: Sources | None) -> list[Block]:
+def _line(tell: Tell, told: Sequence[Telling], view: ExamView, sources: Sources | None) -> list[Block]:
+    words = [told_in_words(one, tell, view.exam, view.catalogue) for one in told]
+    known = [Bullets(tuple(say(f"{one[0].upper()}{one[1:]}.") for one in words))] if words else []
     because = [Bullets(tuple(say(part) for part in tell.because))] if tell.because else []
     source = sources.number_of(tell.source) if sources else f"[{tell.source}]"
     why = Paragraph(say(f"{tell.reason} {source}"), Tone.QUIET)
-    return [Paragraph(say(tell.words), Tone.STRONG), *because, why]
+    return [Paragraph(say(tell.words), Tone.STRONG), *known, *because, why]

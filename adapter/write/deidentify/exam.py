@@ -12,9 +12,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.exam import At, Exam, ExamDetails, Examiner, Finding, Identifier, Mother, Newborn
+from adapter.exam import At, Exam, ExamDetails, Examiner, Finding, Identifier, Mother, Newborn, Telling
 from adapter.write.deidentify.keys import Pseudonyms
-from adapter.write.deidentify.policy import Policy
+from adapter.write.deidentify.policy import DeidentificationPolicy
 
 WITHHELD = "[text withheld]"
 """Stands where a finding was answered in words that were taken out: it was examined, and that is kept."""
@@ -22,12 +22,14 @@ WITHHELD = "[text withheld]"
 Move = Callable[[datetime], datetime]
 
 
-def deidentify(exam: Exam, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> tuple[Exam, Counter[str]]:
+def deidentify(
+    exam: Exam, policy: DeidentificationPolicy, pseudonyms: Pseudonyms, catalogue: Catalogue
+) -> tuple[Exam, Counter[str]]:
     """The exam as the policy wants it, and how often each thing was done: counts alone, never values."""
     return _Deidentified(exam, policy, pseudonyms, catalogue).exam()
 
 
-def family(exam: Exam, policy: Policy, catalogue: Catalogue) -> str:
+def family(exam: Exam, policy: DeidentificationPolicy, catalogue: Catalogue) -> str:
     """Whose dates move together, by an identifier: never to be written anywhere."""
     mother = exam.newborn.mother
     if policy.shift_by == "mother" and mother is not None:
@@ -41,7 +43,9 @@ def pseudonym_of_exam(exam_id: str, pseudonyms: Pseudonyms) -> str:
 
 
 class _Deidentified:
-    def __init__(self, exam: Exam, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
+    def __init__(
+        self, exam: Exam, policy: DeidentificationPolicy, pseudonyms: Pseudonyms, catalogue: Catalogue
+    ) -> None:
         self._exam, self._policy, self._pseudonyms, self._catalogue = exam, policy, pseudonyms, catalogue
         self._log: Counter[str] = Counter()
         self._move = self._mover()
@@ -49,7 +53,12 @@ class _Deidentified:
     def exam(self) -> tuple[Exam, Counter[str]]:
         exam = self._exam
         findings = tuple(self._finding(finding) for finding in exam.findings)
-        made = Exam(details=self._details(exam.details), newborn=self._newborn(exam.newborn), findings=findings)
+        made = Exam(
+            details=self._details(exam.details),
+            newborn=self._newborn(exam.newborn),
+            findings=findings,
+            told=tuple(self._telling(telling) for telling in exam.told),
+        )
         self._log["exams"] += 1
         return made, self._log
 
@@ -113,7 +122,9 @@ class _Deidentified:
             "id": self._exam_id(details.id),
             "started": self._moved(details.started),
             "ended": None if details.ended is None else self._moved(details.ended),
+            "recorded": None if details.recorded is None else self._moved(details.recorded),
             "amends": None if details.amends is None else self._exam_id(details.amends),
+            "first": None if details.first is None else self._exam_id(details.first),
             "reason": self._text(details.reason),
             "place": details.place if self._policy.place == "keep" else None,
             "encounter": None if encounter is None else self._pseudonym("encounter", encounter),
@@ -128,6 +139,17 @@ class _Deidentified:
             return Examiner(name="[name withheld]", role=examiner.role)
         known = examiner.identifier or Identifier(system="examiner-name", value=str(examiner.shown_name))
         return Examiner(identifier=self._pseudonym("examiner", known), role=examiner.role)
+
+    def _telling(self, telling: Telling) -> Telling:
+        changes: dict[str, Any] = {
+            "at": self._moved(telling.at),
+            "to": self._examiner(telling.to),
+            "by": None if telling.by is None else self._examiner(telling.by),
+        }
+        if telling.words is not None and self._policy.free_text == "drop":
+            self._log["words of tellings left out"] += 1
+            changes["words"] = None
+        return telling.model_copy(update=changes)
 
     def _text(self, text: str | None) -> str | None:
         if text is None or self._policy.free_text == "keep":

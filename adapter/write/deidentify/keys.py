@@ -17,7 +17,7 @@ from adapter.problems import AdapterError, ExitCode
 LEAST_BYTES = 32
 
 
-class BadKey(AdapterError, ValueError):
+class BadPseudonymKey(AdapterError, ValueError):
     """There is no usable key; the message never holds any of it."""
 
     exit_code = ExitCode.USAGE
@@ -30,9 +30,9 @@ class Pseudonyms:
 
     def __init__(self, key: bytes) -> None:
         if len(key) < LEAST_BYTES:
-            raise BadKey(f"the key is shorter than {LEAST_BYTES} bytes; make one with: openssl rand -hex 32")
+            raise BadPseudonymKey(f"the key is shorter than {LEAST_BYTES} bytes; make one with: openssl rand -hex 32")
         if len(set(key)) < 8:
-            raise BadKey("the key repeats a few bytes; make one with: openssl rand -hex 32")
+            raise BadPseudonymKey("the key repeats a few bytes; make one with: openssl rand -hex 32")
         self._key = key
 
     def __repr__(self) -> str:
@@ -53,19 +53,21 @@ class Pseudonyms:
 
 
 def read_key(file: Path | None = None, variable: str | None = None) -> Pseudonyms:
-    """The key from a file or an environment variable, without line end. Raises :class:`BadKey`."""
+    """The key from a file or an environment variable, without line end. Raises :class:`BadPseudonymKey`."""
     if (file is None) == (variable is None):
-        raise BadKey("name the key: the file or the environment variable that holds it")
+        raise BadPseudonymKey("name the key: the file or the environment variable that holds it")
     if file is not None:
         if open_to_others(file) == "written":
-            raise BadKey(f"the key file {file} can be written by anybody; take that right away (mode 0400 or 0600)")
+            raise BadPseudonymKey(
+                f"the key file {file} can be written by anybody; take that right away (mode 0400 or 0600)"
+            )
         try:
             key = file.read_bytes()
         except OSError as error:
-            raise BadKey(f"the key file cannot be read: {error.strerror}") from None
+            raise BadPseudonymKey(f"the key file cannot be read: {error.strerror}") from None
     else:
         found = os.environ.get(variable or "")
         if found is None:
-            raise BadKey(f"the environment has no {variable}")
+            raise BadPseudonymKey(f"the environment has no {variable}")
         key = found.encode()
     return Pseudonyms(key.rstrip(b"\r\n"))

@@ -19,7 +19,7 @@ class BadPolicy(AdapterError, ValueError):
     exit_code = ExitCode.USAGE
 
 
-class Policy(Frozen):
+class DeidentificationPolicy(Frozen):
     """What is done to an exam before it leaves.
 
     ``dates``: ``year`` withholds all dates but the year of birth, and keeps of every time its distance from birth;
@@ -48,7 +48,7 @@ class Policy(Frozen):
     rare: Literal["leave-out", "refuse", "tell"] = "leave-out"
 
     @model_validator(mode="after")
-    def _coherent(self) -> Policy:
+    def _coherent(self) -> DeidentificationPolicy:
         if self.dates == "shift" and self.shift_days < 1:
             raise ValueError("dates: shift needs shift_days, at least 1")
         unknown = sorted(set(self.quasi_identifiers) - QUASI_IDENTIFIERS.keys())
@@ -66,7 +66,7 @@ def shipped_policies() -> tuple[str, ...]:
     )
 
 
-def load_policy(name: str) -> Policy:
+def load_policy(name: str) -> DeidentificationPolicy:
     """A policy by the name of a shipped one, or by the path of a YAML file. Raises :class:`BadPolicy`."""
     shipped = shipped_policies()
     path: Any = mappings() / "deidentification" / f"{name}.yaml" if name in shipped else Path(name)
@@ -76,7 +76,7 @@ def load_policy(name: str) -> Policy:
     if problems:
         raise BadPolicy("; ".join(str(problem) for problem in problems))
     try:
-        return Policy.model_validate(content)
+        return DeidentificationPolicy.model_validate(content)
     except ValidationError as error:
         lines = []
         for one in error.errors(include_input=False, include_url=False):

@@ -15,7 +15,7 @@ from adapter.files.dedupe import Dedupe
 from adapter.problems import AdapterError
 from adapter.write.deidentify.exam import deidentify, family
 from adapter.write.deidentify.keys import Pseudonyms
-from adapter.write.deidentify.policy import Policy
+from adapter.write.deidentify.policy import DeidentificationPolicy
 from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS, Cells
 from adapter.write.tables.spreadsheet import cell
 
@@ -50,7 +50,7 @@ class Deidentified:
 class Deidentifier:
     """De-identifies exam after exam under one policy. What it must know of newborns is on the disk."""
 
-    def __init__(self, policy: Policy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
+    def __init__(self, policy: DeidentificationPolicy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
         self._policy, self._pseudonyms, self._catalogue = policy, pseudonyms, catalogue
         self._families, self._left_out = Dedupe(), set[str]()
         self.log: Counter[str] = Counter()

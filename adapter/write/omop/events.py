@@ -26,7 +26,6 @@ from adapter.write.tables.terms import answer_codes, part_codes, question_codes
 _MEASURED = ("vital-signs", "laboratory")
 _DOMAINS = ("Measurement", "Observation")
 """Of questions: what is asked for in any other domain is no row of these tables."""
-_RULES = ("cross_finding", "side_difference")
 UTF_8 = 32678
 """The concept that the CDM names for this encoding (note.encoding_concept_id)."""
 
@@ -42,7 +41,7 @@ class Unmapped:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class CdmRow:
     """One row for ``table``; keys, person and visit are put in later."""
 
     table: str
@@ -57,7 +56,7 @@ class LeftOut:
     reason: str
 
 
-def events(tabled: TabledExam, concepts: Concepts, notes: bool = False) -> Iterator[Event | LeftOut]:
+def events(tabled: TabledExam, concepts: Concepts, notes: bool = False) -> Iterator[CdmRow | LeftOut]:
     """The rows of one exam; ``notes`` puts free text into note, else it is left out."""
     retracted = tabled.exam.details.status is Status.ENTERED_IN_ERROR
     noted: set[tuple[str, str, datetime]] = set()
@@ -66,7 +65,7 @@ def events(tabled: TabledExam, concepts: Concepts, notes: bool = False) -> Itera
             yield LeftOut("entered in error")
         elif one.finding.not_examined is not None:
             yield LeftOut("not examined")
-        elif one.item.id in _RULES:
+        elif one.by_rule:
             yield LeftOut("what a rule says")
         else:
             yield from _Rows(one, tabled, concepts, notes).rows(noted)
@@ -79,7 +78,7 @@ class _Rows:
         self._one, self._tabled, self._concepts, self._notes = one, tabled, concepts, notes
         self._made = on_the_wall(one.made_at, tabled)
 
-    def rows(self, noted: set[tuple[str, str, datetime]]) -> Iterator[Event | LeftOut]:
+    def rows(self, noted: set[tuple[str, str, datetime]]) -> Iterator[CdmRow | LeftOut]:
         """``noted``: the notes of the exam so far; several answers of one item carry the same one."""
         one, finding, item = self._one, self._one.finding, self._one.item
         match one.kind:
@@ -103,7 +102,7 @@ class _Rows:
             noted.add((item.id, finding.note, self._made))
             yield self._text(finding.note)
 
-    def _part(self, part: Part) -> Event:
+    def _part(self, part: Part) -> CdmRow:
         assert part.captured is not None, "a number of several was not captured"
         item = self._one.item
         codes = part_codes(self._tabled.catalogue, item.id, part.id)
@@ -126,7 +125,7 @@ class _Rows:
         missing = () if concept else (Unmapped("question", code, label, _published(loinc, snomed)),)
         return concept, code, missing
 
-    def _event(self, question: tuple[Concept | None, str, tuple[Unmapped, ...]], cells: dict[str, Any]) -> Event:
+    def _event(self, question: tuple[Concept | None, str, tuple[Unmapped, ...]], cells: dict[str, Any]) -> CdmRow:
         concept, code, missing = question
         finding, item = self._one.finding, self._one.item
         if concept is not None:
@@ -148,7 +147,7 @@ class _Rows:
                 cells.pop(name, None)
         else:
             cells.pop("value_as_string", None)
-        return Event(table, cells, (*missing, *more))
+        return CdmRow(table, cells, (*missing, *more))
 
     def _number(
         self,
@@ -157,7 +156,7 @@ class _Rows:
         unit: str | None,
         captured: str,
         operator: int | None = None,
-    ) -> Event:
+    ) -> CdmRow:
         cells: dict[str, Any] = {"value_as_number": amount, "value_source_value": captured or None}
         if operator is not None:
             cells["operator_concept_id"] = operator
@@ -169,7 +168,7 @@ class _Rows:
             cells["unmapped"] = () if concept else (Unmapped("unit", unit, unit, f"ucum {unit}"),)
         return self._event(question, cells)
 
-    def _answer(self, item: Item, answer_id: str) -> Event:
+    def _answer(self, item: Item, answer_id: str) -> CdmRow:
         answer = item.answer(answer_id)
         loinc, snomed = answer_codes(self._tabled.catalogue, item.id, answer_id) if answer else (None, None)
         concept = self._concepts.first("loinc", _split(loinc)) or self._concepts.first("snomed", _split(snomed))
@@ -185,7 +184,7 @@ class _Rows:
         }
         return self._event(self._own(), cells)
 
-    def _text(self, text: str) -> Event | LeftOut:
+    def _text(self, text: str) -> CdmRow | LeftOut:
         if not self._notes:
             return LeftOut("free text")
         cells = {
@@ -199,7 +198,7 @@ class _Rows:
             "language_concept_id": NO_CONCEPT,
             "note_source_value": self._one.item.id,
         }
-        return Event("note", cells)
+        return CdmRow("note", cells)
 
 
 _HOUR = Decimal("0.0001")

@@ -11,7 +11,7 @@ from typing import Any
 from adapter.exam import Status
 from adapter.write.omop.cdm import cdm
 from adapter.write.omop.concepts import NO_CONCEPT, Concepts
-from adapter.write.omop.events import Event, LeftOut, Unmapped, events, on_the_wall
+from adapter.write.omop.events import CdmRow, LeftOut, Unmapped, events, on_the_wall
 from adapter.write.tables.column import Row, Type
 from adapter.write.tables.spreadsheet import typed
 from adapter.write.tables.tabled import TabledExam
@@ -94,7 +94,7 @@ def exam_rows(tabled: TabledExam, concepts: Concepts, notes: bool = False) -> Ex
     made = ExamRows(tabled.identity.report().uuid, tabled.newborn_id, encounter, minutes, left_out=left_out)
     if details.status is Status.ENTERED_IN_ERROR:
         return made
-    kept = [one for one in found if isinstance(one, Event)]
+    kept = [one for one in found if isinstance(one, CdmRow)]
     return replace(
         made,
         person=_person(tabled, concepts),
@@ -104,7 +104,7 @@ def exam_rows(tabled: TabledExam, concepts: Concepts, notes: bool = False) -> Ex
     )
 
 
-def _without_keys(one: Event) -> Row:
+def _without_keys(one: CdmRow) -> Row:
     keys = {f"{one.table}_id": 0, "person_id": 0, "visit_occurrence_id": 0}
     return cdm()[one.table].row({**one.cells, **keys})
 

@@ -25,7 +25,7 @@ _SHARED = "The published code stands for more than one of ours."
 
 
 @dataclass(frozen=True, slots=True)
-class Match:
+class MapTarget:
     """One source concept and one target; ``only`` says where the target holds only under a condition."""
 
     source: str
@@ -45,7 +45,7 @@ def concept_maps(catalogue: Catalogue) -> list[Json]:
     return [*found, _absent(catalogue), _meanings(catalogue)]
 
 
-Source = tuple[str, dict[str, str], list[Match], dict[str, str]]
+Source = tuple[str, dict[str, str], list[MapTarget], dict[str, str]]
 
 
 def _sources(catalogue: Catalogue) -> dict[str, Source]:
@@ -102,7 +102,7 @@ def _put(
 ) -> None:
     _, labels, matches, _ = source
     labels[code] = label
-    matches += [Match(code, label, place, target, only) for target in codes if catalogue.maps(target)]
+    matches += [MapTarget(code, label, place, target, only) for target in codes if catalogue.maps(target)]
 
 
 def _map(
@@ -110,7 +110,7 @@ def _map(
     title: str,
     target: str,
     labels: dict[str, str],
-    matches: list[Match],
+    matches: list[MapTarget],
     reasons: dict[str, str],
     catalogue: Catalogue,
 ) -> Json:
@@ -138,7 +138,7 @@ def _map(
     return {**head, "sourceCanonical": url_of("ValueSet", name, catalogue), "group": [group]}
 
 
-def _target(match: Match, catalogue: Catalogue) -> Json:
+def _target(match: MapTarget, catalogue: Catalogue) -> Json:
     fit, by, comment = _grade(match, catalogue)
     found: Json = {"code": match.target.code}
     if match.target.display:
@@ -149,7 +149,7 @@ def _target(match: Match, catalogue: Catalogue) -> Json:
     return found
 
 
-def _grade(match: Match, catalogue: Catalogue) -> tuple[str, str, str]:
+def _grade(match: MapTarget, catalogue: Catalogue) -> tuple[str, str, str]:
     """How well the target fits, who says so and why: as ``equivalences.yaml`` has it, else as stands with the code.
 
     A code that holds only under a condition says more than ours without it: equivalent becomes narrower.

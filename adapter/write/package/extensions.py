@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from adapter.catalogue import Catalogue
+from adapter.fhir.communication import TELLING
 from adapter.fhir.observation import CAPTURED
-from adapter.fhir.parts import DETAIL
+from adapter.fhir.parts import DETAIL, WRITTEN_UNIT
 from adapter.forms.questionnaire.render import PUBLISHED
-from adapter.read.questionnaire.answers import WRITTEN_UNIT
 from adapter.read.questionnaire.form import ORDER
 from adapter.write.package.elements import element, types
 from adapter.write.package.names import Json, conformance
@@ -21,6 +21,7 @@ def extension_definitions(catalogue: Catalogue) -> list[Json]:
     return [
         _captured_quantity(catalogue),
         _finding_detail(catalogue),
+        _telling(catalogue),
         _published_coding(catalogue),
         _written_unit(catalogue),
         _finding_order(catalogue),
@@ -70,7 +71,7 @@ def _published_coding(catalogue: Catalogue) -> Json:
 
 
 def _written_unit(catalogue: Catalogue) -> Json:
-    words = "The unit as the examiner wrote it, where the form offers it in other words."
+    words = "The unit as the examiner wrote it, where it is shown in other words."
     return _simple(WRITTEN_UNIT, "Unit as written", words, "Quantity", "string", catalogue)
 
 
@@ -84,20 +85,44 @@ def _finding_detail(catalogue: Catalogue) -> Json:
         "How a finding was made (side, state of the infant, time counted, urgency), where R4 leaves no room in "
         "components: it binds every component of a vital sign to units."
     )
-    value = types("CodeableConcept", "Quantity")
+    parts = [*_part("code", 1, "CodeableConcept"), *_part("value", 1, "CodeableConcept", "Quantity")]
+    return _complex(DETAIL, "Detail of a finding", words, "Observation", parts, catalogue)
+
+
+def _telling(catalogue: Catalogue) -> Json:
+    words = (
+        "Which line of the tell list was told (by what put it on the list, not by its words), whether it was read "
+        "back, and in which roles people told and were told."
+    )
+    parts = [
+        *_part("line", 1, "string"),
+        *_part("read-back", 0, "boolean"),
+        *_part("recipient-role", 1, "CodeableConcept"),
+        *_part("sender-role", 0, "CodeableConcept"),
+    ]
+    return _complex(TELLING, "Telling", words, "Communication", parts, catalogue)
+
+
+def _part(name: str, min_: int, *value: str) -> list[Json]:
+    """A part of a complex extension, at most once."""
+    at = f"Extension.extension:{name}"
+    return [
+        element(at, min_=min_, max_="1"),
+        element(f"{at}.extension", max_="0"),
+        element(f"{at}.url", fixedUri=name),
+        element(f"{at}.value[x]", min_=1, type=types(*value)),
+    ]
+
+
+def _complex(path: str, title: str, words: str, context: str, parts: list[Json], catalogue: Catalogue) -> Json:
+    """An extension with parts and no value."""
+    needed = sum(part.get("min", 0) for part in parts if part["id"].count(".") == 1)
     differential = [
-        element("Extension.extension", min_=2, slicing=_BY_URL),
-        element("Extension.extension:code", min_=1, max_="1"),
-        element("Extension.extension:code.extension", max_="0"),
-        element("Extension.extension:code.url", fixedUri="code"),
-        element("Extension.extension:code.value[x]", min_=1, type=types("CodeableConcept")),
-        element("Extension.extension:value", min_=1, max_="1"),
-        element("Extension.extension:value.extension", max_="0"),
-        element("Extension.extension:value.url", fixedUri="value"),
-        element("Extension.extension:value.value[x]", min_=1, type=value),
+        element("Extension.extension", min_=needed, slicing=_BY_URL),
+        *parts,
         element("Extension.value[x]", max_="0"),
     ]
-    return _definition(DETAIL, "Detail of a finding", words, "Observation", differential, catalogue)
+    return _definition(path, title, words, context, differential, catalogue)
 
 
 _BY_URL = {"discriminator": [{"type": "value", "path": "url"}], "rules": "open"}

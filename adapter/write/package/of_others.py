@@ -27,6 +27,7 @@ def others(catalogue: Catalogue) -> Iterator[Profile]:
         ("Encounter", "Encounter of an exam", "The stay or visit in which it was made.", _encounter()),
         ("Device", "Software", "This software and the version of its catalogue.", _software()),
         ("DiagnosticReport", "Exam", "The exam as a whole; its conclusion is what must be told.", _report(catalogue)),
+        ("Communication", "Telling", "Who was told of a line, when, by whom, and whether it was read back.", _told()),
         ("CommunicationRequest", "Request to tell", "What must be told, of one urgency.", _tell()),
         ("Composition", "Document of an exam", "The exam as a person reads it, its sections coded.", _document()),
         ("Provenance", "History of an exam", "Who examined and what assembled it.", _history(catalogue)),
@@ -89,6 +90,17 @@ def _tell() -> list[Json]:
         element("CommunicationRequest.payload.content[x]", type=types("string")),
         element("CommunicationRequest.authoredOn", min_=1),
         element("CommunicationRequest.requester", min_=1),
+    ]
+
+
+def _told() -> list[Json]:
+    return [
+        _identified("Communication"),
+        element("Communication.subject", min_=1, type=reference("Patient")),
+        element("Communication.about", min_=1),
+        element("Communication.sent", min_=1),
+        element("Communication.recipient", min_=1),
+        element("Communication.payload.content[x]", type=types("string")),
     ]
 
 

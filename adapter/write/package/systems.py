@@ -26,6 +26,7 @@ IDENTIFIERS = {
     "provenance": "Histories of one version of an exam",
     "related-person": "Mothers, named after the newborn",
     "tell": "Requests to tell: exam/urgency",
+    "told": "Tellings: exam/line of the tell list, number after it",
 }
 """Our identifier systems and what they identify."""
 

@@ -5,7 +5,7 @@ Every table travels by its name: another process loads the catalogue and asks ``
 
 from __future__ import annotations
 
-from adapter.write.tables import components, exams, findings, newborns, tells
+from adapter.write.tables import components, exams, findings, newborns, tellings, tells
 from adapter.write.tables.column import Column, Row, Table, Type
 from adapter.write.tables.tabled import TabledExam
 
@@ -17,6 +17,7 @@ TABLES: dict[str, Table] = {
     ),
     "newborns": Table("newborns", "One row a newborn", newborns.columns, newborns.rows, unique="newborn_id"),
     "tells": Table("tells", "One row a line of the tell list", tells.columns, tells.rows),
+    "tellings": Table("tellings", "One row a telling: who was told of a line", tellings.columns, tellings.rows),
 }
 
 __all__ = ["TABLES", "Column", "Row", "Table", "TabledExam", "Type"]

@@ -32,6 +32,7 @@ KEYS = {
     "components": ("exam_id", "finding_id", "component"),
     "newborns": ("newborn_id",),
     "tells": ("exam_id", "line"),
+    "tellings": ("exam_id", "telling"),
 }
 """Which columns tell a row of each table from every other."""
 _LEADS = {
@@ -39,6 +40,7 @@ _LEADS = {
     "findings": (("exam_id",), "exams"),
     "components": (("exam_id", "finding_id"), "findings"),
     "tells": (("exam_id",), "exams"),
+    "tellings": (("exam_id",), "exams"),
 }
 
 

@@ -19,7 +19,7 @@ from adapter.write.tables.column import hours
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class TableReading:
     """One reading: where it stands (``own``, the name of its columns; ``side`` where that tells columns apart), what
     it is made of, and its cells by column."""
 
@@ -28,12 +28,12 @@ class Reading:
     found: tuple[FindingView, ...]
     cells: dict[str, Any]
 
-    def meets(self, other: Reading, name: str) -> bool:
+    def meets(self, other: TableReading, name: str) -> bool:
         """Whether both would stand in the same columns; ``name`` is the place of both."""
         return self.own == other.own or (name in (self.own, other.own) and bool(self.side or other.side))
 
 
-def readings(name: str, item: Item, here: Iterable[FindingView]) -> list[Reading]:
+def readings(name: str, item: Item, here: Iterable[FindingView]) -> list[TableReading]:
     """The readings of an item at the place ``name``, in the order of their moments.
 
     ``here`` is in that order too. Words alone make no reading.
@@ -44,9 +44,9 @@ def readings(name: str, item: Item, here: Iterable[FindingView]) -> list[Reading
     return [_of_one(name, one) for one in valued]
 
 
-def standing(name: str, found: list[Reading]) -> tuple[list[Reading], set[str]]:
+def standing(name: str, found: list[TableReading]) -> tuple[list[TableReading], set[str]]:
     """The readings that stand, and every column in which another had something too."""
-    stand: list[Reading] = []
+    stand: list[TableReading] = []
     touched: set[str] = set()
     for place, reading in enumerate(found):
         later = [other for other in found[place + 1 :] if reading.meets(other, name)]
@@ -58,9 +58,9 @@ def standing(name: str, found: list[Reading]) -> tuple[list[Reading], set[str]]:
     return stand, touched
 
 
-def _of_one(name: str, one: FindingView) -> Reading:
+def _of_one(name: str, one: FindingView) -> TableReading:
     own = f"{name}_{one.finding.site}" if one.finding.site else name
-    return Reading(own, None, (one,), dict(_cells(own, one)))
+    return TableReading(own, None, (one,), dict(_cells(own, one)))
 
 
 def _cells(own: str, one: FindingView) -> Iterator[tuple[str, Any]]:
@@ -79,7 +79,7 @@ def _cells(own: str, one: FindingView) -> Iterator[tuple[str, Any]]:
             yield own, one.finding.answer
 
 
-def _answered(name: str, item: Item, valued: list[FindingView]) -> Iterator[Reading]:
+def _answered(name: str, item: Item, valued: list[FindingView]) -> Iterator[TableReading]:
     """Answers of one moment and side; of an item with one answer, each with the places that it has."""
     together: dict[tuple[Any, ...], list[FindingView]] = {}
     for one in valued:
@@ -94,4 +94,4 @@ def _answered(name: str, item: Item, valued: list[FindingView]) -> Iterator[Read
         if item.sites:
             sites = [site for site in item.sites if any(one.finding.site == site for one in found)]
             cells[f"{own}_site"] = ";".join(sites) or None
-        yield Reading(own, side, tuple(found), cells)
+        yield TableReading(own, side, tuple(found), cells)

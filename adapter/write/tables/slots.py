@@ -30,7 +30,7 @@ _WHERE = {None: "", Side.LEFT: ", left", Side.RIGHT: ", right"}
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Slot:
     """One status: an item, or one side of an item that is examined on each side."""
 
     item: Item
@@ -42,11 +42,11 @@ class Place:
         return self.item.id if self.side is None else f"{self.item.id}_{self.side.value}"
 
 
-def places(item: Item) -> tuple[Place, ...]:
+def places(item: Item) -> tuple[Slot, ...]:
     """The places of an item that have a status of their own."""
     if item.sides is Sides.EACH:
-        return Place(item, Side.LEFT), Place(item, Side.RIGHT)
-    return (Place(item, None),)
+        return Slot(item, Side.LEFT), Slot(item, Side.RIGHT)
+    return (Slot(item, None),)
 
 
 def columns_of(item: Item, catalogue: Catalogue) -> Iterator[Column]:
@@ -75,7 +75,7 @@ def statuses(catalogue: Catalogue) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _values(place: Place, label: str, catalogue: Catalogue) -> Iterator[Column]:
+def _values(place: Slot, label: str, catalogue: Catalogue) -> Iterator[Column]:
     item, name = place.item, place.name
     codes = published(item.codes, catalogue)
     match item.type:

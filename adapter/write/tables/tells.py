@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from adapter.catalogue import Catalogue
+from adapter.derive import line_ids
 from adapter.write.deidentify.dates import without_times
 from adapter.write.tables.column import Column, Row, Type
 from adapter.write.tables.tabled import TabledExam
@@ -27,12 +28,15 @@ def columns(catalogue: Catalogue) -> tuple[Column, ...]:
         Column("reason", text, "Why it is told"),
         Column("rule", text, "The rule, answer, range or gap that put it on the list"),
         Column("source", text, "Where that comes from"),
+        Column("line_id", text, "What the line is known by in tellings"),
+        Column("told", Type.INTEGER, "How many tellings of it are recorded"),
         Column("rests_on", text, "The finding_id of all findings the line stands for", several=True),
     )
 
 
 def rows(tabled: TabledExam) -> Iterator[Row]:
     """One row for each line; a retracted exam has none."""
+    ids = line_ids(tabled.notifications)
     for line, tell in enumerate(tabled.notifications, start=1):
         names = [tabled.names[index].value for index in tell.rests_on]
         yield (
@@ -48,5 +52,7 @@ def rows(tabled: TabledExam) -> Iterator[Row]:
             tell.reason if tabled.dated else without_times(tell.reason),
             tell.rule,
             tell.source,
+            ids[line - 1],
+            len(tabled.told.lines[line - 1]),
             ";".join(names) or None,
         )

@@ -18,7 +18,7 @@ from adapter.catalogue import V2Settings
 from adapter.problems import Layer, Problem, Severity
 from adapter.v2.er7 import Read
 
-VALUE_TYPES = frozenset({"CE", "CWE", "FT", "NM", "SN", "ST", "TS", "TX"})
+VALUE_TYPES = frozenset({"CE", "CWE", "FT", "NM", "SN", "ST", "TS", "TX", "XCN"})
 """Those of table 0125 that are written here; CWE as guides on v2.5.1 (laboratory reporting) take it in advance."""
 
 _LONGEST = {"NM": 16, "TS": 26, "FT": 65536, "TX": 65536}
@@ -27,8 +27,11 @@ _ORDER = re.compile(r"MSH;(SFT;)?PID;(NK1;)?PV1;(ORC;)?(OBR;(NTE;)*(OBX;(NTE;)*)
 """ORU^R01 as written here (v2.5.1 section 7.3.1)."""
 
 
-def judged(segments: Sequence[str], settings: V2Settings) -> list[Problem]:
-    """What is wrong with a message; nothing of it is repeated but names of segments and fields."""
+def judged(segments: Sequence[str], settings: V2Settings, *, strictly: bool = True) -> list[Problem]:
+    """What is wrong with a message; nothing of it is repeated but names of segments and fields.
+
+    Without ``strictly`` hl7apy is not asked, which takes most of the time and sees nothing that words can break.
+    """
     read = [Read(line, number, "utf-8") for number, line in enumerate(segments, start=1)]
     found: list[Problem] = []
     item = ""
@@ -41,7 +44,7 @@ def judged(segments: Sequence[str], settings: V2Settings) -> list[Problem]:
         found += [replace(one, item=item) for one in wrong]
     if not _ORDER.fullmatch("".join(f"{one.name};" for one in read)):
         found.append(problem("segments", "the segments are not in the order of ORU^R01"))
-    return found or list(_by_hl7apy(read))
+    return found or (list(_by_hl7apy(read)) if strictly else [])
 
 
 def _by_hl7apy(read: Sequence[Read]) -> Iterator[Problem]:
@@ -58,7 +61,7 @@ def _item(result: Read, own_system: str) -> str:
     """The item that a result is of, by our code in OBX-3; nothing where it is of the report."""
     own = next((result.part(3, first) for first in (1, 4) if result.part(3, first + 2) == own_system), "")
     item = own.partition(".")[0]
-    return "" if item in ("exam", "tell", "detail") else item
+    return "" if item in ("exam", "tell", "told", "detail") else item
 
 
 def _is_text(segment: Read) -> bool:

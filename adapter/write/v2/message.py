@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import completeness, judged_findings, tell_list
-from adapter.exam import Exam, Status, Urgency
+from adapter.derive import completeness, judged_findings, tell_list, told_in_words, told_of
+from adapter.exam import Exam, Status, Telling, Urgency
 from adapter.fhir import observations_by_region
 from adapter.fhir.json import Json
 from adapter.fhir.parts import parts
@@ -26,19 +26,22 @@ _TELLS = {
     Urgency.TELL: ("tell.next-round", "Tell", "A"),
     Urgency.NONE: ("tell.still-to-do", "Still to do", ""),
 }
+READ_BACK = {True: ("read_back", "Read back"), False: ("not_read_back", "Not read back")}
+_WHO = {"to": "was told", "by": "told"}
 _REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
 """OBR-25, table 0123; it has no code for what was posted as wrong: the results say it, the report is a correction."""
 
 
-def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> bytes:
+def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = (), *, strictly: bool = True) -> bytes:
     """An exam that the checks found no error in, as a message of HL7 v2.5.1 in ER7; deterministic.
 
     ``earlier`` are messages of earlier versions of the exam: what they hold and this one does not is sent as
-    withdrawn. Raises :class:`~adapter.write.outward.NotWritable` for what the message, the character set or the
-    receiver's limits cannot hold; nothing is ever cut off.
+    withdrawn; ``strictly`` is that of :func:`adapter.write.v2.judge.judged`. Raises
+    :class:`~adapter.write.outward.NotWritable` for what the message, the character set or the receiver's limits
+    cannot hold; nothing is ever cut off.
     """
     settings, segments = catalogue.v2, unjudged(exam, catalogue, earlier)
-    problems = judged(segments, settings)
+    problems = judged(segments, settings, strictly=strictly)
     try:
         end = "\r\n" if settings.terminator == "CRLF" else "\r"
         data = "".join(f"{one}{end}" for one in segments).encode(CHARSETS[settings.character_set])
@@ -82,6 +85,7 @@ class _Report:
         gaps = completeness(exam, catalogue)
         self._tells, self._missing = tell_list(exam, computed, catalogue, pool, gaps), len(gaps)
         self._not_judged = not_judged_lines(pool)
+        self._told = told_of(exam, self._tells)
 
     def segments(self) -> Iterator[str]:
         """ORC and all OBR groups."""
@@ -129,7 +133,7 @@ class _Report:
             20: text(details.id),
             7: moment(details.started),
             8: moment(details.ended) if details.ended else "",
-            22: moment(details.ended or details.started),
+            22: moment(details.made),
             24: self._settings.section or "",
             25: _REPORT[details.status],
         }
@@ -143,6 +147,7 @@ class _Report:
         """What stands under the report: why it was changed, how much was examined, the cautions."""
         exam, catalogue = self._exam, self._catalogue
         found = [("reason", formatted(exam.details.reason))] if exam.details.reason else []
+        found += [("corrects", text(exam.details.amends))] if exam.details.first and exam.details.amends else []
         found.append(("counts", formatted(" ".join(counts(exam, self._tells, self._missing)))))
         found += [("unjudged", formatted(line)) for line in self._not_judged]
         return [*found, ("caution", formatted(caution(catalogue)))]
@@ -165,8 +170,34 @@ class _Report:
             words = self._results.words(line_in_words(tell))
             made = self._own(question, label, number, words[2], words[5])
             made.fields[8] = flag
+            tellings = self._told.lines[number - 1]
+            made.comments += [("told", formatted(told_in_words(one, tell, exam, catalogue))) for one in tellings]
             found.append(made)
+        for number, telling in enumerate(exam.told, start=1):
+            found += self._telling(telling, number)
         return found
+
+    def _telling(self, telling: Telling, number: int) -> Iterator[Result]:
+        """Who was told of a line: OBX of one sub-id, at the time of the telling; who told stands in OBX-16."""
+        coder, coded = self._coder, self._settings.coded_values
+        words = self._results.words(telling.line)
+        made = [self._own("told.line", "Line that was told", number, words[2], words[5])]
+        if telling.words is not None:
+            made[0].comments.append(("said", formatted(telling.words)))
+        made.append(self._own("told.to", "Told to", number, "XCN", coder.observer(telling.to)))
+        for who, person in (("to", telling.to), ("by", telling.by)):
+            if person is not None:
+                role = self._catalogue.roles[person.role]
+                value = coder.pair([], coder.ours(role.id, role.label))
+                made.append(self._own(f"told.{who}-role", f"Role of who {_WHO[who]}", number, coded, value))
+        if telling.read_back is not None:
+            code, label = READ_BACK[telling.read_back]
+            value = coder.pair([], coder.ours(code, label))
+            made.append(self._own("told.read-back", "Whether it was read back", number, coded, value))
+        for one in made:
+            one.fields[14] = moment(telling.at)
+            one.fields[16] = coder.observer(telling.by) if telling.by is not None else ""
+            yield one
 
     def _own(self, code: str, label: str, number: int, kind: str, value: str) -> Result:
         details = self._exam.details

@@ -26,10 +26,13 @@ COMMENTS = {
     "absent": "Why it was not examined",
     "captured": "Value as captured",
     "computed": "Computed by the software",
+    "corrects": "Version that it corrects",
     "counts": "How much was examined",
     "caution": "Caution",
     "reason": "Why the record was changed",
+    "said": "What was said",
     "summed": "Total summed by the software",
+    "told": "Who was told",
     "unjudged": "How it was judged, or why not",
     "withdrawn": "No longer said",
 }
@@ -223,5 +226,5 @@ def comments(given: list[tuple[str, str]], own_system: str) -> Iterator[str]:
     for number, (kind, words) in enumerate(given, start=1):
         own = kind in COMMENTS
         type_ = joined([kind, COMMENTS[kind], own_system]) if own else joined([kind, "Remark", "HL70364"])
-        source = "L" if kind in ("RE", "absent", "reason") else "O"
+        source = "L" if kind in ("RE", "absent", "reason", "said") else "O"
         yield segment("NTE", {1: str(number), 2: source, 3: words, 4: type_})

@@ -14,7 +14,7 @@ from adapter.send.policy import Timeouts
 from adapter.send.rest.auth.bearer import BearerAuth
 from adapter.send.rest.auth.oauth import TokenAuth, TokenClient
 from adapter.send.rest.auth.secrets import Secret
-from adapter.send.rest.auth.settings import AuthSettings, Kind
+from adapter.send.rest.auth.settings import AuthKind, AuthSettings
 
 
 def auth_of(
@@ -26,11 +26,11 @@ def auth_of(
     allow_plain_http: bool,
 ) -> httpx.Auth | None:
     """The way in that the settings name. Raises ``ValueError`` for a key or address that cannot be used."""
-    if settings.kind is Kind.NONE:
+    if settings.kind is AuthKind.NONE:
         return None
-    if settings.kind is Kind.BEARER:
+    if settings.kind is AuthKind.BEARER:
         return BearerAuth(Secret(settings.token_file, settings.token_env, "token"))
     return TokenAuth(TokenClient(settings, base_url, timeouts, tls, proxy, allow_plain_http))
 
 
-__all__ = ["AuthSettings", "BearerAuth", "Kind", "Secret", "TokenAuth", "auth_of"]
+__all__ = ["AuthKind", "AuthSettings", "BearerAuth", "Secret", "TokenAuth", "auth_of"]

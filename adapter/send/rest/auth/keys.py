@@ -20,7 +20,7 @@ from adapter.problems import AdapterError, ExitCode
 LIFETIME = 240
 
 
-class BadKey(AdapterError, ValueError):
+class BadSigningKey(AdapterError, ValueError):
     """Not a private key that can sign RS384 or ES384; the message says why and holds nothing of it."""
 
     exit_code = ExitCode.USAGE
@@ -54,7 +54,7 @@ class SigningKey:
 
 
 def signing_key(text: str, key_id: str | None) -> SigningKey:
-    """From PEM, JWK or JWK Set. Raises :class:`BadKey`."""
+    """From PEM, JWK or JWK Set. Raises :class:`BadSigningKey`."""
     if text.lstrip().startswith("{"):
         return _from_jwk(_chosen(text, key_id), key_id)
     from cryptography.exceptions import UnsupportedAlgorithm
@@ -63,9 +63,11 @@ def signing_key(text: str, key_id: str | None) -> SigningKey:
     try:
         private = load_pem_private_key(text.encode(), password=None)
     except TypeError:
-        raise BadKey("the key has a passphrase; keep it without one, in a file only this program may read") from None
+        raise BadSigningKey(
+            "the key has a passphrase; keep it without one, in a file only this program may read"
+        ) from None
     except (ValueError, UnsupportedAlgorithm):
-        raise BadKey("the key is not a private key in PEM form, nor a JWK") from None
+        raise BadSigningKey("the key is not a private key in PEM form, nor a JWK") from None
     return _checked(private, key_id)
 
 
@@ -73,22 +75,22 @@ def _chosen(text: str, key_id: str | None) -> dict[str, Any]:
     try:
         found = json.loads(text)
     except ValueError:
-        raise BadKey("the key file begins as JSON and is none") from None
+        raise BadSigningKey("the key file begins as JSON and is none") from None
     keys = found.get("keys", [found])
     private = [key for key in keys if isinstance(key, dict) and "d" in key and key_id in (None, key.get("kid"))]
     if len(private) != 1:
         wanted = f" with the id {key_id}" if key_id else "; name one with key_id"
-        raise BadKey(f"the key file holds {len(private)} private keys{wanted}")
+        raise BadSigningKey(f"the key file holds {len(private)} private keys{wanted}")
     return private[0]
 
 
 def _from_jwk(key: dict[str, Any], key_id: str | None) -> SigningKey:
     if key.get("kty") not in ("RSA", "EC"):
-        raise BadKey("the key is neither RSA nor EC")
+        raise BadSigningKey("the key is neither RSA nor EC")
     try:
         private = RSAAlgorithm.from_jwk(key) if key["kty"] == "RSA" else ECAlgorithm.from_jwk(key)
     except (jwt.InvalidKeyError, ValueError, KeyError, TypeError):
-        raise BadKey("the JWK cannot be used as a private key") from None
+        raise BadSigningKey("the JWK cannot be used as a private key") from None
     return _checked(private, key_id or key.get("kid"))
 
 
@@ -98,8 +100,8 @@ def _checked(private: Any, key_id: str | None) -> SigningKey:
 
     if isinstance(private, RSAPrivateKey):
         if private.key_size < 2048:
-            raise BadKey(f"the RSA key has {private.key_size} bits; 2048 or more are needed")
+            raise BadSigningKey(f"the RSA key has {private.key_size} bits; 2048 or more are needed")
         return SigningKey(private, "RS384", key_id)
     if isinstance(private, EllipticCurvePrivateKey) and isinstance(private.curve, SECP384R1):
         return SigningKey(private, "ES384", key_id)
-    raise BadKey("the key must be RSA (for RS384) or EC on the curve P-384 (for ES384)")
+    raise BadSigningKey("the key must be RSA (for RS384) or EC on the curve P-384 (for ES384)")

@@ -21,7 +21,7 @@ from adapter.send.failures import TO_DO, Cause, Unreachable, problem, unreachabl
 from adapter.send.policy import Timeouts
 from adapter.send.rest.answers import Barred, ServerRefused, object_, seconds_to_wait, text
 from adapter.send.rest.auth.secrets import NoSecret, Secret, is_token
-from adapter.send.rest.auth.settings import AuthSettings, Kind
+from adapter.send.rest.auth.settings import AuthKind, AuthSettings
 from adapter.send.rest.wire import opened, within
 
 _ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
@@ -92,7 +92,7 @@ class TokenClient:
         self._settings, self._plain = settings, allow_plain_http
         self._base = checked(base_url, allow_plain_http)
         self._token_url = checked(settings.token_url, allow_plain_http) if settings.token_url else None
-        if settings.kind is Kind.BACKEND_SERVICES:
+        if settings.kind is AuthKind.BACKEND_SERVICES:
             _key(settings)  # one that cannot be used is said at once; it is read anew for each token
         self._timeouts, self._tls, self._proxy = timeouts, tls, proxy
 
@@ -139,7 +139,7 @@ class TokenClient:
         return self._token_url
 
     def _proof(self, url: httpx.URL) -> dict[str, str]:
-        if self._settings.kind is not Kind.BACKEND_SERVICES:
+        if self._settings.kind is not AuthKind.BACKEND_SERVICES:
             return {}
         client_id = self._settings.client_id or ""
         try:
@@ -150,7 +150,7 @@ class TokenClient:
 
     def _basic(self) -> dict[str, str]:
         """RFC 6749, section 2.3.1: client id and secret, each form-encoded, as Basic."""
-        if self._settings.kind is Kind.BACKEND_SERVICES:
+        if self._settings.kind is AuthKind.BACKEND_SERVICES:
             return {}
         secret = Secret(self._settings.client_secret_file, self._settings.client_secret_env, "client secret")
         try:

@@ -8,7 +8,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 
-class Kind(StrEnum):
+class AuthKind(StrEnum):
     """``bearer``: a token that others gave us; ``client-credentials``: RFC 6749, section 4.4, with a secret;
     ``backend-services``: SMART App Launch 2, Backend Services, with a key (RFC 7523)."""
 
@@ -19,10 +19,10 @@ class Kind(StrEnum):
 
 
 _NEEDS = {
-    Kind.NONE: (),
-    Kind.BEARER: ("token",),
-    Kind.CLIENT_CREDENTIALS: ("client_id", "client_secret"),
-    Kind.BACKEND_SERVICES: ("client_id", "key"),
+    AuthKind.NONE: (),
+    AuthKind.BEARER: ("token",),
+    AuthKind.CLIENT_CREDENTIALS: ("client_id", "client_secret"),
+    AuthKind.BACKEND_SERVICES: ("client_id", "key"),
 }
 
 
@@ -33,7 +33,7 @@ class AuthSettings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
 
-    kind: Kind = Kind.NONE
+    kind: AuthKind = AuthKind.NONE
     token_env: str | None = None
     token_file: Path | None = None
     client_id: str | None = None

@@ -1,15 +1,17 @@
 """Exams that together use everything a catalogue has: every item with every answer, side, site, method, state,
 reason, unit, range, sign and kind. Made by rule, not drawn, so that nothing is left to chance. All of it is invented.
 
+:func:`every_exam` has them in every combination, :func:`some_exams` each once, in few exams: what a site rehearses.
 What they hold passes :func:`adapter.read.check_exam` without an error (it may well be warned of).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from itertools import cycle
+from typing import Any, TypeVar
 
 from adapter.catalogue import Catalogue, Item, ItemType, Sides
 from adapter.catalogue.model import Limits
@@ -44,9 +46,23 @@ STARTED = BORN + timedelta(hours=7, minutes=48)
 _ALONE = ("genital_type", "gestational_age_at_birth")
 
 
+T = TypeVar("T")
+
+
 def every_exam(catalogue: Catalogue) -> list[Exam]:
     """The exams, each with as many items as go together; an item's next use stands in the next exam."""
-    uses = {item.id: list(uses_of(item, catalogue)) for item in catalogue.items.values()}
+    return _packed({item.id: list(uses_of(item, catalogue)) for item in catalogue.items.values()}, catalogue)
+
+
+def some_exams(catalogue: Catalogue) -> list[Exam]:
+    """Everything at least once in few exams: each answer, side, place, method, unit and range of each item; states,
+    reasons and urgencies in turn from item to item. The names of persons are given in parts."""
+    items = list(catalogue.items.values())
+    uses = {item.id: list(_once(item, n, len(items), catalogue)) for n, item in enumerate(items)}
+    return [_with_parts(exam) for exam in _packed(uses, catalogue)]
+
+
+def _packed(uses: dict[str, list[Finding]], catalogue: Catalogue) -> list[Exam]:
     alone = [finding for name in _ALONE for finding in uses.pop(name, [])]
     found: list[Exam] = []
     sexes = cycle((Sex.FEMALE, Sex.MALE, Sex.OTHER, Sex.UNKNOWN))
@@ -92,22 +108,61 @@ def uses_of(item: Item, catalogue: Catalogue) -> Iterator[Finding]:
     yield Finding(**base, **plain, observed_at=STARTED + timedelta(minutes=7, seconds=30))
 
 
+def _once(item: Item, number: int, count: int, catalogue: Catalogue) -> Iterator[Finding]:
+    values, sides, sites = list(_values(item, catalogue, once=True)), _sides(item), _sites(item)
+    own = sites[0] is not None and catalogue.sites[sites[0]].side is not None
+    base: dict[str, Any] = {"item": item.id, "side": None if own else sides[0], "site": sites[0]}
+    plain = values[0]
+    yield from (Finding(**base, **value) for value in values)
+    bare = next((s for s in sites if not s or catalogue.sites[s].side is None), None)
+    yield from (Finding(item=item.id, side=side, site=bare, **plain) for side in sides[1:])
+    for site in sites[1:]:
+        sided = site is not None and catalogue.sites[site].side is not None
+        yield Finding(item=item.id, side=None if sided else sides[0], site=site, **plain)
+    for method in dict.fromkeys(m for m in (*item.methods, item.method) if m):
+        yield Finding(**base, **plain, method=method)
+    if item.states:
+        yield from (Finding(**base, **plain, state=one) for one in _turn(list(catalogue.states), number, count))
+    yield from (Finding(**base, not_examined=one) for one in _turn(list(catalogue.reasons), number, count))
+    for urgency in _turn(list(Urgency), number, count):
+        yield Finding(**base, **plain, urgency=urgency, note="An invented note.")
+
+
+def _turn(some: Sequence[T], number: int, count: int) -> list[T]:
+    """Some for each of so many in turn: one at least for each, and each of them at least once."""
+    return list(dict.fromkeys([some[number % len(some)], *some[number::count]])) if some else []
+
+
+def _with_parts(exam: Exam) -> Exam:
+    """With family and given name, which many national profiles demand."""
+    newborn, details = exam.newborn, exam.details
+    mother = newborn.mother and newborn.mother.model_copy(update={"family": "Example", "given": "Mother"})
+    known = newborn.model_copy(update={"family": "Example", "given": "Baby", "mother": mother})
+    examiners = tuple(
+        one.model_copy(update={"family": "Examiner", "given": "Example"}) if one.identifier else one
+        for one in details.examiners
+    )
+    named = details.model_copy(update={"examiners": examiners})
+    return exam.model_copy(update={"newborn": known, "details": named})
+
+
 def _sides(item: Item) -> list[Side | None]:
-    return {
+    sides: dict[Sides, list[Side | None]] = {
         Sides.NONE: [None],
         Sides.EACH: [Side.LEFT, Side.RIGHT],
         Sides.OPTIONAL: [None, Side.LEFT, Side.RIGHT],
         Sides.PAIR: [None, Side.BOTH],
         Sides.EITHER: [None, Side.LEFT, Side.RIGHT, Side.BOTH],
-    }[item.sides]
+    }
+    return sides[item.sides]
 
 
 def _sites(item: Item) -> list[str | None]:
     return list(item.sites) if item.site_required else [None, *item.sites]
 
 
-def _values(item: Item, catalogue: Catalogue) -> Iterator[dict[str, object]]:
-    """What the item can be answered with: value or text."""
+def _values(item: Item, catalogue: Catalogue, *, once: bool = False) -> Iterator[dict[str, Any]]:
+    """What the item can be answered with: value or text. ``once``: of spellings and numbers the telling ones."""
     for answer in item.answers:
         yield {"value": answer.id}
     match item.type:
@@ -116,17 +171,17 @@ def _values(item: Item, catalogue: Catalogue) -> Iterator[dict[str, object]]:
         case ItemType.TIME:
             yield {"value": At(time=BORN + timedelta(hours=5, minutes=1))}
         case ItemType.QUANTITY:
-            yield from ({"value": value} for value in _amounts(item, catalogue))
+            yield from ({"value": value} for value in _amounts(item, catalogue, once))
         case ItemType.QUANTITIES:
-            yield from ({"value": value} for value in _several_amounts(item, catalogue))
+            yield from ({"value": value} for value in _several_amounts(item, catalogue, once))
         case ItemType.SCORE:
-            yield from ({"value": value} for value in _scores(item))
+            yield from ({"value": value} for value in _scores(item, once))
 
 
-def _amounts(item: Item, catalogue: Catalogue) -> Iterator[Quantity]:
+def _amounts(item: Item, catalogue: Catalogue, once: bool) -> Iterator[Quantity]:
     assert item.unit is not None
     assert item.limits is not None
-    numbers = [_middle(item.limits), *_edges(item, None, item.limits)]
+    numbers = [_middle(item.limits), *_edges(item, None, item.limits, once)]
     for number in dict.fromkeys(_whole(n, item.whole_numbers) for n in numbers):
         yield Quantity(value=number, unit=item.unit)
     middle = Quantity(value=_whole(numbers[0], item.whole_numbers), unit=item.unit)
@@ -136,27 +191,27 @@ def _amounts(item: Item, catalogue: Catalogue) -> Iterator[Quantity]:
         yield Quantity(value=numbers[0].quantize(Decimal("0.01")), unit=item.unit)
     for unit in catalogue.units.of_dimension(catalogue.units[item.unit].dimension):
         value = _whole(catalogue.units.convert(middle, unit.ucum), item.whole_numbers and unit.ucum == item.unit)
-        for spelling in dict.fromkeys((unit.ucum, *unit.spellings)):
+        for spelling in dict.fromkeys((unit.ucum, *(() if once else unit.spellings))):
             yield Quantity(value=value, unit=spelling)
         if unit.ucum == "[lb_av]" and value > 1:
             yield Quantity(value=value // 1, unit="lb", plus=Amount(value=Decimal("4.50"), unit="oz"))
 
 
-def _several_amounts(item: Item, catalogue: Catalogue) -> Iterator[Quantities]:
+def _several_amounts(item: Item, catalogue: Catalogue, once: bool) -> Iterator[Quantities]:
     assert item.unit is not None
     middle = {c.id: _whole(_middle(c.limits), item.whole_numbers) for c in item.components}
     required = {c.id: middle[c.id] for c in item.components if c.required} or dict([next(iter(middle.items()))])
     yield Quantities(components=middle, unit=item.unit)
     yield Quantities(components=required, unit=item.unit)
     for component in item.components:
-        for number in _edges(item, component.id, component.limits):
+        for number in _edges(item, component.id, component.limits, once):
             yield Quantities(components={**middle, component.id: _whole(number, item.whole_numbers)}, unit=item.unit)
     for unit in catalogue.units.of_dimension(catalogue.units[item.unit].dimension):
         numbers = {
             name: catalogue.units.convert(Quantity(value=number, unit=item.unit), unit.ucum)
             for name, number in middle.items()
         }
-        for spelling in dict.fromkeys((unit.ucum, *unit.spellings)):
+        for spelling in dict.fromkeys((unit.ucum, *(() if once else unit.spellings))):
             yield Quantities(components=numbers, unit=spelling)
 
 
@@ -165,19 +220,21 @@ def _middle(limits: Limits) -> Decimal:
     return ((low + high) / 2).quantize(Decimal("0.1"))
 
 
-def _edges(item: Item, component: str | None, limits: Limits) -> list[Decimal]:
-    """Each end of each range and its two neighbours, where they are possible."""
+def _edges(item: Item, component: str | None, limits: Limits, once: bool) -> list[Decimal]:
+    """Each end of each range and its two neighbours (``once``: those alone), where they are possible."""
     step = Decimal(1) if item.whole_numbers else Decimal("0.1")
     ends = {e.value for r in item.ranges if r.component == component for e in (r.low, r.high) if e is not None}
     low, high = limits.possible
-    return [n for end in sorted(ends) for n in (end - step, end, end + step) if low <= n <= high]
+    return [
+        n for end in sorted(ends) for n in (end - step, *(() if once else (end,)), end + step) if low <= n <= high
+    ]
 
 
 def _whole(number: Decimal, whole: bool) -> Decimal:
     return number.quantize(Decimal(1)) if whole else number
 
 
-def _scores(item: Item) -> Iterator[Score]:
+def _scores(item: Item, once: bool) -> Iterator[Score]:
     """Every answer of every sign, complete and incomplete, and every total alone."""
     most = max((len(sign.answers) for sign in item.signs), default=0)
     several = max((len(one) for one in slots(item)), default=1)
@@ -185,13 +242,15 @@ def _scores(item: Item) -> Iterator[Score]:
         signs_now = [one[n % len(one)] for one in slots(item)]
         answers = {sign.id: sign.answers[min(n // several, len(sign.answers) - 1)] for sign in signs_now}
         signs = {name: answer.id for name, answer in answers.items()}
-        yield Score(signs=signs)
+        if not once:
+            yield Score(signs=signs)
         yield Score(signs=signs, total=sum(answer.points for answer in answers.values()))
-        first = next(iter(signs))
-        yield Score(signs={first: signs[first]})
+        if not (once and n):
+            first = next(iter(signs))
+            yield Score(signs={first: signs[first]})
     if item.limits is not None:
         low, high = (int(end) for end in item.limits.possible)
-        yield from (Score(total=total) for total in range(low, high + 1))
+        yield from (Score(total=total) for total in ((low, high) if once else range(low, high + 1)))
 
 
 def _exam(n: int, sex: Sex, findings: list[Finding], catalogue: Catalogue) -> Exam:

@@ -1,0 +1,81 @@
+"""Who was told of which line of the tell list, when, by whom, and whether it was read back.
+
+A line told once stays on the list: that somebody knows of it does not make it go away.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from adapter.catalogue import Catalogue
+from adapter.derive.tell import Tell
+from adapter.exam import Exam, Examiner, Telling
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """``lines``: the tellings of each line of the tell list, in its order; ``others``: of lines that it has not."""
+
+    lines: tuple[tuple[Telling, ...], ...]
+    others: tuple[Telling, ...]
+
+
+def line_ids(tells: Sequence[Tell]) -> tuple[str, ...]:
+    """The id of each line: the rule, answer, range or gap that put it on the list, then side and place of the finding
+    where it has them (``femoral_pulse.weak/left``), and a number from 2 on where that is not one line's alone.
+
+    What is answered otherwise later, or falls into another range, has another id: that a weak pulse was told does not
+    say that an absent one was.
+    """
+    count: Counter[str] = Counter()
+    found = []
+    for tell in tells:
+        rule = f"{tell.item.id}.examiner" if tell.rule == "examiner" else tell.rule
+        site = tell.finding.site if tell.finding is not None else None
+        name = "/".join(filter(None, (rule, tell.side and tell.side.value, site)))
+        count[name] += 1
+        found.append(name if count[name] == 1 else f"{name}/{count[name]}")
+    return tuple(found)
+
+
+def told_of(exam: Exam, tells: Sequence[Tell]) -> Told:
+    """The tellings of an exam by the lines of its list."""
+    if not exam.told:
+        return Told(((),) * len(tells), ())
+    ids = line_ids(tells)
+    lines = tuple(tuple(one for one in exam.told if one.line == name) for name in ids)
+    return Told(lines, tuple(one for one in exam.told if one.line not in ids))
+
+
+def told_in_words(telling: Telling, tell: Tell | None, exam: Exam, catalogue: Catalogue) -> str:
+    """One telling: ``told at 09:10 to Dr N (doctor), read back``; and what was said, where not as the line."""
+    by = f" by {_person(telling.by, catalogue)}" if telling.by is not None else ""
+    back = {True: ", read back", False: ", not read back", None: ""}[telling.read_back]
+    said = (
+        f", in the words: {' '.join(telling.words.split())}"
+        if telling.words and (not tell or telling.words != tell.words)
+        else ""
+    )
+    return f"told at {_clock(telling.at, exam)} to {_person(telling.to, catalogue)}{by}{back}{said}"
+
+
+def other_in_words(telling: Telling, exam: Exam, catalogue: Catalogue) -> str:
+    """A telling of a line that the list has not."""
+    return f"{telling.line}: {told_in_words(telling, None, exam, catalogue)}"
+
+
+def _person(person: Examiner, catalogue: Catalogue) -> str:
+    role = catalogue.roles.get(person.role)
+    shown = person.shown_name or (person.identifier.value if person.identifier else "")
+    return f"{shown} ({role.label.lower() if role else person.role})"
+
+
+def _clock(at: datetime, exam: Exam) -> str:
+    """The clock alone on the day of the exam's start, at its offset."""
+    started = exam.details.started
+    if at.date() == started.date() and at.utcoffset() == started.utcoffset():
+        return at.strftime("%H:%M")
+    return at.isoformat(sep=" ", timespec="minutes")
