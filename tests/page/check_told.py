@@ -11,7 +11,7 @@ from playwright.sync_api import Page, Playwright
 
 
 def _listed(page: Page) -> str:
-    return page.locator(".told").inner_text()
+    return page.locator("#main .told").inner_text()
 
 
 def told(play: Playwright, file: Path, folder: Path) -> str:
@@ -24,23 +24,25 @@ def told(play: Playwright, file: Path, folder: Path) -> str:
         for side in ("left", "right"):
             hand.tap(hand.card("femoral_pulse").get_by_role("button", name=f"{side}: Absent"))
         hand.button("Finish")
-        lines = page.locator(".told li.tell-now").count()
-        name = page.get_by_role("button", name="Told: Femoral pulse, left: Absent …", exact=True)
+        lines = page.locator("#main .told li.tell-now").count()
+        name = page.locator("#main").get_by_role("button", name="Told: Femoral pulse, left: Absent …", exact=True)
         hand.tap(name)
         hand.button("Keep")
         assert "Say who was told" in page.get_by_role("alert").last.inner_text()
         page.get_by_label("Told to").fill("Dr N. Invented")
         page.get_by_label("Their role").select_option("physician")
         page.get_by_label("Read back").select_option("yes")
-        page.get_by_label("When").fill("2020-01-01T08:00")
+        page.get_by_role("textbox", name="When").fill("2020-01-01T08:00")
         hand.button("Keep")
         assert "before birth" in page.get_by_role("alert").last.inner_text()
-        page.get_by_label("When").fill("2026-03-01T08:35")
+        page.get_by_role("textbox", name="When").fill("2026-03-01T08:35")
         hand.button("Keep")
-        hand.button("Told Dr N. Invented now: Femoral pulse, right: Absent")
+        hand.button("Told Dr N. Invented now: Femoral pulse, right: Absent", within=page.locator("#main"))
         assert _listed(page).count("to Dr N. Invented (physician)") == 2
-        assert page.locator(".told li.tell-now").count() == lines, "a line told stays on the list"
+        assert page.locator("#main .told li.tell-now").count() == lines, "a line told stays on the list"
         page.reload()
+        page.locator("button.exam").click()
+        to_page(page, "Heart and circulation")
         hand.button("Finish")
         assert _listed(page).count("to Dr N. Invented (physician)") == 2, "kept with every tap"
         exam = saved(page, folder)
@@ -51,4 +53,6 @@ def told(play: Playwright, file: Path, folder: Path) -> str:
     assert first.at.replace(tzinfo=None) == datetime(2026, 3, 1, 8, 35)
     assert first.by == exam.details.examiners[0]
     assert first.words == "Femoral pulse, left: Absent"
-    return "two lines told, one by one tap; no name, no role and a time before birth refused; the list kept its length"
+    return (
+        "two lines told, one by one tap; no name, no role and a time before birth refused; the list kept its length"
+    )
