@@ -5,7 +5,7 @@ coded how, ``difference`` what a site changes.
 """
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.load import CatalogueError, load_catalogue
+from adapter.catalogue.load import CatalogueError, load_catalogue, packs
 from adapter.catalogue.model import (
     Answer,
     Bound,
@@ -68,4 +68,5 @@ __all__ = [
     "When",
     "WrongDimension",
     "load_catalogue",
+    "packs",
 ]

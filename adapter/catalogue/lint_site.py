@@ -128,13 +128,12 @@ def _claim(claim: ProfileClaim, catalogue: Catalogue) -> Iterator[Problem]:
         yield said(f"a {claim.resource} is of no item", "resource: Observation, or neither items nor regions")
     for name in sorted({*claim.items} - {*catalogue.items} | {*claim.regions} - {*catalogue.regions}):
         yield said(f"'{name}' is not in the catalogue", "an item or a region that exists", name)
-    for name in sorted({*claim.needs} & {*claim.without}):
+    for name in sorted({*claim.needs, *claim.demands} & {*claim.without}):
         yield said(f"needs {name} and must be without it", "one of the two", "without")
-    emit, settings = catalogue.settings.emit, catalogue.settings
+    emit = catalogue.settings.emit
     absent = {
         "CommunicationRequest": not emit.tell and "emit: {tell: false}",
         "Device": not emit.device and "emit: {device: false}",
-        "Organization": settings.organisation is None and "no organisation",
     }.get(claim.resource)
     if absent and claim.on:
         yield said(f"this site makes no {claim.resource} ({absent})", "make it, or on: false")

@@ -61,6 +61,8 @@ _LISTS: dict[str, type[Frozen]] = {
     "estimates": Estimate,
     "screenings": Screening,
 }
+PACKS = "packs"
+"""The folder of ``mappings/`` that holds the packs."""
 _KEYS = {"units": "ucum"}
 T = TypeVar("T", bound=Frozen)
 
@@ -88,9 +90,12 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     if site is not None:
         over, more = _read_site(site)
         problems += more
-        raw = merged(raw, graded_by(SITE, over))
-        if (site / "codes.csv").is_file():
-            verified.update(read_verified(site / "codes.csv"))
+        pack, more = _pack_under(over)
+        problems += more
+        for folder, content in ((pack, _read_folder(pack, f"packs/{pack.name}/")[0] if pack else {}), (site, over)):
+            raw = merged(raw, graded_by(SITE, content))
+            if folder is not None and (folder / "codes.csv").is_file():
+                verified.update(read_verified(folder / "codes.csv"))
     if not problems:
         problems += [*with_local_codes(raw), *with_labels(raw, raw["settings"].get("language"))]
     if problems:
@@ -132,14 +137,14 @@ def _shipped() -> tuple[dict[str, Any], list[Problem]]:
     return copied(raw), list(problems)
 
 
-def _read_folder(folder: Any) -> tuple[dict[str, Any], list[Problem]]:
-    """All YAML of a folder: lists by file name, regions together by region id."""
+def _read_folder(folder: Any, called: str = "") -> tuple[dict[str, Any], list[Problem]]:
+    """All YAML of a folder: lists by file name, regions together by region id; ``called`` goes before its names."""
     raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
-        if name.startswith(("deidentification/", "phenopackets/")):  # data of their own, read where they are used
+        if name.startswith(("deidentification/", "phenopackets/", f"{PACKS}/")):  # read where they are used
             continue
-        content, found = read_yaml(path, name)
+        content, found = read_yaml(path, f"{called}{name}")
         problems += found
         if content is None:
             continue
@@ -179,6 +184,23 @@ def _read_site(site: Path) -> tuple[dict[str, Any], list[Problem]]:
     if not site.is_dir():
         return {}, [_problem(str(site), "is not a folder", "the folder that holds the site's site.yaml")]
     return _read_folder(site)
+
+
+def packs() -> dict[str, Any]:
+    """The shipped packs of national guides by name: folders as a site's own."""
+    return {folder.name: folder for folder in sorted((mappings() / PACKS).iterdir(), key=lambda f: f.name)}
+
+
+def _pack_under(site: dict[str, Any]) -> tuple[Any, list[Problem]]:
+    """The pack that a site says it builds on; none where it says nothing."""
+    settings = site.get("settings", {})
+    named, known = settings.get("builds_on"), packs()
+    if named is None:
+        return None, []
+    if named in known:
+        return known[named], []
+    what = f"builds_on: there is no pack '{named}'"
+    return None, [_problem("site.yaml", what, f"one of {', '.join(known)}", settings)]
 
 
 def merged(base: Any, over: Any) -> Any:

@@ -80,9 +80,23 @@ class IdentifierKind(Frozen):
     assigner: str | None = None
 
 
+NameUse = Literal["usual", "official", "temp", "nickname", "anonymous", "old", "maiden"]
+"""R4 name-use."""
+
+
+class NameUses(Frozen):
+    """HumanName.use of the names that the record has; the ward's name of a newborn is a temporary one by default."""
+
+    newborn: NameUse | None = "temp"
+    mother: NameUse | None = None
+    examiner: NameUse | None = None
+
+
 class Settings(Frozen):
     """The settings in force; ``mappings/settings.yaml`` says what each does."""
 
+    builds_on: str | None = None
+    """The national pack that lay under the site's folder."""
     version: str = Field(pattern=r"^\d+\.\d+(\.\d+)?(-[A-Za-z0-9.\-]+)?$")
     canonical: str = Field(pattern=r"^(https?://\S+[^/\s]|urn:\S+)$")
     snomed: Literal["all", "global-patient-set", "off"] = "all"
@@ -90,6 +104,7 @@ class Settings(Frozen):
     identifier_systems: dict[str, str] = Field(default_factory=dict)
     identifier_kinds: dict[str, IdentifierKind] = Field(default_factory=dict)
     """By a name of ``identifier_systems``, or by the system itself."""
+    name_use: NameUses = NameUses()
     policy: Policy
     cchd_version: str
     """Which of ``screenings.yaml`` judges the oxygen saturation screen."""

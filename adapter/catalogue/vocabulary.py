@@ -10,13 +10,14 @@ from pydantic import Field, model_validator
 from adapter.catalogue.code import PROJECT, Codes, Fit, Frozen
 from adapter.catalogue.model import Span
 from adapter.exam.model import Side, Urgency
-from adapter.exam.text import Key
+from adapter.exam.text import Key, Line
 
 
 class Unit(Frozen):
     """A unit: UCUM code, dimension, the spellings people write, and its exact size in the dimension's base.
 
-    ``symbol`` is how people read it where that is not the UCUM code; empty for counts and scores.
+    ``symbol`` is how people read it where that is not the UCUM code; empty for counts and scores. ``printed`` is what
+    stands in Quantity.unit whatever was captured, where a national profile fixes the words.
     ``base = (value + offset) * numerator / denominator``; ``places`` is how many decimal places a value keeps
     after it was converted *to* this unit.
     """
@@ -25,6 +26,7 @@ class Unit(Frozen):
     label: str
     dimension: Key
     symbol: str | None = None
+    printed: Line | None = None
     spellings: tuple[str, ...] = ()
     offset: Decimal = Decimal(0)
     numerator: Decimal = Decimal(1)
@@ -140,7 +142,9 @@ class ProfileClaim(Frozen):
 
     Of Observations, only those of ``items`` or of items in ``regions`` where either is given. A resource can meet the
     profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON, with
-    points between parts: ``valueQuantity``, ``name.family``).
+    points between parts: ``valueQuantity``, ``name.family``), and of ``values`` one of the codes at each path.
+    ``demands`` are facts that the profile makes mandatory, each with where the record or the site has it: a resource
+    that lacks one does not claim the profile, and that is told.
     """
 
     id: Key
@@ -150,6 +154,8 @@ class ProfileClaim(Frozen):
     regions: tuple[Key, ...] = ()
     needs: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
+    values: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    demands: dict[str, Line] = Field(default_factory=dict)
     on: bool = True
 
 

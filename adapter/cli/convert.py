@@ -82,5 +82,7 @@ def convert(
     work = Convert(layout=Layout.PARTS if parts else None, earlier=before, **options)
     inputs = given(files, source, catalogue)
     tally = poured(work, inputs, DATA, jobs) if out is None else run_into(work, inputs, out, jobs, quiet)
+    for remark, count in sorted(tally.remarks.items()):
+        note(f"{counted(count, 'exam')}: {remark}")
     note(f"{counted(tally.done, 'exam')} converted, {tally.refused} refused.")
     end(tally)

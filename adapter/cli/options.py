@@ -17,6 +17,15 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+def _folder_of(_context: click.Context, _option: click.Parameter, given: Path | None) -> Path | None:
+    """The folder that was named, or that of the shipped pack of this name."""
+    if given is None or given.exists():
+        return given
+    from adapter.catalogue import packs
+
+    return Path(str(packs().get(str(given), given)))
+
+
 def site_option(command: F) -> F:
     """``--site DIR``: a site's own folder laid over the shipped catalogue."""
     return click.option(
@@ -24,7 +33,8 @@ def site_option(command: F) -> F:
         type=click.Path(path_type=Path, file_okay=False),
         envvar="NEWBORN_ADAPTER_SITE",
         show_envvar=True,
-        help="A site's own folder, laid over the shipped catalogue.",
+        callback=_folder_of,
+        help="A site's own folder, laid over the shipped catalogue; or a shipped national pack by name: us-core.",
     )(command)
 
 

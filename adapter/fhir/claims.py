@@ -7,12 +7,14 @@ adapter's own, which ``newborn-adapter package`` defines.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from adapter.catalogue import Catalogue, ItemType
+from adapter.catalogue.vocabulary import ProfileClaim
 from adapter.fhir.definitions import definition, type_names
 from adapter.fhir.json import Json
-from adapter.problems import Problem
+from adapter.problems import Layer, Problem, Severity
 
 OWN_PROFILES = {
     "Communication": "exam-told",
@@ -56,10 +58,7 @@ def with_claims(resource: Json, catalogue: Catalogue) -> Json:
     for claim in catalogue.profiles.values():
         if not claim.on or claim.resource != resource["resourceType"]:
             continue
-        chosen = not (claim.items or claim.regions) or (
-            item is not None and (item in claim.items or catalogue.region_of[item] in claim.regions)
-        )
-        if chosen and all(has(resource, n) for n in claim.needs) and not any(has(resource, n) for n in claim.without):
+        if _fits(resource, item, claim, catalogue) and all(has(resource, path) for path in claim.demands):
             claimed.append(claim.url)
     if catalogue.settings.own_profiles and (own := own_profile(resource, catalogue)):
         claimed.append(f"{catalogue.settings.canonical}/StructureDefinition/{own}")
@@ -68,6 +67,43 @@ def with_claims(resource: Json, catalogue: Catalogue) -> Json:
     meta = {**resource.get("meta", {}), "profile": list(dict.fromkeys(claimed))}
     head: Json = {name: resource[name] for name in ("resourceType", "id") if name in resource}
     return {**head, "meta": meta, **{name: value for name, value in resource.items() if name not in (*head, "meta")}}
+
+
+def _fits(resource: Json, item: str | None, claim: ProfileClaim, catalogue: Catalogue) -> bool:
+    """Whether the resource is one that the profile is for."""
+    chosen = not (claim.items or claim.regions) or (
+        item is not None and (item in claim.items or catalogue.region_of[item] in claim.regions)
+    )
+    return (
+        chosen
+        and all(has(resource, path) for path in claim.needs)
+        and not any(has(resource, path) for path in claim.without)
+        and all(_values(resource, path) <= {*codes} for path, codes in claim.values.items())
+    )
+
+
+def unmet(resources: Iterable[Json], catalogue: Catalogue) -> Iterator[Problem]:
+    """Mandatory facts of the site's profiles that resources lack: which, of which resource, and where it would go."""
+    claims = [claim for claim in catalogue.profiles.values() if claim.on and claim.demands]
+    for resource in resources:
+        for claim in claims:
+            if claim.resource != resource["resourceType"]:
+                continue
+            if not _fits(resource, _item(resource, catalogue), claim, catalogue):
+                continue
+            for path, origin in claim.demands.items():
+                if not has(resource, path):
+                    what = f"lacks {path}, which the profile {claim.url} demands; it is not claimed"
+                    where = f"{claim.resource}.{path}"
+                    yield Problem(Severity.WARNING, Layer.PROFILES, "profile-unmet", what, origin, where=where)
+
+
+def _values(node: Any, path: str) -> set[str]:
+    """The codes that stand at a path."""
+    name, _, rest = path.partition(".")
+    found = node.get(name, []) if isinstance(node, dict) else []
+    parts = found if isinstance(found, list) else [found]
+    return {value for part in parts for value in _values(part, rest)} if rest else {str(part) for part in parts}
 
 
 def has(node: Any, path: str) -> bool:
@@ -83,7 +119,7 @@ def lint_claims(catalogue: Catalogue) -> list[Problem]:
     """Elements that the profile claims of a site ask for and that their resource does not have."""
     found = []
     for claim in catalogue.profiles.values():
-        for path in (*claim.needs, *claim.without):
+        for path in (*claim.needs, *claim.without, *claim.values, *claim.demands):
             wrong = _unknown_step(claim.resource, path)
             if wrong is not None:
                 what = f"{claim.resource} has no element '{wrong}'"

@@ -186,7 +186,7 @@ def _quantity(sent: Sent, form: Form, parts: Parts) -> Json:
     quantity["value"] = sent.number
     if form.comparator is not None:
         quantity["comparator"] = form.comparator.value
-    return {**quantity, **parts.unit(sent.unit, sent.spelling)}
+    return parts.as_printed({**quantity, **parts.unit(sent.unit, sent.spelling)}, "" if captured else sent.spelling)
 
 
 def _captured(one: Captured, parts: Parts) -> Json:
@@ -215,6 +215,7 @@ def _component(one: Part, item: Item, parts: Parts) -> Json:
     quantity: Json = {"extension": [_captured(captured, parts)]} if converted else {}
     unit = item.unit if converted and item.unit else captured.unit
     quantity |= {"value": one.number, **parts.unit(unit, unit if converted else captured.spelling)}
+    quantity = parts.as_printed(quantity, "" if converted else captured.spelling)
     component: Json = {"code": parts.component(item.id, one.id), "valueQuantity": quantity}
     if one.judged is not None:
         judged = one.judged

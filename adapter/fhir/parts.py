@@ -25,6 +25,8 @@ _Part = TypeVar("_Part")
 
 _MOST_TEMPLATES = 10_000
 DETAIL = "StructureDefinition/finding-detail"
+WRITTEN_UNIT = "StructureDefinition/written-unit"
+"""Our extension on a Quantity: the unit as the examiner wrote it, where it is shown in other words."""
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
@@ -181,7 +183,9 @@ class Parts:
         """The expected range of a number in its unit, or in ``other``, into which the ends are converted."""
         key = (id(band), other)  # of the catalogue, which this keeps
         if key not in self._ranges:
-            self._ranges[key] = self._seal([reference_range(band, item, other, self.catalogue, self.unit)])
+            self._ranges[key] = self._seal(
+                [reference_range(band, item, other, self.catalogue, self.unit, self.as_printed)]
+            )
         return self._ranges[key]
 
     def _question(
@@ -281,6 +285,24 @@ class Parts:
 
     def _unit(self, ucum: str, spelling: str) -> Json:
         return self._codings.unit(ucum, spelling)
+
+    def as_printed(self, quantity: Json, spelling: str = "") -> Json:
+        """A quantity with its unit in the words that the site prints, if any; ``spelling`` is then kept beside."""
+        printed = self.catalogue.units[quantity["code"]].printed
+        if printed is None:
+            return quantity
+        kept = {"url": f"{self.catalogue.settings.canonical}/{WRITTEN_UNIT}", "valueString": spelling}
+        beside = {"extension": [kept]} if spelling not in ("", printed) else {}
+        return {**beside, **quantity, "unit": printed}
+
+
+def written_unit(quantity: Json, catalogue: Catalogue) -> Any:
+    """The unit of a Quantity as the examiner wrote it, also where it is shown in other words."""
+    url, extensions = f"{catalogue.settings.canonical}/{WRITTEN_UNIT}", quantity.get("extension")
+    for extension in extensions if isinstance(extensions, list) else ():
+        if isinstance(extension, dict) and extension.get("url") == url:
+            return extension.get("valueString")
+    return quantity.get("unit")
 
 
 def interpretation_code(meaning: Meaning, flag: Flag, urgency: Urgency) -> str | None:

@@ -49,11 +49,11 @@ def human_name(person: Newborn | Mother | Examiner, use: str | None = None) -> l
 def patient(newborn: Newborn, catalogue: Catalogue, organisation: Json | None = None) -> Json:
     """The newborn (FHIR R4 Patient, section 8.1).
 
-    The ward's name is ``use`` = ``temp``; the birth date is the local one of the birth time, whose full form with
-    offset stands in the standard extension ``patient-birthTime``.
+    The ward's name is ``use`` = ``temp`` unless the site says what it is; the birth date is the local one of the
+    birth time, whose full form with offset stands in the standard extension ``patient-birthTime``.
     """
     resource: Json = {"resourceType": "Patient", "identifier": identifiers(newborn.identifiers, catalogue)}
-    if name := human_name(newborn, "temp"):
+    if name := human_name(newborn, catalogue.settings.name_use.newborn):
         resource["name"] = name
     resource["gender"] = newborn.sex.value
     resource["birthDate"] = newborn.birth_time.date().isoformat()
@@ -72,13 +72,16 @@ def patient(newborn: Newborn, catalogue: Catalogue, organisation: Json | None = 
 def organisation(site: Organisation, catalogue: Catalogue) -> Json:
     """The site's own organisation (FHIR R4 Organization, section 8.6)."""
     identifier = identifiers((site.identifier,), catalogue)
-    return {"resourceType": "Organization", "identifier": identifier, "name": site.name}
+    return {"resourceType": "Organization", "identifier": identifier, "active": True, "name": site.name}
 
 
 def organisation_reference(identity: Identity, refer: Refer, catalogue: Catalogue) -> Json | None:
-    """A reference to the site's own organisation, where it names one."""
+    """A reference to the site's own organisation, with its identifier and name, where there is one."""
     site = catalogue.settings.organisation
-    return refer(identity.organisation(site.identifier)) if site is not None else None
+    if site is None:
+        return None
+    name = identity.organisation(site.identifier)
+    return {**refer(name), **by_identifier(name), "display": site.name}
 
 
 def mother(newborn: Newborn, identity: Identity, refer: Refer, catalogue: Catalogue) -> Json | None:
@@ -94,7 +97,7 @@ def mother(newborn: Newborn, identity: Identity, refer: Refer, catalogue: Catalo
         "patient": refer(identity.patient()),
         "relationship": [{"coding": [role]}],
     }
-    if name := human_name(newborn.mother):
+    if name := human_name(newborn.mother, catalogue.settings.name_use.mother):
         resource["name"] = name
     return resource
 
@@ -107,7 +110,7 @@ def practitioner(examiner: Examiner, catalogue: Catalogue) -> Json | None:
         "resourceType": "Practitioner",
         "identifier": identifiers((examiner.identifier,), catalogue),
     }
-    if name := human_name(examiner):
+    if name := human_name(examiner, catalogue.settings.name_use.examiner):
         resource["name"] = name
     return resource
 

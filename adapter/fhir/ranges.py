@@ -12,18 +12,21 @@ from adapter.fhir.json import Json
 _Unit = Callable[[str, str], Json]
 
 
-def reference_range(band: Range, item: Item, other: str | None, catalogue: Catalogue, unit: _Unit) -> Json:
+def reference_range(
+    band: Range, item: Item, other: str | None, catalogue: Catalogue, unit: _Unit, printed: Callable[[Json], Json]
+) -> Json:
     """The range that applies, with its comparators, conditions and source in the text (obs-3).
 
     In the unit of the value: for ``other``, a unit of another dimension, the ends are converted by the item's molar
-    mass. ``unit`` gives the parts of a Quantity for a UCUM unit and its spelling.
+    mass. ``unit`` gives the parts of a Quantity for a UCUM unit and its spelling, ``printed`` a Quantity as the site
+    prints it.
     """
     assert item.unit is not None
     of_value = unit(other or item.unit, other or item.unit)
     found: Json = {}
     for end, bound in (("low", band.low), ("high", band.high)):
         if bound is not None:
-            found[end] = {"value": _end(bound.value, item, other, catalogue), **of_value}
+            found[end] = printed({"value": _end(bound.value, item, other, catalogue), **of_value})
     if band.when.age_hours is not None:
         found["age"] = _age_range(band.when.age_hours, unit("h", "h"))
     source = catalogue.sources[band.source]

@@ -25,7 +25,7 @@ from adapter.fhir.communication import TELLING
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
-from adapter.fhir.parts import DETAIL
+from adapter.fhir.parts import DETAIL, written_unit
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
 from adapter.problems import AdapterError, Problem
 from adapter.read.graph import BundleEntry, Graph, Origin, entries_of, objects
@@ -406,7 +406,7 @@ class _Reader:
         captured = self._captured(quantity)
         if not captured:
             captured = [quantity]
-        value: Json = {"value": captured[0]["value"], "unit": captured[0]["unit"]}
+        value: Json = {"value": captured[0]["value"], "unit": written_unit(captured[0], self._catalogue)}
         if len(captured) > 1:
             value["plus"] = {"value": captured[1]["value"], "unit": captured[1]["unit"]}
         if "comparator" in quantity:
@@ -425,7 +425,7 @@ class _Reader:
             if name and "valueQuantity" in component:
                 quantity = (self._captured(component["valueQuantity"]) or [component["valueQuantity"]])[0]
                 numbers[name.removeprefix(f"{item.id}.")] = quantity["value"]
-                unit = quantity["unit"]
+                unit = written_unit(quantity, self._catalogue)
         return {"components": numbers, "unit": unit}
 
     def _score(self, entry: BundleEntry, item: Item) -> Json:

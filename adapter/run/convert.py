@@ -22,7 +22,7 @@ from adapter.run.outputs import INDEX, NamedFile
 from adapter.run.pieces import PIECES, Piece
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
-from adapter.write import OUTWARD, NotWritable, allowed, write
+from adapter.write import OUTWARD, NotWritable, allowed, unmet_profiles, write
 
 DATA = "data"
 """The file of a chunk that holds what was converted."""
@@ -187,7 +187,9 @@ class _Maker:
             raise ChunkLost(work.needs_a_folder, for_good=True)
         self.count += 1
         self.data.write(content)
-        return Handled(False, reading.problems, exam.details.id, len(exam.findings))
+        unmet = unmet_profiles(exam, self.catalogue, work.kind)
+        remark = "; ".join(f"{one.where}: {one.what} ({one.remedy})" for one in unmet)
+        return Handled(False, (*reading.problems, *unmet), exam.details.id, len(exam.findings), remark=remark)
 
     def _named(self, piece: Piece, exam: Exam, length: int) -> NamedFile:
         name = f"{exam.details.id}.{self.work.encoding}"

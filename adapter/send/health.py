@@ -22,9 +22,9 @@ from adapter.send.outbox import OutboxRow, State
 
 _INDEX = re.compile(r"\[\d*\]|\.where\([^)]*\)")
 
-_ILL = 0.2
+_ILL = 0.25
 """Where more of the others fail than this, the receiver is ill, and nothing is held against an exam."""
-_BY_CHANCE = 0.01
+_BY_CHANCE = 0.02
 """An exam that fails so often that it would be rarer than this, if it failed as others do, is at fault itself."""
 
 Signature = frozenset[tuple[str, str, str]]

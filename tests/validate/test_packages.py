@@ -16,6 +16,7 @@ from adapter.fhir.definitions.package import read_package
 from adapter.fhir.json import dumps, loads
 from adapter.problems import Layer, Severity
 from adapter.validate import PackageError, Validator, load_packages
+from adapter.validate.packages import Packages
 
 REFERENCE = Path(__file__).resolve().parents[1] / "reference"
 SITE = "http://site.example.org/fhir"
@@ -300,3 +301,23 @@ def test_what_is_no_package_is_said_in_words(tmp_path: Path, content: bytes) -> 
     (broken / "a.json").write_bytes(b"{")
     with pytest.raises(PackageError, match=r"a\.json"):
         load_packages([broken])
+
+
+def test_a_slice_of_a_base_that_is_not_in_the_package() -> None:
+    """profiling.html#slicing: a differential may go on with a slice of its base, without saying how it is told."""
+    coding = "Observation.code.coding"
+    sliced_by_base = profile(
+        "Sliced",
+        "Observation",
+        one(f"{coding}:ours", min=1, max="1"),
+        one(f"{coding}:ours.system", fixedUri=f"{SITE}/codes"),
+        one(f"{coding}:ours.code", fixedCode="look"),
+        one(f"{coding}:untold", min=1),
+    )
+    packages = Packages()
+    packages.add(sliced_by_base)
+    validator = Validator(layers=[Layer.PROFILES], packages=packages)
+    made = claiming("Sliced", finding())
+    assert from_packages(validator, made) == {("profile-cardinality", coding)}
+    made["code"] = {"coding": [{"system": f"{SITE}/codes", "code": "look"}]}
+    assert from_packages(validator, made) == set()

@@ -8,12 +8,10 @@ from decimal import Decimal
 from typing import Any
 
 from adapter.catalogue import Catalogue
+from adapter.fhir.parts import WRITTEN_UNIT, written_unit
 from adapter.read.questionnaire.node import FormNode, Json, QuestionType
 from adapter.read.raw import Unreadable
 from adapter.read.wording import listed, near, shown
-
-WRITTEN_UNIT = "StructureDefinition/written-unit"
-"""Our extension on a Quantity: the unit as the examiner wrote it, where the form offers it in other words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,18 +129,9 @@ def _quantity(quantity: Json, node: FormNode, catalogue: Catalogue) -> Any:
     return found
 
 
-def _spelling(quantity: Json, catalogue: Catalogue) -> Any:
-    """The unit as the examiner wrote it, where that is not how the form offers it."""
-    url, extensions = f"{catalogue.settings.canonical}/{WRITTEN_UNIT}", quantity.get("extension")
-    for extension in extensions if isinstance(extensions, list) else ():
-        if isinstance(extension, dict) and extension.get("url") == url:
-            return extension.get("valueString")
-    return quantity.get("unit")
-
-
 def _unit(quantity: Json, node: FormNode, catalogue: Catalogue) -> Any:
     """The unit as written where it can be known, else its UCUM code; both must say the same."""
-    spelling, code = _spelling(quantity, catalogue), quantity.get("code")
+    spelling, code = written_unit(quantity, catalogue), quantity.get("code")
     named = catalogue.units.find(spelling) if isinstance(spelling, str) else None
     if code is None:
         return spelling

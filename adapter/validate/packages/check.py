@@ -13,7 +13,7 @@ from adapter.validate.fhirpath.items import is_type
 from adapter.validate.packages.load import Json, Packages
 from adapter.validate.packages.places import PlacedElement, has_pattern, is_same, placed_children
 from adapter.validate.packages.rules import ElementRule, ProfileInvariant, rule_tree
-from adapter.validate.packages.slicing import Sorter, resolved
+from adapter.validate.packages.slicing import Sorter, can_be_told, resolved
 from adapter.validate.references import contained_target, literal_type
 from adapter.validate.walk import ElementNode, claimed_profiles, text
 
@@ -158,6 +158,8 @@ class _Judge:
                 what = "in none of the slices, and the profile allows no others"
                 yield self._problem("profile-slice", placed.where, what, " | ".join(rule.slices), profile)
         for name, one in rule.slices.items():
+            if not can_be_told(rule, one):
+                continue
             yield from self._count(one, len(members[name]), where, profile)
             for placed in members[name]:
                 yield from self.element(one, placed, profile)

@@ -44,6 +44,7 @@ class ElementRule:
     invariants: tuple[ProfileInvariant, ...] = ()
     discriminators: tuple[tuple[str, str], ...] = ()  # type, path
     closed: bool = False
+    sliced_here: bool = False  # a differential may go on with slices that its base has begun
     children: dict[str, ElementRule] = field(default_factory=dict)
     slices: dict[str, ElementRule] = field(default_factory=dict)
 
@@ -100,6 +101,7 @@ def _fill(rule: ElementRule, element: Json) -> None:
     rule.must_support = bool(element.get("mustSupport"))
     rule.invariants = tuple(_invariants(rule.path, element.get("constraint") or ()))
     slicing = element.get("slicing") or {}
+    rule.sliced_here |= bool(slicing)
     rule.closed = slicing.get("rules") == "closed"
     rule.discriminators = tuple((str(d.get("type")), str(d.get("path"))) for d in slicing.get("discriminator") or ())
 

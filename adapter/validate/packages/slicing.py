@@ -28,6 +28,8 @@ class Sorter:
         discriminators = rule.discriminators
         if not discriminators and rule.name.endswith("[x]"):
             discriminators = (("type", "$this"),)
+        if not discriminators and not rule.sliced_here:
+            discriminators = (("value", "$this"),)  # those of the base are not here: what the slice itself fixes
         return bool(discriminators) and all(self._agrees(kind, path, one, placed) for kind, path in discriminators)
 
     def _agrees(self, kind: str, path: str, one: ElementRule, placed: PlacedElement) -> bool:
@@ -76,6 +78,11 @@ class Sorter:
         value = placed.item.value
         target = resolved(self.node, text(value, "reference")) if isinstance(value, Mapping) else None
         return None if target is None else PlacedElement(PathItem(target, text(target, "resourceType")), placed.where)
+
+
+def can_be_told(rule: ElementRule, one: ElementRule) -> bool:
+    """Whether elements of a slice can be told: by this profile's discriminators, or by what the slice fixes."""
+    return rule.sliced_here or rule.name.endswith("[x]") or _tells(one)
 
 
 def _follow(

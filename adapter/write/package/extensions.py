@@ -5,9 +5,8 @@ from __future__ import annotations
 from adapter.catalogue import Catalogue
 from adapter.fhir.communication import TELLING
 from adapter.fhir.observation import CAPTURED
-from adapter.fhir.parts import DETAIL
+from adapter.fhir.parts import DETAIL, WRITTEN_UNIT
 from adapter.forms.questionnaire.render import PUBLISHED
-from adapter.read.questionnaire.answers import WRITTEN_UNIT
 from adapter.read.questionnaire.form import ORDER
 from adapter.write.package.elements import element, types
 from adapter.write.package.names import Json, conformance
@@ -72,7 +71,7 @@ def _published_coding(catalogue: Catalogue) -> Json:
 
 
 def _written_unit(catalogue: Catalogue) -> Json:
-    words = "The unit as the examiner wrote it, where the form offers it in other words."
+    words = "The unit as the examiner wrote it, where it is shown in other words."
     return _simple(WRITTEN_UNIT, "Unit as written", words, "Quantity", "string", catalogue)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from adapter.catalogue import Authority, Catalogue
 from adapter.exam import Examiner, Identifier, Mother, Newborn
 from adapter.fhir.json import Json
+from adapter.fhir.parts import written_unit
 from adapter.v2.er7 import joined, text
 
 
@@ -51,7 +52,8 @@ class Coder:
 
     def unit(self, quantity: Json) -> str:
         """The unit of a Quantity: UCUM code, and as text how it was written (OBX-6; map CWE[Quantity])."""
-        return joined([text(quantity["code"]), text(quantity["unit"]), self._settings.systems.get("ucum", "UCUM")])
+        written = text(written_unit(quantity, self._catalogue))
+        return joined([text(quantity["code"]), written, self._settings.systems.get("ucum", "UCUM")])
 
     def identifiers(self, given: Iterable[Identifier], usual: str) -> str:
         """Business identifiers as CX, one a repetition; ``usual`` is the type (table 0203) if the site has none."""

@@ -1,0 +1,216 @@
+"""The packs of national guides: what a resource claims it carries, and what it cannot claim is told.
+
+The facts of the guides are in ``guides.yaml``, each with the definitions that it was read from. The standard's own
+engine heard the same resources with those definitions (README, "National guides").
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import Any
+
+import pytest
+import yaml
+from click.testing import CliRunner
+
+from adapter.catalogue import Catalogue, CatalogueError, load_catalogue, packs
+from adapter.catalogue.lint import lint
+from adapter.cli import cli
+from adapter.exam import Exam
+from adapter.fhir import BundleType, to_bundle
+from adapter.fhir.json import dumps, loads
+from adapter.fhir.xml import from_xml, to_xml
+from adapter.read import from_bundle, from_oru, read_captures
+from adapter.validate import validate
+from adapter.write import lint_forms, unmet_profiles, write
+
+ROOT = Path(__file__).resolve().parents[2]
+GUIDES = yaml.safe_load((Path(__file__).parent / "guides.yaml").read_text())
+CAPTURES = sorted((ROOT / "examples" / "captures").glob("*.json"))
+SITE = """builds_on: {}
+canonical: https://hospital.example/fhir
+identifier_systems: {{mrn: "urn:oid:2.999.1", visit: "urn:oid:2.999.2", staff: "urn:oid:2.999.3"}}
+organisation: {{name: Invented Hospital, identifier: {{system: "urn:oid:2.999.4", value: "1"}}}}
+"""
+Json = dict[str, Any]
+
+NOT_RECORDED = (
+    *(
+        "telecom",
+        "address",
+        "communication",
+        "link",
+        "participant",
+        "reason",
+        "hospitalization",
+        "location",
+        "account",
+    ),
+    *("diagnosis", "serviceType", "alias", "contact", "endpoint", "partOf", "type", "active"),
+)
+"""Elements of people, stays and the organisation that no record has a fact for."""
+
+
+@cache
+def hospital(pack: str) -> Catalogue:
+    folder = Path(mkdtemp(prefix="pack-"))
+    folder.joinpath("site.yaml").write_text(SITE.format(pack))
+    return load_catalogue(folder)
+
+
+def record(path: Path) -> Json:
+    """An example with names in parts, numbers of this hospital, and no stay of its own."""
+    data: Json = json.loads(path.read_text())
+    data["exam"].pop("encounter", None)
+    data["exam"].setdefault("ended", "2026-12-31T23:59:00+00:00")
+    data["newborn"] |= {"family": "Invented", "given": "Girl"}
+    for identifier in data["newborn"]["identifiers"]:
+        identifier["system"] = "urn:oid:2.999.1"
+    if "mother" in data["newborn"]:
+        data["newborn"]["mother"] |= {"family": "Invented"}
+    for number, examiner in enumerate(data["exam"]["examiners"]):
+        examiner |= {"family": "Invented", "given": "Nora"}
+        examiner["identifier"] = {"system": "urn:oid:2.999.3", "value": f"s{number}"}
+    return data
+
+
+def exam_of(data: Json, catalogue: Catalogue) -> Exam:
+    [reading] = read_captures(io.BytesIO(json.dumps(data).encode()), catalogue, name="record.json")
+    assert reading.exam is not None, reading.problems
+    return reading.exam
+
+
+@cache
+def resources(pack: str) -> tuple[Json, ...]:
+    found: list[Json] = []
+    for path in CAPTURES[::3]:
+        exam = exam_of(record(path), hospital(pack))
+        bundle = to_bundle(exam, hospital(pack), BundleType.COLLECTION)
+        assert from_bundle(loads(dumps(bundle)), hospital(pack)) == [exam]
+        found += [entry["resource"] for entry in bundle["entry"]]
+    return tuple(found)
+
+
+def holders(node: Any, steps: list[str]) -> Iterator[Json]:
+    """Every element that a path leads to the parent of."""
+    if not steps:
+        yield node
+        return
+    below = node.get(steps[0], [])
+    for part in below if isinstance(below, list) else [below]:
+        yield from holders(part, steps[1:])
+
+
+def has(node: Json, name: str) -> bool:
+    return any(key.startswith(name.removesuffix("-x")) for key in node) if name.endswith("-x") else name in node
+
+
+@pytest.mark.parametrize("pack", GUIDES)
+def test_what_is_claimed_has_what_the_guide_makes_mandatory(pack: str) -> None:
+    claimed = set()
+    for resource in resources(pack):
+        for url in set(resource.get("meta", {}).get("profile", ())) & set(GUIDES[pack]["profiles"]):
+            claimed.add(url)
+            for path in GUIDES[pack]["profiles"][url]["mandatory"]:
+                *steps, last = path.split(".")
+                if steps[:1] == ["value-x"]:
+                    steps[0] = "valueQuantity"
+                for holder in holders(resource, steps):
+                    absent = last.startswith("value") and "dataAbsentReason" in resource
+                    assert has(holder, last) or absent, (url, path, resource["id"])
+    rare = {url for url in GUIDES[pack]["profiles"] if url.lower().endswith(("bloodpressure", "blood-pressure"))}
+    in_documents = {url for url in GUIDES[pack]["profiles"] if url.endswith("Composition")}
+    assert claimed | rare | in_documents == set(GUIDES[pack]["profiles"])
+
+
+@pytest.mark.parametrize("pack", GUIDES)
+def test_people_and_stays_carry_what_must_be_supported_and_is_on_record(pack: str) -> None:
+    for resource in resources(pack):
+        for url in set(resource.get("meta", {}).get("profile", ())) & set(GUIDES[pack]["profiles"]):
+            if resource["resourceType"] not in ("Patient", "Encounter", "RelatedPerson", "Organization"):
+                continue
+            lacking = {
+                path
+                for path in GUIDES[pack]["profiles"][url]["must_support"]
+                if "." not in path and not path.startswith(NOT_RECORDED) and not has(resource, path)
+            }
+            assert not lacking, (url, lacking)
+
+
+@pytest.mark.parametrize("pack", GUIDES)
+def test_bundles_of_a_pack_are_valid_and_its_folder_has_no_fault(pack: str) -> None:
+    catalogue = hospital(pack)
+    assert [str(problem) for problem in (*lint(catalogue), *lint_forms(catalogue))] == []
+    bundle = to_bundle(exam_of(record(CAPTURES[0]), catalogue), catalogue)
+    assert [str(problem) for problem in validate(bundle)] == []
+    assert pack in packs()
+    assert load_catalogue(Path(str(packs()[pack]))).profiles.keys() == catalogue.profiles.keys()
+
+
+def test_the_site_goes_over_the_pack(tmp_path: Path) -> None:
+    tmp_path.joinpath("site.yaml").write_text(SITE.format("us-core"))
+    tmp_path.joinpath("profiles.yaml").write_text("- {id: us-core-encounter, on: false}\n")
+    profiles = load_catalogue(tmp_path).profiles
+    assert not profiles["us-core-encounter"].on
+    assert profiles["us-core-patient"].on
+    other = tmp_path / "other"
+    other.mkdir()
+    other.joinpath("site.yaml").write_text("# ours\n" + SITE.format("us-cor"))
+    with pytest.raises(CatalogueError, match="no pack 'us-cor'") as refused:
+        load_catalogue(other)
+    [problem] = refused.value.problems
+    assert (problem.file, problem.line) == ("site.yaml", 2)
+    assert "us-core" in problem.remedy
+
+
+def test_a_mandatory_fact_that_the_record_lacks_is_told(tmp_path: Path) -> None:
+    """Fact, resource, profile and where it goes; the bundle is written, and claims nothing that it does not meet."""
+    catalogue = hospital("isik")
+    data = record(CAPTURES[0])
+    del data["newborn"]["family"], data["exam"]["ended"]
+    exam = exam_of(data, catalogue)
+    told = unmet_profiles(exam, catalogue, "transaction")
+    assert [problem.where for problem in told] == ["Patient.name.family", "Encounter.period.end"]
+    assert "newborn.family" in told[0].remedy
+    patients = [
+        entry["resource"]
+        for entry in to_bundle(exam, catalogue)["entry"]
+        if entry["resource"]["resourceType"] in ("Patient", "Encounter")
+    ]
+    assert all("meta" not in patient for patient in patients)
+    assert unmet_profiles(exam, catalogue, "v2") == []
+    tmp_path.joinpath("exam.json").write_text(json.dumps(data))
+    arguments = ["convert", str(tmp_path / "exam.json"), "--site", "isik", "--out", str(tmp_path / "out.json")]
+    done = CliRunner().invoke(cli, arguments)
+    assert done.exit_code == 0
+    assert "Patient.name.family" in done.output
+    assert "newborn.family in the record" in done.output
+
+
+def test_units_in_the_words_that_a_guide_fixes() -> None:
+    """UK Core, Observation-VitalSigns-HeartRate 1.0.0: unit is fixed to "per minute". What was written is kept."""
+    catalogue = hospital("uk-core")
+    data = record(CAPTURES[0])
+    spelled = {"heart_rate": "bpm", "temperature": "°C", "oxygen_saturation": "%", "weight": "g"}
+    data["findings"] = [
+        {"item": "heart_rate", "value": {"value": 128, "unit": "bpm"}},
+        {"item": "temperature", "site": "axilla", "value": {"value": 98.1, "unit": "°F"}},
+        {"item": "blood_pressure", "site": "right_arm",
+         "value": {"components": {"systolic": 66, "diastolic": 41}, "unit": "mm Hg"}},
+        {"item": "length", "value": {"value": 50, "unit": "cm"}},
+    ]  # fmt: skip
+    exam = exam_of(data, catalogue)
+    bundle = to_bundle(exam, catalogue)
+    made = [e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Observation"]
+    units = {one["valueQuantity"]["unit"] for one in made if "valueQuantity" in one}
+    assert {"per minute", "degree Celsius", "centimeter"} <= units
+    assert not units & set(spelled.values())
+    assert from_bundle(loads(dumps(bundle)), catalogue) == [exam]
+    assert from_bundle(from_xml(to_xml(bundle)), catalogue) == [exam]
+    assert [str(problem) for problem in validate(bundle)] == []
+    assert from_oru(write(exam, catalogue, "v2"), catalogue) == [exam]
