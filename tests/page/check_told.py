@@ -15,7 +15,7 @@ def _listed(page: Page) -> str:
 
 
 def told(play: Playwright, file: Path, folder: Path) -> str:
-    """Nobody is told without a name and a role; a second line of the same call is one tap; the list never shortens."""
+    """Nobody is told without name and role; a second line of the same call is one tap; the list never shortens."""
     with opened(play, file) as (page, eyes):
         new_exam(page)
         hand = Hand(page)
