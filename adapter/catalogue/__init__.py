@@ -5,6 +5,7 @@ coded how, ``difference`` what a site changes.
 """
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.hours import HourLine, HourRow, HourTable
 from adapter.catalogue.load import CatalogueError, load_catalogue, packs
 from adapter.catalogue.model import (
     Answer,
@@ -46,6 +47,9 @@ __all__ = [
     "Flag",
     "GrowthReference",
     "GrowthRow",
+    "HourLine",
+    "HourRow",
+    "HourTable",
     "Item",
     "ItemType",
     "Meaning",

@@ -8,6 +8,7 @@ from decimal import Decimal
 from functools import cached_property
 from uuid import NAMESPACE_URL, UUID, uuid5
 
+from adapter.catalogue.hours import HourTable
 from adapter.catalogue.model import Category, Code, Item, OtherUnit, Region
 from adapter.catalogue.places import Places, Stand, Step
 from adapter.catalogue.proof import Proof
@@ -63,6 +64,7 @@ class Catalogue:
     estimates: Mapping[str, Estimate]
     screenings: Mapping[str, Screening]
     growth: Mapping[str, GrowthReference]
+    hours: Mapping[str, HourTable]
     verified: Mapping[tuple[str, str], VerifiedCode]
     places: Places
     """Where each thing stands: file and line, for messages to whoever edits it."""

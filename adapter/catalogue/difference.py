@@ -13,7 +13,7 @@ from adapter.exam.model import Urgency
 
 _LISTS = (
     *("systems", "sides", "sections", "meanings", "urgencies", "details", "reasons", "methods", "states", "roles"),
-    *("kinds", "sites", "profiles", "rules", "not_judged", "estimates", "screenings", "growth", "sources"),
+    *("kinds", "sites", "profiles", "rules", "not_judged", "estimates", "screenings", "growth", "hours", "sources"),
 )
 _NAMED = ("answers", "components", "signs")
 _NESTED = ("policy", "emit", "size_bands", "organisation")

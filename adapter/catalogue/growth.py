@@ -7,14 +7,12 @@ point where they are not whole: ``c0.5``). Weight in grams, length and head in c
 
 from __future__ import annotations
 
-import csv
 import re
-from collections.abc import Iterator
-from decimal import Decimal, InvalidOperation
+from collections.abc import Callable, Iterator, Sequence
+from decimal import Decimal
 from itertools import pairwise
 
-from pydantic import ValidationError
-
+from adapter.catalogue.site_tables import Row, table_rows
 from adapter.catalogue.tables import GrowthRow
 
 _CENTILE = re.compile(r"c(\d{1,2}(?:\.\d+)?)")
@@ -24,23 +22,20 @@ _LMS = ("l", "m", "s")
 
 def growth_rows(text: str, ages: str) -> tuple[GrowthRow, ...]:
     """The rows of the CSV, their ages in days. Raises ValueError with the row and what is wrong with it."""
-    reader = csv.DictReader(text.lstrip("\ufeff").splitlines())
-    columns = [column.strip().lower() for column in reader.fieldnames or ()]
-    reader.fieldnames = columns
-    centiles = {column: Decimal(found[1]) for column in columns if (found := _CENTILE.fullmatch(column))}
-    missing = [column for column in _FIXED if column not in columns]
-    if missing or not (centiles or all(column in columns for column in _LMS)):
-        raise ValueError(f"needs the columns {', '.join(_FIXED)}, and l, m, s or centiles such as c10; has {columns}")
-    rows = []
-    for number, raw in enumerate(reader, start=2):
-        try:
-            rows.append(_row(raw, centiles, 7 if ages == "weeks" else 1))
-        except (ValidationError, InvalidOperation, ValueError, TypeError) as error:
-            raise ValueError(f"row {number} cannot be used: {_said(error)}") from None
+
+    def reader(columns: Sequence[str]) -> Callable[[Row], GrowthRow]:
+        centiles = {column: Decimal(found[1]) for column in columns if (found := _CENTILE.fullmatch(column))}
+        missing = [column for column in _FIXED if column not in columns]
+        if missing or not (centiles or all(column in columns for column in _LMS)):
+            needed = ", ".join(_FIXED)
+            raise ValueError(f"needs the columns {needed}, and l, m, s or centiles such as c10; has {list(columns)}")
+        return lambda raw: _row(raw, centiles, 7 if ages == "weeks" else 1)
+
+    rows = table_rows(text, reader)
     seen = {(row.measure, row.sex, row.age) for row in rows}
     if len(seen) != len(rows):
         raise ValueError("a measure, sex and age stands in two rows")
-    return tuple(rows)
+    return rows
 
 
 def gaps(rows: tuple[GrowthRow, ...]) -> Iterator[str]:
@@ -57,7 +52,7 @@ def gaps(rows: tuple[GrowthRow, ...]) -> Iterator[str]:
                 yield f"{measure}, {sex}: no row between {between}, though others are {usual} days apart"
 
 
-def _row(raw: dict[str, str], centiles: dict[str, Decimal], days: int) -> GrowthRow:
+def _row(raw: Row, centiles: dict[str, Decimal], days: int) -> GrowthRow:
     has_lms = all(raw.get(name) for name in _LMS)
     values = tuple(sorted((centile, Decimal(raw[name])) for name, centile in centiles.items() if raw.get(name)))
     if not has_lms and not values:
@@ -67,14 +62,7 @@ def _row(raw: dict[str, str], centiles: dict[str, Decimal], days: int) -> Growth
     lms = (Decimal(raw["l"]), Decimal(raw["m"]), Decimal(raw["s"])) if has_lms else None
     if lms is not None and (lms[1] <= 0 or lms[2] <= 0):
         raise ValueError("m and s must be above 0")
-    measure, sex = raw["measure"].strip().lower(), raw["sex"].strip().lower()
+    measure, sex = raw["measure"].lower(), raw["sex"].lower()
     return GrowthRow.model_validate(
         {"measure": measure, "sex": sex, "age": int(raw["age"]) * days, "lms": lms, "centiles": values}
     )
-
-
-def _said(error: Exception) -> str:
-    if isinstance(error, ValidationError):
-        first = error.errors()[0]
-        return f"{'.'.join(map(str, first['loc']))}: {first['msg']}"
-    return "a number is not a plain decimal" if isinstance(error, InvalidOperation) else str(error)

@@ -11,7 +11,7 @@ from adapter.catalogue.rules import NotJudged, Rule, When
 from adapter.exam.model import Urgency
 from adapter.problems import Problem
 
-_OBX_17 = 199
+OBX_17 = 199
 """What a part of OBX-17 takes (HL7 v2.5.1, chapter 2.A, CE.2), where messages name what made a finding."""
 _NUMBERS = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE, ItemType.TIME)
 
@@ -36,8 +36,8 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
     elif rule.on and catalogue.sources[rule.source].mark == "memory":
         what = "rests on memory and is switched on"
         yield report("unsigned-rule", what, "on: false, or the source that a clinician signed it by", "source")
-    elif len(f"{rule.label}, version {catalogue.settings.version}; {catalogue.sources[rule.source].label}") > _OBX_17:
-        what = f"label, version and source have more than {_OBX_17} characters together"
+    elif len(f"{rule.label}, version {catalogue.settings.version}; {catalogue.sources[rule.source].label}") > OBX_17:
+        what = f"label, version and source have more than {OBX_17} characters together"
         yield report(
             "too-long", what, "a shorter label, of the rule or its source: HL7 v2.5.1, OBX-17 takes no more", "label"
         )
@@ -50,14 +50,26 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
             yield report(
                 "unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id", "replaces"
             )
-    for item in _of_no_side(rule.when, catalogue):
+    yield from (report(*fault) for fault in condition_faults(rule.when, catalogue))
+
+
+def condition_faults(
+    when: When, catalogue: Catalogue, of_what_is_said: bool = False
+) -> Iterator[tuple[str, str, str, str]]:
+    """What is wrong with a condition: the kind of fault, what, what would be right, and the word that is meant.
+
+    ``of_what_is_said``: it is asked before anything is judged, so that it cannot ask what a finding means.
+    """
+    for item in _of_no_side(when, catalogue):
         what = f"asks {item} of both sides, and it is not examined on each"
-        yield report("both-sides", what, "items of each side in the group", item)
-    for leaf in rule.when.leaves():
-        yield from (report(*fault) for fault in _leaf(leaf, catalogue))
-    yield from (
-        report("never-holds", what, "conditions that can hold together") for what in _never(rule.when, catalogue)
-    )
+        yield "both-sides", what, "items of each side in the group", item
+    for leaf in when.leaves():
+        if of_what_is_said and (leaf.meanings or leaf.flags):
+            what = "asks what a finding means, which it helps to decide"
+            yield "rule-asks-nothing", what, "answers, a number or a gap", ""
+        yield from _leaf(leaf, catalogue)
+    for what in _never(when, catalogue):
+        yield "never-holds", what, "conditions that can hold together", ""
 
 
 def _not_judged(one: NotJudged, catalogue: Catalogue) -> Iterator[Problem]:
@@ -72,11 +84,8 @@ def _not_judged(one: NotJudged, catalogue: Catalogue) -> Iterator[Problem]:
         )
     if one.items and one.but:
         yield report("both-lists", "gives items and but", "one of the two", "but")
-    for leaf in one.beside.leaves() if one.beside else ():
-        if leaf.meanings or leaf.flags:
-            what = "asks what a finding means, which it helps to decide"
-            yield report("rule-asks-nothing", what, "answers, a number or a gap")
-        yield from (report(*fault) for fault in _leaf(leaf, catalogue))
+    if one.beside is not None:
+        yield from (report(*fault) for fault in condition_faults(one.beside, catalogue, of_what_is_said=True))
 
 
 def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
@@ -12,6 +13,7 @@ from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.files import Node, copied, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
+from adapter.catalogue.hours import HourTable, hour_rows
 from adapter.catalogue.labels import with_labels
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
@@ -104,7 +106,10 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         name: _typed_list(name, kind, raw.get(name, []), problems) for name, kind in _LISTS.items()
     }
     regions = _typed_regions(raw["regions"], problems)
-    growth = _typed_growth(raw["growth"], site, problems)
+    growth = _with_rows(
+        "growth", GrowthReference, raw["growth"], lambda text, one: growth_rows(text, one.ages), site, problems
+    )
+    hours = _with_rows("hours", HourTable, raw["hours"], hour_rows, site, problems)
     proof, unreadable = read_proof(site) if site is not None else (None, [])
     problems += unreadable
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
@@ -119,6 +124,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         regions=regions,
         units=units,
         growth=growth,
+        hours=hours,
         verified=verified,
         places=Places(shipped, over, settings.language),
         proof=proof,
@@ -139,7 +145,7 @@ def _shipped() -> tuple[dict[str, Any], list[Problem]]:
 
 def _read_folder(folder: Any, called: str = "") -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder: lists by file name, regions together by region id; ``called`` goes before its names."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "labels": {}, "v2": {}}
+    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "hours": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
         if name.startswith(("deidentification/", "phenopackets/", f"{PACKS}/")):  # read where they are used
@@ -157,7 +163,7 @@ def _read_folder(folder: Any, called: str = "") -> tuple[dict[str, Any], list[Pr
                 problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
             else:
                 raw["regions"][region] = content
-        elif name.startswith(("growth/", "labels/")):
+        elif name.startswith(("growth/", "hours/", "labels/")):
             raw[name.partition("/")[0]][stem] = content
         elif stem in ("settings", "site"):
             if isinstance(content, dict):
@@ -254,24 +260,33 @@ def _typed_regions(raw: dict[str, Any], problems: list[Problem]) -> dict[str, Re
     return found
 
 
-def _typed_growth(raw: dict[str, Any], site: Path | None, problems: list[Problem]) -> dict[str, GrowthReference]:
-    """The site's growth references: ``growth/NAME.yaml`` says what ``growth/NAME.csv`` beside it holds."""
-    found = {}
+def _with_rows(
+    folder: str,
+    kind: type[T],
+    raw: dict[str, Any],
+    rows: Callable[[str, T], Any],
+    site: Path | None,
+    problems: list[Problem],
+) -> dict[str, T]:
+    """The tables of a folder of the site, by their names: ``NAME.yaml`` says what ``NAME.csv`` beside it holds."""
+    found: dict[str, T] = {}
     for name, content in raw.items():
-        file = f"growth/{name}.yaml"
-        reference = _typed(GrowthReference, content, file, problems)
-        if reference is None or site is None:
+        file = f"{folder}/{name}.yaml"
+        table = _typed(kind, content, file, problems)
+        if table is None or site is None:
             continue
+        if (own := getattr(table, "id", name)) != name:
+            problems.append(_problem(file, f"has the id '{own}'", f"{name}, as the file"))
         try:
-            rows = growth_rows((site / "growth" / f"{name}.csv").read_text(encoding="utf-8"), reference.ages)
+            made = rows((site / folder / f"{name}.csv").read_text(encoding="utf-8"), table)
         except (OSError, UnicodeDecodeError) as error:
             problems.append(
-                _problem(f"growth/{name}.csv", f"cannot be read: {error}", f"the table that {file} names")
+                _problem(f"{folder}/{name}.csv", f"cannot be read: {error}", f"the table that {file} names")
             )
         except ValueError as error:
-            problems.append(_problem(f"growth/{name}.csv", str(error), "see DEVELOPERS.md, growth references"))
+            problems.append(_problem(f"{folder}/{name}.csv", str(error), "see DEVELOPERS.md, Tables"))
         else:
-            found[reference.id] = reference.model_copy(update={"rows": rows})
+            found[name] = table.model_copy(update={"rows": made})
     return found
 
 

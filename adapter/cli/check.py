@@ -165,7 +165,7 @@ def _telling(telling: Telling) -> dict[str, Any]:
 
 
 def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
-    from adapter.derive import judged_findings, line_ids, tell_list, told_of, unjudged, withheld
+    from adapter.derive import judged_findings, line_ids, tell_list, told_of, under_lines, unjudged, withheld
 
     exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
@@ -187,6 +187,9 @@ def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
                 {"item": one.item.id, "side": one.finding.side, "words": one.words, "reason": reason}
                 for reason, ones in unjudged(pool)
                 for one in ones
+            ],
+            "under_lines": [
+                {"words": one.finding.text, "rule": one.maker.id if one.maker else ""} for one in under_lines(pool)
             ],
             "not_computed": [{"item": w.item, "reason": w.reason} for w in withheld(exam, catalogue)],
             "tell": [_tell(*one) for one in zip(tells, line_ids(tells), told.lines, strict=True)],

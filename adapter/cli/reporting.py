@@ -109,6 +109,7 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
         tell_list,
         told_in_words,
         told_of,
+        under_lines,
         unjudged,
         withheld,
     )
@@ -130,6 +131,9 @@ def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
     if told.others:
         lines.append("  told of what is not on the list")
         lines += [f"    {other_in_words(one, exam, catalogue)}" for one in told.others]
+    if under := under_lines(pool):
+        lines.append("  judged by the site's own tables, and under their lines")
+        lines += [f"    {one.finding.text}" for one in under]
     not_judged = unjudged(pool)
     if not_judged:
         lines.append("  not judged: neither expected nor abnormal by any range of ours")

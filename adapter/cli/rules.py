@@ -1,4 +1,4 @@
-"""The rules, screens, estimates and growth reference in force, each with its source, in words."""
+"""The rules, screens, estimates, growth reference and tables of lines in force, each with its source, in words."""
 
 from __future__ import annotations
 
@@ -21,4 +21,13 @@ def rules_in_words(catalogue: Catalogue) -> str:
     named = (
         f"{growth.label}, version {growth.version}; {growth.source}" if growth else "none; the site has chosen none"
     )
-    return "\n".join([*lines, f"growth reference: {named}"])
+    lines.append(f"growth reference: {named}")
+    for hours in catalogue.hours.values():
+        items = ", ".join(catalogue.items[item].label for item in hours.items if item in catalogue.items)
+        told = ", ".join(f"{line.label} [{line.urgency.value}]" for line in hours.lines)
+        state = "in force" if hours.on else "off"
+        lines.append(f"lines by the hour, {state}: {hours.label}, version {hours.version}; {hours.source}")
+        lines.append(f"    {items}: {told}")
+    if not catalogue.hours:
+        lines.append("lines by the hour: none; the site has no table in hours/")
+    return "\n".join(lines)

@@ -29,7 +29,7 @@ from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.series import SeriesLine, Standing, series_list
 from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
 from adapter.derive.told import Told, line_ids, other_in_words, told_in_words, told_of
-from adapter.derive.view import unjudged
+from adapter.derive.view import under_lines, unjudged
 from adapter.derive.words import in_words, span_in_words, value_in_words
 
 __all__ = [
@@ -80,6 +80,7 @@ __all__ = [
     "term_class",
     "told_in_words",
     "told_of",
+    "under_lines",
     "unjudged",
     "value_in_words",
     "withheld",

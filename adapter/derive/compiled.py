@@ -25,6 +25,10 @@ A *rule's* condition is a list of steps in postfix. Each lays on the stack the f
 
 A new leaf of a rule is written down here in these steps alone.
 
+A *table of lines* by the hour of life: its ``tests`` are asked of the finding; of the ``risks``, each with its steps
+(none: always), the first that holds is the infant's, else the first of all; ``blocks`` are ``[from week, to week or
+null, place among the risks, rows]``, a row ``[hour, value of each line]``.
+
 *Not judged* (``items``, or all but ``but``): where the tests hold of the finding, and the steps of the exam (none:
 always), no range says that a number is expected; ``label`` says why.
 """
@@ -35,7 +39,19 @@ from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from adapter.catalogue import Bound, Catalogue, Condition, Item, NotJudged, Range, Rule, Sides, Span, When
+from adapter.catalogue import (
+    Bound,
+    Catalogue,
+    Condition,
+    HourTable,
+    Item,
+    NotJudged,
+    Range,
+    Rule,
+    Sides,
+    Span,
+    When,
+)
 
 Test = list[Any]
 Step = list[Any]
@@ -47,13 +63,15 @@ _SITE, _METHOD, _SIDE = "finding.site|item.body_site", "finding.method|item.meth
 
 
 class Compiled(NamedTuple):
-    """What runs: the ranges by item, the rules that are on, in their order, where numbers are not judged, and
-    by item the answers that are true of some infants alone: what each counts as else (or ""), and its tests."""
+    """What runs: the ranges by item, the rules that are on, in their order, where numbers are not judged, by item the
+    answers that are true of some infants alone: what each counts as else (or ""), and its tests; and the tables
+    of lines by the hour that are on."""
 
     ranges: dict[str, list[Row]]
     rules: list[dict[str, Any]]
     not_judged: list[dict[str, Any]]
     answers: dict[str, dict[str, list[Any]]]
+    hours: list[dict[str, Any]]
 
 
 @lru_cache(maxsize=16)
@@ -62,7 +80,9 @@ def compiled(catalogue: Catalogue) -> Compiled:
     ranges = {item.id: [_range(band) for band in item.ranges] for item in catalogue.items.values() if item.ranges}
     rules = [_rule(rule, catalogue) for rule in catalogue.rules.values() if rule.on]
     not_judged = [_not_judged(one, catalogue) for one in catalogue.not_judged.values()]
-    return Compiled(ranges, rules, not_judged, {i.id: of for i in catalogue.items.values() if (of := _answers(i))})
+    answers = {item.id: of for item in catalogue.items.values() if (of := _answers(item))}
+    hours = [_hours(table, catalogue) for table in catalogue.hours.values() if table.on]
+    return Compiled(ranges, rules, not_judged, answers, hours)
 
 
 def _answers(item: Item) -> dict[str, list[Any]]:
@@ -76,6 +96,20 @@ def _not_judged(one: NotJudged, catalogue: Catalogue) -> dict[str, Any]:
         "but": list(one.but),
         "tests": _condition(one.when),
         "steps": list(_steps(one.beside, None, catalogue)) if one.beside else [],
+    }
+
+
+def _hours(table: HourTable, catalogue: Catalogue) -> dict[str, Any]:
+    places = {risk.id: place for place, risk in enumerate(table.risks)}
+    return {
+        "id": table.id,
+        "items": list(table.items),
+        "tests": _condition(table.when),
+        "risks": [list(_steps(risk.when, None, catalogue)) if risk.when else [] for risk in table.risks],
+        "blocks": [
+            [low, high, places.get(risk or "", 0), [[f"{n:f}" for n in (row.hour, *row.values)] for row in rows]]
+            for (low, high, risk), rows in table.blocks().items()
+        ],
     }
 
 

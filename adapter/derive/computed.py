@@ -6,7 +6,9 @@ from collections.abc import Iterator, Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.derive.bilirubin import rises
-from adapter.derive.finding import FindingView, captured_views, computed_views, facts
+from adapter.derive.finding import FindingView, facts
+from adapter.derive.hours import lines_by_hour
+from adapter.derive.judged import captured_views, computed_views, judged_by_tables
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.rules import rule_findings
 from adapter.derive.scores import estimates, incomplete_scores
@@ -32,7 +34,10 @@ def judged_findings(
     """The computed findings, and all findings with their judgements, captured ones first."""
     shared = facts(exam, catalogue)
     pool = captured_views(shared)
-    made = [one for one in _attempts(exam, catalogue, earlier) if isinstance(one, Computed)]
+    by_lines = list(lines_by_hour(exam, catalogue, earlier)) if catalogue.hours else []
+    if by_lines:
+        pool = judged_by_tables(pool, by_lines, catalogue)
+    made = [one for one in (*_attempts(exam, catalogue, earlier), *by_lines) if isinstance(one, Computed)]
     made += side_differences(pool, catalogue)
     pool += computed_views(shared, made, len(pool))
     rules = rule_findings(exam, pool, catalogue)
@@ -42,7 +47,11 @@ def judged_findings(
 
 def withheld(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> tuple[Withheld, ...]:
     """What could not be computed although something of it was captured, each with the reason."""
-    found = [*incomplete_scores(exam, catalogue), *_attempts(exam, catalogue, earlier)]
+    found = [
+        *incomplete_scores(exam, catalogue),
+        *_attempts(exam, catalogue, earlier),
+        *lines_by_hour(exam, catalogue, earlier),
+    ]
     return tuple(one for one in found if isinstance(one, Withheld))
 
 

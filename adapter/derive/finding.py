@@ -7,14 +7,14 @@ out when it is asked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
 from operator import itemgetter
 
-from adapter.catalogue import Answer, Catalogue, Flag, Item, ItemType, Meaning, Range
+from adapter.catalogue import Answer, Catalogue, Item, ItemType, Range
 from adapter.catalogue.codings import Coding, codings
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.completeness import side_of
@@ -23,9 +23,7 @@ from adapter.derive.judgement import (
     Judgement,
     component_judgement,
     expected_range,
-    judge,
     judged_as,
-    meanings,
     not_judged,
 )
 from adapter.derive.made import Computed, Maker
@@ -43,7 +41,6 @@ from adapter.exam import (
     Score,
     Side,
     Status,
-    Urgency,
     ValueKind,
 )
 
@@ -116,6 +113,8 @@ class FindingView:
     facts: ExamFacts
     exact: Decimal | None = None
     computed: Computed | None = None
+    of_table: str = ""
+    """By which of the site's tables of lines it was judged, or why by none of them."""
 
     # what it is
 
@@ -301,13 +300,15 @@ class FindingView:
         """Why it has no judgement though it was examined; None where it has one."""
         if self.judged is not None:
             return None
-        return not_judged(self.finding, self.item, self.facts.exam, self.facts.catalogue)
+        reason = not_judged(self.finding, self.item, self.facts.exam, self.facts.catalogue)
+        return f"{self.of_table}; {reason}" if reason and self.of_table else reason
 
     @property
     def remark(self) -> str | None:
-        """That it was not judged and why, or as which other answer it was judged; None of most."""
+        """That it was not judged and why, as which other answer or by which table it was judged; None of most."""
         if self.judged is not None:
-            return None if self.judged.counted is None else judged_as(self.finding, self.item, self.judged)
+            as_other = None if self.judged.counted is None else judged_as(self.finding, self.item, self.judged)
+            return as_other or self.of_table or None
         reason = self.not_judged
         return None if reason is None else f"Not judged: {reason}"
 
@@ -397,46 +398,3 @@ class FindingView:
         unit = self.facts.catalogue.units.find(spelling)
         assert unit is not None, f"unit {spelling} was not checked"
         return unit.ucum
-
-
-def finding_views(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> list[FindingView]:
-    """The captured findings in their order, then the computed ones in theirs."""
-    shared = facts(exam, catalogue)
-    found = captured_views(shared)
-    return [*found, *computed_views(shared, computed, len(found))]
-
-
-def captured_views(shared: ExamFacts) -> list[FindingView]:
-    """What was captured, each finding judged once."""
-    exam, catalogue = shared.exam, shared.catalogue
-    found, items, known = [], catalogue.items, meanings(catalogue)
-    for index, finding in enumerate(exam.findings):
-        fields = finding.__dict__  # a model's attributes are slow to reach one by one
-        item_id, value = fields["item"], fields["value"]
-        item = items[item_id]
-        if fields["not_examined"] is not None:
-            judged = None
-        elif type(value) is str and fields["urgency"] is None:
-            judged = known.get((item_id, value)) or judge(finding, item, exam, catalogue)
-        else:
-            judged = judge(finding, item, exam, catalogue)
-        found.append(FindingView(index, finding, item, judged, shared))
-    return found
-
-
-def computed_views(shared: ExamFacts, computed: Sequence[Computed], first: int) -> list[FindingView]:
-    """What was computed; ``first`` is the index of the first of it."""
-    found = []
-    for index, one in enumerate(computed, start=first):
-        item = shared.catalogue.items[one.finding.item]
-        judged = _judge_computed(one, item, shared)
-        found.append(FindingView(index, one.finding, item, judged, shared, one.exact, one))
-    return found
-
-
-def _judge_computed(one: Computed, item: Item, shared: ExamFacts) -> Judgement | None:
-    """The judgement on a computed finding: what its rule says, else as on any other."""
-    if one.urgency is None:
-        return judge(one.finding, item, shared.exam, shared.catalogue, one.exact)
-    meaning, flag = (Meaning.ABNORMAL, Flag.ABNORMAL) if one.abnormal else (Meaning.VARIANT, Flag.NORMAL)
-    return Judgement(meaning, Urgency.NONE if one.replaced else one.urgency, flag)

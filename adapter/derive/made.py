@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
+from adapter.catalogue import Flag, Meaning
 from adapter.exam import Finding, Urgency
 
 
@@ -27,7 +28,8 @@ class Computed:
 
     ``derived_from`` are indexes into ``exam.findings`` and, behind these, into the computed findings before it.
     ``exams`` are the ids of earlier exams whose findings it rests on besides.
-    ``exact`` is the unrounded value. ``urgency`` and ``reason`` are set where a rule or a comparison made it.
+    ``exact`` is the unrounded value. ``urgency``, ``meaning``, ``flag`` and ``reason`` are set where a rule, a
+    comparison or a site's table of lines made it.
     """
 
     finding: Finding
@@ -35,7 +37,8 @@ class Computed:
     exact: Decimal | None = None
     maker: Maker | None = None
     urgency: Urgency | None = None
-    abnormal: bool = False
+    meaning: Meaning = Meaning.VARIANT
+    flag: Flag = Flag.NORMAL
     reason: str = ""
     replaced: bool = False
     """Whether a rule that says more of the same holds too: it is a finding, and is not told besides."""
@@ -43,17 +46,21 @@ class Computed:
 
     @property
     def by_rule(self) -> bool:
-        """Whether a rule or a comparison of sides found it, and not a table or a formula."""
+        """Whether a rule, a comparison of sides or a table of lines says what was found, and no value does."""
         return self.urgency is not None
 
 
 @dataclass(frozen=True, slots=True)
 class Withheld:
-    """What was not computed, and why: in place of a made-up value."""
+    """What was not computed, and why: in place of a made-up value.
+
+    ``of`` is the index of the captured finding that a table of lines would have judged.
+    """
 
     item: str
     label: str
     reason: str
+    of: int | None = None
 
     def __str__(self) -> str:
         return f"{self.label}: {self.reason}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from adapter.catalogue import Catalogue, Estimate, GrowthReference, Item, Rule, Screening
+from adapter.catalogue import Catalogue, Estimate, GrowthReference, HourTable, Item, Rule, Screening
 from adapter.derive.made import Maker
 
 
@@ -13,9 +13,9 @@ def by_rule(rule: Rule | Screening, catalogue: Catalogue) -> Maker:
     return Maker(rule.id, rule.label, catalogue.settings.version, rule.source)
 
 
-def by_table(table: Estimate | GrowthReference) -> Maker:
-    """A table of the trade in its own version."""
-    return Maker(table.id, table.label, table.version, table.source)
+def by_table(table: Estimate | GrowthReference | HourTable, source: str = "") -> Maker:
+    """A table of the trade in its own version; ``source`` where one of its lines has its own."""
+    return Maker(table.id, table.label, table.version, source or table.source)
 
 
 def by_rise(catalogue: Catalogue) -> Maker:
@@ -34,5 +34,6 @@ def makers(catalogue: Catalogue) -> Iterator[Maker]:
     yield from (by_rule(screening, catalogue) for screening in catalogue.screenings.values())
     yield from (by_table(table) for table in catalogue.estimates.values())
     yield from (by_table(table) for table in catalogue.growth.values())
+    yield from (by_table(table) for table in catalogue.hours.values())
     yield by_rise(catalogue)
     yield from (by_sides(item, catalogue) for item in catalogue.items.values() if item.compare_sides)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Flag, Meaning
 from adapter.derive.compiled import compiled
 from adapter.derive.finding import FindingView
 from adapter.derive.machine import Condition, Scene, condition
@@ -26,7 +26,8 @@ def rule_findings(exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue)
             derived_from=tuple(sorted(found)),
             maker=rule.maker,
             urgency=rule.urgency,
-            abnormal=True,
+            meaning=Meaning.ABNORMAL,
+            flag=Flag.ABNORMAL,
             reason=rule.reason,
             replaced=rule.maker.id in replaced,
         )

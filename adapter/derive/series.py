@@ -14,7 +14,6 @@ from enum import StrEnum
 from adapter.catalogue import Catalogue
 from adapter.derive.changes import earlier_of, standing
 from adapter.derive.computed import judged_findings
-from adapter.derive.judgement import not_judged
 from adapter.derive.tell import Tell, tell_list
 from adapter.exam import Exam, Side, Status, Urgency
 
@@ -101,15 +100,24 @@ def _no_more(line: Tell, number: int, exams: Sequence[Exam], catalogue: Catalogu
         if index >= len(captured):
             below = computed[index - len(captured)].derived_from
             rests_on |= {(captured[i].item, captured[i].side) for i in below if i < len(captured)}
-    after = [(later, one) for later in exams[number + 1 :] for one in later.findings if one.not_examined is None]
-    seen = {(one.item, one.side) for _, one in after}
+    after = (one for later in exams[number + 1 :] for one in later.findings if one.not_examined is None)
+    seen = {(one.item, one.side) for one in after}
     again = bool(rests_on) and rests_on <= seen
     resolved = again and line.item.id != catalogue.screening.item
     standing = Standing.RESOLVED if resolved else Standing.NOT_LOOKED_AT
-    last = {(one.item, one.side): (later, one) for later, one in after if (one.item, one.side) in rests_on}
-    if resolved and any(not_judged(one, catalogue.items[one.item], at, catalogue) for at, one in last.values()):
+    if resolved and _unjudged(rests_on, number, exams, catalogue):
         standing = Standing.NOT_JUDGED
     return SeriesLine(standing, line, (exam.details.id,))
+
+
+def _unjudged(places: set[tuple[str, Side | None]], number: int, exams: Sequence[Exam], catalogue: Catalogue) -> bool:
+    """Whether one of these places was seen after that exam, and nothing judged what was last seen there."""
+    last = {}
+    for after in range(number + 1, len(exams)):
+        for view in judged_findings(exams[after], catalogue, exams[:after])[1]:
+            if (place := (view.item.id, view.finding.side)) in places and view.examined:
+                last[place] = view
+    return any(view.not_judged is not None for view in last.values())
 
 
 def _order(one: SeriesLine) -> tuple[bool, int, int, bool, int, str]:

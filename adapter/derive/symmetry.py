@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import lru_cache
 
-from adapter.catalogue import Catalogue, Meaning
+from adapter.catalogue import Catalogue, Flag, Meaning
 from adapter.derive.completeness import side_of
 from adapter.derive.finding import FindingView
 from adapter.derive.judgement import worst
@@ -50,11 +50,13 @@ def _difference(left: list[FindingView], right: list[FindingView], catalogue: Ca
     item, both = left[0].item, [*left, *right]
     said = [", ".join(sorted(_answers(side, catalogue))).lower() for side in (left, right)]
     known = [one.judged for one in both if one.judged is not None]
+    abnormal = any(judged.meaning is Meaning.ABNORMAL for judged in known)
     return Computed(
         finding=Finding(item="side_difference", text=f"{item.label}: left {said[0]}; right {said[1]}"),
         derived_from=tuple(one.index for one in both),
         maker=by_sides(item, catalogue),
         urgency=worst(*(judged.urgency for judged in known)),
-        abnormal=any(judged.meaning is Meaning.ABNORMAL for judged in known),
+        meaning=Meaning.ABNORMAL if abnormal else Meaning.VARIANT,
+        flag=Flag.ABNORMAL if abnormal else Flag.NORMAL,
         reason="left and right differ",
     )

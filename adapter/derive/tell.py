@@ -9,7 +9,8 @@ from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range
 from adapter.derive.completeness import NotRecorded, completeness
-from adapter.derive.finding import FindingView, finding_views
+from adapter.derive.finding import FindingView
+from adapter.derive.judged import finding_views
 from adapter.derive.judgement import judged_as, worst
 from adapter.derive.made import Computed
 from adapter.derive.words import in_words
@@ -90,8 +91,8 @@ def _order(line: Tell) -> tuple[int, bool, bool, int, str]:
 def _covered(urgent: Sequence[FindingView]) -> set[int]:
     """The findings that another line stands for.
 
-    A rule, or a difference of sides, stands for those of its findings that are not more urgent than itself. A
-    difference of sides is in turn one with rules that stand for every side of it that must be told.
+    A rule, a line of a table, or a difference of sides, stands for those of its findings that are not more urgent
+    than itself. A difference of sides is in turn one with rules that stand for every side of it that must be told.
     """
     told = {one.index: one for one in urgent}
     by_rules: set[int] = set()
@@ -101,11 +102,11 @@ def _covered(urgent: Sequence[FindingView]) -> set[int]:
         if one.computed is None or one.computed.urgency is None:
             continue
         parts = {i for i in one.computed.derived_from if i in told and _not_weaker(one, told[i])}
-        if one.item.id == "cross_finding":
-            by_rules |= parts
-        else:
+        if one.item.id == "side_difference":
             differences.append((one, parts))
             by_sides |= parts
+        else:
+            by_rules |= parts
     return by_rules | by_sides | {one.index for one, parts in differences if parts and parts <= by_rules}
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
 from adapter.catalogue import Catalogue, Item
+from adapter.derive.age import made_at
 from adapter.derive.compiled import compiled
 from adapter.derive.machine import Condition, Scene, Test, condition, every
 from adapter.exam import Exam, Finding
@@ -33,13 +35,19 @@ def unjudged_because(finding: Finding, item: Item, exam: Exam, catalogue: Catalo
     """Why no range may say that this finding is expected; None where one may."""
     for label, asks, beside in _reasons(catalogue)[item.id]:
         holds = asks is None or asks(finding, item, exam, None, None)
-        if holds and (beside is None or beside(_scene(exam, catalogue)) is not None):
+        if holds and (beside is None or beside(bare_scene(exam, catalogue)) is not None):
             return label
     return None
 
 
-def _scene(exam: Exam, catalogue: Catalogue) -> Scene:
-    return Scene(exam, [_Given(n, one, catalogue.items[one.item]) for n, one in enumerate(exam.findings)])
+def bare_scene(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Scene:
+    """What was captured in an exam, before anything is judged; and in earlier ones, each at its own time."""
+    own = [_Given(n, one, catalogue.items[one.item]) for n, one in enumerate(exam.findings)]
+    for before in earlier:
+        for one in before.findings:
+            at = one.model_copy(update={"observed_at": made_at(one, catalogue.items[one.item], before)})
+            own.append(_Given(-1, at, catalogue.items[one.item]))
+    return Scene(exam, own)
 
 
 @lru_cache(maxsize=16)

@@ -11,11 +11,12 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from functools import cached_property
 
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Meaning
 from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import judged_findings, withheld
 from adapter.derive.finding import FindingView
+from adapter.derive.hours import LINE
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.tell import Tell, tell_list
 from adapter.derive.told import Told, told_of
@@ -37,6 +38,11 @@ def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView,
         if one.judged is None and measured and (reason := one.not_judged) is not None:
             found.setdefault(reason, []).append(one)
     return tuple((reason, tuple(ones)) for reason, ones in found.items())
+
+
+def under_lines(pool: Sequence[FindingView]) -> tuple[FindingView, ...]:
+    """What a site's own tables of lines judged and found under every line, in their order."""
+    return tuple(one for one in pool if one.item.id == LINE and one.judged and one.judged.meaning is Meaning.EXPECTED)
 
 
 class ExamView:

@@ -21,7 +21,7 @@ def test_sides_that_differ_are_a_finding_of_their_own(item: str) -> None:
     left, right = said(item, expected, side="left"), said(item, abnormal, side="right")
     (one,) = made(scene(left, right), "side_difference")
     assert one.derived_from == (0, 1)
-    assert one.abnormal
+    assert one.meaning is Meaning.ABNORMAL
     assert made(scene(left, said(item, expected, side="right")), "side_difference") == []
     assert made(scene(left, missed(item, side="right")), "side_difference") == []
     assert made(scene(left), "side_difference") == []
@@ -39,7 +39,7 @@ def test_a_difference_between_two_variants_is_a_finding_and_is_not_told() -> Non
         said("moro", "complete_symmetrical", side="left"), said("moro", "incomplete_preterm", side="right"), weeks=35
     )
     (one,) = made(exam, "side_difference")
-    assert not one.abnormal
+    assert one.meaning is not Meaning.ABNORMAL
     assert not tells(exam)
 
 

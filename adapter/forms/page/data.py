@@ -65,6 +65,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
             "estimates": [_plain(table) for table in catalogue.estimates.values()],
             "screening": _plain(catalogue.screening),
             "growth": catalogue.growth_reference is not None,
+            "hours": [catalogue.hours[table["id"]].label for table in tables.hours],
             "unlikely": UNLIKELY,
             "sources": {name: source_in_words(name, catalogue) for name in catalogue.sources},
         }

@@ -26,7 +26,6 @@ from adapter.write.tables.terms import answer_codes, part_codes, question_codes
 _MEASURED = ("vital-signs", "laboratory")
 _DOMAINS = ("Measurement", "Observation")
 """Of questions: what is asked for in any other domain is no row of these tables."""
-_RULES = ("cross_finding", "side_difference")
 UTF_8 = 32678
 """The concept that the CDM names for this encoding (note.encoding_concept_id)."""
 
@@ -66,7 +65,7 @@ def events(tabled: TabledExam, concepts: Concepts, notes: bool = False) -> Itera
             yield LeftOut("entered in error")
         elif one.finding.not_examined is not None:
             yield LeftOut("not examined")
-        elif one.item.id in _RULES:
+        elif one.by_rule:
             yield LeftOut("what a rule says")
         else:
             yield from _Rows(one, tabled, concepts, notes).rows(noted)

@@ -21,8 +21,10 @@ const lineOf = (doc, line) => {
 };
 
 /** What the page does not work out. */
-export const notComputed = () =>
-  "Not worked out here: size for gestation by a growth reference, and what changed since earlier exams.";
+export const notComputed = () => {
+  const tables = (app.catalogue.hours ?? []).map((label) => `bilirubin by ${label}, `).join("");
+  return `Not worked out here: ${tables}size for gestation by a growth reference, and what changed since earlier exams.`;
+};
 
 /** The list by urgency. */
 export const toldPanel = (doc) => {

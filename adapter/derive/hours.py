@@ -1,0 +1,209 @@
+"""Bilirubin against a site's own lines by the hour of life: which one a value is on or over, or that it is under all.
+
+The hour is that of the sample (its own time), the week the completed one of gestation at birth. A value on a line
+counts as over it (common practice: "at or above the threshold"). Nothing is said beyond a table's hours and weeks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from decimal import ROUND_HALF_UP, Decimal
+from fractions import Fraction
+from functools import lru_cache
+from itertools import pairwise
+
+from adapter.catalogue import Catalogue, Flag, HourLine, HourRow, HourTable, Item, Meaning
+from adapter.catalogue.units import rounded
+from adapter.derive.age import made_at
+from adapter.derive.compiled import compiled
+from adapter.derive.machine import Condition, Test, condition, every
+from adapter.derive.made import Computed, Withheld
+from adapter.derive.makers import by_table
+from adapter.derive.unjudged import bare_scene
+from adapter.derive.words import in_words
+from adapter.exam import Exam, Finding, Quantity, Urgency
+from adapter.problems import AdapterError
+
+LINE = "bilirubin_line"
+"""The item of what the tables say."""
+_HOUR = timedelta(hours=1) // timedelta(microseconds=1)
+
+
+class NoLine(AdapterError):
+    """The table says nothing of this value; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """A table with its conditions as functions; ``curves`` by completed week and group, in the order of the file."""
+
+    table: HourTable
+    concerns: Test | None
+    risks: tuple[Condition | None, ...]
+    curves: tuple[tuple[HourRow, ...], ...]
+
+
+@lru_cache(maxsize=16)
+def _tables(catalogue: Catalogue) -> tuple[_Table, ...]:
+    return tuple(
+        _Table(
+            table=table,
+            concerns=every(row["tests"], catalogue),
+            risks=tuple(condition(steps, catalogue) if steps else None for steps in row["risks"]),
+            curves=tuple(table.blocks().values()),
+        )
+        for row in compiled(catalogue).hours
+        for table in [catalogue.hours[row["id"]]]
+    )
+
+
+def lines_by_hour(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Iterator[Computed | Withheld]:
+    """Of every number that one of the site's tables is of: where it lies to the lines, or why the tables do not say.
+
+    What was recorded in ``earlier`` exams of the newborn counts for the group that it belongs to.
+    """
+    tables = _tables(catalogue)
+    for index, finding in enumerate(exam.findings if tables else ()):
+        item, reasons = catalogue.items[finding.item], []
+        for one in tables:
+            concerned = item.id in one.table.items and isinstance(finding.value, Quantity)
+            if not concerned or not (one.concerns is None or one.concerns(finding, item, exam, None, None)):
+                continue
+            try:
+                yield _placed(one, index, exam, catalogue, earlier)
+                break
+            except NoLine as why:
+                reasons.append(f"no line of {by_table(one.table)}: {why}")
+        else:
+            if reasons:
+                label = f"{catalogue.items[LINE].label}, {item.label[0].lower()}{item.label[1:]}"
+                yield Withheld(LINE, label, "; ".join(reasons), index)
+
+
+def _placed(one: _Table, index: int, exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) -> Computed:
+    """The line that a value is on or over, or that it is under all. Raises :class:`NoLine`."""
+    table, finding = one.table, exam.findings[index]
+    item = catalogue.items[finding.item]
+    at = made_at(finding, item, exam)
+    hour = Fraction((at - exam.newborn.birth_time) // timedelta(microseconds=1), _HOUR)
+    risk, group = _group(one, exam, catalogue, earlier)
+    rows = _curve(one, exam, risk)
+    values = dict(zip((line.id for line in table.lines), _at(rows, hour, table), strict=True))
+    amount, shown = _amount(finding, item, table, catalogue), _Shown(table, catalogue)
+    over = _over(amount, finding, table, values)
+    where = "; ".join([shown.weeks(rows[0]), *group, *([table.caution] if table.caution else [])])
+    beside = over or table.lines[0]
+    place = "under every line, the lowest" if over is None else "on or over"
+    line = f"'{beside.label}' of {shown.number(values[beside.id])} at {shown.hour(hour)} h of life"
+    measured = in_words(finding, item, catalogue) + shown.converted(amount, finding, catalogue)
+    text = f"{measured}: {place} {line}"
+    made = Finding(item=LINE, text=text, observed_at=at)
+    reason = f"by {by_table(table)}: {where}"
+    if over is None:
+        maker = by_table(table)
+        return Computed(made, (index,), None, maker, Urgency.NONE, Meaning.EXPECTED, Flag.NORMAL, reason)
+    maker = by_table(table, over.source)
+    return Computed(made, (index,), None, maker, over.urgency, Meaning.ABNORMAL, over.flag, reason)
+
+
+def _group(
+    one: _Table, exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]
+) -> tuple[str | None, tuple[str, ...]]:
+    """The group of the infant, and what is said of it: the first where nothing recorded says which."""
+    risks = one.table.risks
+    if not risks:
+        return None, ()
+    scene = bare_scene(exam, catalogue, earlier)
+    for risk, holds in zip(risks, one.risks, strict=True):
+        if holds is not None and holds(scene) is not None:
+            return risk.id, (risk.label,)
+    return risks[0].id, (f"what decides the risk is not recorded, so that the lines are those '{risks[0].label}'",)
+
+
+def _curve(one: _Table, exam: Exam, risk: str | None) -> tuple[HourRow, ...]:
+    """The rows of the infant's week and group. Raises :class:`NoLine`."""
+    gestation = exam.newborn.gestation
+    if gestation is None:
+        raise NoLine("the gestation at birth is not known")
+    for rows in one.curves:
+        if rows[0].of_weeks(gestation.weeks) and rows[0].risk == risk:
+            return rows
+    first = min(row.from_week for row in one.table.rows)
+    ends = [row.to_week for row in one.table.rows]
+    last = max(end or 0 for end in ends)
+    to = f"{first} and more" if None in ends else f"{first} to {last}"
+    raise NoLine(f"{gestation.weeks} weeks of gestation lie outside its table, {to}")
+
+
+def _at(rows: Sequence[HourRow], hour: Fraction, table: HourTable) -> list[Fraction]:
+    """The lines at an hour of life. Raises :class:`NoLine` outside the rows."""
+    first, last = rows[0].hour, rows[-1].hour
+    if not first <= hour <= last:
+        shown = rounded(hour, 1)
+        raise NoLine(f"the sample of {shown:f} h of life lies outside its table, {first:f} to {last:f} h")
+    for low, high in pairwise(rows):
+        if low.hour <= hour < high.hour:
+            part = Fraction(0)
+            if table.between == "straight-line":
+                part = (hour - Fraction(low.hour)) / (Fraction(high.hour) - Fraction(low.hour))
+            ends = zip(low.values, high.values, strict=True)
+            return [Fraction(a) + (Fraction(b) - Fraction(a)) * part for a, b in ends]
+    return [Fraction(value) for value in rows[-1].values]
+
+
+def _amount(finding: Finding, item: Item, table: HourTable, catalogue: Catalogue) -> Decimal:
+    """The captured number in the table's unit."""
+    value, units = finding.value, catalogue.units
+    assert isinstance(value, Quantity)
+    unit = units.find(value.unit)
+    if item.molar_mass is None or (unit is not None and unit.dimension == units[table.unit].dimension):
+        return units.convert(value, table.unit)
+    return units.between_mass_and_substance(value, table.unit, item.molar_mass)
+
+
+def _over(amount: Decimal, finding: Finding, table: HourTable, values: dict[str, Fraction]) -> HourLine | None:
+    """The highest line that the value is surely on or over; None under all. Raises :class:`NoLine` where ``<9`` or
+    ``>20`` may lie on either side of the lowest."""
+    value = finding.value
+    comparator = value.comparator if isinstance(value, Quantity) else None
+    reached = [line for line in table.lines if values[line.id] <= amount]
+    if comparator is None:
+        return reached[-1] if reached else None
+    below, lowest = comparator.value.startswith("<"), values[table.lines[0].id]
+    if below and (amount < lowest or (amount == lowest and comparator.value == "<")):
+        return None
+    if not below and reached:
+        return reached[-1]
+    raise NoLine("the true value lies beyond the number, and may be on either side of its lines")
+
+
+class _Shown:
+    """Numbers of a table as people read them."""
+
+    def __init__(self, table: HourTable, catalogue: Catalogue) -> None:
+        unit = catalogue.units[table.unit]
+        self._table, self._places, self._unit = table, unit.places, catalogue.units.shown(table.unit)
+
+    def number(self, value: Fraction) -> str:
+        return f"{rounded(value, self._places):f}{self._unit}"
+
+    def converted(self, amount: Decimal, finding: Finding, catalogue: Catalogue) -> str:
+        """The captured number in the table's unit, where that is another."""
+        value = finding.value
+        known = catalogue.units.find(value.unit) if isinstance(value, Quantity) else None
+        same = known is None or known.ucum == self._table.unit
+        return "" if same else f" ({self.number(Fraction(amount))})"
+
+    def hour(self, hour: Fraction) -> str:
+        return f"{rounded(hour, 1).quantize(Decimal('0.1'), ROUND_HALF_UP):f}"
+
+    def weeks(self, row: HourRow) -> str:
+        if row.to_week is None:
+            return f"born at {row.from_week} weeks or later"
+        return (
+            f"born at {row.from_week} to {row.to_week} weeks"
+            if row.to_week != row.from_week
+            else (f"born at {row.from_week} weeks")
+        )
