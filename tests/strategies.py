@@ -149,6 +149,7 @@ def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails
         )
     )
     changed = status is not Status.FINAL
+    later = draw(_maybe(st.timedeltas(timedelta(minutes=1), timedelta(days=3))))
     # One identifier is one person: of two examiners under one, whose names could not both be hers, none is drawn.
     several = st.lists(names | unnamed, min_size=1, max_size=2, unique_by=lambda e: str(e.identifier or e.name))
     return ExamDetails(
@@ -157,7 +158,9 @@ def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails
         started=started,
         ended=ended,
         status=status,
+        recorded=None if later is None else (ended or started) + timedelta(minutes=later // timedelta(minutes=1)),
         amends=draw(ids.filter(lambda i: i != exam_id)) if changed else None,
+        first=draw(_maybe(ids.filter(lambda i: i != exam_id))) if changed else None,
         reason=draw(texts()) if changed else None,
         place=draw(_maybe(lines())),
         encounter=draw(_maybe(identifiers("V"))),

@@ -95,7 +95,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         pack, more = _pack_under(over)
         problems += more
         for folder, content in ((pack, _read_folder(pack, f"packs/{pack.name}/")[0] if pack else {}), (site, over)):
-            raw = merged(raw, graded_by(SITE, content))
+            shipped, raw = raw, merged(raw, graded_by(SITE, content))
             if folder is not None and (folder / "codes.csv").is_file():
                 verified.update(read_verified(folder / "codes.csv"))
     if not problems:

@@ -115,6 +115,8 @@ class Settings(Frozen):
     time_zone: str | None = None
     """An IANA name; a form that answers in UTC is brought to it."""
     paper: Literal["a4", "letter"] = "a4"
+    fhir: Literal["R4", "R4B", "R5"] = "R4"
+    """The release of FHIR that bundles and documents are written in; what is sent is R4."""
     organisation: Organisation | None = None
     emit: Emit = Emit()
     proof: ProofWanted = ProofWanted()

@@ -35,6 +35,11 @@ ENCODINGS = ("er7", "html", "json", "pdf", "xml")
     type=click.Choice(ENCODINGS),
     help="How it is written. Default: as the ending of --out says, else the usual way of its kind.",
 )
+@click.option(
+    "--fhir",
+    type=click.Choice(["R4", "R4B", "R5"]),
+    help="The release of FHIR. Default: as the site's settings say, else R4. R5 is written as JSON.",
+)
 @click.option("--pretty", is_flag=True, help="Indented, for people.")
 @click.option(
     "--out",
@@ -71,6 +76,7 @@ def convert(
       newborn-adapter convert exams.csv --to collection --out bundles/
       newborn-adapter convert exam.json --to v2 --out exam.er7
       newborn-adapter convert exam.json --to report --format pdf --out report.pdf
+      newborn-adapter convert exam.json --fhir R5 --out r5.json
       newborn-adapter convert captures/ --out bundles.ndjson.gz --jobs 2
       newborn-adapter convert captures/ --out parts/ --parts
     """

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from adapter.cli.options import catalogue_for, site_option
 from adapter.problems import ExitCode
+
+if TYPE_CHECKING:
+    from adapter.read import Reading
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -56,6 +60,12 @@ def held(
     sys.exit(ExitCode.PROBLEMS if found else ExitCode.WELL)
 
 
+def _root(reading: Reading) -> str:
+    if reading.exam is not None:
+        return reading.exam.details.root
+    return (reading.version.first or reading.version.amends or "") if reading.version else ""
+
+
 def _roots(exams: tuple[str, ...], site: Path | None) -> list[str]:
     """The ids as first recorded, those of files read from them, refused or not."""
     from adapter.read import read
@@ -66,7 +76,7 @@ def _roots(exams: tuple[str, ...], site: Path | None) -> list[str]:
         if not path.is_file():
             found.append(exam)
             continue
-        named = [r.exam.details.root if r.exam else r.replaces for r in read(path, catalogue_for(site))]
+        named = [_root(r) for r in read(path, catalogue_for(site))]
         if not any(named):
             raise click.UsageError(f"{path} names no exam")
         found += [root for root in named if root]

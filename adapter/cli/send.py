@@ -36,7 +36,7 @@ from adapter.send import (
     Sender,
     State,
 )
-from adapter.send.taken import other_content
+from adapter.send.taken import objection
 from adapter.send.target import Target
 from adapter.send.transport import Inspectable, Transport
 
@@ -126,7 +126,7 @@ class _Exams:
 
     def messages(self, transport: Transport, outbox: Outbox | None) -> Iterator[Message]:
         """Each as the message that its receiver takes."""
-        chains = Chains(elsewhere=lambda version: outbox.root_of(transport.target, version) if outbox else None)
+        chains = Chains(elsewhere=lambda version: outbox.known(transport.target, version) if outbox else None)
         for reading in self._in_order(chains):
             problems, message = list(reading.errors), None
             if reading.accepted and reading.exam is not None:
@@ -138,8 +138,10 @@ class _Exams:
                 )
                 made = transport.prepare(exam, self._catalogue, earlier, reading.source)
                 problems, message = made.errors, made.message
+                if message is not None:
+                    message = replace(message, precedence=chains.precedence(exam))
                 if outbox is not None and message is not None:
-                    taken = other_content(outbox, transport.target, message, self._catalogue)
+                    taken = objection(outbox, transport.target, message, self._catalogue)
                     problems += [replace(taken, file=reading.source)] if taken else []
             for problem in problems:
                 note(str(problem))

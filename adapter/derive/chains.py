@@ -1,53 +1,52 @@
 """Versions of one exam as a chain: ``amends`` may name the exam as first recorded or any later version of it.
 
 The root is found among the exams at hand, or by whoever knows more (an outbox). Nothing is guessed: an amendment of
-what nobody knows, of another newborn or of itself is refused with the reason, and so is another record under an id
-that is taken.
+what nobody knows, of another newborn or of itself is refused with the reason; so are another record under an id that
+is taken, and two amendments that nothing tells apart.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
 from hashlib import blake2b
 
-from adapter.exam import Exam, Sex, Status
+from adapter.derive.versions import Elsewhere, Precedence, Version, Versions
+from adapter.exam import Exam, Newborn, Sex, Status
 from adapter.problems import Layer, Problem, Severity
 
-RootOf = Callable[[str], str | None]
-"""The id of the exam as first recorded, by that of any version; None where it is not known."""
+TOLD_APART = "amends: the version that is corrected, if one corrects the other; or recorded in both, when it was made"
+"""What tells two amendments of one exam apart."""
 
 
 class Chains:
-    """The versions among some exams. :meth:`see` all first; then :meth:`faults`, :meth:`root`, :meth:`in_order`."""
+    """The versions among some exams. :meth:`see` all first; then :meth:`faults`, :meth:`rooted`, :meth:`in_order`."""
 
-    def __init__(self, exams: Iterable[Exam] = (), elsewhere: RootOf = lambda version: None) -> None:
-        self._seen: dict[str, Exam] = {}  # without their findings, since there may be many
+    def __init__(self, exams: Iterable[Exam] = (), elsewhere: Elsewhere = lambda version: None) -> None:
+        self._versions = Versions(elsewhere)
+        self._newborns: dict[str, Newborn] = {}
         self._content: dict[str, bytes] = {}
-        self._elsewhere = elsewhere
         for exam in exams:
             self.see(exam)
 
     def see(self, exam: Exam) -> None:
-        """Take note of it; of two under one id the first counts."""
-        if exam.details.id not in self._seen:
-            self._seen[exam.details.id] = exam.model_copy(update={"findings": ()})
+        """Take note of it, without its findings, since there may be many; of two under one id the first counts."""
+        if exam.details.id not in self._versions:
+            self._versions.see(Version.of(exam))
+            self._newborns[exam.details.id] = exam.newborn
             self._content[exam.details.id] = _digest(exam)
 
     def root(self, exam: Exam) -> str | None:
         """The id of the exam as first recorded; None where a version on the way there is not known."""
-        way = self._back(exam)
-        if way.in_circle:
-            return None
-        return self._elsewhere(way.missing) if way.missing else (way.versions or [exam])[-1].details.id
+        return self._versions.root(Version.of(exam))
 
     def rooted(self, exam: Exam) -> Exam:
-        """The exam with ``amends`` naming the exam as first recorded, on which all identifiers are built; as it is
+        """The exam with ``first`` naming the exam as first recorded, on which all identifiers are built; as it is
         where that is not known here."""
-        root = self.root(exam)
-        if root is None or exam.details.amends in (None, root):
-            return exam
-        return exam.model_copy(update={"details": exam.details.model_copy(update={"amends": root})})
+        return rooted(exam, self.root(exam))
+
+    def precedence(self, exam: Exam) -> Precedence:
+        """Where it stands among the versions of its exam."""
+        return self._versions.precedence(Version.of(exam))
 
     def faults(self, exam: Exam) -> Iterator[Problem]:
         """Why this exam may not stand in its chain."""
@@ -56,19 +55,11 @@ class Chains:
             what = f"exam {details.id} is given twice, with other content"
             yield _error("id-taken", what, "an amendment has an id of its own, and names this one in amends")
             return
-        if details.amends is None:
-            return
-        before = self._seen.get(details.amends)
-        if before is None:
-            return
-        if self._back(exam).in_circle:
-            what = f"exam {details.id} amends {details.amends}, which in the end amends {details.id}"
-            yield _error("amends-in-a-circle", what, "amends names an earlier version")
-        elif before.details.status is Status.ENTERED_IN_ERROR:
-            what = f"exam {details.id} amends {before.details.id}, which takes the exam back for good"
-            yield _error("amends-a-retraction", what, "the exam anew, under an id of its own, status final")
-        if differing := _differing(before, exam):
-            what = f"exam {details.id} amends {before.details.id} and is of another newborn ({', '.join(differing)})"
+        yield from version_faults(Version.of(exam), self._versions)
+        before = self._newborns.get(details.amends or "")
+        if before is not None and (differing := _differing(before, exam.newborn)):
+            named = ", ".join(differing)
+            what = f"exam {details.id} amends {details.amends} and is of another newborn ({named})"
             remedy = (
                 "if the first was recorded on the wrong newborn: a retraction of it (status entered-in-error) with"
                 " that newborn's identifiers, and this exam under an id of its own, status final"
@@ -77,46 +68,55 @@ class Chains:
 
     def unknown(self, exam: Exam) -> str | None:
         """The version that the exam rests on and nobody here knows."""
-        missing = self._back(exam).missing
-        return missing if missing and self._elsewhere(missing) is None else None
+        return self._versions.missing(Version.of(exam))
 
     def in_order(self, exams: Sequence[Exam]) -> list[Exam]:
-        """Each after the version that it amends; retractions last, what is not told apart by that as given."""
-        return sorted(exams, key=lambda exam: (exam.details.status is Status.ENTERED_IN_ERROR, self._depth(exam)))
-
-    def _depth(self, exam: Exam) -> int:
-        way = self._back(exam)
-        return len(way.versions) + bool(way.missing or way.in_circle)
-
-    def _back(self, exam: Exam) -> _Way:
-        """From an exam to the one as first recorded, as far as the versions at hand lead."""
-        versions, passed = list[Exam](), {exam.details.id}
-        while (amends := exam.details.amends) is not None:
-            before = self._seen.get(amends)
-            if before is None:
-                return _Way(versions, missing=amends)
-            if before.details.id in passed:
-                return _Way(versions, in_circle=True)
-            passed.add(before.details.id)
-            versions.append(before)
-            exam = before
-        return _Way(versions)
+        """Each after those that it goes before, so that the newest is the last."""
+        return sorted(exams, key=lambda exam: self.precedence(exam).key)
 
 
-@dataclass(frozen=True, slots=True)
-class _Way:
-    """The versions before an exam, the nearest first, and what ends the way before the first of all: a version that
-    is not at hand, or one that was passed before."""
+def rooted(exam: Exam, root: str | None) -> Exam:
+    """The exam with this ``root`` in ``first``; nothing there where ``amends`` says it; as it was if unknown."""
+    details = exam.details
+    first = None if root == details.amends else root
+    if root is None or details.amends is None or details.first == first:
+        return exam
+    return exam.model_copy(update={"details": details.model_copy(update={"first": first})})
 
-    versions: list[Exam]
-    missing: str | None = None
-    in_circle: bool = False
+
+def version_faults(version: Version, versions: Versions) -> Iterator[Problem]:
+    """Why a version may not stand in its chain, by what the versions say of themselves."""
+    if version.amends is None:
+        return
+    before = versions.get(version.amends)
+    if versions.in_circle(version):
+        what = f"exam {version.id} amends {version.amends}, which in the end amends {version.id}"
+        yield _error("amends-in-a-circle", what, "amends names an earlier version")
+        return
+    if before is not None and before.status is Status.ENTERED_IN_ERROR:
+        what = f"exam {version.id} amends {before.id}, which takes the exam back for good"
+        yield _error("amends-a-retraction", what, "the exam anew, under an id of its own, status final")
+    elif before is not None and before.recorded and version.recorded and before.recorded >= version.recorded:
+        what = f"exam {version.id} amends {before.id}, which was not recorded before it"
+        yield _error("amends-what-is-later", what, "amends names an earlier version; or recorded put right in one")
+    root = versions.root(version)
+    if version.first is not None and root not in (None, version.first):
+        what = f"exam {version.id} says that {version.first} was recorded first; its versions lead to {root}"
+        yield _error("first-is-another", what, f"first: {root}, or left out; or amends put right")
+    for other in versions.forks(version):
+        yield fork(version.id, other)
+
+
+def fork(version: str, other: str) -> Problem:
+    """That nothing tells which of two amendments is the newer."""
+    what = f"exams {version} and {other} are both amendments of one exam, and nothing says which of them is the newer"
+    return _error("amendments-fork", what, TOLD_APART)
 
 
 def unknown_version(exam: Exam, version: str, severity: Severity) -> Problem:
     """That what an exam amends is not known, where it was looked for."""
     what = f"exam {exam.details.id} amends {version}, which is not among these"
-    remedy = f"{version} beside it, if it is a later version itself; or amends: the id of the exam as first recorded"
+    remedy = f"{version} beside it; or, if it is a later version itself, first: the id of the exam as first recorded"
     return Problem(severity, Layer.CAPTURE, "amends-unknown", what, remedy)
 
 
@@ -124,9 +124,8 @@ def _digest(exam: Exam) -> bytes:
     return blake2b(exam.model_dump_json().encode(), digest_size=16).digest()
 
 
-def _differing(before: Exam, exam: Exam) -> list[str]:
+def _differing(one: Newborn, other: Newborn) -> list[str]:
     """The facts in which two newborns contradict each other; none where they may be one."""
-    one, other = before.newborn, exam.newborn
     found = []
     if not set(map(str, one.identifiers)) & set(map(str, other.identifiers)):
         found.append("no identifier in common")

@@ -191,7 +191,10 @@ class Examiner(_Frozen, _Named):
 class ExamDetails(_Frozen):
     """When, where, by whom and as what the exam was done.
 
-    An amended or retracted exam names in ``amends`` the id of the exam as first recorded, and says why.
+    An amended or retracted exam names in ``amends`` the id of the version that it corrects, and says why; where that
+    is a later version itself, ``first`` is the id of the exam as first recorded (found among the versions at hand
+    where it is left out). ``recorded`` is when this version was made; left out where that is the end of the exam (its
+    start, without an end), or not known.
     """
 
     id: ExamId
@@ -199,7 +202,9 @@ class ExamDetails(_Frozen):
     started: Moment
     ended: Moment | None = None
     status: Status = Status.FINAL
+    recorded: Moment | None = None
     amends: ExamId | None = None
+    first: ExamId | None = None
     reason: Text | None = None
     place: Line | None = None
     encounter: Identifier | None = None
@@ -211,15 +216,27 @@ class ExamDetails(_Frozen):
             raise ValueError("ended before it started; check both times and their offsets")
         changed = self.status is not Status.FINAL
         if changed and (self.amends is None or self.reason is None):
-            raise ValueError(f"status {self.status.value} needs both amends (the first exam's id) and reason")
-        if not changed and (self.amends is not None or self.reason is not None):
-            raise ValueError("amends and reason belong to status amended or entered-in-error")
+            raise ValueError(f"status {self.status.value} needs both amends (the earlier version's id) and reason")
+        if not changed and not (self.amends is None and self.first is None and self.reason is None):
+            raise ValueError("amends, first and reason belong to status amended or entered-in-error")
+        if self.first == self.amends:
+            self.__dict__["first"] = None
+        done = self.ended or self.started
+        if self.recorded is not None and self.recorded < done:
+            raise ValueError("recorded before the exam was done; check the times and their offsets")
+        if self.recorded == done:
+            self.__dict__["recorded"] = None
         return self
 
     @property
     def root(self) -> str:
         """The id that identifiers are built on: an amendment keeps those of the exam it amends."""
-        return self.amends or self.id
+        return self.first or self.amends or self.id
+
+    @property
+    def made(self) -> datetime:
+        """When this version was made, as far as it says."""
+        return self.recorded or self.ended or self.started
 
 
 class At(_Frozen):

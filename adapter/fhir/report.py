@@ -66,7 +66,7 @@ def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
         resource["effectiveDateTime"] = instant(exam.details.started)
     else:
         resource["effectivePeriod"] = period(exam)
-    resource["issued"] = instant(exam.details.ended or exam.details.started)
+    resource["issued"] = instant(exam.details.made)
     if references.performer:
         resource["performer"] = references.performer
     if results:
@@ -132,15 +132,15 @@ def counts(exam: Exam, tells: Sequence[Tell], missing: int) -> list[str]:
 
 
 def provenance(targets: list[Json], mapping: ExamMapping) -> Json:
-    """Who examined, what assembled it, and from which capture record (FHIR R4 Provenance, section 6.3)."""
+    """Who examined, what assembled it, and from which capture record (FHIR R4 Provenance, section 6.3); the version
+    that it corrects too (role ``revision``), where that is not the exam as first recorded."""
     details, catalogue = mapping.exam.details, mapping.catalogue
     identity, refer = mapping.identity, mapping.refer
-    ended = instant(details.ended or details.started)
     resource: Json = {
         "resourceType": "Provenance",
         "target": targets,
         "occurredPeriod": period(mapping.exam),
-        "recorded": ended,
+        "recorded": instant(details.made),
     }
     if details.place is not None:
         resource["location"] = {"display": details.place}
@@ -162,6 +162,9 @@ def provenance(targets: list[Json], mapping: ExamMapping) -> Json:
     resource["agent"] = [*authors, assembler]
     capture = {"system": catalogue.identifier_system("capture-record"), "value": details.id}
     resource["entity"] = [{"role": "source", "what": {"identifier": capture}}]
+    if details.first is not None:
+        corrected = {"system": capture["system"], "value": details.amends}
+        resource["entity"].append({"role": "revision", "what": {"identifier": corrected}})
     return resource
 
 

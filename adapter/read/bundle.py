@@ -190,7 +190,11 @@ class _Reader:
             return self._told[int(field)].locate(_OF_TELLING.get(steps[1] if steps[1:] else "", ""))
         if part == "newborn" and self._patient is not None:
             return self._patient.locate(_OF_NEWBORN.get(field, ""))
-        if part == "exam" and field in ("examiners", "reason", "place") and self._provenance is not None:
+        if (
+            part == "exam"
+            and field in ("examiners", "reason", "place", "recorded", "first")
+            and self._provenance is not None
+        ):
             return self._provenance.locate("")
         element = _OF_EXAM.get(field, "")
         if field == "started" and "effectivePeriod" not in self._report.resource:
@@ -240,6 +244,7 @@ class _Reader:
             "ended": period.get("end"),
             "status": report["status"],
             "place": provenance.get("location", {}).get("display"),
+            "recorded": provenance.get("recorded"),
             "reason": next((reason.get("text") for reason in provenance.get("reason", [])), None),
             "encounter": self._encounter(),
             "examiners": [
@@ -249,8 +254,18 @@ class _Reader:
             ],
         }
         if report["status"] != "final":
-            details["amends"] = root
+            before = self._corrected(provenance)
+            details |= {"amends": before or root, "first": root if before else None}
         return _known(details)
+
+    def _corrected(self, provenance: Json) -> str | None:
+        """The later version that this one corrects, which its Provenance names; None where it is the first."""
+        system = self._catalogue.identifier_system("capture-record")
+        for entity in objects(provenance.get("entity")):
+            known = entity.get("what", {}).get("identifier", {})
+            if entity.get("role") == "revision" and known.get("system") == system:
+                return str(known["value"])
+        return None
 
     def _history(self, version: str | None) -> Json:
         """The Provenance of this version of the exam; an amended exam has one for each."""

@@ -87,7 +87,9 @@ EXAM_COLUMNS: tuple[ExamColumn, ...] = (
     ExamColumn("exam_started", ("exam", "started"), lambda e: e.details.started, required=True),
     ExamColumn("exam_ended", ("exam", "ended"), lambda e: e.details.ended),
     ExamColumn("exam_status", ("exam", "status"), lambda e: e.details.status),
+    ExamColumn("exam_recorded", ("exam", "recorded"), lambda e: e.details.recorded),
     ExamColumn("exam_amends", ("exam", "amends"), lambda e: e.details.amends),
+    ExamColumn("exam_first", ("exam", "first"), lambda e: e.details.first),
     ExamColumn("exam_reason", ("exam", "reason"), lambda e: e.details.reason),
     ExamColumn("exam_place", ("exam", "place"), lambda e: e.details.place),
     ExamColumn(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import Json
+from adapter.fhir.release import to_r4
 from adapter.read.places import Place
 
 if TYPE_CHECKING:
@@ -86,14 +87,16 @@ def entries_of(bundle: Json, origin: Origin) -> list[BundleEntry]:
         resource = entry.get("resource") if isinstance(entry, dict) else None
         if isinstance(resource, dict):
             url = entry.get("fullUrl")
-            found.append(BundleEntry(resource, url if isinstance(url, str) else "", located(number)))
+            found.append(BundleEntry(to_r4(resource), url if isinstance(url, str) else "", located(number)))
     return found
 
 
 def alone(resource: Json, origin: Origin) -> BundleEntry:
     """A resource that stands alone in a file, on a line of one or in an array."""
     kind = resource.get("resourceType")
-    return BundleEntry(resource, f"{kind}/{resource.get('id')}", lambda element: origin.place(f"{kind}{element}"))
+    return BundleEntry(
+        to_r4(resource), f"{kind}/{resource.get('id')}", lambda element: origin.place(f"{kind}{element}")
+    )
 
 
 class Graph:

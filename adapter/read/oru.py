@@ -135,16 +135,30 @@ class _Message:
             "examiners": [self._examiner(one.result, role) for one, role in roles] or nobody,
         }
         if not wrong and status != "final":
-            details["amends"] = request.part(3)
+            before = report.comment("corrects")
+            details["amends"] = before or request.part(3)
             details["reason"] = report.comment("reason")
+            if before:
+                details["first"] = request.part(3)
         if request.raw(8):
             details["ended"] = _moment(request, 8)
+        if request.raw(22):
+            details["recorded"] = _moment(request, 22)
         visit = next((one for one in self._segments if one.name == "PV1"), None)
         if visit is not None and visit.part(3, 9):
             details["place"] = visit.part(3, 9)
         if visit is not None and visit.raw(19):
             details["encounter"] = self._identifier(visit, visit.raw(19))
-        fields = {"": 0, "/id": 20, "/kind": 4, "/started": 7, "/ended": 8, "/amends": 3}
+        fields = {
+            "": 0,
+            "/id": 20,
+            "/kind": 4,
+            "/started": 7,
+            "/ended": 8,
+            "/recorded": 22,
+            "/amends": 3,
+            "/first": 3,
+        }
         self._places |= {f"/exam{at}": self._of(request, field) for at, field in fields.items()}
         for n, (one, _) in enumerate(roles):
             self._places[f"/exam/examiners/{n}"] = self._of(one.result, 16)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from adapter.derive.completeness import NotRecorded
+from adapter.derive.versions import Version
 from adapter.exam import Exam
 from adapter.problems import Problem, Severity
 
@@ -16,15 +17,15 @@ class Reading:
     ``exam`` is None where the record could not be understood as an exam; an exam may also come with errors (it
     was understood, but something in it is wrong): only one without errors is ``accepted``. ``source`` says
     which part of the input this was. ``unrecorded`` lists what the kind of exam expects and the record lacks.
-    ``replaces`` is the id that the record gives as that of the exam which it amends or retracts, known of a record
-    that is refused too.
+    ``version`` is what the record says of its place among the versions of its exam, where it amends or retracts one;
+    known of a record that is refused too.
     """
 
     exam: Exam | None
     problems: tuple[Problem, ...]
     source: str
     unrecorded: tuple[NotRecorded, ...] = field(default=())
-    replaces: str = ""
+    version: Version | None = None
 
     @property
     def errors(self) -> tuple[Problem, ...]:

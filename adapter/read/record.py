@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
 from functools import partial
 from typing import Any, TypeVar
@@ -13,7 +14,8 @@ from pydantic import BaseModel, ValidationError
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive.completeness import completeness
-from adapter.exam import Exam, ExamDetails, Finding, Newborn, Telling
+from adapter.derive.versions import Version
+from adapter.exam import Exam, ExamDetails, Finding, Newborn, Status, Telling
 from adapter.problems import Problem, Report
 from adapter.read.check import check_parts, check_told, unknown_item
 from adapter.read.explain import explain, takes_class, value_class
@@ -54,7 +56,7 @@ def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
     """The exam of a record, or all that is wrong with it; never raises for what the record holds."""
     floods = list(_floods(raw))
     if floods:
-        return Reading(None, in_order([*raw.problems, *floods]), raw.source, replaces=_replaces(raw.data))
+        return Reading(None, in_order([*raw.problems, *floods]), raw.source, version=_version(raw.data))
     found = list(raw.problems)
     if raw.doubtful:
         found += faults(raw.data, raw.place)
@@ -70,16 +72,28 @@ def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
                     told, sound = list(_told(raw, catalogue, problems)), not Report(problems).errors
                     problems += check_told(exam, told, catalogue, raw.place, sound=sound)
                 gaps = completeness(exam, catalogue)
-                return Reading(exam, in_order(problems), raw.source, gaps, exam.details.amends or "")
+                return Reading(exam, in_order(problems), raw.source, gaps, _version(raw.data))
     problems = found + _parts(raw, findings, catalogue)
-    return Reading(None, in_order(problems), raw.source, replaces=_replaces(raw.data))
+    return Reading(None, in_order(problems), raw.source, version=_version(raw.data))
 
 
-def _replaces(data: Any) -> str:
-    """The exam that a record says it amends, whatever else is wrong with it."""
+def _version(data: Any) -> Version | None:
+    """What a record says of its place among versions, whatever else is wrong with it; None where it changes none."""
     exam = data.get("exam") if isinstance(data, dict) else None
-    amends = exam.get("amends") if isinstance(exam, dict) else None
-    return amends if isinstance(amends, str) else ""
+    said = {key: one for key, one in exam.items() if isinstance(one, str)} if isinstance(exam, dict) else {}
+    if "amends" not in said:
+        return None
+    known = said.get("status") in (Status.AMENDED, Status.ENTERED_IN_ERROR)
+    status = Status(said["status"]) if known else Status.ENTERED_IN_ERROR  # the worst that it can have meant
+    return Version(said.get("id", ""), status, said["amends"], said.get("first"), _instant(said.get("recorded", "")))
+
+
+def _instant(text: str) -> datetime | None:
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return found if found.tzinfo is not None else None
 
 
 def _floods(raw: RawRecord) -> Iterator[Problem]:

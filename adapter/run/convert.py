@@ -12,17 +12,18 @@ from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO, cast
 
-from adapter.catalogue import load_catalogue
+from adapter.catalogue import Catalogue, load_catalogue
 from adapter.document import PdfNotInstalled
 from adapter.exam import Exam
 from adapter.read import Reading, to_json
 from adapter.run.exams import cut_for, plan_of, readings_of
-from adapter.run.inputs import Cut, Given
+from adapter.run.inputs import Cut, Given, Stream
+from adapter.run.later_versions import Lineage, Placing, lineage
 from adapter.run.outputs import INDEX, NamedFile
 from adapter.run.pieces import PIECES, Piece
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
-from adapter.write import OUTWARD, NotWritable, allowed, unmet_profiles, write
+from adapter.write import OUTWARD, NotWritable, allowed, encodings_of, unmet_profiles, write
 
 DATA = "data"
 """The file of a chunk that holds what was converted."""
@@ -59,7 +60,8 @@ class Convert:
     the output's name decides: a folder, or a name without an ending, gets a file per exam.
     Several exams in one file ask for an encoding in which they may be joined, and not to be ``pretty``. ``packed``:
     with gzip, as where the output's name ends in ``.gz``. ``earlier``: exams before these, for forms that compare.
-    ``plan`` is the column plan of tables.
+    ``plan`` is the column plan of tables. ``fhir``: R4, R4B or R5, in place of what the site's settings say.
+    :meth:`prepared` finds ``lineage``, how amended exams hang together.
     """
 
     kind: str = "transaction"
@@ -70,7 +72,9 @@ class Convert:
     earlier: tuple[Exam, ...] = ()
     site: Path | None = None
     plan: Path | None = None
+    fhir: str | None = None
     cut: Cut = field(default_factory=Cut)
+    lineage: Lineage = field(default_factory=Lineage)
     name: str = "convert"
 
     @property
@@ -101,12 +105,13 @@ class Convert:
 
     def prepared(self, inputs: Sequence[Given], out: Path | None) -> Convert:
         """With encoding, layout and cut as the form, the output's name and the plan ask for."""
-        catalogue, outward = load_catalogue(self.site), OUTWARD[self.kind]
+        catalogue = catalogue_in(self.site, self.fhir)
+        encodings = encodings_of(self.kind, catalogue)
         folder = out is not None and (out.is_dir() or not out.suffix)
         promised = None if out is None or folder else _promised(out)
-        encoding = self.encoding or promised or outward.encodings[0]
-        if encoding not in outward.encodings:
-            raise NotPossible(f"{self.kind} is written as {' or '.join(outward.encodings)}, not as {encoding}")
+        encoding = self.encoding or promised or encodings[0]
+        if encoding not in encodings:
+            raise NotPossible(f"{self.kind} is written as {' or '.join(encodings)}, not as {encoding}")
         if promised not in (None, encoding):
             raise NotPossible(f"{out} would hold {encoding}, which its ending does not say: name it .{encoding}")
         if self.kind not in allowed(catalogue):
@@ -119,13 +124,16 @@ class Convert:
         made = replace(self, encoding=encoding, layout=layout, packed=packed, cut=cut_for(catalogue, self.plan))
         if layout is Layout.PARTS and not made.joined:
             raise NotPossible(made.needs_a_folder)
-        return made
+        if any(isinstance(given, Stream) for given in inputs):
+            return made  # it is worked on as it comes
+        return replace(made, lineage=lineage(inputs, made.cut, catalogue, plan_of(self.plan, catalogue)))
 
     def identity(self) -> str:
         """The options, the catalogue and the earlier exams."""
         earlier = hashlib.blake2b(b"".join(map(to_json, self.earlier)), digest_size=8).hexdigest()
         catalogue = catalogue_identity(self.site, self.plan)
-        return f"{self.kind} {self.encoding} {self.pretty} {self.layout} {self.packed} {earlier} {catalogue}"
+        how = f"{self.kind} {self.encoding} {self.pretty} {self.layout} {self.packed} {self.fhir}"
+        return f"{how} {earlier} {self.lineage.identity()} {catalogue}"
 
     def open(self) -> _Maker:
         """With the catalogue loaded."""
@@ -136,6 +144,14 @@ class Convert:
         return Tally()
 
 
+def catalogue_in(site: Path | None, fhir: str | None) -> Catalogue:
+    """The site's catalogue, with another release of FHIR where one is named."""
+    catalogue = load_catalogue(site)
+    if fhir is None:
+        return catalogue
+    return replace(catalogue, settings=catalogue.settings.model_copy(update={"fhir": fhir}))
+
+
 def _promised(out: Path) -> str | None:
     name = out.with_suffix("") if out.suffix.lower() == ".gz" else out
     return _ENDINGS.get(name.suffix.lower().removeprefix("."))
@@ -143,8 +159,8 @@ def _promised(out: Path) -> str | None:
 
 class _Maker:
     def __init__(self, work: Convert) -> None:
-        self.work = work
-        self.catalogue = load_catalogue(work.site)
+        self.work, self.placed = work, Placing(work.lineage)
+        self.catalogue = catalogue_in(work.site, work.fhir)
         self.plan = plan_of(work.plan, self.catalogue)
 
     def begin(self, folder: Path) -> None:
@@ -170,7 +186,9 @@ class _Maker:
         exam = reading.exam
         if exam is None or not reading.accepted:
             return Handled(True, reading.errors, exam.details.id if exam else "")
-        work = self.work
+        work, exam = self.work, self.placed.rooted(exam)
+        if faults := self.placed.faults(exam, piece):
+            return Handled(True, faults, exam.details.id)
         try:
             content = write(exam, self.catalogue, work.kind, work.encoding, pretty=work.pretty, earlier=work.earlier)
         except NotWritable as error:

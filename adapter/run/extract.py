@@ -19,7 +19,7 @@ from adapter.run.exams import cut_for, plan_of, readings_of
 from adapter.run.extract_forms import FORMS, ExtractForm, FormOptions
 from adapter.run.held import write_held
 from adapter.run.inputs import Cut, Given
-from adapter.run.later_versions import later_versions, set_aside
+from adapter.run.later_versions import Lineage, Placing, lineage, set_aside
 from adapter.run.merge import FACTS, MergeFacts, admitted
 from adapter.run.pieces import Piece
 from adapter.run.receipt import digest_of, write_receipt
@@ -45,8 +45,8 @@ class Extract:
     all are. ``notes``: OMOP with free text. ``omop_keys``: the keys of an earlier extract, to go on from.
     ``vocabulary``: the table CONCEPT of the site's OMOP vocabularies. ``plan`` is the column plan of tables.
 
-    :meth:`prepared` finds what comes last: ``latest``, which versions of amended exams count; ``aside``, the roots of
-    those of which a later version is refused; ``concepts`` and how they compare with the shipped ids, ``checked``.
+    :meth:`prepared` finds what comes last: ``lineage``, which versions of amended exams count; ``concepts`` and how
+    they compare with the shipped ids, ``checked``.
     """
 
     forms: tuple[str, ...] = ("tables",)
@@ -63,8 +63,7 @@ class Extract:
     site: Path | None = None
     plan: Path | None = None
     cut: Cut = field(default_factory=Cut)
-    latest: tuple[tuple[str, str], ...] = ()
-    aside: tuple[str, ...] = ()
+    lineage: Lineage = field(default_factory=Lineage)
     concepts: tuple[tuple[str, str, Concept], ...] = ()
     checked: tuple[Checked, ...] = ()
     name: str = "extract"
@@ -101,10 +100,8 @@ class Extract:
         if self.vocabulary is not None:
             concepts, checked = concepts_of(self.vocabulary, catalogue, load_concepts(self.site))
             made = replace(made, concepts=concepts.all(), checked=checked)
-        if self.all_versions:
-            return made
-        found = later_versions(inputs, made.cut, catalogue, plan_of(self.plan, catalogue))
-        return replace(made, latest=found.latest, aside=found.aside)
+        found = lineage(inputs, made.cut, catalogue, plan_of(self.plan, catalogue))
+        return replace(made, lineage=replace(found, latest=(), aside=()) if self.all_versions else found)
 
     def identity(self) -> str:
         """The options, the catalogue and the versions; of the key only a pseudonym that it makes."""
@@ -112,8 +109,8 @@ class Extract:
         if self.policy is not None:
             key = read_key(self.key_file, self.key_env).name("run", "identity")
             policy = f"{self._policy(self.policy).model_dump_json()} {key}"
-        options = f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes} {self.latest}"
-        options = f"{options} {self.aside} {self.concepts}"
+        options = f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes}"
+        options = f"{options} {self.lineage.identity()} {self.concepts}"
         return f"{options} {policy} {catalogue_identity(self.site, self.plan, self.omop_keys)}"
 
     def open(self) -> _Maker:
@@ -164,7 +161,7 @@ class Extract:
 
 class _Maker:
     def __init__(self, work: Extract) -> None:
-        self.work, self.latest, self.aside = work, dict(work.latest), frozenset(work.aside)
+        self.work, self.placed = work, Placing(work.lineage)
         self.catalogue = load_catalogue(work.site)
         self.plan = plan_of(work.plan, self.catalogue)
         self.deidentifier = work.deidentifier(self.catalogue)
@@ -187,8 +184,11 @@ class _Maker:
         exam = reading.exam
         if exam is None or not reading.accepted:
             return Handled(True, reading.errors, exam.details.id if exam else "")
+        exam = self.placed.rooted(exam)
         details, forms = exam.details, self.forms
-        if details.root in self.aside:
+        if faults := self.placed.faults(exam, piece):
+            return Handled(True, faults, details.id)
+        if details.root in self.placed.aside:
             return Handled(True, (set_aside(details, piece),), details.id)
         remark = "" if self.work.all_versions else self._left_out(details)
         if remark:
@@ -205,7 +205,7 @@ class _Maker:
 
     def _left_out(self, details: ExamDetails) -> str:
         """Why the exam does not count: a later version stands for it, or it was given before in this chunk."""
-        if self.latest.get(details.root, details.id) != details.id:
+        if self.placed.latest.get(details.root, details.id) != details.id:
             return SUPERSEDED
         return REPEATED if details.id in self.given else ""
 

@@ -3,7 +3,8 @@
 Captures are a DataFrame with a column ``record``, a capture record or a bundle of ours as JSON, and any other
 columns; ``path`` and ``line`` are named in problems where they are there. Each function maps batches of Arrow records
 (``DataFrame.mapInArrow``), so it runs wherever the rows are; the catalogue is loaded once in each Python worker, from
-``site``, a folder that every machine has. Nothing is collected. Needs the extra ``spark`` on every machine.
+``site``, a folder that every machine has. Nothing of a record is collected. Needs the extra ``spark``
+on every machine.
 
 Rows are those that :func:`adapter.run.run` gives for the same exams; Spark keeps no order between them.
 """
@@ -11,17 +12,19 @@ Rows are those that :func:`adapter.run.run` gives for the same exams; Spark keep
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.derive.versions import rank
+from adapter.derive.versions import Version, Versions
 from adapter.exam import Exam, Status
 from adapter.fhir import by_id, to_resources, with_id
 from adapter.fhir.json import dumps
 from adapter.problems import AdapterError, ExitCode, Problem
 from adapter.read import Reading
 from adapter.run.exams import readings_of
+from adapter.run.later_versions import Placing, lineage_of
 from adapter.run.pieces import Piece, PieceKind
 from adapter.validate import Validator
 from adapter.validate.reading import read_line
@@ -37,7 +40,6 @@ _RESOURCE, _BUNDLE = 100, 10_000
 """The text of a resource and of a bundle weigh as much as so many cells."""
 
 RECORD = "record"
-_RETRACTED = rank(Status.ENTERED_IN_ERROR)
 Made = Callable[[Reading, Catalogue], Iterator[Row]]
 
 
@@ -137,27 +139,38 @@ def validated(frame: Any, column: str = "bundle") -> Any:
 def current(frame: Any, *, site: str | None = None, order: Sequence[str] = ("path", "position")) -> Any:
     """The captures without those for which an amendment or retraction stands, each exam once, the first by ``order``.
 
-    What cannot be read as an exam stays. A retraction goes before an amendment and leaves nothing; of one rank the
-    later one counts, as in :class:`adapter.derive.versions.Versions`.
+    What cannot be read as an exam stays. A retraction leaves nothing; which amendment counts is said by
+    :mod:`adapter.derive.versions`, and where nothing tells two of them apart no version stands. What the amended
+    exams say of their versions is collected for that, a few words each.
     """
     sql = _sql()
     f, kept = sql.functions, [RECORD, *order]
 
-    def made(reading: Reading, _: Catalogue) -> Iterator[Row]:
+    def said(reading: Reading, _: Catalogue) -> Iterator[Row]:
         for exam in _accepted(reading):
-            details = exam.details
-            yield details.id, details.root, rank(details.status) or None
+            one = Version.of(exam)
+            if one.amends is not None:
+                recorded = one.recorded.isoformat() if one.recorded else None
+                yield one.id, one.status.value, one.amends, one.first, recorded
 
-    columns = (*_texts("exam_id", "root"), Column("rank", Type.INTEGER, ""))
-    exams = _mapped(frame.select(*kept), columns, made, site, kept=order)
-    latest = sql.window.Window.partitionBy("root").orderBy(f.desc_nulls_last("rank"), *[f.desc(c) for c in order])
-    ranked = exams.withColumn("by_rank", f.first("exam_id").over(latest)).withColumn(
-        "amended", f.max("rank").over(sql.window.Window.partitionBy("root"))
+    versions = Versions()
+    columns = _texts("id", "status", "amends", "first", "recorded")
+    for row in sorted(_mapped(frame.select(RECORD), columns, said, site).collect()):
+        recorded = datetime.fromisoformat(row["recorded"]) if row["recorded"] else None
+        versions.see(Version(row["id"], Status(row["status"]), row["amends"], row["first"], recorded))
+    lineage = lineage_of(versions)
+
+    def made(reading: Reading, _: Catalogue) -> Iterator[Row]:
+        placed = Placing(lineage)
+        for exam in _accepted(reading):
+            yield exam.details.id, placed.counts(exam)
+
+    exams = _mapped(
+        frame.select(*kept), (*_texts("exam_id"), Column("counts", Type.BOOLEAN, "")), made, site, kept=order
     )
-    standing = f.isnull("amended") | ((f.col("exam_id") == f.col("by_rank")) & (f.col("amended") < _RETRACTED))
-    counts = _first(ranked.where(standing), ["exam_id"], order)
+    counts = _first(exams.where("counts"), ["exam_id"], order)
     ours = exams.select(*order).withColumn("is_exam", f.lit(True)).distinct()
-    chosen = counts.select(*order).withColumn("counts", f.lit(True)).distinct()
+    chosen = counts.select(*order, "counts").distinct()
     joined = frame.join(ours, list(order), "left").join(chosen, list(order), "left")
     return joined.where(f.isnull("is_exam") | f.col("counts")).drop("is_exam", "counts")
 

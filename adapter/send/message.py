@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from adapter.derive.versions import Precedence
 from adapter.problems import Problem
 
 
@@ -14,7 +15,8 @@ class Message:
     """One version of one exam, as the bytes that one kind of receiver takes.
 
     ``exam`` is its id, ``root`` the id of the exam as first recorded, ``newborn`` a name of the newborn by which
-    messages are kept in order; ``rank`` orders versions of one exam, as :func:`adapter.derive.versions.rank`.
+    messages are kept in order; ``precedence`` says which version of an exam goes before which, and ``amends`` which
+    version this one corrects.
     ``digest`` (SHA-256 in hexadecimal) is that by which the same message is known again. ``shared`` names what other
     messages bring as well and the receiver may not have yet: two that share something do not leave side by side until
     one of them has arrived. ``own`` is JSON for the transport that made the message and for nobody else.
@@ -23,11 +25,12 @@ class Message:
     exam: str
     root: str
     newborn: str
-    rank: int
+    precedence: Precedence
     payload: bytes
     digest: str
     shared: frozenset[str] = frozenset()
     own: Mapping[str, Any] = field(default_factory=dict)
+    amends: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

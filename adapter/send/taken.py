@@ -1,4 +1,4 @@
-"""Another record under the id of one that was sent: refused, since a change is an amendment with an id of its own.
+"""What the outbox holds against a message: another record under its id, or an amendment that nothing tells from it.
 
 What the outbox holds is read back and compared as a record, so that the same exam may be sent anew after a change of
 the catalogue or of this program, whose messages differ while the exam does not.
@@ -9,22 +9,29 @@ from __future__ import annotations
 from io import BytesIO
 
 from adapter.catalogue import Catalogue
+from adapter.derive.chains import fork
 from adapter.exam import Exam
 from adapter.problems import Layer, Problem, Severity
 from adapter.read import read
 from adapter.send.message import Message
-from adapter.send.outbox import Outbox, State
+from adapter.send.outbox import Outbox, OutboxRow, State
 
 
-def other_content(outbox: Outbox, target: str, message: Message, catalogue: Catalogue) -> Problem | None:
+def objection(outbox: Outbox, target: str, message: Message, catalogue: Catalogue) -> Problem | None:
+    """Why a message may not go beside what the outbox sent, or is about to send; None if nothing is against it."""
+    row = outbox.latest(target, message.exam)
+    if row is not None and row.state not in (State.DEAD, State.SUPERSEDED):
+        return _other_content(outbox, row, message, catalogue)
+    other = outbox.fork(target, message)
+    return None if other is None else fork(message.exam, other)
+
+
+def _other_content(outbox: Outbox, row: OutboxRow, message: Message, catalogue: Catalogue) -> Problem | None:
     """The fault of a message under whose exam id the outbox sent, or is about to send, another record; None if none.
 
     An exam that was given up never arrived and may be put right under its id. What cannot be read back (a purged
     message) says nothing.
     """
-    row = outbox.latest(target, message.exam)
-    if row is None or row.state in (State.DEAD, State.SUPERSEDED):
-        return None
     held = outbox.message(row.seq)
     if held.digest == message.digest:
         return None

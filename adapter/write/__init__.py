@@ -1,5 +1,14 @@
 """Outward forms of an exam: bundles, and what hospitals and researchers take beside them."""
 
-from adapter.write.outward import OUTWARD, NotWritable, Outward, allowed, lint_forms, unmet_profiles, write
+from adapter.write.outward import (
+    OUTWARD,
+    NotWritable,
+    Outward,
+    allowed,
+    encodings_of,
+    lint_forms,
+    unmet_profiles,
+    write,
+)
 
-__all__ = ["OUTWARD", "NotWritable", "Outward", "allowed", "lint_forms", "unmet_profiles", "write"]
+__all__ = ["OUTWARD", "NotWritable", "Outward", "allowed", "encodings_of", "lint_forms", "unmet_profiles", "write"]

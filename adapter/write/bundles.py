@@ -8,6 +8,7 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle, to_json
 from adapter.fhir.json import dumps
+from adapter.fhir.release import to_release
 from adapter.fhir.xml import to_xml
 
 
@@ -21,7 +22,8 @@ def write(
     earlier: Sequence[Exam] = (),
 ) -> bytes:
     """The bundle of an exam; ``kind`` is a :class:`adapter.fhir.BundleType`, ``earlier`` changes nothing in it."""
-    if encoding != "xml" and not pretty:
+    release = catalogue.settings.fhir
+    if encoding != "xml" and not pretty and release != "R5":
         return to_json(exam, catalogue, BundleType(kind)) + b"\n"
-    bundle = to_bundle(exam, catalogue, BundleType(kind))
-    return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=True) + b"\n"
+    bundle = to_release(to_bundle(exam, catalogue, BundleType(kind)), release)
+    return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=pretty) + b"\n"

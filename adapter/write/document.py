@@ -16,6 +16,7 @@ from adapter.fhir.claims import with_claims
 from adapter.fhir.identity import Identity, by_full_url
 from adapter.fhir.json import Json, dumps
 from adapter.fhir.observation import instant
+from adapter.fhir.release import to_release
 from adapter.fhir.xml import to_xml
 from adapter.write.composition import composition
 from adapter.write.narratives import Narratives
@@ -31,7 +32,7 @@ def write(
     earlier: Sequence[Exam] = (),
 ) -> bytes:
     """The document of an exam; with earlier exams of this newborn it has a section on what changed."""
-    bundle = document(exam, catalogue, earlier)
+    bundle = to_release(document(exam, catalogue, earlier), catalogue.settings.fhir)
     return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=pretty) + b"\n"
 
 

@@ -72,6 +72,13 @@ def allowed(catalogue: Catalogue) -> tuple[str, ...]:
     return tuple(OUTWARD) if named is None else tuple(kind for kind in OUTWARD if kind in named)
 
 
+def encodings_of(kind: str, catalogue: Catalogue) -> tuple[str, ...]:
+    """How the site may write a form, the usual one first: R5 is not written as XML, since the order of elements that
+    is known here is R4's. Raises ``KeyError`` for an unknown form."""
+    every = OUTWARD[kind].encodings
+    return tuple(one for one in every if one != "xml") if catalogue.settings.fhir == "R5" else every
+
+
 def lint_forms(catalogue: Catalogue) -> list[Problem]:
     """Forms that the site's settings name and that are none, and elements that its profile claims name likewise."""
     remedy = f"one of {', '.join(OUTWARD)}"
@@ -109,8 +116,9 @@ def write(
     outward = OUTWARD[kind]
     if kind not in allowed(catalogue):
         raise ValueError(f"this site does not write {kind}; its settings allow {', '.join(allowed(catalogue))}")
-    chosen = encoding or outward.encodings[0]
-    if chosen not in outward.encodings:
-        raise ValueError(f"{kind} is written as {' or '.join(outward.encodings)}, not as {chosen}")
+    encodings = encodings_of(kind, catalogue)
+    chosen = encoding or encodings[0]
+    if chosen not in encodings:
+        raise ValueError(f"{kind} is written as {' or '.join(encodings)}, not as {chosen}")
     writer = cast(Writer, import_module(f"adapter.write.{outward.module}").write)
     return writer(exam, catalogue, kind, chosen, pretty=pretty, earlier=earlier)

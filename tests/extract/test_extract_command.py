@@ -379,8 +379,42 @@ def test_a_later_version_that_is_well_counts_though_one_before_it_is_refused(
     well = one.model_copy(update={"details": one.details.model_copy(update={**wrong, "id": "v3"})})
     (tmp_path / "c.json").write_bytes(to_json(well))
     given = [tmp_path / f"{name}.json" for name in "abc"]
+    alike = extract(*given, "--out", tmp_path / "none", "--table", "exams")
+    assert alike.exit_code == 1
+    assert "nothing says which of them is the newer" in alike.output
+    (tmp_path / "c.json").write_bytes(to_json(after(well, "v2")))
     extract(*given, "--out", tmp_path / "out", "--table", "exams")
     assert pd.read_csv(tmp_path / "out" / "exams.csv")["exam_id"].tolist() == ["v3"]
+
+
+def after(one: Exam, version: str) -> Exam:
+    return one.model_copy(update={"details": one.details.model_copy(update={"amends": version})})
+
+
+def test_an_amendment_of_an_amendment_stands_for_the_exam_as_first_recorded(
+    examples: list[Exam], catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """In converted bundles too, and in whatever order the files come."""
+    one = examples[0]
+    changed = {"status": Status.AMENDED, "amends": one.details.id, "reason": "invented"}
+    second = one.model_copy(update={"details": one.details.model_copy(update={**changed, "id": "a-second"})})
+    third = after(
+        second.model_copy(update={"details": second.details.model_copy(update={"id": "b-third"})}), "a-second"
+    )
+    given, bundles = tmp_path / "given", tmp_path / "bundles.ndjson"
+    given.mkdir()
+    for place, exam in enumerate((third, one, second)):
+        (given / f"{place}.json").write_bytes(to_json(exam))
+    done = CliRunner().invoke(cli, ["convert", str(given), "--out", str(bundles), "--quiet"])
+    assert done.exit_code == 0, done.output
+    for source in (given, bundles):
+        out = tmp_path / f"out{source.suffix}"
+        assert extract(source, "--out", out, "--table", "exams").exit_code == 0
+        exams = pd.read_csv(out / "exams.csv")
+        assert exams[["exam_id", "exam_root"]].values.tolist() == [["b-third", one.details.id]]
+    [read, *_] = read_exams(bundles, catalogue)
+    assert read.exam is not None
+    assert (read.exam.details.amends, read.exam.details.first) == ("a-second", one.details.id)
 
 
 def test_a_server_is_asked_once_for_what_it_holds_of_a_newborn(

@@ -158,7 +158,7 @@ class Run:
         # Where the record of its arrival was lost with the power, a newer version may be found to have overtaken it.
         overtaken = [m for m in self.messages if (r := rows.get(m.exam)) and r.state is State.SUPERSEDED]
         for message in overtaken:
-            if not any(newer.root == message.root and newer.rank > message.rank for newer in sent):
+            if not any(newer.root == message.root and newer.precedence.over(message.precedence) for newer in sent):
                 count.lost += 1
                 count.remarks.append(f"{message.exam} is superseded by nothing")
         with FhirClient(self.server) as client:

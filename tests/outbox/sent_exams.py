@@ -43,11 +43,13 @@ def exam(key: str, *, rate: int = 44, crying: bool = False, cry: bool = True) ->
 
 
 def amended(first: Exam, number: int = 2, *, rate: int = 52, cry: bool = False) -> Exam:
-    """A later version: another respiratory rate, and the cry, once recorded, is not there any more."""
+    """A later version, recorded ``number`` hours after the exam: another respiratory rate, and the cry, once
+    recorded, is not there any more."""
     details = first.details.model_copy(
         update={
             "id": f"{first.details.id}-v{number}",
             "status": Status.AMENDED,
+            "recorded": STARTED + timedelta(hours=number),
             "amends": first.details.id,
             "reason": "Counted again.",
         }

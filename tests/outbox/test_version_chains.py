@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from itertools import permutations
 from pathlib import Path
 from uuid import uuid4
@@ -10,14 +11,18 @@ from uuid import uuid4
 import pytest
 from click.testing import CliRunner, Result
 from on_server import observations, statuses
-from sent_exams import amended, exam, newborn, retracted
+from sent_exams import STARTED, amended, exam, newborn, retracted
 
+from adapter.catalogue import Catalogue
 from adapter.cli import cli
 from adapter.derive.chains import Chains
+from adapter.derive.versions import KnownVersion
 from adapter.exam import Exam
 from adapter.read import to_json
 from adapter.sandbox import Store, running
-from adapter.send import FhirClient
+from adapter.send import FhirClient, FhirTransport, Outbox, Sender, message_of
+from adapter.send.rest.lookup import held_report
+from adapter.send.rest.transaction import transaction_of
 
 
 @pytest.fixture(scope="module")
@@ -143,6 +148,79 @@ def test_the_root_is_found_among_the_versions() -> None:
     first, second, third = chain("root")
     chains = Chains([third, second, first])
     assert [chains.root(one) for one in (first, second, third)] == [first.details.id] * 3
-    assert chains.rooted(third).details.amends == first.details.id
+    rooted = chains.rooted(third)
+    assert (rooted.details.amends, rooted.details.first) == (second.details.id, first.details.id)
     assert Chains([third]).root(third) is None
-    assert Chains([third], {second.details.id: first.details.id}.get).root(third) == first.details.id
+    assert Chains([third], {second.details.id: KnownVersion(first.details.id, 1)}.get).root(third) == first.details.id
+    assert Chains([rooted]).root(rooted) == first.details.id
+
+
+def four(key: str) -> list[Exam]:
+    """First recorded; two amendments of it, told apart by when they were recorded; and one of the later of these."""
+    first = exam(key)
+    two = amended(first, 3, rate=56)
+    return [first, amended(first, 2, rate=52), two, naming(amended(first, 4, rate=60), two)]
+
+
+def recorded(one: Exam, hours: int | None) -> Exam:
+    made = None if hours is None else STARTED + timedelta(hours=hours)
+    return one.model_copy(update={"details": one.details.model_copy(update={"recorded": made})})
+
+
+@pytest.mark.parametrize("order", list(permutations(range(4))), ids=str)
+def test_four_versions_one_by_one_from_two_machines_end_the_same(
+    order: tuple[int, ...], url: str, tmp_path: Path, catalogue: Catalogue
+) -> None:
+    """Each handed over alone, in turn from two outboxes, and again where it was held for what was missing."""
+    versions = four(uuid4().hex[:10])
+    chains, left = Chains(versions), list(order)
+    with FhirClient(url) as client:
+        transport = FhirTransport(client)
+        for _ in range(2):
+            for place, number in enumerate(tuple(left)):
+                with Outbox(tmp_path / f"{place % 2}.db") as outbox:
+                    outbox.put(transport.target, message_of(chains.rooted(versions[number]), catalogue), again=True)
+                    if not Sender(outbox, transport, parallel=1).run().held:
+                        left.remove(number)
+        assert not left
+        assert rate(client, versions[0]) == (60, "amended")
+        [report] = held_report(client, transaction_of(versions[0], catalogue))
+        assert [one["value"] for one in report["identifier"]] == [versions[0].details.id, versions[3].details.id]
+        assert report["issued"] == versions[3].details.made.isoformat()
+
+
+def test_two_amendments_that_nothing_tells_apart_are_refused(url: str, tmp_path: Path) -> None:
+    first = exam(uuid4().hex[:10])
+    one, two = (recorded(amended(first, n, rate=rate), None) for n, rate in ((2, 52), (3, 56)))
+    said = f"{one.details.id} and {two.details.id} are both amendments of one exam"
+    for name, args in (
+        ("check", ()),
+        ("convert", ("--out", str(tmp_path / "b.ndjson"))),
+        ("extract", ("--out", str(tmp_path / "x"))),
+    ):
+        found = command(tmp_path, name, first, one, two, args=args)
+        assert found.exit_code == 1
+        assert said in found.output
+        assert "recorded in both, when it was made" in found.output
+    found = send(tmp_path, url, first, one, two)
+    assert found.exit_code == 1
+    assert said in found.output
+    other = f"{two.details.id} and {one.details.id} are both amendments of one exam"
+    assert send(tmp_path, url, one).exit_code == 0
+    for outbox in ("outbox.db", "another.db"):
+        found = send(tmp_path, url, two, outbox=outbox)
+        assert found.exit_code == 1
+        assert other in found.output
+    with FhirClient(url) as client:
+        assert rate(client, first) == (52, "amended")
+
+
+def test_what_the_time_says_is_looked_at(tmp_path: Path) -> None:
+    first, one, two, three = four("times")
+    assert command(tmp_path, "check", three, two, one, first).exit_code == 0
+    found = command(tmp_path, "check", first, two, recorded(three, 1))
+    assert found.exit_code == 1
+    assert "which was not recorded before it" in found.output
+    found = command(tmp_path, "check", recorded(one, -1))
+    assert found.exit_code == 1
+    assert "recorded before the exam was done" in found.output

@@ -12,7 +12,7 @@ import duckdb
 import pytest
 
 from adapter.catalogue import Catalogue
-from adapter.derive.versions import Versions
+from adapter.derive.versions import current_versions
 from adapter.read import read_captures
 from adapter.run import run
 from adapter.run.extract import Extract
@@ -60,13 +60,14 @@ def source(several: bytes, tmp_path: Path) -> Path:
 def at_once(source: Path, folder: Path, encoding: str, catalogue: Catalogue, policy: str | None) -> tuple[int, int]:
     """Exam after exam through the writers themselves: exams in the extract, exams refused."""
     deidentifier = Deidentifier(load_policy(policy), read_key(None, "STUDY_KEY"), catalogue) if policy else None
-    versions = Versions()
     accepted = [r.exam for r in read_captures(source, catalogue) if r.accepted and r.exam is not None]
-    for exam in accepted:
-        versions.see(exam)
-    current = filter(versions.current, accepted)
     return written_at_once(
-        current, catalogue, folder, ("tables", "ndjson", "omop"), encoding, deidentifier=deidentifier
+        current_versions(accepted),
+        catalogue,
+        folder,
+        ("tables", "ndjson", "omop"),
+        encoding,
+        deidentifier=deidentifier,
     )
 
 

@@ -21,7 +21,7 @@ from click.testing import CliRunner, Result
 
 from adapter.catalogue import Catalogue
 from adapter.cli import cli
-from adapter.derive.versions import rank
+from adapter.derive.versions import precedence_of
 from adapter.exam import Exam
 from adapter.read import read
 from adapter.send import Message, MessagePart, Outbox, OutboxRow, Receipt, Retry, Sender, SendSummary, State
@@ -63,7 +63,7 @@ class FolderTransport:
         newborn = exam.newborn.identifiers[0].value
         digest = sha256(exam.model_dump_json().encode()).hexdigest()
         own = {"name": f"{details.root}.json"}
-        return Prepared(Message(details.id, details.root, newborn, rank(details.status), content, digest, own=own))
+        return Prepared(Message(details.id, details.root, newborn, precedence_of(exam), content, digest, own=own))
 
     def deliver(self, letter: Letter) -> Receipt:
         todo = self.wrong.get(letter.message.exam)

@@ -217,7 +217,8 @@ def test_the_shipped_settings_are_well() -> None:
     ],
 )
 def test_the_linter_says_what_is_wrong_with_a_sites_settings(settings: dict[str, Any], rule: str) -> None:
-    found = lint_v2(site(**settings).v2, frozenset(CATALOGUE.systems))
+    catalogue = site(**settings)
+    found = lint_v2(catalogue.v2, frozenset(CATALOGUE.systems), catalogue.fault)
     assert rule in {problem.rule for problem in found}
 
 

@@ -87,7 +87,7 @@ def test_what_a_version_no_longer_holds_is_withdrawn_and_the_rest_reads_back(exa
     assume(exam.details.status is not Status.ENTERED_IN_ERROR)
     kept = tuple(f for f in exam.findings if data.draw(st.booleans()))
     status = data.draw(st.sampled_from([Status.AMENDED, Status.ENTERED_IN_ERROR]))
-    changed = {"id": "later", "amends": exam.details.root, "status": status, "reason": "Why"}
+    changed = {"id": "later", "amends": exam.details.root, "first": None, "status": status, "reason": "Why"}
     details = exam.details.model_copy(update=changed)
     later = exam.model_copy(update={"details": details, "findings": kept})
     before = unjudged_oru(exam, CATALOGUE)

@@ -22,7 +22,7 @@ def check_people(subject: Subject) -> Iterator[Problem]:
             yield place("/exam/amends").error(
                 "amends-itself",
                 "the exam amends itself",
-                "a new id for this record; amends holds the id of the exam as first recorded",
+                "a new id for this record; amends holds the id of the version that it corrects",
             )
         for n, examiner in enumerate(details.examiners):
             if examiner.role not in catalogue.roles:

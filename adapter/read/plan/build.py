@@ -46,13 +46,14 @@ def _exam(plan: Plan, fill: RowFill) -> dict[str, Any]:
     exam = plan.exam
     texts = {
         name: fill.text(getattr(exam, name), f"/exam/{name}")
-        for name in ("id", "kind", "status", "amends", "reason", "place")
+        for name in ("id", "kind", "status", "amends", "first", "reason", "place")
     }
     return present(
         {
             **texts,
             "started": fill.moment(exam.started, "/exam/started"),
             "ended": fill.moment(exam.ended, "/exam/ended"),
+            "recorded": fill.moment(exam.recorded, "/exam/recorded"),
             "encounter": _identifier(exam.encounter, fill, "/exam/encounter") if exam.encounter else None,
             "examiners": [_examiner(e, fill, f"/exam/examiners/{n}") for n, e in enumerate(exam.examiners)],
         }

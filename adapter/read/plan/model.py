@@ -225,7 +225,9 @@ class ExamPlan(Frozen):
     started: TimeFill
     ended: TimeFill | None = None
     status: Fill | None = None
+    recorded: TimeFill | None = None
     amends: Fill | None = None
+    first: Fill | None = None
     reason: Fill | None = None
     place: Fill | None = None
     encounter: IdentifierPlan | None = None

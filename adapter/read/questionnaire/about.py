@@ -87,7 +87,14 @@ def about_exam(catalogue: Catalogue) -> FormNode:
                 ("exam", "status"),
                 options=tuple(statuses.values()),
             ),
-            _field("exam.amends", "Id of the exam as first recorded", ("exam", "amends"), True, changed),
+            _field("exam.amends", "Id of the version that it corrects", ("exam", "amends"), True, changed),
+            _field(
+                "exam.first",
+                "Id of the exam as first recorded, where that is another",
+                ("exam", "first"),
+                when=changed,
+            ),
+            _moment("exam.recorded", "When this version was recorded, if after the exam", ("exam", "recorded")),
             FormNode(
                 "exam.reason", QuestionType.TEXT, "Why it is changed", ("exam", "reason"), required=True, when=changed
             ),

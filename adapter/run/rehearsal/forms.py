@@ -12,6 +12,7 @@ from adapter.catalogue import Catalogue
 from adapter.document import PdfNotInstalled
 from adapter.exam import Exam
 from adapter.fhir.json import loads
+from adapter.fhir.release import to_r4
 from adapter.fhir.xml import from_xml
 from adapter.forms import to_questionnaire, to_response
 from adapter.forms.page import to_page
@@ -19,7 +20,7 @@ from adapter.forms.worksheet import to_worksheet
 from adapter.problems import AdapterError, Layer, Problem, Severity
 from adapter.read import check_exam, from_bundle, from_oru, read
 from adapter.validate import Validator
-from adapter.write import OUTWARD, allowed, write
+from adapter.write import allowed, encodings_of, write
 from adapter.write.package import definitions
 from adapter.write.v2 import to_oru
 
@@ -50,7 +51,7 @@ def forms_of(catalogue: Catalogue, validator: Validator, fully: Collection[str])
 
     found = [Form("the check of what was captured", _guarded(checked))]
     for kind in allowed(catalogue):
-        for encoding in OUTWARD[kind].encodings:
+        for encoding in encodings_of(kind, catalogue):
             one = _Outward(catalogue, validator, kind, encoding, fully)
             found.append(Form(f"{kind} as {encoding}", _guarded(one.problems_of)))
     return [*found, Form("QuestionnaireResponse", _guarded(response))]
@@ -77,7 +78,7 @@ class _Outward:
         match self.encoding:
             case "json":
                 bundle = loads(content)
-                return [*_validated(bundle, self.validator), *_same(exam, from_bundle(bundle, self.catalogue))]
+                return [*_validated(to_r4(bundle), self.validator), *_same(exam, from_bundle(bundle, self.catalogue))]
             case "xml":
                 return _same(exam, from_bundle(from_xml(content), self.catalogue))
             case "er7":

@@ -12,7 +12,7 @@ from typing import Self
 import httpx
 
 from adapter.catalogue import Catalogue
-from adapter.derive.versions import rank
+from adapter.derive.versions import precedence_of
 from adapter.exam import Exam
 from adapter.fhir import Identity
 from adapter.problems import Problem
@@ -88,10 +88,11 @@ class MllpTransport:
             exam=details.id,
             root=details.root,
             newborn=Identity(exam, catalogue).patient().uuid,
-            rank=rank(details.status),
+            precedence=precedence_of(exam),
             payload=payload,
             # Of the exam alone: the same exam is the same message, whatever was withdrawn with it.
             digest=sha256(alone).hexdigest(),
+            amends=details.amends,
         )
         return Prepared(message)
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from adapter.derive.versions import KnownVersion
 from adapter.problems import Problem
 from adapter.send.message import Message, MessagePart
 from adapter.send.outbox.arrived import Arrived, histories
@@ -142,14 +143,30 @@ class Ledger:
             found = db.execute(sql, (target, exam)).fetchone()
             return None if found is None else OutboxRow.of(found)
 
-    def root_of(self, target: str, exam: str) -> str | None:
-        """The id of the exam as first recorded of which this is a version; None where it was never queued."""
+    def known(self, target: str, exam: str) -> KnownVersion | None:
+        """Of a version the exam as first recorded and how far it is from that; None where it was never queued."""
         with self._read() as db:
             sql = (
-                "SELECT root FROM message WHERE target = ? AND (exam = ? OR root = ?) ORDER BY exam = ? DESC LIMIT 1"
+                "SELECT root, CASE WHEN exam = ? THEN depth ELSE 0 END FROM message"
+                " WHERE target = ? AND (exam = ? OR root = ?) ORDER BY exam = ? DESC LIMIT 1"
             )
-            found = db.execute(sql, (target, exam, exam, exam)).fetchone()
-            return None if found is None else str(found[0])
+            found = db.execute(sql, (exam, target, exam, exam, exam)).fetchone()
+            return None if found is None else KnownVersion(*found)
+
+    def fork(self, target: str, message: Message) -> str | None:
+        """The id of another amendment of the same exam that was sent, or is about to be, and that nothing tells from
+        this one."""
+        own = message.precedence
+        with self._read() as db:
+            sql = (
+                f"SELECT {MESSAGE} FROM message WHERE target = ? AND root = ? AND exam <> ? AND depth = ?"  # noqa: S608
+                " AND state IN ('waiting', 'sending', 'sent')"
+            )
+            for row in db.execute(sql, (target, message.root, message.exam, own.depth)):
+                other = message_of_row(row, ())
+                if own.over(other.precedence) is None:
+                    return other.exam
+        return None
 
     def other_versions(self, target: str, root: str, exam: str) -> list[tuple[OutboxRow, Message]]:
         """The messages of other versions of an exam to the same receiver, in the order queued."""

@@ -46,6 +46,20 @@ def from_version_2(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX arrived_root ON arrived (target, root, number)")
 
 
+def from_version_3(db: sqlite3.Connection) -> None:
+    """Version 3 knew amendments of one exam apart by their arrival alone: the later one goes on being the newer."""
+    db.execute("ALTER TABLE message ADD COLUMN depth INTEGER NOT NULL DEFAULT 0")
+    db.execute("ALTER TABLE message ADD COLUMN recorded REAL")
+    db.execute("ALTER TABLE message ADD COLUMN amends TEXT")
+    db.execute("UPDATE message SET amends = root WHERE exam <> root")
+    db.execute(
+        "UPDATE message SET depth = (SELECT count(DISTINCT before.exam) FROM message AS before WHERE"
+        " before.target = message.target AND before.root = message.root AND before.rank = message.rank AND"
+        " before.seq <= (SELECT min(seq) FROM message AS own WHERE own.target = message.target AND"
+        " own.exam = message.exam AND own.root = message.root)) WHERE rank > 0"
+    )
+
+
 def _converted(about: dict[str, Any], outcomes: list[list[Any]]) -> tuple[str, str]:
     names = dict(zip(about["full_urls"], about["names"], strict=True))
     is_fhir = bool(about["provenance"])

@@ -7,9 +7,11 @@ import time
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 
+from adapter.derive.versions import RETRACTED
 from adapter.problems import Problem
 from adapter.send.failures import problem
 from adapter.send.message import NOTHING_SAID, Letter, Message, MessagePart, Receipt
@@ -30,14 +32,17 @@ class PutResult(StrEnum):
     SUPERSEDED = "superseded"
 
 
-# The version of an exam that was first seen later is the newer one, among those of one rank.
+# As adapter.derive.versions.Precedence says; of two retractions, which say the same, the one seen later.
 _NEWER = """
 SELECT newer.exam FROM message AS newer
 WHERE newer.target = :target AND newer.root = :root AND newer.exam <> :exam AND newer.state IN ({states})
-  AND (newer.rank > :rank OR newer.rank = :rank AND
-    (SELECT min(seq) FROM message WHERE target = :target AND root = :root AND exam = newer.exam) >
-    coalesce((SELECT min(seq) FROM message WHERE target = :target AND root = :root AND exam = :exam), 9e18))
-ORDER BY newer.rank DESC, newer.seq DESC LIMIT 1
+  AND (newer.rank > :rank
+    OR newer.rank = :rank AND :rank < {retracted} AND newer.depth > :depth
+    OR newer.rank = :rank AND :rank < {retracted} AND newer.depth = :depth AND newer.recorded > :recorded
+    OR newer.rank = :rank AND :rank = {retracted} AND
+      (SELECT min(seq) FROM message WHERE target = :target AND root = :root AND exam = newer.exam) >
+      coalesce((SELECT min(seq) FROM message WHERE target = :target AND root = :root AND exam = :exam), 9e18))
+ORDER BY newer.rank DESC, newer.depth DESC, newer.recorded DESC, newer.seq DESC LIMIT 1
 """
 
 # One newborn's exams leave in order; and exams that share something the server may not have yet (the software's
@@ -192,14 +197,17 @@ class Outbox(Ledger):
         reasons = [superseded(message.exam, newer)] if newer else []
         now = moment()
         made = self._db.execute(
-            "INSERT INTO message (target, exam, root, newborn, rank, digest, own, payload, state, reasons,"
-            " queued, ended) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO message (target, exam, root, newborn, rank, depth, recorded, amends, digest, own, payload,"
+            " state, reasons, queued, ended) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 target,
                 message.exam,
                 message.root,
                 message.newborn,
-                message.rank,
+                message.precedence.rank,
+                message.precedence.depth,
+                seconds(message.precedence.recorded),
+                message.amends,
                 message.digest,
                 json.dumps(message.own),
                 zlib.compress(message.payload, 1),
@@ -213,8 +221,10 @@ class Outbox(Ledger):
         self._db.executemany("INSERT INTO shared VALUES (?, ?)", names)
 
     def _newer(self, target: str, message: Message, states: Sequence[str]) -> str | None:
-        sql = _NEWER.format(states=", ".join(f"'{state}'" for state in states))
-        values = {"target": target, "root": message.root, "exam": message.exam, "rank": message.rank}
+        sql = _NEWER.format(states=", ".join(f"'{state}'" for state in states), retracted=RETRACTED)
+        own = message.precedence
+        values = {"target": target, "root": message.root, "exam": message.exam, "rank": own.rank}
+        values |= {"depth": own.depth, "recorded": seconds(own.recorded)}
         found = self._db.execute(sql, values).fetchone()
         return None if found is None else str(found[0])
 
@@ -245,6 +255,11 @@ class Outbox(Ledger):
         if self._owner is None:
             self._owner = self._owners.enter()
         return self._owner
+
+
+def seconds(moment: datetime | None) -> float | None:
+    """A moment as the outbox keeps it."""
+    return None if moment is None else moment.timestamp()
 
 
 def superseded(exam: str, newer: str) -> Problem:

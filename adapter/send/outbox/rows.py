@@ -7,9 +7,11 @@ import sqlite3
 import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
 
+from adapter.derive.versions import Precedence
 from adapter.problems import Layer, Problem, Severity
 from adapter.send.message import Message, MessagePart
 
@@ -26,7 +28,7 @@ class State(StrEnum):
 
 
 COLUMNS = "seq, target, exam, root, state, attempts, due, reasons, parts, digest, queued, ended"
-MESSAGE = "exam, root, newborn, rank, payload, digest, own"
+MESSAGE = "exam, root, newborn, rank, depth, recorded, amends, payload, digest, own"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,16 @@ def parts(text: str) -> tuple[MessagePart, ...]:
 
 def message_of_row(row: Sequence[Any], shared: Iterable[str]) -> Message:
     """From a row of ``MESSAGE`` and the names of what the message shares with others."""
-    exam, root, newborn, rank, payload, digest, own = row
-    unpacked = zlib.decompress(payload)
-    return Message(exam, root, newborn, rank, unpacked, digest, shared=frozenset(shared), own=json.loads(own))
+    exam, root, newborn, rank, depth, recorded, amends, payload, digest, own = row
+    made = None if recorded is None else datetime.fromtimestamp(recorded, UTC)
+    return Message(
+        exam,
+        root,
+        newborn,
+        Precedence(rank, depth, made),
+        zlib.decompress(payload),
+        digest,
+        shared=frozenset(shared),
+        own=json.loads(own),
+        amends=amends,
+    )

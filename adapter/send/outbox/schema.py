@@ -16,11 +16,11 @@ from pathlib import Path
 
 from adapter.files.whole import narrow
 from adapter.problems import AdapterError, ExitCode
-from adapter.send.outbox.migration import from_version_1, from_version_2
+from adapter.send.outbox.migration import from_version_1, from_version_2, from_version_3
 
 #: "nxob": tells our file from any other SQLite database
 _APPLICATION = 0x6E786F62
-_VERSION = 3
+_VERSION = 4
 
 _TABLES = """
 CREATE TABLE message (
@@ -30,6 +30,9 @@ CREATE TABLE message (
   root TEXT NOT NULL,
   newborn TEXT NOT NULL,
   rank INTEGER NOT NULL,
+  depth INTEGER NOT NULL,
+  recorded REAL,
+  amends TEXT,
   digest TEXT NOT NULL,
   own TEXT NOT NULL,
   payload BLOB NOT NULL,
@@ -121,11 +124,13 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         db.execute(f"PRAGMA user_version = {_VERSION}")
     elif application != _APPLICATION:
         raise OutboxError(f"{path} is a database of something else, not an outbox")
-    elif version in (1, 2):
+    elif version in (1, 2, 3):
         try:
             if version == 1:
                 from_version_1(db)
-            from_version_2(db)
+            if version < 3:
+                from_version_2(db)
+            from_version_3(db)
         except ValueError as error:
             raise OutboxError(f"the outbox {path} is damaged: {error}") from None
         db.execute(f"PRAGMA user_version = {_VERSION}")

@@ -172,15 +172,19 @@ def provenances(client: FhirClient, transaction: Transaction, reports: Iterable[
     found = []
     for report in reports:
         for resource in client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}):
-            if names_version(resource, transaction.exam):
+            if version_of(resource, "source") == transaction.exam:
                 found.append(resource)
     return found
 
 
-def names_version(provenance: Json, exam: str) -> bool:
-    """Whether a Provenance is that of this version of an exam: its entity is the capture record."""
-    sources = (answers.object_(entity.get("what")) for entity in answers.objects(provenance.get("entity")))
-    return any(answers.object_(what.get("identifier")).get("value") == exam for what in sources)
+def version_of(provenance: Json, role: str) -> str | None:
+    """The version of an exam that an entity of a Provenance is, by its role: ``source``, its own capture record;
+    ``revision``, the version that it corrects, where that is a later one itself."""
+    for entity in answers.objects(provenance.get("entity")):
+        if entity.get("role") == role:
+            what = answers.object_(entity.get("what"))
+            return answers.text(answers.object_(what.get("identifier")), "value") or None
+    return None
 
 
 def is_retracted(resource: Json) -> bool:

@@ -8,7 +8,7 @@ from hashlib import sha256
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.derive.versions import rank
+from adapter.derive.versions import Precedence, precedence_of
 from adapter.exam import Exam
 from adapter.fhir import Identity, to_bundle
 from adapter.fhir.json import dumps, loads
@@ -27,7 +27,7 @@ class Systems:
 
 @dataclass(frozen=True, slots=True)
 class Transaction:
-    """A version of one exam (``exam``, ``root``, ``newborn``, ``rank`` as in :class:`.Message`).
+    """A version of one exam (``exam``, ``root``, ``newborn``, ``precedence``, ``amends`` as in :class:`.Message`).
 
     ``payload`` is the transaction Bundle in JSON; ``full_urls`` and ``names`` (type, and the value of the business
     identifier) are those of its entries, in order. ``shared`` holds the full URLs of what only needs to exist, which
@@ -39,7 +39,7 @@ class Transaction:
     exam: str
     root: str
     newborn: str
-    rank: int
+    precedence: Precedence
     payload: bytes
     full_urls: tuple[str, ...]
     names: tuple[str, ...]
@@ -48,6 +48,12 @@ class Transaction:
     systems: Systems
     ward_encounters: tuple[tuple[str, str], ...] = ()
     rooted: bool = False
+    amends: str | None = None
+
+    @property
+    def rank(self) -> int:
+        """0 for an exam as first recorded, 1 for an amendment, 2 for a retraction."""
+        return self.precedence.rank
 
     @property
     def types(self) -> frozenset[str]:
@@ -74,7 +80,15 @@ class Transaction:
         }
         digest = sha256(self.payload).hexdigest()
         return Message(
-            self.exam, self.root, self.newborn, self.rank, self.payload, digest, shared=self.shared, own=own
+            self.exam,
+            self.root,
+            self.newborn,
+            self.precedence,
+            self.payload,
+            digest,
+            shared=self.shared,
+            own=own,
+            amends=self.amends,
         )
 
     @classmethod
@@ -85,7 +99,7 @@ class Transaction:
             exam=message.exam,
             root=message.root,
             newborn=message.newborn,
-            rank=message.rank,
+            precedence=message.precedence,
             payload=message.payload,
             full_urls=tuple(own["full_urls"]),
             names=tuple(own["names"]),
@@ -93,6 +107,7 @@ class Transaction:
             provenance=own["provenance"],
             systems=Systems(**own["systems"]),
             ward_encounters=tuple((system, value) for system, value in own.get("ward_encounters", ())),
+            amends=message.amends,
         )
 
 
@@ -115,7 +130,7 @@ def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
         exam=exam.details.id,
         root=exam.details.root,
         newborn=identity.patient().uuid,
-        rank=rank(exam.details.status),
+        precedence=precedence_of(exam),
         payload=dumps({**bundle, "entry": entries}),
         full_urls=tuple(entry["fullUrl"] for entry in entries),
         names=tuple(_name(entry["resource"]) for entry in entries),
@@ -128,6 +143,7 @@ def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
             told=catalogue.identifier_system("told"),
         ),
         ward_encounters=tuple(_ward_encounters(bundle, exam)),
+        amends=exam.details.amends,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from adapter.problems import Problem
 from adapter.read import Reading, read
 from adapter.read.plan import Plan
 from adapter.send.outbox import Outbox, OutboxRow, State
-from adapter.send.taken import other_content
+from adapter.send.taken import objection
 from adapter.send.transport import Transport
 
 MOST_BYTES = 1024 * 1024 * 1024
@@ -97,17 +97,19 @@ class Intake:
             return fate
         skipped = sum(finding.not_examined is not None for finding in exam.findings)
         fate.counts = (len(exam.findings) - skipped, skipped, len(reading.unrecorded))
-        exam = Chains(elsewhere=lambda version: self._outbox.root_of(self._target, version)).rooted(exam)
+        chains = Chains(elsewhere=lambda version: self._outbox.known(self._target, version))
+        exam = chains.rooted(exam)
         earlier = self._outbox.other_versions(self._target, exam.details.root, exam.details.id)
         made = self._transport.prepare(exam, self._catalogue, earlier, reading.source)
         fate.problems += made.problems
         if made.message is None or made.errors:
             return fate
-        if taken := other_content(self._outbox, self._target, made.message, self._catalogue):
-            fate.problems += (taken,)
+        message = replace(made.message, precedence=chains.precedence(exam))
+        if found := objection(self._outbox, self._target, message, self._catalogue):
+            fate.problems += (found,)
             return fate
-        self._outbox.put(self._target, made.message)
-        row = self._outbox.latest(self._target, made.message.exam)
+        self._outbox.put(self._target, message)
+        row = self._outbox.latest(self._target, message.exam)
         assert row is not None, "what was put in is there"
         fate.seq, fate.state = row.seq, row.state
         if row.state is State.DEAD and _before(row, taken_at):

@@ -133,7 +133,7 @@ class _Report:
             20: text(details.id),
             7: moment(details.started),
             8: moment(details.ended) if details.ended else "",
-            22: moment(details.ended or details.started),
+            22: moment(details.made),
             24: self._settings.section or "",
             25: _REPORT[details.status],
         }
@@ -147,6 +147,7 @@ class _Report:
         """What stands under the report: why it was changed, how much was examined, the cautions."""
         exam, catalogue = self._exam, self._catalogue
         found = [("reason", formatted(exam.details.reason))] if exam.details.reason else []
+        found += [("corrects", text(exam.details.amends))] if exam.details.first and exam.details.amends else []
         found.append(("counts", formatted(" ".join(counts(exam, self._tells, self._missing)))))
         found += [("unjudged", formatted(line)) for line in self._not_judged]
         return [*found, ("caution", formatted(caution(catalogue)))]

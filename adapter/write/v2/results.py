@@ -26,6 +26,7 @@ COMMENTS = {
     "absent": "Why it was not examined",
     "captured": "Value as captured",
     "computed": "Computed by the software",
+    "corrects": "Version that it corrects",
     "counts": "How much was examined",
     "caution": "Caution",
     "reason": "Why the record was changed",

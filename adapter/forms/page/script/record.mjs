@@ -27,15 +27,19 @@ export const freshDoc = (exam = {}, newborn = {}) => ({
   saved: null,
 });
 
-/** A correction of a saved exam: the same findings under a new id; it names the exam as first recorded. */
+/** What a correction says of its place among the versions: the one that it corrects, and the first of all. */
+export const following = (exam) => ({
+  id: freshExamId(), status: "amended", amends: exam.id, first: exam.first ?? exam.amends ?? "", recorded: "",
+});
+
+/** A correction of a saved exam: the same findings under a new id. */
 export const amendmentOf = (doc) => {
   const copy = structuredClone(doc);
   const { exam } = copy.record;
-  const first = exam.amends ?? exam.id;
   const fresh = freshDoc();
   const firstEnded = copy.firstEnded ?? exam.ended;
   delete exam.ended;
-  Object.assign(exam, { id: freshExamId(), status: "amended", amends: first, reason: "" });
+  Object.assign(exam, { ...following(exam), reason: "" });
   return { ...copy, key: fresh.key, rev: 0, begun: true, saved: null, drafts: [], firstEnded };
 };
 

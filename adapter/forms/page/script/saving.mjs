@@ -1,7 +1,7 @@
 // A record leaves the page: as a file, or to the program that served the page.
 import { button, h } from "./dom.mjs";
 import { instant, now } from "./moments.mjs";
-import { freshExamId, recordOf, recordText } from "./record.mjs";
+import { following, recordOf, recordText } from "./record.mjs";
 import { app, go, setFields } from "./state.mjs";
 
 /** Offer the record as a file. */
@@ -21,6 +21,9 @@ const end = (doc) => {
   const first = exam.status === "final" ? now() : (doc.firstEnded ?? now());
   const last = [first, ...findings.map((f) => f.observed_at).filter(Boolean)].reduce((a, b) => (instant(b) > instant(a) ? b : a));
   exam.ended = instant(last) < instant(exam.started) ? exam.started : last;
+  // A version that was handed over once stays the version of that moment, so that handing it over again is safe.
+  if (exam.status !== "final" && !(exam.recorded && instant(exam.recorded) > instant(exam.ended)))
+    exam.recorded = instant(now()) > instant(exam.ended) ? now() : exam.ended;
 };
 
 /** Save as a file; the exam is then closed to changes. */
@@ -48,7 +51,7 @@ const post = async (text) => {
 const asCorrection = (doc) => {
   setFields(doc, () => {
     const { exam } = doc.record;
-    Object.assign(exam, { amends: exam.amends ?? exam.id, id: freshExamId(), status: "amended", reason: exam.reason ?? "" });
+    Object.assign(exam, { ...following(exam), reason: exam.reason ?? "" });
   });
   go("finish", "Say why it is corrected, then hand it over");
 };
