@@ -25,6 +25,7 @@ import check_hostile  # noqa: E402
 import check_keeping  # noqa: E402
 import check_looks  # noqa: E402
 import check_served  # noqa: E402
+import check_told  # noqa: E402
 import check_twins  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import opened  # noqa: E402
@@ -58,6 +59,7 @@ CHECKS: dict[str, Check] = {
     "rest as expected": check_entry.expected,
     "not examined": check_entry.not_examined,
     "correction": check_entry.correction,
+    "told": check_told.told,
     "reload": check_keeping.reload,
     "killed browser": check_keeping.killed,
     "nothing kept": check_keeping.refused,
@@ -72,6 +74,7 @@ CHECKS: dict[str, Check] = {
     "anything": check_any.anything,
     "whole exam": whole,
     "served": check_served.served,
+    "what became of it": check_served.followed,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,
