@@ -94,8 +94,8 @@ def series_lines(series: Sequence[Judged], catalogue: Catalogue) -> tuple[Series
 
 
 def _urgencies(one: Judged) -> dict[_Key, Urgency]:
-    """All that an exam has to be told, by what it is of, with its greatest urgency: its lines, and what another of its
-    lines stands for and is not told besides."""
+    """All that an exam has to be told, by what it is of, with its greatest urgency: its lines, and what another of
+    these stands for and is not told besides."""
     found = [(_key(line), line.urgency) for line in one.tells]
     for view in one.findings:
         urgency = view.judged.urgency if view.judged is not None else Urgency.NONE
