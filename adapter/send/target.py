@@ -13,6 +13,7 @@ It holds no secret: only the names of environment variables and files that do.
     retry: {tries: 8, first: 0.5, longest: 60, patience: 120, heed: 3600, budget: 21600, alike: 3}
     parallel: 4
     newborns: known                   # or made, where the server lacks them; usual on this machine alone
+    persons: {mother: known, examiners: identifier, encounter: known, organisation: identifier, device: made}
     facts: 2                          # so many beside the number must agree: sex, date, time, order of birth
     server_words: all                 # what a server says of a refusal may repeat what is a patient's; usual: kept
 
@@ -32,6 +33,7 @@ import httpx
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from adapter.catalogue.settings import Persons
 from adapter.files.whole import open_to_others
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.address import on_this_machine
@@ -126,6 +128,7 @@ class Target(_Frozen):
     allow_plain_http: bool = False
     allow_plain_mllp: bool = False
     newborns: Literal["known", "made"] | None = None
+    persons: Persons = Persons()
     facts: int = Field(default=2, ge=0, le=4)
 
     @model_validator(mode="after")
@@ -134,6 +137,8 @@ class Target(_Frozen):
         given = sorted(self.model_fields_set & kind.unused)
         if given:
             raise ValueError(f"{', '.join(given)}: not for {self.url.partition(':')[0]}; {kind.instead}")
+        if self.newborns is not None and self.persons.newborn not in (None, self.newborns):
+            raise ValueError("newborns and newborn under persons say two things; one of them is enough")
         return self
 
     def _kind(self) -> TransportKind:
@@ -144,9 +149,11 @@ class Target(_Frozen):
         return self._kind().opened(self)
 
     def wanted(self) -> Wanted:
-        """What the newborn's record on a FHIR server must be."""
-        made = on_this_machine(httpx.URL(self.url)) if self.newborns is None else self.newborns == "made"
-        return Wanted(made=made, facts=self.facts)
+        """What the newborn's record on a FHIR server must be, and who else may be made there."""
+        persons = Persons(newborn=self.newborns).over(self.persons)
+        here = on_this_machine(httpx.URL(self.url))
+        made = here if persons.newborn is None else persons.newborn == "made"
+        return Wanted(made=made, facts=self.facts, persons=persons)
 
     def times(self) -> Timeouts:
         """How long to wait."""
@@ -214,7 +221,7 @@ def _mllp(target: Target) -> Iterator[Transport]:
 FHIR = TransportKind(_fhir)
 MLLP = TransportKind(
     _mllp,
-    frozenset({"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http", "newborns", "facts"}),
+    frozenset({"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http", "newborns", "persons", "facts"}),
     "MLLP has none; use tls to say who we are",
 )
 KINDS: dict[str, TransportKind] = {"http": FHIR, "https": FHIR, "mllp": MLLP, "mllps": MLLP}

@@ -31,7 +31,8 @@ class Capability:
     """A server's abilities; the sets hold resource types.
 
     ``conditional_create``: a create does nothing where its criteria find something; ``update_create``: an update
-    may create under the client's own id; ``versioned``: the server keeps versions, so If-Match means something.
+    may create under the client's own id; ``versioned``: the server keeps versions, so If-Match means something;
+    ``batches``: it takes several requests in one.
     """
 
     fhir_version: str
@@ -42,6 +43,7 @@ class Capability:
     conditional_create: frozenset[str]
     update_create: frozenset[str]
     versioned: frozenset[str]
+    batches: bool = False
 
     def problems(self) -> list[Problem]:
         """Why nothing of ours can be sent there."""
@@ -88,6 +90,7 @@ def read_capability(statement: dict[str, Any]) -> Capability:
         conditional_create=those(lambda r: r.get("conditionalCreate") is True),
         update_create=those(lambda r: r.get("updateCreate") is True),
         versioned=those(lambda r: r.get("versioning") in ("versioned", "versioned-update")),
+        batches="batch" in interactions,
     )
 
 

@@ -4,21 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from adapter.fhir import search_token
+from adapter.fhir.references import with_references
 from adapter.problems import Problem
 from adapter.send.failures import problem
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
 from adapter.send.rest.capability import Capability, Mode
-from adapter.send.rest.changes import Adjusted, adjusted, in_order, with_references
+from adapter.send.rest.changes import Adjusted, adjusted, in_order
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import held_report, look_up
-from adapter.send.rest.newborn import USUAL, Wanted, newborn_there
+from adapter.send.rest.newborn import USUAL, Wanted
+from adapter.send.rest.persons import persons_there
 from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older, refuse_unrooted
 
 Json = dict[str, Any]
+
+
+class Delivered(NamedTuple):
+    """The exam as it was sent, and the outcomes of its entries, in the order of the bundle, then of what was
+    marked."""
+
+    transaction: Transaction
+    outcomes: list[EntryOutcome]
 
 
 class EntriesRefused(ServerRefused):
@@ -36,41 +46,49 @@ def deliver(
     known: Mapping[str, str] | None = None,
     wanted: Wanted = USUAL,
     say: Callable[[str], None] = lambda remark: None,
-) -> list[EntryOutcome]:
-    """Send an exam; the outcomes of its entries, in the order of the bundle, then of what was marked.
+) -> Delivered:
+    """Send an exam.
 
-    ``known`` says where Observations of earlier versions are; ``wanted`` what the newborn's record must be, and
-    ``say`` takes what is to be told of it. Doing it again changes nothing. An exam the server knows nothing of goes
-    as it was queued, byte for byte. Raises :class:`~adapter.send.failures.Superseded`,
-    :class:`~adapter.send.failures.Held`, and what the client raises; of a transaction that was refused
-    nothing was kept.
+    ``known`` says where Observations of earlier versions are; ``wanted`` what the newborn's record must be and who
+    else may be made, and ``say`` takes what is to be told of it. Doing it again changes nothing. An exam the server
+    knows nothing of goes as it was queued, byte for byte, where everybody in it may be made. Raises
+    :class:`~adapter.send.failures.Superseded`, :class:`~adapter.send.failures.Held`, and what the client raises; of a
+    transaction that was refused nothing was kept.
     """
-    if missing := capability.missing(transaction.types):
+    if missing := capability.missing(transaction.types - _left_out(transaction, wanted)):
         what = f"the server does not keep {', '.join(sorted(missing))}"
         raise ServerRefused(404, [problem("resource-types", what)])
     reports = held_report(client, transaction)
     refuse_older(client, transaction, reports)
     if not reports and transaction.rank > 0 and not transaction.rooted:
         refuse_unrooted(client, transaction)
-    newborn = newborn_there(client, transaction, reports, wanted)
-    for remark in newborn.remarks:
+    there = persons_there(client, transaction, reports, wanted, batches=capability.batches)
+    transaction, newborn = there.transaction, there.newborn
+    for remark in there.remarks:
         say(remark)
-    if not reports and transaction.rank == 0 and newborn.as_queued and _plainly(client, capability, transaction):
+    as_queued = newborn.as_queued or "Patient" not in transaction.types
+    if not reports and transaction.rank == 0 and as_queued and _plainly(client, capability, transaction):
         outcomes = _well(client.post_bundle(transaction.payload, "transaction", transaction.full_urls), transaction)
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
-            return outcomes
+            return Delivered(transaction, outcomes)
         # Something was there after all, and has been left as it was.
     bundle = transaction.bundle()
     todo = adjusted(look_up(client, transaction, bundle, newborn, known), capability, client.base_url)
     if not todo.entries:
-        return _ordered(todo.settled, transaction)
+        return Delivered(transaction, _ordered(todo.settled, transaction))
     if capability.mode is Mode.TRANSACTION:
         entries = [_with_places(entry, todo.places) for entry in todo.entries]
         outcomes = client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
     else:
         outcomes = _in_steps(client, capability, todo, transaction)
     _refuse_unseen(todo, outcomes, transaction)
-    return _well(_ordered([*todo.settled, *outcomes], transaction), transaction)
+    return Delivered(transaction, _well(_ordered([*todo.settled, *outcomes], transaction), transaction))
+
+
+def _left_out(transaction: Transaction, wanted: Wanted) -> set[str]:
+    """The types of whom nothing is asked of the server: left to their identifier."""
+    not_made = transaction.not_made(wanted.over(transaction.persons).persons)
+    return {resource["resourceType"] for what, resource in not_made.values() if what == "identifier"}
 
 
 def _refuse_unseen(todo: Adjusted, outcomes: list[EntryOutcome], transaction: Transaction) -> None:
@@ -140,8 +158,11 @@ def _found_again(client: FhirClient, entry: Json) -> str:
 
 
 def _with_places(entry: Json, places: dict[str, str]) -> Json:
-    resource = with_references(entry["resource"], lambda reference: places.get(reference, reference))
-    return {**entry, "resource": resource}
+    def placed(reference: Json) -> Json:
+        literal = reference["reference"]
+        return {**reference, "reference": places.get(literal, literal)}
+
+    return {**entry, "resource": with_references(entry["resource"], placed)}
 
 
 def _ordered(outcomes: list[EntryOutcome], transaction: Transaction) -> list[EntryOutcome]:

@@ -13,6 +13,7 @@ import httpx
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import to_bundle
+from adapter.fhir.persons import MADE
 from adapter.problems import Problem
 from adapter.send.address import on_this_machine
 from adapter.send.failures import TO_DO, Cause, Failed, Rejected, Unavailable, Undelivered, Unreachable, problem
@@ -65,7 +66,7 @@ class FhirTransport:
 
         For one thread at a time, as the proven forms are remembered.
         """
-        problems = self._prover.check(to_bundle(exam, catalogue, written=True), file=source)
+        problems = self._prover.check(to_bundle(exam, catalogue, written=True, persons=MADE), file=source)
         return Prepared(message_of(exam, catalogue), tuple(problems))
 
     def deliver(self, letter: Letter) -> Receipt:
@@ -75,23 +76,24 @@ class FhirTransport:
             remarks: list[str] = []
             places = _places(letter.before)
             with within(self._client.times.exam):
-                outcomes = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
+                sent = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
-        digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in transaction.bundle()["entry"]}
-        counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)
+        digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in sent.transaction.entries()}
+        counts = Counter("created" if outcome.status == 201 else "there" for outcome in sent.outcomes)
         words = f"{counts['created']} created, {counts['there']} there before"
         words = "; ".join([words, *remarks])
-        return Receipt(words, _parts(transaction, outcomes, digests))
+        return Receipt(words, _parts(transaction, sent.outcomes, digests))
 
     def preview(self, message: Message) -> Preview:
         """See :func:`adapter.send.rest.preview.preview`."""
-        self._able()
-        return preview.preview(self._client, Transaction.of(message), self._wanted)
+        able = self._able()
+        return preview.preview(self._client, Transaction.of(message), self._wanted, batches=able.batches)
 
     def verify(self, message: Message) -> list[Problem]:
         """See :func:`adapter.send.rest.preview.verify`."""
-        return preview.verify(self._client, Transaction.of(message), self._wanted)
+        able = self._able()
+        return preview.verify(self._client, Transaction.of(message), self._wanted, batches=able.batches)
 
     def _able(self) -> Capability:
         """What the server can do; asked once it answers."""
