@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any, NamedTuple
 
@@ -21,6 +23,8 @@ from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older, refuse_unrooted
 
 Json = dict[str, Any]
+
+_EARLIER = "an earlier Observation"
 
 
 class Delivered(NamedTuple):
@@ -68,7 +72,9 @@ def deliver(
         say(remark)
     as_queued = newborn.as_queued or "Patient" not in transaction.types
     if not reports and transaction.rank == 0 and as_queued and _plainly(client, capability, transaction):
-        outcomes = _well(client.post_bundle(transaction.payload, "transaction", transaction.full_urls), transaction)
+        with _naming(transaction.names):
+            outcomes = client.post_bundle(transaction.payload, "transaction", transaction.full_urls)
+        outcomes = _well(outcomes, transaction)
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
             return Delivered(transaction, outcomes)
         # Something was there after all, and has been left as it was.
@@ -78,7 +84,9 @@ def deliver(
         return Delivered(transaction, _ordered(todo.settled, transaction))
     if capability.mode is Mode.TRANSACTION:
         entries = [_with_places(entry, todo.places) for entry in todo.entries]
-        outcomes = client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+        names = dict(zip(transaction.full_urls, transaction.names, strict=True))
+        with _naming([names.get(entry["fullUrl"], _EARLIER) for entry in entries]):
+            outcomes = client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
     else:
         outcomes = _in_steps(client, capability, todo, transaction)
     _refuse_unseen(todo, outcomes, transaction)
@@ -179,10 +187,25 @@ def _well(outcomes: list[EntryOutcome], transaction: Transaction) -> list[EntryO
     problems = []
     for outcome in wrong:
         said = outcome.outcome_problems or (problem(f"http-{outcome.status}", "the entry was refused"),)
-        problems += [tied(problem, names.get(outcome.full_url, "an earlier Observation")) for problem in said]
+        problems += [tied(problem, names.get(outcome.full_url, _EARLIER)) for problem in said]
     # What may pass by itself decides: then the whole is tried again.
     status = max((o.status for o in wrong), key=lambda status: (status >= 500, status in (409, 412, 429), status))
     raise EntriesRefused(status, problems, outcomes)
+
+
+@contextmanager
+def _naming(names: Sequence[str]) -> Iterator[None]:
+    """What a server says of ``Bundle.entry[n]`` of a transaction it refuses is tied to that entry, by its name."""
+    try:
+        yield
+    except ServerRefused as refused:
+        refused.problems = [_named(one, names) for one in refused.problems]
+        raise
+
+
+def _named(found: Problem, names: Sequence[str]) -> Problem:
+    match = re.search(r"\bentry\[(\d+)\]", found.where)
+    return tied(found, names[int(match[1])]) if match and int(match[1]) < len(names) else found
 
 
 def tied(problem: Problem, name: str) -> Problem:

@@ -24,7 +24,7 @@ from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
 from adapter.send.rest.blame import blamed, reasons
 from adapter.send.rest.capability import Capability, learn
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.delivery import deliver, tied
+from adapter.send.rest.delivery import deliver
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
 from adapter.send.rest.reconcile import digest_of
@@ -119,7 +119,7 @@ class FhirTransport:
             rule = cause.value if cause is not Cause.NETWORK else "unreachable"
             return kind([problem(rule, str(error), TO_DO[cause])], cause=cause)
         redaction = redaction_of(transaction.bundle())
-        found = [redaction.clean(_tied(one, transaction.names)) for one in reasons(error, cause)[:_MOST]]
+        found = [redaction.clean(one) for one in reasons(error, cause)[:_MOST]]
         return kind(found, retry_after=error.retry_after, parts=_parts(transaction, error.outcomes), cause=cause)
 
     def _ails(self) -> Cause | None:
@@ -165,11 +165,3 @@ def _places(parts: Sequence[MessagePart]) -> dict[str, str]:
         if kind == "Observation" and re.fullmatch(r"Observation/[^/]+", part.place):
             found[value] = part.place
     return found
-
-
-def _tied(found: Problem, names: Sequence[str]) -> Problem:
-    """A problem that a server placed in ``Bundle.entry[n]`` of a transaction, tied to that entry."""
-    match = re.search(r"\bentry\[(\d+)\]", found.where)
-    if match is None or int(match[1]) >= len(names):
-        return found
-    return tied(found, names[int(match[1])])
