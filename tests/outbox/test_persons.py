@@ -14,7 +14,7 @@ from typing import Any
 import httpx
 import pytest
 from sent_exams import NURSE, amended, exam, retracted
-from test_right_newborn import HELD, SENT, SYSTEM, create, findings_of, put, there
+from test_right_newborn import HELD, SENT, SYSTEM, create, findings_of, put, there, with_newborn
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.catalogue.settings import Persons
@@ -369,3 +369,79 @@ def test_what_stands_alone_has_everybody(site: Catalogue) -> None:
 def test_a_newborn_who_is_only_referred_to_cannot_be_read_back(site: Catalogue) -> None:
     with pytest.raises(NotReadable, match="the newborn is only referred to"):
         from_bundle(to_bundle(exam("a"), site, persons=Persons(newborn="known")), site)
+
+
+# A newborn's number changes in the first days: provisional, then final.
+
+
+def numbered(one: Exam, *values: str) -> Exam:
+    return with_newborn(one, identifiers=tuple(Identifier(system=SYSTEM, value=value) for value in values))
+
+
+def of_numbers(*values: str, **changes: Any) -> Json:
+    return there("a", identifier=[{"system": SYSTEM, "value": value} for value in values], **changes)
+
+
+@pytest.mark.parametrize(
+    ("exams", "server"),
+    [
+        (("P", "F"), ("P",)),
+        (("P", "F"), ("F",)),
+        (("F", "P"), ("P",)),
+        (("P", "F"), ("P", "F")),
+        (("F",), ("P", "F")),
+        (("P",), ("F", "P")),
+    ],
+    ids=lambda numbers: " and ".join(numbers),
+)
+def test_any_of_the_numbers_finds_the_newborn(
+    exams: tuple[str, ...], server: tuple[str, ...], client: FhirClient, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """Sent and posted by other means, the newborn known; and made, where one more Patient would be a double."""
+    place = create(client, of_numbers(*server))
+    one = numbered(exam("a"), *exams)
+    for wanted in (Wanted(made=False), Wanted()):
+        assert send(client, catalogue, tmp_path, one, wanted).summary == SENT
+    assert posted(client, to_bundle(one, catalogue, persons=Persons(newborn="known"))) == []
+    assert counts(client)["Patient"] == 1
+    assert findings_of(client, place) > 0
+
+
+@pytest.mark.parametrize("made", [True, False], ids=["made", "known"])
+def test_an_exam_of_the_provisional_number_is_amended_under_the_final_one(
+    made: bool, client: FhirClient, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """Held while nothing says that both numbers are one newborn's; then the hospital's record has the final one."""
+    place = create(client, of_numbers("P"))
+    one = numbered(exam("a"), "P")
+    later = numbered(amended(one), "F")
+    wanted = Wanted(made=made)
+    assert send(client, catalogue, tmp_path, one, wanted).summary == SENT
+    before = findings_of(client, place)
+    assert send(client, catalogue, tmp_path, later, wanted).summary == HELD
+    assert (findings_of(client, place), counts(client)["Patient"]) == (before, 1)
+    put(client, place, of_numbers("F", "P"))
+    assert send(client, catalogue, tmp_path, later, wanted).summary == SENT
+    assert (findings_of(client, place), counts(client)["Patient"]) == (before, 1)
+
+
+@pytest.mark.parametrize("numbers", [("P",), ("F",), ("P", "F")], ids=" and ".join)
+@pytest.mark.parametrize("made", [True, False], ids=["made", "known"])
+def test_two_records_that_were_merged(
+    numbers: tuple[str, ...], made: bool, client: FhirClient, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """Sent under the provisional number; the record of the final one replaces it; amended under any of them."""
+    provisional, final = create(client, of_numbers("P")), create(client, of_numbers("F"))
+    one, wanted = numbered(exam("a"), "P"), Wanted(made=made)
+    later = numbered(amended(one), *numbers)
+    assert send(client, catalogue, tmp_path, one, wanted).summary == SENT
+    if numbers != ("P",):
+        assert send(client, catalogue, tmp_path, later, wanted).summary == HELD, "two records, nothing joins them"
+        assert findings_of(client, final) == 0
+    link = [{"other": {"reference": final}, "type": "replaced-by"}]
+    put(client, provisional, of_numbers("P", active=False, link=link))
+    assert send(client, catalogue, tmp_path, later, wanted).summary == SENT
+    assert findings_of(client, final) > 0
+    left = client.search("Observation", {"patient": provisional.partition("/")[2], "_count": "100"})
+    assert {resource["status"] for resource in left} <= {"entered-in-error"}
+    assert counts(client)["Patient"] == 2
