@@ -26,6 +26,7 @@ import ssl
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -249,9 +250,20 @@ def target_of(content: object, name: str) -> Target:
             place = ".".join(str(part) for part in one["loc"])
             if one["loc"] and one["loc"][-1] in _SECRETS:
                 lines.append(f"{place}: no secrets here; name a file or an environment variable instead")
+            elif one["type"] == "extra_forbidden":
+                lines.append(f"{place}: no such setting; {_known_settings(one['loc'])}")
             else:
                 lines.append(f"{place or 'the file'}: {one['msg']}")
         raise BadTarget(f"{name}: {'; '.join(lines)}") from None
+
+
+def _known_settings(place: tuple[int | str, ...]) -> str:
+    """What could be meant by a name that is no setting: those like it, else all that stand there."""
+    block: object = Target
+    for part in place[:-1]:
+        block = getattr(block, "model_fields", {})[str(part)].annotation
+    names = list(getattr(block, "model_fields", {}))
+    return f"one of {', '.join(get_close_matches(str(place[-1]), names) or names)}"
 
 
 def _no_password() -> str:
