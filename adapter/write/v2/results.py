@@ -31,6 +31,7 @@ COMMENTS = {
     "caution": "Caution",
     "reason": "Why the record was changed",
     "said": "What was said",
+    "standing": "How it stands to earlier exams",
     "summed": "Total summed by the software",
     "told": "Who was told",
     "unjudged": "How it was judged, or why not",
