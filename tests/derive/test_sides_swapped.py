@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from scenes import CATALOGUE, said, scene
 
-from adapter.exam import Exam, Side
+from adapter.exam import Exam, Side, Status
 from adapter.fhir import BundleType, to_bundle
 from adapter.write.tables import TABLES, TabledExam
 from adapter.write.v2.message import unjudged
@@ -66,9 +66,17 @@ def exchanged(text: str) -> str:
 
 
 def plain(exam: Exam) -> Exam:
-    """Without words of people, and places that have a side in their name: the right hand is before the duct."""
+    """Without what people wrote, which may be any text, and without places that have a side in their name: the right
+    hand is before the duct."""
+    one = scene()
+    unnamed = {"name": None, "family": None, "given": None, "prefix": None, "mother": None}
+    newborn = exam.newborn.model_copy(update={**unnamed, "identifiers": one.newborn.identifiers})
+    known = {"id": "inv-1", "examiners": one.details.examiners, "place": None, "encounter": None}
+    changed = {} if exam.details.status is Status.FINAL else {"amends": "inv-0", "first": None, "reason": "Mended"}
+    details = exam.details.model_copy(update=known | changed)
     found = (f for f in exam.findings if f.text is None and not (f.site and CATALOGUE.sites[f.site].side))
-    return exam.model_copy(update={"findings": tuple(f.model_copy(update={"note": None}) for f in found), "told": ()})
+    findings = tuple(f.model_copy(update={"note": None}) for f in found)
+    return exam.model_copy(update={"details": details, "newborn": newborn, "findings": findings, "told": ()})
 
 
 def with_sides_exchanged(exam: Exam) -> Exam:
