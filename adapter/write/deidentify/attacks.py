@@ -57,11 +57,7 @@ def attacks(folder: Path, k: int) -> list[Attack]:
     return [
         _shared("sex, weeks of gestation", about, k),
         _shared("sex, weeks of gestation and the exact birth weight", by_weight, k),
-        _shared(
-            "the hours of life at each of its exams, as they stand",
-            {n: tuple(sorted(t)) for n, t in times.items()},
-            k,
-        ),
+        _shared("the hours of life at each of its exams, as they stand", by_hours, k),
         _rarest("one abnormal finding", marks, k),
         _shared("all its abnormal findings", {n: frozenset(found) for n, found in marks.items()}, k),
         _shared("that it is of a multiple birth, with sex and weeks of all of them", twins, k),
