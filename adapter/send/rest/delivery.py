@@ -14,7 +14,7 @@ from adapter.send.rest.capability import Capability, Mode
 from adapter.send.rest.changes import Adjusted, adjusted, in_order, with_references
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import held_report, look_up
-from adapter.send.rest.newborn import USUAL, Wanted, newborn_there
+from adapter.send.rest.newborn import USUAL, Known, Wanted, newborn_there
 from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older, refuse_unrooted
 
@@ -45,6 +45,24 @@ def deliver(
     :class:`~adapter.send.failures.Held`, and what the client raises; of a transaction that was refused
     nothing was kept.
     """
+    reports, newborn = standing(client, capability, transaction, wanted, say)
+    if not reports and transaction.rank == 0 and newborn.as_queued and _plainly(client, capability, transaction):
+        outcomes = _well(client.post_bundle(transaction.payload, "transaction", transaction.full_urls), transaction)
+        if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
+            return outcomes
+        # Something was there after all, and has been left as it was.
+    todo = left_to_do(client, capability, transaction, newborn, known)
+    return carried_out(client, capability, todo, transaction)
+
+
+def standing(
+    client: FhirClient,
+    capability: Capability,
+    transaction: Transaction,
+    wanted: Wanted,
+    say: Callable[[str], None],
+) -> tuple[list[Json], Known]:
+    """The exam's report on the server, and the newborn; raises as :func:`deliver` where it may not be sent."""
     if missing := capability.missing(transaction.types):
         what = f"the server does not keep {', '.join(sorted(missing))}"
         raise ServerRefused(404, [problem("resource-types", what)])
@@ -55,20 +73,41 @@ def deliver(
     newborn = newborn_there(client, transaction, reports, wanted)
     for remark in newborn.remarks:
         say(remark)
-    if not reports and transaction.rank == 0 and newborn.as_queued and _plainly(client, capability, transaction):
-        outcomes = _well(client.post_bundle(transaction.payload, "transaction", transaction.full_urls), transaction)
-        if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
-            return outcomes
-        # Something was there after all, and has been left as it was.
-    bundle = transaction.bundle()
-    todo = adjusted(look_up(client, transaction, bundle, newborn, known), capability, client.base_url)
+    return reports, newborn
+
+
+def left_to_do(
+    client: FhirClient,
+    capability: Capability,
+    transaction: Transaction,
+    newborn: Known,
+    known: Mapping[str, str] | None,
+) -> Adjusted:
+    """What of an exam is not on the server as meant."""
+    found = look_up(client, transaction, transaction.bundle(), newborn, known)
+    return adjusted(found, capability, client.base_url)
+
+
+def carried_out(
+    client: FhirClient, capability: Capability, todo: Adjusted, transaction: Transaction
+) -> list[EntryOutcome]:
+    """What is left to do, done; the outcomes of all entries."""
     if not todo.entries:
         return _ordered(todo.settled, transaction)
     if capability.mode is Mode.TRANSACTION:
-        entries = [_with_places(entry, todo.places) for entry in todo.entries]
-        outcomes = client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+        outcomes = client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": placed(todo)})
     else:
         outcomes = _in_steps(client, capability, todo, transaction)
+    return concluded(todo, outcomes, transaction)
+
+
+def placed(todo: Adjusted) -> list[Json]:
+    """The entries, with references to what is there already."""
+    return [_with_places(entry, todo.places) for entry in todo.entries]
+
+
+def concluded(todo: Adjusted, outcomes: list[EntryOutcome], transaction: Transaction) -> list[EntryOutcome]:
+    """The outcomes of all entries in their order, after what the server said to those that were sent."""
     _refuse_unseen(todo, outcomes, transaction)
     return _well(_ordered([*todo.settled, *outcomes], transaction), transaction)
 

@@ -27,6 +27,7 @@ from adapter.send.rest.delivery import deliver, tied
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
 from adapter.send.rest.reconcile import digest_of
+from adapter.send.rest.together import deliver_together
 from adapter.send.rest.transaction import Transaction, message_of
 from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
@@ -70,7 +71,7 @@ class FhirTransport:
 
     def deliver(self, letter: Letter) -> Receipt:
         """See :func:`adapter.send.rest.delivery.deliver`."""
-        transaction = replace(Transaction.of(letter.message), rooted=letter.rooted)
+        transaction = _transaction(letter)
         try:
             remarks: list[str] = []
             places = _places(letter.before)
@@ -78,11 +79,19 @@ class FhirTransport:
                 outcomes = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
-        digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in transaction.bundle()["entry"]}
-        counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)
-        words = f"{counts['created']} created, {counts['there']} there before"
-        words = "; ".join([words, *remarks])
-        return Receipt(words, _parts(transaction, outcomes, digests))
+        return _receipt(transaction, outcomes, remarks)
+
+    def deliver_together(self, letter: Letter, along: Letter) -> tuple[Receipt, Receipt]:
+        """See :func:`adapter.send.rest.together.deliver_together`."""
+        both = _transaction(letter), _transaction(along)
+        places = _places(letter.before), _places(along.before)
+        try:
+            remarks: list[str] = []
+            with within(self._client.times.exam):
+                found = deliver_together(self._client, self._able(), *both, places, self._wanted, remarks.append)
+        except (Unreachable, ServerRefused) as error:
+            raise self._undelivered(both[0], error) from None
+        return _receipt(both[0], found[0], []), _receipt(both[1], found[1], remarks)
 
     def preview(self, message: Message) -> Preview:
         """See :func:`adapter.send.rest.preview.preview`."""
@@ -129,6 +138,17 @@ class FhirTransport:
         except (Unreachable, ServerRefused) as error:
             return blamed(error)[1]
         return None
+
+
+def _transaction(letter: Letter) -> Transaction:
+    return replace(Transaction.of(letter.message), rooted=letter.rooted)
+
+
+def _receipt(transaction: Transaction, outcomes: Sequence[EntryOutcome], remarks: Sequence[str]) -> Receipt:
+    digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in transaction.bundle()["entry"]}
+    counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)
+    words = f"{counts['created']} created, {counts['there']} there before"
+    return Receipt("; ".join([words, *remarks]), _parts(transaction, outcomes, digests))
 
 
 def _parts(

@@ -148,6 +148,8 @@ class _Report:
         exam, catalogue = self._exam, self._catalogue
         found = [("reason", formatted(exam.details.reason))] if exam.details.reason else []
         found += [("corrects", text(exam.details.amends))] if exam.details.first and exam.details.amends else []
+        if exam.details.reassigned_from:
+            found.append(("reassigned_from", text(exam.details.reassigned_from)))
         found.append(("counts", formatted(" ".join(counts(exam, self._tells, self._missing)))))
         found += [("unjudged", formatted(line)) for line in self._not_judged]
         return [*found, ("caution", formatted(caution(catalogue)))]

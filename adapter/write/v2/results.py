@@ -30,6 +30,7 @@ COMMENTS = {
     "counts": "How much was examined",
     "caution": "Caution",
     "reason": "Why the record was changed",
+    "reassigned_from": "Exam on the wrong newborn that is this one",
     "said": "What was said",
     "summed": "Total summed by the software",
     "told": "Who was told",
