@@ -17,6 +17,7 @@ from typing import Any
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.bindings import check_bindings
 from adapter.validate.bundle import check_bundle
+from adapter.validate.conformance import check_conformance
 from adapter.validate.invariants import check_invariants
 from adapter.validate.outcome import operation_outcome
 from adapter.validate.packages import PackageError, Packages, check_codes, check_profiles, load_packages
@@ -26,6 +27,7 @@ from adapter.validate.schema import check_json, check_xml
 from adapter.validate.second_opinion import check_with_models
 from adapter.validate.structure import check_structure
 from adapter.validate.terminology import check_terminology
+from adapter.validate.uris import check_uris
 from adapter.validate.vital_signs import check_vital_signs
 from adapter.validate.walk import walk
 
@@ -140,15 +142,17 @@ def _check(
     if Layer.STRUCTURE in layers:
         problems += check_structure(resource, nodes)
         problems += check_references(nodes)
+        problems += check_uris(nodes)
         if second_opinion:
             problems += list(check_with_models(resource, problems))
     if Layer.SCHEMA in layers:
         problems += list(check_json(resource, {node.type for node in nodes if node.resource is None}, problems))
     if Layer.INVARIANTS in layers:
         problems += check_invariants(nodes)
+        problems += check_conformance(nodes)
     if Layer.TERMINOLOGY in layers:
         problems += check_terminology(nodes)
-        problems += check_bindings(nodes)
+        problems += check_bindings(nodes, packages.code_systems)
     if Layer.PROFILES in layers:
         problems += check_vital_signs(nodes)
         problems += check_profiles(nodes, packages)

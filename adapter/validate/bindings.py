@@ -9,7 +9,7 @@ official package cannot enumerate (LOINC, SNOMED CT …) are passed over.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
@@ -27,6 +27,7 @@ from adapter.validate.currencies import CURRENCIES
 from adapter.validate.walk import ElementNode, objects, text
 
 _BINDING = "FHIR R4 Terminologies (terminologies.html#strength)"
+_LIVING = "http://terminology.hl7.org/"  # HL7 publishes these anew twice a year; R4 has those of 2019
 _QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
 _LANGUAGE = re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*")
 _MIME = re.compile(r"[A-Za-z0-9!#$&^_.+-]{1,127}/[A-Za-z0-9!#$&^_.+*-]{1,127}(\s*;.*)?")
@@ -48,12 +49,15 @@ _FORMS = {
 }
 
 
-def check_bindings(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
-    """Yield a problem for each code that its value set or its code system does not have."""
+def check_bindings(nodes: Iterable[ElementNode], elsewhere: Container[str] = ()) -> Iterator[Problem]:
+    """Yield a problem for each code that its value set or its code system does not have.
+
+    ``elsewhere`` are the code systems of a site's packages, whose word goes before that of R4's own release.
+    """
     for node in nodes:
         element, type_name = node.element, node.type
-        if type_name == "Coding":
-            yield from _check_system(node)
+        if type_name == "Coding" or type_name in _QUANTITIES:
+            yield from _check_system(node, elsewhere)
         if element is not None and (element.binding or element.extensible) and type_name in _BOUND:
             yield from _check_bound(node, element)
         for name, form in _forms(type_name):
@@ -91,15 +95,17 @@ def _extensible_codes(type_name: str) -> tuple[tuple[str, ValueSetDefinition], .
     return tuple(found)
 
 
-def _check_system(node: ElementNode) -> Iterator[Problem]:
+def _check_system(node: ElementNode, elsewhere: Container[str]) -> Iterator[Problem]:
     """A code system that R4 defines in full has the code."""
     system, code = text(node.value, "system"), text(node.value, "code")
-    if not system.startswith("http") or not code or "version" in node.value:
+    if not system.startswith("http") or not code or "version" in node.value or system in elsewhere:
         return
     codes = code_system(system)
     if codes is not None and code not in codes:
         near = get_close_matches(code[:64], codes, 1)
         remedy = f"{near[0]!r}?" if near else "a code of the code system, or one's own code system"
+        if system.startswith(_LIVING):
+            remedy += "; a code of a later release needs its package, with --package"
         yield _problem("unknown-code", f"{node.where}.code", f"{system} has no such code", remedy)
 
 

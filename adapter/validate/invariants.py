@@ -120,11 +120,18 @@ def _strings(value: Any) -> Iterator[str]:
     if isinstance(value, str):
         yield value
     elif isinstance(value, dict):
-        for entry in value.values():
-            yield from _strings(entry)
+        for name, entry in value.items():
+            if name != "reference" or isinstance(entry, str) or _is_of_references(entry):
+                yield from _strings(entry)
     elif isinstance(value, list):
         for entry in value:
             yield from _strings(entry)
+
+
+def _is_of_references(value: Any) -> bool:
+    """Whether an element called reference is a Reference, or several, and no text in a wrong form."""
+    values = value if isinstance(value, list) else [value]
+    return all(isinstance(one, dict) and one.keys() & {"reference", "identifier", "display"} for one in values)
 
 
 _INVARIANTS = (

@@ -108,9 +108,14 @@ def _checker(type_name: str) -> Callable[[Any], bool]:
     return lambda value: matches(value) is not None and not _CONTROL.search(value)
 
 
+def is_absolute(uri: str) -> bool:
+    """Whether a URI begins with a scheme (RFC 3986, section 4.3)."""
+    return _SCHEME.match(uri) is not None
+
+
 def _is_canonical(value: str) -> bool:
     """Whether it is absolute, or leads into the same resource (R4, references.html#canonical)."""
-    return value.startswith("#") or (_SCHEME.match(value) is not None and _is_urn(value.partition("|")[0]))
+    return value.startswith("#") or (is_absolute(value) and _is_urn(value.partition("|")[0]))
 
 
 def _is_urn(value: str) -> bool:

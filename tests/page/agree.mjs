@@ -14,7 +14,7 @@ const { data, records } = JSON.parse(readFileSync(0, "utf8"));
 const catalogue = readCatalogue(data);
 
 const judged = (one) => [one.item.id, one.judged?.meaning ?? null, one.judged?.urgency ?? null, one.judged?.flag ?? null];
-const told = (line) => [line.urgency, line.rule, line.words, line.because, line.toDo, line.reason, line.source];
+const told = (line) => [line.urgency, line.rule, line.words, line.because, line.toDo, line.reason, line.source, line.id];
 
 console.log(
   JSON.stringify(

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.derive import completeness, in_words, judged_findings, tell_list
+from adapter.derive import completeness, in_words, judged_findings, line_ids, tell_list
 from adapter.exam import Exam
 from adapter.forms.page import page_data
 from adapter.read import check_exam
@@ -62,7 +62,10 @@ def adapter_says(exam: Exam, catalogue: Catalogue) -> dict[str, Any]:
     judged = [(one.item.id, one.judged) for one in pool]
     return {
         "judged": [[i, *((j.meaning.value, j.urgency.value, j.flag.value) if j else (None,) * 3)] for i, j in judged],
-        "told": [[t.urgency.value, t.rule, t.words, list(t.because), t.to_do, t.reason, t.source] for t in lines],
+        "told": [
+            [t.urgency.value, t.rule, t.words, list(t.because), t.to_do, t.reason, t.source, name]
+            for name, t in zip(line_ids(lines), lines, strict=True)
+        ],
         "words": {one.item.id: in_words(one.finding, one.item, catalogue) for one in pool},
         "notJudged": [one.not_judged for one in pool],
         "gaps": [[gap.item, gap.side.value if gap.side else None] for gap in completeness(exam, catalogue)],

@@ -25,6 +25,7 @@ import check_hostile  # noqa: E402
 import check_keeping  # noqa: E402
 import check_looks  # noqa: E402
 import check_served  # noqa: E402
+import check_told  # noqa: E402
 import check_twins  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import opened  # noqa: E402
@@ -58,6 +59,7 @@ CHECKS: dict[str, Check] = {
     "rest as expected": check_entry.expected,
     "not examined": check_entry.not_examined,
     "correction": check_entry.correction,
+    "told": check_told.told,
     "reload": check_keeping.reload,
     "killed browser": check_keeping.killed,
     "nothing kept": check_keeping.refused,

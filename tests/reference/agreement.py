@@ -111,7 +111,7 @@ def _meets(place: str, where: str) -> bool:
 def _steps(place: str) -> list[str]:
     """The names on the way, without indexes, types and comments; none for the whole."""
     plain = _NOISE.sub("", place).replace("._", ".")
-    return [] if plain in ("", "$") else plain.split(".")
+    return [] if plain in ("", "$", "null") else plain.split(".")
 
 
 def table(agreement: Agreement) -> str:
@@ -123,13 +123,18 @@ def table(agreement: Agreement) -> str:
         "",
         f"Errors of the judge: {agreement.errors}; found at the same place: {agreement.found}.",
         "",
-        "| rule | cases | judge finds an error | we find one | both |",
-        "|---|---|---|---|---|",
+        *rows(agreement),
     ]
+    return "\n".join(lines) + "\n"
+
+
+def rows(agreement: Agreement) -> list[str]:
+    """A Markdown table of the verdicts by rule."""
+    lines = ["| rule | cases | judge finds an error | we find one | both |", "|---|---|---|---|---|"]
     for rule, counter in sorted(agreement.by_rule.items()):
         numbers = " | ".join(str(counter[key]) for key in ("cases", "judge", "ours", "both"))
         lines.append(f"| {rule or 'valid'} | {numbers} |")
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def explanations() -> dict[str, dict[str, str]]:

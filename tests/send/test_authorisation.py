@@ -217,10 +217,10 @@ def test_no_secret_in_logs_messages_or_representations(
         assert secret not in said
 
 
-def test_the_target_file_of_the_readme() -> None:
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
-    example = readme.partition("```yaml\n")[2].partition("```")[0]
-    target = target_of(yaml.safe_load(example), "README.md")
+def test_the_target_file_of_the_guide() -> None:
+    guide = (Path(__file__).resolve().parents[2] / "examples/guides/integration.md").read_text("utf-8")
+    example = guide.partition("```yaml\nurl:")[2].partition("```")[0]
+    target = target_of(yaml.safe_load(f"url:{example}"), "integration.md")
     assert target.auth.kind == "backend-services"
     assert target.retries() == Target(url=target.url).retries()
 

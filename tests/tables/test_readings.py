@@ -1,6 +1,6 @@
 """In the wide table one reading stands as a whole, or not at all.
 
-The expected cells are written from the rules of the README alone.
+The expected cells are written from the rules of examples/guides/research.md alone.
 """
 
 from __future__ import annotations

@@ -251,3 +251,35 @@ def test_entries_of_a_bundle_are_checked_in_their_place() -> None:
     made = copy.deepcopy(family())
     made["entry"][1]["resource"]["dataAbsentReason"] = {"text": "x"}
     assert broken_rules(made) == {("obs-6", "Bundle.entry[1].resource")}
+
+
+CODES = {"resourceType": "CodeSystem", "status": "draft", "content": "complete"}
+PROFILE = {"resourceType": "StructureDefinition", "url": "http://example.org/x", "name": "X", "status": "draft",
+           "abstract": False, "type": "Patient", "derivation": "constraint",
+           "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Patient",
+           "differential": {"element": [{"path": "Patient", "id": "Patient"}]}}  # fmt: skip
+
+
+def concept(code: str) -> list[Any]:
+    inner = {"code": "b", "property": [{"code": code, "valueString": "x"}]}
+    return [{"code": "a", "concept": [inner]}]
+
+
+@pytest.mark.parametrize(
+    ("kept", "broken", "rule", "where"),
+    [
+        # FHIR R4, CodeSystem.concept.property.code: "a code that is a reference to CodeSystem.property.code"
+        ({**CODES, "property": [{"code": "p", "type": "string"}], "concept": concept("p")},
+         {**CODES, "property": [{"code": "p", "type": "string"}], "concept": concept("q")},
+         "property-undefined", "CodeSystem.concept[0].concept[0].property[0].code"),
+        ({**CODES, "property": [{"code": "p", "type": "string"}, {"code": "q", "type": "string"}]},
+         {**CODES, "property": [{"code": "p", "type": "string"}, {"code": "p", "type": "string"}]},
+         "property-twice", "CodeSystem.property[1].code"),
+        # StructureDefinition.kind: the kind of structure that is described; Patient is a resource
+        ({**PROFILE, "kind": "resource"}, {**PROFILE, "kind": "complex-type"},
+         "kind-of-type", "StructureDefinition.kind"),
+    ],
+)  # fmt: skip
+def test_what_the_text_asks_of_definitions(kept: Resource, broken: Resource, rule: str, where: str) -> None:
+    assert validate(kept).errors == []
+    assert (rule, where) in {(p.rule, p.where) for p in validate(broken).errors}

@@ -294,3 +294,39 @@ def test_a_flood_of_unknown_elements_is_told_in_one_line() -> None:
     assert len(problems) == 101
     assert problems[-1].what.startswith("200 more elements")
     assert problems[-1].where == "Patient"
+
+
+EXTENSION = {"url": "x", "valueString": "text"}
+NESTED = {"url": "http://example.org/fhir/StructureDefinition/x", "extension": [EXTENSION]}
+VALUES = {"resourceType": "ValueSet", "status": "draft", "url": "http://example.org/fhir/ValueSet/x"}
+
+
+@pytest.mark.parametrize(
+    ("kept", "broken", "rule", "where"),
+    [
+        # FHIR R4, datatypes.html#Identifier: system is the namespace; identifier-registry.html: urn:ietf:rfc:3986
+        ({**patient(), "identifier": [{"system": "urn:oid:1.2.3", "value": "1"}]},
+         {**patient(), "identifier": [{"system": "Measure/1", "value": "1"}]},
+         "identifier-system", "Patient.identifier[0].system"),
+        ({**patient(), "identifier": [{"system": "urn:ietf:rfc:3986", "value": "urn:oid:2.16.840.1.113883.19.5"}]},
+         {**patient(), "identifier": [{"system": "urn:ietf:rfc:3986", "value": "2.16.840.1.113883.19.5"}]},
+         "identifier-uri", "Patient.identifier[0].value"),
+        # extensibility.html: the url of an extension is absolute, but within a complex extension
+        ({**patient(), "extension": [NESTED]}, {**patient(), "extension": [EXTENSION]},
+         "extension-url", "Patient.extension[0].url"),
+        # the definitions: ValueSet.url and compose.include.system are "an absolute URI"
+        (VALUES, {**VALUES, "url": "ValueSet/x"}, "canonical-url", "ValueSet.url"),
+        ({**VALUES, "compose": {"include": [{"system": "http://example.org/x"}]}},
+         {**VALUES, "compose": {"include": [{"system": "#x"}]}},
+         "code-system-form", "ValueSet.compose.include[0].system"),
+    ],
+)  # fmt: skip
+def test_uris_that_are_absolute(kept: Resource, broken: Resource, rule: str, where: str) -> None:
+    assert validate(kept).errors == []
+    assert (rule, where) in {(p.rule, p.where) for p in validate(broken).errors}
+
+
+def test_no_other_url_need_be_absolute() -> None:
+    """R4, Attachment.url: "relative or absolute"; a url of a resource that is no definition."""
+    made = {**patient(), "photo": [{"contentType": "image/png", "url": "Binary/1"}]}
+    assert validate(made).errors == []

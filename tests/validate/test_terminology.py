@@ -168,6 +168,7 @@ def coded(**coding: str) -> Resource:
 
 
 ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
+DRUG_FORM = "http://terminology.hl7.org/CodeSystem/v3-orderableDrugForm"
 LOINC, SNOMED = "http://loinc.org", "http://snomed.info/sct"
 
 
@@ -187,6 +188,9 @@ LOINC, SNOMED = "http://loinc.org", "http://snomed.info/sct"
         (coded(system=ACT_CODE, code="NORMAL"), "unknown-code", "Observation.code.coding[0].code", "error"),
         ({**patient(), "language": "English, please"}, "language-form", "Patient.language", "error"),
         ({**patient(), "photo": [{"contentType": "jpeg"}]}, "mime-form", "Patient.photo[0].contentType", "error"),
+        # FHIR R4, Quantity.code: "in some unit representation system"; this one is HL7's own, and has TAB
+        (changed(vital(), "valueQuantity", {"value": 1, "system": DRUG_FORM, "code": "Tab"}),
+         "unknown-code", "Observation.valueQuantity.code", "error"),
         # FHIR R4, Condition.clinicalStatus: required binding of a CodeableConcept
         ({"resourceType": "Condition", "subject": {"reference": "Patient/1"}, "clinicalStatus": {"text": "well"}},
          "code-missing", "Condition.clinicalStatus", "error"),
@@ -196,6 +200,10 @@ def test_one_wrong_code_a_rule(resource: Resource, rule: str, where: str, severi
     [problem] = [p for p in validate(resource, layers=[Layer.TERMINOLOGY]) if p.rule == rule]
     assert (problem.where, problem.severity.value) == (where, severity)
     assert problem.remedy
+
+
+def test_a_quantity_in_a_code_of_hl7s_own() -> None:
+    assert rules(changed(finding(), "referenceRange.0.low", {"value": 1, "system": DRUG_FORM, "code": "TAB"})) == []
 
 
 @pytest.mark.parametrize(

@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from adapter.fhir.definitions import definition, primitive_names, resource_types
+from adapter.fhir.definitions import primitive_names, resource_types
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.bindings import none_fits
 from adapter.validate.fhirpath import Context, FhirPathError, PathItem, children, holds
 from adapter.validate.fhirpath.items import is_type
+from adapter.validate.packages.contexts import allowed_places, may_stand
 from adapter.validate.packages.load import Json, Packages
 from adapter.validate.packages.places import PlacedElement, has_pattern, is_same, placed_children
 from adapter.validate.packages.rules import ElementRule, ProfileInvariant, rule_tree
-from adapter.validate.packages.slicing import Sorter, can_be_told, resolved
+from adapter.validate.packages.slicing import Sorter, resolved
 from adapter.validate.references import contained_target, literal_type
 from adapter.validate.walk import ElementNode, claimed_profiles, text
 
@@ -47,38 +48,32 @@ def _extension(node: ElementNode, packages: Packages) -> Iterator[Problem]:
         return
     placed = PlacedElement(PathItem(node.value, node.type), node.where)
     yield from dict.fromkeys(_Judge(packages, node).structure(structure, placed))
-    contexts = [c for c in structure.get("context") or () if isinstance(c, Mapping) and c.get("type") == "element"]
-    allowed = [str(context.get("expression")) for context in contexts]
-    if allowed and len(allowed) == len(structure["context"]) and not any(_stands_in(node, one) for one in allowed):
+    if not may_stand(node, structure):
         yield Problem(
             Severity.ERROR, Layer.PROFILES, "extension-context", "this extension may not stand here",
-            " | ".join(allowed), where=node.where, section=f"profile {_name(structure)}",
+            " | ".join(allowed_places(structure)), where=node.where, section=f"profile {_name(structure)}",
         )  # fmt: skip
 
 
-def _stands_in(node: ElementNode, context: str) -> bool:
-    """Whether the element that has an extension is of a type, or at a path, that its context names."""
-    holder = node.parent
-    assert holder is not None
-    if holder.type == "Element" and holder.parent is not None:  # id and extensions beside a primitive
-        item = definition(holder.parent.type).properties.get(holder.name.removeprefix("_"))
-        name = item.element.name.removesuffix("[x]") if item else ""
-        return context in ("Element", item.type if item else "", f"{holder.parent.type}.{name}")
-    path = (
-        f"{holder.parent.type}.{holder.element.name.removesuffix('[x]')}" if holder.parent and holder.element else ""
-    )
-    return context in ("Element", path) or is_type(holder.type, context)
+_TREES: dict[tuple[int, ...], tuple[list[Json], ElementRule]] = {}
 
 
-_TREES: dict[int, tuple[Json, ElementRule]] = {}
-
-
-def _tree(structure: Json) -> ElementRule:
-    """The rules of a profile; built once for each definition object."""
-    kept = _TREES.get(id(structure))
-    if kept is None or kept[0] is not structure:
-        kept = _TREES[id(structure)] = (structure, rule_tree(structure))
-    return kept[1]
+def _tree(structure: Json, packages: Packages) -> ElementRule:
+    """The rules of a profile and those that it is based on; built once for each chain of definitions."""
+    chain = [structure]
+    while "snapshot" not in chain[-1] and len(chain) <= _DEPTH:
+        base = packages.structure(str(chain[-1].get("baseDefinition", "")))
+        if base is None or base.get("derivation") != "constraint":
+            break
+        chain.append(base)
+    key = tuple(map(id, chain))
+    if key not in _TREES:
+        rules: ElementRule | None = None
+        for one in reversed(chain):
+            rules = rule_tree(one, rules)
+        assert rules is not None
+        _TREES[key] = (chain, rules)  # the chain is held, so that its ids stay its own
+    return _TREES[key][1]
 
 
 class _Judge:
@@ -100,10 +95,7 @@ class _Judge:
 
     def structure(self, structure: Json, placed: PlacedElement) -> Iterator[Problem]:
         """An element or resource against a profile, and the profiles that it is based on."""
-        base = self.packages.structure(str(structure.get("baseDefinition", "")))
-        if base is not None and "snapshot" not in structure and base.get("derivation") == "constraint":
-            yield from self.structure(base, placed)
-        yield from self.element(_tree(structure), placed, _name(structure))
+        yield from self.element(_tree(structure, self.packages), placed, _name(structure))
 
     def element(self, rule: ElementRule, placed: PlacedElement, profile: str) -> Iterator[Problem]:
         """One element against its rule, and what is in it."""
@@ -148,21 +140,27 @@ class _Judge:
             yield self._problem("profile-cardinality", where, what, f"{rule.min}..{most}{label}", profile)
 
     def _slices(self, rule: ElementRule, found: list[PlacedElement], where: str, profile: str) -> Iterator[Problem]:
-        members: dict[str, list[PlacedElement]] = {name: [] for name in rule.slices}
+        """How many elements are in each slice, what each of them is, and the slices that a slice is cut into."""
         sorter = Sorter(self.packages, self.node, self.conforms)
+        told = {name: one for name, one in rule.slices.items() if sorter.can_tell(rule, one)}
+        members: dict[str, list[PlacedElement]] = {name: [] for name in told}
         for placed in found:
-            name = next((n for n, one in rule.slices.items() if sorter.is_in(rule, one, placed)), None)
+            name = next((n for n, one in told.items() if sorter.is_in(rule, one, placed)), None)
             if name is not None:
                 members[name].append(placed)
-            elif rule.closed:
+            elif rule.closed and len(told) == len(rule.slices):
                 what = "in none of the slices, and the profile allows no others"
                 yield self._problem("profile-slice", placed.where, what, " | ".join(rule.slices), profile)
-        for name, one in rule.slices.items():
-            if not can_be_told(rule, one):
-                continue
+        for name, one in told.items():
             yield from self._count(one, len(members[name]), where, profile)
             for placed in members[name]:
                 yield from self.element(one, placed, profile)
+            if one.slices:
+                yield from self._slices(one, members[name], where, profile)
+        for name in rule.slices.keys() - told.keys():
+            what = f"the slice {name} was not checked: what it is told by stands in a profile that no package has"
+            remedy = "the package of the profile's base, with --package too"
+            yield self._problem("slice-unknown", where, what, remedy, profile, Severity.INFORMATION)
 
     def conforms(self, placed: PlacedElement, profile: str) -> bool:
         """Whether an element or resource has no error against a profile; false for one that is not known."""

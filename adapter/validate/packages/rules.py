@@ -1,11 +1,13 @@
 """A StructureDefinition as a tree of rules, from its snapshot or, where it has none, its differential.
 
-FHIR R4, Profiling (profiling.html) and ElementDefinition (elementdefinition.html). A differential only adds to what
-its base says, and every resource is held against the base anyway, so its elements alone make the tree.
+FHIR R4, Profiling (profiling.html) and ElementDefinition (elementdefinition.html). A differential is laid over the
+tree of its base, so that it has the base's slices and what they are told by. A base that no package defines is one of
+R4's own definitions, which every resource is held against anyway.
 """
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -44,7 +46,6 @@ class ElementRule:
     invariants: tuple[ProfileInvariant, ...] = ()
     discriminators: tuple[tuple[str, str], ...] = ()  # type, path
     closed: bool = False
-    sliced_here: bool = False  # a differential may go on with slices that its base has begun
     children: dict[str, ElementRule] = field(default_factory=dict)
     slices: dict[str, ElementRule] = field(default_factory=dict)
 
@@ -53,10 +54,10 @@ class ElementRule:
         return self.children.get(name) or self.children.get(f"{name}[x]")
 
 
-def rule_tree(structure: Json) -> ElementRule:
-    """The rules of a profile, at its root."""
+def rule_tree(structure: Json, base: ElementRule | None = None) -> ElementRule:
+    """The rules of a profile, at its root; ``base`` are those of the profile that its differential is of."""
     holder = structure.get("snapshot") or structure.get("differential") or {}
-    root = ElementRule(str(structure.get("type", "")))
+    root = ElementRule(str(structure.get("type", ""))) if base is None else copy.deepcopy(base)
     for element in holder.get("element") or ():
         if isinstance(element, Mapping):
             rule = _place(root, str(element.get("id") or ""), str(element.get("path", "")), element)
@@ -71,11 +72,11 @@ def _place(root: ElementRule, identifier: str, path: str, element: Json) -> Elem
         steps[-1] += f":{element['sliceName']}"
     here, walked = root, root.path
     for step in steps:
-        name, _, slice_name = step.partition(":")
+        name, _, slice_name = step.strip().partition(":")
         walked += f".{name}"
         here = here.children.setdefault(name, ElementRule(walked, name))
-        if slice_name:
-            here = here.slices.setdefault(slice_name, ElementRule(walked, name, slice_name))
+        for part in filter(None, slice_name.split("/")):  # a slice of a slice: profiling.html#reslicing
+            here = here.slices.setdefault(part, ElementRule(walked, name, part))
     return here
 
 
@@ -83,6 +84,8 @@ def _fill(rule: ElementRule, element: Json) -> None:
     rule.min = int(element.get("min", rule.min))
     if "max" in element:
         rule.max = None if element["max"] == "*" else int(element["max"])
+    if element.get("type"):
+        rule.types, rule.targets = {}, ()
     for used in element.get("type") or ():
         code = str(used.get("code", ""))
         if "/" in code:
@@ -98,12 +101,13 @@ def _fill(rule: ElementRule, element: Json) -> None:
     if "valueSet" in binding:
         rule.binding = (str(binding.get("strength")), str(binding["valueSet"]))
     rule.max_length = element.get("maxLength", rule.max_length)
-    rule.must_support = bool(element.get("mustSupport"))
-    rule.invariants = tuple(_invariants(rule.path, element.get("constraint") or ()))
-    slicing = element.get("slicing") or {}
-    rule.sliced_here |= bool(slicing)
-    rule.closed = slicing.get("rules") == "closed"
-    rule.discriminators = tuple((str(d.get("type")), str(d.get("path"))) for d in slicing.get("discriminator") or ())
+    rule.must_support = bool(element.get("mustSupport", rule.must_support))
+    rule.invariants += tuple(_invariants(rule.path, element.get("constraint") or ()))
+    if "slicing" in element:
+        slicing = element["slicing"]
+        rule.closed = slicing.get("rules") == "closed"
+        told = slicing.get("discriminator") or ()
+        rule.discriminators = tuple((str(d.get("type")), str(d.get("path"))) for d in told)
 
 
 _KNOWN: set[tuple[str, str]] = set()

@@ -23,14 +23,13 @@ class Sorter:
     node: ElementNode
     conforms: Callable[[PlacedElement, str], bool]
 
+    def can_tell(self, rule: ElementRule, one: ElementRule) -> bool:
+        """Whether anything tells the elements of a slice: discriminators, or what the slice itself fixes."""
+        return _discriminators(rule) != _ITSELF or bool(rule.discriminators) or _tells(one)
+
     def is_in(self, rule: ElementRule, one: ElementRule, placed: PlacedElement) -> bool:
         """Whether an element of the sliced ``rule`` belongs to its slice ``one``."""
-        discriminators = rule.discriminators
-        if not discriminators and rule.name.endswith("[x]"):
-            discriminators = (("type", "$this"),)
-        if not discriminators and not rule.sliced_here:
-            discriminators = (("value", "$this"),)  # those of the base are not here: what the slice itself fixes
-        return bool(discriminators) and all(self._agrees(kind, path, one, placed) for kind, path in discriminators)
+        return all(self._agrees(kind, path, one, placed) for kind, path in _discriminators(rule))
 
     def _agrees(self, kind: str, path: str, one: ElementRule, placed: PlacedElement) -> bool:
         if kind == "value" and path == "url" and one.types.get("Extension"):
@@ -80,9 +79,19 @@ class Sorter:
         return None if target is None else PlacedElement(PathItem(target, text(target, "resourceType")), placed.where)
 
 
-def can_be_told(rule: ElementRule, one: ElementRule) -> bool:
-    """Whether elements of a slice can be told: by this profile's discriminators, or by what the slice fixes."""
-    return rule.sliced_here or rule.name.endswith("[x]") or _tells(one)
+_ITSELF = (("value", "$this"),)
+
+
+def _discriminators(rule: ElementRule) -> tuple[tuple[str, str], ...]:
+    """Those of the profile; else R4's own of choices and extensions; else what a slice itself fixes.
+
+    The last is for slices that a differential cuts further and whose base is one of R4's profiles.
+    """
+    if rule.discriminators:
+        return rule.discriminators
+    if rule.name in ("extension", "modifierExtension"):
+        return (("value", "url"),)
+    return (("type", "$this"),) if rule.name.endswith("[x]") else _ITSELF
 
 
 def _follow(

@@ -81,7 +81,7 @@ def proved(folder: Path) -> int | None:
 
 
 def _layout(item: Item) -> Iterator[tuple[str, ...]]:
-    """The columns of an item by the rules of the README."""
+    """The columns of an item by the rules of examples/guides/research.md."""
     for place in ("left", "right") if item.sides is Sides.EACH else ("",):
         base = f"{item.id}_{place}" if place else item.id
 

@@ -63,7 +63,7 @@ const ordered = (finding) =>
 
 /** The record without empty fields; a finding made at the exam's very start has no time of its own. */
 export const recordOf = (doc) => {
-  const { exam, newborn, findings } = doc.record;
+  const { exam, newborn, findings, told } = doc.record;
   const known = filled({ exam, newborn });
   const ids = (list) => (list ?? []).filter((one) => one.value);
   known.newborn.identifiers = ids(known.newborn.identifiers);
@@ -78,6 +78,7 @@ export const recordOf = (doc) => {
       const own = finding.observed_at && instant(finding.observed_at) !== started ? finding.observed_at : null;
       return filled(ordered({ ...finding, observed_at: own }));
     }),
+    ...(told?.length ? { told: told.map(filled) } : {}),
   };
 };
 

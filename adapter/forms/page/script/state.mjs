@@ -52,7 +52,7 @@ const keep = (doc) => {
   app.store.keep(doc);
 };
 
-const snapshot = (doc) => JSON.stringify({ findings: doc.record.findings, drafts: doc.drafts });
+const snapshot = (doc) => JSON.stringify({ findings: doc.record.findings, told: doc.record.told, drafts: doc.drafts });
 
 /** Change one exam's findings: kept at once, can be undone. `same` joins typing in one field into one step. */
 export const commit = (doc, words, change, { same = null, items = null } = {}) => {
@@ -69,8 +69,8 @@ export const commit = (doc, words, change, { same = null, items = null } = {}) =
 export const undo = (doc) => {
   const step = app.undo.get(doc.key)?.pop();
   if (!step || doc.saved) return;
-  const { findings, drafts } = JSON.parse(step.before);
-  doc.record.findings = findings;
+  const { findings, told, drafts } = JSON.parse(step.before);
+  Object.assign(doc.record, { findings, told });
   doc.drafts = drafts;
   keep(doc);
   app.render(`Undone: ${step.words}`);

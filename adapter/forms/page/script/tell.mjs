@@ -122,7 +122,7 @@ const line = (one, pool, catalogue) => {
   const [reason, rule, source] = why(one, catalogue);
   const joint = one.urgency !== undefined && one.item.id === "cross_finding";
   return {
-    urgency: one.judged.urgency, item: one.item, side: one.finding.side ?? null, reason, rule, source, toDo: false,
+    urgency: one.judged.urgency, item: one.item, side: one.finding.side ?? null, site: one.finding.site, reason, rule, source, toDo: false,
     words: (one.urgency !== undefined && one.finding.text) || inWords(one.finding, one.item, catalogue),
     because: joint ? one.from.map((n) => inWords(pool[n].finding, pool[n].item, catalogue)) : [],
     places: (one.from ?? [one.index]).map((n) => pool[n].item.id),
@@ -138,7 +138,7 @@ const gapLine = (one, record, catalogue) => {
   const reason = item.caution ? `still to do; ${item.caution}` : "still to do";
   return [
     {
-      urgency, item, side: finding.side ?? null, reason, toDo: true, because: [], places: [item.id],
+      urgency, item, side: finding.side ?? null, site: finding.site, reason, toDo: true, because: [], places: [item.id],
       words: inWords(finding, item, catalogue),
       rule: `${item.id}.not_examined`, source: catalogue.sources[item.source],
     },
@@ -152,7 +152,7 @@ const toCompare = (one, record, catalogue) => {
   if (!why) return [];
   return [
     {
-      urgency: catalogue.kinds[record.exam.kind]?.last ? "tell" : "none", item, side: finding.side ?? null, toDo: true,
+      urgency: catalogue.kinds[record.exam.kind]?.last ? "tell" : "none", item, side: finding.side ?? null, site: finding.site, toDo: true,
       reason: `${why}; the sample is of ${hours} h of life`, because: [], places: [item.id],
       words: `${inWords(finding, item, catalogue)}: measured, not judged`,
       rule: `${item.id}.not_judged`, source: catalogue.sources[item.source],
@@ -177,18 +177,30 @@ const byOrder = (a, b) =>
   a.item.position - b.item.position ||
   (a.words < b.words ? -1 : a.words > b.words ? 1 : 0);
 
+/** Each line with its id: what put it on the list, side and place, and a number where that is not one line's alone. */
+const withIds = (lines) => {
+  const count = new Map();
+  return lines.map((line) => {
+    const rule = line.rule === "examiner" ? `${line.item.id}.examiner` : line.rule;
+    const name = [rule, line.side, line.site].filter(Boolean).join("/");
+    const n = (count.get(name) ?? 0) + 1;
+    count.set(name, n);
+    return { ...line, id: n === 1 ? name : `${name}/${n}` };
+  });
+};
+
 /** The lines of the tell list, most urgent first; urgency none is what is still to be done. */
 export const tellList = (record, catalogue, pool = evidence(record, catalogue)) => {
   if (record.exam.status === "entered-in-error") return [];
   const urgent = pool.filter((one) => one.judged && one.judged.urgency !== "none");
   const stood = covered(urgent);
   const computed = new Set(pool.filter((one) => one.from !== null).map((one) => one.item.id));
-  return [
+  return withIds([
     ...urgent.filter((one) => !stood.has(one.index)).map((one) => line(one, pool, catalogue)),
     ...pool.filter((one) => one.finding.not_examined).flatMap((one) => gapLine(one, record, catalogue)),
     ...pool.filter((one) => one.item.chart).flatMap((one) => toCompare(one, record, catalogue)),
     ...gapsOf(record, catalogue)
       .filter((gap) => catalogue.items.get(gap.item).still_to_do && !computed.has(gap.item))
       .map((gap) => unrecorded(gap, record, catalogue)),
-  ].sort(byOrder);
+  ].sort(byOrder));
 };

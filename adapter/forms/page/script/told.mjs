@@ -5,6 +5,7 @@ import { app, current, derived, go } from "./state.mjs";
 import { pageOfItem } from "./pages.mjs";
 import { notJudged } from "./judgement.mjs";
 import { numberOf } from "./numbers.mjs";
+import { toldOf, toldOfOthers } from "./told_sheet.mjs";
 import { inWords } from "./words.mjs";
 
 const lineOf = (doc, line) => {
@@ -14,7 +15,7 @@ const lineOf = (doc, line) => {
     go("page");
   };
   const words = number >= 0 ? h("button.link", { type: "button", onclick: open }, line.words) : line.words;
-  return h(`li.${line.urgency}`, {}, h("p.words", {}, words),
+  return h(`li.${line.urgency}`, {}, h("p.words", {}, words), toldOf(doc, line),
     line.because.length ? h("p.because", {}, line.because.join("; ")) : null,
     h("p.why", {}, `${line.reason.replace(/\.$/, "")}. ${line.source ?? ""}`));
 };
@@ -38,6 +39,7 @@ export const toldPanel = (doc) => {
         return [h(`h3.${urgency}`, {}, title[0].toUpperCase() + title.slice(1), some.length ? ` (${some.length})` : ""),
           some.length ? h("ul", {}, some.map((line) => lineOf(doc, line))) : h("p.hint", {}, none)];
       }),
+      toldOfOthers(doc, lines),
       unjudged.length ? [h("h3.none", {}, `Not judged: neither expected nor abnormal (${unjudged.length})`),
         h("ul", {}, unjudged.map(([one, why]) => h("li", {}, `${inWords(one.finding, one.item, app.catalogue)}: ${why}`)))] : null,
       h("p.hint", {}, `The list that the adapter makes after saving is the one that counts. ${notComputed()}`),
