@@ -83,6 +83,7 @@ def reassign(
     def made_of(wrong: Exam, recorded: datetime | None = None) -> Reassignment:
         return put_right(wrong, newborn, new_id, reason, catalogue, encounter=encounter, recorded=recorded)
 
+    note(f"Look through {new_id}: what was read from bands or charts, and not on the infant, is as it was recorded.")
     if not address.named:
         _write(made_of(_of_file(exam, catalogue)), out or Path())
         return

@@ -73,7 +73,7 @@ def reassign(
         "first": None,
         "reassigned_from": details.id,
         "reason": reason,
-        "encounter": encounter,
+        "encounter": encounter if details.encounter else None,
     }
     try:
         taken_back = exam.model_copy(update={"details": _with(details, common | back)})
