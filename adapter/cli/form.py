@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reporting import counted, note
+from adapter.cli.targets import Address, target_options
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -25,6 +27,8 @@ _BELONGS = {
     "--paper": ("--worksheet",),
     "--drop": ("--serve",),
     "--port": ("--serve",),
+    "--outbox": ("--serve",),
+    "--to or --target": ("--serve",),
 }
 
 
@@ -49,6 +53,15 @@ _BELONGS = {
     help="The drop folder for --serve, which the command watch takes records from.",
 )
 @click.option("--port", type=click.IntRange(0, 65535), help="For --serve; any free one without it.")
+@target_options
+@click.option(
+    "--outbox",
+    "outbox_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    envvar="NEWBORN_ADAPTER_OUTBOX",
+    show_envvar=True,
+    help="For --serve: the file of the command watch; the page then shows what is sent, and why not.",
+)
 @click.option("--out", type=click.Path(path_type=Path), help="A file; or a folder, for one file a questionnaire.")
 @site_option
 def form(
@@ -63,6 +76,8 @@ def form(
     pretty: bool | None,
     drop: Path | None,
     port: int | None,
+    address: Address,
+    outbox_file: Path | None,
     out: Path | None,
     site: Path | None,
 ) -> None:
@@ -80,6 +95,10 @@ def form(
     \b
     and on the machine beside the cot, with the command watch on the same folder:
       mkdir drop && newborn-adapter form --serve --drop drop
+    \b
+    and there with the watch's outbox and the hospital's server, so that the page shows of each
+    exam whether it waits, is on the server and read back, or was refused and why:
+      newborn-adapter form --serve --drop drop --outbox outbox.db --target hospital.yaml
     """
     wanted = {
         "--questionnaire": questionnaire,
@@ -88,7 +107,16 @@ def form(
         "--worksheet": worksheet,
         "--serve": serve,
     }
-    given = {"--out": out, "--pretty": pretty, "--format": encoding, "--paper": paper, "--drop": drop, "--port": port}
+    given = {
+        "--out": out,
+        "--pretty": pretty,
+        "--format": encoding,
+        "--paper": paper,
+        "--drop": drop,
+        "--port": port,
+        "--outbox": _typed("outbox_file"),
+        "--to or --target": _typed("url") or _typed("target_file"),
+    }
     chosen = _one_of(wanted, given)
     catalogue = catalogue_for(site)
     if kind is not None and kind not in catalogue.kinds:
@@ -102,7 +130,18 @@ def form(
     elif chosen == "--worksheet":
         _worksheet(catalogue, kind, encoding or "html", paper or catalogue.settings.paper, out)
     else:
-        _serve(catalogue, kind, drop, port or 0)
+        from adapter.cli.page_server import serve_page
+
+        if drop is None:
+            raise click.UsageError("--serve needs --drop DIR, the folder that its records go into")
+        serve_page(_page(catalogue, kind, served=True), catalogue, drop, port or 0, address, outbox_file)
+
+
+def _typed(option: str) -> object:
+    """The value of an option that was typed; one of the environment is for whichever command has a use for it."""
+    context = click.get_current_context()
+    typed = context.get_parameter_source(option) is ParameterSource.COMMANDLINE
+    return context.params[option] if typed else None
 
 
 def _one_of(wanted: Mapping[str, bool], given: Mapping[str, object]) -> str:
@@ -176,24 +215,3 @@ def _worksheet(catalogue: Catalogue, kind: str | None, encoding: str, paper: str
     except PdfNotInstalled as error:
         raise click.UsageError(str(error)) from None
     write_output(out, content, public=True)
-
-
-def _serve(catalogue: Catalogue, kind: str | None, drop: Path | None, port: int) -> None:
-    from adapter.forms.serve import CannotFile, Filing, serve
-    from adapter.loopback import CannotServe
-
-    if drop is None:
-        raise click.UsageError("--serve needs --drop DIR, the folder that its records go into")
-    page = _page(catalogue, kind, served=True)
-    try:
-        with Filing(drop, catalogue) as filing:
-            serve(page, filing, port, lambda address: _announce(address, drop))
-    except (CannotFile, CannotServe) as error:
-        raise click.UsageError(str(error)) from None
-    except KeyboardInterrupt:
-        click.echo("Stopped.")
-
-
-def _announce(address: str, drop: Path) -> None:
-    click.echo(f"The bedside page is at {address} (this machine only; Ctrl-C stops it)")
-    click.echo(f"Its records go into {drop}; send them with: newborn-adapter watch {drop} --to URL --outbox FILE")

@@ -17,6 +17,8 @@ from pathlib import Path
 from adapter.files.whole import written
 
 TAKEN, DONE, FAILED = "taken", "done", "failed"
+REPORTS = (".report.txt", ".report.json")
+"""The endings of the reports beside a file that has ended: in words, and as an OperationOutcome."""
 
 
 def put(folder: Path, name: str, content: bytes) -> bool:

@@ -9,13 +9,20 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from driver import CHROMIUM, MORNING, SWITCHES, Eyes, Hand, new_exam, to_page
+from driver import CHROMIUM, MORNING, SWITCHES, Eyes, Hand, new_exam, say_who, to_page
 from playwright.sync_api import Playwright
+from servers import sandbox
 
 from adapter.catalogue import load_catalogue
+from adapter.cli.page_server import follow
+from adapter.forms.page import to_page as to_html
+from adapter.forms.serve import Filing, running
 from adapter.read import read_captures
+from adapter.send.target import target_of
+from tests.watch.watching import watching
 
 CATALOGUE = load_catalogue()
 
@@ -100,3 +107,53 @@ def served(play: Playwright, file: Path, folder: Path) -> str:
     return (
         "an answer that was lost, a correction of what was filed, the adapter's list on screen, a server that is gone"
     )
+
+
+def followed(play: Playwright, file: Path, folder: Path) -> str:
+    """Waiting, refused and why, opened again and mended, on the server and read back: by a real watch and sandbox."""
+    drop, outbox = folder / "drop", folder / "outbox.db"
+    drop.mkdir()
+    browser = play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
+    page = browser.new_context(viewport={"width": 390, "height": 844}, timezone_id="Europe/Berlin").new_page()
+    page.set_default_timeout(8000)
+    hand = Hand(page)
+    line = page.locator("[data-fate]").first
+    try:
+        with sandbox(folder) as fhir, _served_here(drop, outbox, fhir) as url:
+            page.goto(url)
+            hand.button("Begin with a newborn")
+            page.get_by_label("Kind of number (the newborn)").fill("https://hospital.example/newborns")
+            say_who(page, born=f"{datetime.now(UTC) - timedelta(hours=5):%Y-%m-%dT%H:%M}")
+            hand.button("Finish")
+            page.locator("#leave").check()
+            hand.button("Save and send")
+            line.filter(has_text="waiting on the ward computer").wait_for()
+            with watching(drop, fhir, outbox, "--newborns", "known"):
+                line.filter(has_text="NOT on the server: refused").wait_for(timeout=20000)
+                said = page.locator("[data-fate-part]").inner_text()
+            assert "(not-this-newborn)" in said, said
+            page.get_by_role("button", name="Contents", exact=True).click()
+            hand.button("All exams on this device")
+            assert "NOT on the server: refused" in line.inner_text(), "on the first view as well"
+            page.reload()
+            page.locator("button.exam").click()
+            hand.button("Open it again, to mend it and hand it over again")
+            page.locator("#leave").check()
+            hand.button("Save and send")
+            line.filter(has_text="waiting on the ward computer").wait_for()
+            with watching(drop, fhir, outbox):
+                line.filter(has_text="on the server, read back and the same").wait_for(timeout=20000)
+    finally:
+        browser.close()
+    return "waiting, refused with its rule, opened again, handed over again, on the server and read back"
+
+
+@contextmanager
+def _served_here(drop: Path, outbox: Path, fhir: str) -> Iterator[str]:
+    target = target_of({"url": fhir}, "the check")
+    with (
+        Filing(drop, CATALOGUE) as filing,
+        follow(drop, outbox, target) as asked,
+        running(to_html(CATALOGUE, served=True), filing, followed=asked) as url,
+    ):
+        yield url

@@ -74,6 +74,7 @@ CHECKS: dict[str, Check] = {
     "anything": check_any.anything,
     "whole exam": whole,
     "served": check_served.served,
+    "what became of it": check_served.followed,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,

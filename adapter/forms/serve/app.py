@@ -1,4 +1,5 @@
-"""The web application: ``GET /`` is the page, ``POST /records`` hands one record over; nothing else is there.
+"""The web application: ``GET /`` is the page, ``POST /records`` hands one record over, ``GET /exams?id=`` says where
+those are that were handed over; nothing else is there.
 
 It listens on the loopback address. A page of another site can neither post here nor read what is here
 (:mod:`adapter.loopback`); a request must carry JSON, which a browser sends across sites only after it has asked, and
@@ -8,9 +9,11 @@ data.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from http import HTTPStatus
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -21,10 +24,16 @@ from starlette.routing import Route
 
 from adapter.forms.serve.filing import Answer, Filing, refusal
 from adapter.loopback import bind, in_a_thread, is_for_here, is_from_here, quiet_server, url_of
+from adapter.problems import AdapterError
 
 MOST_BYTES = 1024 * 1024
 """The largest record that is taken; an exam of every item with notes has about a tenth of it."""
 
+Followed = Callable[[Sequence[str]], Mapping[str, Mapping[str, Any]]]
+"""Says of each of these exams, by its id, where it is: ``state`` and ``why``, a list of ``rule`` and ``remedy``."""
+
+_MOST_IDS = 200
+_EXAM_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _MEDIA_TYPES = ("application/json", "application/fhir+json")
 _HEADERS = {
     "Cache-Control": "no-store",
@@ -36,8 +45,9 @@ _HEADERS = {
 }
 
 
-def create_app(page: bytes, filing: Filing) -> Starlette:
-    """The application that shows ``page`` (HTML) and files records with ``filing``."""
+def create_app(page: bytes, filing: Filing, followed: Followed | None = None) -> Starlette:
+    """The application that shows ``page`` (HTML), files records with ``filing`` and says where they are
+    (``followed``; without it every exam is unknown)."""
 
     async def show(request: Request) -> Response:
         if not is_for_here(request):
@@ -47,20 +57,42 @@ def create_app(page: bytes, filing: Filing) -> Starlette:
     async def post(request: Request) -> Response:
         return _written(_refused(request) or await _filed(request, filing))
 
+    async def exams(request: Request) -> Response:
+        if (refused := _stranger(request)) is not None:
+            return _written(refused)
+        named = request.query_params.getlist("id")
+        if not named or len(named) > _MOST_IDS or not all(_EXAM_ID.fullmatch(one) for one in named):
+            what, remedy = "these are no exam ids", f"id=EXAM, once to {_MOST_IDS} times"
+            return _written(refusal(HTTPStatus.BAD_REQUEST, "exam-id", what, remedy))
+        try:
+            found = await run_in_threadpool(followed, named) if followed else {}
+        except (AdapterError, OSError):
+            what, remedy = "the drop folder or the outbox cannot be read", "whoever looks after this machine"
+            return _written(refusal(HTTPStatus.SERVICE_UNAVAILABLE, "cannot-read", what, remedy))
+        return JSONResponse({"exams": found}, HTTPStatus.OK, _HEADERS)
+
     async def failed(request: Request, error: Exception) -> Response:
         status = error.status_code if isinstance(error, HTTPException) else HTTPStatus.INTERNAL_SERVER_ERROR
         if status == HTTPStatus.INTERNAL_SERVER_ERROR:
             what, remedy = "a fault of the program", "keep the record, or save it as a file; it is NOT handed over"
             return _written(refusal(status, "internal-fault", what, remedy))
-        return _written(refusal(status, "no-such-address", "there is nothing here", "GET / or POST /records"))
+        return _written(
+            refusal(status, "no-such-address", "there is nothing here", "GET /, GET /exams or POST /records")
+        )
 
     return Starlette(
-        routes=[Route("/", show, methods=["GET"]), Route("/records", post, methods=["POST"])],
+        routes=[
+            Route("/", show, methods=["GET"]),
+            Route("/exams", exams, methods=["GET"]),
+            Route("/records", post, methods=["POST"]),
+        ],
         exception_handlers={HTTPException: failed, Exception: failed},
     )
 
 
-def serve(page: bytes, filing: Filing, port: int, ready: Callable[[str], None]) -> None:
+def serve(
+    page: bytes, filing: Filing, port: int, ready: Callable[[str], None], *, followed: Followed | None = None
+) -> None:
     """Serve in the foreground until the process is told to stop; ``ready`` is called with the address first.
 
     Port 0 takes any free one. Raises :class:`adapter.loopback.CannotServe`, and ``KeyboardInterrupt`` after a clean
@@ -68,28 +100,35 @@ def serve(page: bytes, filing: Filing, port: int, ready: Callable[[str], None]) 
     """
     with closing(bind("127.0.0.1", port)) as bound:
         ready(url_of("127.0.0.1", bound) + "/")
-        quiet_server(create_app(page, filing)).run(sockets=[bound])
+        quiet_server(create_app(page, filing, followed)).run(sockets=[bound])
 
 
 @contextmanager
-def running(page: bytes, filing: Filing, port: int = 0) -> Iterator[str]:
+def running(page: bytes, filing: Filing, port: int = 0, *, followed: Followed | None = None) -> Iterator[str]:
     """The server in a thread of this process, as a context: its address. Raises :class:`CannotServe`."""
-    server = quiet_server(create_app(page, filing))
+    server = quiet_server(create_app(page, filing, followed))
     with closing(bind("127.0.0.1", port)) as bound, in_a_thread(server, bound, "form"):
         yield url_of("127.0.0.1", bound) + "/"
 
 
 def _refused(request: Request) -> Answer | None:
     """Why a request is not even read, or None."""
+    if (stranger := _stranger(request)) is not None:
+        return stranger
+    media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if media_type not in _MEDIA_TYPES:
+        remedy = f"Content-Type {' or '.join(_MEDIA_TYPES)}"
+        return refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "not-json", "the request is not marked as JSON", remedy)
+    return None
+
+
+def _stranger(request: Request) -> Answer | None:
+    """Why a request is refused for where it comes from or goes to, or None."""
     if not is_for_here(request):
         return _not_here()
     if not is_from_here(request):
         what = "the request comes from another page than the one of this server"
         return refusal(HTTPStatus.FORBIDDEN, "other-origin", what, "the page at / of this address")
-    media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if media_type not in _MEDIA_TYPES:
-        remedy = f"Content-Type {' or '.join(_MEDIA_TYPES)}"
-        return refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "not-json", "the request is not marked as JSON", remedy)
     return None
 
 

@@ -5,5 +5,18 @@ from adapter.send.watch.intake import Intake
 from adapter.send.watch.journal import Journal
 from adapter.send.watch.metrics import Metrics, served
 from adapter.send.watch.watcher import Pace, Watcher
+from adapter.send.watch.whereabouts import Standing, Whereabout, Whereabouts
 
-__all__ = ["DropFolder", "FolderInUse", "Intake", "Journal", "Metrics", "Pace", "Watcher", "served"]
+__all__ = [
+    "DropFolder",
+    "FolderInUse",
+    "Intake",
+    "Journal",
+    "Metrics",
+    "Pace",
+    "Standing",
+    "Watcher",
+    "Whereabout",
+    "Whereabouts",
+    "served",
+]

@@ -23,11 +23,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 
-from adapter.files.drop import DONE, FAILED, TAKEN, sync
+from adapter.files.drop import DONE, FAILED, REPORTS, TAKEN, sync
 from adapter.files.whole import locked, swept, write
 from adapter.problems import AdapterError, ExitCode
-
-REPORTS = (".report.txt", ".report.json")
 
 # A file with such a name is still being written, or is some program's own (common practice).
 _UNFINISHED = (".part", ".partial", ".tmp", ".crdownload", "~")

@@ -22,7 +22,7 @@ _IN_WORDS = {
 
 
 def reports(file: TakenFile, target: str) -> dict[str, bytes]:
-    """Both reports by the ending of their names (:data:`adapter.send.watch.folder.REPORTS`)."""
+    """Both reports by the ending of their names (:data:`adapter.files.drop.REPORTS`)."""
     problems = [problem for fate in file.fates for problem in fate.problems]
     summary = Problem(
         Severity.INFORMATION if file.well else Severity.ERROR, Layer.TRANSPORT, "summary", _headline(file)

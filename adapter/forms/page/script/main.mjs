@@ -5,6 +5,7 @@ import { app } from "./state.mjs";
 import { startShell } from "./shell.mjs";
 import { storeSaid } from "./keeping.mjs";
 import { holdWindow } from "./window.mjs";
+import { startFollowing } from "./handed.mjs";
 
 const begin = async () => {
   app.catalogue = readCatalogue(JSON.parse(document.getElementById("catalogue").textContent));
@@ -13,6 +14,7 @@ const begin = async () => {
   app.store = await openStore(storeSaid);
   app.docs = app.store.docs.sort((a, b) => (a.made < b.made ? 1 : -1));
   app.render();
+  startFollowing();
 };
 
 begin();

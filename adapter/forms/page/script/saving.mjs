@@ -3,6 +3,7 @@ import { button, h } from "./dom.mjs";
 import { instant, now } from "./moments.mjs";
 import { following, recordOf, recordText } from "./record.mjs";
 import { app, go, setFields } from "./state.mjs";
+import { follow } from "./handed.mjs";
 
 /** Offer the record as a file. */
 export const downloadRecord = (doc) => {
@@ -65,6 +66,7 @@ export const sendDoc = async (doc, place) => {
   if (answer?.accepted) {
     setFields(doc, () => (doc.saved = { at: now(), how: "handed", file: answer.file, answer }));
     if (app.key === doc.key) go("summary", "Sent to the ward computer");
+    follow();
     return;
   }
   setFields(doc, () => {

@@ -8,6 +8,7 @@ import { progress } from "./pages.mjs";
 import { remember, remembered } from "./store.mjs";
 import { downloadRecord } from "./saving.mjs";
 import { caution } from "./cautions.mjs";
+import { fateLine } from "./handed.mjs";
 
 /** Put a new exam among those kept, filled with what this device remembers of the examiner. */
 export const addDoc = (doc) => {
@@ -68,7 +69,8 @@ const entry = (doc) => {
     h("button.exam", { type: "button", onclick: () => open(doc) },
       h("strong", {}, bdi(nameOf(doc))), orderWords(doc) && h("span.badge", {}, `Baby ${orderWords(doc)}`),
       h("span.line", {}, newborn.identifiers.map((one) => [`${one.system} `, bdi(one.value), " "]), `born ${inPeoplesWords(newborn.birth_time)}`),
-      h("span.line", {}, `${app.catalogue.kinds[exam.kind]?.label ?? "Kind not chosen"}${exam.status === "amended" ? ", correction" : ""}: ${state}`)),
+      h("span.line", {}, `${app.catalogue.kinds[exam.kind]?.label ?? "Kind not chosen"}${exam.status === "amended" ? ", correction" : ""}: ${state}`),
+      fateLine(doc)),
     button("Delete …", () => forget(doc), { "aria-label": `Delete the exam of ${nameOf(doc)} …` }, "button.small"));
 };
 

@@ -6,6 +6,7 @@ import { amendmentOf } from "./record.mjs";
 import { addDoc } from "./start.mjs";
 import { nameOf, orderWords } from "./identity.mjs";
 import { caution } from "./cautions.mjs";
+import { fatePart } from "./handed.mjs";
 import { toldPanel } from "./told.mjs";
 import { downloadRecord } from "./saving.mjs";
 import { valueInWords } from "./words.mjs";
@@ -54,7 +55,7 @@ export const summaryView = (doc) => {
   const { exam } = record;
   const words = !saved ? "Not saved yet." : saved.how === "file" ? `Saved ${inPeoplesWords(saved.at)}, in the browser's downloads, as ${saved.file}` : `Sent to the ward computer ${inPeoplesWords(saved.at)} as ${saved.file}`;
   return h("article.summary", {}, h("h2", { tabindex: "-1" }, "Summary of ", bdi(nameOf(doc)), orderWords(doc) ? `, baby ${orderWords(doc)}` : ""),
-    h("p.saved", { role: "status" }, words),
+    h("p.saved", { role: "status" }, words), fatePart(doc),
     h("p", {}, `${app.catalogue.kinds[exam.kind]?.label ?? ""}, exam ${exam.id}${exam.amends ? `, corrects ${exam.amends}: ${exam.reason ?? ""}` : ""}. Begun ${inPeoplesWords(exam.started)}`, exam.ended ? `, ended ${inPeoplesWords(exam.ended)}.` : "."),
     h("div.row.screen", {},
       button("Print", () => print(), {}, "button.main"), button("The file again", () => downloadRecord(doc)),

@@ -1,0 +1,57 @@
+"""What ``newborn-adapter form --serve`` runs: the page, where its records go, and what became of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from adapter.cli.targets import Address
+from adapter.problems import AdapterError
+
+if TYPE_CHECKING:
+    from adapter.catalogue import Catalogue
+    from adapter.forms.serve import Followed
+    from adapter.send.target import Target
+
+
+def serve_page(
+    page: bytes, catalogue: Catalogue, drop: Path, port: int, address: Address, outbox_file: Path | None
+) -> None:
+    """Serve until the process is told to stop. Raises a usage error for what cannot be used."""
+    from adapter.forms.serve import Filing, serve
+
+    target = address.target() if address.named else None
+    try:
+        with ExitStack() as stack:
+            filing = stack.enter_context(Filing(drop, catalogue))
+            followed = stack.enter_context(follow(drop, outbox_file, target))
+            serve(page, filing, port, lambda at: _announce(at, drop, target, outbox_file), followed=followed)
+    except AdapterError as error:
+        raise click.UsageError(str(error)) from None
+    except KeyboardInterrupt:
+        click.echo("Stopped.")
+
+
+@contextmanager
+def follow(drop: Path, outbox_file: Path | None, target: Target | None) -> Iterator[Followed]:
+    """Where exams are that were handed over into ``drop``; read back where there are an outbox and a FHIR server."""
+    from adapter.send.transport import Inspectable
+    from adapter.send.watch import Whereabouts
+
+    with ExitStack() as stack:
+        transport = stack.enter_context(target.transport()) if target else None
+        verify = transport.verify if isinstance(transport, Inspectable) else None
+        to = transport.target if transport else None
+        whereabouts = stack.enter_context(Whereabouts(drop, outbox_file, to, verify))
+        yield lambda exams: {name: where.as_json() for name, where in whereabouts.of(exams).items()}
+
+
+def _announce(at: str, drop: Path, target: Target | None, outbox_file: Path | None) -> None:
+    click.echo(f"The bedside page is at {at} (this machine only; Ctrl-C stops it)")
+    to = "the server of --target" if target else "URL"
+    kept = outbox_file or "FILE"
+    click.echo(f"Its records go into {drop}; send them with: newborn-adapter watch {drop} --to {to} --outbox {kept}")
