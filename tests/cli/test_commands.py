@@ -26,7 +26,7 @@ def examples_in_help(command: str) -> list[list[str]]:
     return [shlex.split(line)[1:] for line in re.findall(r"^\s+(newborn-adapter .+)$", text, re.MULTILINE)]
 
 
-# What needs a server that stays, an outbox, two newborns, or a minute (a rehearsal) is run by the tests of its own room.
+# What needs a server that stays, an outbox, two newborns, or a minute (a rehearsal) is run by tests of its own room.
 SERVED = ("demo", "sandbox", "send", "outbox", "reassign", "watch", "terminology", "site")
 
 
