@@ -43,9 +43,10 @@ def given(
     if source.named == bool(files):
         raise click.UsageError("name files, or a server with --from or --target")
     if source.named:
-        from adapter.run.server import held_by
+        from adapter.run.server import Wanted, held_by
 
-        return [held_by(source.target(), catalogue, source.exams, source.newborns)]
+        wanted = Wanted(source.exams, source.newborns, source.since or "", source.by_search)
+        return [held_by(source.target(), catalogue, wanted, note)]
     return given(files)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
+from datetime import datetime
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -99,6 +100,18 @@ def _identifiers(ctx: click.Context, option: click.Parameter, values: tuple[str,
     return tuple(found)
 
 
+def _instant(ctx: click.Context, option: click.Parameter, value: str | None) -> str | None:
+    if value is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(value)
+    except ValueError:
+        moment = datetime.min
+    if moment.tzinfo is None:
+        raise click.UsageError(f"--since {value}: write a date, a time and a zone, such as 2026-11-28T08:00:00+01:00")
+    return moment.isoformat()
+
+
 @dataclass(frozen=True, slots=True)
 class Address:
     """A server, as options name it."""
@@ -145,6 +158,8 @@ class SourceOptions(Address):
 
     exams: tuple[str, ...] = ()
     newborns: tuple[Identifier, ...] = ()
+    since: str | None = None
+    by_search: bool = False
 
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -161,6 +176,15 @@ _SOURCE = (
         callback=_identifiers,
         metavar="SYSTEM|VALUE",
         help="From the server: only of these.",
+    ),
+    click.option(
+        "--since",
+        metavar="INSTANT",
+        callback=_instant,
+        help="From the server: only exams filed or changed there since, such as 2026-11-28T08:00:00Z.",
+    ),
+    click.option(
+        "--by-search", is_flag=True, help="From the server: search it even where it offers a Bulk Data export."
     ),
 )
 

@@ -1,37 +1,95 @@
-"""What a FHIR server holds as an input: its bundles, one a line."""
+"""What a FHIR server holds as an input: its bundles, or the resources of its Bulk Data export, one a line."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from itertools import chain
+from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
-from adapter.fhir.json import dumps
+from adapter.fhir.json import dumps, loads
 from adapter.run.inputs import Stream
 from adapter.run.work import NotPossible
-from adapter.send import fetch_all_exams, fetch_exam, fetch_exams_of
+from adapter.send import FhirClient, ServerRefused, fetch_all_exams, fetch_exam, fetch_exams_of
+from adapter.send.rest.bulk import TYPES, Companions, NoExport, export
+from adapter.send.rest.capability import read_capability
 from adapter.send.target import Target
 
+Say = Callable[[str], None]
 
-def held_by(
-    target: Target, catalogue: Catalogue, exams: Sequence[str] = (), newborns: Sequence[Identifier] = ()
-) -> Stream:
-    """The exams with these ids and those of these newborns; every exam of ours where none are named.
 
-    Reading it raises :class:`NotPossible` where the server holds no such exam, and what its client raises.
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which exams of a server: those with these ids and those of these newborns, where none are named every one of
+    ours, or those filed or changed since an instant of FHIR. ``by_search``: without a Bulk Data export."""
+
+    exams: tuple[str, ...] = ()
+    newborns: tuple[Identifier, ...] = ()
+    since: str = ""
+    by_search: bool = False
+
+
+def held_by(target: Target, catalogue: Catalogue, wanted: Wanted = Wanted(), say: Say = lambda words: None) -> Stream:
+    """Exams of a server, by its Bulk Data export where it has one and every exam is meant, else by searches.
+
+    ``say`` is told which. Reading it raises :class:`NotPossible` where the server holds no such exam, and what its
+    client raises.
     """
-    return Stream(target.url, _bundles(target, catalogue, exams, newborns))
+    return Stream(target.url, _some(_lines(target, catalogue, wanted, say), wanted))
 
 
-def _bundles(
-    target: Target, catalogue: Catalogue, exams: Sequence[str], newborns: Sequence[Identifier]
-) -> Iterator[bytes]:
+def _some(lines: Iterator[bytes], wanted: Wanted) -> Iterator[bytes]:
+    count = 0
+    for count, line in enumerate(lines, start=1):  # noqa: B007 (asked for after the loop)
+        yield line
+    if not count:
+        raise NotPossible(f"the server holds no exam of ours{f' changed since {wanted.since}' * bool(wanted.since)}")
+
+
+def _lines(target: Target, catalogue: Catalogue, wanted: Wanted, say: Say) -> Iterator[bytes]:
     with target.client() as client:
-        named = (fetch_exam(client, catalogue, root) for root in exams)
-        theirs = (bundle for newborn in newborns for bundle in fetch_exams_of(client, catalogue, newborn))
-        every = () if exams or newborns else fetch_all_exams(client, catalogue)
-        for bundle in chain(named, theirs, every):
-            if bundle is None:
-                raise NotPossible("the server holds no such exam")
-            yield dumps(bundle) + b"\n"
+        if wanted.exams or wanted.newborns:
+            named = (fetch_exam(client, catalogue, root) for root in wanted.exams)
+            theirs = (bundle for newborn in wanted.newborns for bundle in fetch_exams_of(client, catalogue, newborn))
+            yield from _as_lines(chain(named, theirs))
+            return
+        if place := "" if wanted.by_search else _place(client):
+            try:
+                yield from _exported(client, catalogue, place, wanted.since)
+                say("Read from a Bulk Data export of the server.")
+                return
+            except NoExport as refused:
+                say(f"The server makes no Bulk Data export of this ({refused}); its exams are searched.")
+        yield from _as_lines(fetch_all_exams(client, catalogue, since=wanted.since))
+
+
+def _as_lines(bundles: Iterator[dict[str, Any] | None]) -> Iterator[bytes]:
+    for bundle in bundles:
+        if bundle is None:
+            raise NotPossible("the server holds no such exam")
+        yield dumps(bundle) + b"\n"
+
+
+def _place(client: FhirClient) -> str:
+    """The export that the server offers; empty where it offers none or does not say what it can."""
+    try:
+        return read_capability(client.capabilities()).export
+    except ServerRefused:
+        return ""
+
+
+def _exported(client: FhirClient, catalogue: Catalogue, place: str, since: str) -> Iterator[bytes]:
+    """All that the export has of us, and what its exams refer to besides. Of an export of changes the reports alone
+    are taken: an exam that changed is read whole, since most of its Observations need not have changed with it."""
+    if since:
+        reports = (loads(line) for line in export(client, place, ("DiagnosticReport",), since))
+        yield from _as_lines(iter(fetch_all_exams(client, catalogue, reports)))
+        return
+    companions = Companions(catalogue.identifier_system("exam"))
+    for line in export(client, place, TYPES):
+        companions.see(line)
+        yield line + b"\n"
+    for name in companions.missing():
+        yield dumps(client.read(*name.split("/", 1))) + b"\n"

@@ -26,8 +26,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from adapter.catalogue import Catalogue
+from adapter.fhir.json import dumps
 from adapter.loopback import is_for_here, is_from_here
 from adapter.sandbox import bundles, capability, interactions, negotiation, operations, search, transaction
+from adapter.sandbox.export import MEDIA_TYPE as NDJSON
+from adapter.sandbox.export import Exports
 from adapter.sandbox.guard import Guard
 from adapter.sandbox.interactions import InteractionPlan
 from adapter.sandbox.negotiation import MEDIA_TYPE, BodyLimits, Preference
@@ -86,16 +89,18 @@ class _Call:
 
 @dataclass(frozen=True, slots=True)
 class _Reply:
-    """An answer before it is put into a format."""
+    """An answer before it is put into a format; ``raw``: in its own, where it is no resource."""
 
     status: int
     resource: dict[str, Any] | None = None
     headers: dict[str, str] = field(default_factory=dict)
+    raw: bytes | None = None
+    media_type: str = "application/json"
 
 
 def create_app(store: Store, settings: SandboxSettings = SandboxSettings()) -> Starlette:
     """The server as an ASGI application over ``store``."""
-    guard = Guard(settings.token_file)
+    guard, exports = Guard(settings.token_file), Exports()
 
     def route(path: str, **by_method: Callable[[_Call], _Reply]) -> Route:
         async def endpoint(request: Request) -> Response:
@@ -129,6 +134,9 @@ def create_app(store: Store, settings: SandboxSettings = SandboxSettings()) -> S
             route("", POST=_bundle),
             route("/", POST=_bundle),
             route("/metadata", GET=_metadata),
+            route("/$export", GET=_export(exports)),
+            route("/$export/{id}", GET=_export_state(exports), DELETE=_export_end(exports)),
+            route("/$export/{id}/{type}.ndjson", GET=_export_file(exports)),
             route("/{type}", GET=_search, POST=_create, PUT=_conditional_update),
             route("/{type}/_search", POST=_search_by_form),
             route("/{type}/$validate", POST=_validate),
@@ -172,7 +180,8 @@ async def _answer(request: Request, work: Callable[[], Awaitable[_Reply]]) -> Re
     format_: negotiation.Format = "json"
     try:
         _refuse_foreign(request)
-        format_ = negotiation.wanted(request.headers.get("accept", ""), request.query_params.get("_format"))
+        if not request.url.path.endswith(".ndjson"):
+            format_ = negotiation.wanted(request.headers.get("accept", ""), request.query_params.get("_format"))
         response = _formatted(request, await work(), format_)
     except Refusal as refusal:
         response = _formatted(request, _Reply(refusal.status, refusal.outcome(), refusal.headers), format_)
@@ -198,6 +207,8 @@ def _refuse_foreign(request: Request) -> None:
 
 
 def _formatted(request: Request, reply: _Reply, format_: negotiation.Format) -> Response:
+    if reply.raw is not None:
+        return Response(reply.raw, reply.status, reply.headers, reply.media_type)
     if reply.resource is None:
         return Response(status_code=reply.status, headers=reply.headers)
     pretty = request.query_params.get("_pretty") == "true"
@@ -226,6 +237,40 @@ def _validate(call: _Call) -> _Reply:
 
 def _operation(type_: str, name: str) -> Callable[[_Call], _Reply]:
     return lambda call: _Reply(200, call.settings.terminology().answer(type_, name, dict(call.query)))
+
+
+def _export(exports: Exports) -> Callable[[_Call], _Reply]:
+    def begin(call: _Call) -> _Reply:
+        if not call.prefer.asynchronous:
+            raise Refusal(400, "not-supported", "$export is answered later: it needs Prefer: respond-async")
+        request = f"{call.base}/$export?{call.criteria}"
+        name = exports.begin(call.store, request, call.query, lenient=call.prefer.lenient)
+        return _Reply(202, headers={"Content-Location": f"{call.base}/$export/{name}"})
+
+    return begin
+
+
+def _export_state(exports: Exports) -> Callable[[_Call], _Reply]:
+    def state(call: _Call) -> _Reply:
+        tokens = call.settings.token_file is not None
+        manifest = exports.manifest(call.id, f"{call.base}/$export/{call.id}", tokens=tokens)
+        if manifest is None:
+            return _Reply(202, headers={"X-Progress": "being made", "Retry-After": "0"})
+        return _Reply(200, raw=dumps(manifest))
+
+    return state
+
+
+def _export_file(exports: Exports) -> Callable[[_Call], _Reply]:
+    return lambda call: _Reply(200, raw=exports.file(call.id, call.type), media_type=NDJSON)
+
+
+def _export_end(exports: Exports) -> Callable[[_Call], _Reply]:
+    def end(call: _Call) -> _Reply:
+        exports.forget(call.id)
+        return _Reply(202)
+
+    return end
 
 
 def _search(call: _Call) -> _Reply:

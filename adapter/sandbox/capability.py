@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from adapter.sandbox import operations
+from adapter.sandbox import export, operations
 from adapter.sandbox.negotiation import MEDIA_TYPE
 from adapter.sandbox.parameters import PARAMETERS, ParameterKind
 from adapter.sandbox.terminology import OPERATIONS
@@ -32,6 +32,7 @@ def statement(base: str, *, tokens: bool = False) -> dict[str, Any]:
         "interaction": [{"code": "transaction"}, {"code": "batch"}],
         "operation": [
             {"name": "validate", "definition": operations.DEFINITION},
+            {"name": "export", "definition": export.DEFINITION},
             *({"name": name[1:], "definition": url} for (_, name), url in OPERATIONS.items()),
         ],
     }

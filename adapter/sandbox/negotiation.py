@@ -44,10 +44,13 @@ class BodyLimits:
 
 @dataclass(frozen=True, slots=True)
 class Preference:
-    """The Prefer header: ``returned`` None when the client says nothing; ``strict`` for handling=strict."""
+    """The Prefer header: ``returned`` None when the client says nothing; ``strict`` and ``lenient`` for handling,
+    ``asynchronous`` for respond-async."""
 
     returned: str | None = None
     strict: bool = False
+    lenient: bool = False
+    asynchronous: bool = False
 
 
 def wanted(accept: str, format_: str | None) -> Format:
@@ -76,6 +79,8 @@ def preference(headers: list[str]) -> Preference:
     return Preference(
         returned if returned in ("minimal", "representation", "OperationOutcome") else None,
         said.get("handling") == "strict",
+        said.get("handling") == "lenient",
+        "respond-async" in said,
     )
 
 

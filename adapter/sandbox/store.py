@@ -180,6 +180,14 @@ class Session:
         )
         return [row[0] for row in rows]
 
+    def changed(self, type_: str, since: int) -> list[dict[str, Any]]:
+        """The resources of a type that changed after a moment, in microseconds since 1970, as they were created."""
+        rows = self._db.execute(
+            f"SELECT {_COLUMNS} FROM resource WHERE type = ? AND updated > ? AND body IS NOT NULL ORDER BY seq",
+            (type_, since),
+        )
+        return [one.resource for one in map(_version, rows) if one.resource is not None]
+
     def page(
         self, type_: str, ids: Statement, keys: Sequence[Statement], after: Sequence[int], count: int
     ) -> tuple[int, list[tuple[tuple[int, ...], Version]]]:

@@ -32,6 +32,7 @@ class Capability:
 
     ``conditional_create``: a create does nothing where its criteria find something; ``update_create``: an update
     may create under the client's own id; ``versioned``: the server keeps versions, so If-Match means something.
+    ``export``: the operation below the base that exports all patients as Bulk Data, empty where there is none.
     """
 
     fhir_version: str
@@ -42,6 +43,7 @@ class Capability:
     conditional_create: frozenset[str]
     update_create: frozenset[str]
     versioned: frozenset[str]
+    export: str = ""
 
     def problems(self) -> list[Problem]:
         """Why nothing of ours can be sent there."""
@@ -88,9 +90,21 @@ def read_capability(statement: dict[str, Any]) -> Capability:
         conditional_create=those(lambda r: r.get("conditionalCreate") is True),
         update_create=those(lambda r: r.get("updateCreate") is True),
         versioned=those(lambda r: r.get("versioning") in ("versioned", "versioned-update")),
+        export=_export(rest, resources),
     )
 
 
 def _formats(said: Any) -> frozenset[str]:
     names = [one for one in said if isinstance(one, str)] if isinstance(said, list) else []
     return frozenset(form for form in ("json", "xml") if any(form in name for name in names))
+
+
+def _export(rest: dict[str, Any], resources: list[dict[str, Any]]) -> str:
+    """Of the system or of all patients (Bulk Data Access 2.0.0, "Endpoint"); statements leave its ``$`` out."""
+
+    def offers(of: dict[str, Any]) -> bool:
+        return any(answers.text(one, "name").lstrip("$") == "export" for one in answers.objects(of.get("operation")))
+
+    if offers(rest):
+        return "$export"
+    return "Patient/$export" if any(r.get("type") == "Patient" and offers(r) for r in resources) else ""

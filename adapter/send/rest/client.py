@@ -14,19 +14,19 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from http import HTTPStatus
 from types import TracebackType
-from typing import Any, Literal
+from typing import IO, Any, Literal
 from urllib.parse import quote
 
 import httpx
 
 from adapter.fhir import json as fhir_json
 from adapter.fhir import xml as fhir_xml
-from adapter.send.address import checked, origin
+from adapter.send.address import checked, on_this_machine, origin
 from adapter.send.failures import Cause, Unreachable, problem, unreachable
 from adapter.send.policy import USUAL, Timeouts
 from adapter.send.rest import answers
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
-from adapter.send.rest.wire import opened, within
+from adapter.send.rest.wire import LARGEST_FILE, opened, within
 
 Format = Literal["json", "xml"]
 Prefer = Literal["minimal", "OperationOutcome"]
@@ -83,7 +83,7 @@ class FhirClient:
         self._base = checked(base_url, allow_plain_http)
         self._wire, self._format = wire, wire.format
         times = timeout if isinstance(timeout, Timeouts) else Timeouts(timeout, timeout, max(timeout, 180.0))
-        self._times = times
+        self._times, self._auth, self._plain = times, auth, allow_plain_http
         self._http = opened(self._base, times, tls=wire.tls, proxy=wire.proxy, auth=auth, transport=transport)
 
     def __enter__(self) -> FhirClient:
@@ -195,6 +195,50 @@ class FhirClient:
             (status, answers.object_(one.get("resource")) if status < 300 else {})
             for status, one in zip(numbers, came, strict=True)
         ]
+
+    def own(self, address: str) -> httpx.URL:
+        """An address that the server gave, which must be on the server itself; else :class:`ServerRefused`."""
+        url = self._base.join(address)
+        if origin(url) != origin(self._base):
+            what = "an address that was given to go on with leads to another server"
+            raise ServerRefused(200, [problem("elsewhere", what)])
+        return url
+
+    def ask(
+        self, method: str, url: httpx.URL, headers: Mapping[str, str] | None = None
+    ) -> tuple[httpx.Response, dict[str, Any]]:
+        """A request to one of :meth:`own`: the answer, whatever success it is, and the resource in it."""
+        return self._exchange(method, url, headers=dict(headers or {}))
+
+    def download(self, url: httpx.URL, into: IO[bytes], *, known: bool) -> None:
+        """The content at this address, in pieces. ``known``: with who we are, on the server itself alone."""
+        here = origin(url) == origin(self._base)
+        if not here and not self._may_fetch(url):
+            what = f"a file at {origin(url)} is not fetched: plain http, or this machine's own"
+            raise ServerRefused(200, [problem("elsewhere", what)])
+        tls, proxy = (self._wire.tls, self._wire.proxy) if here else (None, self._wire.proxy)
+        auth = self._auth if here and known else None
+        try:
+            with (
+                opened(url, self._times, tls=tls, proxy=proxy, auth=auth, largest=LARGEST_FILE) as http,
+                within(self._times.exam),
+                http.stream("GET", url, headers={"Accept": "application/fhir+ndjson"}) as response,
+            ):
+                if not response.is_success:
+                    wait = answers.seconds_to_wait(response.headers.get("retry-after", ""))
+                    found = problem(f"http-{response.status_code}", f"a file: {_in_words(response)}")
+                    raise ServerRefused(response.status_code, [found], wait)
+                into.writelines(response.iter_raw())
+        except httpx.TransportError as error:
+            raise unreachable(origin(url), error) from None
+        except httpx.DecodingError:
+            raise Unreachable(f"{origin(url)} gave a file that cannot be unpacked") from None
+
+    def _may_fetch(self, url: httpx.URL) -> bool:
+        """Whether a file may be fetched from another server."""
+        if on_this_machine(url):
+            return on_this_machine(self._base)
+        return url.scheme == "https" or (url.scheme == "http" and self._plain)
 
     def carry_out(self, entry: dict[str, Any]) -> EntryOutcome:
         """An entry of a transaction as a request of its own: create or update, conditional where it says so

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from adapter.catalogue import Catalogue
@@ -40,13 +40,19 @@ def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier
     return [_bundle(client, report, about) for report in ours]
 
 
-def fetch_all_exams(client: FhirClient, catalogue: Catalogue) -> Iterator[dict[str, Any]]:
+def fetch_all_exams(
+    client: FhirClient, catalogue: Catalogue, reports: Iterable[dict[str, Any]] | None = None, since: str = ""
+) -> Iterator[dict[str, Any]]:
     """Every exam of ours that the server holds, each as a Bundle, newborn after newborn, each read once.
 
-    In memory are the ids of all exams, and what is known of one newborn. Raises what the client raises.
+    ``reports``: the exams of these DiagnosticReports alone; else all, of those that changed at or after the instant
+    ``since``. In memory are the ids of all exams, and what is known of one newborn. Raises what the client raises.
     """
     system, roots = catalogue.identifier_system("exam"), dict[str, list[str]]()
-    for report in client.search("DiagnosticReport", {"identifier": f"{escaped(system)}|"}):
+    changed = {"_lastUpdated": f"ge{since}"} if since else {}
+    if reports is None:
+        reports = client.search("DiagnosticReport", {"identifier": f"{escaped(system)}|", **changed})
+    for report in reports:
         root = _root(report, catalogue)
         if root:
             roots.setdefault(_id(report["subject"]), []).append(root)
@@ -81,7 +87,7 @@ def _bundle(client: FhirClient, report: dict[str, Any], about: list[dict[str, An
     provenances += [resource for resource in report.get("contained", []) if resource["resourceType"] == "Provenance"]
     told = _tellings(client, report, provenances)
     resources += told
-    for reference in sorted(_others(report, provenances, told) - known):
+    for reference in sorted(named_by(report, provenances, told) - known):
         type_, _, id_ = reference.partition("/")
         resources.append(client.read(type_, id_))
     entries = [{"fullUrl": f"{client.base_url}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources]
@@ -98,7 +104,7 @@ def _tellings(client: FhirClient, report: dict[str, Any], provenances: list[dict
     return [client.read("Communication", name) for name in sorted(ids)]
 
 
-def _others(report: dict[str, Any], provenances: list[dict[str, Any]], told: list[dict[str, Any]]) -> set[str]:
+def named_by(report: dict[str, Any], provenances: list[dict[str, Any]], told: list[dict[str, Any]]) -> set[str]:
     """The Encounter, the Practitioners and the Device that an exam refers to."""
     references = [report.get("encounter", {}), *report.get("performer", [])]
     references += [agent.get("who", {}) for provenance in provenances for agent in provenance.get("agent", [])]

@@ -31,6 +31,9 @@ from adapter.send.policy import Timeouts
 LARGEST = 256 * 1024 * 1024
 """Bytes of an answer, unpacked; more is no answer."""
 
+LARGEST_FILE = 64 * LARGEST
+"""Bytes of a file, unpacked, that goes to the disk as it comes."""
+
 _PIECE = 64 * 1024
 _ERRORS = (
     httpcore.TimeoutException,
@@ -61,11 +64,15 @@ def opened(
     proxy: str | None = None,
     auth: httpx.Auth | None = None,
     transport: httpx.BaseTransport | None = None,
+    largest: int = LARGEST,
 ) -> httpx.Client:
-    """A client for the server at ``url``. It follows no redirect: what is sent is meant for this server."""
+    """A client for the server at ``url``, of answers up to ``largest`` bytes.
+
+    It follows no redirect: what is sent is meant for this server.
+    """
     through = proxy or _proxy_of_environment(url)
     return httpx.Client(
-        transport=transport or WireTransport(tls or httpx.create_ssl_context(), through),
+        transport=transport or WireTransport(tls or httpx.create_ssl_context(), through, largest),
         timeout=httpx.Timeout(times.read, connect=times.connect),
         auth=auth,
         follow_redirects=False,
