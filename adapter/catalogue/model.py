@@ -268,6 +268,7 @@ class Item(Frozen):
     recorded, it is listed as still to be done. ``chart``: a value that no range judges is
     to be compared with the site's chart. ``maps`` are codes for ConceptMaps alone. ``one_by_one``: where a page
     is recorded as expected in one action, this item is not ticked beforehand; nor is one that is ``still_to_do``.
+    ``lasting``: once recorded it holds in later exams too (a risk from the mother), and rules count it there.
     """
 
     id: Key
@@ -306,6 +307,7 @@ class Item(Frozen):
     still_to_do: bool = False
     chart: bool = False
     one_by_one: bool = False
+    lasting: bool = False
     sex: str | None = None
     computed: bool = False
     no_standard_code: str | None = None

@@ -17,7 +17,6 @@ from adapter.cli.comparing import (
     earlier_exams,
     earlier_option,
     series_as_data,
-    series_in_words,
 )
 from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import capture_arguments, readings
@@ -26,8 +25,9 @@ from adapter.problems import Severity
 
 if TYPE_CHECKING:
     from adapter.catalogue import Catalogue
-    from adapter.derive import Changes, SeriesLine, Tell
-    from adapter.exam import Telling
+    from adapter.derive import Tell
+    from adapter.derive.view import ExamView
+    from adapter.exam import Exam, Telling
     from adapter.read import Reading
 
 
@@ -74,34 +74,24 @@ def check(
       newborn-adapter check exam.json --earlier exam.json
       newborn-adapter check --schema
     """
-    from adapter.derive import changes_since, series_list
+    from adapter.derive.view import ExamView
 
     catalogue = catalogue_for(site)
     found = _chained(list(readings(files, plan, catalogue)))
     report = report_of(found)
     compare = bool(earlier or earlier_from)
     before = earlier_exams(found, earlier, earlier_from, catalogue)
-    compared = {
-        id(reading): (
-            changes_since(before, reading.exam, catalogue),
-            series_list(before, reading.exam, catalogue),
-        )
+    views = {
+        id(reading): ExamView(reading.exam, catalogue, before)
         for reading in found
-        if compare and reading.exam and reading.accepted
+        if reading.exam is not None and reading.accepted
     }
     if form == "json":
-        data = [_as_data(reading, catalogue) for reading in found]
-        for reading, one in zip(found, data, strict=True):
-            if id(reading) in compared:
-                changes, series = compared[id(reading)]
-                one |= {"since_earlier": changes_as_data(changes), "series": series_as_data(series)}
+        data = [_as_data(reading, views.get(id(reading)), compare) for reading in found]
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
-        _as_text(found, catalogue, quiet, compared)
+        _as_text(found, catalogue, quiet, before, views if compare else {})
     sys.exit(report.exit_code if found else nothing_read())
-
-
-Compared = Mapping[int, tuple["Changes | None", Sequence["SeriesLine"]]]
 
 
 def _chained(found: list[Reading]) -> list[Reading]:
@@ -123,16 +113,17 @@ def _chained(found: list[Reading]) -> list[Reading]:
     return checked
 
 
-def _as_text(found: list[Reading], catalogue: Catalogue, quiet: bool, compared: Compared) -> None:
+def _as_text(
+    found: list[Reading], catalogue: Catalogue, quiet: bool, before: Sequence[Exam], compared: Mapping[int, ExamView]
+) -> None:
     for reading in found:
         for problem in reading.problems:
             click.echo(str(problem))
         if not quiet:
             lines = []
             if id(reading) in compared:
-                changes, series = compared[id(reading)]
-                lines = [*changes_in_words(changes), *(series_in_words(series) if changes else ())]
-            click.echo("\n".join([exam_in_words(reading, catalogue), *lines]) + "\n")
+                lines = changes_in_words(compared[id(reading)].changes)
+            click.echo("\n".join([exam_in_words(reading, catalogue, before), *lines]) + "\n")
     accepted = sum(reading.accepted for reading in found)
     problems = [problem for reading in found for problem in reading.problems]
     click.echo(
@@ -164,15 +155,13 @@ def _telling(telling: Telling) -> dict[str, Any]:
     return telling.model_dump(mode="json", exclude_none=True, exclude={"words"})
 
 
-def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
-    from adapter.derive import judged_findings, line_ids, tell_list, told_of, under_lines, unjudged, withheld
+def _as_data(reading: Reading, view: ExamView | None, compare: bool) -> dict[str, Any]:
+    """One exam; ``compare``: with how it stands to the earlier ones."""
+    from adapter.derive import line_ids, under_lines
 
-    exam = reading.exam
     found: dict[str, Any] = {"source": reading.source, "accepted": reading.accepted}
-    if exam is not None and reading.accepted:
-        computed, pool = judged_findings(exam, catalogue)
-        tells = tell_list(exam, computed, catalogue, pool)
-        told = told_of(exam, tells)
+    if view is not None:
+        exam, tells, told = view.exam, view.notifications, view.told
         found |= {
             "exam": exam.details.id,
             "kind": exam.details.kind,
@@ -185,16 +174,19 @@ def _as_data(reading: Reading, catalogue: Catalogue) -> dict[str, Any]:
             "not_recorded": [{"item": gap.item, "side": gap.side} for gap in reading.unrecorded],
             "not_judged": [
                 {"item": one.item.id, "side": one.finding.side, "words": one.words, "reason": reason}
-                for reason, ones in unjudged(pool)
+                for reason, ones in view.not_judged
                 for one in ones
             ],
             "under_lines": [
-                {"words": one.finding.text, "rule": one.maker.id if one.maker else ""} for one in under_lines(pool)
+                {"words": one.finding.text, "rule": one.maker.id if one.maker else ""}
+                for one in under_lines(view.findings)
             ],
-            "not_computed": [{"item": w.item, "reason": w.reason} for w in withheld(exam, catalogue)],
+            "not_computed": [{"item": w.item, "reason": w.reason} for w in view.withheld],
             "tell": [_tell(*one) for one in zip(tells, line_ids(tells), told.lines, strict=True)],
             **({"told_of_others": [_telling(one) for one in told.others]} if told.others else {}),
         }
+        if compare:
+            found |= {"since_earlier": changes_as_data(view.changes), "series": series_as_data(view.lines)}
     found["problems"] = [
         {
             "severity": p.severity,

@@ -26,7 +26,8 @@ def earlier_option(command: F) -> F:
         "--earlier",
         multiple=True,
         type=click.Path(path_type=Path, exists=True),
-        help="An earlier exam of the same newborn (or a folder of them); may be given again. Says what changed.",
+        help="An earlier exam of the same newborn (or a folder of them), judged together with this one; may be given"
+        " again. Says what is new, worse, still so, resolved.",
     )(command)
 
 
@@ -104,20 +105,8 @@ def _place(finding: Finding) -> dict[str, Any]:
     return {name: value for name, value in named.items() if value is not None}
 
 
-def series_in_words(lines: Sequence[SeriesLine]) -> list[str]:
-    """What must be told after this exam, by how it stands to the earlier ones."""
-    from adapter.derive import TITLES, Standing
-
-    said = ["  over all exams of this newborn"]
-    for one in lines:
-        soon = "" if one.standing is Standing.RESOLVED else f" [{TITLES[one.line.urgency]}]"
-        exams = ", ".join(one.exams)
-        said.append(f"    {one.standing.value}: {one.line.words}{soon}  (exam{'s' * (len(one.exams) > 1)} {exams})")
-    return said if lines else []
-
-
 def series_as_data(lines: Sequence[SeriesLine]) -> list[dict[str, Any]]:
-    """The same for programs."""
+    """What must be told after this exam, by how it stands to the earlier ones, for programs."""
     return [
         {
             "standing": one.standing,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -61,15 +61,16 @@ def report_of(readings: Iterable[Reading]) -> Report:
     return report
 
 
-def exam_in_words(reading: Reading, catalogue: Catalogue) -> str:
-    """One exam: what was examined, what was not and why, what is not recorded, what must be told."""
+def exam_in_words(reading: Reading, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> str:
+    """One exam: what was examined, what was not and why, what is not recorded, what must be told; judged with
+    those of ``earlier`` that are earlier exams of the newborn."""
     from adapter.derive import age_in_words, in_words
 
     exam = reading.exam
     if exam is None or not reading.accepted:
         return f"{reading.source}: refused, until the errors are mended"
     lines = [heading(exam, reading, catalogue), f"  {age_in_words(exam)}"]
-    lines += tells_in_words(exam, catalogue)
+    lines += tells_in_words(exam, catalogue, earlier)
     skipped = [f for f in exam.findings if f.not_examined is not None]
     if skipped:
         lines.append("  not examined")
@@ -94,55 +95,52 @@ def heading(exam: Exam, reading: Reading, catalogue: Catalogue) -> str:
     )
 
 
-def tells_in_words(exam: Exam, catalogue: Catalogue) -> list[str]:
-    """The tell list by urgency, each line with reason, rule and source; what was not judged or computed, and why.
+def tells_in_words(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> list[str]:
+    """The tell list by urgency, each line with reason, rule and source, and with earlier exams how it stands to them;
+    what was not judged or computed, and why.
 
     Where nothing is to be told, that this is not the same as all normal.
     """
     from adapter.derive import (
         NOTHING,
+        RESOLVED,
         TITLES,
-        judged_findings,
         line_ids,
         other_in_words,
         sections,
-        tell_list,
+        standing_in_words,
         told_in_words,
-        told_of,
         under_lines,
-        unjudged,
-        withheld,
     )
+    from adapter.derive.view import ExamView
     from adapter.exam import Urgency
 
-    computed, pool = judged_findings(exam, catalogue)
-    tells = tell_list(exam, computed, catalogue, pool)
-    lines = [] if any(t.urgency is not Urgency.NONE for t in tells) else [f"  {NOTHING}"]
-    told = told_of(exam, tells)
-    known = dict(zip(map(id, tells), zip(line_ids(tells), told.lines, strict=True), strict=True))
-    for urgency, chosen in sections(tells):
-        lines.append(f"  {TITLES[urgency]}")
-        for tell in chosen:
-            line, tellings = known[id(tell)]
+    view = ExamView(exam, catalogue, earlier)
+    urgent = any(one.line.urgency is not Urgency.NONE and not one.resolved for one in view.lines)
+    lines = [] if urgent else [f"  {NOTHING}"]
+    ids = dict(zip(map(id, view.notifications), line_ids(view.notifications), strict=True))
+    for urgency, chosen in sections(view.lines):
+        lines.append(f"  {TITLES[urgency] if urgency else RESOLVED}")
+        for one in chosen:
+            tell = one.line
             lines.append(f"    {tell.words}")
-            lines += [f"      {told_in_words(one, tell, exam, catalogue)}" for one in tellings]
+            lines += [f"      {standing}" for standing in [standing_in_words(one)] if standing]
+            lines += [f"      {told_in_words(told, tell, exam, catalogue)}" for told in one.told]
             lines += [f"      - {part}" for part in tell.because]
-            lines.append(f"      {tell.reason}  [{line}; {tell.source}]")
-    if told.others:
+            lines.append(f"      {tell.reason}  [{ids.get(id(tell), tell.rule)}; {tell.source}]")
+    if others := view.told.others:
         lines.append("  told of what is not on the list")
-        lines += [f"    {other_in_words(one, exam, catalogue)}" for one in told.others]
-    if under := under_lines(pool):
+        lines += [f"    {other_in_words(one, exam, catalogue)}" for one in others]
+    if under := under_lines(view.findings):
         lines.append("  judged by the site's own tables, and under their lines")
         lines += [f"    {one.finding.text}" for one in under]
-    not_judged = unjudged(pool)
-    if not_judged:
+    if not_judged := view.not_judged:
         lines.append("  not judged: neither expected nor abnormal by any range of ours")
         for reason, findings in not_judged:
             lines += [f"    {reason}", *(f"      - {one.words}" for one in findings)]
-    reasons = withheld(exam, catalogue)
-    if reasons:
+    if view.withheld:
         lines.append("  not computed")
-        lines += [f"    {reason}" for reason in reasons]
+        lines += [f"    {reason}" for reason in view.withheld]
     return lines
 
 

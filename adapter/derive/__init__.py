@@ -22,23 +22,25 @@ from adapter.derive.judgement import (
     not_judged,
     worst,
 )
-from adapter.derive.made import Computed, Maker, Withheld
+from adapter.derive.made import Computed, Earlier, Maker, Withheld
 from adapter.derive.makers import makers
 from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
-from adapter.derive.series import SeriesLine, Standing, series_list
-from adapter.derive.tell import NOTHING, TITLES, Tell, sections, tell_list
+from adapter.derive.series import SeriesLine, Standing, sections, standing_in_words
+from adapter.derive.tell import NOTHING, RESOLVED, TITLES, Tell, tell_list
 from adapter.derive.told import Told, line_ids, other_in_words, told_in_words, told_of
-from adapter.derive.view import under_lines, unjudged
+from adapter.derive.view import series_list, under_lines, unjudged
 from adapter.derive.words import in_words, span_in_words, value_in_words
 
 __all__ = [
     "NOTHING",
+    "RESOLVED",
     "TITLES",
     "Change",
     "ChangeKind",
     "Changes",
     "Computed",
+    "Earlier",
     "FindingView",
     "Judgement",
     "Maker",
@@ -76,6 +78,7 @@ __all__ = [
     "sections",
     "series_list",
     "span_in_words",
+    "standing_in_words",
     "tell_list",
     "term_class",
     "told_in_words",

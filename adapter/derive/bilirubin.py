@@ -9,19 +9,19 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from adapter.catalogue import Catalogue
 from adapter.derive.age import made_at
-from adapter.derive.made import Computed, Withheld
+from adapter.derive.made import Computed, Earlier, Withheld
 from adapter.derive.makers import by_rise
 from adapter.exam import Exam, Finding, Quantity
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """One measurement: when, which finding of its exam, mg/dL, and the earlier exam it is of (empty: this one)."""
+    """One measurement: when, which finding of its exam, mg/dL; of an earlier exam, that finding (none: this exam)."""
 
     at: datetime
     index: int
     value: Decimal
-    exam: str = ""
+    earlier: Earlier | None = None
 
 
 MEASURED = ("transcutaneous_bilirubin", "serum_bilirubin")
@@ -37,24 +37,26 @@ def rises(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Ite
         if not taken:
             continue
         for one in earlier:
-            taken += [Level(at, index, value, one.details.id) for index, at, value in levels(one, kind, catalogue)]
-        taken.sort(key=lambda level: (level.at, not level.exam, level.index))
+            taken += [
+                Level(at, index, value, Earlier(one.details.id, index, one.findings[index]))
+                for index, at, value in levels(one, kind, catalogue)
+            ]
+        taken.sort(key=lambda level: (level.at, level.earlier is None, level.index))
         if len(taken) == 1 or taken[-1].at == taken[-2].at:
             why = "one measurement only; compare it with your site's chart"
             yield Withheld(_RISE, f"{catalogue.items[_RISE].label}, {catalogue.items[kind].label.lower()}", why)
-        elif not taken[-1].exam:
+        elif taken[-1].earlier is None:
             yield _risen(taken[-2], taken[-1], kind, catalogue)
 
 
 def _risen(before: Level, last: Level, kind: str, catalogue: Catalogue) -> Computed:
     exact = rise(before.value, before.at, last.value, last.at)
     value = Quantity(value=exact.quantize(Decimal("0.01"), ROUND_HALF_UP), unit="mg/dL/h")
-    since = f" Since exam {before.exam}." if before.exam else ""
-    note = f"{catalogue.items[kind].label}.{since} Compare each value with your site's chart."
+    note = f"{catalogue.items[kind].label}. Compare each value with your site's chart."
     made = Finding(item=_RISE, value=value, observed_at=last.at, note=note)
-    own = (last.index,) if before.exam else (last.index, before.index)
-    exams = (before.exam,) if before.exam else ()
-    return Computed(made, own, exact, by_rise(catalogue), exams=exams)
+    if before.earlier is not None:
+        return Computed(made, (last.index,), exact, by_rise(catalogue), earlier=(before.earlier,))
+    return Computed(made, (last.index, before.index), exact, by_rise(catalogue))
 
 
 def levels(exam: Exam, kind: str, catalogue: Catalogue) -> Iterator[tuple[int, datetime, Decimal]]:

@@ -23,7 +23,7 @@ def computed_findings(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] 
 
     First those of ages, sizes, scores and screens, then differences between sides, then the rules that hold; each
     may rest on those before it. ``earlier`` are exams of the same newborn before this one, oldest first, over which a
-    rise, a repeated screen and the weight are worked out too.
+    rise, a repeated screen and the weight are worked out too, and whose risks count for rules.
     """
     return judged_findings(exam, catalogue, earlier)[0]
 
@@ -40,7 +40,7 @@ def judged_findings(
     made = [one for one in (*_attempts(exam, catalogue, earlier), *by_lines) if isinstance(one, Computed)]
     made += side_differences(pool, catalogue)
     pool += computed_views(shared, made, len(pool))
-    rules = rule_findings(exam, pool, catalogue)
+    rules = rule_findings(exam, pool, catalogue, earlier)
     pool += computed_views(shared, rules, len(pool))
     return (*made, *rules), pool
 

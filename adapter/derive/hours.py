@@ -19,9 +19,9 @@ from adapter.catalogue.units import rounded
 from adapter.derive.age import made_at
 from adapter.derive.compiled import compiled
 from adapter.derive.machine import Condition, Test, condition, every
-from adapter.derive.made import Computed, Withheld
+from adapter.derive.made import Computed, Earlier, Withheld
 from adapter.derive.makers import by_table
-from adapter.derive.unjudged import bare_scene
+from adapter.derive.unjudged import bare_scene, of_earlier
 from adapter.derive.words import in_words
 from adapter.exam import Exam, Finding, Quantity, Urgency
 from adapter.problems import AdapterError
@@ -88,7 +88,7 @@ def _placed(one: _Table, index: int, exam: Exam, catalogue: Catalogue, earlier: 
     item = catalogue.items[finding.item]
     at = made_at(finding, item, exam)
     hour = Fraction((at - exam.newborn.birth_time) // timedelta(microseconds=1), _HOUR)
-    risk, group = _group(one, exam, catalogue, earlier)
+    risk, group, before = _group(one, exam, catalogue, earlier)
     rows = _curve(one, exam, risk)
     values = dict(zip((line.id for line in table.lines), _at(rows, hour, table), strict=True))
     amount, shown = _amount(finding, item, table, catalogue), _Shown(table, catalogue)
@@ -103,23 +103,28 @@ def _placed(one: _Table, index: int, exam: Exam, catalogue: Catalogue, earlier: 
     reason = f"by {by_table(table)}: {where}"
     if over is None:
         maker = by_table(table)
-        return Computed(made, (index,), None, maker, Urgency.NONE, Meaning.EXPECTED, Flag.NORMAL, reason)
+        return Computed(
+            made, (index,), None, maker, Urgency.NONE, Meaning.EXPECTED, Flag.NORMAL, reason, earlier=before
+        )
     maker = by_table(table, over.source)
-    return Computed(made, (index,), None, maker, over.urgency, Meaning.ABNORMAL, over.flag, reason)
+    return Computed(made, (index,), None, maker, over.urgency, Meaning.ABNORMAL, over.flag, reason, earlier=before)
 
 
 def _group(
     one: _Table, exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]
-) -> tuple[str | None, tuple[str, ...]]:
-    """The group of the infant, and what is said of it: the first where nothing recorded says which."""
+) -> tuple[str | None, tuple[str, ...], tuple[Earlier, ...]]:
+    """The group of the infant, what is said of it, and what earlier exams say of it: the first group where nothing
+    recorded says which."""
     risks = one.table.risks
     if not risks:
-        return None, ()
+        return None, (), ()
     scene = bare_scene(exam, catalogue, earlier)
     for risk, holds in zip(risks, one.risks, strict=True):
-        if holds is not None and holds(scene) is not None:
-            return risk.id, (risk.label,)
-    return risks[0].id, (f"what decides the risk is not recorded, so that the lines are those '{risks[0].label}'",)
+        if holds is not None and (held := holds(scene)) is not None:
+            before, own = of_earlier(earlier, catalogue), len(exam.findings)
+            return risk.id, (risk.label,), tuple(before[index - own] for index in sorted(held) if index >= own)
+    unknown = f"what decides the risk is not recorded, so that the lines are those '{risks[0].label}'"
+    return risks[0].id, (unknown,), ()
 
 
 def _curve(one: _Table, exam: Exam, risk: str | None) -> tuple[HourRow, ...]:

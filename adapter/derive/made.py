@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from adapter.catalogue import Flag, Meaning
 from adapter.exam import Finding, Urgency
@@ -22,12 +23,20 @@ class Maker:
         return f"{self.label}, version {self.version}"
 
 
+class Earlier(NamedTuple):
+    """A captured finding of an earlier exam of the newborn: the exam's id, its index there, and the finding."""
+
+    exam: str
+    number: int
+    finding: Finding
+
+
 @dataclass(frozen=True, slots=True)
 class Computed:
     """A computed finding and what it rests on.
 
     ``derived_from`` are indexes into ``exam.findings`` and, behind these, into the computed findings before it.
-    ``exams`` are the ids of earlier exams whose findings it rests on besides.
+    ``earlier`` are findings of earlier exams that it rests on besides.
     ``exact`` is the unrounded value. ``urgency``, ``meaning``, ``flag`` and ``reason`` are set where a rule, a
     comparison or a site's table of lines made it.
     """
@@ -42,7 +51,12 @@ class Computed:
     reason: str = ""
     replaced: bool = False
     """Whether a rule that says more of the same holds too: it is a finding, and is not told besides."""
-    exams: tuple[str, ...] = ()
+    earlier: tuple[Earlier, ...] = ()
+
+    @property
+    def exams(self) -> tuple[str, ...]:
+        """The ids of the earlier exams that it rests on."""
+        return tuple(dict.fromkeys(one.exam for one in self.earlier))
 
     @property
     def by_rule(self) -> bool:

@@ -2,28 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Flag, Meaning
 from adapter.derive.compiled import compiled
-from adapter.derive.finding import FindingView
+from adapter.derive.finding import FindingView, facts
+from adapter.derive.judgement import judge
 from adapter.derive.machine import Condition, Scene, condition
-from adapter.derive.made import Computed, Maker
+from adapter.derive.made import Computed, Earlier, Maker
 from adapter.derive.makers import by_rule
+from adapter.derive.unjudged import of_earlier
 from adapter.exam import Exam, Finding, Urgency
 
 
-def rule_findings(exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue) -> list[Computed]:
-    """A finding for every rule that is on and holds, with the findings it holds by, in the order of the rules."""
-    scene = Scene(exam, pool)
+def rule_findings(
+    exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue, earlier: Sequence[Exam] = ()
+) -> list[Computed]:
+    """A finding for every rule that is on and holds, with the findings it holds by, in the order of the rules.
+
+    What lasts (an item's ``lasting``: a risk from the mother, the family's history) holds in later exams too.
+    """
+    lasting = [one for one in of_earlier(earlier, catalogue) if catalogue.items[one.finding.item].lasting]
+    scene = Scene(exam, [*pool, *_lasting_views(lasting, exam, pool, catalogue)])
     held = [(rule, found) for rule in _rules(catalogue) if (found := rule.condition(scene)) is not None]
     replaced = {other for rule, _ in held for other in rule.replaces}
     return [
         Computed(
             finding=rule.finding,
-            derived_from=tuple(sorted(found)),
+            derived_from=tuple(index for index in sorted(found) if index < len(pool)),
+            earlier=tuple(lasting[index - len(pool)] for index in sorted(found) if index >= len(pool)),
             maker=rule.maker,
             urgency=rule.urgency,
             meaning=Meaning.ABNORMAL,
@@ -33,6 +42,16 @@ def rule_findings(exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue)
         )
         for rule, found in held
     ]
+
+
+def _lasting_views(
+    lasting: Sequence[Earlier], exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue
+) -> Iterator[FindingView]:
+    shared = facts(exam, catalogue)
+    for index, one in enumerate(lasting, start=len(pool)):
+        item = catalogue.items[one.finding.item]
+        judged = None if one.finding.not_examined is not None else judge(one.finding, item, exam, catalogue)
+        yield FindingView(index, one.finding, item, judged, shared)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from adapter.catalogue import Catalogue, Item, Screening
 from adapter.derive.age import age_hours, made_at
-from adapter.derive.made import Computed, Withheld
+from adapter.derive.made import Computed, Earlier, Withheld
 from adapter.derive.makers import by_rule
 from adapter.derive.unjudged import unjudged_because
 from adapter.exam import Exam, Finding, Quantities
@@ -77,8 +77,8 @@ def screen(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> It
     if not taken:
         return
     for one in earlier:
-        taken += _taken(one, item, catalogue, one.details.id)
-    taken.sort(key=lambda one: (one.at, not one.exam, one.index))
+        taken += _taken(one, item, catalogue, earlier=True)
+    taken.sort(key=lambda one: (one.at, one.earlier is None, one.index))
     failed = [one for one in taken if screened([one.attempt], rule) is Outcome.FAIL]
     due = [one for one in taken if age_hours(exam, one.at) >= rule.from_hours]
     counted = [one for one in taken if one in due or one in failed]
@@ -94,13 +94,12 @@ def screen(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> It
     if captured & set(_GRAVER[_GRAVER.index(outcome) :]):
         return
     made = Finding(item=rule.item, value=outcome.value, observed_at=counted[-1].at)
-    if any(one.exam for one in counted[-1:]):  # the last that counts is of an earlier exam: the result is of this one
+    if counted[-1].earlier is not None:  # the last that counts is of an earlier exam: the result is of this one
         made = Finding(item=rule.item, value=outcome.value)
-    own = tuple(one.index for one in counted if not one.exam) or tuple(one.index for one in taken if not one.exam)
-    exams = tuple(dict.fromkeys(one.exam for one in counted if one.exam))
-    yield Computed(
-        made, own or tuple(one.index for one in taken if not one.exam), None, by_rule(rule, catalogue), exams=exams
-    )
+    here = tuple(one.index for one in taken if one.earlier is None)
+    own = tuple(one.index for one in counted if one.earlier is None) or here
+    before = tuple(one.earlier for one in counted if one.earlier is not None)
+    yield Computed(made, own, None, by_rule(rule, catalogue), earlier=before)
 
 
 def _in_oxygen(exam: Exam, rule: Screening, catalogue: Catalogue) -> str | None:
@@ -112,18 +111,19 @@ def _in_oxygen(exam: Exam, rule: Screening, catalogue: Catalogue) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class _Taken:
-    """One attempt: when, which finding of its exam, its readings, and the earlier exam it is of (empty: this one)."""
+    """One attempt: when, which finding of its exam, its readings; where it is of an earlier exam, that finding."""
 
     at: datetime
     index: int
     attempt: Attempt
-    exam: str = ""
+    earlier: Earlier | None = None
 
 
-def _taken(exam: Exam, item: Item, catalogue: Catalogue, name: str = "") -> Iterator[_Taken]:
+def _taken(exam: Exam, item: Item, catalogue: Catalogue, *, earlier: bool = False) -> Iterator[_Taken]:
     for index, finding in enumerate(exam.findings):
         if finding.item == item.id and isinstance(finding.value, Quantities):
-            yield _Taken(made_at(finding, item, exam), index, attempt_of(finding, catalogue), name)
+            known = Earlier(exam.details.id, index, finding) if earlier else None
+            yield _Taken(made_at(finding, item, exam), index, attempt_of(finding, catalogue), known)
 
 
 def attempt_of(finding: Finding, catalogue: Catalogue) -> Attempt:

@@ -1,21 +1,20 @@
 """An infant's exams judged together: what must be told after the last of them, and how it stands to the earlier ones.
 
-One exam alone is a series of one. A rise, a repeated screen and the weight are worked out over all exams; and a line
-that an earlier exam had stands until a later exam has looked again and found it otherwise: what nobody looked at
-again is still to be told.
+One exam alone is a series of one. A rise, a repeated screen, the weight, and rules on what lasts are worked out over
+all exams; and a line that an earlier exam had stands until a later exam has looked again and found it otherwise: what
+nobody looked at again is still to be told.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from adapter.catalogue import Catalogue
-from adapter.derive.changes import earlier_of, standing
-from adapter.derive.computed import judged_findings
-from adapter.derive.tell import Tell, tell_list
-from adapter.exam import Exam, Side, Status, Urgency
+from adapter.derive.finding import FindingView
+from adapter.derive.tell import Tell
+from adapter.exam import Exam, Side, Status, Telling, Urgency
 
 
 class Standing(StrEnum):
@@ -31,103 +30,154 @@ class Standing(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SeriesLine:
-    """A line of the list, how it stands, and the ids of the exams it rests on, oldest first."""
+    """A line of the list, how it stands, and the ids of the exams it rests on, oldest first.
 
-    standing: Standing
+    ``standing`` is None where no earlier exam is known. ``told``: who was told of it, in the exam that has it;
+    ``past``: whether that is an earlier exam, and the last has it no more.
+    """
+
+    standing: Standing | None
     line: Tell
     exams: tuple[str, ...]
+    told: tuple[Telling, ...] = ()
+    past: bool = False
+
+    @property
+    def resolved(self) -> bool:
+        """Whether it need not be told any more, and is only worth knowing."""
+        return self.standing is Standing.RESOLVED
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One exam of a series: its findings, the lines of its list, and who was told of each."""
+
+    exam: Exam
+    findings: Sequence[FindingView]
+    tells: Sequence[Tell]
+    told: Sequence[tuple[Telling, ...]]
 
 
 _Key = tuple[str, Side | None, str]
-_STANDINGS = tuple(Standing)
+_Place = tuple[str, Side | None]
+_BY_RULE = ("cross_finding", "side_difference")
+"""Items whose line is of the rule or the comparison that holds."""
+_STANDINGS = (*Standing,)
 _URGENCIES = tuple(Urgency)[::-1]
 
 
-def series_list(earlier: Sequence[Exam], exam: Exam, catalogue: Catalogue) -> tuple[SeriesLine, ...]:
-    """What must be told after ``exam``, given the earlier exams of the same newborn (others are left out).
+def series_lines(series: Sequence[Judged], catalogue: Catalogue) -> tuple[SeriesLine, ...]:
+    """What must be told after the last exam of a series, each exam judged with those before it.
 
     The most urgent first; of one urgency what is new, then what is worse, then what is still so. What was resolved
     stands last: that it was ever so is worth knowing. What is only still to be done is a line of the last exam alone.
     """
-    if exam.details.status is Status.ENTERED_IN_ERROR:
+    last, before = series[-1], series[:-1]
+    if last.exam.details.status is Status.ENTERED_IN_ERROR:
         return ()
-    exams = [*standing(earlier_of(earlier, exam, catalogue), exam), exam]
-    lists = [_lines(exams[:number], one, catalogue) for number, one in enumerate(exams)]
-    now, found = lists.pop(), []
-    for key, line in now.items():
-        found.append(_compared(key, line, lists, exams))
-    known = set(now)
-    for number in range(len(lists) - 1, -1, -1):
-        for key, line in lists[number].items():
-            if key not in known and not line.to_do and line.urgency is not Urgency.NONE:
+    if not before:
+        ids = (last.exam.details.id,)
+        return tuple(
+            SeriesLine(None, *one) for one in zip(last.tells, (ids,) * len(last.tells), last.told, strict=True)
+        )
+    held = [_urgencies(one) for one in series]
+    found = [_compared(line, told, held, series) for line, told in zip(last.tells, last.told, strict=True)]
+    known = set(held[-1])
+    for number in range(len(before) - 1, -1, -1):
+        one = series[number]
+        for line, told in zip(one.tells, one.told, strict=True):
+            if (key := _key(line)) not in known and not line.to_do and line.urgency is not Urgency.NONE:
                 known.add(key)
-                found.append(_no_more(line, number, exams, catalogue))
+                standing = _no_more(line, number, series, catalogue)
+                found.append(SeriesLine(standing, line, _resting(line, [], series[: number + 1]), told, past=True))
     return tuple(sorted(found, key=_order))
 
 
-def _lines(before: Sequence[Exam], exam: Exam, catalogue: Catalogue) -> dict[_Key, Tell]:
-    """The lines of one exam by what they are of; of several the most urgent, which comes first."""
-    computed, pool = judged_findings(exam, catalogue, before)
-    found: dict[_Key, Tell] = {}
-    for line in tell_list(exam, computed, catalogue, pool):
-        found.setdefault(_key(line), line)
-    return found
+def _urgencies(one: Judged) -> dict[_Key, Urgency]:
+    """All that an exam has to be told, by what it is of, with its greatest urgency: its lines, and what another of
+    these stands for and is not told besides."""
+    found = [(_key(line), line.urgency) for line in one.tells]
+    for view in one.findings:
+        urgency = view.judged.urgency if view.judged is not None else Urgency.NONE
+        if view.computed is not None and view.computed.replaced:
+            urgency = view.computed.urgency or urgency
+        if urgency is not Urgency.NONE:
+            by_rule = view.maker.id if view.maker is not None and view.item.id in _BY_RULE else str(False)
+            found.append(((view.item.id, view.finding.side, by_rule), urgency))
+    return dict(sorted(found, key=lambda one: _URGENCIES.index(one[1]), reverse=True))
 
 
 def _key(line: Tell) -> _Key:
     """What a line is of: the item and side, or the rule where a rule put it on the list; not what its value is."""
-    by_rule = bool(line.because) or line.item.id in ("cross_finding", "side_difference")
-    return line.item.id, line.side, line.rule if by_rule else str(line.to_do)
+    return line.item.id, line.side, line.rule if line.item.id in _BY_RULE else str(line.to_do)
 
 
-def _compared(key: _Key, line: Tell, lists: Sequence[dict[_Key, Tell]], exams: Sequence[Exam]) -> SeriesLine:
-    had = [number for number, lines in enumerate(lists) if key in lines]
-    ids = tuple(exams[number].details.id for number in (*had, -1))
+def _compared(
+    line: Tell,
+    told: tuple[Telling, ...],
+    held: Sequence[dict[_Key, Urgency]],
+    series: Sequence[Judged],
+) -> SeriesLine:
+    key = _key(line)
+    had = [number for number, urgencies in enumerate(held[:-1]) if key in urgencies]
+    exams = _resting(line, [series[number].exam.details.id for number in had], series)
     if not had:
-        return SeriesLine(Standing.NEW, line, ids)
-    before = lists[had[-1]][key]
-    worse = _URGENCIES.index(line.urgency) < _URGENCIES.index(before.urgency)
-    return SeriesLine(Standing.WORSE if worse else Standing.STILL, line, ids)
+        return SeriesLine(Standing.NEW, line, exams, told)
+    worse = _URGENCIES.index(line.urgency) < _URGENCIES.index(held[had[-1]][key])
+    return SeriesLine(Standing.WORSE if worse else Standing.STILL, line, exams, told)
 
 
-def _no_more(line: Tell, number: int, exams: Sequence[Exam], catalogue: Catalogue) -> SeriesLine:
+def _resting(line: Tell, had: Sequence[str], series: Sequence[Judged]) -> tuple[str, ...]:
+    """The exams that a line of the last of them rests on: those that had it, and whose findings made it."""
+    last = series[-1]
+    over = {one.exam for view in _below(line, last) if view.computed for one in view.computed.earlier}
+    of = {last.exam.details.id, *had, *over}
+    return tuple(one.exam.details.id for one in series if one.exam.details.id in of)
+
+
+def _below(line: Tell, of: Judged) -> Iterator[FindingView]:
+    """The findings that a line rests on, and those that these were computed from."""
+    waiting, seen = [*line.rests_on], set[int]()
+    while waiting:
+        if (index := waiting.pop()) not in seen:
+            seen.add(index)
+            view = of.findings[index]
+            waiting += view.rests_on
+            yield view
+
+
+def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catalogue) -> Standing:
     """A line of an earlier exam that the last has not: resolved only where all that it rests on was seen again."""
-    exam = exams[number]
-    computed, _ = judged_findings(exam, catalogue, exams[:number])
-    captured = exam.findings
-    rests_on = {(f.item, f.side) for i in line.rests_on if i < len(captured) and (f := captured[i])}
-    for index in line.rests_on:
-        if index >= len(captured):
-            below = computed[index - len(captured)].derived_from
-            rests_on |= {(captured[i].item, captured[i].side) for i in below if i < len(captured)}
-    after = (one for later in exams[number + 1 :] for one in later.findings if one.not_examined is None)
-    seen = {(one.item, one.side) for one in after}
-    again = bool(rests_on) and rests_on <= seen
-    resolved = again and line.item.id != catalogue.screening.item
-    standing = Standing.RESOLVED if resolved else Standing.NOT_LOOKED_AT
-    if resolved and _unjudged(rests_on, number, exams, catalogue):
-        standing = Standing.NOT_JUDGED
-    return SeriesLine(standing, line, (exam.details.id,))
+    places = {_place(view) for view in _below(line, series[number]) if view.computed is None}
+    last = {_place(view): view for one in series[number + 1 :] for view in one.findings if view.examined}
+    again = bool(places) and places <= last.keys()
+    if not again or line.item.id == catalogue.screening.item:
+        return Standing.NOT_LOOKED_AT
+    unjudged = any(last[place].not_judged is not None for place in places)
+    return Standing.NOT_JUDGED if unjudged else Standing.RESOLVED
 
 
-def _unjudged(places: set[tuple[str, Side | None]], number: int, exams: Sequence[Exam], catalogue: Catalogue) -> bool:
-    """Whether one of these places was seen after that exam, and nothing judged what was last seen there."""
-    last = {}
-    for after in range(number + 1, len(exams)):
-        for view in judged_findings(exams[after], catalogue, exams[:after])[1]:
-            if (place := (view.item.id, view.finding.side)) in places and view.examined:
-                last[place] = view
-    return any(view.not_judged is not None for view in last.values())
+def _place(view: FindingView) -> _Place:
+    return view.item.id, view.finding.side
 
 
-def _order(one: SeriesLine) -> tuple[bool, int, int, bool, int, str]:
-    resolved = one.standing is Standing.RESOLVED
+def _order(one: SeriesLine) -> tuple[bool, int, bool, int, bool, int, str]:
     line = one.line
-    return (
-        resolved,
-        _URGENCIES.index(line.urgency),
-        _STANDINGS.index(one.standing),
-        line.to_do,
-        line.item.position,
-        line.words,
-    )
+    standing = _STANDINGS.index(one.standing) if one.standing else 0
+    urgency = _URGENCIES.index(line.urgency)
+    return one.resolved, urgency, line.to_do, standing, not line.because, line.item.position, line.words
+
+
+def sections(lines: Sequence[SeriesLine]) -> Iterator[tuple[Urgency | None, list[SeriesLine]]]:
+    """The list by urgency, the empty parts left out: ``none`` is what is still to be done, None what was resolved."""
+    for urgency in (*_URGENCIES, None):
+        chosen = [one for one in lines if (None if one.resolved else one.line.urgency) is urgency]
+        if chosen:
+            yield urgency, chosen
+
+
+def standing_in_words(one: SeriesLine) -> str:
+    """``still so (exams a, b)``; empty where no earlier exam is known."""
+    if one.standing is None:
+        return ""
+    return f"{one.standing.value} (exam{'s' * (len(one.exams) > 1)} {', '.join(one.exams)})"

@@ -8,7 +8,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from adapter.catalogue import Bands, Catalogue, GrowthReference, Item, Measure
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.growth import NoReference, Position, position
-from adapter.derive.made import Computed, Withheld
+from adapter.derive.made import Computed, Earlier, Withheld
 from adapter.derive.makers import by_table
 from adapter.exam import Exam, Finding, Quantity
 
@@ -47,11 +47,12 @@ def _weight_change(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) ->
     The birth weight is that of this exam, else of the last earlier exam that has one.
     """
     birth = measured(exam, "birth_weight", "g", catalogue)
-    exams: tuple[str, ...] = ()
+    before: tuple[Earlier, ...] = ()
     recorded = any(finding.item == "birth_weight" for finding in exam.findings)
     for one in () if birth or recorded else reversed(earlier):
         if (of_earlier := measured(one, "birth_weight", "g", catalogue)) is not None:
-            birth, exams = of_earlier, (one.details.id,)
+            birth = of_earlier
+            before = (Earlier(one.details.id, birth[0], one.findings[birth[0]]),)
             break
     now = latest(exam, "weight", "g", catalogue)
     if birth is None or now is None:
@@ -61,8 +62,8 @@ def _weight_change(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) ->
         return
     exact = change_percent(birth[1], now[1])
     value = Quantity(value=exact.quantize(Decimal("0.1"), ROUND_HALF_UP), unit="%")
-    own = (now[0],) if exams else (now[0], birth[0])
-    yield Computed(Finding(item="weight_change_percent", value=value), own, exact, exams=exams)
+    own = (now[0],) if before else (now[0], birth[0])
+    yield Computed(Finding(item="weight_change_percent", value=value), own, exact, earlier=before)
 
 
 def change_percent(birth: Decimal, now: Decimal) -> Decimal:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
@@ -12,7 +12,7 @@ from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.finding import FindingView
 from adapter.derive.judged import finding_views
 from adapter.derive.judgement import judged_as, worst
-from adapter.derive.made import Computed
+from adapter.derive.made import Computed, Earlier
 from adapter.derive.words import in_words
 from adapter.exam import Exam, Finding, Side, Status, Urgency
 
@@ -46,6 +46,8 @@ TITLES = {
     Urgency.NONE: "still to do",
 }
 """The parts of the tell list, for people."""
+RESOLVED = "resolved since an earlier exam"
+"""The part of the list for what earlier exams had and this one found otherwise."""
 NOTHING = "nothing among what was examined is marked to be told"
 """What stands in place of an empty list."""
 
@@ -126,7 +128,10 @@ def _line(one: FindingView, pool: Sequence[FindingView], catalogue: Catalogue) -
         rests_on = (one.index, *one.computed.derived_from)
         if one.item.id == "cross_finding":
             parts = [pool[index] for index in one.computed.derived_from]
-            because = tuple(in_words(part.finding, part.item, catalogue) for part in parts)
+            because = (
+                *(in_words(part.finding, part.item, catalogue) for part in parts),
+                *(earlier_in_words(part, catalogue) for part in one.computed.earlier),
+            )
     return Tell(
         urgency=one.judged.urgency,
         item=one.item,
@@ -139,6 +144,11 @@ def _line(one: FindingView, pool: Sequence[FindingView], catalogue: Catalogue) -
         because=because,
         rests_on=rests_on,
     )
+
+
+def earlier_in_words(one: Earlier, catalogue: Catalogue) -> str:
+    """A finding of an earlier exam with the exam's id."""
+    return f"{in_words(one.finding, catalogue.items[one.finding.item], catalogue)} (exam {one.exam})"
 
 
 def _said(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str, str]:
@@ -267,11 +277,3 @@ def _unrecorded(gap: NotRecorded, exam: Exam, catalogue: Catalogue) -> Tell:
         source=source_in_words(item.sources[0], catalogue),
         to_do=True,
     )
-
-
-def sections(tells: Sequence[Tell]) -> Iterator[tuple[Urgency, list[Tell]]]:
-    """The list by urgency, the empty parts left out; ``none`` is what is still to be done."""
-    for urgency in _URGENCIES:
-        chosen = [tell for tell in tells if tell.urgency is urgency]
-        if chosen:
-            yield urgency, chosen

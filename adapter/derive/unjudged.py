@@ -11,6 +11,7 @@ from adapter.catalogue import Catalogue, Item
 from adapter.derive.age import made_at
 from adapter.derive.compiled import compiled
 from adapter.derive.machine import Condition, Scene, Test, condition, every
+from adapter.derive.made import Earlier
 from adapter.exam import Exam, Finding
 
 
@@ -41,13 +42,22 @@ def unjudged_because(finding: Finding, item: Item, exam: Exam, catalogue: Catalo
 
 
 def bare_scene(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Scene:
-    """What was captured in an exam, before anything is judged; and in earlier ones, each at its own time."""
-    own = [_Given(n, one, catalogue.items[one.item]) for n, one in enumerate(exam.findings)]
-    for before in earlier:
-        for one in before.findings:
-            at = one.model_copy(update={"observed_at": made_at(one, catalogue.items[one.item], before)})
-            own.append(_Given(-1, at, catalogue.items[one.item]))
-    return Scene(exam, own)
+    """What was captured in an exam, before anything is judged; and behind it what was in earlier ones."""
+    found = [*exam.findings, *(one.finding for one in of_earlier(earlier, catalogue))]
+    return Scene(exam, [_Given(n, one, catalogue.items[one.item]) for n, one in enumerate(found)])
+
+
+def of_earlier(earlier: Sequence[Exam], catalogue: Catalogue) -> list[Earlier]:
+    """The findings of earlier exams, each at its own time."""
+    return [
+        Earlier(
+            exam.details.id,
+            index,
+            one.model_copy(update={"observed_at": made_at(one, catalogue.items[one.item], exam)}),
+        )
+        for exam in earlier
+        for index, one in enumerate(exam.findings)
+    ]
 
 
 @lru_cache(maxsize=16)

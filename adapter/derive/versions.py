@@ -182,12 +182,12 @@ def precedence_of(exam: Exam) -> Precedence:
 
 
 def current_versions(exams: Iterable[Exam]) -> list[Exam]:
-    """Of each exam the version that counts, a retraction too, once; in the order in which they came last."""
-    held = {exam.details.id: exam for exam in reversed(list(exams))}
-    versions = Versions()
-    for exam in held.values():
+    """Of each exam the version that counts, a retraction too, once; in the order in which they came."""
+    held, versions = dict[str, Exam](), Versions()
+    for exam in exams:
+        held.setdefault(exam.details.id, exam)
         versions.see(Version.of(exam))
-    return [exam for exam in reversed(held.values()) if versions.newest(Version.of(exam)).id == exam.details.id]
+    return [exam for exam in held.values() if versions.newest(Version.of(exam)).id == exam.details.id]
 
 
 def may_amend(path: Path) -> bool:

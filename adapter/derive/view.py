@@ -12,12 +12,13 @@ from decimal import Decimal
 from functools import cached_property
 
 from adapter.catalogue import Catalogue, Meaning
-from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series
+from adapter.derive.changes import Changes, changes_since, earlier_of, growth_series, standing
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.computed import judged_findings, withheld
 from adapter.derive.finding import FindingView
 from adapter.derive.hours import LINE
 from adapter.derive.made import Computed, Withheld
+from adapter.derive.series import Judged, SeriesLine, series_lines
 from adapter.derive.tell import Tell, tell_list
 from adapter.derive.told import Told, told_of
 from adapter.derive.versions import rank
@@ -48,7 +49,8 @@ def under_lines(pool: Sequence[FindingView]) -> tuple[FindingView, ...]:
 class ExamView:
     """One exam with all that is derived from it. Expects one that the checks found no error in.
 
-    ``earlier`` may hold exams of others and other versions; those count that are earlier exams of this newborn.
+    ``earlier`` may hold exams of others and other versions; those count that are earlier exams of this newborn, and
+    the exam is judged with them. Without any it is a series of one.
     """
 
     def __init__(self, exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> None:
@@ -57,8 +59,16 @@ class ExamView:
         self._earlier = earlier
 
     @cached_property
+    def before(self) -> tuple[ExamView, ...]:
+        """The earlier exams of this newborn that count, oldest first, each judged with those before it."""
+        if not self._earlier:
+            return ()
+        exams = standing(earlier_of(self._earlier, self.exam, self.catalogue), self.exam)
+        return tuple(ExamView(one, self.catalogue, exams[:number]) for number, one in enumerate(exams))
+
+    @cached_property
     def _derived(self) -> tuple[tuple[Computed, ...], list[FindingView]]:
-        return judged_findings(self.exam, self.catalogue)
+        return judged_findings(self.exam, self.catalogue, [one.exam for one in self.before])
 
     @property
     def findings(self) -> list[FindingView]:
@@ -77,7 +87,7 @@ class ExamView:
 
     @cached_property
     def notifications(self) -> tuple[Tell, ...]:
-        """What the provider must be told, most urgent first, and what is still to be done."""
+        """What this exam says that the provider must be told, most urgent first, and what is still to be done."""
         return tell_list(self.exam, self.computed, self.catalogue, self.findings, self.not_recorded)
 
     @cached_property
@@ -86,9 +96,19 @@ class ExamView:
         return told_of(self.exam, self.notifications)
 
     @cached_property
+    def lines(self) -> tuple[SeriesLine, ...]:
+        """What must be told after this exam: its own lines, how they stand to the earlier exams, and what stands from
+        these (:func:`adapter.derive.series.series_lines`)."""
+        return series_lines([one._in_series for one in (*self.before, self)], self.catalogue)
+
+    @property
+    def _in_series(self) -> Judged:
+        return Judged(self.exam, self.findings, self.notifications, self.told.lines)
+
+    @cached_property
     def withheld(self) -> tuple[Withheld, ...]:
         """What was not computed, and why."""
-        return withheld(self.exam, self.catalogue)
+        return withheld(self.exam, self.catalogue, [one.exam for one in self.before])
 
     @cached_property
     def not_judged(self) -> tuple[tuple[str, tuple[FindingView, ...]], ...]:
@@ -145,3 +165,8 @@ class ExamView:
     def growth(self) -> dict[str, tuple[tuple[Decimal, Decimal], ...]]:
         """Weight, length and head circumference by hours of life (:func:`adapter.derive.growth_series`)."""
         return growth_series(earlier_of(self._earlier, self.exam, self.catalogue), self.exam, self.catalogue)
+
+
+def series_list(earlier: Sequence[Exam], exam: Exam, catalogue: Catalogue) -> tuple[SeriesLine, ...]:
+    """What must be told after ``exam``, given the earlier exams of the same newborn (others are left out)."""
+    return ExamView(exam, catalogue, earlier).lines

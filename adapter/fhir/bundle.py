@@ -13,6 +13,7 @@ from adapter.fhir import people
 from adapter.fhir.claims import has_claims, with_claims
 from adapter.fhir.communication import communications, told_people
 from adapter.fhir.communication_request import communication_requests
+from adapter.fhir.earlier import EarlierExams
 from adapter.fhir.identity import Identity, Name, Refer, by_full_url, by_id, by_identifier, in_url
 from adapter.fhir.json import Json, dumps
 from adapter.fhir.members import with_members
@@ -38,19 +39,24 @@ class Resource(NamedTuple):
     owned: bool
 
 
-def to_resources(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> list[Resource]:
-    """Everything an exam becomes, people first; deterministic.
+def to_resources(
+    exam: Exam, catalogue: Catalogue, refer: Refer = by_id, *, earlier: Sequence[Exam] = ()
+) -> list[Resource]:
+    """Everything an exam becomes, people first; deterministic. With ``earlier`` exams of the newborn it is
+    judged as the last of them.
 
     Expects an exam that the checks found no error in (:func:`adapter.read.check_exam`).
     """
-    return [one for one in _resources(exam, catalogue, refer, parts(catalogue)) if isinstance(one, Resource)]
+    view = ExamView(exam, catalogue, earlier)
+    return [one for one in _resources(view, refer, parts(catalogue)) if isinstance(one, Resource)]
 
 
 def _resources(
-    exam: Exam, catalogue: Catalogue, refer: Refer, static: Parts, kind: BundleType = BundleType.COLLECTION
+    view: ExamView, refer: Refer, static: Parts, kind: BundleType = BundleType.COLLECTION
 ) -> list[Resource | TemplatedEntry]:
     """As :func:`to_resources`; from parts for writing only, an Observation with a template is an entry."""
-    mapping = _mapping(ExamView(exam, catalogue), refer, static, kind)
+    exam, catalogue = view.exam, view.catalogue
+    mapping = _mapping(view, refer, static, kind)
     identity, emit = mapping.identity, catalogue.settings.emit
     observations, links = _observations(mapping)
     targets = links
@@ -84,10 +90,11 @@ def _resources(
     ]
 
 
-def observations_by_region(exam: Exam, catalogue: Catalogue, refer: Refer = by_id) -> dict[str, list[Json]]:
+def observations_by_region(view: ExamView, refer: Refer = by_id) -> dict[str, list[Json]]:
     """The Observation of every finding by region, in the order captured and the computed ones after; whatever a site
     wants of its resources besides."""
-    mapping = _mapping(ExamView(exam, catalogue), refer, parts(catalogue), BundleType.COLLECTION)
+    catalogue = view.catalogue
+    mapping = _mapping(view, refer, parts(catalogue), BundleType.COLLECTION)
     found: dict[str, list[Json]] = {}
     for one, made in zip(mapping.view.findings, _observations(mapping)[0], strict=True):
         if isinstance(made, Resource):
@@ -106,7 +113,8 @@ def _mapping(view: ExamView, refer: Refer, static: Parts, kind: BundleType) -> E
         kind=kind,
         entry=lambda name, content: _entry(Resource(name, content, True), kind),
     )
-    return ExamMapping(view, static, identity, refer, references.ready())
+    before = EarlierExams([one.exam for one in view.before], catalogue)
+    return ExamMapping(view, static, identity, refer, references.ready(), before)
 
 
 def _with_members(
@@ -159,6 +167,7 @@ def _observations(mapping: ExamMapping) -> tuple[list[Resource | TemplatedEntry]
         else:
             name = identity.computed(one.computed)
             rests_on = [links[index] for index in one.rests_on]
+            rests_on += [mapping.earlier.observation(known) for known in one.computed.earlier]
         links.append(refer(name))
         content = observation(one, name, mapping, rests_on)
         resources.append(content if type(content) is TemplatedEntry else Resource(name, content, True))
@@ -188,16 +197,23 @@ _REFER: dict[BundleType, Refer] = {
 
 
 def to_bundle(
-    exam: Exam, catalogue: Catalogue, kind: BundleType = BundleType.TRANSACTION, *, written: bool = False
+    exam: Exam,
+    catalogue: Catalogue,
+    kind: BundleType = BundleType.TRANSACTION,
+    *,
+    written: bool = False,
+    earlier: Sequence[Exam] = (),
 ) -> Json:
-    """An exam as one Bundle; the same exam and catalogue give the same bytes.
+    """An exam as one Bundle; the same exam and catalogue, and the same earlier exams, give the same bytes.
 
     A *transaction* creates what must exist (``ifNoneExist``) and updates by identifier what the adapter owns. A
     *batch* does the same without references between its entries (R4 section 3.1.0.11.2): they are logical. A
     *collection* holds the resources alone. ``written``: with its static parts as bytes,
-    for :func:`adapter.fhir.json.dumps` alone.
+    for :func:`adapter.fhir.json.dumps` alone. ``earlier``: exams among which those of the same newborn before this
+    one are judged with it; what rests on them refers to it by identifier.
     """
-    resources = _resources(exam, catalogue, _REFER[kind], parts(catalogue, written), kind)
+    view = ExamView(exam, catalogue, earlier)
+    resources = _resources(view, _REFER[kind], parts(catalogue, written), kind)
     bundle: Json = {"resourceType": "Bundle"}
     if kind is BundleType.COLLECTION:
         bundle["id"] = Identity(exam, catalogue).report().uuid
@@ -208,9 +224,11 @@ def to_bundle(
     return bundle
 
 
-def to_json(exam: Exam, catalogue: Catalogue, kind: BundleType = BundleType.TRANSACTION) -> bytes:
+def to_json(
+    exam: Exam, catalogue: Catalogue, kind: BundleType = BundleType.TRANSACTION, *, earlier: Sequence[Exam] = ()
+) -> bytes:
     """The bytes of :func:`to_bundle`, written several times as fast."""
-    bundle = to_bundle(exam, catalogue, kind, written=True)
+    bundle = to_bundle(exam, catalogue, kind, written=True, earlier=earlier)
     entries = [one.written() if type(one) is TemplatedEntry else dumps(one) for one in bundle.pop("entry")]
     entries[0] = b'%b,"entry":[%b' % (dumps(bundle)[:-1], entries[0])
     entries[-1] += b"]}"

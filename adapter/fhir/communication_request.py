@@ -13,13 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from adapter.derive import Tell
+from adapter.derive import SeriesLine
 from adapter.exam import Exam, Status, Urgency
 from adapter.fhir.identity import Name
 from adapter.fhir.json import Json
 from adapter.fhir.observation import ExamMapping, instant
 from adapter.fhir.people import device_reference
-from adapter.fhir.report import caution, line_in_words
+from adapter.fhir.report import caution, with_standing
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/communication-category"
 
@@ -39,14 +39,16 @@ def communication_requests(links: Sequence[Json], mapping: ExamMapping) -> Itera
     asked for is withdrawn. A retracted exam asks for nothing any more.
     """
     for urgency, (_, priority, _, _) in _KINDS.items():
-        view = mapping.view
-        lines = zip(view.notifications, view.told.lines, strict=True)
-        told = [(tell, known) for tell, known in lines if tell.urgency is urgency]
-        chosen, done = [tell for tell, _ in told], all(known for _, known in told)
+        chosen = [one for one in mapping.view.lines if _asked_as(one) is urgency]
         if chosen or mapping.exam.details.status is not Status.FINAL:
             name = request_of(urgency, mapping)
-            status = _status(mapping.exam, chosen, done)
+            status = _status(mapping.exam, chosen)
             yield name, _request(name, chosen, status, priority, category_of(urgency), links, mapping)
+
+
+def _asked_as(one: SeriesLine) -> Urgency:
+    """With what urgency a line is to be conveyed: that something was resolved can wait."""
+    return Urgency.NONE if one.resolved else one.line.urgency
 
 
 def category_of(urgency: Urgency) -> list[Json]:
@@ -67,7 +69,7 @@ def request_of(urgency: Urgency, mapping: ExamMapping) -> Name:
 
 def _request(
     name: Name,
-    tells: Sequence[Tell],
+    lines: Sequence[SeriesLine],
     status: str,
     priority: str,
     category: list[Json],
@@ -82,29 +84,30 @@ def _request(
         "groupIdentifier": report.identifier,
         "status": status,
     }
-    if details.reason is not None and not tells:
+    if details.reason is not None and not lines:
         resource["statusReason"] = {"text": details.reason}
     resource["category"] = category
     resource["priority"] = priority
     resource["subject"] = references.subject
     resource["about"] = [mapping.refer(report)]
     resource["encounter"] = references.encounter
-    if tells:
-        resource["payload"] = [{"contentString": line_in_words(tell)} for tell in tells]
+    if lines:
+        resource["payload"] = [{"contentString": with_standing(one)} for one in lines]
     resource["authoredOn"] = instant(details.ended or details.started)
     resource["requester"] = device_reference(mapping.identity, mapping.refer, mapping.catalogue)
-    rests_on = dict.fromkeys(index for tell in tells for index in tell.rests_on)
-    if rests_on:
-        resource["reasonReference"] = [links[index] for index in rests_on]
+    rests_on = dict.fromkeys(index for one in lines if not one.past for index in one.line.rests_on)
+    exams = dict.fromkeys(exam for one in lines for exam in one.exams)
+    if reasons := [*(links[index] for index in rests_on), *mapping.earlier.reports([*exams])]:
+        resource["reasonReference"] = reasons
     resource["note"] = [{"text": caution(mapping.catalogue)}]
     return resource
 
 
-def _status(exam: Exam, tells: Sequence[Tell], done: bool) -> str:
+def _status(exam: Exam, lines: Sequence[SeriesLine]) -> str:
     """R4 request-status: what was recorded in error, what is withdrawn, what is to be conveyed, and what was, where
     somebody was told of every line."""
     if exam.details.status is Status.ENTERED_IN_ERROR:
         return "entered-in-error"
-    if not tells:
+    if not lines:
         return "revoked"
-    return "completed" if done else "active"
+    return "completed" if all(one.told for one in lines) else "active"

@@ -14,6 +14,7 @@ from adapter.derive.form import Captured, Form, Part, Particulars, Sent
 from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir.claims import with_claims
+from adapter.fhir.earlier import EarlierExams
 from adapter.fhir.identity import SOFTWARE, Identity, Name, Refer
 from adapter.fhir.json import Json
 from adapter.fhir.observation_templates import ExamReferences, TemplatedEntry
@@ -30,7 +31,7 @@ JUDGING = ("Not judged: ", "Judged as ")
 class ExamMapping:
     """One exam on its way to resources: its view, the names and references of what it becomes, and the parts.
 
-    ``refer`` makes a reference as the bundle has them.
+    ``refer`` makes a reference as the bundle has them, ``earlier`` to what earlier exams became.
     """
 
     view: ExamView
@@ -38,6 +39,7 @@ class ExamMapping:
     identity: Identity
     refer: Refer
     references: ExamReferences
+    earlier: EarlierExams
 
     @property
     def exam(self) -> Exam:
@@ -245,6 +247,8 @@ def _notes(form: Form, own: Particulars, sent: Sent | None, parts: Parts) -> lis
         found.append(_our_note(f"{form.remark}."))
     if own.computed is not None and own.computed.maker is not None and own.computed.reason:
         found.append(_our_note(own.computed.reason))
+    if own.computed is not None and (exams := own.computed.exams):
+        found.append(_our_note(f"Rests on exam{'s' * (len(exams) > 1)} {', '.join(exams)} too."))
     return found
 
 

@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import Tell, age_in_words, other_in_words, told_in_words, unjudged
+from adapter.derive import (
+    SeriesLine,
+    Tell,
+    age_in_words,
+    other_in_words,
+    standing_in_words,
+    told_in_words,
+    unjudged,
+)
 from adapter.derive.finding import FindingView
 from adapter.derive.view import ExamView
 from adapter.exam import Exam, Status, Urgency
@@ -89,6 +97,12 @@ def line_in_words(tell: Tell) -> str:
     return f"{tell.words}{because}. Why: {tell.reason} [{tell.rule}; {tell.source}]"
 
 
+def with_standing(one: SeriesLine) -> str:
+    """The same, after how it stands to the earlier exams, where there are any."""
+    standing = standing_in_words(one)
+    return f"{standing[0].upper()}{standing[1:]}: {line_in_words(one.line)}" if standing else line_in_words(one.line)
+
+
 def caution(catalogue: Catalogue) -> str:
     """Whose policy is in force, and what such a list is not."""
     policy = catalogue.settings.policy
@@ -97,11 +111,12 @@ def caution(catalogue: Catalogue) -> str:
 
 def conclusion(view: ExamView) -> str:
     """Counts first, then each line to tell, and what was not judged; an empty list never reads as "all normal"."""
-    exam, tells = view.exam, view.notifications
-    lines = counts(exam, tells, len(view.not_recorded))
-    for tell, tellings in zip(tells, view.told.lines, strict=True):
-        known = "".join(f" [{told_in_words(one, tell, exam, view.catalogue)}]" for one in tellings)
-        lines.append(f"{_WORDS[tell.urgency]}: {line_in_words(tell)}{known}")
+    exam = view.exam
+    lines = counts(exam, view.lines, len(view.not_recorded))
+    for one in view.lines:
+        known = "".join(f" [{told_in_words(told, one.line, exam, view.catalogue)}]" for told in one.told)
+        urgency = "" if one.resolved else f"{_WORDS[one.line.urgency]}: "
+        lines.append(f"{urgency}{with_standing(one)}{known}")
     others = () if view.retracted else view.told.others
     lines += [f"Not on the list: {other_in_words(one, exam, view.catalogue)}" for one in others]
     lines += not_judged_lines(view.findings)
@@ -122,12 +137,12 @@ def with_contained(report: Json, contained: Json) -> Json:
     return {"resourceType": report["resourceType"], "contained": [inner], **report}
 
 
-def counts(exam: Exam, tells: Sequence[Tell], missing: int) -> list[str]:
+def counts(exam: Exam, lines: Sequence[SeriesLine], missing: int) -> list[str]:
     """How much was examined and how old the infant is; and that nothing is to be told, where it is so."""
     skipped = sum(finding.__dict__["not_examined"] is not None for finding in exam.findings)
     known = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
     nothing = "Nothing among what was examined is marked to be told."
-    told = [] if any(tell.urgency is not Urgency.NONE for tell in tells) else [nothing]
+    told = [] if any(one.line.urgency is not Urgency.NONE and not one.resolved for one in lines) else [nothing]
     return [f"{known}; {age_in_words(exam)}.", *told]
 
 

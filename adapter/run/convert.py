@@ -59,7 +59,7 @@ class Convert:
     Without an ``encoding`` the output's ending decides, and one that says another is refused. Without a ``layout``
     the output's name decides: a folder, or a name without an ending, gets a file per exam.
     Several exams in one file ask for an encoding in which they may be joined, and not to be ``pretty``. ``packed``:
-    with gzip, as where the output's name ends in ``.gz``. ``earlier``: exams before these, for forms that compare.
+    with gzip, as where the output's name ends in ``.gz``. ``earlier``: exams before these, judged with them.
     ``plan`` is the column plan of tables. ``fhir``: R4, R4B or R5, in place of what the site's settings say.
     :meth:`prepared` finds ``lineage``, how amended exams hang together.
     """

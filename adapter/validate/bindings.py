@@ -8,8 +8,7 @@ official package cannot enumerate (LOINC, SNOMED CT …) are passed over.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Container, Iterable, Iterator, Mapping
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
@@ -24,29 +23,40 @@ from adapter.fhir.definitions import (
 )
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.currencies import CURRENCIES
+from adapter.validate.languages import is_known_language, is_known_mime, is_mime, is_tag
 from adapter.validate.walk import ElementNode, objects, text
 
 _BINDING = "FHIR R4 Terminologies (terminologies.html#strength)"
 _LIVING = "http://terminology.hl7.org/"  # HL7 publishes these anew twice a year; R4 has those of 2019
 _QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
-_LANGUAGE = re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*")
-_MIME = re.compile(r"[A-Za-z0-9!#$&^_.+-]{1,127}/[A-Za-z0-9!#$&^_.+*-]{1,127}(\s*;.*)?")
+_LANGUAGE_SYSTEM = "urn:ietf:bcp:47"
 
 
 @dataclass(frozen=True, slots=True)
 class _Form:
-    """A value set that is a grammar."""
+    """A value set that is a grammar, and what of it can be known beyond the grammar."""
 
-    pattern: re.Pattern[str]
+    has_form: Callable[[str], bool]
+    is_known: Callable[[str], bool]
     rule: str
     what: str
     remedy: str
+    unknown: Severity
+
+    def problem(self, code: str, where: str) -> Problem | None:
+        """What is wrong with a code, if anything."""
+        if not self.has_form(code):
+            return _problem(f"{self.rule}-form", where, f"not a {self.what}", self.remedy)
+        if not self.is_known(code):
+            return _problem(f"{self.rule}-unknown", where, f"no {self.what} that there is", self.remedy, self.unknown)
+        return None
 
 
-_FORMS = {
-    "language": _Form(_LANGUAGE, "language-form", "not a language tag", "a BCP 47 tag, such as en or de-CH"),
-    "contentType": _Form(_MIME, "mime-form", "not a MIME type", "type/subtype, such as application/pdf"),
-}
+_LANGUAGE = _Form(
+    is_tag, is_known_language, "language", "language tag", "a BCP 47 tag, such as en or de-CH", Severity.ERROR
+)
+_MIME = _Form(is_mime, is_known_mime, "mime", "MIME type", "type/subtype, such as application/pdf", Severity.WARNING)
+_FORMS = {"language": _LANGUAGE, "contentType": _MIME}
 
 
 def check_bindings(nodes: Iterable[ElementNode], elsewhere: Container[str] = ()) -> Iterator[Problem]:
@@ -56,14 +66,13 @@ def check_bindings(nodes: Iterable[ElementNode], elsewhere: Container[str] = ())
     """
     for node in nodes:
         element, type_name = node.element, node.type
-        if type_name == "Coding" or type_name in _QUANTITIES:
-            yield from _check_system(node, elsewhere)
+        if (type_name == "Coding" or type_name in _QUANTITIES) and (problem := _check_system(node, elsewhere)):
+            yield problem
         if element is not None and (element.binding or element.extensible) and type_name in _BOUND:
             yield from _check_bound(node, element)
         for name, form in _forms(type_name):
-            value = node.value.get(name)
-            if isinstance(value, str) and not form.pattern.fullmatch(value):
-                yield _problem(form.rule, f"{node.where}.{name}", form.what, form.remedy)
+            if (code := text(node.value, name)) and (problem := form.problem(code, f"{node.where}.{name}")):
+                yield problem
         if type_name == "Money" and isinstance(money := node.value.get("currency"), str) and money not in CURRENCIES:
             what, remedy = "no currency of ISO 4217", "three capital letters, such as EUR"
             yield _problem("code-not-in-value-set", f"{node.where}.currency", what, remedy)
@@ -95,18 +104,19 @@ def _extensible_codes(type_name: str) -> tuple[tuple[str, ValueSetDefinition], .
     return tuple(found)
 
 
-def _check_system(node: ElementNode, elsewhere: Container[str]) -> Iterator[Problem]:
-    """A code system that R4 defines in full has the code."""
+def _check_system(node: ElementNode, elsewhere: Container[str]) -> Problem | None:
+    """A code system that R4 defines in full, or that of languages, has the code."""
     system, code = text(node.value, "system"), text(node.value, "code")
-    if not system.startswith("http") or not code or "version" in node.value or system in elsewhere:
-        return
-    codes = code_system(system)
-    if codes is not None and code not in codes:
-        near = get_close_matches(code[:64], codes, 1)
-        remedy = f"{near[0]!r}?" if near else "a code of the code system, or one's own code system"
-        if system.startswith(_LIVING):
-            remedy += "; a code of a later release needs its package, with --package"
-        yield _problem("unknown-code", f"{node.where}.code", f"{system} has no such code", remedy)
+    if system == _LANGUAGE_SYSTEM:
+        return _LANGUAGE.problem(code, f"{node.where}.code") if code else None
+    codes = code_system(system) if code and system.startswith("http") else None
+    if codes is None or code in codes or "version" in node.value or system in elsewhere:
+        return None
+    near = get_close_matches(code[:64], codes, 1)
+    remedy = f"{near[0]!r}?" if near else "a code of the code system, or one's own code system"
+    if system.startswith(_LIVING):
+        remedy += "; a code of a later release needs its package, with --package"
+    return _problem("unknown-code", f"{node.where}.code", f"{system} has no such code", remedy)
 
 
 def _codings(node: ElementNode) -> list[Mapping[str, Any]]:

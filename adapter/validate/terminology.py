@@ -79,8 +79,9 @@ def check_terminology(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
             if code:
                 for rule, what, remedy, section, severity in _faults(system, code):
                     yield _problem(rule, f"{node.where}.code", what, remedy, section, severity)
-                yield from _check_version(node, system)
-                yield from _check_display(node, system, code)
+                if system in (LOINC, SNOMED):
+                    yield from _check_version(node, system)
+                    yield from _check_display(node, system, code)
 
 
 def _check_version(node: ElementNode, system: str) -> Iterator[Problem]:
@@ -94,9 +95,7 @@ def _check_version(node: ElementNode, system: str) -> Iterator[Problem]:
 def _check_display(node: ElementNode, system: str, code: str) -> Iterator[Problem]:
     """A name that the catalogue verified, where the code is one of the catalogue's."""
     display = text(node.value, "display")
-    if not display or system not in (LOINC, SNOMED):
-        return
-    verified = _displays().get((system, code))
+    verified = _displays().get((system, code)) if display else None
     if verified and verified.casefold() != display.casefold():
         what = "not the name that was verified for this code"
         yield _problem("display-differs", f"{node.where}.display", what, verified, _CODING, Severity.WARNING)

@@ -23,6 +23,9 @@ _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _OID = re.compile(r"[0-2](\.(0|[1-9][0-9]*))+")
 _LOWEST = {"integer": -(2**31), "unsignedInt": 0, "positiveInt": 1}
 _HIGHEST = 2**31 - 1
+#: Codes and the addresses of their systems come again and again, and are nobody's data
+_OFTEN_THE_SAME = ("code", "uri", "canonical")
+_MOST_REMEMBERED = 4096
 
 _EXAMPLES = {
     "base64Binary": "base64 text, its length a multiple of four",
@@ -73,6 +76,8 @@ def quick_test(type_name: str) -> Callable[[Any], bool]:
     legal, kind = _checker(type_name), primitive(type_name).json
     if type_name == "base64Binary":
         return lambda value: type(value) is str and value != "" and legal(value) and not has_space(value)
+    if type_name in _OFTEN_THE_SAME:
+        return _remembering(legal)
     if kind == "string":
         return lambda value: type(value) is str and value != "" and legal(value)
     if kind == "boolean":
@@ -80,6 +85,25 @@ def quick_test(type_name: str) -> Callable[[Any], bool]:
     if type_name == "decimal":
         return lambda value: type(value) in (int, Decimal) and legal(value)
     return lambda value: type(value) is int and legal(value)
+
+
+def _remembering(legal: Callable[[Any], bool]) -> Callable[[Any], bool]:
+    """The test of a string that knows again what it has found legal; so many at most."""
+    known: set[str] = set()
+
+    def test(value: Any) -> bool:
+        if type(value) is not str:
+            return False
+        if value in known:
+            return True
+        if value == "" or not legal(value):
+            return False
+        if len(known) >= _MOST_REMEMBERED:
+            known.clear()
+        known.add(value)
+        return True
+
+    return test
 
 
 @cache

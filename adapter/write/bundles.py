@@ -21,9 +21,10 @@ def write(
     pretty: bool = False,
     earlier: Sequence[Exam] = (),
 ) -> bytes:
-    """The bundle of an exam; ``kind`` is a :class:`adapter.fhir.BundleType`, ``earlier`` changes nothing in it."""
+    """The bundle of an exam; ``kind`` is a :class:`adapter.fhir.BundleType`, judged with those of
+    ``earlier`` that are earlier exams of this newborn."""
     release = catalogue.settings.fhir
     if encoding != "xml" and not pretty and release != "R5":
-        return to_json(exam, catalogue, BundleType(kind)) + b"\n"
-    bundle = to_release(to_bundle(exam, catalogue, BundleType(kind)), release)
+        return to_json(exam, catalogue, BundleType(kind), earlier=earlier) + b"\n"
+    bundle = to_release(to_bundle(exam, catalogue, BundleType(kind), earlier=earlier), release)
     return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=pretty) + b"\n"

@@ -31,7 +31,8 @@ def write(
     pretty: bool = False,
     earlier: Sequence[Exam] = (),
 ) -> bytes:
-    """The document of an exam; with earlier exams of this newborn it has a section on what changed."""
+    """The document of an exam; with earlier exams of this newborn it is judged as the last of them, and has a section
+    on what changed."""
     bundle = to_release(document(exam, catalogue, earlier), catalogue.settings.fhir)
     return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=pretty) + b"\n"
 
@@ -39,7 +40,7 @@ def write(
 def document(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Json:
     """The document Bundle: the Composition first, then the resources in the order of every other bundle."""
     identity, view = Identity(exam, catalogue), ExamView(exam, catalogue, earlier)
-    resources = to_resources(exam, catalogue, by_full_url)
+    resources = to_resources(exam, catalogue, by_full_url, earlier=earlier)
     narratives = Narratives(view, resources)
     name = identity.document(exam.details.id)
     first = with_claims(composition(view, identity, resources), catalogue)

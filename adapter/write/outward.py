@@ -109,9 +109,9 @@ def write(
 ) -> bytes:
     """An exam in an outward form, a key of :data:`OUTWARD`.
 
-    ``earlier``: exams of the same newborn before this one, for forms that compare. Raises ``KeyError`` for an unknown
-    form, ``ValueError`` for one that the site does not write or an encoding that the form does not have, and
-    :class:`NotWritable`.
+    ``earlier``: exams among which those of the same newborn before this one are judged with it. Raises ``KeyError``
+    for an unknown form, ``ValueError`` for one that the site does not write or an encoding that the form does not
+    have, and :class:`NotWritable`.
     """
     outward = OUTWARD[kind]
     if kind not in allowed(catalogue):

@@ -1,198 +1,155 @@
-"""``python -m tests.bench``: how fast, as ratios within one run. It prints and asserts nothing.
+"""``python -m tests.bench [--engine]``: the speed table, each row a ratio within this run. It asserts nothing.
 
-The other route is fhir.resources (its R4B models: it has no R4): the finished plain bundle is made into models, which
-validates it, and dumped as JSON. It need not build the content, which is in its favour. The floor is orjson writing
-the finished bundle, digits already lost.
+Processor time throughout, turn by turn, medians. *Wanted* is what the maintainers want of each row. ``--engine`` has
+the standard's own validation engine judge the same bundles (Java and Maven; some minutes). How the time grows with
+the number of exams is ``python -m tests.bench.bulk``; each route and stage alone, ``python -m tests.bench.routes``.
 """
 
 from __future__ import annotations
 
-import io
+import argparse
+import os
+import resource
 import statistics
-import time
-from collections.abc import Callable
-from dataclasses import replace
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import orjson
 from fhir.resources.R4B.bundle import Bundle
 
-from adapter.catalogue import Catalogue, load_catalogue
-from adapter.derive import completeness, judged_findings, tell_list
+from adapter.catalogue import load_catalogue
 from adapter.derive.every_use import every_exam
-from adapter.exam import Exam
-from adapter.fhir import BundleType, Identity, to_bundle, to_json
-from adapter.fhir.json import dumps, loads
-from adapter.fhir.parts import parts
-from adapter.fhir.xml import to_xml
-from adapter.problems import Layer
-from adapter.read import from_bundle, read_captures
+from adapter.fhir import to_json
+from adapter.fhir.json import loads
+from adapter.read import read_captures
 from adapter.read import to_json as record
-from adapter.validate import ALL, Validator, validate
-from adapter.validate.proven import Prover
-from tests.bench.invented import invented_exams
+from adapter.validate import Validator
+from tests.bench.routes import rates_of, stream
 
-REPEATS = 7
-SECONDS = 0.25
+ROOT = Path(__file__).resolve().parents[2]
+CAPTURE = ROOT / "examples" / "captures" / "d05-boy-weak-femorals-failed-screen.json"
+RUN = [sys.executable, "-c", "from adapter.cli import main; main()"]
+TURNS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedRow:
+    """One row: what was measured against what, and what is wanted of it."""
+
+    work: str
+    against: str
+    measured: str
+    wanted: str
 
 
 def main() -> None:
-    """Measure and print."""
+    """Measure and print the table."""
+    arguments = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    arguments.add_argument("--engine", action="store_true", help="the standard's own engine too; needs Java")
+    given = arguments.parse_args()
+    print(f"{os.cpu_count()} processors, load {os.getloadavg()[0]:.1f} when it began\n")
+    print("| work | against | measured | wanted |")
+    print("|---|---|---|---|", flush=True)
+    for rows in (_library(), _commands(), _engine() if given.engine else ()):
+        for row in rows:
+            print(f"| {row.work} | {row.against} | {row.measured} | {row.wanted} |", flush=True)
+
+
+def _library() -> Iterator[SpeedRow]:
+    """What a program of one's own would call, against the fastest there is and against the models."""
     catalogue = load_catalogue()
     exams = [exam for exam in every_exam(catalogue) if len(exam.findings) > 100][:10]
-    _many(catalogue)
-    for exam in exams:
-        to_json(exam, catalogue)  # the parts are compiled when first asked for
-    _sizes(exams, catalogue)
-    _building(exams, catalogue)
-    _stages(exams, catalogue)
-    _validating(exams, catalogue)
-
-
-def _sizes(exams: list[Exam], catalogue: Catalogue) -> None:
-    size = statistics.mean(len(to_json(exam, catalogue)) for exam in exams)
-    count = statistics.mean(len(exam.findings) for exam in exams)
-    print(f"{len(exams)} exams, {count:.0f} findings and {size / 1024:.0f} KB of bundle each; medians of {REPEATS}\n")
-
-
-def _building(exams: list[Exam], catalogue: Catalogue) -> None:
-    plain = [orjson.loads(to_json(exam, catalogue)) for exam in exams]
-    finished = [to_bundle(exam, catalogue) for exam in exams]
-    records = [record(exam) for exam in exams]
-    prover = Prover()
-    _compare(
-        "Building",
-        {
-            "to_json: exam to bytes": lambda n: to_json(exams[n], catalogue),
-            "to_json, validated as it is made": lambda n: _proven(exams[n], catalogue, prover),
-            "to_json, a collection": lambda n: to_json(exams[n], catalogue, BundleType.COLLECTION),
-            "to_bundle, written with its digits": lambda n: dumps(to_bundle(exams[n], catalogue)),
-            "to_bundle, written as XML": lambda n: to_xml(to_bundle(exams[n], catalogue)),
-            "the finished bundle read back to the exam": lambda n: from_bundle(finished[n], catalogue),
-            "a capture record read and checked": lambda n: list(read_captures(_stream(records[n]), catalogue)),
-            "fhir.resources R4B: validate, dump": lambda n: Bundle.model_validate(plain[n]).model_dump_json(),
-            "floor: orjson writes the finished bundle": lambda n: orjson.dumps(plain[n]),
-        },
-        len(exams),
-    )
-
-
-def _stream(text: str | bytes) -> io.BytesIO:
-    return io.BytesIO(text.encode() if isinstance(text, str) else text)
-
-
-def _proven(exam: Exam, catalogue: Catalogue, prover: Prover) -> bytes:
-    bundle = to_bundle(exam, catalogue, written=True)
-    assert prover.check(bundle) == []
-    return dumps(bundle)
-
-
-def _many(catalogue: Catalogue) -> None:
-    """From nothing compiled: the first exam, then many different ones, each only once."""
-    count = 400
-    several = list(invented_exams(catalogue, count))
-    findings = sum(len(exam.findings) for exam in several)
-    fresh, prover = replace(catalogue), Prover()
-    print(f"{count} different exams once each, {findings / count:.0f} findings each, nothing compiled before\n")
-    print("exams            to_json   proven as well   forms compiled   proven   validated in full")
-    done = 0
-    for upto in (1, 10, 100, 200, count):
-        part, done = several[done:upto], upto
-        alone = _seconds(lambda: [to_json(exam, fresh) for exam in part]) / len(part)  # noqa: B023
-        both = _seconds(lambda: [_proven(exam, fresh, prover) for exam in part]) / len(part)  # noqa: B023
-        kept = len(parts(fresh, True).observations)
-        print(
-            f"up to {upto:<8}  {alone * 1000:5.1f} ms        {both * 1000:6.1f} ms     {kept:8}         "
-            f"{prover.forms:6}   {prover.in_full:8}"
-        )
-    kept = len(parts(fresh, True).observations)
-    print(f"\nOf {findings} findings {kept} were the first of their form: {100 * (1 - kept / findings):.1f} % hits\n")
-
-
-def _seconds(work: Callable[[], object]) -> float:
-    began = time.process_time()
-    work()
-    return time.process_time() - began
-
-
-def _stages(exams: list[Exam], catalogue: Catalogue) -> None:
-    """What of to_json is derived, named, built and written; each stage alone."""
-    judged = [judged_findings(exam, catalogue) for exam in exams]
-    bundles = [to_bundle(exam, catalogue, written=True) for exam in exams]
-    _compare(
-        "Stages",
-        {
-            "to_json: exam to bytes": lambda n: to_json(exams[n], catalogue),
-            "judgements, computed findings, rules": lambda n: judged_findings(exams[n], catalogue),
-            "not recorded": lambda n: completeness(exams[n], catalogue),
-            "tell list": lambda n: tell_list(exams[n], judged[n][0], catalogue, judged[n][1], ()),
-            "names (UUIDs) of the findings": lambda n: _names(exams[n], catalogue),
-            "bytes, of what is built": lambda n: dumps(bundles[n]),
-        },
-        len(exams),
-        share=True,
-    )
-
-
-def _names(exam: Exam, catalogue: Catalogue) -> None:
-    identity = Identity(exam, catalogue)
-    for finding in exam.findings:
-        identity.observation(finding)
-
-
-def _validating(exams: list[Exam], catalogue: Catalogue) -> None:
-    finished = [loads(to_json(exam, catalogue)) for exam in exams]
-    plain = [orjson.loads(dumps(bundle)) for bundle in finished]
-    written = [to_bundle(exam, catalogue, written=True) for exam in exams]
-    prover = Prover()
-    for bundle in written:
-        prover.check(bundle)
+    captures = [record(exam) for exam in exams]
+    written = [to_json(exam, catalogue) for exam in exams]
+    plain = [orjson.loads(one) for one in written]
+    ours = [loads(one) for one in written]
     validator = Validator()
-    _compare(
-        "Validating",
-        {
-            "our own, proven": lambda n: prover.check(written[n]),
-            "structure layer": lambda n: validate(finished[n], layers=[Layer.STRUCTURE], second_opinion=False),
-            "all layers, without the models": lambda n: validator.validate(finished[n]),
-            "all layers, with the models": lambda n: validate(finished[n], layers=ALL, second_opinion=True),
-            "fhir.resources R4B: model_validate": lambda n: Bundle.model_validate(plain[n]),
-        },
-        len(exams),
+
+    def read_and_write(n: int) -> None:
+        for reading in read_captures(stream(captures[n]), catalogue):
+            assert reading.exam is not None
+            to_json(reading.exam, catalogue)
+
+    works: dict[str, Callable[[int], object]] = {
+        "whole": read_and_write,
+        "whole floor": lambda n: (orjson.loads(captures[n]), orjson.dumps(plain[n])),
+        "to_json": lambda n: to_json(exams[n], catalogue),
+        "orjson": lambda n: orjson.dumps(plain[n]),
+        "route": lambda n: Bundle.model_validate(plain[n]).model_dump_json(),
+        "validation": lambda n: validator.validate(ours[n]),
+        "models": lambda n: Bundle.model_validate(plain[n]),
+    }
+    rates = rates_of(works, len(exams))
+
+    def times(fast: str, slow: str) -> str:
+        """How many times as long the slow one takes."""
+        return f"{statistics.median(a / b for a, b in zip(rates[fast], rates[slow], strict=True)):.1f}"
+
+    floor = "`orjson.loads` of the capture, `orjson.dumps` of the bundle"
+    yield SpeedRow("read, check, `to_json`", floor, f"{times('whole floor', 'whole')} times as long", "12 or less")
+    same = "`orjson.dumps` of the same bundle"
+    yield SpeedRow("`to_json`", same, f"{times('orjson', 'to_json')} times as long", "7 or less")
+    route = "fhir.resources: validate, dump"
+    yield SpeedRow("`to_json`", route, f"{times('to_json', 'route')} times as fast", "80 or more")
+    models = "fhir.resources: `model_validate`, structure alone"
+    yield SpeedRow("validation, every layer", models, f"{times('validation', 'models')} times as fast", "6 or more")
+
+
+def _commands() -> Iterator[SpeedRow]:
+    """Whole processes, start included, with their bytecode kept as after an installation."""
+    with tempfile.TemporaryDirectory() as folder:
+        kept = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+        environment = {**kept, "PYTHONPYCACHEPREFIX": folder}
+
+        def seconds(command: list[str]) -> float:
+            before = resource.getrusage(resource.RUSAGE_CHILDREN)
+            subprocess.run(command, env=environment, cwd=folder, capture_output=True, check=False)
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+        works = {
+            "floor": [sys.executable, "-c", "import click, pydantic"],
+            "check": [*RUN, "check", str(CAPTURE)],
+            "convert": [*RUN, "convert", str(CAPTURE)],
+        }
+        for command in works.values():
+            seconds(command)
+        turns = [{name: seconds(command) for name, command in works.items()} for _ in range(TURNS)]
+        for name in ("check", "convert"):
+            ratio = statistics.median(turn[name] / turn["floor"] for turn in turns)
+            against = "`python -c 'import click, pydantic'`"
+            yield SpeedRow(f"`{name}` of one exam", against, f"{ratio:.1f} times as long", "3.5 or less")
+        yield SpeedRow("demo, whole", "", f"{seconds([*RUN, 'demo']):.1f} s", "4 s or less")
+
+
+def _engine() -> Iterator[SpeedRow]:
+    """The engine's processor time for one bundle, warm: that of three runs through the bundles less that of one."""
+    sys.path[:0] = [str(ROOT / "tests" / "reference")]
+    from judge import judge
+
+    catalogue = load_catalogue()
+    exams = [exam for exam in every_exam(catalogue) if len(exam.findings) > 100][:10]
+    bundles = [to_json(exam, catalogue) for exam in exams]
+    ours: list[Any] = [loads(one) for one in bundles]
+
+    def spent(times: int) -> float:
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        judge(bundles * times)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+    judge(bundles[:1])
+    theirs = (spent(3) - spent(1)) / (2 * len(bundles))
+    validator = Validator()
+    rate = statistics.median(rates_of({"ours": lambda n: validator.validate(ours[n])}, len(ours))["ours"])
+    yield SpeedRow(
+        "validation, every layer", "the standard's engine, warm", f"{theirs * rate:.1f} times as fast", "20"
     )
-
-
-def _compare(title: str, works: dict[str, Callable[[int], object]], count: int, share: bool = False) -> None:
-    """Print exams a second of processor time for each, taken turn by turn so that all meet the same machine.
-
-    The ratios are the medians of those within each turn.
-    """
-    rates: dict[str, list[float]] = {name: [] for name in works}
-    for _ in range(REPEATS):
-        for name, work in works.items():
-            rates[name].append(_rate(work, count))
-    first = next(iter(rates.values()))
-    width = max(map(len, works))
-    print(f"{title:<{width}}  exams/s  {'share of the first' if share else 'first is so many times as fast'}")
-    for name, found in rates.items():
-        times = statistics.median(one / other for one, other in zip(first, found, strict=True))
-        shown = (
-            f"{100 * times:8.0f} %"
-            if share
-            else f"{times:8.2f}"
-            if times >= 1
-            else f"{times:8.2f} (1/{1 / times:.1f})"
-        )
-        print(f"{name:<{width}}  {statistics.median(found):7.1f}  {shown}")
-    print()
-
-
-def _rate(work: Callable[[int], object], count: int) -> float:
-    """Exams a second, over all exams for at least a while; of processor time, which other programs do not take."""
-    done, began = 0, time.process_time()
-    while (passed := time.process_time() - began) < SECONDS:
-        for n in range(count):
-            work(n)
-        done += count
-    return done / passed
 
 
 if __name__ == "__main__":

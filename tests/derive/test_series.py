@@ -120,6 +120,40 @@ def test_how_a_line_stands(before: str, now: str | None, standing: Standing) -> 
     assert all(one.standing is not Standing.RESOLVED for one in found if now is None)
 
 
+def test_what_a_rule_stands_for_is_neither_new_nor_resolved() -> None:
+    """An absent pulse told alone, then in the line of a rule, then alone again: it is known all the while."""
+    absent = said("femoral_pulse", "absent", side="left")
+    alone, with_screen = exam("a", "20", absent), exam("b", "24", absent, saturations(85, 84, "24"))
+    by_rule = listed([alone], with_screen)
+    assert by_rule == {("cross_finding", None): Standing.NEW}
+    after = exam("c", "27", absent)
+    assert listed([with_screen], after)[("femoral_pulse", "left")] is Standing.STILL
+    lines = {one.line.rule: one for one in series_list([alone, with_screen], after, CATALOGUE)}
+    assert lines["duct_dependent_circulation"].standing is Standing.NOT_LOOKED_AT
+
+
+def test_a_rule_that_a_stronger_one_replaces_is_not_resolved() -> None:
+    """NICE NG195: one risk of infection, then a second."""
+    one = exam("a", "2", said("infection_risks", "group_b_streptococcus"))
+    both = exam("b", "4", said("infection_risks", "preterm_labour"))
+    lines = {line.line.rule: line for line in series_list([one], both, CATALOGUE)}
+    assert set(lines) == {"infection_risks_two"}
+    assert lines["infection_risks_two"].exams == ("a", "b")
+    assert any("(exam a)" in part for part in lines["infection_risks_two"].line.because)
+
+
+def test_what_does_not_last_counts_for_the_exam_that_saw_it_alone() -> None:
+    first = exam("a", "2", said("grunting", "audible_unaided"))
+    found = computed_findings(exam("b", "4", said("nasal_flaring", "marked")), CATALOGUE, [first])
+    assert all(not one.earlier for one in found)
+
+
+def test_one_exam_alone_has_no_standing() -> None:
+    alone = exam("a", "8", said("femoral_pulse", "absent", side="left"))
+    others = [exam("a", "7"), exam("later", "9")]
+    assert {one.standing for one in series_list(others, alone, CATALOGUE)} == {None}
+
+
 def test_what_was_resolved_stands_last_and_urgent_before_new() -> None:
     first = exam("a", "8", said("femoral_pulse", "absent", side="left"), said("palate", "cleft_soft"))
     last = exam("b", "20", said("femoral_pulse", "absent", side="left"), said("palate", "whole_palate_seen_intact"))

@@ -49,7 +49,7 @@ def test_an_amendment_whose_first_version_is_not_there_counts() -> None:
 
 
 def test_the_same_version_counts_once() -> None:
-    assert current([OTHER, FIRST, OTHER]) == ["one", "five"]
+    assert current([OTHER, FIRST, OTHER]) == ["five", "one"]
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
 from adapter.fhir.definitions.generate import read_package
 from adapter.problems import Layer, Severity
 from adapter.validate import validate
+from adapter.validate.languages import is_known_language
 from adapter.validate.ucum import ParsedUnit, read_unit
 
 # codes that two published sources agree on: LOINC table extracts, HL7 implementation guides, SNOMED CT Global
@@ -169,6 +170,7 @@ def coded(**coding: str) -> Resource:
 
 ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
 DRUG_FORM = "http://terminology.hl7.org/CodeSystem/v3-orderableDrugForm"
+BCP47 = "urn:ietf:bcp:47"
 LOINC, SNOMED = "http://loinc.org", "http://snomed.info/sct"
 
 
@@ -191,6 +193,12 @@ LOINC, SNOMED = "http://loinc.org", "http://snomed.info/sct"
         # FHIR R4, Quantity.code: "in some unit representation system"; this one is HL7's own, and has TAB
         (changed(vital(), "valueQuantity", {"value": 1, "system": DRUG_FORM, "code": "Tab"}),
          "unknown-code", "Observation.valueQuantity.code", "error"),
+        # R4 binds languages to all tags of BCP 47; ISO 639-1 has no xx. RFC 6838, section 4.2.7 has no foo
+        ({**patient(), "language": "xx-CH"}, "language-unknown", "Patient.language", "error"),
+        ({**patient(), "communication": [{"language": {"coding": [{"system": BCP47, "code": "zz"}]}}]},
+         "language-unknown", "Patient.communication[0].language.coding[0].code", "error"),
+        ({**patient(), "photo": [{"contentType": "foo/bar"}]}, "mime-unknown", "Patient.photo[0].contentType",
+         "warning"),
         # FHIR R4, Condition.clinicalStatus: required binding of a CodeableConcept
         ({"resourceType": "Condition", "subject": {"reference": "Patient/1"}, "clinicalStatus": {"text": "well"}},
          "code-missing", "Condition.clinicalStatus", "error"),
@@ -200,6 +208,25 @@ def test_one_wrong_code_a_rule(resource: Resource, rule: str, where: str, severi
     [problem] = [p for p in validate(resource, layers=[Layer.TERMINOLOGY]) if p.rule == rule]
     assert (problem.where, problem.severity.value) == (where, severity)
     assert problem.remedy
+
+
+@pytest.mark.parametrize(
+    ("language", "mime"),
+    [("de-CH", "application/pdf"), ("EN", "Text/plain; charset=utf-8"), ("gsw", "image/svg+xml"), ("iw", "x-y/z")],
+)
+def test_languages_and_mime_types(language: str, mime: str) -> None:
+    spoken = {"language": {"coding": [{"system": BCP47, "code": language}]}}
+    made = {**patient(), "language": language, "communication": [spoken], "photo": [{"contentType": mime}]}
+    assert validate(made, layers=[Layer.TERMINOLOGY]).errors == []
+    assert {p.rule for p in validate(made, layers=[Layer.TERMINOLOGY])} <= {"code-outside-extensible"}
+
+
+def test_every_language_of_the_official_package_is_known(fhir_package: Path) -> None:
+    """The common languages that R4 lists (ValueSet languages)."""
+    listed = json.loads(dict(read_package(fhir_package))["ValueSet-languages.json"])
+    tags = [concept["code"] for include in listed["compose"]["include"] for concept in include["concept"]]
+    assert len(tags) > 50
+    assert [tag for tag in tags if not is_known_language(tag)] == []
 
 
 def test_a_quantity_in_a_code_of_hl7s_own() -> None:

@@ -126,10 +126,11 @@ def _how(one: FindingView, view: ExamView, sources: Sources | None) -> Text:
 
 def _made_by(computed: Computed, sources: Sources | None) -> str:
     maker = computed.maker
+    before = f", with exam{'s' * (len(computed.exams) > 1)} {', '.join(computed.exams)}" if computed.exams else ""
     if maker is None:
-        return "computed"
+        return f"computed{before}"
     number = f" {sources.number(maker.source)}" if sources else ""
-    return f"by a rule{number}" if computed.urgency is not None else f"computed by {maker}{number}"
+    return f"by a rule{number}{before}" if computed.urgency is not None else f"computed by {maker}{number}{before}"
 
 
 def _ranges(one: FindingView, view: ExamView, sources: Sources | None) -> list[str]:

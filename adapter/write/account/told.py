@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from adapter.derive import NOTHING, TITLES, FindingView, Tell, other_in_words, sections, told_in_words
+from adapter.derive import (
+    NOTHING,
+    RESOLVED,
+    TITLES,
+    FindingView,
+    SeriesLine,
+    other_in_words,
+    sections,
+    standing_in_words,
+    told_in_words,
+)
 from adapter.derive.view import ExamView
 from adapter.document import Block, Bullets, Notice, Paragraph, Tone, say
-from adapter.exam import Status, Telling, Urgency
+from adapter.exam import Status, Urgency
 from adapter.write.account.sources import Sources
 
 _TONES = {
@@ -26,14 +36,13 @@ def tell_notices(view: ExamView, sources: Sources | None = None) -> list[Block]:
     if view.exam.details.status is Status.ENTERED_IN_ERROR:
         return [Paragraph(say("A withdrawn exam has nothing to tell."))]
     blocks: list[Block] = []
-    told = dict(zip(map(id, view.notifications), view.told.lines, strict=True))
-    if all(tell.urgency is Urgency.NONE for tell in view.notifications):
+    if all(one.resolved or one.line.urgency is Urgency.NONE for one in view.lines):
         text = f"{NOTHING[0].upper()}{NOTHING[1:]}. Not examined and not recorded are not normal."
         blocks.append(Paragraph(say(text), Tone.STRONG))
-    for urgency, tells in sections(view.notifications):
-        title = TITLES[urgency]
-        lines = tuple(block for tell in tells for block in _line(tell, told[id(tell)], view, sources))
-        blocks.append(Notice(f"{title[0].upper()}{title[1:]} ({len(tells)})", lines, _TONES[urgency]))
+    for urgency, chosen in sections(view.lines):
+        title, tone = (TITLES[urgency], _TONES[urgency]) if urgency else (RESOLVED, Tone.QUIET)
+        lines = tuple(block for one in chosen for block in _line(one, view, sources))
+        blocks.append(Notice(f"{title[0].upper()}{title[1:]} ({len(chosen)})", lines, tone))
     if others := view.told.others:
         said = tuple(say(other_in_words(one, view.exam, view.catalogue)) for one in others)
         blocks.append(Notice(f"Told of what is not on the list ({len(others)})", (Bullets(said),), Tone.QUIET))
@@ -48,10 +57,12 @@ def _not_judged(reason: str, ones: Sequence[FindingView]) -> list[Block]:
     return [Paragraph(say(reason), Tone.QUIET), Bullets(tuple(say(one.words) for one in ones))]
 
 
-def _line(tell: Tell, told: Sequence[Telling], view: ExamView, sources: Sources | None) -> list[Block]:
-    words = [told_in_words(one, tell, view.exam, view.catalogue) for one in told]
-    known = [Bullets(tuple(say(f"{one[0].upper()}{one[1:]}.") for one in words))] if words else []
+def _line(one: SeriesLine, view: ExamView, sources: Sources | None) -> list[Block]:
+    tell, standing = one.line, standing_in_words(one)
+    words = [told_in_words(told, tell, view.exam, view.catalogue) for told in one.told]
+    known = [Bullets(tuple(say(f"{said[0].upper()}{said[1:]}.") for said in words))] if words else []
     because = [Bullets(tuple(say(part) for part in tell.because))] if tell.because else []
     source = sources.number_of(tell.source) if sources else f"[{tell.source}]"
     why = Paragraph(say(f"{tell.reason} {source}"), Tone.QUIET)
-    return [Paragraph(say(tell.words), Tone.STRONG), *known, *because, why]
+    stands = [Paragraph(say(f"{standing[0].upper()}{standing[1:]}"))] if standing else []
+    return [Paragraph(say(tell.words), Tone.STRONG), *stands, *known, *because, why]

@@ -19,9 +19,10 @@ def write(
     earlier: Sequence[Exam] = (),
 ) -> bytes:
     """The message of an exam. ``earlier``: of those that are versions of this exam, what it no longer holds is sent
-    as withdrawn. ``pretty`` changes nothing: ER7 has one form."""
+    as withdrawn; with those that are earlier exams of this newborn it is judged. ``pretty`` changes nothing: ER7 has
+    one form."""
     same = [one for one in earlier if one.details.root == exam.details.root and one.details.id != exam.details.id]
-    return to_oru(exam, catalogue, [to_oru(one, catalogue) for one in same])
+    return to_oru(exam, catalogue, [to_oru(one, catalogue) for one in same], earlier=earlier)
 
 
 __all__ = ["to_oru", "write"]

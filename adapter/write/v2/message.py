@@ -6,12 +6,13 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import completeness, judged_findings, tell_list, told_in_words, told_of
+from adapter.derive import standing_in_words, told_in_words
+from adapter.derive.view import ExamView
 from adapter.exam import Exam, Status, Telling, Urgency
 from adapter.fhir import observations_by_region
 from adapter.fhir.json import Json
 from adapter.fhir.parts import parts
-from adapter.fhir.report import caution, counts, line_in_words, not_judged_lines
+from adapter.fhir.report import caution, counts, line_in_words, not_judged_lines, with_standing
 from adapter.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
 from adapter.write.outward import NotWritable
 from adapter.write.v2.coded import Coder, designator
@@ -32,15 +33,23 @@ _REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
 """OBR-25, table 0123; it has no code for what was posted as wrong: the results say it, the report is a correction."""
 
 
-def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = (), *, strictly: bool = True) -> bytes:
+def to_oru(
+    exam: Exam,
+    catalogue: Catalogue,
+    versions: Sequence[bytes] = (),
+    *,
+    strictly: bool = True,
+    earlier: Sequence[Exam] = (),
+) -> bytes:
     """An exam that the checks found no error in, as a message of HL7 v2.5.1 in ER7; deterministic.
 
-    ``earlier`` are messages of earlier versions of the exam: what they hold and this one does not is sent as
-    withdrawn; ``strictly`` is that of :func:`adapter.write.v2.judge.judged`. Raises
+    ``versions`` are messages of earlier versions of the exam: what they hold and this one does not is sent as
+    withdrawn; ``strictly`` is that of :func:`adapter.write.v2.judge.judged`; with ``earlier`` exams of the newborn it
+    is judged as the last of them. Raises
     :class:`~adapter.write.outward.NotWritable` for what the message, the character set or the receiver's limits
     cannot hold; nothing is ever cut off.
     """
-    settings, segments = catalogue.v2, unjudged(exam, catalogue, earlier)
+    settings, segments = catalogue.v2, unjudged(exam, catalogue, versions, earlier)
     problems = judged(segments, settings, strictly=strictly)
     try:
         end = "\r\n" if settings.terminator == "CRLF" else "\r"
@@ -54,38 +63,36 @@ def to_oru(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = (), *, s
     return data
 
 
-def unjudged(exam: Exam, catalogue: Catalogue, earlier: Sequence[bytes] = ()) -> list[str]:
+def unjudged(
+    exam: Exam, catalogue: Catalogue, versions: Sequence[bytes] = (), earlier: Sequence[Exam] = ()
+) -> list[str]:
     """The segments of the same message before anything has judged them, which takes far longer than writing them."""
     settings = catalogue.v2
     try:
-        segments = [message_header(exam, catalogue), *_body(exam, catalogue)]
-        segments = with_withdrawn(segments, earlier, settings.withdrawn, settings.own_system, exam.details.id)
+        segments = [message_header(exam, catalogue), *_body(ExamView(exam, catalogue, earlier))]
+        segments = with_withdrawn(segments, versions, settings.withdrawn, settings.own_system, exam.details.id)
     except Unsayable as error:
         raise NotWritable([problem("no-place", str(error))]) from None
     return with_control_id(segments)
 
 
-def _body(exam: Exam, catalogue: Catalogue) -> Iterator[str]:
-    coder = Coder(catalogue)
-    yield from people(exam, catalogue, coder)
-    report = _Report(exam, catalogue, coder)
+def _body(view: ExamView) -> Iterator[str]:
+    coder = Coder(view.catalogue)
+    yield from people(view.exam, view.catalogue, coder)
+    report = _Report(view, coder)
     yield from report.segments()
 
 
 class _Report:
     """The results of one exam."""
 
-    def __init__(self, exam: Exam, catalogue: Catalogue, coder: Coder) -> None:
-        self._exam, self._catalogue, self._coder = exam, catalogue, coder
+    def __init__(self, view: ExamView, coder: Coder) -> None:
+        exam, catalogue = view.exam, view.catalogue
+        self._view, self._exam, self._catalogue, self._coder = view, exam, catalogue, coder
         self._settings = catalogue.v2
         observers = joined([coder.observer(examiner) for examiner in exam.details.examiners], "~")
         self._results = Results(catalogue, coder, observers)
         self._made: Counter[str] = Counter()
-        computed, pool = judged_findings(exam, catalogue)
-        gaps = completeness(exam, catalogue)
-        self._tells, self._missing = tell_list(exam, computed, catalogue, pool, gaps), len(gaps)
-        self._not_judged = not_judged_lines(pool)
-        self._told = told_of(exam, self._tells)
 
     def segments(self) -> Iterator[str]:
         """ORC and all OBR groups."""
@@ -94,7 +101,7 @@ class _Report:
         kind = self._catalogue.kinds[details.kind]
         yield from self._group(1, self._request(details.kind, kind.label), self._own_results(), self._remarks())
         static = parts(self._catalogue)
-        by_region = observations_by_region(self._exam, self._catalogue)
+        by_region = observations_by_region(self._view)
         for number, (region, observations) in enumerate(by_region.items(), start=2):
             results = [one for each in observations for one in self._results.of(each, self._sub_id(each))]
             request = {
@@ -148,10 +155,16 @@ class _Report:
         exam, catalogue = self._exam, self._catalogue
         found = [("reason", formatted(exam.details.reason))] if exam.details.reason else []
         found += [("corrects", text(exam.details.amends))] if exam.details.first and exam.details.amends else []
+<<<<<<< HEAD
         if exam.details.reassigned_from:
             found.append(("reassigned_from", text(exam.details.reassigned_from)))
         found.append(("counts", formatted(" ".join(counts(exam, self._tells, self._missing)))))
         found += [("unjudged", formatted(line)) for line in self._not_judged]
+=======
+        found.append(("counts", formatted(" ".join(counts(exam, self._view.lines, len(self._view.not_recorded))))))
+        found += [("unjudged", formatted(line)) for line in not_judged_lines(self._view.findings)]
+        found += [("standing", formatted(with_standing(one))) for one in self._view.lines if one.resolved]
+>>>>>>> main
         return [*found, ("caution", formatted(caution(catalogue)))]
 
     def _own_results(self) -> list[Result]:
@@ -167,13 +180,17 @@ class _Report:
         order = exam.newborn.birth_order
         if order is not None and order.of is not None:
             found.append(self._own("exam.born", "Number born of this pregnancy", 1, "NM", str(order.of)))
-        for number, tell in enumerate(self._tells, start=1):
-            question, label, flag = _TELLS[tell.urgency]
-            words = self._results.words(line_in_words(tell))
+        lines = (one for one in self._view.lines if not one.resolved)
+        for number, one in enumerate(lines, start=1):
+            question, label, flag = _TELLS[one.line.urgency]
+            words = self._results.words(line_in_words(one.line))
             made = self._own(question, label, number, words[2], words[5])
             made.fields[8] = flag
-            tellings = self._told.lines[number - 1]
-            made.comments += [("told", formatted(told_in_words(one, tell, exam, catalogue))) for one in tellings]
+            if standing := standing_in_words(one):
+                made.comments.append(("standing", formatted(standing)))
+            made.comments += [
+                ("told", formatted(told_in_words(said, one.line, exam, catalogue))) for said in one.told
+            ]
             found.append(made)
         for number, telling in enumerate(exam.told, start=1):
             found += self._telling(telling, number)

@@ -32,6 +32,7 @@ COMMENTS = {
     "reason": "Why the record was changed",
     "reassigned_from": "Exam on the wrong newborn that is this one",
     "said": "What was said",
+    "standing": "How it stands to earlier exams",
     "summed": "Total summed by the software",
     "told": "Who was told",
     "unjudged": "How it was judged, or why not",

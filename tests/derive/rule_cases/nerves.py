@@ -147,6 +147,28 @@ CASES: Cases = {
             case(YELLOW, said("movements", "jittery_stops_when_held")),
         ],
     ),
+    "jaundice_with_positive_antiglobulin": (
+        [
+            case(YELLOW, said("direct_antiglobulin", "positive")),
+            case(YELLOW_EYE, said("direct_antiglobulin", "positive")),
+        ],
+        [
+            case(YELLOW, said("direct_antiglobulin", "unclear")),
+            case(YELLOW, said("direct_antiglobulin", "negative")),
+            case(said("jaundice", "none_seen"), said("direct_antiglobulin", "positive")),
+        ],
+    ),
+    "bleeding_without_vitamin_k": (
+        [
+            case(said("umbilical_stump", "bleeding"), said("vitamin_k", "declined")),
+            case(said("abnormal_skin_findings", "purpura"), said("vitamin_k", "not_given")),
+        ],
+        [
+            case(said("umbilical_stump", "bleeding"), said("vitamin_k", "given_by_injection")),
+            case(said("umbilical_stump", "bleeding")),
+            case(said("umbilical_stump", "few_spots_of_blood"), said("vitamin_k", "declined")),
+        ],
+    ),
     "jaundice_with_risk": (
         [
             case(YELLOW, weeks=37, days=6),
