@@ -51,6 +51,9 @@ def test_the_demo_runs_to_its_end(process: Run) -> None:
     assert done.returncode == 0, said + done.stderr.decode()
     assert "none of them changed, none doubled" in said
     assert "13 of 13 exams are on the server as captured" in said
+    mixed_up = said.partition("6. A mix-up")[2]
+    assert "the newborn on the server differs in: time of birth, date of birth, birth order" in mixed_up
+    assert "nothing of it was written" in mixed_up
     assert "not a diagnosis" in said
     assert "d10-v1-birth-weight-in-kg.json: refused" in said
 
