@@ -16,7 +16,7 @@ _LISTS = (
     *("kinds", "sites", "profiles", "rules", "not_judged", "estimates", "screenings", "growth", "hours", "sources"),
 )
 _NAMED = ("answers", "components", "signs")
-_NESTED = ("policy", "emit", "size_bands", "organisation")
+_NESTED = ("policy", "emit", "persons", "size_bands", "organisation")
 _LABELS = ("label",)
 _SWITCH = "on"
 

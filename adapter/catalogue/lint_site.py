@@ -75,6 +75,14 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
     if organisation is not None and not _is_uri(catalogue.resolve(organisation.identifier).system):
         what = f"'{organisation.identifier.system}' is neither a URI nor one of identifier_systems"
         yield said("organisation.identifier.system", what, "an absolute URI, or a name from identifier_systems")
+    emitted = {
+        "encounter": ("ward_encounter", settings.emit.ward_encounter),
+        "device": ("device", settings.emit.device),
+    }
+    for name, (part, made) in emitted.items():
+        if not made and getattr(settings.persons, name) == "known":
+            what = f"what emit: {{{part}: false}} leaves out cannot be known"
+            yield said(f"persons.{name}", what, f"emit: {{{part}: true}}, or {name}: identifier")
     if settings.formats is not None and not settings.formats:
         yield said("formats", "allows no outward form at all", "null for all, or a list of forms")
     for system in catalogue.systems.values():

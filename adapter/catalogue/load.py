@@ -39,6 +39,8 @@ from adapter.catalogue.vocabulary import (
 )
 from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 
+_ELSEWHERE = ("deidentification/", "phenopackets/", "quality/")
+"""Folders of ``mappings/`` that are read where they are used."""
 _LISTS: dict[str, type[Frozen]] = {
     "systems": CodeSystem,
     "units": Unit,
@@ -148,7 +150,7 @@ def _read_folder(folder: Any, called: str = "") -> tuple[dict[str, Any], list[Pr
     raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "hours": {}, "labels": {}, "v2": {}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
-        if name.startswith(("deidentification/", "phenopackets/", f"{PACKS}/")):  # read where they are used
+        if name.startswith((*_ELSEWHERE, f"{PACKS}/")):
             continue
         content, found = read_yaml(path, f"{called}{name}")
         problems += found

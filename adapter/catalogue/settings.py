@@ -47,6 +47,30 @@ class Emit(Frozen):
     device: bool = True
 
 
+Presence = Literal["made", "known", "identifier"]
+"""``made``: written where it is not there; ``known``: never written, referred to where the server has it;
+``identifier``: never written nor looked up, referred to by its identifier alone (R4 Reference.identifier)."""
+
+
+class Persons(Frozen):
+    """Who and what an exam names that a hospital has records of: whether those may be made there.
+
+    ``encounter`` is the ward's own; one that is the exam itself is part of it. A newborn is never left to an
+    identifier, since nobody could compare. None: as whoever is asked next says, at last ``made``.
+    """
+
+    newborn: Literal["made", "known"] | None = None
+    mother: Presence | None = None
+    examiners: Presence | None = None
+    encounter: Presence | None = None
+    organisation: Presence | None = None
+    device: Presence | None = None
+
+    def over(self, other: Persons) -> Persons:
+        """These, and of the other what is not said here."""
+        return other.model_copy(update=self.model_dump(exclude_none=True))
+
+
 class ProofWanted(Frozen):
     """What a site wants of the proof of its codes (:mod:`adapter.catalogue.proof`).
 
@@ -119,6 +143,7 @@ class Settings(Frozen):
     """The release of FHIR that bundles and documents are written in; what is sent is R4."""
     organisation: Organisation | None = None
     emit: Emit = Emit()
+    persons: Persons = Persons()
     proof: ProofWanted = ProofWanted()
     formats: tuple[str, ...] | None = None
     scores: Literal["components", "members"] = "components"

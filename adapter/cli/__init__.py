@@ -31,6 +31,7 @@ COMMANDS = {
     "sandbox": "Run a FHIR test server on this machine.",
     "extract": "Make research tables of exams.",
     "held": "Say which extracts hold an exam that was retracted.",
+    "quality": "Report on the data of an extract: gaps, digits, slips.",
     "package": "Write the catalogue as a FHIR package.",
     "site": "Start a site's own folder; rehearse it before it goes live.",
     "terminology": "Prove the codes against a terminology server.",

@@ -56,7 +56,7 @@ def newborns_option(command: F) -> F:
         "--newborns",
         type=click.Choice(["known", "made"]),
         help="Whether a newborn must be known to the FHIR server, or is made there. Default: as the target file says,"
-        " else known; made on this machine alone.",
+        " else known; made on this machine alone. For mother, examiners and so on: persons in the target file.",
     )(command)
 
 

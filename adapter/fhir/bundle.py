@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from adapter.catalogue import Catalogue
+from adapter.catalogue.settings import Persons
 from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir import people
@@ -20,6 +21,7 @@ from adapter.fhir.members import with_members
 from adapter.fhir.observation import ExamMapping, instant, observation
 from adapter.fhir.observation_templates import ExamReferences, TemplatedEntry
 from adapter.fhir.parts import Parts, parts
+from adapter.fhir.persons import MADE, presence, referring
 from adapter.fhir.report import diagnostic_report, panel, provenance, with_contained
 
 
@@ -203,6 +205,7 @@ def to_bundle(
     *,
     written: bool = False,
     earlier: Sequence[Exam] = (),
+    persons: Persons | None = None,
 ) -> Json:
     """An exam as one Bundle; the same exam and catalogue, and the same earlier exams, give the same bytes.
 
@@ -210,10 +213,16 @@ def to_bundle(
     *batch* does the same without references between its entries (R4 section 3.1.0.11.2): they are logical. A
     *collection* holds the resources alone. ``written``: with its static parts as bytes,
     for :func:`adapter.fhir.json.dumps` alone. ``earlier``: exams among which those of the same newborn before this
-    one are judged with it; what rests on them refers to it by identifier.
+    one are judged with it; what rests on them refers to it by identifier. ``persons``: who may be made by a
+    transaction or batch, else as the site says; in a collection everybody stands.
     """
+    whole = kind is BundleType.COLLECTION
+    may_be = MADE if whole else catalogue.settings.persons if persons is None else persons
+    refer = referring(_REFER[kind], exam, catalogue, may_be, conditional=kind is BundleType.TRANSACTION)
     view = ExamView(exam, catalogue, earlier)
-    resources = _resources(view, _REFER[kind], parts(catalogue, written), kind)
+    resources = _resources(view, refer, parts(catalogue, written), kind)
+    if may_be != MADE:
+        resources = [one for one in resources if _is_made(one.name, exam, may_be)]
     bundle: Json = {"resourceType": "Bundle"}
     if kind is BundleType.COLLECTION:
         bundle["id"] = Identity(exam, catalogue).report().uuid
@@ -222,6 +231,10 @@ def to_bundle(
     bundle["timestamp"] = instant(exam.details.ended or exam.details.started)
     bundle["entry"] = [one if type(one) is TemplatedEntry else _entry(one, kind) for one in resources]
     return bundle
+
+
+def _is_made(name: Name, exam: Exam, persons: Persons) -> bool:
+    return presence(name.resource_type, persons, exam.details.encounter is not None) == "made"
 
 
 def to_json(

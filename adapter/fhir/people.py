@@ -9,6 +9,7 @@ from adapter.exam import Exam, Examiner, Identifier, Mother, Newborn
 from adapter.fhir.identity import SOFTWARE, Identity, Refer, by_identifier
 from adapter.fhir.json import Json
 from adapter.fhir.observation import instant
+from adapter.fhir.persons import logical
 
 BIRTH_TIME = "http://hl7.org/fhir/StructureDefinition/patient-birthTime"
 BIRTH_TOTAL = "http://hl7.org/fhir/StructureDefinition/patient-multipleBirthTotal"
@@ -153,8 +154,7 @@ def device_reference(identity: Identity, refer: Refer, catalogue: Catalogue) -> 
     """A reference to this software; by its identifier, with its name, where the site does not send it."""
     if catalogue.settings.emit.device:
         return refer(identity.device())
-    shown = f"{SOFTWARE} {__version__}, catalogue {catalogue.settings.version}"
-    return {**by_identifier(identity.device()), "display": shown}
+    return logical(identity.device(), catalogue)
 
 
 def period(exam: Exam) -> Json:

@@ -287,7 +287,7 @@ class _Reader:
         reference: Json = self._report.resource.get("encounter", {})
         found = self._graph.find(reference)
         if found is None and "identifier" in reference:
-            return _identifier(reference["identifier"])  # the ward's own, which the site does not send
+            return _identifier(reference["identifier"])  # the ward's own, which is not made
         if found is None or self._graph.own_id(found.resource, "encounter"):
             return None
         return _identifier(found.resource["identifier"][0])
@@ -295,10 +295,11 @@ class _Reader:
     def _person(self, who: Json, role: Json, holder: BundleEntry) -> Json:
         """An examiner, or who told or was told: a reference and a role."""
         found = self._graph.find(who)
+        named = who.get("identifier") or (found.resource["identifier"][0] if found else None)
         return _known(
             {
                 **_known_as(found.resource if found else {}, who.get("display")),
-                "identifier": _identifier(found.resource["identifier"][0]) if found else None,
+                "identifier": _identifier(named) if named else None,
                 "role": self._own_code(holder, "", role, "role"),
             }
         )
@@ -331,7 +332,11 @@ class _Reader:
         )
 
     def _newborn(self, observations: list[BundleEntry]) -> Json:
-        self._patient = entry = self._follow(self._report.resource["subject"], self._report, ".subject")
+        subject = self._report.resource["subject"]
+        if self._graph.find(subject) is None and ("identifier" in subject or "?" in subject.get("reference", "")):
+            what = "the newborn is only referred to, so that name, sex and birth are not here"
+            raise self._wrong(self._report, ".subject", what, "the capture file, or a collection of this exam")
+        self._patient = entry = self._follow(subject, self._report, ".subject")
         patient = entry.resource
         newborn: Json = {
             "identifiers": [_identifier(i) for i in patient["identifier"]],

@@ -13,6 +13,7 @@ It holds no secret: only the names of environment variables and files that do.
     retry: {tries: 8, first: 0.5, longest: 60, patience: 120, heed: 3600, budget: 21600, alike: 3}
     parallel: 4
     newborns: known                   # or made, where the server lacks them; usual on this machine alone
+    persons: {mother: known, examiners: identifier, encounter: known, organisation: identifier, device: made}
     facts: 2                          # so many beside the number must agree: sex, date, time, order of birth
     server_words: all                 # what a server says of a refusal may repeat what is a patient's; usual: kept
 
@@ -25,6 +26,7 @@ import ssl
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -32,6 +34,7 @@ import httpx
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from adapter.catalogue.settings import Persons
 from adapter.files.whole import open_to_others
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.address import on_this_machine
@@ -126,6 +129,7 @@ class Target(_Frozen):
     allow_plain_http: bool = False
     allow_plain_mllp: bool = False
     newborns: Literal["known", "made"] | None = None
+    persons: Persons = Persons()
     facts: int = Field(default=2, ge=0, le=4)
 
     @model_validator(mode="after")
@@ -134,6 +138,8 @@ class Target(_Frozen):
         given = sorted(self.model_fields_set & kind.unused)
         if given:
             raise ValueError(f"{', '.join(given)}: not for {self.url.partition(':')[0]}; {kind.instead}")
+        if self.newborns is not None and self.persons.newborn not in (None, self.newborns):
+            raise ValueError("newborns and newborn under persons say two things; one of them is enough")
         return self
 
     def _kind(self) -> TransportKind:
@@ -144,9 +150,11 @@ class Target(_Frozen):
         return self._kind().opened(self)
 
     def wanted(self) -> Wanted:
-        """What the newborn's record on a FHIR server must be."""
-        made = on_this_machine(httpx.URL(self.url)) if self.newborns is None else self.newborns == "made"
-        return Wanted(made=made, facts=self.facts)
+        """What the newborn's record on a FHIR server must be, and who else may be made there."""
+        persons = Persons(newborn=self.newborns).over(self.persons)
+        here = on_this_machine(httpx.URL(self.url))
+        made = here if persons.newborn is None else persons.newborn == "made"
+        return Wanted(made=made, facts=self.facts, persons=persons)
 
     def times(self) -> Timeouts:
         """How long to wait."""
@@ -214,7 +222,7 @@ def _mllp(target: Target) -> Iterator[Transport]:
 FHIR = TransportKind(_fhir)
 MLLP = TransportKind(
     _mllp,
-    frozenset({"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http", "newborns", "facts"}),
+    frozenset({"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http", "newborns", "persons", "facts"}),
     "MLLP has none; use tls to say who we are",
 )
 KINDS: dict[str, TransportKind] = {"http": FHIR, "https": FHIR, "mllp": MLLP, "mllps": MLLP}
@@ -242,9 +250,20 @@ def target_of(content: object, name: str) -> Target:
             place = ".".join(str(part) for part in one["loc"])
             if one["loc"] and one["loc"][-1] in _SECRETS:
                 lines.append(f"{place}: no secrets here; name a file or an environment variable instead")
+            elif one["type"] == "extra_forbidden":
+                lines.append(f"{place}: no such setting; {_known_settings(one['loc'])}")
             else:
                 lines.append(f"{place or 'the file'}: {one['msg']}")
         raise BadTarget(f"{name}: {'; '.join(lines)}") from None
+
+
+def _known_settings(place: tuple[int | str, ...]) -> str:
+    """What could be meant by a name that is no setting: those like it, else all that stand there."""
+    block: object = Target
+    for part in place[:-1]:
+        block = getattr(block, "model_fields", {})[str(part)].annotation
+    names = list(getattr(block, "model_fields", {}))
+    return f"one of {', '.join(get_close_matches(str(place[-1]), names) or names)}"
 
 
 def _no_password() -> str:

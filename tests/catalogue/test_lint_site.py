@@ -39,6 +39,13 @@ items:
 FAULTS = {
     "an unknown setting": ({"site.yaml": "langage: de\n"}, "unknown-field", "langage", "spell it"),
     "an unknown part of emit": ({"site.yaml": "emit: {panel: false}\n"}, "unknown-field", "emit.panel", ""),
+    "a newborn whom nobody could compare": (
+        {"site.yaml": "persons: {newborn: identifier}\n"}, "wrong-field", "persons.newborn", "",
+    ),
+    "software that is left out, and known": (
+        {"site.yaml": "emit: {device: false}\npersons: {device: known}\n"},
+        "setting", "persons.device", "device: identifier",
+    ),
     "a Provenance neither here nor there": (
         {"site.yaml": "emit: {provenance: none}\n"}, "wrong-field", "provenance", "",
     ),

@@ -239,7 +239,12 @@ def test_the_target_file_of_the_guide() -> None:
         ({"password": "very-secret"}, "no secrets here"),
         ({"parallel": 0}, "parallel"),
         ({"tls": {"client_key": "k.pem"}}, "needs client_cert"),
-        ({"proxi": "http://127.0.0.1:1"}, "proxi"),
+        ({"proxi": "http://127.0.0.1:1"}, "proxi: no such setting; one of proxy"),
+        ({"tls": {"certificate": "c.pem"}}, "one of ca_bundle, client_cert, client_key"),
+        ({"persons": {"organization": "known"}}, "persons.organization: no such setting; one of organisation"),
+        ({"persons": {"mother": "maybe"}}, "'made', 'known' or 'identifier'"),
+        ({"persons": {"newborn": "identifier"}}, "'made' or 'known'"),
+        ({"persons": {"newborn": "made"}, "newborns": "known"}, "one of them is enough"),
     ],
 )
 def test_targets_that_cannot_be_used(tmp_path: Path, content: dict[str, Any], said: str) -> None:

@@ -31,7 +31,8 @@ class Capability:
     """A server's abilities; the sets hold resource types.
 
     ``conditional_create``: a create does nothing where its criteria find something; ``update_create``: an update
-    may create under the client's own id; ``versioned``: the server keeps versions, so If-Match means something.
+    may create under the client's own id; ``versioned``: the server keeps versions, so If-Match means something;
+    ``batches``: it takes several requests in one;
     ``export``: the operation below the base that exports all patients as Bulk Data, empty where there is none.
     """
 
@@ -44,6 +45,7 @@ class Capability:
     update_create: frozenset[str]
     versioned: frozenset[str]
     export: str = ""
+    batches: bool = False
 
     def problems(self) -> list[Problem]:
         """Why nothing of ours can be sent there."""
@@ -91,6 +93,7 @@ def read_capability(statement: dict[str, Any]) -> Capability:
         update_create=those(lambda r: r.get("updateCreate") is True),
         versioned=those(lambda r: r.get("versioning") in ("versioned", "versioned-update")),
         export=_export(rest, resources),
+        batches="batch" in interactions,
     )
 
 

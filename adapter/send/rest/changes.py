@@ -7,7 +7,6 @@ is updated under the server's id with If-Match (R4 http.html 3.1.0.5); what the 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -49,18 +48,6 @@ def adjusted(holding: Holding, capability: Capability, base_url: str) -> Adjuste
         else:
             entries.append(_entry(entry, found[0] if found else None, capability))
     return Adjusted([*marked, *entries], places, settled)
-
-
-def with_references(node: Any, replace: Callable[[str], str]) -> Any:
-    """A copy of a resource with every literal reference replaced."""
-    if isinstance(node, dict):
-        return {
-            key: replace(value) if key == "reference" and isinstance(value, str) else with_references(value, replace)
-            for key, value in node.items()
-        }
-    if isinstance(node, list):
-        return [with_references(element, replace) for element in node]
-    return node
 
 
 def in_order(entries: list[Json]) -> list[list[Json]]:

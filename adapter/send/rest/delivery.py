@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from adapter.fhir import search_token
+from adapter.fhir.references import with_references
 from adapter.problems import Problem
 from adapter.send.failures import problem
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
 from adapter.send.rest.capability import Capability, Mode
-from adapter.send.rest.changes import Adjusted, adjusted, in_order, with_references
+from adapter.send.rest.changes import Adjusted, adjusted, in_order
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import held_report, look_up
-from adapter.send.rest.newborn import USUAL, Known, Wanted, newborn_there
+from adapter.send.rest.newborn import USUAL, Wanted
+from adapter.send.rest.persons import Standing, persons_there
 from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older, refuse_unrooted
 
 Json = dict[str, Any]
+
+_EARLIER = "an earlier Observation"
+
+
+class Delivered(NamedTuple):
+    """The exam as it was sent, and the outcomes of its entries, in the order of the bundle, then of what was
+    marked."""
+
+    transaction: Transaction
+    outcomes: list[EntryOutcome]
 
 
 class EntriesRefused(ServerRefused):
@@ -36,22 +50,26 @@ def deliver(
     known: Mapping[str, str] | None = None,
     wanted: Wanted = USUAL,
     say: Callable[[str], None] = lambda remark: None,
-) -> list[EntryOutcome]:
-    """Send an exam; the outcomes of its entries, in the order of the bundle, then of what was marked.
+) -> Delivered:
+    """Send an exam.
 
-    ``known`` says where Observations of earlier versions are; ``wanted`` what the newborn's record must be, and
-    ``say`` takes what is to be told of it. Doing it again changes nothing. An exam the server knows nothing of goes
-    as it was queued, byte for byte. Raises :class:`~adapter.send.failures.Superseded`,
-    :class:`~adapter.send.failures.Held`, and what the client raises; of a transaction that was refused
-    nothing was kept.
+    ``known`` says where Observations of earlier versions are; ``wanted`` what the newborn's record must be and who
+    else may be made, and ``say`` takes what is to be told of it. Doing it again changes nothing. An exam the server
+    knows nothing of goes as it was queued, byte for byte, where everybody in it may be made. Raises
+    :class:`~adapter.send.failures.Superseded`, :class:`~adapter.send.failures.Held`, and what the client raises; of a
+    transaction that was refused nothing was kept.
     """
-    reports, newborn = standing(client, capability, transaction, wanted, say)
-    if not reports and transaction.rank == 0 and newborn.as_queued and _plainly(client, capability, transaction):
-        outcomes = _well(client.post_bundle(transaction.payload, "transaction", transaction.full_urls), transaction)
+    reports, there = standing(client, capability, transaction, wanted, say)
+    transaction, newborn = there.transaction, there.newborn
+    as_queued = newborn.as_queued or "Patient" not in transaction.types
+    if not reports and transaction.rank == 0 and as_queued and _plainly(client, capability, transaction):
+        with _naming(transaction.names):
+            outcomes = client.post_bundle(transaction.payload, "transaction", transaction.full_urls)
+        outcomes = _well(outcomes, transaction)
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
-            return outcomes
+            return Delivered(transaction, outcomes)
         # Something was there after all, and has been left as it was.
-    todo = left_to_do(client, capability, transaction, newborn, known)
+    todo = left_to_do(client, capability, there, known)
     return carried_out(client, capability, todo, transaction)
 
 
@@ -61,44 +79,45 @@ def standing(
     transaction: Transaction,
     wanted: Wanted,
     say: Callable[[str], None],
-) -> tuple[list[Json], Known]:
-    """The exam's report on the server, and the newborn; raises as :func:`deliver` where it may not be sent."""
-    if missing := capability.missing(transaction.types):
+) -> tuple[list[Json], Standing]:
+    """The exam's report on the server, and who is there; raises as :func:`deliver` where it may not be sent."""
+    if missing := capability.missing(transaction.types - _left_out(transaction, wanted)):
         what = f"the server does not keep {', '.join(sorted(missing))}"
         raise ServerRefused(404, [problem("resource-types", what)])
     reports = held_report(client, transaction)
     refuse_older(client, transaction, reports)
     if not reports and transaction.rank > 0 and not transaction.rooted:
         refuse_unrooted(client, transaction)
-    newborn = newborn_there(client, transaction, reports, wanted)
-    for remark in newborn.remarks:
+    there = persons_there(client, transaction, reports, wanted, batches=capability.batches)
+    for remark in there.remarks:
         say(remark)
-    return reports, newborn
+    return reports, there
 
 
 def left_to_do(
-    client: FhirClient,
-    capability: Capability,
-    transaction: Transaction,
-    newborn: Known,
-    known: Mapping[str, str] | None,
+    client: FhirClient, capability: Capability, there: Standing, known: Mapping[str, str] | None
 ) -> Adjusted:
     """What of an exam is not on the server as meant."""
-    found = look_up(client, transaction, transaction.bundle(), newborn, known)
+    found = look_up(client, there.transaction, there.transaction.bundle(), there.newborn, known)
     return adjusted(found, capability, client.base_url)
 
 
-def carried_out(
-    client: FhirClient, capability: Capability, todo: Adjusted, transaction: Transaction
-) -> list[EntryOutcome]:
+def carried_out(client: FhirClient, capability: Capability, todo: Adjusted, transaction: Transaction) -> Delivered:
     """What is left to do, done; the outcomes of all entries."""
     if not todo.entries:
-        return _ordered(todo.settled, transaction)
+        return Delivered(transaction, _ordered(todo.settled, transaction))
     if capability.mode is Mode.TRANSACTION:
-        outcomes = client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": placed(todo)})
+        outcomes = as_one(client, placed(todo), [transaction])
     else:
         outcomes = _in_steps(client, capability, todo, transaction)
     return concluded(todo, outcomes, transaction)
+
+
+def as_one(client: FhirClient, entries: list[Json], transactions: Sequence[Transaction]) -> list[EntryOutcome]:
+    """The entries, which are of these, in one transaction."""
+    names = {url: name for one in transactions for url, name in zip(one.full_urls, one.names, strict=True)}
+    with _naming([names.get(entry["fullUrl"], _EARLIER) for entry in entries]):
+        return client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
 
 
 def placed(todo: Adjusted) -> list[Json]:
@@ -106,10 +125,16 @@ def placed(todo: Adjusted) -> list[Json]:
     return [_with_places(entry, todo.places) for entry in todo.entries]
 
 
-def concluded(todo: Adjusted, outcomes: list[EntryOutcome], transaction: Transaction) -> list[EntryOutcome]:
+def concluded(todo: Adjusted, outcomes: list[EntryOutcome], transaction: Transaction) -> Delivered:
     """The outcomes of all entries in their order, after what the server said to those that were sent."""
     _refuse_unseen(todo, outcomes, transaction)
-    return _well(_ordered([*todo.settled, *outcomes], transaction), transaction)
+    return Delivered(transaction, _well(_ordered([*todo.settled, *outcomes], transaction), transaction))
+
+
+def _left_out(transaction: Transaction, wanted: Wanted) -> set[str]:
+    """The types of whom nothing is asked of the server: left to their identifier."""
+    not_made = transaction.not_made(wanted.over(transaction.persons).persons)
+    return {resource["resourceType"] for what, resource in not_made.values() if what == "identifier"}
 
 
 def _refuse_unseen(todo: Adjusted, outcomes: list[EntryOutcome], transaction: Transaction) -> None:
@@ -179,8 +204,11 @@ def _found_again(client: FhirClient, entry: Json) -> str:
 
 
 def _with_places(entry: Json, places: dict[str, str]) -> Json:
-    resource = with_references(entry["resource"], lambda reference: places.get(reference, reference))
-    return {**entry, "resource": resource}
+    def placed(reference: Json) -> Json:
+        literal = reference["reference"]
+        return {**reference, "reference": places.get(literal, literal)}
+
+    return {**entry, "resource": with_references(entry["resource"], placed)}
 
 
 def _ordered(outcomes: list[EntryOutcome], transaction: Transaction) -> list[EntryOutcome]:
@@ -197,10 +225,25 @@ def _well(outcomes: list[EntryOutcome], transaction: Transaction) -> list[EntryO
     problems = []
     for outcome in wrong:
         said = outcome.outcome_problems or (problem(f"http-{outcome.status}", "the entry was refused"),)
-        problems += [tied(problem, names.get(outcome.full_url, "an earlier Observation")) for problem in said]
+        problems += [tied(problem, names.get(outcome.full_url, _EARLIER)) for problem in said]
     # What may pass by itself decides: then the whole is tried again.
     status = max((o.status for o in wrong), key=lambda status: (status >= 500, status in (409, 412, 429), status))
     raise EntriesRefused(status, problems, outcomes)
+
+
+@contextmanager
+def _naming(names: Sequence[str]) -> Iterator[None]:
+    """What a server says of ``Bundle.entry[n]`` of a transaction it refuses is tied to that entry, by its name."""
+    try:
+        yield
+    except ServerRefused as refused:
+        refused.problems = [_named(one, names) for one in refused.problems]
+        raise
+
+
+def _named(found: Problem, names: Sequence[str]) -> Problem:
+    match = re.search(r"\bentry\[(\d+)\]", found.where)
+    return tied(found, names[int(match[1])]) if match and int(match[1]) < len(names) else found
 
 
 def tied(problem: Problem, name: str) -> Problem:

@@ -12,12 +12,14 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from adapter.fhir import search_token
+from adapter.catalogue.settings import Persons
 from adapter.fhir.people import BIRTH_TIME
+from adapter.fhir.persons import MADE
 from adapter.problems import Problem
 from adapter.send.failures import Held, problem
 from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
+from adapter.send.rest.asking import Asking, Question, tokens_of
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.transaction import Transaction
 
@@ -36,10 +38,17 @@ _ANEW = (
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """What is asked of the newborn's record: that it is there before (``made`` False), and how many facts beside the
-    number must agree."""
+    number must agree; ``persons`` is what the target says of all whom an exam names."""
 
     made: bool = True
     facts: int = 2
+    persons: Persons = MADE
+
+    def over(self, site: Persons) -> Wanted:
+        """The same with what the site says where the target says nothing."""
+        persons = self.persons.over(site)
+        says = site.newborn is not None and self.persons.newborn is None
+        return replace(self, made=site.newborn == "made" if says else self.made, persons=persons)
 
 
 USUAL = Wanted()
@@ -62,7 +71,7 @@ class Known:
 
 
 def newborn_there(
-    client: FhirClient, transaction: Transaction, reports: Sequence[Json], wanted: Wanted = USUAL
+    client: FhirClient, transaction: Transaction, reports: Sequence[Json], wanted: Wanted, asking: Asking
 ) -> Known:
     """The newborn of an exam on the server; ``reports`` are those of the exam that are there.
 
@@ -72,9 +81,8 @@ def newborn_there(
     """
     resources = transaction.resources()
     meant = next(one for one in resources if one["resourceType"] == "Patient")
-    ours = _tokens_of(meant)
-    criteria = ",".join(search_token(*token) for token in ours)
-    carrying = [one for one in client.search("Patient", {"identifier": criteria}) if ours & _tokens_of(one)]
+    ours = tokens_of(meant)
+    carrying = asking.of(*newborn_question(meant))
     if reports and not carrying:
         carrying = _of_reports(client, reports, ours)
     known = _survivor(client, carrying)
@@ -84,6 +92,7 @@ def newborn_there(
                 "the identifiers as the hospital has them; or newborns: made in the target file (--newborns made)"
             )
             raise _held("the server knows no newborn of these identifiers, and none is made", remedy)
+        _check_encounter(asking, transaction, known)
         return known
     known = _same_exam(client, known, reports)
     if transaction.rank < 2 or not reports:
@@ -91,21 +100,26 @@ def newborn_there(
     if _is_dead(known.patient or {}):
         known = replace(known, remarks=(*known.remarks, "the server has this newborn as deceased"))
     first = meant["identifier"][0]
-    as_queued = not known.replaced and (first["system"], first["value"]) in _tokens_of(known.patient or {})
+    as_queued = not known.replaced and (first["system"], first["value"]) in tokens_of(known.patient or {})
     known = replace(known, as_queued=as_queued)
-    _check_encounter(client, transaction, known)
+    _check_encounter(asking, transaction, known)
     return known
+
+
+def newborn_question(meant: Json) -> Question:
+    """By which the newborn is looked up: any of the identifiers."""
+    return "Patient", tuple((one["system"], one["value"]) for one in meant["identifier"])
 
 
 def belongs(resource: Json, token: tuple[str, str], ids: Iterable[str]) -> bool:
     """Whether a resource carries an identifier and its subject is one of these Patients."""
-    return token in _tokens_of(resource) and _subject_id(resource) in set(ids)
+    return token in tokens_of(resource) and subject_id(resource) in set(ids)
 
 
 def _of_reports(client: FhirClient, reports: Sequence[Json], ours: set[tuple[str, str]]) -> list[Json]:
     """The Patient of whom the exam's report is, read by its id: a search may lag behind what was written."""
-    patients = [_read(client, subject) for subject in {_subject_id(report) for report in reports} if subject]
-    if not patients or not all(ours & _tokens_of(one) for one in patients):
+    patients = [_read(client, subject) for subject in {subject_id(report) for report in reports} if subject]
+    if not patients or not all(ours & tokens_of(one) for one in patients):
         raise _held("the exam is on the server in another newborn's record; no amendment moves it", _ANEW)
     return patients
 
@@ -145,7 +159,7 @@ def _read(client: FhirClient, id_: str) -> Json:
 def _same_exam(client: FhirClient, known: Known, reports: Sequence[Json]) -> Known:
     """That the exam's report is of this newborn, under a record of it that was merged at most."""
     for report in reports:
-        subject = _subject_id(report)
+        subject = subject_id(report)
         if subject in known.ids:
             continue
         before = _survivor(client, [_read(client, subject)]) if subject else Known()
@@ -212,11 +226,11 @@ def _birth_time(patient: Json) -> datetime | None:
     return None
 
 
-def _check_encounter(client: FhirClient, transaction: Transaction, known: Known) -> None:
+def _check_encounter(asking: Asking, transaction: Transaction, known: Known) -> None:
     """That the ward's own Encounter is this newborn's."""
     for token in transaction.ward_encounters:
-        for found in client.search("Encounter", {"identifier": search_token(*token)}):
-            if token in _tokens_of(found) and _subject_id(found) not in ("", *known.ids):
+        for found in asking.of("Encounter", (token,)):
+            if subject_id(found) not in ("", *known.ids):
                 raise _held("the Encounter that the exam names is another patient's")
 
 
@@ -230,16 +244,10 @@ def _links(patient: Json) -> Iterator[str]:
             yield answers.text(answers.object_(link.get("other")), "reference")
 
 
-def _subject_id(resource: Json) -> str:
-    reference = answers.text(answers.object_(resource.get("subject")), "reference")
+def subject_id(resource: Json, element: str = "subject") -> str:
+    """The id that the subject of a resource leads to, or another of its references; empty where it has none."""
+    reference = answers.text(answers.object_(resource.get(element)), "reference")
     return reference.partition("/_history")[0].rpartition("/")[2]
-
-
-def _tokens_of(resource: Json) -> set[tuple[str, str]]:
-    return {
-        (answers.text(one, "system"), answers.text(one, "value"))
-        for one in answers.objects(resource.get("identifier"))
-    }
 
 
 def _started(resources: Sequence[Json]) -> str:

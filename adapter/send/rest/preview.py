@@ -12,7 +12,8 @@ from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import tied
 from adapter.send.rest.lookup import Holding, held_report, is_retracted, look_up
-from adapter.send.rest.newborn import USUAL, Wanted, newborn_there
+from adapter.send.rest.newborn import USUAL, Wanted
+from adapter.send.rest.persons import persons_there
 from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older
 from adapter.send.transport import Preview
@@ -28,41 +29,47 @@ class Step(StrEnum):
     STUCK = "there twice"
 
 
-def preview(client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL) -> Preview:
+def preview(
+    client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL, *, batches: bool = False
+) -> Preview:
     """What sending would do now. Only reads; raises what the client raises."""
     try:
         reports = held_report(client, transaction)
         refuse_older(client, transaction, reports)
-        newborn = newborn_there(client, transaction, reports, wanted)
+        there = persons_there(client, transaction, reports, wanted, batches=batches)
     except Superseded as error:
         return Preview(transaction.exam, superseded=error.newer)
     except Held as error:
         return Preview(transaction.exam, held=tuple(error.problems))
-    holding = look_up(client, transaction, transaction.bundle(), newborn)
+    transaction = there.transaction
+    holding = look_up(client, transaction, transaction.bundle(), there.newborn)
     steps = [(_step(holding, number), name) for number, name in enumerate(transaction.names)]
     marked = [(Step.MARK, _called(extra)) for extra in holding.extra if not is_retracted(extra)]
     return Preview(transaction.exam, (*steps, *marked))
 
 
-def verify(client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL) -> list[Problem]:
+def verify(
+    client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL, *, batches: bool = False
+) -> list[Problem]:
     """Where what the server holds is not what was meant: missing, doubled, other fields, findings that the exam
     no longer holds. Digits lost from a number (3.1 for 3.10) are a warning. Only reads."""
     try:
         reports = held_report(client, transaction)
         refuse_older(client, transaction, reports)
-        newborn = newborn_there(client, transaction, reports, wanted)
+        there = persons_there(client, transaction, reports, wanted, batches=batches)
     except Held as error:
         return list(error.problems)
     except Superseded as error:
         what = f"the server holds {error.newer}, a newer version of this exam"
         return [Problem(Severity.INFORMATION, Layer.TRANSPORT, "superseded", what, where=transaction.exam)]
-    holding = look_up(client, transaction, transaction.bundle(), newborn)
+    transaction = there.transaction
+    holding = look_up(client, transaction, transaction.bundle(), there.newborn)
     found: list[Problem] = []
     for number, name in enumerate(transaction.names):
-        there = holding.found[number]
-        if len(there) != 1:
-            what = f"is there {len(there)} times" if there else "is not on the server"
-            found.append(tied(problem("doubled" if there else "missing", what), name))
+        held = holding.found[number]
+        if len(held) != 1:
+            what = f"is there {len(held)} times" if held else "is not on the server"
+            found.append(tied(problem("doubled" if held else "missing", what), name))
         elif transaction.full_urls[number] not in transaction.shared:
             found += _differences(holding, number, name)
     for extra in holding.extra:

@@ -11,11 +11,11 @@ from typing import Any
 
 from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest import answers
-from adapter.send.rest.answers import EntryOutcome
 from adapter.send.rest.capability import Capability, Mode
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.delivery import carried_out, concluded, left_to_do, placed, standing
-from adapter.send.rest.newborn import Known, Wanted
+from adapter.send.rest.delivery import Delivered, as_one, carried_out, concluded, left_to_do, placed, standing
+from adapter.send.rest.newborn import Wanted
+from adapter.send.rest.persons import Standing
 from adapter.send.rest.transaction import Transaction
 
 Json = dict[str, Any]
@@ -29,26 +29,20 @@ def deliver_together(
     known: Sequence[Mapping[str, str]],
     wanted: Wanted,
     say: Callable[[str], None],
-) -> tuple[list[EntryOutcome], list[EntryOutcome]]:
+) -> tuple[Delivered, Delivered]:
     """Send both; the outcomes of each as :func:`~adapter.send.rest.delivery.deliver` has them.
 
     ``known`` of each. Doing it again changes nothing. Raises what ``deliver`` raises, before anything is written
     where the retraction or the exam anew may not be sent.
     """
-    newborns = _checked(client, capability, taken_back, anew, wanted, say)
-    both = (taken_back, anew)
-    todos = [
-        left_to_do(client, capability, one, newborn, places)
-        for one, newborn, places in zip(both, newborns, known, strict=True)
-    ]
+    there = _checked(client, capability, taken_back, anew, wanted, say)
+    both = [one.transaction for one in there]
+    todos = [left_to_do(client, capability, one, places) for one, places in zip(there, known, strict=True)]
     if capability.mode is not Mode.TRANSACTION:
         first, second = (carried_out(client, capability, *one) for one in zip(todos, both, strict=True))
         return first, second
     entries = {entry["fullUrl"]: entry for todo in reversed(todos) for entry in placed(todo)}
-    outcomes: list[EntryOutcome] = []
-    if entries:
-        whole = {"resourceType": "Bundle", "type": "transaction", "entry": list(entries.values())}
-        outcomes = client.transaction(whole)
+    outcomes = as_one(client, list(entries.values()), both) if entries else []
     found = []
     for todo, one in zip(todos, both, strict=True):
         own = {entry["fullUrl"] for entry in todo.entries}
@@ -63,7 +57,7 @@ def _checked(
     anew: Transaction,
     wanted: Wanted,
     say: Callable[[str], None],
-) -> tuple[Known, Known]:
+) -> tuple[Standing, Standing]:
     """The two newborns, where the one exam can be taken back and the other made."""
     try:
         reports, wrong = standing(client, capability, taken_back, wanted, say)
@@ -78,7 +72,7 @@ def _checked(
     for report in reports:
         _refuse_another_version(report, taken_back)
     _, right = standing(client, capability, anew, wanted, say)
-    if set(wrong.ids) & set(right.ids):
+    if set(wrong.newborn.ids) & set(right.newborn.ids):
         what = "both newborns are one patient on the server"
         raise Held([problem("same-newborn", what, "identifiers of the right newborn")])
     return wrong, right

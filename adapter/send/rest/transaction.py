@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
 from hashlib import sha256
 from typing import Any
 
 from adapter.catalogue import Catalogue
+from adapter.catalogue.settings import Persons, Presence
 from adapter.derive.versions import Precedence, precedence_of
 from adapter.exam import Exam
 from adapter.fhir import Identity, to_bundle
 from adapter.fhir.json import dumps, loads
+from adapter.fhir.persons import MADE, presence
+from adapter.fhir.references import with_references
 from adapter.send.message import Message
 
 
@@ -33,7 +36,7 @@ class Transaction:
     identifier) are those of its entries, in order. ``shared`` holds the full URLs of what only needs to exist, which
     other exams need as well; ``provenance`` the id of the Provenance of this version; ``ward_encounters`` the system
     and value of the Encounters in it that are the ward's own; ``rooted``: the exam as first recorded is known to the
-    outbox, which says so when it is sent.
+    outbox, which says so when it is sent; ``persons``: what the site says of whom may be made. Everybody is in it.
     """
 
     exam: str
@@ -49,6 +52,7 @@ class Transaction:
     ward_encounters: tuple[tuple[str, str], ...] = ()
     rooted: bool = False
     amends: str | None = None
+    persons: Persons = MADE
 
     @property
     def rank(self) -> int:
@@ -65,9 +69,48 @@ class Transaction:
         read: dict[str, Any] = loads(self.payload)
         return read
 
+    def entries(self) -> list[dict[str, Any]]:
+        """The entries of the payload."""
+        found: list[dict[str, Any]] = self.bundle()["entry"]
+        return found
+
     def resources(self) -> list[dict[str, Any]]:
         """The resources of the payload."""
-        return [entry["resource"] for entry in self.bundle()["entry"]]
+        return [entry["resource"] for entry in self.entries()]
+
+    def not_made(self, persons: Persons) -> dict[str, tuple[Presence, dict[str, Any]]]:
+        """Who is known or left to an identifier, by full URL: which of the two, and the resource."""
+        found: dict[str, tuple[Presence, dict[str, Any]]] = {}
+        if persons == MADE:
+            return found
+        for entry in self.entries():
+            what = presence(entry["resource"]["resourceType"], persons, bool(self.ward_encounters))
+            if what != "made":
+                found[entry["fullUrl"]] = what, entry["resource"]
+        return found
+
+    def referring(self, references: Mapping[str, dict[str, Any]]) -> Transaction:
+        """Without the entries of some full URLs, to whom all others refer as given."""
+        if not references:
+            return self
+        bundle = self.bundle()
+
+        def changed(reference: dict[str, Any]) -> dict[str, Any]:
+            other = references.get(reference.get("reference", ""))
+            if other is None:
+                return reference
+            return {**other, **{key: value for key, value in reference.items() if key != "reference"}}
+
+        kept = [entry for entry in bundle["entry"] if entry["fullUrl"] not in references]
+        entries = [{**entry, "resource": with_references(entry["resource"], changed)} for entry in kept]
+        named = zip(self.full_urls, self.names, strict=True)
+        return replace(
+            self,
+            payload=dumps({**bundle, "entry": entries}),
+            full_urls=tuple(url for url in self.full_urls if url not in references),
+            names=tuple(name for url, name in named if url not in references),
+            shared=self.shared - references.keys(),
+        )
 
     def message(self) -> Message:
         """For the outbox."""
@@ -78,6 +121,8 @@ class Transaction:
             "systems": asdict(self.systems),
             "ward_encounters": [list(token) for token in self.ward_encounters],
         }
+        if said := self.persons.model_dump(exclude_none=True):
+            own["persons"] = said
         digest = sha256(self.payload).hexdigest()
         return Message(
             self.exam,
@@ -108,6 +153,7 @@ class Transaction:
             systems=Systems(**own["systems"]),
             ward_encounters=tuple((system, value) for system, value in own.get("ward_encounters", ())),
             amends=message.amends,
+            persons=Persons.model_validate(own.get("persons", {})),
         )
 
 
@@ -123,7 +169,7 @@ def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
     request that a server carries out late, after a newer version has arrived, changes nothing. What must be
     updated is found out when it is sent, and updated by id and version.
     """
-    bundle, identity = to_bundle(exam, catalogue), Identity(exam, catalogue)
+    bundle, identity = to_bundle(exam, catalogue, persons=MADE), Identity(exam, catalogue)
     shared = frozenset(entry["fullUrl"] for entry in bundle["entry"] if entry["request"]["method"] == "POST")
     entries = [_created(entry) for entry in bundle["entry"]]
     return Transaction(
@@ -144,6 +190,7 @@ def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
         ),
         ward_encounters=tuple(_ward_encounters(bundle, exam)),
         amends=exam.details.amends,
+        persons=catalogue.settings.persons,
     )
 
 

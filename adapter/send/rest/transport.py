@@ -13,6 +13,7 @@ import httpx
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import to_bundle
+from adapter.fhir.persons import MADE
 from adapter.problems import Problem
 from adapter.send.address import on_this_machine
 from adapter.send.failures import TO_DO, Cause, Failed, Rejected, Unavailable, Undelivered, Unreachable, problem
@@ -23,7 +24,7 @@ from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
 from adapter.send.rest.blame import blamed, reasons
 from adapter.send.rest.capability import Capability, learn
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.delivery import deliver, tied
+from adapter.send.rest.delivery import Delivered, deliver
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
 from adapter.send.rest.reconcile import digest_of
@@ -66,7 +67,7 @@ class FhirTransport:
 
         For one thread at a time, as the proven forms are remembered.
         """
-        problems = self._prover.check(to_bundle(exam, catalogue, written=True), file=source)
+        problems = self._prover.check(to_bundle(exam, catalogue, written=True, persons=MADE), file=source)
         return Prepared(message_of(exam, catalogue), tuple(problems))
 
     def deliver(self, letter: Letter) -> Receipt:
@@ -76,10 +77,10 @@ class FhirTransport:
             remarks: list[str] = []
             places = _places(letter.before)
             with within(self._client.times.exam):
-                outcomes = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
+                sent = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
-        return _receipt(transaction, outcomes, remarks)
+        return _receipt(transaction, sent, remarks)
 
     def deliver_together(self, letter: Letter, along: Letter) -> tuple[Receipt, Receipt]:
         """See :func:`adapter.send.rest.together.deliver_together`."""
@@ -88,19 +89,20 @@ class FhirTransport:
         try:
             remarks: list[str] = []
             with within(self._client.times.exam):
-                found = deliver_together(self._client, self._able(), *both, places, self._wanted, remarks.append)
+                sent = deliver_together(self._client, self._able(), *both, places, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(both[0], error) from None
-        return _receipt(both[0], found[0], []), _receipt(both[1], found[1], remarks)
+        return _receipt(both[0], sent[0], []), _receipt(both[1], sent[1], remarks)
 
     def preview(self, message: Message) -> Preview:
         """See :func:`adapter.send.rest.preview.preview`."""
-        self._able()
-        return preview.preview(self._client, Transaction.of(message), self._wanted)
+        able = self._able()
+        return preview.preview(self._client, Transaction.of(message), self._wanted, batches=able.batches)
 
     def verify(self, message: Message) -> list[Problem]:
         """See :func:`adapter.send.rest.preview.verify`."""
-        return preview.verify(self._client, Transaction.of(message), self._wanted)
+        able = self._able()
+        return preview.verify(self._client, Transaction.of(message), self._wanted, batches=able.batches)
 
     def _able(self) -> Capability:
         """What the server can do; asked once it answers."""
@@ -126,7 +128,7 @@ class FhirTransport:
             rule = cause.value if cause is not Cause.NETWORK else "unreachable"
             return kind([problem(rule, str(error), TO_DO[cause])], cause=cause)
         redaction = redaction_of(transaction.bundle())
-        found = [redaction.clean(_tied(one, transaction.names)) for one in reasons(error, cause)[:_MOST]]
+        found = [redaction.clean(one) for one in reasons(error, cause)[:_MOST]]
         return kind(found, retry_after=error.retry_after, parts=_parts(transaction, error.outcomes), cause=cause)
 
     def _ails(self) -> Cause | None:
@@ -144,11 +146,11 @@ def _transaction(letter: Letter) -> Transaction:
     return replace(Transaction.of(letter.message), rooted=letter.rooted)
 
 
-def _receipt(transaction: Transaction, outcomes: Sequence[EntryOutcome], remarks: Sequence[str]) -> Receipt:
-    digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in transaction.bundle()["entry"]}
-    counts = Counter("created" if outcome.status == 201 else "there" for outcome in outcomes)
+def _receipt(transaction: Transaction, sent: Delivered, remarks: Sequence[str]) -> Receipt:
+    digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in sent.transaction.entries()}
+    counts = Counter("created" if outcome.status == 201 else "there" for outcome in sent.outcomes)
     words = f"{counts['created']} created, {counts['there']} there before"
-    return Receipt("; ".join([words, *remarks]), _parts(transaction, outcomes, digests))
+    return Receipt("; ".join([words, *remarks]), _parts(transaction, sent.outcomes, digests))
 
 
 def _parts(
@@ -183,11 +185,3 @@ def _places(parts: Sequence[MessagePart]) -> dict[str, str]:
         if kind == "Observation" and re.fullmatch(r"Observation/[^/]+", part.place):
             found[value] = part.place
     return found
-
-
-def _tied(found: Problem, names: Sequence[str]) -> Problem:
-    """A problem that a server placed in ``Bundle.entry[n]`` of a transaction, tied to that entry."""
-    match = re.search(r"\bentry\[(\d+)\]", found.where)
-    if match is None or int(match[1]) >= len(names):
-        return found
-    return tied(found, names[int(match[1])])

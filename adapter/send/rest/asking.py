@@ -1,0 +1,65 @@
+"""Searches by identifier, several in one request where the server takes batches (FHIR R4 http.html 3.1.0.11)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from adapter.fhir import search_token
+from adapter.fhir.identity import in_url
+from adapter.send.rest import answers
+from adapter.send.rest.answers import ServerRefused
+from adapter.send.rest.client import FhirClient
+
+Json = dict[str, Any]
+Token = tuple[str, str]
+Question = tuple[str, tuple[Token, ...]]
+"""A resource type, and the identifiers (system and value) of which a resource must have one."""
+
+_NO_BATCH = frozenset({400, 404, 405, 415, 422, 501})
+
+
+class Asking:
+    """Finds resources by identifier; what one request answered is not asked again."""
+
+    def __init__(self, client: FhirClient, *, batches: bool = False) -> None:
+        self._client, self._batches = client, batches
+        self._known: dict[Question, list[Json]] = {}
+
+    def ask(self, questions: Sequence[Question]) -> None:
+        """All of them at once where that spares a request; what is not answered so is asked when it is needed."""
+        questions = list(dict.fromkeys(questions))
+        if not self._batches or len(questions) < 2:
+            return
+        try:
+            found = self._client.read_batch([_url(*question) for question in questions])
+        except ServerRefused as refused:
+            if refused.status not in _NO_BATCH:
+                raise
+            return
+        for question, (status, page) in zip(questions, found, strict=True):
+            further = any(link.get("relation") == "next" for link in answers.objects(page.get("link")))
+            if status == 200 and page.get("resourceType") == "Bundle" and not further:
+                entries = answers.objects(page.get("entry"))
+                resources = answers.objects([entry.get("resource") for entry in entries])
+                self._known[question] = [one for one in resources if one.get("resourceType") == question[0]]
+
+    def of(self, kind: str, tokens: Sequence[Token]) -> list[Json]:
+        """The resources of a type that carry one of the identifiers; what else a search may say is left."""
+        question = kind, tuple(tokens)
+        if question not in self._known:
+            criteria = ",".join(search_token(*token) for token in question[1])
+            self._known[question] = list(self._client.search(kind, {"identifier": criteria}))
+        return [one for one in self._known[question] if set(question[1]) & tokens_of(one)]
+
+
+def tokens_of(resource: Json) -> set[Token]:
+    """The identifiers of a resource, system and value."""
+    return {
+        (answers.text(one, "system"), answers.text(one, "value"))
+        for one in answers.objects(resource.get("identifier"))
+    }
+
+
+def _url(kind: str, tokens: tuple[Token, ...]) -> str:
+    return f"{kind}?identifier=" + ",".join(f"{in_url(system)}%7C{in_url(value)}" for system, value in tokens)
