@@ -29,6 +29,8 @@ _BELONGS = {
     "--port": ("--serve",),
     "--outbox": ("--serve",),
     "--to or --target": ("--serve",),
+    "--born-within": ("--serve",),
+    "--location": ("--serve",),
 }
 
 
@@ -62,6 +64,15 @@ _BELONGS = {
     show_envvar=True,
     help="For --serve: the file of the command watch; the page then shows what is sent, and why not.",
 )
+@click.option(
+    "--born-within",
+    type=click.IntRange(1, 60),
+    metavar="DAYS",
+    help="For --serve with a FHIR server: list the newborns born so lately; 5 days without it.",
+)
+@click.option(
+    "--location", metavar="ID", help="For that list: only who is at this Location (its id, or system|value)."
+)
 @click.option("--out", type=click.Path(path_type=Path), help="A file; or a folder, for one file a questionnaire.")
 @site_option
 def form(
@@ -78,6 +89,8 @@ def form(
     port: int | None,
     address: Address,
     outbox_file: Path | None,
+    born_within: int | None,
+    location: str | None,
     out: Path | None,
     site: Path | None,
 ) -> None:
@@ -97,7 +110,8 @@ def form(
       mkdir drop && newborn-adapter form --serve --drop drop
     \b
     and there with the watch's outbox and the hospital's server, so that the page shows of each
-    exam whether it waits, is on the server and read back, or was refused and why:
+    exam whether it waits, is on the server and read back, or was refused and why, and lists the
+    newborns that the server has:
       newborn-adapter form --serve --drop drop --outbox outbox.db --target hospital.yaml
     """
     wanted = {
@@ -116,6 +130,8 @@ def form(
         "--port": port,
         "--outbox": _typed("outbox_file"),
         "--to or --target": _typed("url") or _typed("target_file"),
+        "--born-within": born_within,
+        "--location": location,
     }
     chosen = _one_of(wanted, given)
     catalogue = catalogue_for(site)
@@ -126,7 +142,7 @@ def form(
     elif response is not None:
         _responses(response, kind, catalogue, bool(pretty), out)
     elif chosen == "--page":
-        write_output(out, _page(catalogue, kind, served=False), public=True)
+        write_output(out, _page(catalogue, kind), public=True)
     elif chosen == "--worksheet":
         _worksheet(catalogue, kind, encoding or "html", paper or catalogue.settings.paper, out)
     else:
@@ -134,7 +150,7 @@ def form(
 
         if drop is None:
             raise click.UsageError("--serve needs --drop DIR, the folder that its records go into")
-        serve_page(_page(catalogue, kind, served=True), catalogue, drop, port or 0, address, outbox_file)
+        serve_page(catalogue, kind, drop, port or 0, address, outbox_file, born_within, location)
 
 
 def _typed(option: str) -> object:
@@ -199,10 +215,10 @@ def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool,
         sys.exit(ExitCode.PROBLEMS)
 
 
-def _page(catalogue: Catalogue, kind: str | None, *, served: bool) -> bytes:
+def _page(catalogue: Catalogue, kind: str | None) -> bytes:
     from adapter.forms.page import to_page
 
-    return to_page(catalogue, kind, served=served)
+    return to_page(catalogue, kind)
 
 
 def _worksheet(catalogue: Catalogue, kind: str | None, encoding: str, paper: str, out: Path | None) -> None:

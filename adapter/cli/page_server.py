@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,22 +15,40 @@ from adapter.problems import AdapterError
 
 if TYPE_CHECKING:
     from adapter.catalogue import Catalogue
-    from adapter.forms.serve import Followed
+    from adapter.forms.serve import Followed, Ward
     from adapter.send.target import Target
 
 
 def serve_page(
-    page: bytes, catalogue: Catalogue, drop: Path, port: int, address: Address, outbox_file: Path | None
+    catalogue: Catalogue,
+    kind: str | None,
+    drop: Path,
+    port: int,
+    address: Address,
+    outbox_file: Path | None,
+    born_within: int | None,
+    location: str | None,
 ) -> None:
     """Serve until the process is told to stop. Raises a usage error for what cannot be used."""
+    from adapter.forms.page import to_page
     from adapter.forms.serve import Filing, serve
 
     target = address.target() if address.named else None
+    hospital = None if target is None or target.url.startswith("mllp") else target
+    if hospital is None and (born_within is not None or location is not None):
+        raise click.UsageError("--born-within and --location are for the list of a FHIR server: --to URL or --target")
     try:
         with ExitStack() as stack:
             filing = stack.enter_context(Filing(drop, catalogue))
             followed = stack.enter_context(follow(drop, outbox_file, target))
-            serve(page, filing, port, lambda at: _announce(at, drop, target, outbox_file), followed=followed)
+            ward = (
+                stack.enter_context(listed(hospital, catalogue, born_within or 5, location or ""))
+                if hospital
+                else None
+            )
+            page = to_page(catalogue, kind, served=True, ward=hospital is not None)
+            say = partial(_announce, drop, target, outbox_file)
+            serve(page, filing, port, say, followed=followed, ward=ward)
     except AdapterError as error:
         raise click.UsageError(str(error)) from None
     except KeyboardInterrupt:
@@ -50,7 +69,16 @@ def follow(drop: Path, outbox_file: Path | None, target: Target | None) -> Itera
         yield lambda exams: {name: where.as_json() for name, where in whereabouts.of(exams).items()}
 
 
-def _announce(at: str, drop: Path, target: Target | None, outbox_file: Path | None) -> None:
+@contextmanager
+def listed(target: Target, catalogue: Catalogue, born_within: int, location: str) -> Iterator[Ward]:
+    """The newborns that the server of ``target`` has, read anew each time."""
+    from adapter.send import ward_list
+
+    with target.client() as client:
+        yield lambda: ward_list(client, catalogue, born_within=born_within, location=location).as_json()
+
+
+def _announce(drop: Path, target: Target | None, outbox_file: Path | None, at: str) -> None:
     click.echo(f"The bedside page is at {at} (this machine only; Ctrl-C stops it)")
     to = "the server of --target" if target else "URL"
     kept = outbox_file or "FILE"

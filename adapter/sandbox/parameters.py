@@ -89,7 +89,7 @@ _TABLE: dict[str, tuple[SearchParameter, ...]] = {
     ),
     "Encounter": (
         *(_IDENTIFIER, _STATUS, _SUBJECT, _patient("subject"), _date("date", "period")),
-        _reference("part-of", "partOf"),
+        *(_reference("part-of", "partOf"), _reference("location", "location.location")),
     ),
     "Location": (_IDENTIFIER, _STATUS),
     "Observation": (

@@ -9,6 +9,7 @@ from adapter.send.rest.client import FhirClient, Wire
 from adapter.send.rest.fetch import fetch_all_exams, fetch_exam, fetch_exams_of
 from adapter.send.rest.transaction import message_of
 from adapter.send.rest.transport import FhirTransport
+from adapter.send.rest.ward import WardList, ward_list
 from adapter.send.sender import Event, Happening, Sender, SendSummary
 
 __all__ = [
@@ -32,9 +33,11 @@ __all__ = [
     "State",
     "Timeouts",
     "Unreachable",
+    "WardList",
     "Wire",
     "fetch_all_exams",
     "fetch_exam",
     "fetch_exams_of",
     "message_of",
+    "ward_list",
 ]

@@ -27,6 +27,7 @@ import check_looks  # noqa: E402
 import check_served  # noqa: E402
 import check_told  # noqa: E402
 import check_twins  # noqa: E402
+import check_ward  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
@@ -75,6 +76,7 @@ CHECKS: dict[str, Check] = {
     "whole exam": whole,
     "served": check_served.served,
     "what became of it": check_served.followed,
+    "on the ward": check_ward.ward,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,

@@ -17,14 +17,17 @@ _IMPORT = re.compile(r'^import (?:\{[^}]*\} from )?"\./([a-z_]+\.mjs)";\n', re.M
 _EXPORT = re.compile(r"^export (?=const (\w+))", re.MULTILINE)
 
 
-def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = False) -> bytes:
+def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = False, ward: bool = False) -> bytes:
     """The bedside page for a catalogue, UTF-8; without ``kind`` the examiner chooses the kind of exam on it.
 
     ``served``: the page posts each record to the relative address ``records`` and shows the answer; else it saves
-    files only. Raises :class:`KeyError` for a kind that the catalogue does not have.
+    files only; with ``ward`` it asks there for the newborns as well.
+    Raises :class:`KeyError` for a kind that the catalogue does not have.
     """
     style, script = _style(), _script()
-    data = _inert(json.dumps(page_data(catalogue, kind, served=served), ensure_ascii=False, separators=(",", ":")))
+    data = _inert(
+        json.dumps(page_data(catalogue, kind, served=served, ward=ward), ensure_ascii=False, separators=(",", ":"))
+    )
     policy = "; ".join(
         (
             "default-src 'none'",

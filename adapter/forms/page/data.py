@@ -23,7 +23,7 @@ _MEANING = {Meaning.EXPECTED: "e", Meaning.VARIANT: "v", Meaning.ABNORMAL: "a"}
 _URGENCY = {urgency: rank for rank, urgency in enumerate(Urgency)}
 
 
-def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
+def page_data(catalogue: Catalogue, kind: str | None, *, served: bool, ward: bool = False) -> Json:
     """The catalogue as the page's script reads it (``script/catalogue.mjs``). Numbers are text, so that digits stay.
 
     ``kind`` keeps the page to one kind of exam; raises :class:`KeyError` for one that the catalogue does not have.
@@ -42,6 +42,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool) -> Json:
             "policy": catalogue.settings.policy.model_dump(),
             "identifier_systems": catalogue.settings.identifier_systems,
             "served": served,
+            "ward": ward,
             "stages": list(_stages(catalogue, place)),
             "items": items,
             "kinds": {

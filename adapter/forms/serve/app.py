@@ -1,5 +1,5 @@
 """The web application: ``GET /`` is the page, ``POST /records`` hands one record over, ``GET /exams?id=`` says where
-those are that were handed over; nothing else is there.
+those are that were handed over, ``GET /ward`` which newborns the hospital's server has; nothing else is there.
 
 It listens on the loopback address. A page of another site can neither post here nor read what is here
 (:mod:`adapter.loopback`); a request must carry JSON, which a browser sends across sites only after it has asked, and
@@ -32,6 +32,9 @@ MOST_BYTES = 1024 * 1024
 Followed = Callable[[Sequence[str]], Mapping[str, Mapping[str, Any]]]
 """Says of each of these exams, by its id, where it is: ``state`` and ``why``, a list of ``rule`` and ``remedy``."""
 
+Ward = Callable[[], Mapping[str, Any]]
+"""The newborns that the hospital's server has now, as the page reads them; raises what reading raises."""
+
 _MOST_IDS = 200
 _EXAM_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _MEDIA_TYPES = ("application/json", "application/fhir+json")
@@ -45,9 +48,9 @@ _HEADERS = {
 }
 
 
-def create_app(page: bytes, filing: Filing, followed: Followed | None = None) -> Starlette:
-    """The application that shows ``page`` (HTML), files records with ``filing`` and says where they are
-    (``followed``; without it every exam is unknown)."""
+def create_app(page: bytes, filing: Filing, followed: Followed | None = None, ward: Ward | None = None) -> Starlette:
+    """The application that shows ``page`` (HTML), files records with ``filing``, says where they are (``followed``;
+    without it every exam is unknown) and which newborns there are (``ward``; without it, nothing is there)."""
 
     async def show(request: Request) -> Response:
         if not is_for_here(request):
@@ -71,6 +74,20 @@ def create_app(page: bytes, filing: Filing, followed: Followed | None = None) ->
             return _written(refusal(HTTPStatus.SERVICE_UNAVAILABLE, "cannot-read", what, remedy))
         return JSONResponse({"exams": found}, HTTPStatus.OK, _HEADERS)
 
+    async def newborns(request: Request) -> Response:
+        if (refused := _stranger(request)) is not None:
+            return _written(refused)
+        if ward is None:
+            raise HTTPException(HTTPStatus.NOT_FOUND)
+        try:
+            return JSONResponse(await run_in_threadpool(ward), HTTPStatus.OK, _HEADERS)
+        except AdapterError:
+            what, remedy = (
+                "the hospital's server does not give its list now",
+                "the list as it was, or typing in",
+            )
+            return _written(refusal(HTTPStatus.BAD_GATEWAY, "server-away", what, remedy))
+
     async def failed(request: Request, error: Exception) -> Response:
         status = error.status_code if isinstance(error, HTTPException) else HTTPStatus.INTERNAL_SERVER_ERROR
         if status == HTTPStatus.INTERNAL_SERVER_ERROR:
@@ -84,6 +101,7 @@ def create_app(page: bytes, filing: Filing, followed: Followed | None = None) ->
         routes=[
             Route("/", show, methods=["GET"]),
             Route("/exams", exams, methods=["GET"]),
+            Route("/ward", newborns, methods=["GET"]),
             Route("/records", post, methods=["POST"]),
         ],
         exception_handlers={HTTPException: failed, Exception: failed},
@@ -91,7 +109,13 @@ def create_app(page: bytes, filing: Filing, followed: Followed | None = None) ->
 
 
 def serve(
-    page: bytes, filing: Filing, port: int, ready: Callable[[str], None], *, followed: Followed | None = None
+    page: bytes,
+    filing: Filing,
+    port: int,
+    ready: Callable[[str], None],
+    *,
+    followed: Followed | None = None,
+    ward: Ward | None = None,
 ) -> None:
     """Serve in the foreground until the process is told to stop; ``ready`` is called with the address first.
 
@@ -100,13 +124,15 @@ def serve(
     """
     with closing(bind("127.0.0.1", port)) as bound:
         ready(url_of("127.0.0.1", bound) + "/")
-        quiet_server(create_app(page, filing, followed)).run(sockets=[bound])
+        quiet_server(create_app(page, filing, followed, ward)).run(sockets=[bound])
 
 
 @contextmanager
-def running(page: bytes, filing: Filing, port: int = 0, *, followed: Followed | None = None) -> Iterator[str]:
+def running(
+    page: bytes, filing: Filing, port: int = 0, *, followed: Followed | None = None, ward: Ward | None = None
+) -> Iterator[str]:
     """The server in a thread of this process, as a context: its address. Raises :class:`CannotServe`."""
-    server = quiet_server(create_app(page, filing, followed))
+    server = quiet_server(create_app(page, filing, followed, ward))
     with closing(bind("127.0.0.1", port)) as bound, in_a_thread(server, bound, "form"):
         yield url_of("127.0.0.1", bound) + "/"
 

@@ -16,7 +16,7 @@ Token = tuple[str, str]
 Question = tuple[str, tuple[Token, ...]]
 """A resource type, and the identifiers (system and value) of which a resource must have one."""
 
-_NO_BATCH = frozenset({400, 404, 405, 415, 422, 501})
+_LATER = frozenset({401, 408, 425, 429})
 
 
 class Asking:
@@ -34,9 +34,9 @@ class Asking:
         try:
             found = self._client.read_batch([_url(*question) for question in questions])
         except ServerRefused as refused:
-            if refused.status not in _NO_BATCH:
+            if refused.status in _LATER or (refused.status >= 500 and refused.status != 501):
                 raise
-            return
+            return  # a server that takes no batch of searches, or not from us
         for question, (status, page) in zip(questions, found, strict=True):
             further = any(link.get("relation") == "next" for link in answers.objects(page.get("link")))
             if status == 200 and page.get("resourceType") == "Bundle" and not further:

@@ -4,6 +4,7 @@ import { inPeoplesWords } from "./moments.mjs";
 import { ageInWords } from "./age.mjs";
 import { app, derived, go, otherOf, placeOf } from "./state.mjs";
 import { progress } from "./pages.mjs";
+import { listMark } from "./ward.mjs";
 
 /** `1 of 2`, or nothing for a single birth. */
 export const orderWords = (doc) => {
@@ -64,7 +65,7 @@ export const identity = (doc, other = otherOf(doc)) => {
   const age = ageInWords(derived(doc).record);
   const { done, all } = progress(doc);
   const main = h(`section.frame.${pattern(doc)}.active`, { "aria-label": `Baby being examined: ${nameOf(doc)}` },
-    h("p.who", {}, badge(doc), h("strong", {}, bdi(nameOf(doc))),
+    h("p.who", {}, badge(doc), h("strong", {}, bdi(nameOf(doc))), listMark(doc),
       other && h("span.now", {}, doc.saved ? "shown now" : "examined now"),
       button("Who", () => go("who"), { "aria-label": "Who is examined, by whom, when" }, "button.small")),
     facts(doc), h("p.age", {}, `${age}${age ? "; " : ""}${done} of ${all} recorded`, doc.saved ? "; saved" : ""), exam(doc));

@@ -6,6 +6,7 @@ import { startShell } from "./shell.mjs";
 import { storeSaid } from "./keeping.mjs";
 import { holdWindow } from "./window.mjs";
 import { startFollowing } from "./handed.mjs";
+import { lookAtWard } from "./ward.mjs";
 
 const begin = async () => {
   app.catalogue = readCatalogue(JSON.parse(document.getElementById("catalogue").textContent));
@@ -15,6 +16,7 @@ const begin = async () => {
   app.docs = app.store.docs.sort((a, b) => (a.made < b.made ? 1 : -1));
   app.render();
   startFollowing();
+  lookAtWard();
 };
 
 begin();

@@ -9,6 +9,7 @@ import { remember, remembered } from "./store.mjs";
 import { downloadRecord } from "./saving.mjs";
 import { caution } from "./cautions.mjs";
 import { fateLine } from "./handed.mjs";
+import { listMark, wardPart } from "./ward.mjs";
 
 /** Put a new exam among those kept, filled with what this device remembers of the examiner. */
 export const addDoc = (doc) => {
@@ -67,7 +68,7 @@ const entry = (doc) => {
   const state = doc.saved ? `saved ${inPeoplesWords(doc.saved.at)}` : counts ? `not saved, ${counts.done} of ${counts.all} recorded` : doc.begun ? "begun with another page" : "not begun";
   return h("li", {},
     h("button.exam", { type: "button", onclick: () => open(doc) },
-      h("strong", {}, bdi(nameOf(doc))), orderWords(doc) && h("span.badge", {}, `Baby ${orderWords(doc)}`),
+      h("strong", {}, bdi(nameOf(doc))), orderWords(doc) && h("span.badge", {}, `Baby ${orderWords(doc)}`), listMark(doc),
       h("span.line", {}, newborn.identifiers.map((one) => [`${one.system} `, bdi(one.value), " "]), `born ${inPeoplesWords(newborn.birth_time)}`),
       h("span.line", {}, `${app.catalogue.kinds[exam.kind]?.label ?? "Kind not chosen"}${exam.status === "amended" ? ", correction" : ""}: ${state}`),
       fateLine(doc)),
@@ -92,7 +93,8 @@ export const startView = () =>
     h("h2", { tabindex: "-1" }, "Newborn examination"),
     h("p.hint", {}, "Everything stays on this device until you save it. Nothing is sent anywhere",
       app.catalogue.served ? " but to the program on this machine that gave you this page." : "."),
-    button("Begin with a newborn", () => open(addDoc(freshDoc())), {}, "button.main.big"),
+    wardPart(addDoc, open),
+    button(app.catalogue.ward ? "Begin with a newborn not on the list" : "Begin with a newborn", () => open(addDoc(freshDoc())), {}, app.catalogue.ward ? "button" : "button.main.big"),
     h("h3", {}, app.docs.length ? "Exams on this device" : "No exam is kept on this device."),
     h("ul.exams", {}, app.docs.map(entry)),
     looks(), caution());

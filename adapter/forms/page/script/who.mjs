@@ -8,6 +8,7 @@ import { addDoc } from "./start.mjs";
 import { nameOf } from "./identity.mjs";
 import { remember } from "./store.mjs";
 import { timeField } from "./time_field.mjs";
+import { contextLine } from "./ward.mjs";
 
 const text = (doc, words, value, put, extra = {}) =>
   field(words, h("input", {
@@ -151,6 +152,7 @@ export const whoView = (doc) => {
   return h("article.whoform", {},
     h("h2", { tabindex: "-1" }, doc.begun ? "Who is examined" : "First: who is examined"),
     other && h("p.twin", {}, "Twin of ", h("strong", {}, bdi(nameOf(other))), ". This form is of the baby below, not of that one."),
+    contextLine(doc),
     doc.begun && !locked ? h("p.hint", {}, "Findings stay with this exam: change name or number only to correct them.") : null,
     h("fieldset.form", { disabled: locked },
       h("legend.hidden", {}, "Newborn and exam"),
