@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from adapter.catalogue import Catalogue
+from adapter.catalogue.settings import Persons
 from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import readings
 from adapter.cli.reporting import note, say_standing
@@ -20,8 +21,10 @@ from adapter.cli.targets import (
     newborns_option,
     opened_outbox,
     outbox_option,
+    persons_option,
     target_options,
     with_newborns,
+    with_persons,
 )
 from adapter.derive.chains import Chains
 from adapter.problems import ExitCode, Report
@@ -37,6 +40,7 @@ from adapter.send.transport import Inspectable, Transport
 @target_options
 @outbox_option
 @newborns_option
+@persons_option
 @click.option("--dry-run", is_flag=True, help="Say what would be done on this server; write nothing.")
 @click.option("--verify", "read_back", is_flag=True, help="Read back what was sent, and compare field by field.")
 @click.option("--again", is_flag=True, help="Send again exams already sent or given up.")
@@ -52,6 +56,7 @@ def send(
     address: Address,
     outbox_file: Path,
     newborns: str | None,
+    persons: Persons,
     dry_run: bool,
     read_back: bool,
     again: bool,
@@ -73,7 +78,7 @@ def send(
       newborn-adapter send exam.json --to mllp://127.0.0.1:2575 --site DIR
     """
     target = address.target()
-    target = with_newborns(target, newborns)
+    target = with_persons(with_newborns(target, newborns), persons)
     catalogue = catalogue_for(site)
     say_standing(catalogue)
     exams = _Exams(files, columns, catalogue)

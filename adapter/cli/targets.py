@@ -14,6 +14,7 @@ import click
 from adapter.cli.reporting import note
 
 if TYPE_CHECKING:
+    from adapter.catalogue.settings import Persons
     from adapter.exam import Identifier
     from adapter.send import Outbox
     from adapter.send.target import Target
@@ -56,8 +57,45 @@ def newborns_option(command: F) -> F:
         "--newborns",
         type=click.Choice(["known", "made"]),
         help="Whether a newborn must be known to the FHIR server, or is made there. Default: as the target file says,"
-        " else known; made on this machine alone. For mother, examiners and so on: persons in the target file.",
+        " else known; made on this machine alone.",
     )(command)
+
+
+def persons_option(command: F) -> F:
+    """``--persons``, by setting."""
+    return click.option(
+        "--persons",
+        multiple=True,
+        callback=_persons,
+        metavar="WHO=HOW",
+        help="Whether the mother, examiners, encounter (the ward's), organisation, device (this software) are made on"
+        " the FHIR server, known there, or left to their identifier: mother=known. Default: as the target file says,"
+        " else the site, else made.",
+    )(command)
+
+
+def _persons(ctx: click.Context, option: click.Parameter, values: tuple[str, ...]) -> Persons:
+    from pydantic import ValidationError
+
+    from adapter.catalogue.settings import Persons
+
+    try:
+        return Persons.model_validate(dict(value.partition("=")[::2] for value in values))
+    except ValidationError as error:
+        who = str(error.errors()[0]["loc"][0])
+        names = ", ".join(Persons.model_fields)
+        what = f"one of {names}" if who not in Persons.model_fields else error.errors()[0]["msg"]
+        raise click.UsageError(f"--persons {who}: {what}") from None
+
+
+def with_persons(target: Target, persons: Persons) -> Target:
+    """The target, whom an exam names made, known or left to an identifier as the options say."""
+    if not persons.model_dump(exclude_none=True):
+        return target
+    if target.url.startswith("mllp"):
+        raise click.UsageError("--persons is for FHIR servers: a listener of HL7 v2 cannot be asked whom it knows")
+    newborns = persons.newborn or target.newborns
+    return target.model_copy(update={"persons": persons.over(target.persons), "newborns": newborns})
 
 
 def with_newborns(target: Target, newborns: str | None) -> Target:

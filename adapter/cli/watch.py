@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from adapter.catalogue import Catalogue
+from adapter.catalogue.settings import Persons
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reporting import say_standing
 from adapter.cli.targets import (
@@ -18,8 +19,10 @@ from adapter.cli.targets import (
     newborns_option,
     opened_outbox,
     outbox_option,
+    persons_option,
     target_options,
     with_newborns,
+    with_persons,
 )
 from adapter.problems import ExitCode
 from adapter.read.plan import Plan, load_plan
@@ -31,6 +34,7 @@ from adapter.send.watch import DropFolder, Intake, Journal, Metrics, Pace, Watch
 @target_options
 @outbox_option
 @newborns_option
+@persons_option
 @click.option(
     "--columns",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -58,6 +62,7 @@ def watch(
     address: Address,
     outbox_file: Path,
     newborns: str | None,
+    persons: Persons,
     columns: Path | None,
     parallel: int | None,
     every: float,
@@ -78,7 +83,7 @@ def watch(
       newborn-adapter watch drop --to http://127.0.0.1:8080/fhir --outbox outbox.db --metrics-port 9464
     """
     target = address.target()
-    target = with_newborns(target, newborns)
+    target = with_persons(with_newborns(target, newborns), persons)
     catalogue = catalogue_for(site)
     say_standing(catalogue)
     plan = _plan(columns, catalogue)

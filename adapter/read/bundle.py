@@ -12,22 +12,19 @@ entry and element that it came from.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import cache, partial
+from functools import partial
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from adapter.catalogue import Catalogue, Item, ItemType
-from adapter.derive import made_at
-from adapter.exam import Exam, Finding
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam
 from adapter.exam.model import name_of_parts
 from adapter.fhir.communication import TELLING
-from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
-from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
-from adapter.fhir.parts import DETAIL, written_unit
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
 from adapter.problems import AdapterError, Problem
+from adapter.read.bundle_findings import OURS, ObservationReader, Wrong, is_computed, known
 from adapter.read.graph import BundleEntry, Graph, Origin, entries_of, objects
 from adapter.read.places import Place
 from adapter.read.raw import TOLD
@@ -35,7 +32,6 @@ from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
 
 T = TypeVar("T")
-_OURS = "a bundle that this adapter wrote, at this site"
 
 
 class NotReadable(AdapterError, ValueError):
@@ -88,7 +84,6 @@ def readers_of(entries: list[BundleEntry], catalogue: Catalogue) -> list[_Reader
     ]
 
 
-_PLAIN = Finding(item="any", not_examined="any")  # made when the item's findings usually are
 _VALUES = ("valueQuantity", "valueCodeableConcept", "valueDateTime", "valueString", "valueInteger", "component")
 _ELEMENTS = {
     "item": ".code",
@@ -130,19 +125,12 @@ _OF_TELLING = {
 }
 
 
-class _Wrong(AdapterError):
-    """What an entry lacks, as a problem."""
-
-    def __init__(self, problem: Problem) -> None:
-        super().__init__(problems=[problem])
-
-
-class _Reader:
+class _Reader(ObservationReader):
     """Reads one exam, from its DiagnosticReport on; what is wrong is kept, and the rest is read."""
 
     def __init__(self, graph: Graph, catalogue: Catalogue, report: BundleEntry) -> None:
-        self._graph, self._catalogue, self._report = graph, catalogue, report
-        self._uri = cache(catalogue.uri)
+        super().__init__(graph, catalogue)
+        self._report = report
         self._problems: list[Problem] = []
         self._origins: list[BundleEntry] = []
         self._told: list[BundleEntry] = []
@@ -169,16 +157,13 @@ class _Reader:
         """What is read of an entry, or None and the problem: it names keys and types, never content."""
         try:
             return read()
-        except _Wrong as wrong:
+        except Wrong as wrong:
             self._problems += wrong.problems
         except (KeyError, TypeError, AttributeError, ValueError, IndexError) as error:
             lacking = f" ({error})" if isinstance(error, KeyError) else ""
             what = f"the {entry.type} lacks what an exam needs{lacking}"
-            self._problems.append(entry.locate("").error("not-readable", what, _OURS))
+            self._problems.append(entry.locate("").error("not-readable", what, OURS))
         return None
-
-    def _wrong(self, entry: BundleEntry, element: str, what: str, remedy: str = _OURS) -> _Wrong:
-        return _Wrong(entry.locate(element).error("not-readable", what, remedy))
 
     def _place(self, at: str) -> Place:
         """The entry and element that a field of the record came from."""
@@ -209,14 +194,6 @@ class _Reader:
         value = next((name for name in _VALUES if name in entry.resource), "")
         inner = f".{steps[1]}" if value == "valueQuantity" and steps[1:] in (["value"], ["unit"]) else ""
         return entry.locate(f".{value}{inner}" if value else "")
-
-    def _follow(self, reference: Any, holder: BundleEntry, element: str) -> BundleEntry:
-        found = self._graph.find(reference)
-        if found is None:
-            literal = reference.get("reference") if isinstance(reference, dict) else None
-            name = f"{holder.type}{element}"
-            raise self._wrong(holder, element, f"{name}: the reference {literal or 'by identifier'} leads nowhere")
-        return found
 
     def _observations(self) -> list[BundleEntry]:
         """The report's findings in the order of the bundle; panels and computed ones are made anew, not read."""
@@ -257,7 +234,7 @@ class _Reader:
         if report["status"] != "final":
             before = self._entity(provenance, "revision")
             details |= {"amends": before or root, "first": root if before else None}
-        return _known(details)
+        return known(details)
 
     def _entity(self, provenance: Json, role: str) -> str | None:
         """The other exam that a Provenance names: the later version that this one corrects (``revision``), or the
@@ -296,7 +273,7 @@ class _Reader:
         """An examiner, or who told or was told: a reference and a role."""
         found = self._graph.find(who)
         named = who.get("identifier") or (found.resource["identifier"][0] if found else None)
-        return _known(
+        return known(
             {
                 **_known_as(found.resource if found else {}, who.get("display")),
                 "identifier": _identifier(named) if named else None,
@@ -320,7 +297,7 @@ class _Reader:
     def _telling(self, entry: BundleEntry, parts: Json) -> Json:
         resource = entry.resource
         sender = resource.get("sender")
-        return _known(
+        return known(
             {
                 "line": parts["line"]["valueString"],
                 "at": resource["sent"],
@@ -348,8 +325,8 @@ class _Reader:
         }
         if "multipleBirthInteger" in patient:
             total = _extension(patient.get("_multipleBirthInteger"), BIRTH_TOTAL, "valuePositiveInt")
-            newborn["birth_order"] = _known({"order": patient["multipleBirthInteger"], "of": total})
-        return _known(newborn)
+            newborn["birth_order"] = known({"order": patient["multipleBirthInteger"], "of": total})
+        return known(newborn)
 
     def _mother(self, patient: BundleEntry) -> Json | None:
         related = next(self._graph.pointing("RelatedPerson", "patient", patient), None)
@@ -357,160 +334,19 @@ class _Reader:
             return None
         own = self._catalogue.identifier_system("related-person")
         identifiers = [_identifier(i) for i in related.resource["identifier"] if i.get("system") != own]
-        return _known({"identifiers": identifiers, **_name(related.resource)})
+        return known({"identifiers": identifiers, **_name(related.resource)})
 
     def _gestation(self, observations: list[BundleEntry]) -> Json | None:
         for entry in observations:
             resource = entry.resource
             item = self._own_code(entry, ".code", resource["code"], "item", required=False)
-            if item == "gestational_age_at_birth" and _is_computed(resource):
+            if item == "gestational_age_at_birth" and is_computed(resource):
                 quantity = resource["valueQuantity"]
                 whole = int(quantity["value"])
                 weeks, days = divmod(whole, 7) if quantity["code"] == "d" else (whole, None)
                 method, _ = self._chosen(resource.get("method"), "method")
-                return _known({"weeks": weeks, "days": days, "method": method})
+                return known({"weeks": weeks, "days": days, "method": method})
         return None
-
-    def _findings(self, entry: BundleEntry, exam: Exam | None) -> list[Json]:
-        resource = entry.resource
-        item = self._item(entry)
-        if _is_computed(resource):
-            return []
-        found: Json = {"item": item.id, **self._value(entry, item), **self._circumstances(resource, item)}
-        effective = resource.get("effectiveDateTime")
-        if exam is None or effective != instant(made_at(_PLAIN, item, exam)):
-            found["observed_at"] = effective
-        answers = [found.pop("value", None)] if "answers" not in found else found.pop("answers")
-        return [_known({**found, "value": answer}) for answer in answers]
-
-    def _item(self, entry: BundleEntry) -> Item:
-        item_id = self._own_code(entry, ".code", entry.resource["code"], "item")
-        if item_id not in self._catalogue.items:
-            what = f"'{item_id}' is no item of this catalogue"
-            raise self._wrong(entry, ".code", what, "the catalogue that the bundle was written with")
-        return self._catalogue.items[item_id]
-
-    def _value(self, entry: BundleEntry, item: Item) -> Json:
-        """``value`` (or ``answers``), ``text`` or ``not_examined``."""
-        resource = entry.resource
-        components = resource.get("component", [])
-        if "dataAbsentReason" in resource:
-            absent = self._own_code(entry, ".dataAbsentReason", resource["dataAbsentReason"], "reason")
-            return {"not_examined": absent}
-        if "valueQuantity" in resource:
-            return {"value": self._quantity(resource["valueQuantity"])}
-        if "valueDateTime" in resource:
-            return {"value": {"time": resource["valueDateTime"]}}
-        if "valueString" in resource:
-            return {"text": resource["valueString"]}
-        if "valueCodeableConcept" in resource:
-            concept = resource["valueCodeableConcept"]
-            if "coding" not in concept:
-                return {"text": concept["text"]}
-            return {"value": self._answer(entry, ".valueCodeableConcept", concept, item.id)}
-        if item.type is ItemType.QUANTITIES:
-            return {"value": self._quantities(entry, components, item)}
-        if item.type is ItemType.SCORE:
-            return {"value": self._score(entry, item)}
-        repeated = [
-            self._answer(entry, f".component[{n}].valueCodeableConcept", c["valueCodeableConcept"], item.id)
-            for n, c in enumerate(components)
-            if self._own_code(entry, f".component[{n}].code", c["code"], "item", required=False) == item.id
-        ]
-        if not repeated:
-            raise self._wrong(entry, "", "neither a value nor a reason why there is none")
-        return {"answers": repeated}
-
-    def _answer(self, entry: BundleEntry, element: str, concept: Json, prefix: str) -> str:
-        return self._own_code(entry, element, concept, "answer").removeprefix(f"{prefix}.")
-
-    def _quantity(self, quantity: Json) -> Json:
-        captured = self._captured(quantity)
-        if not captured:
-            captured = [quantity]
-        value: Json = {"value": captured[0]["value"], "unit": written_unit(captured[0], self._catalogue)}
-        if len(captured) > 1:
-            value["plus"] = {"value": captured[1]["value"], "unit": captured[1]["unit"]}
-        if "comparator" in quantity:
-            value["comparator"] = quantity["comparator"]
-        return value
-
-    def _captured(self, quantity: Json) -> list[Json]:
-        url = f"{self._catalogue.settings.canonical}/{CAPTURED}"
-        return [e["valueQuantity"] for e in quantity.get("extension", []) if e["url"] == url]
-
-    def _quantities(self, entry: BundleEntry, components: list[Json], item: Item) -> Json:
-        numbers, unit = {}, ""
-        for number, component in enumerate(components):
-            element = f".component[{number}].code"
-            name = self._own_code(entry, element, component["code"], "component", required=False)
-            if name and "valueQuantity" in component:
-                quantity = (self._captured(component["valueQuantity"]) or [component["valueQuantity"]])[0]
-                numbers[name.removeprefix(f"{item.id}.")] = quantity["value"]
-                unit = written_unit(quantity, self._catalogue)
-        return {"components": numbers, "unit": unit}
-
-    def _score(self, entry: BundleEntry, item: Item) -> Json:
-        resource = entry.resource
-        parts = [(entry, f".component[{n}]", c) for n, c in enumerate(resource.get("component", []))]
-        for n, member in enumerate(resource.get("hasMember", [])):
-            found = self._follow(member, entry, f".hasMember[{n}]")
-            parts.append((found, "", found.resource))
-        signs = {}
-        for holder, at, part in parts:
-            name = self._own_code(holder, f"{at}.code", part["code"], "component", required=False)
-            if name:
-                concept = part["valueCodeableConcept"]
-                answer = self._answer(holder, f"{at}.valueCodeableConcept", concept, name)
-                signs[name.removeprefix(f"{item.id}.")] = answer
-        total = None if SUMMED in _our_notes(resource) else resource.get("valueInteger")
-        return _known({"total": total, "signs": signs or None})
-
-    def _circumstances(self, resource: Json, item: Item) -> Json:
-        details = {}
-        for component in [*resource.get("component", []), *self._details_of(resource)]:
-            name, _ = self._any_own(component["code"], "detail")
-            if name:
-                details[name] = component
-        side, chosen = self._any_own(details.get("side", {}).get("valueCodeableConcept"), "side")
-        notes = [note["text"] for note in resource.get("note", []) if note.get("authorString") != SOFTWARE]
-        return {
-            "side": side if chosen else None,
-            "site": self._chosen(resource.get("bodySite"), "site")[0],
-            "method": self._chosen(resource.get("method"), "method")[0],
-            "state": self._any_own(details.get("state", {}).get("valueCodeableConcept"), "state")[0],
-            "urgency": self._any_own(details.get("urgency", {}).get("valueCodeableConcept"), "urgency")[0],
-            "counted_seconds": details.get("counted-seconds", {}).get("valueQuantity", {}).get("value"),
-            "note": notes[0] if notes else None,
-        }
-
-    def _details_of(self, resource: Json) -> Iterator[Json]:
-        """The details of a vital sign, which stand in extensions, in the form of components."""
-        url = f"{self._catalogue.settings.canonical}/{DETAIL}"
-        for extension in resource.get("extension", []):
-            if extension["url"] == url:
-                parts = {part["url"]: part for part in extension["extension"]}
-                yield {**parts["value"], "code": parts["code"]["valueCodeableConcept"]}
-
-    def _any_own(self, concept: Json | None, system: str) -> tuple[str | None, bool]:
-        """The code of one of our own systems in a concept, and whether the user chose it."""
-        if not concept:
-            return None, False
-        uri = self._uri(system)
-        for coding in concept.get("coding", []):
-            if coding.get("system") == uri:
-                return coding["code"], coding.get("userSelected", False)
-        return None, False
-
-    def _chosen(self, concept: Json | None, system: str) -> tuple[str | None, bool]:
-        code, chosen = self._any_own(concept, system)
-        return (code, True) if chosen else (None, False)
-
-    def _own_code(self, entry: BundleEntry, element: str, concept: Json, system: str, required: bool = True) -> str:
-        code, _ = self._any_own(concept, system)
-        if code is None and required:
-            raise self._wrong(entry, element, f"a concept has no code of {self._catalogue.uri(system)}")
-        return code or ""
 
 
 def _name(person: Json) -> Json:
@@ -525,20 +361,6 @@ def _known_as(practitioner: Json, display: Any) -> Json:
     found = _name(practitioner)
     apart = name_of_parts(found.get("prefix"), found.get("given"), found["family"])
     return found if (found["name"] or apart or None) == display else {"name": display}
-
-
-def _known(fields: Json) -> Json:
-    return {name: value for name, value in fields.items() if value is not None}
-
-
-def _is_computed(resource: Json) -> bool:
-    """Whether the software made this Observation and nobody captured it."""
-    return bool(resource.get("derivedFrom")) or ON_RECORD in _our_notes(resource)
-
-
-def _our_notes(resource: Json) -> list[str]:
-    """What the software noted on its own doing."""
-    return [note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE]
 
 
 def _identifier(identifier: Json) -> Json:

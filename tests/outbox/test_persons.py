@@ -13,14 +13,16 @@ from typing import Any
 
 import httpx
 import pytest
+from click.testing import CliRunner, Result
 from sent_exams import NURSE, amended, exam, retracted
 from test_right_newborn import HELD, SENT, SYSTEM, create, findings_of, put, there, with_newborn
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.catalogue.settings import Persons
+from adapter.cli import cli as command
 from adapter.exam import Exam, Examiner, Identifier
 from adapter.fhir import BundleType, to_bundle
-from adapter.read import from_bundle
+from adapter.read import from_bundle, to_json
 from adapter.read.bundle import NotReadable
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, FhirTransport, Message, Outbox, Sender, SendSummary, message_of
@@ -325,6 +327,28 @@ def test_a_server_that_refuses_a_batch_of_searches(
         sent = send(refusing, site, tmp_path, on_ward("a"), Wanted(made=False, persons=NOBODY))
     assert (sent.summary, sent.problems) == (SENT, [])
     assert Refusing.refused > 0
+
+
+def test_as_typed(client: FhirClient, url: str, tmp_path: Path) -> None:
+    one, file = exam("a"), tmp_path / "exam.json"
+    file.write_bytes(to_json(one))
+    to = ["send", str(file), "--to", url, "--outbox", str(tmp_path / "typed.db")]
+
+    def typed(*persons: str) -> Result:
+        return CliRunner().invoke(command, [*to, *(part for one in persons for part in ("--persons", one))])
+
+    for wrong, said in {
+        "organization=known": "--persons organization: one of newborn, mother",
+        "mother=maybe": "--persons mother: Input should be 'made', 'known' or 'identifier'",
+        "newborn=identifier": "--persons newborn: Input should be 'made' or 'known'",
+        "mother": "--persons mother: Input should be",
+    }.items():
+        refused = typed(wrong)
+        assert (refused.exit_code, said in refused.output) == (2, True), refused.output
+    held = typed("newborn=made", "mother=known")
+    assert (held.exit_code, "the mother that the exam names" in held.output) == (1, True), held.output
+    sent = CliRunner().invoke(command, [*to, "--again", "--persons", "mother=identifier"])
+    assert (sent.exit_code, counts(client)["RelatedPerson"]) == (0, 0), sent.output
 
 
 # What those get who post by their own means: the bundle itself says who may be made.

@@ -87,10 +87,10 @@ def site(play: Playwright, file: Path, folder: Path) -> str:
 
 
 def clocks(play: Playwright, file: Path, folder: Path) -> str:
-    """A birth in the hour that comes twice is asked for its offset; both answers give other hours of life.
+    """A birth in the hour that comes twice is asked for its offset, one in the hour that is skipped is refused.
 
-    Central European Time went back at 03:00 on 25 October 2026 by Directive 2000/84/EC (last Sunday of October, 01:00
-    UTC).
+    Central European Time goes back at 03:00 on 25 October 2026, and forward at 02:00 on 29 March, by Directive
+    2000/84/EC (last Sundays of October and March, 01:00 UTC).
     """
     ages = []
     for offset in ("+02:00", "+01:00"):
@@ -105,4 +105,13 @@ def clocks(play: Playwright, file: Path, folder: Path) -> str:
         assert exam.newborn.birth_time.isoformat() == f"2026-10-25T02:30:00{offset}"
         assert exam.details.started.isoformat().startswith("2026-10-25T08:00")
     assert ages == ["6.5", "5.5"], ages
-    return "born at 02:30 twice: 6.5 or 5.5 hours old, as chosen"
+    with opened(play, file, clock=datetime.fromisoformat("2026-03-29T08:00:00+02:00")) as (page, eyes):
+        page.get_by_role("button", name="Begin with a newborn").click()
+        say_who(page, born="2026-03-29T02:30")
+        page.get_by_text("There was no such time").wait_for()
+        page.get_by_text("The time of birth is not given").wait_for()
+        page.get_by_label("Born", exact=True).fill("2026-03-29T03:30")
+        page.get_by_role("button", name="Begin the exam").click()
+        assert page.locator(".frame.active .age").inner_text().startswith("4.5 h")
+        eyes.nothing_left()
+    return "born at 02:30 twice: 6.5 or 5.5 hours old, as chosen; at 02:30 of a night that has none: refused"

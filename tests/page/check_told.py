@@ -41,7 +41,6 @@ def told(play: Playwright, file: Path, folder: Path) -> str:
         assert _listed(page).count("to Dr N. Invented (physician)") == 2
         assert page.locator("#main .told li.tell-now").count() == lines, "a line told stays on the list"
         page.reload()
-        page.locator("button.exam").click()
         to_page(page, "Heart and circulation")
         hand.button("Finish")
         assert _listed(page).count("to Dr N. Invented (physician)") == 2, "kept with every tap"

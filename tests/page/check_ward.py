@@ -92,6 +92,8 @@ def ward(play: Playwright, file: Path, folder: Path) -> str:
                 kept(page)
             # the hospital's server is gone; the list stays, with its time
             page.reload()
+            hand.button("Contents")
+            hand.button("All exams on this device")
             page.get_by_text("The server is away now").wait_for()
             assert page.locator("#ward button.exam").count() == 2
             hand.button("Begin with a newborn not on the list")

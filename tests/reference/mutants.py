@@ -27,17 +27,18 @@ def mutant(base: Json, name: str) -> tuple[str, Json]:
     for _ in range(100):
         made = copy.deepcopy(base)
         kind = draw.choice(list(KINDS))
-        if KINDS[kind](draw.choice(list(_places(made))), draw):
+        if KINDS[kind](draw.choice(list(places(made))), draw):
             return kind, made
     raise ValueError(f"no change can be made in {name}")
 
 
-def _places(value: Any) -> Iterator[Place]:
+def places(value: Any) -> Iterator[Place]:
+    """Every place in a resource that may be changed."""
     named = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
     for key, inner in list(named):
         if key not in _LEFT_ALONE:
             yield value, key
-        yield from _places(inner)
+        yield from places(inner)
 
 
 def _put(place: Place, value: Any) -> bool:

@@ -6,15 +6,19 @@ unpacked under ``.cache/r4-examples`` has them compared by the marker ``referenc
 
 from __future__ import annotations
 
+import copy
 import json
 from pathlib import Path
 
 import pytest
 from agreement import compare
-from mutants import KINDS, mutant
+from mutants import KINDS, mutant, places
 from official import DIFFERENCES, POLICY, TABLE, digest, examples, kept, mutants, reasons, table
 from sample_resources import blood_pressure, family, patient
+from test_packages import archive
+from test_slices import DEFINITIONS, PAIRS
 
+from adapter.validate import Validator, load_packages
 from tests.fetched import CACHE
 
 FOLDER = CACHE / "r4-examples" / "package"
@@ -39,6 +43,17 @@ def test_a_name_is_a_mutant() -> None:
             assert made != base
             drawn.add(kind)
     assert drawn == set(KINDS)
+
+
+def test_nothing_of_a_wrong_type_stops_a_profile(tmp_path: Path) -> None:
+    """An object where a profile looks for a code, at every place: a problem in words, never an exception."""
+    validator = Validator(packages=load_packages([archive(tmp_path / "guide.tgz", DEFINITIONS)]))
+    for kept_resource, _, _ in PAIRS.values():
+        for number, _ in enumerate(list(places(kept_resource))):
+            made = copy.deepcopy(kept_resource)
+            holder, key = list(places(made))[number]
+            holder[key] = {"x": [1]}
+            assert validator.validate(made).errors
 
 
 def test_every_reason_says_who_is_right_and_the_table_is_of_what_was_judged() -> None:

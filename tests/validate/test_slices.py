@@ -134,6 +134,8 @@ PAIRS: dict[str, tuple[Resource, Resource, str]] = {
     "value": (a("ByValue", identifier=[own()]), a("ByValue", identifier=[own(system=SITE)]), "profile-cardinality"),
     "pattern": (a("ByPattern", category=[coding("exam")]), a("ByPattern", category=[coding("weight")]),
                 "profile-cardinality"),
+    "a value set": (a("ByBinding", category=[coding("exam")]), a("ByBinding", category=[coding("none")]),
+                    "profile-cardinality"),
     "a value set, inherited": (a("Inherited", category=[coding("exam")]), a("Inherited", category=[coding("none")]),
                                "profile-cardinality"),
     "a pattern over a value set": (a("Inherited", category=[coding("exam"), coding("x", SITE)]),

@@ -12,6 +12,7 @@ from adapter.fhir.definitions import code_system, value_set
 from adapter.fhir.json import FhirJsonError, loads
 from adapter.problems import AdapterError, ExitCode
 from adapter.validate.fhirpath import PathItem
+from adapter.validate.walk import text
 
 Json = Mapping[str, Any]
 _MAX_FILE = 16 * 1024 * 1024
@@ -135,11 +136,13 @@ class Packages:
         if not isinstance(value, Mapping):
             return None
         codings = value.get("coding") if item.type == "CodeableConcept" else [value]
-        return any(
-            coding.get("code") in codes.get(str(coding.get("system", "")), ())
-            for coding in codings or ()
-            if isinstance(coding, Mapping)
-        )
+        pairs = ((text(c, "system"), text(c, "code")) for c in _listed(codings) if isinstance(c, Mapping))
+        return any(code in codes.get(system, ()) for system, code in pairs)
+
+
+def _listed(value: Any) -> list[Any]:
+    """What should be an array, if it is one."""
+    return value if isinstance(value, list) else []
 
 
 def _concepts(parent: Json) -> Iterator[str]:

@@ -1,7 +1,8 @@
 // The page begins: the catalogue is read, what this device keeps is opened, the first view is shown.
 import { readCatalogue } from "./catalogue.mjs";
-import { openStore } from "./store.mjs";
-import { app } from "./state.mjs";
+import { openHere, openStore } from "./store.mjs";
+import { app, placeOf } from "./state.mjs";
+import { known } from "./start.mjs";
 import { startShell } from "./shell.mjs";
 import { storeSaid } from "./keeping.mjs";
 import { holdWindow } from "./window.mjs";
@@ -14,6 +15,11 @@ const begin = async () => {
   if (!(await holdWindow())) return;
   app.store = await openStore(storeSaid);
   app.docs = app.store.docs.sort((a, b) => (a.made < b.made ? 1 : -1));
+  const doc = app.docs.find((one) => one.key === openHere());
+  if (doc && known(doc)) {
+    app.key = doc.key;
+    app.view = placeOf(doc);
+  }
   app.render();
   startFollowing();
   lookAtWard();

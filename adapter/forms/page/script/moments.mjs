@@ -38,13 +38,14 @@ export const isoOf = (date) => {
 /** The moment now, to the second, with the device's offset. */
 export const now = () => isoOf(new Date());
 
-/** The offsets that a wall-clock time (`2026-10-25T02:30`) can have on this device: two when clocks go back. */
+/** The offsets that a wall-clock time (`2026-10-25T02:30`) can have on this device: two when clocks go back, none in an
+ * hour that they skip. */
 export const offsetsAt = (local) => {
   const middle = new Date(local);
   if (Number.isNaN(middle.getTime())) return [];
   const around = [-3, 0, 3].map((hours) => deviceOffset(new Date(middle.getTime() + hours * 3600000)));
   return [...new Set([deviceOffset(middle), ...around])].filter(
-    (minutes, n) => n === 0 || wallClock(local, minutes) === local,
+    (minutes) => wallClock(local, minutes) === local,
   );
 };
 

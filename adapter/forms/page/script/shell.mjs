@@ -12,7 +12,7 @@ import { toldPanel, toldView } from "./told.mjs";
 import { finishView } from "./finish.mjs";
 import { summaryView } from "./summary.mjs";
 import { nameSheets } from "./sheets.mjs";
-import { remembered } from "./store.mjs";
+import { openHere, remembered } from "./store.mjs";
 
 const VIEWS = {
   start: startView, who: whoView, contents: contentsView, page: pageView, told: toldView, finish: finishView,
@@ -75,6 +75,7 @@ const render = (words = "", { top = false } = {}) => {
   const page = document.getElementById("page");
   const doc = current();
   const inside = inExam();
+  openHere(doc && app.view !== "start" ? doc.key : "");
   const focus = document.activeElement?.getAttribute?.("data-focus");
   page.className = inside ? `inside view-${app.view}` : `view-${app.view}`;
   const title = h("h1.hidden", {}, "Newborn examination");

@@ -29,7 +29,7 @@ export const addDoc = (doc) => {
 };
 
 /** Whether this page knows all that an exam holds: it may have been begun with a page of another site or kind. */
-const known = (doc) =>
+export const known = (doc) =>
   (!doc.begun || doc.record.exam.kind in app.catalogue.kinds) &&
   [...doc.record.findings, ...doc.drafts].every((entry) => app.catalogue.items.has(entry.item));
 

@@ -112,6 +112,17 @@ export const openStore = async (onstate) => {
   return { docs: [...found.values()], keep, forget, lasting: granted || cameBack() };
 };
 
+/** The exam that is open in this window, through a reload: put it (empty: none), or read it without `key`. */
+export const openHere = (key = null) => {
+  const name = `${NAME}/open`;
+  try {
+    if (key !== null) sessionStorage.setItem(name, key);
+    return sessionStorage.getItem(name);
+  } catch {
+    return null;
+  }
+};
+
 /** What this device remembers that is of no infant: look, examiner, whose numbers are used. */
 export const remembered = (name) => {
   try {

@@ -15,7 +15,8 @@ export const timeField = (words, iso, onvalue, fields = {}) => {
   const input = h("input", { type: "datetime-local", value: known ? iso.slice(0, 16) : "", ...fields });
   const tell = () => onvalue(input.value && offset !== null ? `${input.value.slice(0, 16)}:00${offsetText(offset)}` : "");
   const show = (offers) => {
-    if (offset === null) return place.replaceChildren();
+    if (offset === null)
+      return place.replaceChildren(input.value ? h("span.problem.error", { role: "alert" }, "There was no such time: the clocks were put forward over it.") : "");
     if (offers.length < 2) return place.replaceChildren(`UTC${offsetText(offset)}`);
     const entries = offers.map((minutes) => [String(minutes), `UTC${offsetText(minutes)}`]);
     const pick = choice(entries, String(offset), (value) => {
