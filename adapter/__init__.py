@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from adapter.exam import Exam, Finding
     from adapter.fhir import BundleType, to_bundle
     from adapter.problems import AdapterError, Problem, Report, Severity
-    from adapter.read import Reading, check_exam, from_bundle
+    from adapter.read import NotReassigned, Reading, Reassignment, check_exam, from_bundle, reassign
     from adapter.read import read as read_exams
     from adapter.run.convert import Convert
     from adapter.run.extract import Extract
@@ -44,9 +44,11 @@ __all__ = [
     "Exam",
     "Extract",
     "Finding",
+    "NotReassigned",
     "Outbox",
     "Problem",
     "Reading",
+    "Reassignment",
     "Report",
     "Sender",
     "Severity",
@@ -58,6 +60,7 @@ __all__ = [
     "load_catalogue",
     "load_target",
     "read_exams",
+    "reassign",
     "run_work",
     "series_list",
     "tell_list",
@@ -72,7 +75,15 @@ _PLACES = {
     "adapter.exam": ("Exam", "Finding"),
     "adapter.fhir": ("BundleType", "to_bundle"),
     "adapter.problems": ("AdapterError", "Problem", "Report", "Severity"),
-    "adapter.read": ("Reading", "check_exam", "from_bundle", "read_exams=read"),
+    "adapter.read": (
+        "NotReassigned",
+        "Reading",
+        "Reassignment",
+        "check_exam",
+        "from_bundle",
+        "read_exams=read",
+        "reassign",
+    ),
     "adapter.run.convert": ("Convert",),
     "adapter.run.extract": ("Extract",),
     "adapter.run.run": ("run_work=run",),

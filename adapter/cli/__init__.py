@@ -26,6 +26,7 @@ COMMANDS = {
     "validate": "Validate FHIR R4 files, whoever made them.",
     "send": "Send exams to a FHIR server or an HL7 v2 listener, each once.",
     "outbox": "Look at what waits, what was sent, what was given up.",
+    "reassign": "Put an exam on the right newborn that was recorded on the wrong one.",
     "watch": "Send each file that is put into a folder.",
     "sandbox": "Run a FHIR test server on this machine.",
     "extract": "Make research tables of exams.",

@@ -115,10 +115,32 @@ def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
         click.echo("   and with a new outbox, that knows of nothing sent before")
         with Outbox(Path(folder) / "another.db") as outbox:
             _through(outbox, client, exams, catalogue)
+            click.echo("\n6. A mix-up: the first twin's exam under the second twin's number")
+            held = _mixed_up(Path(folder), client, exams, catalogue)
         unchanged = before == _versions(client, latest, catalogue)
         found = "none of them changed, none doubled" if unchanged else "SOME OF THEM CHANGED"
         click.echo(f"   {len(before)} resources on the server, {found}")
-        return same == len(latest) and unchanged
+        return same == len(latest) and unchanged and held
+
+
+def _mixed_up(folder: Path, client: FhirClient, exams: list[Exam], catalogue: Catalogue) -> bool:
+    """An exam of one twin with the number of the other: whether it was held, and nothing of it was written."""
+    from adapter.send import FhirTransport, Outbox, Sender, message_of
+
+    twins = sorted((one for one in exams if one.newborn.birth_order), key=lambda one: one.newborn.birth_time)
+    first, second = twins[0], twins[1]
+    newborn = first.newborn.model_copy(update={"identifiers": second.newborn.identifiers})
+    details = first.details.model_copy(update={"id": f"{first.details.id}-mixed-up", "encounter": None})
+    wrong = first.model_copy(update={"details": details, "newborn": newborn})
+    with Outbox(folder / "mixed-up.db") as outbox:
+        outbox.put(client.base_url, message_of(wrong, catalogue))
+        summary = Sender(outbox, FhirTransport(client)).run()
+        for row in outbox.rows():
+            for problem in row.reasons:
+                click.echo(f"   {row.exam}: held for a person\n   {problem}")
+    kept = _versions(client, {details.id: wrong}, catalogue)
+    click.echo("   nothing of it was written" if not kept else "   SOMETHING OF IT WAS WRITTEN")
+    return summary.held == 1 and not kept
 
 
 def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: Catalogue) -> None:

@@ -23,7 +23,10 @@ TABLES = ("exams", "findings", "components", "newborns", "tells", "tellings")
 ENCODINGS = ("parquet", "csv")
 POLICIES = ("limited-data-set", "safe-harbor")
 _NAMES = "It holds names and identifiers of patients. For research, see --deidentify."
-_OFFICER = "Whether this may be given away is for a privacy officer to say: deidentification.json has what was done."
+_OFFICER = (
+    "Whether this may be given away is for a privacy officer to say: deidentification.json has what was done, "
+    "release.html (of all tables) what an attacker could do."
+)
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 

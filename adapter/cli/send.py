@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from types import FrameType
 
 import click
 
@@ -16,7 +14,8 @@ from adapter.catalogue import Catalogue
 from adapter.catalogue.settings import Persons
 from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import readings
-from adapter.cli.reporting import note, said, say_standing, when
+from adapter.cli.reporting import note, say_standing
+from adapter.cli.sending import driven, say_due
 from adapter.cli.targets import (
     Address,
     newborns_option,
@@ -30,15 +29,7 @@ from adapter.cli.targets import (
 from adapter.derive.chains import Chains
 from adapter.problems import ExitCode, Report
 from adapter.read import Reading
-from adapter.send import (
-    Event,
-    Happening,
-    Message,
-    Outbox,
-    PutResult,
-    Sender,
-    State,
-)
+from adapter.send import Message, Outbox, PutResult, State
 from adapter.send.taken import objection
 from adapter.send.target import Target
 from adapter.send.transport import Inspectable, Transport
@@ -197,24 +188,13 @@ def _send(
     outbox: Outbox, transport: Transport, target: Target, exams: _Exams, again: bool, parallel: int
 ) -> ExitCode:
     placed = _queue(outbox, transport.target, exams.messages(transport, outbox), again)
-    sender = Sender(outbox, transport, retry=target.retries(), parallel=parallel, on_event=_say)
-    before = signal.signal(signal.SIGTERM, lambda number, frame: _stop(sender, number, frame))
-    try:
-        summary = sender.run()
-    except KeyboardInterrupt:
-        note("Stopped; what is not sent stays in the outbox.")
-        sys.exit(ExitCode.SERVER)
-    finally:
-        signal.signal(signal.SIGTERM, before)
-    if summary.cause is not None:
-        note(f"Nothing more is sent for now; {said(summary.cause, summary.stopped)}")
+    summary = driven(outbox, transport, target, parallel)
     click.echo(
         f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before, {summary.dead} given up,"
         f" {summary.superseded + placed[PutResult.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
         f" {summary.held} held for a person, {exams.refused} refused."
     )
-    if summary.due is not None:
-        click.echo(f"The first of those that are left is due {when(summary.due)}; the same command sends it then.")
+    say_due(summary)
     if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
         return ExitCode.SERVER
     if exams.empty:
@@ -259,21 +239,3 @@ def _verify(outbox: Outbox, asked: Inspectable, target: str, named: list[str]) -
         for problem in problems:
             click.echo(f"  {problem}")
     return wrong
-
-
-def _say(event: Event) -> None:
-    words = event.happening.value
-    if event.happening is Happening.SENT:
-        words += f" ({event.receipt.words})" if event.receipt.words else ""
-    elif event.cause is not None:
-        words += f" ({event.cause.value})"
-    if event.pause:
-        words += f"; retrying in {event.pause:.1f} s"
-    click.echo(f"{event.exam}: {words}")
-    for problem in event.problems:
-        click.echo(f"  {problem}")
-
-
-def _stop(sender: Sender, number: int, frame: FrameType | None) -> None:
-    """What is being sent ends; nothing new begins."""
-    sender.stop()

@@ -61,8 +61,8 @@ class Chains:
             named = ", ".join(differing)
             what = f"exam {details.id} amends {details.amends} and is of another newborn ({named})"
             remedy = (
-                "if the first was recorded on the wrong newborn: a retraction of it (status entered-in-error) with"
-                " that newborn's identifiers, and this exam under an id of its own, status final"
+                f"if {details.amends} was recorded on the wrong newborn: newborn-adapter reassign, which takes it"
+                " back there and records it anew, under an id of its own, on the right one"
             )
             yield _error("amends-another-newborn", what, remedy)
 

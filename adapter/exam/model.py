@@ -195,6 +195,9 @@ class ExamDetails(_Frozen):
     is a later version itself, ``first`` is the id of the exam as first recorded (found among the versions at hand
     where it is left out). ``recorded`` is when this version was made; left out where that is the end of the exam (its
     start, without an end), or not known.
+
+    ``reassigned_from`` is the id of the exam that was recorded on the wrong newborn and is this one, on the right
+    newborn; ``reason`` then says why, though nothing of this record was changed.
     """
 
     id: ExamId
@@ -205,6 +208,7 @@ class ExamDetails(_Frozen):
     recorded: Moment | None = None
     amends: ExamId | None = None
     first: ExamId | None = None
+    reassigned_from: ExamId | None = None
     reason: Text | None = None
     place: Line | None = None
     encounter: Identifier | None = None
@@ -217,7 +221,10 @@ class ExamDetails(_Frozen):
         changed = self.status is not Status.FINAL
         if changed and (self.amends is None or self.reason is None):
             raise ValueError(f"status {self.status.value} needs both amends (the earlier version's id) and reason")
-        if not changed and not (self.amends is None and self.first is None and self.reason is None):
+        moved = self.reassigned_from is not None
+        if moved and (self.reason is None or self.reassigned_from in (self.id, self.amends)):
+            raise ValueError("reassigned_from names an exam of another newborn, and needs a reason")
+        if not changed and not (self.amends is None and self.first is None and (moved or self.reason is None)):
             raise ValueError("amends, first and reason belong to status amended or entered-in-error")
         if self.first == self.amends:
             self.__dict__["first"] = None

@@ -148,7 +148,8 @@ def counts(exam: Exam, lines: Sequence[SeriesLine], missing: int) -> list[str]:
 
 def provenance(targets: list[Json], mapping: ExamMapping) -> Json:
     """Who examined, what assembled it, and from which capture record (FHIR R4 Provenance, section 6.3); the version
-    that it corrects too (role ``revision``), where that is not the exam as first recorded."""
+    that it corrects too (role ``revision``), where that is not the exam as first recorded; and the exam that was
+    recorded on the wrong newborn and is this one (role ``derivation``)."""
     details, catalogue = mapping.exam.details, mapping.catalogue
     identity, refer = mapping.identity, mapping.refer
     resource: Json = {
@@ -180,6 +181,9 @@ def provenance(targets: list[Json], mapping: ExamMapping) -> Json:
     if details.first is not None:
         corrected = {"system": capture["system"], "value": details.amends}
         resource["entity"].append({"role": "revision", "what": {"identifier": corrected}})
+    if details.reassigned_from is not None:
+        before = {"system": capture["system"], "value": details.reassigned_from}
+        resource["entity"].append({"role": "derivation", "what": {"identifier": before}})
     return resource
 
 

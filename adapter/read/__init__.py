@@ -8,17 +8,21 @@ from adapter.read.inputs import read
 from adapter.read.json_writer import to_json
 from adapter.read.oru import from_oru
 from adapter.read.reading import Reading
+from adapter.read.reassignment import NotReassigned, Reassignment, reassign
 
 __all__ = [
     "NotReadable",
+    "NotReassigned",
     "NotRecorded",
     "Reading",
+    "Reassignment",
     "check_exam",
     "completeness",
     "from_bundle",
     "from_oru",
     "read",
     "read_captures",
+    "reassign",
     "to_csv",
     "to_json",
 ]

@@ -177,7 +177,7 @@ class _Reader(ObservationReader):
             return self._patient.locate(_OF_NEWBORN.get(field, ""))
         if (
             part == "exam"
-            and field in ("examiners", "reason", "place", "recorded", "first")
+            and field in ("examiners", "reason", "place", "recorded", "first", "reassigned_from")
             and self._provenance is not None
         ):
             return self._provenance.locate("")
@@ -222,6 +222,7 @@ class _Reader(ObservationReader):
             "status": report["status"],
             "place": provenance.get("location", {}).get("display"),
             "recorded": provenance.get("recorded"),
+            "reassigned_from": self._entity(provenance, "derivation"),
             "reason": next((reason.get("text") for reason in provenance.get("reason", [])), None),
             "encounter": self._encounter(),
             "examiners": [
@@ -231,16 +232,17 @@ class _Reader(ObservationReader):
             ],
         }
         if report["status"] != "final":
-            before = self._corrected(provenance)
+            before = self._entity(provenance, "revision")
             details |= {"amends": before or root, "first": root if before else None}
         return known(details)
 
-    def _corrected(self, provenance: Json) -> str | None:
-        """The later version that this one corrects, which its Provenance names; None where it is the first."""
+    def _entity(self, provenance: Json, role: str) -> str | None:
+        """The other exam that a Provenance names: the later version that this one corrects (``revision``), or the
+        one on the wrong newborn that is this one (``derivation``); None where there is none."""
         system = self._catalogue.identifier_system("capture-record")
         for entity in objects(provenance.get("entity")):
             known = entity.get("what", {}).get("identifier", {})
-            if entity.get("role") == "revision" and known.get("system") == system:
+            if entity.get("role") == role and known.get("system") == system:
                 return str(known["value"])
         return None
 

@@ -90,6 +90,7 @@ EXAM_COLUMNS: tuple[ExamColumn, ...] = (
     ExamColumn("exam_recorded", ("exam", "recorded"), lambda e: e.details.recorded),
     ExamColumn("exam_amends", ("exam", "amends"), lambda e: e.details.amends),
     ExamColumn("exam_first", ("exam", "first"), lambda e: e.details.first),
+    ExamColumn("exam_reassigned_from", ("exam", "reassigned_from"), lambda e: e.details.reassigned_from),
     ExamColumn("exam_reason", ("exam", "reason"), lambda e: e.details.reason),
     ExamColumn("exam_place", ("exam", "place"), lambda e: e.details.place),
     ExamColumn(

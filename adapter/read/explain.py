@@ -181,7 +181,7 @@ class FieldWords:
         return "missing-field", f"{self.field} is missing", f"add {self.field}"
 
     def _pattern(self) -> tuple[str, str, str]:
-        if self.field in ("id", "amends", "first"):
+        if self.field in ("id", "amends", "first", "reassigned_from"):
             return (
                 "unusable-id",
                 f"{self.field} cannot be part of an identifier",
@@ -255,6 +255,7 @@ _DOMAIN = (
     ("ended before", "ended-before-started", "an end after the start"),
     ("recorded before", "recorded-before-done", "recorded: when this version was written, or left out"),
     ("needs both amends", "amendment-incomplete", "amends: the id of the version that it corrects; reason: why"),
+    ("reassigned_from names", "reassigned-incomplete", "reassigned_from: the exam on the wrong newborn; reason: why"),
     ("belong to status", "amendment-unsaid", "status amended or entered-in-error, or leave both out"),
     ("order counts", "birth-order", "the order within the number born"),
     ("person needs", "examiner-unknown", "the person's name, identifier, or both"),

@@ -137,9 +137,9 @@ class _Message:
         if not wrong and status != "final":
             before = report.comment("corrects")
             details["amends"] = before or request.part(3)
-            details["reason"] = report.comment("reason")
             if before:
                 details["first"] = request.part(3)
+        details |= {key: words for key in ("reassigned_from", "reason") if (words := report.comment(key))}
         if request.raw(8):
             details["ended"] = _moment(request, 8)
         if request.raw(22):

@@ -127,7 +127,8 @@ class Extract:
             form.merge(kept, out, stays)
         write_held(out, (one.root for one in stays.facts()))
         if deidentifier is not None:
-            deidentifier.write(out)
+            attacked = "tables" in self.forms and {"newborns", "exams", "findings"} <= set(self.tables)
+            deidentifier.write(out, tables=attacked)
         else:
             write_receipt(out, stays.facts())
         return changes

@@ -68,7 +68,8 @@ class Letter:
     versions of the exam that arrived there before, the oldest first.
 
     ``strikes`` are those attempts, with this one, that count against it; ``waited`` the seconds for which it was put
-    off so far; ``rooted``: the exam as first recorded is known to the outbox as well.
+    off so far; ``rooted``: the exam as first recorded is known to the outbox as well. ``along`` is the letter that
+    goes with it and right after it: both arrive, or neither counts as sent.
     """
 
     seq: int
@@ -79,3 +80,9 @@ class Letter:
     strikes: int = 1
     waited: float = 0.0
     rooted: bool = False
+    along: Letter | None = None
+
+    @property
+    def whole(self) -> tuple[Letter, ...]:
+        """It, and what goes along with it."""
+        return (self,) if self.along is None else (self, self.along)

@@ -20,7 +20,7 @@ from adapter.send.message import NOTHING_SAID, Letter, Receipt
 from adapter.send.outbox import Outbox
 from adapter.send.outbox.queue import superseded
 from adapter.send.policy import Retry
-from adapter.send.transport import Transport
+from adapter.send.transport import Together, Transport
 
 
 class Happening(StrEnum):
@@ -177,17 +177,27 @@ class Sender:
 
     def _attempt(self, letter: Letter) -> None:
         try:
-            receipt = self._transport.deliver(letter)
+            receipts = self._delivered(letter)
         except Undelivered as failure:
             self._failed(letter, failure)
         except Exception as error:
             # Such as an answer of a shape that nobody thought of: one exam's trouble, not that of all.
             self._again_or_never(letter, Undelivered([_inside(error)]))
         else:
-            self._outbox.sent(letter, receipt)
-            with self._lock:
-                self._health.arrived(letter.message.root)
-            self._event(Happening.SENT, letter, receipt=receipt)
+            self._outbox.sent(letter, *receipts)
+            for one, receipt in zip(letter.whole, receipts, strict=True):
+                with self._lock:
+                    self._health.arrived(one.message.root)
+                self._event(Happening.SENT, one, receipt=receipt)
+
+    def _delivered(self, letter: Letter) -> tuple[Receipt, ...]:
+        """Send it, and what goes along with it: as one where the transport can, else one after the other, which is
+        done again from the first where the second does not arrive."""
+        if letter.along is None:
+            return (self._transport.deliver(letter),)
+        if isinstance(self._transport, Together):
+            return self._transport.deliver_together(letter, letter.along)
+        return tuple(self._transport.deliver(one) for one in letter.whole)
 
     def _failed(self, letter: Letter, failure: Undelivered) -> None:
         if isinstance(failure, Superseded):

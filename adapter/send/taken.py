@@ -35,7 +35,7 @@ def _other_content(outbox: Outbox, row: OutboxRow, message: Message, catalogue: 
     held = outbox.message(row.seq)
     if held.digest == message.digest:
         return None
-    before, now = _record(held.payload, catalogue), _record(message.payload, catalogue)
+    before, now = record_of(held.payload, catalogue), record_of(message.payload, catalogue)
     if before is None or now is None or _same(before, now):
         return None
     what = f"exam {message.exam} was sent from this outbox with other content"
@@ -43,7 +43,8 @@ def _other_content(outbox: Outbox, row: OutboxRow, message: Message, catalogue: 
     return Problem(Severity.ERROR, Layer.CAPTURE, "id-taken", what, remedy)
 
 
-def _record(payload: bytes, catalogue: Catalogue) -> Exam | None:
+def record_of(payload: bytes, catalogue: Catalogue) -> Exam | None:
+    """The exam of a message, read back; None where it cannot be (a purged message)."""
     exams = [reading.exam for reading in read(BytesIO(payload), catalogue)] if payload else []
     return exams[0] if len(exams) == 1 else None
 

@@ -71,6 +71,15 @@ class Transport(Protocol):
 
 
 @runtime_checkable
+class Together(Protocol):
+    """A transport that delivers two letters as one, where its receiver can."""
+
+    def deliver_together(self, letter: Letter, along: Letter) -> tuple[Receipt, Receipt]:
+        """Send both once; of neither anything is kept where one is refused, if the receiver can do that, and nothing
+        is sent before both are known to be in order. Raises as ``deliver`` does."""
+
+
+@runtime_checkable
 class Inspectable(Protocol):
     """A transport whose receiver can be asked what it holds. Both only read, and raise what the transport's client
     raises."""

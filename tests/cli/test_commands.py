@@ -26,8 +26,8 @@ def examples_in_help(command: str) -> list[list[str]]:
     return [shlex.split(line)[1:] for line in re.findall(r"^\s+(newborn-adapter .+)$", text, re.MULTILINE)]
 
 
-# What needs a server that stays, an outbox, or a minute (a rehearsal) is run by the tests of its own room.
-SERVED = ("demo", "sandbox", "send", "outbox", "watch", "terminology", "site")
+# What needs a server that stays, an outbox, two newborns, or a minute (a rehearsal) is run by tests of its own room.
+SERVED = ("demo", "sandbox", "send", "outbox", "reassign", "watch", "terminology", "site")
 
 
 @pytest.mark.parametrize("command", [c for c in COMMANDS if c not in SERVED])
@@ -51,6 +51,9 @@ def test_the_demo_runs_to_its_end(process: Run) -> None:
     assert done.returncode == 0, said + done.stderr.decode()
     assert "none of them changed, none doubled" in said
     assert "13 of 13 exams are on the server as captured" in said
+    mixed_up = said.partition("6. A mix-up")[2]
+    assert "the newborn on the server differs in: time of birth, date of birth, birth order" in mixed_up
+    assert "nothing of it was written" in mixed_up
     assert "not a diagnosis" in said
     assert "d10-v1-birth-weight-in-kg.json: refused" in said
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -19,11 +20,12 @@ import pytest
 from adapter import validate_resource
 from adapter.catalogue import Catalogue
 from adapter.derive.every_use import every_exam
-from adapter.exam import Exam, Finding, Gestation, Identifier, Newborn
+from adapter.exam import Exam, Finding, Gestation, Identifier, Newborn, Quantity
 from adapter.fhir.json import loads
 from adapter.read import to_json
 from adapter.run import NotPossible, run
 from adapter.run.extract import Extract
+from adapter.write.deidentify.attacks import attacks, in_order_of_pseudonyms
 from adapter.write.deidentify.dates import RELATIVE
 
 KEY = "an invented key for tests only, 32 bytes at least"
@@ -188,3 +190,36 @@ def test_keys_of_an_identified_extract_are_refused(catalogue: Catalogue, tmp_pat
 
     with pytest.raises(BadKeys, match="identified"):
         extracted(given, tmp_path / "out", omop_keys=tmp_path / "identified" / "omop" / "keys.csv", rare="tell")
+
+
+def test_the_page_counts_what_an_attacker_would(catalogue: Catalogue, tmp_path: Path) -> None:
+    """Who is alone with what, counted once more by pandas; nothing of the page tells who they are."""
+    base = every_exam(catalogue)[0]
+    found = []
+    for number, exam in enumerate(exams_of(base, [newborn(n, 39 + n % 2) for n in range(30)])):
+        weight = Finding(item="birth_weight", value=Quantity(value=Decimal(3000 + 10 * (number // 4)), unit="g"))
+        murmur = (Finding(item="cry", value="weak"),) * (number < 2)
+        found.append(exam.model_copy(update={"findings": (weight, *murmur, *exam.findings[1:])}))
+    out = extracted(written(tmp_path, found), tmp_path / "out", rare="tell")
+    exams = pd.read_csv(out / "exams.csv")
+    rows = {attack.know: attack for attack in attacks(out, 11)}
+    weighed = exams.groupby(["sex", "gestation_weeks", "birth_weight"]).size()
+    by_weight = rows["sex, weeks of gestation and the exact birth weight"]
+    assert (by_weight.newborns, by_weight.alone) == (30, (weighed == 1).sum())
+    assert by_weight.few == weighed[weighed < 11].sum()
+    plain = exams.groupby(["sex", "gestation_weeks"]).size()
+    assert rows["sex, weeks of gestation"].few == plain[plain < 11].sum()
+    rare = rows["one abnormal finding"]
+    assert (rare.newborns, rare.alone, rare.few) == (2, 0, 2)
+    page = (out / "release.html").read_text()
+    assert "Signature" in page
+    assert "keyed digests" in page
+    for told in ("mrn", "exam-1", "0001", *exams["newborn_id"]):
+        assert told not in page
+
+
+def test_the_page_tells_where_rows_are_not_in_the_order_of_pseudonyms(released: Path, tmp_path: Path) -> None:
+    assert in_order_of_pseudonyms(released)
+    lines_of = (released / "exams.csv").read_text().splitlines(keepends=True)
+    (tmp_path / "exams.csv").write_text("".join([lines_of[0], *reversed(lines_of[1:])]))
+    assert not in_order_of_pseudonyms(tmp_path)

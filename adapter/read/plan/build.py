@@ -46,7 +46,7 @@ def _exam(plan: Plan, fill: RowFill) -> dict[str, Any]:
     exam = plan.exam
     texts = {
         name: fill.text(getattr(exam, name), f"/exam/{name}")
-        for name in ("id", "kind", "status", "amends", "first", "reason", "place")
+        for name in ("id", "kind", "status", "amends", "first", "reassigned_from", "reason", "place")
     }
     return present(
         {

@@ -228,6 +228,7 @@ class ExamPlan(Frozen):
     recorded: TimeFill | None = None
     amends: Fill | None = None
     first: Fill | None = None
+    reassigned_from: Fill | None = None
     reason: Fill | None = None
     place: Fill | None = None
     encounter: IdentifierPlan | None = None

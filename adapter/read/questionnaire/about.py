@@ -95,8 +95,18 @@ def about_exam(catalogue: Catalogue) -> FormNode:
                 when=changed,
             ),
             _moment("exam.recorded", "When this version was recorded, if after the exam", ("exam", "recorded")),
+            _field(
+                "exam.reassigned_from",
+                "Id of the exam that was recorded on the wrong newborn and is this one",
+                ("exam", "reassigned_from"),
+            ),
             FormNode(
-                "exam.reason", QuestionType.TEXT, "Why it is changed", ("exam", "reason"), required=True, when=changed
+                "exam.reason",
+                QuestionType.TEXT,
+                "Why it is changed",
+                ("exam", "reason"),
+                required=True,
+                when=(*changed, EnableWhen("exam.reassigned_from", "exists", ("valueBoolean", True))),
             ),
         ),
     )

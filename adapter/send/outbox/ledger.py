@@ -28,6 +28,16 @@ from adapter.send.outbox.rows import (
 )
 from adapter.send.outbox.schema import connect, reported
 
+MAY_LEAVE = """
+m.follows IS NULL
+  AND NOT EXISTS (SELECT 1 FROM message AS o WHERE o.target = :target AND o.newborn = m.newborn
+                  AND o.state IN ('waiting', 'sending') AND o.seq < m.seq)
+  AND NOT EXISTS (SELECT 1 FROM message AS f CROSS JOIN message AS o
+                  WHERE f.follows = m.seq AND o.target = :target AND o.newborn = f.newborn
+                    AND o.state IN ('waiting', 'sending') AND o.seq < m.seq)
+"""
+"""One newborn's messages leave in order. What follows another leaves with it, which waits for both newborns."""
+
 
 class Ledger:
     """The file, safe to use from many threads and processes.
@@ -86,12 +96,8 @@ class Ledger:
         ``longest`` seconds is due now.
         """
         with self._read() as db:
-            sql = (
-                "SELECT min(CASE WHEN due > :now + :longest THEN 0 ELSE due END) FROM message AS m"
-                " WHERE target = :target AND state = 'waiting' AND NOT EXISTS (SELECT 1 FROM message AS o"
-                " WHERE o.target = :target AND o.newborn = m.newborn AND o.state IN ('waiting', 'sending')"
-                " AND o.seq < m.seq)"
-            )
+            first = "SELECT min(CASE WHEN due > :now + :longest THEN 0 ELSE due END) FROM message AS m"
+            sql = f"{first} WHERE target = :target AND state = 'waiting' AND {MAY_LEAVE}"
             values = {"target": target, "now": time.time(), "longest": longest}
             found = db.execute(sql, values).fetchone()[0]
             return None if found is None else float(found)
@@ -177,22 +183,24 @@ class Ledger:
             return [(OutboxRow.of(row[:width]), message_of_row(row[width:], self._shared(row[0]))) for row in found]
 
     def give_up(self, seq: int, reasons: Sequence[Problem]) -> bool:
-        """Give up a message that waits; whether it waited."""
+        """Give up a message that waits, and what goes along with it; whether it waited."""
         with self._change(durable=True) as db:
             waits = db.execute("SELECT 1 FROM message WHERE seq = ? AND state = 'waiting'", (seq,)).fetchone()
             if waits is not None:
-                self._end(seq, State.DEAD, reasons, [])
+                for one in self._together(seq):
+                    self._end(one, State.DEAD, reasons, [])
             return waits is not None
 
     def retry(self, seq: int) -> bool:
-        """Let a message that was given up, or waits for its next attempt, be tried at once."""
+        """Let a message that was given up, or waits for its next attempt, be tried at once; and what goes along with
+        it."""
         with self._change(durable=True) as db:
-            done = db.execute(
+            done = db.executemany(
                 "UPDATE message SET state = 'waiting', attempts = 0, strikes = 0, waited = 0, due = 0, ended = NULL"
                 " WHERE seq = ? AND state IN ('dead', 'waiting')",
-                (seq,),
+                [(one,) for one in self._together(seq)],
             )
-            return done.rowcount == 1
+            return done.rowcount >= 1
 
     def purge(self, before: str) -> int:
         """Delete what was sent or superseded before a moment (ISO 8601, UTC); how many. Never what waits or died."""
@@ -201,6 +209,15 @@ class Ledger:
         with self._read() as db:
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         return done.rowcount
+
+    def _together(self, seq: int) -> list[int]:
+        """The message, with what goes along with it or what it goes along with."""
+        sql = "SELECT coalesce(follows, seq) FROM message WHERE seq = ?"
+        first = self._db.execute(sql, (seq,)).fetchone()
+        if first is None:
+            return [seq]
+        sql = "SELECT seq FROM message WHERE seq = ? OR follows = ? ORDER BY seq"
+        return [one for (one,) in self._db.execute(sql, (first[0], first[0]))]
 
     def _shared(self, seq: int) -> list[str]:
         return [name for (name,) in self._db.execute("SELECT name FROM shared WHERE seq = ?", (seq,))]

@@ -60,6 +60,12 @@ def from_version_3(db: sqlite3.Connection) -> None:
     )
 
 
+def from_version_4(db: sqlite3.Connection) -> None:
+    """Version 4 sent every message by itself."""
+    db.execute("ALTER TABLE message ADD COLUMN follows INTEGER")
+    db.execute("CREATE INDEX message_follows ON message (follows) WHERE follows IS NOT NULL")
+
+
 def _converted(about: dict[str, Any], outcomes: list[list[Any]]) -> tuple[str, str]:
     names = dict(zip(about["full_urls"], about["names"], strict=True))
     is_fhir = bool(about["provenance"])

@@ -16,7 +16,7 @@ from adapter.problems import Problem
 from adapter.send.failures import problem
 from adapter.send.message import NOTHING_SAID, Letter, Message, MessagePart, Receipt
 from adapter.send.outbox.arrived import note
-from adapter.send.outbox.ledger import Ledger, moment
+from adapter.send.outbox.ledger import MAY_LEAVE, Ledger, moment
 from adapter.send.outbox.owners import Owners
 from adapter.send.outbox.rows import MESSAGE, State, message_of_row, parts, problems_text
 from adapter.send.outbox.schema import OutboxError
@@ -45,21 +45,20 @@ WHERE newer.target = :target AND newer.root = :root AND newer.exam <> :exam AND 
 ORDER BY newer.rank DESC, newer.depth DESC, newer.recorded DESC, newer.seq DESC LIMIT 1
 """
 
-# One newborn's exams leave in order; and exams that share something the server may not have yet (the software's
-# Device, an examiner) do not leave side by side, so that no two of them make it. (CROSS JOIN tells SQLite to begin
-# with the few that are being sent.) What was tried least lately goes first, so that no exam holds up the others. What
-# would be put off for longer than anything ever is was noted while the clock was wrong: it is due now.
-_NEXT = """
-SELECT seq, attempts + 1, strikes + 1, waited, {message} FROM message AS m
-WHERE target = :target AND state = 'waiting' AND (due <= :now OR due > :now + :longest)
-  AND NOT EXISTS (SELECT 1 FROM message AS o WHERE o.target = :target AND o.newborn = m.newborn
-                  AND o.state IN ('waiting', 'sending') AND o.seq < m.seq)
+# Exams that share something the server may not have yet (the software's Device, an examiner) do not leave side by
+# side, so that no two of them make it. (CROSS JOIN tells SQLite to begin with the few that are being sent.) What was
+# tried least lately goes first, so that no exam holds up the others. What would be put off for longer than anything
+# ever is was noted while the clock was wrong: it is due now.
+_NEXT = f"""
+SELECT seq, attempts + 1, strikes + 1, waited, {MESSAGE} FROM message AS m
+WHERE target = :target AND state = 'waiting' AND (due <= :now OR due > :now + :longest) AND {MAY_LEAVE}
   AND NOT EXISTS (SELECT 1 FROM message AS o CROSS JOIN shared AS theirs CROSS JOIN shared AS mine
                   WHERE o.target = :target AND o.state = 'sending' AND theirs.seq = o.seq
-                    AND mine.seq = m.seq AND mine.name = theirs.name AND NOT EXISTS
+                    AND mine.seq IN (m.seq, (SELECT seq FROM message WHERE follows = m.seq))
+                    AND mine.name = theirs.name AND NOT EXISTS
                     (SELECT 1 FROM known WHERE known.target = :target AND known.name = mine.name))
 ORDER BY due, seq LIMIT 1
-"""
+"""  # noqa: S608
 
 _DAY = 86_400.0
 
@@ -112,6 +111,18 @@ class Outbox(Ledger):
             self._insert(target, message, newer)
             return PutResult.SUPERSEDED if newer else PutResult.QUEUED
 
+    def put_together(self, target: str, message: Message, along: Message) -> PutResult:
+        """Queue two messages that arrive together or not at all, the one right before the other; both are on the
+        disk when this returns, or neither. What was queued or sent there before is not queued a second time."""
+        with self._change(durable=True) as db:
+            sql = "SELECT state FROM message WHERE target = ? AND digest = ? AND exam = ? AND state <> 'dead'"
+            before = db.execute(sql, (target, along.digest, along.exam)).fetchone()
+            if before is not None:
+                sent = State(before[0]) is State.SENT
+                return PutResult.SENT_BEFORE if sent else PutResult.QUEUED_BEFORE
+            self._insert(target, along, None, follows=self._insert(target, message, None))
+            return PutResult.QUEUED
+
     def claim(self, target: str, tries: int, longest: float = _DAY) -> Letter | None:
         """The next message to send to ``target``, now in state ``sending`` under this object's lease.
 
@@ -122,20 +133,12 @@ class Outbox(Ledger):
             self._free(target, tries)
             while True:
                 values = {"target": target, "now": time.time(), "longest": longest}
-                row = db.execute(_NEXT.format(message=MESSAGE), values).fetchone()
+                row = db.execute(_NEXT, values).fetchone()
                 if row is None:
                     return None
                 seq, attempt, strikes, waited, *content = row
                 message = message_of_row(content, self._shared(seq))
-                newer = self._newer(target, message, ("sent",))
-                if newer:
-                    self._end(seq, State.SUPERSEDED, [superseded(message.exam, newer)], [])
-                    continue
-                db.execute(
-                    "UPDATE message SET state = 'sending', attempts = ?, strikes = ?, owner = ? WHERE seq = ?",
-                    (attempt, strikes, self._lease(), seq),
-                )
-                return Letter(
+                letter = Letter(
                     seq,
                     attempt,
                     target,
@@ -144,15 +147,26 @@ class Outbox(Ledger):
                     strikes,
                     waited,
                     self._rooted(target, message),
+                    self._along(seq, attempt, target),
                 )
+                newer = self._newer(target, message, ("sent",))
+                if newer:
+                    self.superseded(letter, [superseded(message.exam, newer)])
+                    continue
+                db.executemany(
+                    "UPDATE message SET state = 'sending', attempts = ?, strikes = ?, owner = ? WHERE seq = ?",
+                    [(attempt, strikes, self._lease(), one.seq) for one in letter.whole],
+                )
+                return letter
 
-    def sent(self, letter: Letter, receipt: Receipt = NOTHING_SAID) -> None:
-        """It arrived."""
+    def sent(self, letter: Letter, receipt: Receipt = NOTHING_SAID, along: Receipt = NOTHING_SAID) -> None:
+        """It arrived, and what goes along with it."""
         with self._change() as db:
-            self._end(letter.seq, State.SENT, [], receipt.parts)
-            note(db, letter.target, letter.message, receipt.parts, moment())
-            known = [(letter.target, name) for name in letter.message.shared]
-            db.executemany("INSERT OR IGNORE INTO known VALUES (?, ?)", known)
+            for one, said in zip(letter.whole, (receipt, along), strict=False):
+                self._end(one.seq, State.SENT, [], said.parts)
+                note(db, one.target, one.message, said.parts, moment())
+                known = [(one.target, name) for name in one.message.shared]
+                db.executemany("INSERT OR IGNORE INTO known VALUES (?, ?)", known)
 
     def later(
         self,
@@ -169,36 +183,43 @@ class Outbox(Ledger):
         ``counted`` False: it was as good as no attempt; ``struck`` False: one that is not held against the exam.
         """
         with self._change() as db:
-            db.execute(
+            attempts, strikes = letter.attempt - (not counted), letter.strikes - (not (counted and struck))
+            values = (due, problems_text(reasons), attempts, strikes, waits)
+            db.executemany(
                 "UPDATE message SET state = 'waiting', owner = NULL, due = ?, reasons = ?, attempts = ?, strikes = ?,"
                 " waited = waited + ? WHERE seq = ? AND state = 'sending' AND owner = ?",
-                (
-                    due,
-                    problems_text(reasons),
-                    letter.attempt - (not counted),
-                    letter.strikes - (not (counted and struck)),
-                    waits,
-                    letter.seq,
-                    self._owner,
-                ),
+                [(*values, one.seq, self._owner) for one in letter.whole],
             )
 
     def dead(self, letter: Letter, reasons: Sequence[Problem], parts: Sequence[MessagePart] = ()) -> None:
-        """It is given up, with the reasons."""
+        """It is given up, with the reasons, and what goes along with it."""
         with self._change():
-            self._end(letter.seq, State.DEAD, reasons, parts)
+            for one in letter.whole:
+                self._end(one.seq, State.DEAD, reasons, parts if one is letter else [])
 
     def superseded(self, letter: Letter, reasons: Sequence[Problem]) -> None:
-        """The server has a newer version."""
+        """The server has a newer version. What goes along with it is given up: a person decides."""
         with self._change():
             self._end(letter.seq, State.SUPERSEDED, reasons, [])
+            if letter.along is not None:
+                self._end(letter.along.seq, State.DEAD, reasons, [])
 
-    def _insert(self, target: str, message: Message, newer: str | None) -> None:
+    def _along(self, seq: int, attempt: int, target: str) -> Letter | None:
+        """What goes along with a message."""
+        row = self._db.execute(f"SELECT seq, {MESSAGE} FROM message WHERE follows = ?", (seq,)).fetchone()  # noqa: S608
+        if row is None:
+            return None
+        own, *content = row
+        message = message_of_row(content, self._shared(own))
+        before, rooted = self._before(target, message), self._rooted(target, message)
+        return Letter(own, attempt, target, message, before, rooted=rooted)
+
+    def _insert(self, target: str, message: Message, newer: str | None, follows: int | None = None) -> int | None:
         reasons = [superseded(message.exam, newer)] if newer else []
         now = moment()
         made = self._db.execute(
-            "INSERT INTO message (target, exam, root, newborn, rank, depth, recorded, amends, digest, own, payload,"
-            " state, reasons, queued, ended) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO message (target, exam, root, newborn, rank, depth, recorded, amends, follows, digest, own,"
+            " payload, state, reasons, queued, ended) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 target,
                 message.exam,
@@ -208,6 +229,7 @@ class Outbox(Ledger):
                 message.precedence.depth,
                 seconds(message.precedence.recorded),
                 message.amends,
+                follows,
                 message.digest,
                 json.dumps(message.own),
                 zlib.compress(message.payload, 1),
@@ -219,6 +241,7 @@ class Outbox(Ledger):
         )
         names = [(made.lastrowid, name) for name in message.shared]
         self._db.executemany("INSERT INTO shared VALUES (?, ?)", names)
+        return made.lastrowid
 
     def _newer(self, target: str, message: Message, states: Sequence[str]) -> str | None:
         sql = _NEWER.format(states=", ".join(f"'{state}'" for state in states), retracted=RETRACTED)

@@ -16,11 +16,11 @@ from pathlib import Path
 
 from adapter.files.whole import narrow
 from adapter.problems import AdapterError, ExitCode
-from adapter.send.outbox.migration import from_version_1, from_version_2, from_version_3
+from adapter.send.outbox.migration import from_version_1, from_version_2, from_version_3, from_version_4
 
 #: "nxob": tells our file from any other SQLite database
 _APPLICATION = 0x6E786F62
-_VERSION = 4
+_VERSION = 5
 
 _TABLES = """
 CREATE TABLE message (
@@ -33,6 +33,7 @@ CREATE TABLE message (
   depth INTEGER NOT NULL,
   recorded REAL,
   amends TEXT,
+  follows INTEGER,
   digest TEXT NOT NULL,
   own TEXT NOT NULL,
   payload BLOB NOT NULL,
@@ -51,6 +52,7 @@ CREATE INDEX message_due ON message (target, state, due, seq);
 CREATE INDEX message_ended ON message (target, ended);
 CREATE INDEX message_newborn ON message (target, newborn, state, seq);
 CREATE INDEX message_root ON message (target, root, exam, seq);
+CREATE INDEX message_follows ON message (follows) WHERE follows IS NOT NULL;
 CREATE TABLE shared (seq INTEGER NOT NULL REFERENCES message ON DELETE CASCADE, name TEXT NOT NULL,
   PRIMARY KEY (seq, name)) STRICT, WITHOUT ROWID;
 CREATE INDEX shared_name ON shared (name, seq);
@@ -124,13 +126,15 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         db.execute(f"PRAGMA user_version = {_VERSION}")
     elif application != _APPLICATION:
         raise OutboxError(f"{path} is a database of something else, not an outbox")
-    elif version in (1, 2, 3):
+    elif version in (1, 2, 3, 4):
         try:
             if version == 1:
                 from_version_1(db)
             if version < 3:
                 from_version_2(db)
-            from_version_3(db)
+            if version < 4:
+                from_version_3(db)
+            from_version_4(db)
         except ValueError as error:
             raise OutboxError(f"the outbox {path} is damaged: {error}") from None
         db.execute(f"PRAGMA user_version = {_VERSION}")

@@ -18,7 +18,7 @@ from adapter.send.rest.changes import Adjusted, adjusted, in_order
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import held_report, look_up
 from adapter.send.rest.newborn import USUAL, Wanted
-from adapter.send.rest.persons import persons_there
+from adapter.send.rest.persons import Standing, persons_there
 from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older, refuse_unrooted
 
@@ -59,17 +59,8 @@ def deliver(
     :class:`~adapter.send.failures.Superseded`, :class:`~adapter.send.failures.Held`, and what the client raises; of a
     transaction that was refused nothing was kept.
     """
-    if missing := capability.missing(transaction.types - _left_out(transaction, wanted)):
-        what = f"the server does not keep {', '.join(sorted(missing))}"
-        raise ServerRefused(404, [problem("resource-types", what)])
-    reports = held_report(client, transaction)
-    refuse_older(client, transaction, reports)
-    if not reports and transaction.rank > 0 and not transaction.rooted:
-        refuse_unrooted(client, transaction)
-    there = persons_there(client, transaction, reports, wanted, batches=capability.batches)
+    reports, there = standing(client, capability, transaction, wanted, say)
     transaction, newborn = there.transaction, there.newborn
-    for remark in there.remarks:
-        say(remark)
     as_queued = newborn.as_queued or "Patient" not in transaction.types
     if not reports and transaction.rank == 0 and as_queued and _plainly(client, capability, transaction):
         with _naming(transaction.names):
@@ -78,17 +69,64 @@ def deliver(
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
             return Delivered(transaction, outcomes)
         # Something was there after all, and has been left as it was.
-    bundle = transaction.bundle()
-    todo = adjusted(look_up(client, transaction, bundle, newborn, known), capability, client.base_url)
+    todo = left_to_do(client, capability, there, known)
+    return carried_out(client, capability, todo, transaction)
+
+
+def standing(
+    client: FhirClient,
+    capability: Capability,
+    transaction: Transaction,
+    wanted: Wanted,
+    say: Callable[[str], None],
+) -> tuple[list[Json], Standing]:
+    """The exam's report on the server, and who is there; raises as :func:`deliver` where it may not be sent."""
+    if missing := capability.missing(transaction.types - _left_out(transaction, wanted)):
+        what = f"the server does not keep {', '.join(sorted(missing))}"
+        raise ServerRefused(404, [problem("resource-types", what)])
+    reports = held_report(client, transaction)
+    refuse_older(client, transaction, reports)
+    if not reports and transaction.rank > 0 and not transaction.rooted:
+        refuse_unrooted(client, transaction)
+    there = persons_there(client, transaction, reports, wanted, batches=capability.batches)
+    for remark in there.remarks:
+        say(remark)
+    return reports, there
+
+
+def left_to_do(
+    client: FhirClient, capability: Capability, there: Standing, known: Mapping[str, str] | None
+) -> Adjusted:
+    """What of an exam is not on the server as meant."""
+    found = look_up(client, there.transaction, there.transaction.bundle(), there.newborn, known)
+    return adjusted(found, capability, client.base_url)
+
+
+def carried_out(client: FhirClient, capability: Capability, todo: Adjusted, transaction: Transaction) -> Delivered:
+    """What is left to do, done; the outcomes of all entries."""
     if not todo.entries:
         return Delivered(transaction, _ordered(todo.settled, transaction))
     if capability.mode is Mode.TRANSACTION:
-        entries = [_with_places(entry, todo.places) for entry in todo.entries]
-        names = dict(zip(transaction.full_urls, transaction.names, strict=True))
-        with _naming([names.get(entry["fullUrl"], _EARLIER) for entry in entries]):
-            outcomes = client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+        outcomes = as_one(client, placed(todo), [transaction])
     else:
         outcomes = _in_steps(client, capability, todo, transaction)
+    return concluded(todo, outcomes, transaction)
+
+
+def as_one(client: FhirClient, entries: list[Json], transactions: Sequence[Transaction]) -> list[EntryOutcome]:
+    """The entries, which are of these, in one transaction."""
+    names = {url: name for one in transactions for url, name in zip(one.full_urls, one.names, strict=True)}
+    with _naming([names.get(entry["fullUrl"], _EARLIER) for entry in entries]):
+        return client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+
+
+def placed(todo: Adjusted) -> list[Json]:
+    """The entries, with references to what is there already."""
+    return [_with_places(entry, todo.places) for entry in todo.entries]
+
+
+def concluded(todo: Adjusted, outcomes: list[EntryOutcome], transaction: Transaction) -> Delivered:
+    """The outcomes of all entries in their order, after what the server said to those that were sent."""
     _refuse_unseen(todo, outcomes, transaction)
     return Delivered(transaction, _well(_ordered([*todo.settled, *outcomes], transaction), transaction))
 

@@ -30,8 +30,8 @@ _MOST_LINKS = 5
 _ASK = "the right newborn's identifiers, or the hospital's record put right by whoever keeps it; a person decides"
 
 _ANEW = (
-    "if it was recorded on the wrong newborn: a retraction (status entered-in-error) with the first newborn's"
-    " identifiers, and the exam anew under an id of its own for the right one"
+    "if it was recorded on the wrong newborn: newborn-adapter reassign, which takes it back there and records it"
+    " anew, under an id of its own, on the right one"
 )
 
 

@@ -24,10 +24,11 @@ from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
 from adapter.send.rest.blame import blamed, reasons
 from adapter.send.rest.capability import Capability, learn
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.delivery import deliver
+from adapter.send.rest.delivery import Delivered, deliver
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
 from adapter.send.rest.reconcile import digest_of
+from adapter.send.rest.together import deliver_together
 from adapter.send.rest.transaction import Transaction, message_of
 from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
@@ -71,7 +72,7 @@ class FhirTransport:
 
     def deliver(self, letter: Letter) -> Receipt:
         """See :func:`adapter.send.rest.delivery.deliver`."""
-        transaction = replace(Transaction.of(letter.message), rooted=letter.rooted)
+        transaction = _transaction(letter)
         try:
             remarks: list[str] = []
             places = _places(letter.before)
@@ -79,11 +80,19 @@ class FhirTransport:
                 sent = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
-        digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in sent.transaction.entries()}
-        counts = Counter("created" if outcome.status == 201 else "there" for outcome in sent.outcomes)
-        words = f"{counts['created']} created, {counts['there']} there before"
-        words = "; ".join([words, *remarks])
-        return Receipt(words, _parts(transaction, sent.outcomes, digests))
+        return _receipt(transaction, sent, remarks)
+
+    def deliver_together(self, letter: Letter, along: Letter) -> tuple[Receipt, Receipt]:
+        """See :func:`adapter.send.rest.together.deliver_together`."""
+        both = _transaction(letter), _transaction(along)
+        places = _places(letter.before), _places(along.before)
+        try:
+            remarks: list[str] = []
+            with within(self._client.times.exam):
+                sent = deliver_together(self._client, self._able(), *both, places, self._wanted, remarks.append)
+        except (Unreachable, ServerRefused) as error:
+            raise self._undelivered(both[0], error) from None
+        return _receipt(both[0], sent[0], []), _receipt(both[1], sent[1], remarks)
 
     def preview(self, message: Message) -> Preview:
         """See :func:`adapter.send.rest.preview.preview`."""
@@ -131,6 +140,17 @@ class FhirTransport:
         except (Unreachable, ServerRefused) as error:
             return blamed(error)[1]
         return None
+
+
+def _transaction(letter: Letter) -> Transaction:
+    return replace(Transaction.of(letter.message), rooted=letter.rooted)
+
+
+def _receipt(transaction: Transaction, sent: Delivered, remarks: Sequence[str]) -> Receipt:
+    digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in sent.transaction.entries()}
+    counts = Counter("created" if outcome.status == 201 else "there" for outcome in sent.outcomes)
+    words = f"{counts['created']} created, {counts['there']} there before"
+    return Receipt("; ".join([words, *remarks]), _parts(transaction, sent.outcomes, digests))
 
 
 def _parts(

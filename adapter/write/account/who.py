@@ -96,9 +96,12 @@ def identifier_in_words(identifier: Identifier, catalogue: Catalogue) -> str:
 def standing(view: ExamView) -> list[Block]:
     """What must be known before anything else is read: that the record was amended, or is in error."""
     details = view.exam.details
-    if details.status is Status.FINAL:
-        return []
     reason = Paragraph(say(f"Reason: {details.reason}"))
+    if details.status is Status.FINAL:
+        if details.reassigned_from is None:
+            return []
+        heading = f"RECORDED ANEW: stands in place of exam {details.reassigned_from}, of the wrong newborn"
+        return [Notice(heading, (reason,), Tone.LOUD)]
     if details.status is Status.AMENDED:
         return [Notice(f"AMENDED: stands in place of exam {details.amends}", (reason,), Tone.LOUD)]
     error = Paragraph(say("Do not act on it. What follows is kept only to show what was recorded."), Tone.STRONG)

@@ -125,6 +125,7 @@ class _Deidentified:
             "recorded": None if details.recorded is None else self._moved(details.recorded),
             "amends": None if details.amends is None else self._exam_id(details.amends),
             "first": None if details.first is None else self._exam_id(details.first),
+            "reassigned_from": None if details.reassigned_from is None else self._exam_id(details.reassigned_from),
             "reason": self._text(details.reason),
             "place": details.place if self._policy.place == "keep" else None,
             "encounter": None if encounter is None else self._pseudonym("encounter", encounter),

@@ -15,6 +15,7 @@ from adapter.files.dedupe import Dedupe
 from adapter.problems import AdapterError
 from adapter.write.deidentify.exam import deidentify, family
 from adapter.write.deidentify.keys import Pseudonyms
+from adapter.write.deidentify.page import write_page
 from adapter.write.deidentify.policy import DeidentificationPolicy
 from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS, Cells
 from adapter.write.tables.spreadsheet import cell
@@ -114,8 +115,11 @@ class Deidentifier:
         """Whether dates may be written."""
         return self._policy.dates != "year"
 
-    def write(self, folder: Path) -> None:
-        """``deidentification.json``, what was done in counts, and ``rare_combinations.csv``."""
+    def write(self, folder: Path, *, tables: bool = False) -> None:
+        """``deidentification.json``, what was done in counts, and ``rare_combinations.csv``; ``release.html`` as well
+        where the tables newborns, exams and findings are there."""
+        if tables:
+            write_page(folder, self._policy, self.cells, len(self._left_out))
         policy = self._policy.model_dump(mode="json")
         done = {name: count for name, count in sorted(self.log.items()) if count}
         k = {"quasi_identifiers": self._policy.quasi_identifiers, "k_wanted": self._policy.k}

@@ -6,6 +6,6 @@ It reads the tables of an extract, nothing else, and judges data: never a person
 from adapter.write.quality.checks import BadChecks, QualityChecks, load_checks
 from adapter.write.quality.look import Findings, look
 from adapter.write.quality.report import report
-from adapter.write.quality.rows import NoTables
+from adapter.write.tables.folder import NoTables
 
 __all__ = ["BadChecks", "Findings", "NoTables", "QualityChecks", "load_checks", "look", "report"]

@@ -17,8 +17,8 @@ from pathlib import Path
 from adapter.catalogue import Catalogue
 from adapter.write.quality.checks import QualityChecks
 from adapter.write.quality.digits import terminal_digit
-from adapter.write.quality.rows import TextRow, rows
 from adapter.write.tables import TABLES
+from adapter.write.tables.folder import TextRow, rows
 
 GROUPS = ("all", "kind", "role", "month")
 _EXAM = ("exam_id", "newborn_id", "kind", "age_hours", "examiner_roles")

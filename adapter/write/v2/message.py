@@ -155,6 +155,8 @@ class _Report:
         exam, catalogue = self._exam, self._catalogue
         found = [("reason", formatted(exam.details.reason))] if exam.details.reason else []
         found += [("corrects", text(exam.details.amends))] if exam.details.first and exam.details.amends else []
+        if exam.details.reassigned_from:
+            found.append(("reassigned_from", text(exam.details.reassigned_from)))
         found.append(("counts", formatted(" ".join(counts(exam, self._view.lines, len(self._view.not_recorded))))))
         found += [("unjudged", formatted(line)) for line in not_judged_lines(self._view.findings)]
         found += [("standing", formatted(with_standing(one))) for one in self._view.lines if one.resolved]

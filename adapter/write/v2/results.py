@@ -30,6 +30,7 @@ COMMENTS = {
     "counts": "How much was examined",
     "caution": "Caution",
     "reason": "Why the record was changed",
+    "reassigned_from": "Exam on the wrong newborn that is this one",
     "said": "What was said",
     "standing": "How it stands to earlier exams",
     "summed": "Total summed by the software",

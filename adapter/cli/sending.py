@@ -1,0 +1,55 @@
+"""What waits in an outbox, sent: each event a line at the terminal, ended by the usual signals."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from types import FrameType
+
+import click
+
+from adapter.cli.reporting import note, said, when
+from adapter.problems import ExitCode
+from adapter.send import Event, Happening, Outbox, Sender, SendSummary
+from adapter.send.target import Target
+from adapter.send.transport import Transport
+
+
+def driven(outbox: Outbox, transport: Transport, target: Target, parallel: int) -> SendSummary:
+    """Send until nothing is left to do; why it ended before is said. Ctrl-C ends the program with exit code 3."""
+    sender = Sender(outbox, transport, retry=target.retries(), parallel=parallel, on_event=_say)
+    before = signal.signal(signal.SIGTERM, lambda number, frame: _stop(sender, number, frame))
+    try:
+        summary = sender.run()
+    except KeyboardInterrupt:
+        note("Stopped; what is not sent stays in the outbox.")
+        sys.exit(ExitCode.SERVER)
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    if summary.cause is not None:
+        note(f"Nothing more is sent for now; {said(summary.cause, summary.stopped)}")
+    return summary
+
+
+def say_due(summary: SendSummary) -> None:
+    """When the first of those that are left is due."""
+    if summary.due is not None:
+        click.echo(f"The first of those that are left is due {when(summary.due)}; the same command sends it then.")
+
+
+def _say(event: Event) -> None:
+    words = event.happening.value
+    if event.happening is Happening.SENT:
+        words += f" ({event.receipt.words})" if event.receipt.words else ""
+    elif event.cause is not None:
+        words += f" ({event.cause.value})"
+    if event.pause:
+        words += f"; retrying in {event.pause:.1f} s"
+    click.echo(f"{event.exam}: {words}")
+    for problem in event.problems:
+        click.echo(f"  {problem}")
+
+
+def _stop(sender: Sender, number: int, frame: FrameType | None) -> None:
+    """What is being sent ends; nothing new begins."""
+    sender.stop()
