@@ -77,7 +77,7 @@ def moments(draw: DrawFn, earliest: datetime, latest: datetime) -> datetime:
 
 def identifiers(prefix: str) -> SearchStrategy[Identifier]:
     """Identifiers whose values begin with a prefix, so that two sets of them never meet."""
-    systems = st.sampled_from(["mrn", "urn:oid:2.999.1", "https://example.org/id/newborn"])
+    systems = st.sampled_from(["http://example.org/mrn", "urn:oid:2.999.1", "https://example.org/id/newborn"])
     return st.builds(Identifier, system=systems, value=lines(20).map(lambda v: f"{prefix}{v}"))
 
 

@@ -18,7 +18,7 @@ from adapter.write import write
 
 ROOT = Path(__file__).resolve().parents[2]
 RIGHT = json.loads((ROOT / "tests" / "wrong" / "right" / "right.json").read_text("utf-8"))
-EXAMINER = {"identifier": {"system": "staff", "value": "7"}, "role": "nurse"}
+EXAMINER = {"identifier": {"system": "https://hospital.invalid/staff", "value": "7"}, "role": "nurse"}
 
 
 def record(newborn: dict[str, str], examiner: dict[str, str], tmp_path: Path) -> dict[str, object]:

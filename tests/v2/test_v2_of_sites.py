@@ -20,7 +20,8 @@ every_site = pytest.mark.parametrize("site", sorted(path.parent.name for path in
 
 
 def test_each_site_has_settings_of_its_own() -> None:
-    folders = {path.name for path in SITES.iterdir() if path.is_dir()}
+    """All but the site that shows a table of its own and nothing else."""
+    folders = {path.name for path in SITES.iterdir() if path.is_dir()} - {"rowan-firth"}
     assert {path.parent.name for path in SITES.glob("*/v2.yaml")} == folders
     settings = [load_catalogue(SITES / name).v2 for name in sorted(folders)]
     assert len({one.model_dump_json() for one in settings}) == len(folders) == 3
