@@ -27,7 +27,10 @@ def check_uris(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each URI that is relative and may not be."""
     for node in nodes:
         if node.type == "Identifier":
-            yield from _relative(node, "system", "identifier-system", "the namespace of an identifier", _IDENTIFIER)
+            # "The namespace for the value - that is, a URL": no sentence of R4 forbids a short name, and a house may use one
+            # among its own. The reference judge refuses it.
+            what = "the namespace of an identifier"
+            yield from _relative(node, "system", "identifier-system", what, _IDENTIFIER, Severity.WARNING)
             if text(node.value, "system") == URI and not is_absolute(text(node.value, "value") or URI):
                 what, remedy = f"no URI, although the system is {URI}", "urn:oid:… or urn:uuid:…, or another system"
                 yield _problem("identifier-uri", f"{node.where}.value", what, remedy, _REGISTRY)
@@ -53,11 +56,15 @@ def _is_canonical(type_name: str) -> bool:
     return "url" in properties and status is not None and status.element.binding.startswith(_PUBLICATION)
 
 
-def _relative(node: ElementNode, name: str, rule: str, what: str, section: str) -> Iterator[Problem]:
+def _relative(
+    node: ElementNode, name: str, rule: str, what: str, section: str, severity: Severity = Severity.ERROR
+) -> Iterator[Problem]:
     value = text(node.value, name)
     if value and not is_absolute(value):
-        yield _problem(rule, f"{node.where}.{name}", f"{what} is relative", "an absolute URI", section)
+        yield _problem(rule, f"{node.where}.{name}", f"{what} is relative", "an absolute URI", section, severity)
 
 
-def _problem(rule: str, where: str, what: str, remedy: str, section: str) -> Problem:
-    return Problem(Severity.ERROR, Layer.STRUCTURE, rule, what, remedy, where=where, section=section)
+def _problem(
+    rule: str, where: str, what: str, remedy: str, section: str, severity: Severity = Severity.ERROR
+) -> Problem:
+    return Problem(severity, Layer.STRUCTURE, rule, what, remedy, where=where, section=section)

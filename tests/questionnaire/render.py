@@ -18,6 +18,7 @@ import shutil
 import subprocess
 import sys
 import tarfile
+import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -234,7 +235,10 @@ def _is_what_was_typed(response: bytes, catalogue: Catalogue) -> None:
 
 def main(pictures: Path | None) -> None:
     """Show and fill in the forms; an assertion says what is wrong."""
-    catalogue = load_catalogue()
+    with tempfile.TemporaryDirectory() as site:
+        # the renderer writes every time in UTC: only a site's time zone says which local time that was
+        (Path(site) / "site.yaml").write_text("time_zone: Europe/Berlin\n", "utf-8")
+        catalogue = load_catalogue(Path(site))
     if pictures is not None:
         pictures.mkdir(parents=True, exist_ok=True)
     chromium = shutil.which("chromium")
