@@ -27,8 +27,8 @@ def check_uris(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each URI that is relative and may not be."""
     for node in nodes:
         if node.type == "Identifier":
-            # "The namespace for the value - that is, a URL": no sentence of R4 forbids a short name, and a house may use one
-            # among its own. The reference judge refuses it.
+            # "The namespace for the value - that is, a URL": no sentence of R4 forbids a short name, and a house may
+            # use one among its own. The reference judge refuses it.
             what = "the namespace of an identifier"
             yield from _relative(node, "system", "identifier-system", what, _IDENTIFIER, Severity.WARNING)
             if text(node.value, "system") == URI and not is_absolute(text(node.value, "value") or URI):
