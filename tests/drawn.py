@@ -1,4 +1,4 @@
-"""How much the property tests draw: in the profile ``usual`` half of what each asks for, since every run draws anew
+"""How much the property tests draw: in the profile ``usual`` a quarter of what each asks for, since every run draws anew
 and many run in a day; in ``thorough`` twenty times what it asks for (``pytest --hypothesis-profile=thorough``, by
 hand).
 
@@ -19,7 +19,7 @@ UNLIMITED = [
     HealthCheck.large_base_example,
 ]
 
-settings.register_profile("usual", max_examples=EXAMPLES // 2, deadline=None, suppress_health_check=UNLIMITED)
+settings.register_profile("usual", max_examples=EXAMPLES // 4, deadline=None, suppress_health_check=UNLIMITED)
 settings.register_profile("thorough", settings.get_profile("usual"), max_examples=20 * EXAMPLES)
 settings.load_profile("usual")
 

@@ -190,6 +190,15 @@ def current_versions(exams: Iterable[Exam]) -> list[Exam]:
     return [exam for exam in held.values() if versions.newest(Version.of(exam)).id == exam.details.id]
 
 
+def instant_of(text: str) -> datetime | None:
+    """A moment in ISO 8601 with its offset; None where the text is none, or has no offset."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return found if found.tzinfo is not None else None
+
+
 def may_amend(path: Path) -> bool:
     """Whether a file could hold an amended or retracted exam: by its bytes, without understanding them."""
     rest = b""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from decimal import Decimal
 from functools import partial
 from typing import Any, TypeVar
@@ -14,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive.completeness import completeness
-from adapter.derive.versions import Version
+from adapter.derive.versions import Version, instant_of
 from adapter.exam import Exam, ExamDetails, Finding, Newborn, Status, Telling
 from adapter.problems import Problem, Report
 from adapter.read.check import check_parts, check_told, unknown_item
@@ -84,16 +83,10 @@ def _version(data: Any) -> Version | None:
     if "amends" not in said:
         return None
     known = said.get("status") in (Status.AMENDED, Status.ENTERED_IN_ERROR)
-    status = Status(said["status"]) if known else Status.ENTERED_IN_ERROR  # the worst that it can have meant
-    return Version(said.get("id", ""), status, said["amends"], said.get("first"), _instant(said.get("recorded", "")))
-
-
-def _instant(text: str) -> datetime | None:
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return found if found.tzinfo is not None else None
+    status = Status(said["status"]) if known else Status.ENTERED_IN_ERROR  # the worst it can have meant
+    return Version(
+        said.get("id", ""), status, said["amends"], said.get("first"), instant_of(said.get("recorded", ""))
+    )
 
 
 def _floods(raw: RawRecord) -> Iterator[Problem]:

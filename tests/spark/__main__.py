@@ -56,22 +56,30 @@ def session(folder: Path, cores: int = 2) -> SparkSession:
 
 
 def write_captures(path: Path) -> None:
-    """Invented exams: two wrong, one amended twice, one retracted, one given twice."""
+    """Invented exams: two wrong, one amended twice, one retracted, one given twice, one told of."""
     lines = list(records(COUNT, load_catalogue(), seed=5, findings=30))
     lines[17] = lines[17].replace(b'"sex": "', b'"sex": "not ')
     lines[60] = b"{this is no JSON\n"
+    lines[9] = _told(lines[9])
     changed = [
-        _changed(lines[3], "amended-3", "amended", "invented-0000003"),
-        _changed(lines[3], "amended-3-again", "amended", "invented-0000003"),
-        _changed(lines[5], "gone-5", "entered-in-error", "invented-0000005"),
+        _changed(lines[3], "amended-3", "amended", "invented-0000003", "2026-11-01T08:00:00Z"),
+        _changed(lines[3], "amended-3-again", "amended", "invented-0000003", "2026-11-01T09:00:00Z"),
+        _changed(lines[5], "gone-5", "entered-in-error", "invented-0000005", "2026-11-01T10:00:00Z"),
         lines[8],
     ]
     path.write_bytes(b"".join([*lines, *changed]))
 
 
-def _changed(line: bytes, exam_id: str, status: str, amends: str) -> bytes:
+def _changed(line: bytes, exam_id: str, status: str, amends: str, recorded: str) -> bytes:
     record = json.loads(line)
-    record["exam"] |= {"id": exam_id, "status": status, "amends": amends, "reason": "Invented"}
+    record["exam"] |= {"id": exam_id, "status": status, "amends": amends, "reason": "Invented", "recorded": recorded}
+    return json.dumps(record).encode() + b"\n"
+
+
+def _told(line: bytes) -> bytes:
+    record = json.loads(line)
+    to = {"name": "Dr N. Invented", "role": "physician"}
+    record["told"] = [{"line": "femoral_pulse.weak/left", "at": record["exam"]["started"], "to": to}]
     return json.dumps(record).encode() + b"\n"
 
 

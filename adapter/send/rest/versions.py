@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from adapter.derive.chains import fork
-from adapter.derive.versions import RETRACTED, Version, Versions
+from adapter.derive.versions import RETRACTED, Version, Versions, instant_of
 from adapter.exam import Status
 from adapter.fhir import search_token
 from adapter.send.failures import Held, Superseded, problem
@@ -67,8 +67,8 @@ def _history(client: FhirClient, transaction: Transaction, report: Json) -> Iter
         found += client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}", "_count": "200"})
     for provenance in found:
         period = answers.object_(provenance.get("occurredPeriod"))
-        done = _instant(answers.text(period, "end") or answers.text(period, "start"))
-        recorded = _instant(answers.text(provenance, "recorded"))
+        done = instant_of(answers.text(period, "end") or answers.text(period, "start"))
+        recorded = instant_of(answers.text(provenance, "recorded"))
         id_ = version_of(provenance, "source")
         if id_ is not None:
             made = None if recorded == done else recorded
@@ -80,14 +80,6 @@ def _said(root: str, id_: str, amends: str | None, recorded: datetime | None) ->
         return Version(id_, Status.FINAL)
     amends = amends or root
     return Version(id_, Status.AMENDED, amends, None if amends == root else root, recorded)
-
-
-def _instant(text: str) -> datetime | None:
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return found if found.tzinfo is not None else None
 
 
 def refuse_unrooted(client: FhirClient, transaction: Transaction) -> None:
