@@ -1,6 +1,6 @@
-"""How much the property tests draw: in the profile ``usual`` a quarter of what each asks for, since every run draws
-anew and many run in a day; in ``thorough`` twenty times what it asks for (``pytest --hypothesis-profile=thorough``, by
-hand).
+"""How much the property tests draw: in the profile ``usual`` a quarter of what each asks for, since every run
+draws anew and many run in a day; in ``thorough`` twenty times what it asks for
+(``pytest --hypothesis-profile=thorough``, by hand).
 
 Neither has limits of time or size: that a machine was busy says nothing about the adapter.
 """
