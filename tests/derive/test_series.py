@@ -203,7 +203,7 @@ def test_a_further_finding_takes_no_line_of_now_away(findings: list[Finding], mo
 @given(st.lists(st.sampled_from(_POOL), unique_by=id, max_size=6), st.lists(st.sampled_from(_POOL), max_size=4))
 @settings(max_examples=60)
 def test_nor_does_a_later_exam(early: list[Finding], late: list[Finding]) -> None:
-    """A line of now is in the list after any later exam: as it is, as resolved, or in a rule's line that rests on it."""
+    """A line of now is in the list after any later exam: as it is, resolved, or in a rule's line that rests on it."""
     first, last = exam("a", "27", *early), exam("b", "28", *late)
     urgent = {item for item, urgency in told(first).items() if urgency is Urgency.TELL_NOW}
     lines = [one.line for one in series_list([first], last, CATALOGUE)]
