@@ -115,13 +115,14 @@ SAMPLE = [
 def test_a_wrong_file_by_any_command(name: str, tmp_path: Path) -> None:
     path = WRONG / name
     wanted = {(p.rule, p.what) for reading in read(path, CATALOGUE) for p in reading.errors}
-    out = str(tmp_path / "out")
+    out, target = str(tmp_path / "out"), tmp_path / "target.yaml"
+    target.write_text("url: http://127.0.0.1:9/fhir\nretry: {patience: 1}\n", "utf-8")  # where nobody answers
     commands = {
         "check": ["check", str(path)],
         "convert": ["convert", str(path)],
         "extract": ["extract", str(path), "--out", out],
         "form": ["form", "--response", str(path)],
-        "send": ["send", str(path), "--to", "http://127.0.0.1:9/fhir", "--outbox", str(tmp_path / "outbox.db")],
+        "send": ["send", str(path), "--target", str(target), "--outbox", str(tmp_path / "outbox.db")],
     }
     for command, arguments in commands.items():
         done = CliRunner().invoke(cli, arguments, catch_exceptions=False)
