@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from adapter.catalogue import Catalogue
 from adapter.derive.tell import Tell
+from adapter.derive.words import time_in_words
 from adapter.exam import Exam, Examiner, Telling
 
 
@@ -59,7 +59,7 @@ def told_in_words(telling: Telling, tell: Tell | None, exam: Exam, catalogue: Ca
         if telling.words and (not tell or telling.words != tell.words)
         else ""
     )
-    return f"told at {_clock(telling.at, exam)} to {_person(telling.to, catalogue)}{by}{back}{said}"
+    return f"told at {time_in_words(telling.at, exam)} to {_person(telling.to, catalogue)}{by}{back}{said}"
 
 
 def other_in_words(telling: Telling, exam: Exam, catalogue: Catalogue) -> str:
@@ -71,11 +71,3 @@ def _person(person: Examiner, catalogue: Catalogue) -> str:
     role = catalogue.roles.get(person.role)
     shown = person.shown_name or (person.identifier.value if person.identifier else "")
     return f"{shown} ({role.label.lower() if role else person.role})"
-
-
-def _clock(at: datetime, exam: Exam) -> str:
-    """The clock alone on the day of the exam's start, at its offset."""
-    started = exam.details.started
-    if at.date() == started.date() and at.utcoffset() == started.utcoffset():
-        return at.strftime("%H:%M")
-    return at.isoformat(sep=" ", timespec="minutes")

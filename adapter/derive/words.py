@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from adapter.catalogue import Catalogue, Item, ItemType, Span
 from adapter.derive.scores import missing_signs, score_total
-from adapter.exam import Amount, Finding, Quantity, Score
+from adapter.exam import Amount, Exam, Finding, Quantity, Score
 
 
 def in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
@@ -13,6 +15,18 @@ def in_words(finding: Finding, item: Item, catalogue: Catalogue) -> str:
     if finding.site:
         where = f"{where}, {catalogue.sites[finding.site].label.lower()}"
     return f"{where}: {value_in_words(finding, item, catalogue)}"
+
+
+def moment_in_words(at: datetime) -> str:
+    """A time as people read it, to the minute, with the offset it was recorded with."""
+    return at.isoformat(sep=" ", timespec="minutes")
+
+
+def time_in_words(at: datetime, exam: Exam) -> str:
+    """A time within the exam: the clock alone where day and offset are those of the exam's start."""
+    started = exam.details.started
+    same = at.date() == started.date() and at.utcoffset() == started.utcoffset()
+    return at.strftime("%H:%M") if same else moment_in_words(at)
 
 
 def span_in_words(span: Span) -> str:

@@ -11,9 +11,9 @@ from adapter.derive import (
     span_in_words,
 )
 from adapter.derive.view import ExamView
+from adapter.derive.words import moment_in_words, time_in_words
 from adapter.document import Block, Column, Row, Run, Table, Text, Tone, say
 from adapter.exam import Side, Urgency, ValueKind
-from adapter.write.account.clock import moment, time_of
 from adapter.write.account.gaps import place_of
 from adapter.write.account.sources import Sources
 
@@ -67,7 +67,7 @@ def _row(one: FindingView, view: ExamView, sources: Sources | None, side: str | 
 
 def _value(one: FindingView) -> str:
     """What was found; a moment as people read it."""
-    return moment(one.moment) if one.moment is not None else one.value_words
+    return moment_in_words(one.moment) if one.moment is not None else one.value_words
 
 
 def _tone_of_value(tone: Tone) -> Tone:
@@ -116,7 +116,7 @@ def _how(one: FindingView, view: ExamView, sources: Sources | None) -> Text:
     if finding.counted_seconds is not None:
         parts.append(f"counted for {finding.counted_seconds:f} s")
     if finding.observed_at is not None:
-        parts.append(f"at {time_of(finding.observed_at, view.exam)}")
+        parts.append(f"at {time_in_words(finding.observed_at, view.exam)}")
     if finding.urgency is not None and finding.urgency is not Urgency.NONE:
         parts.append("marked to be told by the examiner")
     parts += _ranges(one, view, sources)
@@ -173,7 +173,7 @@ def _score_table(one: FindingView) -> Table:
     rows = tuple(Row((say(part.label), say(part.answer_label or ""), say(f"{part.number:f}"))) for part in one.parts)
     said = f"total {one.total}" if one.total is not None else "no total"
     lacking = f"; without {', '.join(one.missing)}" if one.missing else ""
-    at = f", {moment(one.finding.observed_at)}" if one.finding.observed_at else ""
+    at = f", {moment_in_words(one.finding.observed_at)}" if one.finding.observed_at else ""
     return Table(f"{one.item.label}: {said}{lacking}{at}", _SIGN_COLUMNS, rows)
 
 

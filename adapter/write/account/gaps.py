@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from adapter.derive import made_at
 from adapter.derive.view import ExamView
+from adapter.derive.words import time_in_words
 from adapter.document import Block, Bullets, Column, Paragraph, Row, Run, Table, Tone, say
 from adapter.exam import Finding
-from adapter.write.account.clock import time_of
 
 _COLUMNS = (Column("Not examined", 3), Column("Side, place", 2), Column("Reason", 5), Column("Note", 6))
 
@@ -28,7 +28,7 @@ def _row(finding: Finding, view: ExamView) -> Row:
     item, reason = catalogue.items[finding.item], catalogue.reasons[finding.not_examined or ""]
     later = "; for a later exam" if reason.deferred else ""
     at = made_at(finding, item, view.exam)
-    tried = f"tried at {time_of(at, view.exam)}" if finding.observed_at is not None else ""
+    tried = f"tried at {time_in_words(at, view.exam)}" if finding.observed_at is not None else ""
     note = "\n".join(filter(None, (finding.note, tried)))
     return Row((say(item.label), say(place_of(finding, view)), say(f"{reason.label}{later}"), say(note)), Tone.NOTED)
 

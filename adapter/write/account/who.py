@@ -8,9 +8,9 @@ from urllib.parse import urlsplit
 from adapter.catalogue import Catalogue
 from adapter.derive import age_in_words
 from adapter.derive.view import ExamView
+from adapter.derive.words import moment_in_words
 from adapter.document import Block, Fields, Notice, Paragraph, Run, Text, Tone, say
 from adapter.exam import Exam, Identifier, Status
-from adapter.write.account.clock import moment
 
 _NO_NAME = "Newborn without a recorded name"
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
@@ -19,7 +19,7 @@ _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", 
 def running(exam: Exam) -> Text:
     """One line that tells this newborn from any other, for every page."""
     newborn = exam.newborn
-    parts = [newborn.identifiers[0].value, newborn.sex.value, f"born {moment(newborn.birth_time)}"]
+    parts = [newborn.identifiers[0].value, newborn.sex.value, f"born {moment_in_words(newborn.birth_time)}"]
     if newborn.birth_order is not None:
         parts.append(_birth_order(exam))
     parts.append(f"exam {exam.details.id}")
@@ -40,7 +40,7 @@ def about_newborn(view: ExamView) -> Fields:
         ("Newborn", say(Run(newborn.shown_name or _NO_NAME, Tone.STRONG))),
         ("Identifiers", _identifiers(newborn.identifiers, view)),
         ("Sex", say(newborn.sex.value)),
-        ("Born", say(moment(newborn.birth_time))),
+        ("Born", say(moment_in_words(newborn.birth_time))),
     ]
     if newborn.birth_order is not None:
         pairs.append(("Birth order", say(Run(f"{_birth_order(exam)}, multiple birth", Tone.STRONG))))
@@ -62,12 +62,12 @@ def about_mother(view: ExamView) -> list[Block]:
 def about_exam(view: ExamView) -> Fields:
     """Kind, id, times, place, encounter and examiners."""
     details, catalogue = view.exam.details, view.catalogue
-    until = f" to {moment(details.ended)}" if details.ended else ""
+    until = f" to {moment_in_words(details.ended)}" if details.ended else ""
     pairs = [
         ("Exam", say(catalogue.kinds[details.kind].label)),
         ("Exam id", say(details.id)),
         ("Status", say(Run(details.status.value.replace("-", " "), Tone.STRONG))),
-        ("When", say(moment(details.started) + until)),
+        ("When", say(moment_in_words(details.started) + until)),
     ]
     for examiner in details.examiners:
         number = identifier_in_words(examiner.identifier, view.catalogue) if examiner.identifier else None
