@@ -206,7 +206,7 @@ def may_amend(path: Path) -> bool:
     try:
         with path.open("rb") as file:
             while chunk := file.read(_CHUNK):
-                if _any(rest + chunk):
+                if names_an_amendment(rest + chunk):
                     return True
                 rest = chunk[-longest:]
     except OSError:
@@ -214,5 +214,6 @@ def may_amend(path: Path) -> bool:
     return path.suffix.lower() == ".xlsx"
 
 
-def _any(data: bytes) -> bool:
+def names_an_amendment(data: bytes) -> bool:
+    """Whether some bytes could hold an amended or retracted exam."""
     return any(mark in data for mark in _MARKS)

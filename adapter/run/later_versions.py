@@ -14,7 +14,7 @@ from operator import itemgetter
 
 from adapter.catalogue import Catalogue
 from adapter.derive.chains import rooted, version_faults
-from adapter.derive.versions import Version, Versions, may_amend
+from adapter.derive.versions import Version, Versions, may_amend, names_an_amendment
 from adapter.exam import Exam, ExamDetails, Status
 from adapter.problems import Layer, Problem, Severity
 from adapter.read import Reading
@@ -24,7 +24,6 @@ from adapter.run.exams import readings_of
 from adapter.run.inputs import Cut, Given, pieces_of
 from adapter.run.pieces import Piece, PieceKind
 
-_MARKS = (b"amend", b"entered-in-error")
 _NAMED = re.compile(rb'"amends"\s*:\s*"([^"\\]{1,200})"')
 
 
@@ -138,7 +137,7 @@ def set_aside(details: ExamDetails, piece: Piece) -> Problem:
 
 
 def _may_amend(piece: Piece) -> bool:
-    return may_amend(piece.path) if piece.kind is PieceKind.FILE else any(mark in piece.data for mark in _MARKS)
+    return may_amend(piece.path) if piece.kind is PieceKind.FILE else names_an_amendment(piece.data)
 
 
 def _unknown(amends: str) -> Version:
