@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
@@ -202,13 +202,10 @@ class _Shown:
         return "" if same else f" ({self.number(Fraction(amount))})"
 
     def hour(self, hour: Fraction) -> str:
-        return f"{rounded(hour, 1).quantize(Decimal('0.1'), ROUND_HALF_UP):f}"
+        return f"{rounded(hour, 1).quantize(Decimal('0.1')):f}"
 
     def weeks(self, row: HourRow) -> str:
         if row.to_week is None:
             return f"born at {row.from_week} weeks or later"
-        return (
-            f"born at {row.from_week} to {row.to_week} weeks"
-            if row.to_week != row.from_week
-            else (f"born at {row.from_week} weeks")
-        )
+        to = "" if row.to_week == row.from_week else f" to {row.to_week}"
+        return f"born at {row.from_week}{to} weeks"

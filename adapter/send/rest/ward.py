@@ -20,6 +20,7 @@ from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL, ROLE_CODE
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.rest import answers
 from adapter.send.rest.client import FhirClient
+from adapter.send.rest.newborn import subject_id
 
 Json = dict[str, Any]
 
@@ -106,9 +107,9 @@ def _patients_at(client: FhirClient, location: str) -> set[str]:
     asked = {"location": f"Location/{place}", "status": _OPEN, "_count": "200"}
     # A server that does not know a search parameter may ignore it: what it answers is looked at again.
     return {
-        _subject(one, "subject")
+        subject_id(one, "subject")
         for one in client.search("Encounter", asked)
-        if any(_subject(at, "location") == place for at in answers.objects(one.get("location")))
+        if any(subject_id(at, "location") == place for at in answers.objects(one.get("location")))
     }
 
 
@@ -140,7 +141,7 @@ def _about(client: FhirClient, catalogue: Catalogue, ids: Sequence[str]) -> dict
             ("DiagnosticReport", {**some, "identifier": f"{search_token(catalogue.identifier_system('exam'), '')}"}),
         ):
             for one in client.search(kind, asked):
-                of = _subject(one, "patient" if kind == "RelatedPerson" else "subject")
+                of = subject_id(one, "patient" if kind == "RelatedPerson" else "subject")
                 found.setdefault(of, []).append(one)
     return found
 
@@ -262,11 +263,6 @@ def _birth_time(patient: Json) -> str:
 def _extension(element: Any, url: str, value: str) -> Any:
     found = answers.objects(answers.object_(element).get("extension"))
     return next((one.get(value) for one in found if one.get("url") == url), None)
-
-
-def _subject(resource: Json, element: str) -> str:
-    reference = answers.text(answers.object_(resource.get(element)), "reference")
-    return reference.partition("/_history")[0].rpartition("/")[2]
 
 
 __all__ = ["MOST", "Listed", "NoSuchWard", "WardList", "ward_list"]
