@@ -20,7 +20,7 @@ from adapter.send.rest.lookup import held_report, look_up
 from adapter.send.rest.newborn import USUAL, Wanted
 from adapter.send.rest.persons import Standing, persons_there
 from adapter.send.rest.transaction import Transaction
-from adapter.send.rest.versions import refuse_older, refuse_unrooted
+from adapter.send.rest.versions import refuse_older, refuse_other_content, refuse_unrooted
 
 Json = dict[str, Any]
 
@@ -97,8 +97,10 @@ def standing(
 def left_to_do(
     client: FhirClient, capability: Capability, there: Standing, known: Mapping[str, str] | None
 ) -> Adjusted:
-    """What of an exam is not on the server as meant."""
+    """What of an exam is not on the server as meant; raises :class:`~adapter.send.failures.Held` where the server
+    holds other content under its id."""
     found = look_up(client, there.transaction, there.transaction.bundle(), there.newborn, known)
+    refuse_other_content(there.transaction, found)
     return adjusted(found, capability, client.base_url)
 
 
