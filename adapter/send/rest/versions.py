@@ -17,6 +17,7 @@ from adapter.send.rest import answers
 from adapter.send.rest.captured import Captured, left_over
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import Holding, is_retracted, own_values, provenances, version_named, version_of
+from adapter.send.rest.reconcile import digest_of
 from adapter.send.rest.transaction import Transaction
 
 Json = dict[str, Any]
@@ -103,17 +104,21 @@ def refuse_unrooted(client: FhirClient, transaction: Transaction) -> None:
     raise Held([problem("amends-unknown", what, f"{remedy} as first recorded")])
 
 
-def refuse_other_content(transaction: Transaction, holding: Holding) -> None:
+def refuse_other_content(
+    transaction: Transaction, holding: Holding, sent_before: frozenset[str] = frozenset()
+) -> None:
     """Raise :class:`Held` where the server holds this very version of the exam with other content: no outbox but the
     one that sent it knows of that, and what is final is never written over.
 
-    What is there in part, as an interrupted sender leaves it, is no other content; a retraction has none.
+    ``sent_before`` are the digests of what this outbox sent of the exam: what stands there so, or was there, is ours
+    (a server may have been restored). What is there in part, as an interrupted sender leaves it, is no other content;
+    a retraction has none.
     """
     report = next(iter(_found(holding, "DiagnosticReport")), None)
     in_part = report is None and transaction.rank == 0
     if transaction.rank == RETRACTED or not (holding.same_version or in_part):
         return
-    differing = list(dict.fromkeys(_differing(transaction, holding, report)))
+    differing = list(dict.fromkeys(_differing(transaction, holding, report, sent_before)))
     if differing:
         named = ", ".join(differing[:_MOST])
         more = f" and {len(differing) - _MOST} more" if len(differing) > _MOST else ""
@@ -122,13 +127,15 @@ def refuse_other_content(transaction: Transaction, holding: Holding) -> None:
         raise Held([problem("id-taken", what, remedy)])
 
 
-def _differing(transaction: Transaction, holding: Holding, report: Json | None) -> Iterator[str]:
+def _differing(
+    transaction: Transaction, holding: Holding, report: Json | None, sent_before: frozenset[str]
+) -> Iterator[str]:
     """What was captured otherwise, or only on one side, by name."""
     captured = Captured(transaction.systems.canonical)
     own = [entry["resource"] for entry in holding.entries]
     if report is not None:
         meant = next(one for one in own if one["resourceType"] == "DiagnosticReport")
-        if captured.kind(meant) != captured.kind(report):
+        if captured.kind(meant) != captured.kind(report) and digest_of(report) not in sent_before:
             yield "the kind or the time of the exam"
     there = [*_found(holding, "Observation"), *_found(holding, "Communication"), *holding.extra]
     groups: dict[str, tuple[list[Json], list[Json]]] = {}
@@ -138,10 +145,10 @@ def _differing(transaction: Transaction, holding: Holding, report: Json | None) 
                 groups.setdefault(name, ([], []))[side].append(one)
     lost = report is None or _leads_to_what_is_lost([report, *there])
     for name, (ours, theirs) in groups.items():
-        live = [one for one in theirs if not is_retracted(one)]
+        taken_back, live = ([one for one in theirs if is_retracted(one) is gone] for gone in (True, False))
         without, rest = left_over(ours, live, captured.alike)
-        taken_back = len(theirs) - len(live)
-        if rest or taken_back or (without and not lost and not name.startswith(_TELLING)):
+        never_there = [one for one in without if not lost and one["resourceType"] == "Observation"]
+        if any(digest_of(one) not in sent_before for one in (*rest, *taken_back, *never_there)):
             yield name
 
 
