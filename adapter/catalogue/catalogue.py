@@ -8,6 +8,7 @@ from decimal import Decimal
 from functools import cached_property
 from uuid import NAMESPACE_URL, UUID, uuid5
 
+from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.hours import HourTable
 from adapter.catalogue.model import Category, Code, Item, OtherUnit, Region
 from adapter.catalogue.places import Places, Stand, Step
@@ -61,6 +62,7 @@ class Catalogue:
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     not_judged: Mapping[str, NotJudged]
+    cohorts: Mapping[str, Cohort]
     estimates: Mapping[str, Estimate]
     screenings: Mapping[str, Screening]
     growth: Mapping[str, GrowthReference]

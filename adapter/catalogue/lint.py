@@ -15,6 +15,7 @@ from itertools import combinations, pairwise
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
+from adapter.catalogue.lint_cohorts import lint_cohorts
 from adapter.catalogue.lint_hours import lint_hours
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
@@ -37,6 +38,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_units(catalogue),
         *lint_cautions(catalogue),
         *lint_rules(catalogue),
+        *lint_cohorts(catalogue),
         *lint_hours(catalogue),
         *lint_site(catalogue),
         *lint_v2(catalogue.v2, frozenset(catalogue.systems), catalogue.fault),
