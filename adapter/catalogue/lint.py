@@ -19,10 +19,10 @@ from adapter.catalogue.lint_cohorts import lint_cohorts
 from adapter.catalogue.lint_hours import lint_hours
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
+from adapter.catalogue.lint_v2 import lint_v2
 from adapter.catalogue.lint_words import lint_words
 from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Range, Sides
 from adapter.catalogue.places import Step
-from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
 from adapter.problems import Problem
 
