@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import cache
 from typing import Any
 
-from adapter.catalogue import Catalogue, Item, ItemType
+from adapter.catalogue import Catalogue, Item, ItemType, Words
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding
 from adapter.fhir.identity import SOFTWARE
@@ -48,7 +48,7 @@ class ObservationReader:
     def _findings(self, entry: BundleEntry, exam: Exam | None) -> list[Json]:
         resource = entry.resource
         item = self._item(entry)
-        if is_computed(resource):
+        if is_computed(resource, self._catalogue.words):
             return []
         found: Json = {"item": item.id, **self._value(entry, item), **self._circumstances(resource, item)}
         effective = resource.get("effectiveDateTime")
@@ -137,7 +137,7 @@ class ObservationReader:
                 concept = part["valueCodeableConcept"]
                 answer = self._answer(holder, f"{at}.valueCodeableConcept", concept, name)
                 signs[name.removeprefix(f"{item.id}.")] = answer
-        total = None if SUMMED in _our_notes(resource) else resource.get("valueInteger")
+        total = None if _is_noted(resource, SUMMED, self._catalogue.words) else resource.get("valueInteger")
         return known({"total": total, "signs": signs or None})
 
     def _circumstances(self, resource: Json, item: Item) -> Json:
@@ -191,11 +191,12 @@ def known(fields: Json) -> Json:
     return {name: value for name, value in fields.items() if value is not None}
 
 
-def is_computed(resource: Json) -> bool:
+def is_computed(resource: Json, words: Words) -> bool:
     """Whether the software made this Observation and nobody captured it."""
-    return bool(resource.get("derivedFrom")) or ON_RECORD in _our_notes(resource)
+    return bool(resource.get("derivedFrom")) or _is_noted(resource, ON_RECORD, words)
 
 
-def _our_notes(resource: Json) -> list[str]:
-    """What the software noted on its own doing."""
-    return [note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE]
+def _is_noted(resource: Json, key: str, words: Words) -> bool:
+    """Whether the software noted this of its own doing, in whatever language."""
+    ours = (note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE)
+    return any(words.is_said(text, key) for text in ours)

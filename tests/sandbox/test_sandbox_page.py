@@ -75,7 +75,7 @@ def test_what_must_be_told_stands_first(origin: str, exams: list[Exam], catalogu
         [section] = of_exam(origin, exam).xpath("//section")
         tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
         for name, (word, urgency) in SHOWN.items():
-            lines = [f"{word}{line_in_words(tell)}" for tell in tells if tell.urgency is urgency]
+            lines = [f"{word}{line_in_words(tell, catalogue.words)}" for tell in tells if tell.urgency is urgency]
             assert texts(section, f".//li[@class='{name}']") == lines
         assert [element.tag for element in section][:2] == ["h2", "ul" if tells else "p"]
         if not tells:
