@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
+from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.files import Node, copied, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
@@ -63,11 +64,14 @@ _LISTS: dict[str, type[Frozen]] = {
     "sources": Source,
     "rules": Rule,
     "not_judged": NotJudged,
+    "cohorts": Cohort,
     "estimates": Estimate,
     "screenings": Screening,
 }
 _BY_NAME = ("regions", "growth", "hours", "labels", FOLDER)
 """Folders whose files are known by their names."""
+_WHOLE = ("when", "beside", "centiles")
+"""What a site replaces whole: half of one condition, or of one curve, and half of another would be neither."""
 PACKS = "packs"
 """The folder of ``mappings/`` that holds the packs."""
 _KEYS = {"units": "ucum"}
@@ -228,8 +232,7 @@ def merged(base: Any, over: Any) -> Any:
         result.file, result.line = getattr(over, "file", ""), getattr(over, "line", 0)
         result.lines = getattr(over, "lines", {})
         for key, value in over.items():
-            # A rule's condition is replaced whole: half of one and half of another would be neither.
-            result[key] = merged(base[key], value) if key in base and key not in ("when", "beside") else value
+            result[key] = merged(base[key], value) if key in base and key not in _WHOLE else value
         if "label" in over and "within" not in over:
             result.pop("within", None)  # that of the label before
         return result

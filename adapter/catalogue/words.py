@@ -100,11 +100,6 @@ class Words:
         """Statements one after another: ``abnormal; measure again``."""
         return self.say("clauses").join(filter(None, parts))
 
-    def is_said(self, text: str, key: str) -> bool:
-        """Whether a text is this sentence, in this language or in any of those that are shipped: what was written
-        under another language is known again."""
-        return text == self.sentences[key] or text in _in_any_language(key)
-
     def begins(self, text: str, *keys: str) -> bool:
         """Whether a text begins as one of these sentences does, up to its first part."""
         return text.startswith(tuple(str(self.sentences[key]).partition("{")[0] for key in keys))
@@ -137,6 +132,12 @@ def shipped_languages() -> list[str]:
     """The languages that there is a shipped list of."""
     names = (entry.name for entry in (mappings() / FOLDER).iterdir())
     return sorted(name.removesuffix(".yaml") for name in names if name.endswith(".yaml"))
+
+
+def is_said(text: str, key: str, words: Words | None = None) -> bool:
+    """Whether a text is this sentence in one of the shipped languages, or in these words: what was written under
+    another language is known again."""
+    return text in _in_any_language(key) or (words is not None and text == words.sentences[key])
 
 
 @cache

@@ -181,5 +181,5 @@ def standing_in_words(one: SeriesLine, words: Words, *, title: bool = False) -> 
     """``still so (exams a, b)``; empty where no earlier exam is known. ``title``: as written at the beginning."""
     if one.standing is None:
         return ""
-    key = f"standing.{'title' if title else 'within'}.{key_of(one.standing.value)}"
-    return words.say(key, count=len(one.exams), exams=words.listed(one.exams))
+    form, exams = "title" if title else "within", words.listed(one.exams)
+    return words.say(f"standing.{form}.{key_of(one.standing.value)}", count=len(one.exams), exams=exams)

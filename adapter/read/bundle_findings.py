@@ -7,6 +7,7 @@ from functools import cache
 from typing import Any
 
 from adapter.catalogue import Catalogue, Item, ItemType, Words
+from adapter.catalogue.words import is_said
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding
 from adapter.fhir.identity import SOFTWARE
@@ -191,12 +192,13 @@ def known(fields: Json) -> Json:
     return {name: value for name, value in fields.items() if value is not None}
 
 
-def is_computed(resource: Json, words: Words) -> bool:
-    """Whether the software made this Observation and nobody captured it."""
+def is_computed(resource: Json, words: Words | None = None) -> bool:
+    """Whether the software made this Observation and nobody captured it; without ``words`` by what the shipped lists
+    say alone."""
     return bool(resource.get("derivedFrom")) or _is_noted(resource, ON_RECORD, words)
 
 
-def _is_noted(resource: Json, key: str, words: Words) -> bool:
+def _is_noted(resource: Json, key: str, words: Words | None) -> bool:
     """Whether the software noted this of its own doing, in whatever language."""
     ours = (note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE)
-    return any(words.is_said(text, key) for text in ours)
+    return any(is_said(text, key, words) for text in ours)

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
+from decimal import Decimal
 
 from adapter.catalogue import Catalogue, Words
 from adapter.catalogue.codings import ORDINAL
@@ -48,7 +49,7 @@ class Results:
 
     def __init__(self, catalogue: Catalogue, coder: Coder, observers: str) -> None:
         self._catalogue, self._coder, self._observers = catalogue, coder, observers
-        self._settings = catalogue.v2
+        self._settings, self._words = catalogue.v2, catalogue.words
 
     def of(self, observation: Json, sub_id: str) -> list[Result]:
         """The OBX segments of an Observation, which share ``sub_id``; its comments stand under the first."""
@@ -85,10 +86,11 @@ class Results:
             if coding["system"] == INTERPRETATION:  # table 0078 has no code for a variant: then OBX-8 is empty
                 made.fields[8] = text(coding["code"])
         if "referenceRange" in node:
-            made.fields[7] = text(reference_range(node["referenceRange"][0]))
+            value = node.get("valueQuantity", {}).get("value", node.get("valueInteger", 0))
+            made.fields[7] = text(reference_range(node["referenceRange"][0], Decimal(value)))
         captured = self._captured(node.get("valueQuantity", {}))
         if captured:
-            made.comments.append(("captured", formatted(self._say("note.captured_only", value=captured))))
+            made.comments.append(("captured", formatted(self._words.say("note.captured_only", value=captured))))
         return made
 
     def _value(self, node: Json) -> dict[int, str]:
@@ -109,6 +111,8 @@ class Results:
             return {2: self._settings.coded_values, 5: self._coder.concept(concept, with_points(concept))}
         if "valueString" in node:
             return self.words(node["valueString"])
+        if "dataAbsentReason" in node and self._settings.not_examined == "reason":
+            return {2: self._settings.coded_values, 5: self._coder.concept(node["dataAbsentReason"])}
         return {}
 
     def words(self, value: str) -> dict[int, str]:
@@ -126,6 +130,7 @@ class Results:
 
     def _comments(self, observation: Json) -> Iterator[tuple[str, str]]:
         """The examiner's note, why it was not examined, and what the software did."""
+        words = self._words
         ours = [note["text"] for note in observation.get("note", []) if note.get("authorString") == SOFTWARE]
         for note in observation.get("note", []):
             if note.get("authorString") != SOFTWARE:
@@ -133,17 +138,17 @@ class Results:
         if "dataAbsentReason" in observation:
             reason = self._coder.own_coding(observation["dataAbsentReason"])
             assert reason is not None, "every reason has our code"
-            yield "absent", formatted(self._say("v2.not_examined", reason=reason["display"], code=reason["code"]))
-        words = self._catalogue.words
+            yield (
+                "absent",
+                formatted(self._words.say("v2.not_examined", reason=reason["display"], code=reason["code"])),
+            )
+        words = self._words
         if (summed := words.say(SUMMED)) in ours:
             yield "summed", formatted(summed)
         yield from (("unjudged", formatted(one)) for one in ours if words.begins(one, *JUDGING))
         if is_computed(observation, words):
             because = [one for one in ours if not words.begins(one, *CAPTURING, *JUDGING)]
             yield "computed", formatted(" ".join(because) or words.say("v2.computed_by_software"))
-
-    def _say(self, key: str, **parts: str) -> str:
-        return self._catalogue.words.say(key, **parts)
 
     def _method(self, observation: Json) -> str:
         """OBX-17; what the catalogue implies goes without our code, by which a captured method is told from it."""
@@ -159,7 +164,7 @@ class Results:
         """The place that was captured, as an OBX of the same sub-id."""
         site = observation.get("bodySite", {})
         if (self._coder.own_coding(site) or {}).get("userSelected"):
-            question = self._coder.pair([], self._coder.ours("detail.site", self._say("v2.place")))
+            question = self._coder.pair([], self._coder.ours("detail.site", self._words.say("v2.place")))
             yield Result({3: question, 2: self._settings.coded_values, 5: self._coder.concept(site)})
 
     def _extended(self, observation: Json) -> Iterator[Json]:
@@ -203,13 +208,24 @@ def is_computed(observation: Json, words: Words) -> bool:
     return bool(observation.get("derivedFrom")) or words.say(ON_RECORD) in notes
 
 
-def reference_range(node: Json) -> str:
-    """OBX-7: ``low-high`` where both ends belong to it (v2.5.1 section 7.4.2.7), else the ends with their signs."""
-    ends = [f"{node[end]['value']:f}" for end in ("low", "high") if end in node]
+def reference_range(node: Json, value: Decimal) -> str:
+    """OBX-7 in the forms of v2.5.1 (section 7.4.2.7): ``low-high``, to which both ends belong, ``>low``, ``<high``,
+    to which they do not.
+
+    An end that is the other way is written as its neighbour in the last place that the value or an end has, so that
+    the same numbers are within: of 273 days, ``>=259 and <294`` is ``259-293``; of ``>=1``, ``>0``.
+    """
+    ends = {end: node[end]["value"] for end in ("low", "high") if end in node}
     signs = re.findall(r">=|<=|>|<", node["text"].partition(";")[0])
-    if len(ends) == 2 and signs == [">=", "<="]:
-        return "-".join(ends)
-    return " and ".join(f"{sign}{end}" for sign, end in zip(signs, ends, strict=True))
+    places = max(-int(one.as_tuple().exponent) for one in (value, *ends.values()))
+    step = Decimal(1).scaleb(-max(places, 0))
+    both = len(ends) == 2
+    found = []
+    for (end, number), sign in zip(ends.items(), signs, strict=True):
+        inside = sign in (">=", "<=")
+        inwards = step if end == "low" else -step
+        found.append(number if inside is both else number + inwards if both else number - inwards)
+    return "-".join(f"{one:f}" for one in found) if both else f"{'>' if 'low' in ends else '<'}{found[0]:f}"
 
 
 def comments(given: list[tuple[str, str]], catalogue: Catalogue) -> Iterator[str]:
