@@ -39,7 +39,8 @@ def _keys(node: ast.expr) -> Iterator[tuple[str, bool]]:
         if re.fullmatch(r"[\w.]+", str(node.value)):  # else something else says what has no key
             yield str(node.value), True
     elif isinstance(node, ast.JoinedStr) and isinstance(node.values[0], ast.Constant):
-        yield str(node.values[0].value), False
+        if re.fullmatch(r"[\w.]+", str(node.values[0].value)):
+            yield str(node.values[0].value), False
     elif isinstance(node, ast.IfExp):
         yield from (*_keys(node.body), *_keys(node.orelse))
 

@@ -138,11 +138,8 @@ class Results:
         if "dataAbsentReason" in observation:
             reason = self._coder.own_coding(observation["dataAbsentReason"])
             assert reason is not None, "every reason has our code"
-            yield (
-                "absent",
-                formatted(self._words.say("v2.not_examined", reason=reason["display"], code=reason["code"])),
-            )
-        words = self._words
+            why = words.say("v2.not_examined", reason=reason["display"], code=reason["code"])
+            yield "absent", formatted(why)
         if (summed := words.say(SUMMED)) in ours:
             yield "summed", formatted(summed)
         yield from (("unjudged", formatted(one)) for one in ours if words.begins(one, *JUDGING))
