@@ -197,5 +197,8 @@ def test_a_table_that_a_spreadsheet_reads_has_one_header(source: Path, tmp_path:
         "dictionary.html",
         "findings.csv",
         "held.csv",
+        "labels.R",
+        "labels.do",
+        "labels.sps",
         "receipt.csv",
     ]
