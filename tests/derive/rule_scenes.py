@@ -1,5 +1,6 @@
 """Scenes made from a rule's own condition: one for each way in which it can hold, those a step beside, those with one
-half missing. Which of the latter still hold is read off the tree by ``rule_trees.Walk``, never by the compiled steps."""
+half missing. Which of the latter still hold is read off the tree by ``rule_trees.Walk``, never by the compiled steps.
+"""
 
 from __future__ import annotations
 
@@ -8,17 +9,18 @@ from dataclasses import dataclass
 from decimal import Decimal
 from itertools import chain, combinations
 
+from hypothesis import settings
 from rule_cases.words import Case
 from scenes import CATALOGUE, missed, said, scene
 from test_search import samples
 
-from adapter.catalogue import Item, ItemType, Meaning, Sides, Span, When
+from adapter.catalogue import Item, ItemType, Sides, Span, When
 from adapter.derive import judge
 from adapter.exam import At, Finding, Quantities, Quantity, Score, Sex, Side
+from drawn import EXAMPLES
 
-from invented_exams import BORN  # isort: skip
-
-FIRST = Decimal("0.1")
+TENTH = Decimal("0.1")
+THOROUGH = settings.default is not None and settings.default.max_examples > EXAMPLES
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,10 @@ Way = tuple[Asked, ...]
 
 
 def ways(when: When, side: Side | None = None) -> Iterator[Way]:
-    """Ways in which a condition holds, so that every leaf and every answer is in one, and all pairs of a count."""
+    """Ways in which a condition holds, so that every leaf and every answer is in one.
+
+    Of a count, each part stands beside those that follow it; at length, each beside each.
+    """
     if when.same_side and side is None:
         yield from ways(when, Side.LEFT)
     elif when.both_sides and side is None:
@@ -42,19 +47,24 @@ def ways(when: When, side: Side | None = None) -> Iterator[Way]:
     elif when.any:
         yield from chain.from_iterable(ways(part, side) for part in when.any)
     elif when.parts:
-        for chosen in combinations(when.parts, when.at_least or len(when.parts)):
-            yield from _together([list(ways(part, side)) for part in chosen])
+        parts, needed = [list(ways(part, side)) for part in when.parts], when.at_least or len(when.parts)
+        if THOROUGH or needed == len(parts):
+            chosen = list(combinations(parts, needed))
+        else:
+            chosen = [tuple((parts + parts)[n : n + needed]) for n in range(len(parts))]
+        for one in chosen:
+            yield from _together(list(one), len(parts) == needed or THOROUGH)
     elif when.answers:
         yield from ((Asked(when.model_copy(update={"answers": (answer,)}), side),) for answer in when.answers)
     else:
         yield (Asked(when, side),)
 
 
-def _together(parts: list[list[Way]]) -> Iterator[Way]:
-    """The first way of each part, then each further way of one part beside the first ones of the others."""
+def _together(parts: list[list[Way]], each: bool) -> Iterator[Way]:
+    """The first way of each part, then each further way of one part (else of the first alone) beside those."""
     first = [options[0] for options in parts]
     yield tuple(chain.from_iterable(first))
-    for place, options in enumerate(parts):
+    for place, options in enumerate(parts if each else parts[:1]):
         for option in options[1:]:
             yield tuple(chain.from_iterable([*first[:place], option, *first[place + 1 :]]))
 
@@ -75,7 +85,7 @@ def case_of(way: Way, off: int | None = None) -> list[Case]:
     found = [_case([*made[:off], [beside], *made[off + 1 :]], more) for beside in _beside(way[off], more)]
     for name, span in (("hours", leaf.age_hours), ("weeks", leaf.gestation_weeks)):
         found += [
-            _case(made, {**more, name: value}) for value in _out(span, FIRST if name == "hours" else Decimal(1))
+            _case(made, {**more, name: value}) for value in _out(span, TENTH if name == "hours" else Decimal(1))
         ]
     if leaf.sex:
         found.append(_case(made, {**more, "sex": Sex.FEMALE if leaf.sex == "male" else Sex.MALE}))
@@ -92,7 +102,7 @@ def _case(made: list[list[list[Finding]]], more: dict[str, object]) -> Case:
 def _within(spans: list[Span | None], usual: Decimal) -> Decimal | None:
     asked = [span for span in spans if span is not None]
     ends = [end.value for span in asked for end in (span.low, span.high) if end]
-    step = FIRST if usual == 30 else Decimal(1)
+    step = TENTH if usual == 30 else Decimal(1)
     options = [*ends, *(end - step for end in ends), *(end + step for end in ends), usual]
     return next((value for value in options if value >= 0 and all(span.holds(value) for span in asked)), None)
 
@@ -150,7 +160,7 @@ def _all(item: Item, asked: Asked) -> list[Finding]:
         return [said(item.id, answer.id, **place) for answer in item.answers]
     component = leaf.component or (item.components[0].id if item.components else None)
     whole = item.whole_numbers or item.type is ItemType.SCORE
-    step = Decimal(1) if whole else FIRST
+    step = Decimal(1) if whole else TENTH
     ends = [end.value for end in (leaf.number.low, leaf.number.high) if end] if leaf.number else []
     values = sorted({*samples(item, component), *(end + by for end in ends for by in (-step, Decimal(0), step))})
     return [_measured(item, component, value, place) for value in values if value >= 0 or item.computed]
@@ -201,6 +211,3 @@ def _asked_of(finding: Finding, leaf: When, item: Item, more: dict[str, object])
     return (not leaf.meanings or (judged is not None and judged.meaning in leaf.meanings)) and (
         not leaf.flags or (judged is not None and judged.flag in leaf.flags)
     )
-
-
-__all__ = ["BORN", "Asked", "Meaning", "Way", "case_of", "ways"]
