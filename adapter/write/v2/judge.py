@@ -101,7 +101,8 @@ def _lengths(segment: Read, settings: V2Settings) -> Iterator[Problem]:
         if segment.name == "MSH" and number <= 2:
             continue
         name = f"{segment.name}-{number}"
-        limit = settings.lengths.get(name)
+        document = name == "OBX-5" and segment.raw(2) == "ED"
+        limit = None if document else settings.lengths.get(name)
         for repetition in segment.repetitions(number):
             if limit is not None and len(repetition) > limit:
                 what = f"{name} would have {len(repetition)} characters; the receiver takes {limit}"
