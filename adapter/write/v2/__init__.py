@@ -21,8 +21,8 @@ def write(
 ) -> bytes:
     """The message of an exam; ``kind`` is ``v2``, its results, or ``v2-document``, its report.
 
-    ``earlier``: of those that are versions of this exam, what it no longer holds is sent as withdrawn; with those that
-    are earlier exams of this newborn it is judged. ``pretty`` changes nothing: ER7 has one form.
+    ``earlier``: of those that are versions of this exam, what it no longer holds is sent as withdrawn; with those
+    that are earlier exams of this newborn it is judged. ``pretty`` changes nothing: ER7 has one form.
     """
     if kind == "v2-document":
         return to_mdm(exam, catalogue, earlier)

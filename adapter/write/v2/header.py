@@ -22,8 +22,8 @@ _ASKED = {"original": ("", ""), "accept": ("AL", "NE"), "accept-and-application"
 
 
 def message_header(exam: Exam, catalogue: Catalogue, kind: str = "ORU^R01^ORU_R01") -> str:
-    """MSH of a message of a kind (MSH-9), without its control id; its time is that of the record, so that the same exam
-    gives the same bytes."""
+    """MSH of a message of a kind (MSH-9), without its control id; its time is that of the record, so that the same
+    exam gives the same bytes."""
     settings = catalogue.v2
     accept, application = _ASKED[settings.acknowledgement]
     fields = {
