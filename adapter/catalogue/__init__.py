@@ -5,6 +5,7 @@ coded how, ``difference`` what a site changes.
 """
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.hours import HourLine, HourRow, HourTable
 from adapter.catalogue.load import CatalogueError, load_catalogue, packs
 from adapter.catalogue.model import (
@@ -40,6 +41,7 @@ __all__ = [
     "CatalogueError",
     "Category",
     "Code",
+    "Cohort",
     "Component",
     "Condition",
     "Emit",

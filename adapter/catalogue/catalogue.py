@@ -8,12 +8,13 @@ from decimal import Decimal
 from functools import cached_property
 from uuid import NAMESPACE_URL, UUID, uuid5
 
+from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.hours import HourTable
 from adapter.catalogue.model import Category, Code, Item, OtherUnit, Region
 from adapter.catalogue.places import Places, Stand, Step
 from adapter.catalogue.proof import Proof
 from adapter.catalogue.rules import NotJudged, Rule
-from adapter.catalogue.settings import SHIPPED_LANGUAGE, Settings
+from adapter.catalogue.settings import SHIPPED_LANGUAGE, IdentifierKind, Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
@@ -61,6 +62,7 @@ class Catalogue:
     sources: Mapping[str, Source]
     rules: Mapping[str, Rule]
     not_judged: Mapping[str, NotJudged]
+    cohorts: Mapping[str, Cohort]
     estimates: Mapping[str, Estimate]
     screenings: Mapping[str, Screening]
     growth: Mapping[str, GrowthReference]
@@ -184,6 +186,16 @@ class Catalogue:
         """The identifier with a site's short system name replaced by its URI."""
         uri = self.settings.identifier_systems.get(identifier.system)
         return identifier.model_copy(update={"system": uri}) if uri else identifier
+
+    def short_name(self, system: str) -> str | None:
+        """The site's short name of an identifier system, if it has one."""
+        return next((name for name, uri in self.settings.identifier_systems.items() if uri == system), None)
+
+    def kind_of(self, system: str) -> IdentifierKind | None:
+        """What an identifier system (its URI) is of, where the site says it."""
+        kinds = self.settings.identifier_kinds
+        names = (name for name, uri in self.settings.identifier_systems.items() if uri == system)
+        return next((kinds[name] for name in (system, *names) if name in kinds), None)
 
     def sends(self, code: Code) -> bool:
         """Whether the site sends this code: HPO is on or off, SNOMED CT may be kept to the Global Patient Set."""

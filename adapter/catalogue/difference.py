@@ -13,7 +13,8 @@ from adapter.exam.model import Urgency
 
 _LISTS = (
     *("systems", "sides", "sections", "meanings", "urgencies", "details", "reasons", "methods", "states", "roles"),
-    *("kinds", "sites", "profiles", "rules", "not_judged", "estimates", "screenings", "growth", "hours", "sources"),
+    *("kinds", "sites", "profiles", "rules", "not_judged", "cohorts", "estimates", "screenings"),
+    *("growth", "hours", "sources"),
 )
 _NAMED = ("answers", "components", "signs")
 _NESTED = ("policy", "emit", "persons", "size_bands", "organisation")

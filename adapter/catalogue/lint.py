@@ -15,13 +15,14 @@ from itertools import combinations, pairwise
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
+from adapter.catalogue.lint_cohorts import lint_cohorts
 from adapter.catalogue.lint_hours import lint_hours
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
+from adapter.catalogue.lint_v2 import lint_v2
 from adapter.catalogue.lint_words import lint_words
 from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Range, Sides
 from adapter.catalogue.places import Step
-from adapter.catalogue.v2 import lint_v2
 from adapter.exam.model import Urgency
 from adapter.problems import Problem
 
@@ -37,6 +38,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_units(catalogue),
         *lint_cautions(catalogue),
         *lint_rules(catalogue),
+        *lint_cohorts(catalogue),
         *lint_hours(catalogue),
         *lint_site(catalogue),
         *lint_v2(catalogue.v2, frozenset(catalogue.systems), catalogue.fault),

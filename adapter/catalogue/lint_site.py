@@ -11,8 +11,8 @@ from zoneinfo import available_timezones
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.growth import gaps
 from adapter.catalogue.lint_codes import local_path_of, places
+from adapter.catalogue.lint_v2 import OID
 from adapter.catalogue.model import Meaning
-from adapter.catalogue.v2 import OID
 from adapter.catalogue.vocabulary import ProfileClaim
 from adapter.exam.model import Side, Urgency
 from adapter.problems import Layer, Problem, Severity

@@ -1,7 +1,8 @@
 """Faults of what leaves the house: words that the site's v2 messages cannot carry, codes outside HL7's own tables.
 
 The tables are those of HL7 v2.5.1, chapter 2C: 0074 (diagnostic service section), 0200 (name type) and 0203
-(identifier type), the last two with what later versions added (FHIR R4, terminology of v2-0200 and v2-0203).
+(identifier type), the last two with what later versions added (FHIR R4, terminology of v2-0200 and v2-0203); 0190
+(address type), 0305 (type of a place), and 0399 (country), which is ISO 3166-1 in three letters.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from collections.abc import Iterable, Iterator
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.places import Step
-from adapter.catalogue.v2 import CHARACTER_SETS
+from adapter.catalogue.v2 import CHARACTER_SETS, LONGEST_CODE
 from adapter.problems import Problem
 
 
@@ -35,9 +36,27 @@ TABLE_0203 = _codes_of("""
 """)
 
 
+TABLE_0190 = _codes_of("B BA BDL BI BR C F H HV L M N O P RH S SH TM V")
+TABLE_0305 = _codes_of("C D H N O P S")
+TABLE_0399 = _codes_of("""
+    ABW AFG AGO AIA ALA ALB AND ARE ARG ARM ASM ATA ATF ATG AUS AUT AZE BDI BEL BEN BES BFA BGD BGR BHR BHS BIH BLM
+    BLR BLZ BMU BOL BRA BRB BRN BTN BVT BWA CAF CAN CCK CHE CHL CHN CIV CMR COD COG COK COL COM CPV CRI CUB CUW CXR
+    CYM CYP CZE DEU DJI DMA DNK DOM DZA ECU EGY ERI ESH ESP EST ETH FIN FJI FLK FRA FRO FSM GAB GBR GEO GGY GHA GIB
+    GIN GLP GMB GNB GNQ GRC GRD GRL GTM GUF GUM GUY HKG HMD HND HRV HTI HUN IDN IMN IND IOT IRL IRN IRQ ISL ISR ITA
+    JAM JEY JOR JPN KAZ KEN KGZ KHM KIR KNA KOR KWT LAO LBN LBR LBY LCA LIE LKA LSO LTU LUX LVA MAC MAF MAR MCO MDA
+    MDG MDV MEX MHL MKD MLI MLT MMR MNE MNG MNP MOZ MRT MSR MTQ MUS MWI MYS MYT NAM NCL NER NFK NGA NIC NIU NLD NOR
+    NPL NRU NZL OMN PAK PAN PCN PER PHL PLW PNG POL PRI PRK PRT PRY PSE PYF QAT REU ROU RUS RWA SAU SDN SEN SGP SGS
+    SHN SJM SLB SLE SLV SMR SOM SPM SRB SSD STP SUR SVK SVN SWE SWZ SXM SYC SYR TCA TCD TGO THA TJK TKL TKM TLS TON
+    TTO TUN TUR TUV TWN TZA UGA UKR UMI URY USA UZB VAT VCT VEN VGB VIR VNM VUT WLF WSM YEM ZAF ZMB ZWE
+""")
+
+
 def lint_words(catalogue: Catalogue) -> list[Problem]:
     """All faults of the v2 settings that need the words and codes of the catalogue."""
-    return [*_codes(catalogue), *_kinds(catalogue), *_systems(catalogue), *_characters(catalogue)]
+    return [*_codes(catalogue), *_names(catalogue), *_kinds(catalogue), *_systems(catalogue), *_characters(catalogue)]
+
+
+_NEAR = {"0203": "such as MR, PI, PN, VN", "0399": "a country of ISO 3166-1 in three letters, such as DEU or USA"}
 
 
 def _codes(catalogue: Catalogue) -> Iterator[Problem]:
@@ -60,11 +79,41 @@ def _codes(catalogue: Catalogue) -> Iterator[Problem]:
             for name, kind in kinds
         ),
     ]
+    given += [
+        (("v2", "locations", n, "type"), f"locations.{n}.type", one.type, "0305", TABLE_0305)
+        for n, one in enumerate(v2.locations)
+    ]
+    if (performing := v2.performing_organisation) is not None:
+        at = ("v2", "performing_organisation")
+        given.append(((*at, "type"), "performing_organisation.type", performing.type, "0203", TABLE_0203))
+        if (address := performing.address) is not None:
+            where = "performing_organisation.address"
+            given.append(((*at, "address", "type"), f"{where}.type", address.type, "0190", TABLE_0190))
+            given.append(((*at, "address", "country"), f"{where}.country", address.country, "0399", TABLE_0399))
     for path, where, code, table, codes in given:
         if code is not None and code not in codes:
-            near = ", ".join(sorted(codes)) if len(codes) < 45 else "such as MR, PI, PN, VN"
+            near = _NEAR.get(table) or ", ".join(sorted(codes))
             what = f"'{code}' is not in HL7 table {table}"
             yield catalogue.fault(path, "table-code", what, near, where=where)
+
+
+def _names(catalogue: Catalogue) -> Iterator[Problem]:
+    """An organisation that nobody has named, or that has another's identifier; names that are no namespace."""
+    v2, settings = catalogue.v2, catalogue.settings
+    for name in settings.identifier_systems if v2.namespaces == "names" else ():
+        if len(name) > LONGEST_CODE:
+            path: tuple[Step, ...] = ("settings", "identifier_systems", name)
+            what = f"'{name}' has {len(name)} characters, a namespace (v2.yaml) takes {LONGEST_CODE}"
+            remedy = "a shorter name, or namespaces: none"
+            yield catalogue.fault(path, "too-long", what, remedy, where=f"identifier_systems.{name}")
+    one, where = v2.performing_organisation, "performing_organisation"
+    path = ("v2", where)
+    if one is not None and one.name is None and settings.organisation is None:
+        what = "neither it nor site.yaml (organisation) has a name"
+        yield catalogue.fault(path, "missing-part", what, "the name, here or there", where=where)
+    if one is not None and one.name is None and one.identifier is not None:
+        what, remedy = "has an identifier, and its name stands in site.yaml", "name beside it, or neither"
+        yield catalogue.fault(path, "missing-part", what, remedy, where=where, says="identifier")
 
 
 def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
@@ -131,3 +180,21 @@ def _all_words(catalogue: Catalogue) -> Iterator[tuple[tuple[str, ...], str]]:
     for unit in catalogue.units.values():
         yield ("units", unit.ucum, "label"), unit.label
     yield ("settings", "policy", "name"), catalogue.settings.policy.name
+    yield from _words_of_v2(catalogue)
+
+
+def _words_of_v2(catalogue: Catalogue) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Names that stand in every message since v2.yaml puts them there."""
+    performing, provider = catalogue.v2.performing_organisation, catalogue.v2.ordering_provider
+    if performing is not None:
+        site = catalogue.settings.organisation
+        if performing.name is None and site is not None:
+            yield ("settings", "organisation", "name"), site.name
+        of = performing.address.model_dump() if performing.address else {}
+        at = ("v2", "performing_organisation")
+        yield from (((*at, "name"), name) for name in (performing.name,) if name)
+        yield from (((*at, "address", key), words) for key, words in of.items() if words)
+    if provider is not None and provider != "examiner":
+        for key in ("name", "family", "given", "prefix"):
+            if words := getattr(provider, key):
+                yield ("v2", "ordering_provider", key), words

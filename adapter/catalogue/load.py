@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
+from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.files import Node, copied, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
@@ -62,9 +63,12 @@ _LISTS: dict[str, type[Frozen]] = {
     "sources": Source,
     "rules": Rule,
     "not_judged": NotJudged,
+    "cohorts": Cohort,
     "estimates": Estimate,
     "screenings": Screening,
 }
+_WHOLE = ("when", "beside", "centiles")
+"""What a site replaces whole: half of one condition, or of one curve, and half of another would be neither."""
 PACKS = "packs"
 """The folder of ``mappings/`` that holds the packs."""
 _KEYS = {"units": "ucum"}
@@ -218,8 +222,7 @@ def merged(base: Any, over: Any) -> Any:
         result.file, result.line = getattr(over, "file", ""), getattr(over, "line", 0)
         result.lines = getattr(over, "lines", {})
         for key, value in over.items():
-            # A rule's condition is replaced whole: half of one and half of another would be neither.
-            result[key] = merged(base[key], value) if key in base and key not in ("when", "beside") else value
+            result[key] = merged(base[key], value) if key in base and key not in _WHOLE else value
         return result
     if isinstance(base, list) and isinstance(over, list) and _keyed(base) and _keyed(over):
         entries = {_key(entry): entry for entry in base}

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import re
-from collections import Counter
-from collections.abc import Iterator
 from functools import partial
-from typing import Annotated, Literal, Protocol
+from typing import Annotated, Literal
 
-from pydantic import Field, StringConstraints
+from pydantic import Field, StringConstraints, model_validator
 
 from adapter.catalogue.code import Frozen
-from adapter.catalogue.places import Step
-from adapter.problems import Problem
+from adapter.exam import Identifier, Named, with_parts
+from adapter.exam.text import Line
 
 CHARACTER_SETS = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "8859/15": "iso8859-15", "ASCII": "ascii"}
 """The character sets of table 0211 that a site may choose, and Python's names of them."""
@@ -24,10 +21,15 @@ Word = Annotated[str, StringConstraints(pattern=r"^[^|^~\\&\s](?:[^|^~\\&\r\n]*[
 """Text that needs no escaping."""
 
 
+LONGEST_CODE = 20
+Coded = Annotated[Word, StringConstraints(max_length=LONGEST_CODE)]
+"""A code of a table that a site keeps itself (data type IS of HL7 v2.5.1: 20 characters)."""
+
+
 class Authority(Frozen):
     """A hierarchic designator (HD, HL7 v2.5.1 section 2A.36): a local name, a universal id, its type (table 0301)."""
 
-    namespace: Word | None = None
+    namespace: Coded | None = None
     id: Word | None = None
     id_type: Literal["DNS", "GUID", "ISO", "URI", "UUID", "L", "M", "N"] | None = None
 
@@ -45,6 +47,68 @@ class Service(Frozen):
     code: Word
     text: Word
     system: Word
+
+
+class MessageProfile(Frozen):
+    """A profile that messages keep to (MSH-21, an EI): its name, and who gave it."""
+
+    name: Word
+    authority: Authority = Authority()
+
+
+class OrderingProvider(Frozen, Named):
+    """Who ordered the exam (OBR-16 and ORC-12, which v2.5.1 section 4.5.1.12 wants to be the same)."""
+
+    identifier: Identifier
+    name: Line | None = None
+    family: Line | None = None
+    given: Line | None = None
+    prefix: Line | None = None
+
+    @model_validator(mode="after")
+    def _coherent(self) -> OrderingProvider:
+        with_parts(self)
+        return self
+
+
+class Address(Frozen):
+    """An address (XAD); ``country`` is of table 0399, ``type`` of table 0190 (B: of a firm)."""
+
+    street: Line | None = None
+    other: Line | None = None
+    city: Line | None = None
+    state: Line | None = None
+    postal_code: Line | None = None
+    country: str | None = None
+    type: str | None = "B"
+
+
+class PerformingOrganisation(Frozen):
+    """Who is responsible for the results (OBX-23, an XON, and OBX-24); None: the site's own ``organisation``.
+
+    ``type`` is what the identifier is of, a code of table 0203.
+    """
+
+    name: Line | None = None
+    identifier: Identifier | None = None
+    type: str = "XX"
+    address: Address | None = None
+
+
+class Location(Frozen):
+    """Where the newborn is, as the receiver's own codes have it (PV1-3, a PL; ``type`` is of table 0305).
+
+    ``place`` is that of the record for which it stands; None: every other.
+    """
+
+    place: Line | None = None
+    point_of_care: Coded | None = None
+    room: Coded | None = None
+    bed: Coded | None = None
+    facility: Authority = Authority()
+    type: str | None = None
+    building: Coded | None = None
+    floor: Coded | None = None
 
 
 class V2Settings(Frozen):
@@ -70,20 +134,37 @@ class V2Settings(Frozen):
     next_of_kin: bool = True
     software: bool = True
     authorities: tuple[AssigningAuthority, ...] = ()
+    namespaces: Literal["none", "names"] = "none"
+    not_examined: Literal["empty", "reason"] = "empty"
+    message_profiles: tuple[MessageProfile, ...] = ()
+    ordering_provider: Literal["examiner"] | OrderingProvider | None = None
+    performing_organisation: PerformingOrganisation | None = None
+    locations: tuple[Location, ...] = ()
     lengths: dict[FieldName, Annotated[int, Field(ge=1)]] = Field(default_factory=dict)
 
-    def authority(self, system: str) -> AssigningAuthority:
-        """How an identifier system is written: as the site says, else by its form (OID, UUID, URI, plain name)."""
+    def authority(self, system: str, short: str | None = None) -> AssigningAuthority:
+        """How an identifier system is written: as the site says, else by its form (OID, UUID, URI, plain name).
+
+        ``short`` is its name at the site, the namespace where ``namespaces`` asks for names.
+        """
         found = next((one for one in self.authorities if one.system == system), None)
         if found is not None:
             return found
         # Not validated: what is escaped when it is written may hold any character.
-        made = partial(AssigningAuthority.model_construct, system=system, namespace=None, id=None, type=None)
+        namespace = short if self.namespaces == "names" else None
+        made = partial(AssigningAuthority.model_construct, system=system, namespace=namespace, id=None, type=None)
         if system.startswith("urn:oid:"):
             return made(id=system.removeprefix("urn:oid:"), id_type="ISO")
         if system.startswith("urn:uuid:"):
             return made(id=system.removeprefix("urn:uuid:"), id_type="UUID")
-        return made(id=system, id_type="URI") if ":" in system else made(namespace=system, id_type=None)
+        if ":" in system or len(system) > LONGEST_CODE:
+            return made(id=system, id_type="URI" if ":" in system else "L")
+        return made(namespace=system, id_type=None)
+
+    def location(self, place: str | None) -> Location | None:
+        """That of a place of the record, else the one that stands for every other."""
+        found = {one.place: one for one in self.locations}
+        return found.get(place) or found.get(None)
 
     def system_of(self, namespace: str, universal_id: str, id_type: str) -> str:
         """The identifier system that :meth:`authority` writes so."""
@@ -92,49 +173,3 @@ class V2Settings(Frozen):
                 return one.system
         prefix = {"ISO": "urn:oid:", "UUID": "urn:uuid:"}.get(id_type, "")
         return f"{prefix}{universal_id}" if universal_id else namespace
-
-
-OID = re.compile(r"[0-2](\.(0|[1-9]\d*))+")
-"""An object identifier (RFC 3061, ISO/IEC 9834-1)."""
-
-
-class Fault(Protocol):
-    """:meth:`adapter.catalogue.Catalogue.fault`."""
-
-    def __call__(self, path: tuple[Step, ...], rule: str, what: str, remedy: str, *, says: str = "") -> Problem:
-        """A problem at a path of the catalogue."""
-
-
-def lint_v2(settings: V2Settings, known_systems: frozenset[str], fault: Fault) -> Iterator[Problem]:
-    """What the types cannot see: authorities that cannot be told apart, ids that are not of their type."""
-
-    def said(rule: str, what: str, remedy: str, *within: Step, says: str = "") -> Problem:
-        return fault(("v2", *within), rule, what, remedy, says=says)
-
-    for name, count in Counter(one.system for one in settings.authorities).items():
-        if count > 1:
-            yield said("duplicate-id", f"authority for {name} stands twice", "each system once", "authorities")
-    for (namespace, universal), count in Counter((o.namespace, o.id) for o in settings.authorities).items():
-        if count > 1 and (namespace or universal):
-            what = f"{count} identifier systems are written as {namespace or ''} {universal or ''}".rstrip()
-            remedy = "one that tells them apart, or nobody can read them back"
-            yield said("same-authority", what, remedy, "authorities")
-    headers = ("sending_application", "sending_facility", "receiving_application", "receiving_facility")
-    named: list[tuple[str, tuple[Step, ...], Authority]] = [(n, (n,), getattr(settings, n)) for n in headers]
-    named += [(f"authority for {a.system}", ("authorities", n), a) for n, a in enumerate(settings.authorities)]
-    for name, at, one in named:
-        if (one.id is None) != (one.id_type is None):
-            yield said("missing-part", f"{name}: id and id_type belong together", "both, or neither", *at)
-        elif one.id_type == "ISO" and not OID.fullmatch(one.id or ""):
-            remedy = "such as 2.999.1, without urn:oid:"
-            yield said("wrong-id", f"{name}: '{one.id}' is no OID", remedy, *at, "id")
-    for number, one in enumerate(settings.authorities):
-        if one.namespace is None and one.id is None:
-            what = f"authority for {one.system} names nothing"
-            yield said("missing-part", what, "namespace, or id", "authorities", number)
-    if settings.sending_application == Authority():
-        remedy = "the name by which the receiver knows us"
-        yield said("missing-part", "sending_application is empty", remedy, "sending_application")
-    for name in sorted(settings.systems.keys() - known_systems):
-        what = f"systems: '{name}' is not in systems.yaml"
-        yield said("unknown-system", what, "an id of systems.yaml", "systems", name)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 FORMS = ("tables", "ndjson", "views", "omop", "phenopackets")
 TABLES = ("exams", "findings", "components", "newborns", "tells", "tellings")
-ENCODINGS = ("parquet", "csv")
+ENCODINGS = ("parquet", "csv", "sqlite")
 POLICIES = ("limited-data-set", "safe-harbor")
 _NAMES = "It holds names and identifiers of patients. For research, see --deidentify."
 _OFFICER = (
@@ -41,7 +41,12 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     help="What to make; several times for several.",
 )
 @click.option(
-    "--format", "encoding", type=click.Choice(ENCODINGS), default="csv", show_default=True, help="Of tables."
+    "--format",
+    "encoding",
+    type=click.Choice(ENCODINGS),
+    default="csv",
+    show_default=True,
+    help="Of tables; sqlite is one file of them all, tables.sqlite (OMOP is CSV then).",
 )
 @click.option(
     "--table",

@@ -28,7 +28,12 @@ if TYPE_CHECKING:
     "--format", "form", type=click.Choice(["table", "json", "csv", "html"]), default="table", show_default=True
 )
 @click.option("--lint", "only_lint", is_flag=True, help="Check the catalogue and say what is wrong with it.")
-@click.option("--rules", "only_rules", is_flag=True, help="The rules and tables in force, with their sources.")
+@click.option(
+    "--rules",
+    "only_rules",
+    is_flag=True,
+    help="The rules, told ranges and tables in force, with their sources, and how often each rings in well newborns.",
+)
 @click.option(
     "--coverage", "only_coverage", is_flag=True, help="Which questions and answers have which codes, and why."
 )
@@ -60,7 +65,7 @@ def items(
       newborn-adapter items --site my-ward/
     """
     from adapter.cli.listing import as_csv, as_data, as_table, in_full
-    from adapter.cli.rules import rules_in_words
+    from adapter.cli.rules import rules_as_data, rules_in_words
     from adapter.write.coverage import coverage_report
 
     catalogue = catalogue_for(site)
@@ -72,6 +77,11 @@ def items(
         _changes(catalogue, form)
     if only_lint:
         _lint(catalogue)
+    if only_rules and form == "csv":
+        raise click.UsageError("--rules is written as a table or as json")
+    if only_rules and form == "json":
+        click.echo(json.dumps(rules_as_data(catalogue), indent=2, ensure_ascii=False))
+        return
     if only_rules:
         click.echo(f"{rules_in_words(catalogue)}\n{policy_line(catalogue)}\n{CAUTION}")
         return

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
-from adapter.catalogue import Catalogue, Item, Meaning
+from adapter.catalogue import Catalogue, Condition, Item, Meaning
 from adapter.catalogue.coverage import Coverage, answer_shares, question_coverage
 
 _COLUMNS = (
@@ -100,7 +100,7 @@ def in_full(item: Item, catalogue: Catalogue) -> str:
     for band in item.ranges:
         urgent = f", {band.urgency.value}" if band.urgency != "none" else ""
         part = f"{band.component} " if band.component else ""
-        when = _when(band.when.model_dump(exclude_defaults=True))
+        when = condition_in_words(band.when)
         lines.append(f"  range       {part}{band} [{band.meaning.value}{urgent}]{when}  {band.source}")
     lines += [f"  site        {site}" for site in item.sites]
     lines.append(f"  sources     {'; '.join(f'{s}: {catalogue.sources[s].label}' for s in item.sources)}")
@@ -112,9 +112,10 @@ def in_full(item: Item, catalogue: Catalogue) -> str:
     return "\n".join(lines)
 
 
-def _when(condition: dict[str, object]) -> str:
+def condition_in_words(condition: Condition) -> str:
+    """Of which infants and findings a range is; empty where it is of all."""
     words = []
-    for name, value in condition.items():
+    for name, value in condition.model_dump(exclude_defaults=True).items():
         if isinstance(value, dict):
             ends = (f"{end['comparator']}{end['value']}" for end in value.values() if end)
             words.append(f"{name.replace('_', ' ')} {' and '.join(ends)}")

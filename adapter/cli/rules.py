@@ -1,33 +1,115 @@
-"""The rules, screens, estimates, growth reference and tables of lines in force, each with its source, in words."""
+"""The rules, told ranges and answers, screens, estimates and tables in force: each with its source, and how often it
+would ring in well newborns, by what cohorts published."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any
+
 from adapter.catalogue import Catalogue
+from adapter.cli.listing import condition_in_words
+from adapter.derive.cohorts import Ring, ToldLine, told_lines
+
+NO_COHORT = "no cohort known"
 
 
 def rules_in_words(catalogue: Catalogue) -> str:
-    """What is on and what is off, how soon each tells, why and from where."""
-    lines = []
+    """What is on and what is off, how soon each tells, why and from where, and how often it would ring."""
+    lines, told = [], {line.id: line for line in told_lines(catalogue) if line.id in catalogue.rules}
     for rule in catalogue.rules.values():
         source = catalogue.sources[rule.source]
         state = rule.urgency.value if rule.on else "off"
         lines.append(f"{rule.id}  [{state}]  {rule.label}\n    {rule.reason}; {source.label} ({source.mark})")
+        if rule.on:
+            lines += _rings(told[rule.id], catalogue)
+    lines += _ranges_and_answers(catalogue)
+    lines += _tables(catalogue)
+    return "\n".join(lines)
+
+
+def _ranges_and_answers(catalogue: Catalogue) -> Iterator[str]:
+    without = 0
+    for line in told_lines(catalogue):
+        if line.id in catalogue.rules:
+            continue
+        if line.band is None and not line.rings:
+            without += 1
+            continue
+        when = condition_in_words(line.band.when) if line.band else ""
+        yield f"{line.id}  [{line.urgency.value}]  {line.of}{when}; {catalogue.sources[line.source].label}"
+        yield from _rings(line, catalogue)
+    yield f"{without} further answers that are told: {NO_COHORT}"
+
+
+def _rings(line: ToldLine, catalogue: Catalogue) -> list[str]:
+    return [f"    {ring_in_words(ring, catalogue)}" for ring in line.rings] or [f"    {NO_COHORT}"]
+
+
+def ring_in_words(ring: Ring, catalogue: Catalogue) -> str:
+    """How many of a hundred well newborns, or of a hundred readings of theirs, ring a line, and who counted."""
+    one = ring.cohort
+    of = "well newborns" if one.per == "infant" else "readings of well newborns"
+    least, most = _count(ring.least), _count(ring.most)
+    words = f"about {most}" if least == most else f"at most {most}" if least == "0" else f"{least} to {most}"
+    counted = f"n {one.n}" if one.n is not None else "n not given"
+    mark = catalogue.sources[one.source].mark
+    return f"of 100 {of} {'none' if ring.most == 0 else words}: {one.label} ({counted}; {one.source}, {mark})"
+
+
+def _count(share: float) -> str:
+    return f"{share:.0f}" if share >= 1 else f"{share:.1g}" if share >= 0.05 else "0"
+
+
+def _tables(catalogue: Catalogue) -> Iterator[str]:
     chosen = catalogue.screening
-    lines.append(f"oxygen screen in force: {chosen.id}, {chosen.label}; {catalogue.sources[chosen.source].label}")
-    lines.append(f"    {chosen.caution}")
+    yield f"oxygen screen in force: {chosen.id}, {chosen.label}; {catalogue.sources[chosen.source].label}"
+    yield f"    {chosen.caution}"
     for table in catalogue.estimates.values():
-        lines.append(f"estimate: {table.label}, {table.version}; {catalogue.sources[table.source].label}")
+        yield f"estimate: {table.label}, {table.version}; {catalogue.sources[table.source].label}"
     growth = catalogue.growth_reference
     named = (
         f"{growth.label}, version {growth.version}; {growth.source}" if growth else "none; the site has chosen none"
     )
-    lines.append(f"growth reference: {named}")
+    yield f"growth reference: {named}"
     for hours in catalogue.hours.values():
         items = ", ".join(catalogue.items[item].label for item in hours.items if item in catalogue.items)
         told = ", ".join(f"{line.label} [{line.urgency.value}]" for line in hours.lines)
         state = "in force" if hours.on else "off"
-        lines.append(f"lines by the hour, {state}: {hours.label}, version {hours.version}; {hours.source}")
-        lines.append(f"    {items}: {told}")
+        yield f"lines by the hour, {state}: {hours.label}, version {hours.version}; {hours.source}"
+        yield f"    {items}: {told}"
     if not catalogue.hours:
-        lines.append("lines by the hour: none; the site has no table in hours/")
-    return "\n".join(lines)
+        yield "lines by the hour: none; the site has no table in hours/"
+    for one in catalogue.cohorts.values():
+        note = f" {one.note}" if one.note else ""
+        yield f"cohort: {one.label}; {one.source}, {catalogue.sources[one.source].label}.{note}"
+
+
+def rules_as_data(catalogue: Catalogue) -> dict[str, Any]:
+    """The same for programs: ``lines`` that are told, each with its cohorts (an empty list: none is known), and the
+    rules that are ``off``."""
+    off = [rule for rule in catalogue.rules.values() if not rule.on]
+    return {
+        "lines": [_line(line, catalogue) for line in told_lines(catalogue)],
+        "off": [{"id": rule.id, "label": rule.label, "reason": rule.reason, "source": rule.source} for rule in off],
+        "sources": {s.id: {"label": s.label, "mark": s.mark} for s in catalogue.sources.values()},
+    }
+
+
+def _line(line: ToldLine, catalogue: Catalogue) -> dict[str, Any]:
+    said = {"id": line.id, "urgency": line.urgency.value, "of": line.of, "source": line.source}
+    if line.id in catalogue.rules:
+        said["reason"] = catalogue.rules[line.id].reason
+    if line.band is not None and (when := condition_in_words(line.band.when)):
+        said["when"] = when.strip()
+    rings = [
+        {
+            "least": round(ring.least, 2),
+            "most": round(ring.most, 2),
+            **ring.cohort.model_dump(
+                mode="json", exclude_defaults=True, include={"id", "label", "n", "source", "note"}
+            ),
+            "per": ring.cohort.per,
+        }
+        for ring in line.rings
+    ]
+    return {**said, "of_100_well_newborns": rings}

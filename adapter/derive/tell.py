@@ -185,15 +185,16 @@ def _why(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str]:
     if judged.band is not None:
         beyond = _beyond(judged.band, item, catalogue)
         reason = f"{beyond}; {item.caution}" if item.caution else beyond
-        return reason, f"{item.id}[{_range_id(judged.band)}]", source_in_words(judged.band.source, catalogue)
+        return reason, range_line(item, judged.band), source_in_words(judged.band.source, catalogue)
     meaning = "abnormal" if judged.meaning is Meaning.ABNORMAL else "a variant that is told"
     remark = judged_as(finding, item, judged)
     reason = "; ".join(filter(None, (meaning, remark and f"{remark[0].lower()}{remark[1:]}", item.caution)))
     return reason, f"{item.id}.{counted or finding.answer}", source_in_words(item.sources[0], catalogue)
 
 
-def _range_id(band: Range) -> str:
-    return f"{band.component} {band}" if band.component else str(band)
+def range_line(item: Item, band: Range) -> str:
+    """What a line of a range is called by: the item, its component and the range."""
+    return f"{item.id}[{band.component} {band}]" if band.component else f"{item.id}[{band}]"
 
 
 def _beyond(band: Range, item: Item, catalogue: Catalogue) -> str:

@@ -10,6 +10,7 @@ from adapter.exam.model import (
     Gestation,
     Identifier,
     Mother,
+    Named,
     Newborn,
     Sex,
     Side,
@@ -18,6 +19,7 @@ from adapter.exam.model import (
     Urgency,
     ValueKind,
     record_schema,
+    with_parts,
 )
 from adapter.exam.quantity import Amount, Comparator, Quantities, Quantity, Score
 
@@ -33,6 +35,7 @@ __all__ = [
     "Gestation",
     "Identifier",
     "Mother",
+    "Named",
     "Newborn",
     "Quantities",
     "Quantity",
@@ -44,4 +47,5 @@ __all__ = [
     "Urgency",
     "ValueKind",
     "record_schema",
+    "with_parts",
 ]

@@ -105,7 +105,7 @@ def name_of_parts(prefix: str | None, given: str | None, family: str | None) -> 
     return " ".join(filter(None, (prefix, given, family)))
 
 
-class _Named:
+class Named:
     """A person's name: the line that people use, and its parts where the house knows them; either may be without the
     other. The parts are those of FHIR R4 HumanName and of HL7 v2 XPN."""
 
@@ -125,12 +125,13 @@ class _Named:
         return self.family is not None or self.given is not None
 
 
-def _with_parts(person: _Named) -> None:
+def with_parts(person: Named) -> None:
+    """Raises ValueError where a prefix stands without the name that it goes before."""
     if person.prefix is not None and not person.has_parts:
         raise ValueError("a prefix needs a family or a given name with it")
 
 
-class Mother(_Frozen, _Named):
+class Mother(_Frozen, Named):
     """Who gave birth, known by her own identifiers, never by the newborn's."""
 
     identifiers: tuple[Identifier, ...] = Field(min_length=1)
@@ -141,11 +142,11 @@ class Mother(_Frozen, _Named):
 
     @model_validator(mode="after")
     def _coherent(self) -> Mother:
-        _with_parts(self)
+        with_parts(self)
         return self
 
 
-class Newborn(_Frozen, _Named):
+class Newborn(_Frozen, Named):
     """Whom the exam is about."""
 
     identifiers: tuple[Identifier, ...] = Field(min_length=1)
@@ -161,11 +162,11 @@ class Newborn(_Frozen, _Named):
 
     @model_validator(mode="after")
     def _coherent(self) -> Newborn:
-        _with_parts(self)
+        with_parts(self)
         return self
 
 
-class Examiner(_Frozen, _Named):
+class Examiner(_Frozen, Named):
     """Who examined, told or was told, in which role (a role id of the catalogue).
 
     The parts of a name go with an identifier, since an examiner without one is only named where others refer to her.
@@ -184,7 +185,7 @@ class Examiner(_Frozen, _Named):
             raise ValueError("a person needs a name, an identifier, or both")
         if self.has_parts and self.identifier is None:
             raise ValueError("family and given name of a person need an identifier; without one, give the name")
-        _with_parts(self)
+        with_parts(self)
         return self
 
 

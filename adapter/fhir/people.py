@@ -25,10 +25,8 @@ def identifiers(given: tuple[Identifier, ...], catalogue: Catalogue) -> list[Jso
 
 
 def _identifier(given: Identifier, catalogue: Catalogue) -> Json:
-    resolved, settings = catalogue.resolve(given), catalogue.settings
-    names = [name for name, uri in settings.identifier_systems.items() if uri == resolved.system]
-    kinds = (settings.identifier_kinds.get(name) for name in (resolved.system, *names))
-    kind = next((one for one in kinds if one is not None), None)
+    resolved = catalogue.resolve(given)
+    kind = catalogue.kind_of(resolved.system)
     plain: Json = {"system": resolved.system, "value": resolved.value}
     if kind is None:
         return plain

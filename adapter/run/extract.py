@@ -29,6 +29,7 @@ from adapter.write.deidentify import DeidentificationPolicy, Deidentified, Deide
 from adapter.write.omop import IDENTIFIED, Checked, Concept, Concepts, concepts_of, load_concepts, read_keys
 from adapter.write.tables import TABLES, TabledExam
 from adapter.write.tables.arrow import arrow
+from adapter.write.tables.sqlite import check_width
 
 SUPERSEDED = "replaced by later versions"
 RETRACTED = "entered in error and left out of the tables"
@@ -37,7 +38,7 @@ REPEATED = "given twice"
 
 @dataclass(frozen=True, slots=True)
 class Extract:
-    """Exams to ``forms`` of :data:`adapter.run.extract_forms.FORMS`, tables as CSV or Parquet.
+    """Exams to ``forms`` of :data:`adapter.run.extract_forms.FORMS`, tables as CSV, Parquet or SQLite.
 
     ``tables``: which of :data:`adapter.write.tables.TABLES`. ``policy`` de-identifies, with the key in ``key_file``
     or in the environment variable ``key_env``; ``rare`` stands for what it says of rare combinations. An amendment
@@ -82,7 +83,7 @@ class Extract:
     def prepared(self, inputs: Sequence[Given], out: Path | None) -> Extract:
         """With the cut as the plan asks for, and the versions that count.
 
-        Raises ``BadPolicy``, ``BadKey``, ``BadKeys``, ``BadVocabulary`` and ``NoParquet`` as well.
+        Raises ``BadPolicy``, ``BadKey``, ``BadKeys``, ``BadVocabulary``, ``NoParquet`` and ``TooWide`` as well.
         """
         catalogue = load_catalogue(self.site)
         if self.all_versions and set(self.forms) != {"tables"}:
@@ -96,6 +97,9 @@ class Extract:
             read_keys(self.omop_keys, IDENTIFIED if deidentifier is None else deidentifier.mark)
         if self.encoding == "parquet" and {"tables", "omop"} & set(self.forms):
             arrow()
+        if self.encoding == "sqlite":
+            for name in self.tables:
+                check_width(name, TABLES[name].columns(catalogue))
         made = replace(self, cut=cut_for(catalogue, self.plan))
         if self.vocabulary is not None:
             concepts, checked = concepts_of(self.vocabulary, catalogue, load_concepts(self.site))
@@ -191,8 +195,7 @@ class _Maker:
             return Handled(True, faults, details.id)
         if details.root in self.placed.aside:
             return Handled(True, (set_aside(details, piece),), details.id)
-        remark = "" if self.work.all_versions else self._left_out(details)
-        if remark:
+        if remark := self._left_out(details):
             return Handled(False, exam=details.id, left_out=True, remark=remark)
         if details.status is Status.ENTERED_IN_ERROR and not self.work.all_versions:
             forms = [form for form in forms if form.retracted]
@@ -226,9 +229,8 @@ class _Maker:
                 raise
             except Exception as error:  # rows wait for others before they are written: not this exam's fault alone
                 raise ChunkLost(f"the {form.name} cannot be written: {type(error).__name__}") from error
-        given = "" if self.work.all_versions else made.details.id
         origin = piece.kind.value, piece.file, piece.at, digest
-        return MergeFacts(made.details.id, given, made.details.root, among, counts, len(exam.findings), *origin)
+        return MergeFacts(made.details.id, made.details.root, among, counts, len(exam.findings), *origin)
 
     def end(self) -> None:
         self.facts.close()

@@ -38,11 +38,10 @@ from adapter.write.omop import (
 )
 from adapter.write.phenopackets import phenopacket, with_metadata
 from adapter.write.tables import TABLES, Column, Row, TabledExam
-from adapter.write.tables.arrow import ParquetFile
 from adapter.write.tables.dictionary import Counts
-from adapter.write.tables.files import TableFiles, write_dictionary
+from adapter.write.tables.files import TableFile, TableFiles, table_file, write_dictionary
 from adapter.write.tables.proof import NEEDED, NotProved, proved, write_proof
-from adapter.write.tables.spreadsheet import CsvFile, RawCsvFile, read_rows
+from adapter.write.tables.spreadsheet import RawCsvFile, read_rows
 from adapter.write.view_columns import write_view_columns
 from adapter.write.views import views
 
@@ -100,18 +99,20 @@ class Tables:
     """The tables in the folder itself, with their dictionary.
 
     Of a table with a unique column the first row of a value stands. Parquet stays in parts,
-    ``findings/part-00000.parquet``, but for what came from one chunk; CSV becomes one file.
+    ``findings/part-00000.parquet``, but for what came from one chunk; CSV becomes one file, and SQLite one of all
+    tables: chunks have them as CSV until then.
     """
 
     name, retracted = "tables", False
 
     def __init__(self, options: FormOptions) -> None:
         self.options, self.catalogue = options, load_catalogue(options.site)
-        self.files = (*(f"{name}.{options.encoding}" for name in options.tables), COUNTS)
+        self.kept_as = "csv" if options.encoding == "sqlite" else options.encoding
+        self.files = (*(f"{name}.{self.kept_as}" for name in options.tables), COUNTS)
 
     def begin(self, folder: Path) -> None:
-        self.folder, options = folder, self.options
-        self.writer = TableFiles(folder, self.catalogue, options.encoding, options.tables, repeats=True)
+        self.folder = folder
+        self.writer = TableFiles(folder, self.catalogue, self.kept_as, self.options.tables, repeats=True)
 
     def of_exam(self, tabled: TabledExam) -> dict[str, list[Row]]:
         return {name: list(TABLES[name].rows(tabled, self.catalogue)) for name in self.options.tables}
@@ -127,9 +128,8 @@ class Tables:
         (self.folder / COUNTS).write_text(json.dumps(counts), encoding="utf-8")
 
     def merge(self, kept: Path, out: Path, stays: Stays) -> None:
-        encoding = self.options.encoding
         counts = {
-            name: _MergedTable(name, kept, out, encoding, TABLES[name].columns(self.catalogue), stays).written()
+            name: _MergedTable(name, kept, out, self, TABLES[name].columns(self.catalogue), stays).written()
             for name in self.options.tables
         }
         write_dictionary(out, self.catalogue, counts)
@@ -145,19 +145,19 @@ class _MergedTable:
     """One table out of the files that the chunks have of it."""
 
     def __init__(
-        self, name: str, kept: Path, out: Path, encoding: str, columns: tuple[Column, ...], stays: Stays
+        self, name: str, kept: Path, out: Path, form: Tables, columns: tuple[Column, ...], stays: Stays
     ) -> None:
-        self.name, self.kept, self.out, self.encoding = name, kept, out, encoding
+        self.name, self.kept, self.out, self.form = name, kept, out, form
+        self.encoding = form.options.encoding
         self.columns, self.stays, self.counts = columns, stays, Counts()
-        self.make: Callable[[Path, Sequence[Column]], Any] = ParquetFile if encoding == "parquet" else CsvFile
-        self.parts = in_order(kept / f"{name}.{encoding}")
+        self.parts = in_order(kept / f"{name}.{form.kept_as}")
 
     def written(self) -> Counts:
         """Write it; what was counted of it."""
         if self.stays.shuffled and self.parts:
             self._shuffled(TABLES[self.name].unique)
-        elif TABLES[self.name].unique or not self.parts:
-            self._unique(TABLES[self.name].unique)
+        elif TABLES[self.name].unique or not self.parts or self.encoding == "sqlite":
+            self._gathered(TABLES[self.name].unique)
         elif self.encoding == "csv":
             self._joined()
         else:
@@ -168,25 +168,21 @@ class _MergedTable:
     def _one(self) -> Path:
         return self.out / f"{self.name}.{self.encoding}"
 
-    def _unique(self, name: str) -> None:
-        """One file, the first row of each value."""
-        place = [column.name for column in self.columns].index(name) if name else 0
-        with Dedupe() as values:
-            batches = (rows for part in self.parts for rows in self._staying(part))
-            self._write(self._one, ([row for row in rows if values.new(str(row[place]))] for rows in batches))
+    def _made(self, folder: Path, form: str) -> TableFile:
+        return table_file(folder, self.name, form, self.columns, self.form.options.tables)
 
-    def _shuffled(self, name: str) -> None:
-        """One file in the order of pseudonyms; of a table with a unique column the first row of each value."""
-        place = [column.name for column in self.columns].index(name) if name else 0
-        rows_of = _raw if self.encoding == "csv" else _typed
-        rows = self.stays.in_order(self.name, ((number_of(part), rows_of(part)) for part in self.parts))
-        file = RawCsvFile(self._one, self.columns) if self.encoding == "csv" else ParquetFile(self._one, self.columns)
-        with Dedupe() as values:
-            while batch := list(islice(rows, _ROWS)):
-                batch = [row for row in batch if not name or values.new(str(row[place]))]
-                self.counts.see(batch, self.columns)
-                file.write(batch)
-        file.close()
+    def _gathered(self, unique: str) -> None:
+        """One file; of a table with a unique column the first row of each value."""
+        batches = (rows for part in self.parts for rows in self._staying(part))
+        self._write(self._made(self.out, self.encoding), batches, unique)
+
+    def _shuffled(self, unique: str) -> None:
+        """The same in the order of pseudonyms; cells of CSV go into CSV as they are."""
+        raw = self.encoding == "csv"
+        parts = ((number_of(part), _raw(part) if raw else _rows(part, self.columns)) for part in self.parts)
+        rows = self.stays.in_order(self.name, parts)
+        file = RawCsvFile(self._one, self.columns) if raw else self._made(self.out, self.encoding)
+        self._write(file, _in_batches(rows), unique)
 
     def _joined(self) -> None:
         """One CSV file, the header once."""
@@ -214,37 +210,37 @@ class _MergedTable:
             statuses = {name: Counter(seen) for name, seen in counts["statuses"].items()}
             self.counts.add(Counts(counts["rows"], Counter(counts["filled"]), statuses))
             return part
-        less = self.kept / "less" / f"{self.name}-{part.name}"
-        less.parent.mkdir(exist_ok=True)
-        self._write(less, self._staying(part))
-        return less
+        less = self.kept / "less" / part.name.partition(".")[0]
+        less.mkdir(parents=True, exist_ok=True)
+        self._write(self._made(less, self.encoding), self._staying(part))
+        return less / self._one.name
 
-    def _write(self, path: Path, batches: Iterator[list[Row]]) -> None:
-        file = self.make(path, self.columns)
-        for rows in batches:
-            self.counts.see(rows, self.columns)
-            file.write(rows)
+    def _write(self, file: TableFile, batches: Iterator[list[Row]], unique: str = "") -> None:
+        place = [column.name for column in self.columns].index(unique) if unique else 0
+        with Dedupe() as values:
+            for rows in batches:
+                chosen = [row for row in rows if values.new(str(row[place]))] if unique else rows
+                self.counts.see(chosen, self.columns)
+                file.write(chosen)
         file.close()
 
     def _staying(self, part: Path) -> Iterator[list[Row]]:
         number = number_of(part)
         if self.stays.all_of(number):
-            yield from _batches(part, self.columns)
+            yield from _in_batches(_rows(part, self.columns))
             return
         staying = self.stays.rows(number, self.name)
-        for rows in _batches(part, self.columns):
+        for rows in _in_batches(_rows(part, self.columns)):
             yield list(compress(rows, list(islice(staying, len(rows)))))
 
 
-def _batches(path: Path, columns: Sequence[Column]) -> Iterator[list[Row]]:
-    if path.suffix == ".csv":
-        rows = read_rows(path, columns)
-        while waiting := list(islice(rows, _ROWS)):
-            yield waiting
-        return
-    rows = _typed(path)
+def _in_batches(rows: Iterator[Row]) -> Iterator[list[Row]]:
     while waiting := list(islice(rows, _ROWS)):
         yield waiting
+
+
+def _rows(path: Path, columns: Sequence[Column]) -> Iterator[Row]:
+    return read_rows(path, columns) if path.suffix == ".csv" else _typed(path)
 
 
 def _raw(path: Path) -> Iterator[Row]:
@@ -331,7 +327,8 @@ class Omop:
         keys = Keys(made_for=made_for) if options.omop_keys is None else read_keys(options.omop_keys, made_for)
         more: dict[str, Any] = {"keys": keys, "notes": options.notes, "checked": options.checked}
         more["dated"] = options.dated
-        writer = OmopFiles(folder, self.catalogue, self.concepts, options.encoding, **more)
+        encoding = "csv" if options.encoding == "sqlite" else options.encoding
+        writer = OmopFiles(folder, self.catalogue, self.concepts, encoding, **more)
         for line in stays.lines(self.name):
             writer.add_rows(ExamRows.from_json(line))
         writer.close()

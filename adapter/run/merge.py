@@ -33,14 +33,12 @@ FACTS = "facts"
 class MergeFacts:
     """One exam of a chunk.
 
-    ``exam``: its id in the extract; ``given``: the same, empty where every version counts; ``root``: that of the exam
-    as first recorded. ``among``: what must be known of it among other de-identified ones. ``rows``: how many it has
-    in each file. ``kind``, ``file``, ``at``: where it came from; ``digest``: of what it was read from, empty where it
-    was de-identified.
+    ``exam``: its id in the extract; ``root``: that of the exam as first recorded. ``among``: what must be known of it
+    among other de-identified ones. ``rows``: how many it has in each file. ``kind``, ``file``, ``at``: where it came
+    from; ``digest``: of what it was read from, empty where it was de-identified.
     """
 
     exam: str
-    given: str
     root: str
     among: Deidentified
     rows: dict[str, int]
@@ -142,7 +140,7 @@ def admitted(kept: Path, deidentifier: Deidentifier | None, repeated: str, chang
     gone: dict[int, set[int]] = {}
     with Dedupe() as exams:
         for number, place, facts in _all(kept):
-            if facts.given and not exams.new(facts.given):
+            if not exams.new(facts.exam):
                 changes.leave_out(repeated, facts.findings)
             elif deidentifier is None or _admitted(facts, deidentifier, changes, kept.parent):
                 continue
@@ -171,7 +169,7 @@ def _admitted(facts: MergeFacts, deidentifier: Deidentifier, changes: Tally, fol
     except OtherFamily as error:
         remedy = "the same mother in all its exams"
         problem = Problem(Severity.ERROR, Layer.CAPTURE, "other-mother", str(error), remedy, file=facts.file)
-        handled = Handled(True, (problem,), facts.given)
+        handled = Handled(True, (problem,), facts.exam)
         reject(folder, Piece(PieceKind(facts.kind), facts.file, facts.at), [handled])
         changes.refuse(handled, facts.findings)
         return False

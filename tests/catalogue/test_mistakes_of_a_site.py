@@ -346,6 +346,48 @@ MISTAKES: dict[str, tuple[dict[str, str], str, str, str]] = {
         "belong together",
         "both",
     ),
+    "a place twice": (
+        {"v2.yaml": "locations: #!\n- {place: Ward, room: '1'}\n- {place: Ward, room: '2'}\n"},
+        "duplicate-id",
+        "Ward",
+        "once",
+    ),
+    "a place that says nothing": (
+        {"v2.yaml": "locations:\n- {place: Ward} #!\n"},
+        "missing-part",
+        "says nothing",
+        "point_of_care",
+    ),
+    "a country in two letters": (
+        {"v2.yaml": "# ours\nperforming_organisation: {name: East, address: {country: DE}} #!\n"},
+        "table-code",
+        "0399",
+        "DEU",
+    ),
+    "a type of place that is none": (
+        {"v2.yaml": "# ours\nlocations:\n- {room: '1', type: WARD} #!\n"},
+        "table-code",
+        "0305",
+        "N",
+    ),
+    "a code of more than twenty characters": (
+        {"v2.yaml": "# ours\nlocations:\n- {point_of_care: The postnatal ward on two} #!\n"},
+        "wrong-field",
+        "20 characters",
+        "",
+    ),
+    "a message profile of no OID": (
+        {"v2.yaml": "message_profiles:\n- {name: P, authority: {id: 2.x, id_type: ISO}} #!\n"},
+        "wrong-id",
+        "2.x",
+        "2.999.1",
+    ),
+    "results of nobody": (
+        {"v2.yaml": "# ours\nperforming_organisation: {} #!\n"},
+        "missing-part",
+        "organisation",
+        "name",
+    ),
     "a character set that is none": (
         {"v2.yaml": "# ours\ncharacter_set: UTF8 #!\n"},
         "wrong-field",

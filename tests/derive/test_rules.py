@@ -8,6 +8,7 @@ from rule_cases import CASES, Case
 from rule_cases.words import DIMPLE, RATE_61
 from scenes import CATALOGUE, made, pressure, rules_held, said, scene, tells, with_all_rules_on
 
+from adapter.derive import judge
 from adapter.exam import Exam, Sex, Urgency
 
 ALL_ON = with_all_rules_on()
@@ -30,6 +31,18 @@ def test_a_rule_holds(rule: str, given: Case) -> None:
     one = next(o for o in made(exam, "cross_finding", ALL_ON) if o.maker is not None and o.maker.id == rule)
     assert one.derived_from, "a rule rests on findings"
     assert one.urgency is ALL_ON.rules[rule].urgency
+
+
+def test_half_of_what_fires_a_rule_does_not_and_is_told_by_itself() -> None:
+    for rule, (fires, _) in CASES.items():
+        # a case may say more than the rule needs; one at least says no more
+        halves = [[_exam((f[:n] + f[n + 1 :], more)) for n in range(len(f))] for f, more in fires]
+        assert any(all(rule not in rules_held(exam, ALL_ON) for exam in some) for some in halves), rule
+        for exam in (exam for some in halves for exam in some):
+            on_the_list = {index for line in tells(exam, ALL_ON) for index in line.rests_on}
+            alone = [judge(one, ALL_ON.items[one.item], exam, ALL_ON) for one in exam.findings]
+            told = {n for n, judged in enumerate(alone) if judged and judged.urgency is not Urgency.NONE}
+            assert told <= on_the_list, (rule, exam.findings)
 
 
 @pytest.mark.parametrize(("rule", "given"), [(rule, c) for rule, (_, nearly) in CASES.items() for c in nearly])

@@ -26,7 +26,7 @@ WEEKS = (30, 34, 36, 37, 39, 41, None)
 NUMBERS = [item for item in CATALOGUE.items.values() if item.ranges and item.type is not ItemType.TIME]
 
 
-def _samples(item: Item, component: str | None) -> list[Decimal]:
+def samples(item: Item, component: str | None) -> list[Decimal]:
     ends = {end.value for band in item.ranges if band.component == component for end in (band.low, band.high) if end}
     limits = item.limits or next((c.limits for c in item.components if c.id == component), None)
     ordered = sorted(ends | (set(map(Decimal, limits.possible)) if limits else set()))
@@ -62,7 +62,7 @@ def test_every_possible_value_is_judged_or_said_to_be_not_and_a_worse_one_is_nev
     for component, site, hours, weeks, sex in _scenes(item):
         empty = scene(hours=hours, weeks=weeks, sex=sex)
         ranks: list[int | None] = []
-        for value in _samples(item, component):
+        for value in samples(item, component):
             finding = _finding(item, component, value, site)
             exam = empty.model_copy(update={"findings": (finding,)})
             judged = judge(finding, item, exam, CATALOGUE)
@@ -74,7 +74,7 @@ def test_every_possible_value_is_judged_or_said_to_be_not_and_a_worse_one_is_nev
         numbers = [-1 if rank is None else rank for rank in ranks]
         low = middle[0] if middle else numbers.index(min(numbers))
         high = middle[-1] if middle else len(numbers) - 1 - numbers[::-1].index(min(numbers))
-        where = (component, site, hours, weeks, list(zip(_samples(item, component), numbers, strict=True)))
+        where = (component, site, hours, weeks, list(zip(samples(item, component), numbers, strict=True)))
         assert numbers[:low] == sorted(numbers[:low], reverse=True), where
         assert numbers[high:] == sorted(numbers[high:]), where
 

@@ -9,6 +9,7 @@ import pytest
 
 from adapter.catalogue import load_catalogue
 from adapter.catalogue.lint import lint
+from adapter.exam import Identifier
 from adapter.read.oru import from_oru
 from adapter.v2.er7 import CHARSETS
 from adapter.write.v2 import to_oru
@@ -55,6 +56,62 @@ def test_an_example_is_written_in_the_sites_way_and_reads_back(site: str, name: 
     assert {str(segment(2)) for segment in message.segments("OBX")} <= {
         settings.coded_values, settings.text_values, "NM", "SN", "ST", "TS", ""
     }  # fmt: skip
+
+
+RECEIVER = """
+not_examined: reason
+namespaces: names
+message_profiles:
+  - {name: NEWBORN_RESULT, authority: {namespace: REGION, id: 2.999.21, id_type: ISO}}
+  - {name: BASE}
+ordering_provider: {identifier: {system: staff, value: "77"}, family: O'Brien & Co, given: Ada Mary, prefix: Dr}
+performing_organisation:
+  address: {street: 1 Invented Way, city: Sampletown, postal_code: "00001", country: DEU}
+locations:
+  - {place: Postnatal ward, point_of_care: PNW, room: "4", facility: {namespace: EAST}, type: N}
+  - {point_of_care: ELSE}
+"""
+SITE = """
+identifier_systems: {mrn: "https://east.invalid/id/record-number", staff: urn:oid:2.999.22}
+identifier_kinds: {mrn: {type: MR}, staff: {type: EI}}
+organisation: {name: East Hospital (invented), identifier: {system: urn:oid:2.999.20, value: E1}}
+"""
+
+
+def test_fields_that_a_receiver_asks_for_hold_what_the_site_says(tmp_path: Path) -> None:
+    """HL7 v2.5.1: MSH-21 (EI), PV1-3 (PL), ORC-12 and OBR-16 (XCN), OBX-23 (XON), OBX-24 (XAD), CX-4 (HD),
+    judged strictly by hl7apy and read by hl7."""
+    (tmp_path / "site.yaml").write_text(SITE)
+    (tmp_path / "v2.yaml").write_text(RECEIVER)
+    catalogue, exam = load_catalogue(tmp_path), example("d09-crying-boy-not-examined")
+    assert [str(one) for one in lint(catalogue) if one.file == "v2.yaml"] == []
+    system = catalogue.settings.identifier_systems["mrn"]
+    systems = (system, "urn:oid:2.999.3", "record-numbers-of-the-east")
+    own = tuple(Identifier(system=one, value=str(n)) for n, one in enumerate(systems, start=1))
+    exam = exam.model_copy(
+        update={
+            "newborn": exam.newborn.model_copy(update={"identifiers": own}),
+            "details": exam.details.model_copy(update={"place": "Postnatal ward"}),
+        }
+    )
+    data = to_oru(exam, catalogue)
+    assert from_oru(data, catalogue)[0].newborn == exam.newborn
+    message = hl7.parse(data.decode())
+    assert str(message.segment("MSH")(21)) == "NEWBORN_RESULT^REGION^2.999.21^ISO~BASE"
+    assert str(message.segment("PID")(3)) == (
+        f"1^^^mrn&{system}&URI^MR~2^^^&2.999.3&ISO^PI~3^^^&record-numbers-of-the-east&L^PI"
+    )
+    assert str(message.segment("PV1")(3)) == "PNW^4^^EAST^^N^^^Postnatal ward"
+    ordered = "77^O'Brien \\T\\ Co^Ada^Mary^^Dr^^^staff&2.999.22&ISO^^^^EI^^A"
+    assert {str(message.segment("ORC")(12)), *(str(one(16)) for one in message.segments("OBR"))} == {ordered}
+    results = message.segments("OBX")
+    assert {str(one(23)) for one in results} == {"East Hospital (invented)^^^^^&2.999.20&ISO^XX^^^E1"}
+    assert {str(one(24)) for one in results} == {"1 Invented Way^^Sampletown^^00001^DEU^B"}
+    absent = [one for one in results if str(one(11)) == "X"]
+    assert {str(one(2)) for one in absent} == {"CWE"}
+    said = {str(one(5)) for one in absent}
+    assert {"crying^Crying; could not be judged^99NEA", "eyes_not_open^Eyes not open^99NEA"} <= said
+    assert all("99NEA" in one.split("^") for one in said)
 
 
 def test_a_site_sends_its_own_codes_first() -> None:

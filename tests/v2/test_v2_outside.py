@@ -103,9 +103,23 @@ def test_what_hl7apy_does_not_look_at(name: str) -> None:
         assert field(segment, 8) in {*TABLES["HL70078"][1], ""}
         if field(segment, 2) == "NM":
             assert re.fullmatch(r"-?\d+(\.\d+)?", field(segment, 5)), field(segment, 5)
+        if field(segment, 7):
+            assert within(field(segment, 7), Decimal(field(segment, 5))) is (field(segment, 8) == "N")
         assert [field(segment, number) for number in (20, 21, 22)] == ["", "", ""], "reserved in v2.5.1"
     order = "".join(f"{segment[0]!s};" for segment in message)
     assert re.fullmatch(r"MSH;SFT;PID;(NK1;)?PV1;ORC;(OBR;(NTE;)*(OBX;(NTE;)*)+)+", order)
+
+
+def within(text: str, value: Decimal) -> bool:
+    """A range as v2.5.1 has it (section 7.4.2.7): ``low-high`` with both ends, ``>low``, ``<high``; nothing else."""
+    number = r"(-?\d+(?:\.\d+)?)"
+    both, above, below = (re.fullmatch(form, text) for form in (f"{number}-{number}", f">{number}", f"<{number}"))
+    if both:
+        return Decimal(both[1]) <= value <= Decimal(both[2])
+    if above:
+        return value > Decimal(above[1])
+    assert below, text
+    return value < Decimal(below[1])
 
 
 @every_example

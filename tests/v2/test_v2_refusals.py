@@ -11,7 +11,7 @@ import pytest
 
 from adapter.catalogue import Catalogue, V2Settings, load_catalogue
 from adapter.catalogue.lint import lint
-from adapter.catalogue.v2 import lint_v2
+from adapter.catalogue.lint_v2 import lint_v2
 from adapter.exam import Exam
 from adapter.read.oru import NotReadable, from_oru, read_oru
 from adapter.write import NotWritable

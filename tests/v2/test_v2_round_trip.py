@@ -9,6 +9,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue.v2 import Location
 from adapter.exam import Exam, Status
 from adapter.read.oru import from_oru
 from adapter.write.v2 import to_oru
@@ -63,6 +64,10 @@ def test_it_does_so_in_every_way_that_a_site_may_write(exam: Exam, data: st.Data
             "acknowledgement": data.draw(st.sampled_from(["original", "accept", "accept-and-application"])),
             "name_type": data.draw(st.sampled_from(["U", "TEMP"])),
             "software": data.draw(st.booleans()),
+            "not_examined": data.draw(st.sampled_from(["empty", "reason"])),
+            "namespaces": data.draw(st.sampled_from(["none", "names"])),
+            "ordering_provider": data.draw(st.sampled_from([None, "examiner"])),
+            "locations": data.draw(st.sampled_from([(), (Location(point_of_care="PNW", bed="4"),)])),
         }
     )
     there_and_back(exam, replace(CATALOGUE, v2=changed))

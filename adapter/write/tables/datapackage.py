@@ -14,6 +14,8 @@ from adapter import __version__
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import dumps
 from adapter.write.tables import TABLES, Column, Type
+from adapter.write.tables.keys import KEYS, leads
+from adapter.write.tables.sqlite import DATABASE
 
 Json = dict[str, Any]
 
@@ -26,26 +28,15 @@ _TYPES = {
     Type.DATE: "date",
     Type.LOCAL: "datetime",
 }
-KEYS = {
-    "exams": ("exam_id",),
-    "findings": ("exam_id", "finding_id"),
-    "components": ("exam_id", "finding_id", "component"),
-    "newborns": ("newborn_id",),
-    "tells": ("exam_id", "line"),
-    "tellings": ("exam_id", "telling"),
-}
-"""Which columns tell a row of each table from every other."""
-_LEADS = {
-    "exams": (("newborn_id",), "newborns"),
-    "findings": (("exam_id",), "exams"),
-    "components": (("exam_id", "finding_id"), "findings"),
-    "tells": (("exam_id",), "exams"),
-    "tellings": (("exam_id",), "exams"),
+_MEDIA = {
+    "csv": "text/csv",
+    "parquet": "application/vnd.apache.parquet",
+    "sqlite": "application/vnd.sqlite3",
 }
 
 
 def write_datapackage(folder: Path, catalogue: Catalogue, names: Iterable[str]) -> None:
-    """``datapackage.json`` of the tables in a folder, as they lie there: CSV, Parquet, or Parquet in parts."""
+    """``datapackage.json`` of the tables in a folder, CSV, Parquet (in parts too) or SQLite as they lie there."""
     present = tuple(names)
     content = {
         "profile": "data-package",
@@ -62,12 +53,13 @@ def write_datapackage(folder: Path, catalogue: Catalogue, names: Iterable[str]) 
 
 
 def _resource(folder: Path, name: str, catalogue: Catalogue, present: tuple[str, ...]) -> Json:
-    single = next((f"{name}.{form}" for form in ("csv", "parquet") if (folder / f"{name}.{form}").is_file()), "")
+    files = (f"{name}.csv", f"{name}.parquet", DATABASE)
+    single = next((file for file in files if (folder / file).is_file()), "")
     parts = sorted(f"{name}/{path.name}" for path in (folder / name).glob("part-*")) if not single else []
     encoding = (single or parts[0]).rpartition(".")[2]
     keys: Json = {"primaryKey": list(KEYS[name])}
-    fields, target = _LEADS.get(name, ((), ""))
-    if target in present:
+    if (found := leads(name, present)) is not None:
+        fields, target = found
         reference = {"resource": target, "fields": list(fields)}
         keys["foreignKeys"] = [{"fields": list(fields), "reference": reference}]
     schema = {"fields": [_field(column) for column in TABLES[name].columns(catalogue)], "missingValues": [""]}
@@ -77,8 +69,9 @@ def _resource(folder: Path, name: str, catalogue: Catalogue, present: tuple[str,
         "path": single or parts,
         "profile": "tabular-data-resource" if encoding == "csv" else "data-resource",
         "format": encoding,
-        "mediatype": "text/csv" if encoding == "csv" else "application/vnd.apache.parquet",
+        "mediatype": _MEDIA[encoding],
         **({"encoding": "utf-8"} if encoding == "csv" else {}),
+        **({"dialect": {"table": name}} if encoding == "sqlite" else {}),
         "schema": {**schema, **keys},
     }
 

@@ -14,18 +14,31 @@ from adapter.exam import Exam
 from adapter.write.tables import TABLES, Column, Row, TabledExam
 from adapter.write.tables.arrow import ParquetFile, arrow
 from adapter.write.tables.datapackage import write_datapackage
-from adapter.write.tables.dictionary import Counts, as_csv, as_html, entries
+from adapter.write.tables.dictionary import HEADINGS, Counts, as_csv, as_html, entries
 from adapter.write.tables.spreadsheet import CsvFile
+from adapter.write.tables.sqlite import SqliteFile, write_sqlite_dictionary
 
-FORMS = ("parquet", "csv")
+FORMS = ("parquet", "csv", "sqlite")
 _CELLS = 1_000_000
 """Cells held before they are written: a row group of Parquet."""
 
 
-class _File(Protocol):
-    def write(self, rows: Sequence[Row]) -> None: ...
+class TableFile(Protocol):
+    """One table as it is written."""
 
-    def close(self) -> None: ...
+    def write(self, rows: Sequence[Row]) -> None:
+        """Append rows."""
+
+    def close(self) -> None:
+        """Finish it."""
+
+
+def table_file(folder: Path, name: str, form: str, columns: Sequence[Column], present: Sequence[str]) -> TableFile:
+    """A table of a folder as ``csv``, ``parquet`` or in ``sqlite``, where ``present`` are the tables it will have."""
+    if form == "sqlite":
+        return SqliteFile(folder, name, columns, present)
+    path = folder / f"{name}.{form}"
+    return ParquetFile(path, columns) if form == "parquet" else CsvFile(path, columns)
 
 
 class TableFiles:
@@ -46,10 +59,9 @@ class TableFiles:
     ) -> None:
         if form == "parquet":
             arrow()
-        make: type[ParquetFile] | type[CsvFile] = ParquetFile if form == "parquet" else CsvFile
         self._folder, self._catalogue = folder, catalogue
         self.columns: dict[str, tuple[Column, ...]] = {name: TABLES[name].columns(catalogue) for name in names}
-        self._files: dict[str, _File] = {n: make(folder / f"{n}.{form}", c) for n, c in self.columns.items()}
+        self._files = {n: table_file(folder, n, form, c, tuple(names)) for n, c in self.columns.items()}
         self._waiting: dict[str, list[Row]] = {name: [] for name in names}
         self._seen: dict[str, set[bytes]] = {name: set() for name in names if TABLES[name].unique and not repeats}
         self.counts: dict[str, Counts] = {name: Counts() for name in names}
@@ -113,6 +125,7 @@ def write_dictionary(folder: Path, catalogue: Catalogue, counts: dict[str, Count
         "kept apart in the status columns.",
         "Findings as recorded, judged by this site's ranges and rules: not diagnoses.",
     ]
+    write_sqlite_dictionary(folder, HEADINGS, rows)
     (folder / "dictionary.csv").write_text(as_csv(rows), encoding="utf-8", newline="")
     labels = {name: TABLES[name].label for name in counts}
     (folder / "dictionary.html").write_text(as_html(rows, labels, about), encoding="utf-8")

@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from sqlite3 import DatabaseError
 
 from adapter.problems import AdapterError, ExitCode
 from adapter.write.tables.arrow import arrow
 from adapter.write.tables.spreadsheet import unguarded
+from adapter.write.tables.sqlite import DATABASE, columns_in, sqlite_rows
 
 TextRow = dict[str, str]
 
@@ -28,10 +30,13 @@ def rows(folder: Path, name: str, needed: Sequence[str], wanted: Sequence[str] =
     if single.is_file():
         yield from _csv(single, needed, wanted)
         return
+    if (folder / DATABASE).is_file():
+        yield from _sqlite(folder / DATABASE, name, needed, wanted)
+        return
     parts = [folder / f"{name}.parquet", *sorted((folder / name).glob("part-*.parquet"))]
     parts = [part for part in parts if part.is_file()]
     if not parts:
-        raise NoTables(f"{folder} has no table {name}: an extract with --forms tables and --table {name} is needed")
+        raise _none(folder, name)
     for part in parts:
         yield from _parquet(part, needed, wanted)
 
@@ -63,6 +68,22 @@ def _parquet(path: Path, needed: Sequence[str], wanted: Sequence[str]) -> Iterat
                     yield {name: "" if value is None else str(value) for name, value in row.items()}
     except ArrowException:
         raise NoTables(f"{path} is not a Parquet file as the extract wrote it") from None
+
+
+def _sqlite(path: Path, name: str, needed: Sequence[str], wanted: Sequence[str]) -> Iterator[TextRow]:
+    try:
+        there = columns_in(path, name)
+        if not there:
+            raise _none(path.parent, name)
+        columns = _columns(path, there, needed, wanted)
+        for row in sqlite_rows(path, name, columns):
+            yield {name: "" if value is None else str(value) for name, value in zip(columns, row, strict=True)}
+    except DatabaseError:
+        raise NoTables(f"{path} is not a SQLite file as the extract wrote it") from None
+
+
+def _none(folder: Path, name: str) -> NoTables:
+    return NoTables(f"{folder} has no table {name}: an extract with --forms tables and --table {name} is needed")
 
 
 def _columns(path: Path, there: Sequence[str], needed: Sequence[str], wanted: Sequence[str]) -> list[str]:

@@ -16,6 +16,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Sides
 from adapter.problems import AdapterError, ExitCode
+from adapter.write.tables.sqlite import DATABASE, as_csv_files
 from adapter.write.tables.terms import NOT_JUDGED
 
 NEEDED = ("exams", "findings", "components")
@@ -69,7 +70,10 @@ def proved(folder: Path) -> int | None:
         return None
     with tempfile.TemporaryDirectory(prefix="newborn-adapter-") as scratch, duckdb.connect() as base:
         base.execute(f"set memory_limit = '{_MEMORY}'; set threads = 2; set temp_directory = '{scratch}'")
-        for statement in _views(folder):
+        where = folder
+        if (folder / DATABASE).is_file():  # DuckDB's own reader of SQLite would have to be fetched
+            as_csv_files(folder, NEEDED, where := Path(scratch))
+        for statement in _views(_sources(where, _quoted(where)), _quoted(folder)):
             base.execute(statement)
         base.execute(_sql())
         found = base.execute("select name, count(*) from difference group by all order by all").fetchall()
@@ -120,15 +124,27 @@ def _sql() -> str:
     return files("adapter.write.tables").joinpath("flatten.sql").read_text(encoding="utf-8")
 
 
-def _views(folder: Path, written: str | None = None) -> Iterator[str]:
-    """The tables and lists as DuckDB reads them; only the columns that the exams have can be looked at."""
-    root = written or str(folder).replace("'", "''")
+def _quoted(folder: Path) -> str:
+    return str(folder).replace("'", "''")
+
+
+def _sources(folder: Path, root: str) -> dict[str, str]:
+    """How DuckDB reads each table that lies in a folder; ``root`` is what stands for the folder."""
+    found = {}
     for name in NEEDED:
         if (folder / f"{name}.csv").is_file():
-            source = f"read_csv('{root}/{name}.csv', {_CSV})"
+            found[name] = f"read_csv('{root}/{name}.csv', {_CSV})"
+        elif (folder / DATABASE).is_file():
+            found[name] = f"sqlite_scan('{root}/{DATABASE}', '{name}')"
         else:
             parts = f"{name}.parquet" if (folder / f"{name}.parquet").is_file() else f"{name}/*.parquet"
-            source = f"read_parquet('{root}/{parts}')"
+            found[name] = f"read_parquet('{root}/{parts}')"
+    return found
+
+
+def _views(sources: dict[str, str], root: str) -> Iterator[str]:
+    """The tables and lists as DuckDB reads them; only the columns that the exams have can be looked at."""
+    for name, source in sources.items():
         yield f"create or replace temp view {name} as select columns(*)::varchar from {source}"  # noqa: S608
     for name in ("columns", "answers", "places", "meanings"):
         lists = f"read_csv('{root}/proof/{name}.csv', {_CSV})"
@@ -141,7 +157,8 @@ def _views(folder: Path, written: str | None = None) -> Iterator[str]:
 
 def _run(folder: Path) -> str:
     said = "-- In the folder of the extract: duckdb < proof/run.sql (no row: every cell agrees)\n"
-    return said + ";\n".join([*_views(folder, "."), ".read proof/flatten.sql\nselect * from difference"]) + ";\n"
+    views = _views(_sources(folder, "."), ".")
+    return said + ";\n".join([*views, ".read proof/flatten.sql\nselect * from difference"]) + ";\n"
 
 
 def _list(path: Path, heading: tuple[str, ...], rows: Iterator[tuple[Any, ...]]) -> None:

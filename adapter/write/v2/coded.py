@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from adapter.catalogue import Authority, Catalogue
-from adapter.exam import Examiner, Identifier, Mother, Newborn
+from adapter.catalogue.v2 import OrderingProvider
+from adapter.exam import Examiner, Identifier, Mother, Named, Newborn
 from adapter.fhir.json import Json
 from adapter.fhir.parts import written_unit
 from adapter.v2.er7 import joined, text
@@ -61,18 +62,43 @@ class Coder:
 
     def identifier(self, given: Identifier, usual: str) -> str:
         """One identifier as CX."""
-        authority = self._settings.authority(self._catalogue.resolve(given).system)
-        return joined([text(given.value), "", "", designator(authority, "&"), text(authority.type or usual)])
+        authority, kind = self.authority(given)
+        return joined([text(given.value), "", "", designator(authority, "&"), text(kind or usual)])
 
-    def observer(self, examiner: Examiner) -> str:
-        """Who examined, as XCN (section 2A.86); a name that nobody has taken apart stands whole as family name."""
-        parts = [""] * 9
+    def authority(self, given: Identifier) -> tuple[Authority, str | None]:
+        """Who assigned an identifier, and its type (table 0203) where the site says it, in v2.yaml or site.yaml."""
+        system = self._catalogue.resolve(given).system
+        authority = self._settings.authority(system, self._catalogue.short_name(system))
+        kind = self._catalogue.kind_of(system)
+        return authority, authority.type or (kind.type if kind else None)
+
+    def performed(self) -> dict[int, str]:
+        """Who is responsible for the results: OBX-23 (XON) and OBX-24 (XAD), where the site says it."""
+        who = self._settings.performing_organisation
+        if who is None:
+            return {}
+        one = who if who.name else self._catalogue.settings.organisation
+        fields = {23: text((one and one.name) or "")}
+        if one is not None and one.identifier is not None:
+            authority, kind = self.authority(one.identifier)
+            parts = [fields[23], "", "", "", "", designator(authority, "&"), text(kind or who.type), "", ""]
+            fields[23] = joined([*parts, text(one.identifier.value)])
+        if who.address is not None:
+            of = who.address
+            lines = (of.street, of.other, of.city, of.state, of.postal_code, of.country, of.type)
+            fields[24] = joined([text(line or "") for line in lines])
+        return fields
+
+    def observer(self, examiner: Examiner | OrderingProvider) -> str:
+        """Who examined or ordered, as XCN (section 2A.86); a name not taken apart stands whole as family name."""
+        parts = [""] * 15
         parts[1:6] = _name(examiner) if examiner.has_parts else [text(examiner.name or ""), *[""] * 4]
         if examiner.identifier is not None:
-            authority = self._settings.authority(self._catalogue.resolve(examiner.identifier).system)
+            authority, kind = self.authority(examiner.identifier)
             parts[0], parts[8] = text(examiner.identifier.value), designator(authority, "&")
+            parts[12] = text(kind or "")
         if examiner.has_parts:
-            parts += ["", "", "", "", "", _APART]
+            parts[14] = _APART
             line = joined(["", text(examiner.name), *[""] * 7, _DISPLAY]) if examiner.name else ""
             return joined([joined(parts), *([line] if line else [])], "~")
         return joined(parts)
@@ -92,7 +118,7 @@ def xpn(person: Newborn | Mother, name_type: str) -> str:
     return f"{apart}~{joined([text(person.name), *[''] * 5, _DISPLAY])}" if person.name else apart
 
 
-def _name(person: Newborn | Mother | Examiner) -> list[str]:
+def _name(person: Named) -> list[str]:
     """Family name, first given name, further ones, suffix, prefix: XPN.1 to XPN.5, and XCN.2 to XCN.6."""
     first, _, further = (person.given or "").partition(" ")
     return [text(person.family or ""), text(first), text(further), "", text(person.prefix or "")]

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from hashlib import sha256
 
 from adapter import __version__
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, V2Settings
+from adapter.catalogue.v2 import Location
 from adapter.exam import Exam
 from adapter.fhir.identity import SOFTWARE
 from adapter.v2.er7 import ENCODING, joined, moment, segment, text
@@ -37,6 +38,7 @@ def message_header(exam: Exam, catalogue: Catalogue) -> str:
         15: accept,
         16: application,
         18: "" if settings.character_set == "ASCII" else settings.character_set,
+        21: joined([joined([one.name, designator(one.authority)]) for one in settings.message_profiles], "~"),
     }
     # MSH-1 is the separator itself.
     return segment("MSH", {number - 1: value for number, value in fields.items()})
@@ -87,7 +89,23 @@ def people(exam: Exam, catalogue: Catalogue, coder: Coder) -> Iterator[str]:
         {
             1: "1",
             2: _CLASSES.get(catalogue.kinds[details.kind].encounter_class, "U"),
-            3: joined(["", "", "", "", "", "", "", "", text(details.place)]) if details.place else "",
+            3: _location(details.place, settings),
             19: coder.identifier(details.encounter, "VN") if details.encounter else "",
         },
     )
+
+
+def _location(place: str | None, settings: V2Settings) -> str:
+    """Where the newborn is, as PL: in the receiver's codes, and in the record's words as description."""
+    one = settings.location(place) or Location()
+    codes = [
+        one.point_of_care,
+        one.room,
+        one.bed,
+        designator(one.facility, "&"),
+        "",
+        one.type,
+        one.building,
+        one.floor,
+    ]
+    return joined([*(code or "" for code in codes), text(place or "")])

@@ -92,12 +92,16 @@ class _Report:
         self._settings = catalogue.v2
         observers = joined([coder.observer(examiner) for examiner in exam.details.examiners], "~")
         self._results = Results(catalogue, coder, observers)
+        provider = self._settings.ordering_provider
+        ordered = exam.details.examiners[0] if provider == "examiner" else provider
+        self._ordered = coder.observer(ordered) if ordered is not None else ""
+        self._performed = coder.performed()
         self._made: Counter[str] = Counter()
 
     def segments(self) -> Iterator[str]:
         """ORC and all OBR groups."""
         details = self._exam.details
-        yield segment("ORC", {1: "RE", 3: self._filler()})
+        yield segment("ORC", {1: "RE", 3: self._filler(), 12: self._ordered})
         kind = self._catalogue.kinds[details.kind]
         yield from self._group(1, self._request(details.kind, kind.label), self._own_results(), self._remarks())
         static = parts(self._catalogue)
@@ -140,6 +144,7 @@ class _Report:
             20: text(details.id),
             7: moment(details.started),
             8: moment(details.ended) if details.ended else "",
+            16: self._ordered,
             22: moment(details.made),
             24: self._settings.section or "",
             25: _REPORT[details.status],
@@ -147,7 +152,7 @@ class _Report:
         yield segment("OBR", {**common, **request})
         yield from comments(remarks, self._settings.own_system)
         for place, result in enumerate(results, start=1):
-            yield segment("OBX", {**result.fields, 1: str(place)})
+            yield segment("OBX", {**result.fields, **self._performed, 1: str(place)})
             yield from comments(result.comments, self._settings.own_system)
 
     def _remarks(self) -> list[tuple[str, str]]:

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
+from decimal import Decimal
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import ORDINAL
@@ -100,7 +101,8 @@ class Results:
             if coding["system"] == INTERPRETATION:  # table 0078 has no code for a variant: then OBX-8 is empty
                 made.fields[8] = text(coding["code"])
         if "referenceRange" in node:
-            made.fields[7] = text(reference_range(node["referenceRange"][0]))
+            value = node.get("valueQuantity", {}).get("value", node.get("valueInteger", 0))
+            made.fields[7] = text(reference_range(node["referenceRange"][0], Decimal(value)))
         captured = self._captured(node.get("valueQuantity", {}))
         if captured:
             made.comments.append(("captured", formatted(f"Captured as {captured}; converted exactly, then rounded.")))
@@ -124,6 +126,8 @@ class Results:
             return {2: self._settings.coded_values, 5: self._coder.concept(concept, with_points(concept))}
         if "valueString" in node:
             return self.words(node["valueString"])
+        if "dataAbsentReason" in node and self._settings.not_examined == "reason":
+            return {2: self._settings.coded_values, 5: self._coder.concept(node["dataAbsentReason"])}
         return {}
 
     def words(self, value: str) -> dict[int, str]:
@@ -214,13 +218,24 @@ def is_computed(observation: Json) -> bool:
     return bool(observation.get("derivedFrom")) or ON_RECORD in notes
 
 
-def reference_range(node: Json) -> str:
-    """OBX-7: ``low-high`` where both ends belong to it (v2.5.1 section 7.4.2.7), else the ends with their signs."""
-    ends = [f"{node[end]['value']:f}" for end in ("low", "high") if end in node]
+def reference_range(node: Json, value: Decimal) -> str:
+    """OBX-7 in the forms of v2.5.1 (section 7.4.2.7): ``low-high``, to which both ends belong, ``>low``, ``<high``,
+    to which they do not.
+
+    An end that is the other way is written as its neighbour in the last place that the value or an end has, so that
+    the same numbers are within: of 273 days, ``>=259 and <294`` is ``259-293``; of ``>=1``, ``>0``.
+    """
+    ends = {end: node[end]["value"] for end in ("low", "high") if end in node}
     signs = re.findall(r">=|<=|>|<", node["text"].partition(";")[0])
-    if len(ends) == 2 and signs == [">=", "<="]:
-        return "-".join(ends)
-    return " and ".join(f"{sign}{end}" for sign, end in zip(signs, ends, strict=True))
+    places = max(-int(one.as_tuple().exponent) for one in (value, *ends.values()))
+    step = Decimal(1).scaleb(-max(places, 0))
+    both = len(ends) == 2
+    found = []
+    for (end, number), sign in zip(ends.items(), signs, strict=True):
+        inside = sign in (">=", "<=")
+        inwards = step if end == "low" else -step
+        found.append(number if inside is both else number + inwards if both else number - inwards)
+    return "-".join(f"{one:f}" for one in found) if both else f"{'>' if 'low' in ends else '<'}{found[0]:f}"
 
 
 def comments(given: list[tuple[str, str]], own_system: str) -> Iterator[str]:
