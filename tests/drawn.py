@@ -24,6 +24,11 @@ settings.register_profile("thorough", settings.get_profile("usual"), max_example
 settings.load_profile("usual")
 
 
+def usual() -> bool:
+    """Whether tests run as they do every day, and not at length."""
+    return settings.default.max_examples < EXAMPLES
+
+
 def drawn(examples: int, **others: Any) -> settings:
     """So many examples, and in each profile as many more or fewer as it has; ``others`` as hypothesis has them."""
     return settings(max_examples=max(4, examples * settings.default.max_examples // EXAMPLES), **others)
