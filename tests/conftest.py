@@ -4,6 +4,7 @@ exams`` draws any exam, ``adapter.derive.every_use`` makes those that use everyt
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 from pathlib import Path
@@ -19,6 +20,9 @@ from tests.fhir_xml import official_package
 
 # A shell lets what it starts in the background ignore Ctrl-C, and so do all that it starts; some tests press it.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# A whole run keeps catalogues, exams and bundles of many tests; looking through them all for cycles costs a fifth.
+gc.set_threshold(20_000, 50, 100)
 
 # Where a machine keeps no bytecode, each process that a test starts would compile the program and pydantic anew.
 if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
@@ -41,6 +45,12 @@ def catalogue() -> Catalogue:
 def every(catalogue: Catalogue) -> list[Exam]:
     """Exams that together use every item and answer of the shipped catalogue."""
     return every_exam(catalogue)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are processors, since a third of the tests wait for a server or a process."""
+    return (os.cpu_count() or 1) + 1
 
 
 def pytest_configure(config: pytest.Config) -> None:
