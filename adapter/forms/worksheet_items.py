@@ -56,8 +56,8 @@ def _number(item: Item, catalogue: Catalogue) -> Iterator[str | Blank]:
 
 def _answers(item: Item) -> Iterator[Text]:
     yield from _signs(item)
-    if item.answers:
-        yield say(*(part for answer in item.answers for part in _answer(answer, item)))
+    if item.offered:
+        yield say(*(part for answer in item.offered for part in _answer(answer, item)))
 
 
 def _answer(answer: Answer, item: Item) -> Iterator[str | Run | Tick]:
