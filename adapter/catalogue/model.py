@@ -16,7 +16,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 
 from adapter.catalogue.code import Code as Code
-from adapter.catalogue.code import Codes, Frozen
+from adapter.catalogue.code import Codes, Frozen, Worded
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key
 
@@ -31,7 +31,7 @@ class Meaning(StrEnum):
     ABNORMAL = "abnormal"
 
 
-class MayRetire(Frozen):
+class MayRetire(Worded):
     """What a site may retire, so that it is offered nowhere and refused in new records, and still read in old ones.
 
     ``on`` is then false; ``use`` names what to record instead (an item's id, an answer's of the same item); ``since``
@@ -53,7 +53,6 @@ class Answer(MayRetire):
     """
 
     id: Key
-    label: str
     meaning: Meaning
     urgency: Urgency = Urgency.NONE
     exclusive: bool = False
@@ -166,11 +165,10 @@ class Limits(Frozen):
     plausible: tuple[Decimal, Decimal]
 
 
-class Component(Frozen):
+class Component(Worded):
     """One number of a measurement that has several, such as the systolic pressure."""
 
     id: Key
-    label: str
     codes: Codes = ()
     limits: Limits
     required: bool = True
@@ -185,7 +183,7 @@ class SignAnswer(Frozen):
     codes: Codes = ()
 
 
-class Sign(Frozen):
+class Sign(Worded):
     """One sign of a scored instrument.
 
     Of the signs of one ``group`` exactly one counts (the genital signs of a maturity score); ``sex`` is set where
@@ -193,7 +191,6 @@ class Sign(Frozen):
     """
 
     id: Key
-    label: str
     group: Key | None = None
     sex: str | None = None
     codes: Codes = ()
@@ -287,7 +284,6 @@ class Item(MayRetire):
     id: Key
     position: int = Field(ge=1)
     disturbance: int = Field(ge=1, le=5)
-    label: str
     type: ItemType
     category: Category | None = None
     codes: Codes = ()
@@ -349,7 +345,7 @@ class Item(MayRetire):
         return next((s for s in self.signs if s.id == sign_id), None)
 
 
-class Region(Frozen):
+class Region(Worded):
     """A body region or topic; becomes one panel Observation.
 
     ``may_precede`` (here or on an item): what was found, asked or done before the exam began may be entered with it.
@@ -357,7 +353,6 @@ class Region(Frozen):
     """
 
     region: Key
-    label: str
     category: Category = Category.EXAM
     codes: Codes = ()
     section_codes: Codes = ()
