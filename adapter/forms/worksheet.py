@@ -12,6 +12,7 @@ from typing import Literal
 
 from adapter import __version__
 from adapter.catalogue import Catalogue
+from adapter.derive import span_in_words
 from adapter.document import (
     Blank,
     Block,
@@ -64,10 +65,23 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
         foot=f"newborn-exam-adapter {__version__}, catalogue {catalogue.settings.version}; ranges of: {policy.name} "
         f"({policy.date}). Sheet of kind {kind}.",
         lead=tuple(_lead(catalogue)),
-        blocks=(*_regions(catalogue, kind), Heading("Cautions"), Bullets(tuple(say(one) for one in _CAUTIONS))),
+        blocks=(
+            *_regions(catalogue, kind),
+            Heading("Cautions"),
+            Bullets(tuple(map(say, _cautions(catalogue, kind)))),
+        ),
         paper=paper,
         columns=3,
     )
+
+
+def _cautions(catalogue: Catalogue, kind: str) -> tuple[str, ...]:
+    """What to mind, and of which age the kind of exam is (the commonest slip is the year of birth)."""
+    hours = catalogue.kinds[kind].age_hours
+    if hours is None:
+        return _CAUTIONS
+    age = f"This kind of exam is of infants of {span_in_words(hours)} h of life: of another age, check the year of birth."
+    return (age, *_CAUTIONS)
 
 
 def _identity() -> Text:
