@@ -68,20 +68,21 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
         blocks=(
             *_regions(catalogue, kind),
             Heading("Cautions"),
-            Bullets(tuple(map(say, _cautions(catalogue, kind)))),
+            _cautions(catalogue, kind),
         ),
         paper=paper,
         columns=3,
     )
 
 
-def _cautions(catalogue: Catalogue, kind: str) -> tuple[str, ...]:
+def _cautions(catalogue: Catalogue, kind: str) -> Bullets:
     """What to mind, and of which age the kind of exam is (the commonest slip is the year of birth)."""
     hours = catalogue.kinds[kind].age_hours
-    if hours is None:
-        return _CAUTIONS
-    age = f"This kind of exam is of infants of {span_in_words(hours)} h of life: of another age, check the year of birth."
-    return (age, *_CAUTIONS)
+    said = _CAUTIONS
+    if hours is not None:
+        age = f"This kind of exam is of infants of {span_in_words(hours)} h of life"
+        said = (f"{age}: of another age, check the year of birth.", *said)
+    return Bullets(tuple(say(one) for one in said))
 
 
 def _identity() -> Text:

@@ -103,7 +103,7 @@ def test_a_site_s_own_ranges_and_rules_are_the_page_s_too(tmp_path: Path) -> Non
 
 
 def test_a_site_s_own_lines_by_the_hour_are_the_page_s_too() -> None:
-    """The invented table of rowan-firth: on, just off and between its lines, beyond its hours and weeks, both groups."""
+    """The invented table of rowan-firth: on and off its lines, beyond its hours and weeks, both groups."""
     rowan = load_catalogue(SITES / "rowan-firth")
     values = [("serum_bilirubin", f"{n}", "umol/L") for n in (59.9, 60, 110, 110.01, 219.99, 220, 400)]
     values += [("serum_bilirubin", "6.5", "mg/dL"), ("transcutaneous_bilirubin", "4.5", "mg/dL")]
