@@ -11,12 +11,8 @@ from itertools import groupby
 from typing import Literal
 
 from adapter import __version__
-<<<<<<< HEAD
-from adapter.catalogue import Catalogue
-from adapter.derive import span_in_words
-=======
 from adapter.catalogue import Catalogue, Words
->>>>>>> main
+from adapter.derive import span_in_words
 from adapter.document import (
     Blank,
     Block,
@@ -70,32 +66,23 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
         lead=tuple(_lead(catalogue)),
         blocks=(
             *_regions(catalogue, kind),
-<<<<<<< HEAD
-            Heading("Cautions"),
-            _cautions(catalogue, kind),
-=======
             Heading(words.say("sheet.cautions")),
-            Bullets(tuple(say(words.say(f"sheet.{key}")) for key in _CAUTIONS)),
->>>>>>> main
+            _cautions(catalogue, kind),
         ),
         paper=paper,
         columns=3,
     )
 
 
-<<<<<<< HEAD
 def _cautions(catalogue: Catalogue, kind: str) -> Bullets:
     """What to mind, and of which age the kind of exam is (the commonest slip is the year of birth)."""
-    hours = catalogue.kinds[kind].age_hours
-    said = _CAUTIONS
+    hours, words = catalogue.kinds[kind].age_hours, catalogue.words
+    said = [words.say(f"sheet.{key}") for key in _CAUTIONS]
     if hours is not None:
-        age = f"This kind of exam is of infants of {span_in_words(hours)} h of life"
-        said = (f"{age}: of another age, check the year of birth.", *said)
-    return Bullets(tuple(say(one) for one in said))
+        said.insert(0, words.say("sheet.caution_age", hours=span_in_words(hours, words)))
+    return Bullets(tuple(map(say, said)))
 
 
-def _identity() -> Text:
-=======
 def _written(words: Words, *parts: str | int | Tick) -> Iterator[str | Run | Tick | Blank]:
     """Words of the sheet by their keys; a number is a line to write on, so many millimetres long."""
     for part in parts:
@@ -106,7 +93,6 @@ def _written(words: Words, *parts: str | int | Tick) -> Iterator[str | Run | Tic
 
 
 def _identity(words: Words) -> Text:
->>>>>>> main
     """What stands on every page, so that no loose sheet is anybody's."""
     sexes = (Tick(words.say(f"sheet.{sex}")) for sex in ("female", "male"))
     return say(
