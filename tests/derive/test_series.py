@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scenes import BORN, CATALOGUE, read, said, saturations, scene
 
-from adapter.derive import Standing, changes, computed_findings, series_list, tell_list
+from adapter.derive import Standing, changes, computed_findings, judged_findings, series_list, tell_list
 from adapter.derive.changes import ChangeKind
 from adapter.exam import Exam, Finding, Urgency
 from adapter.read import check_exam
@@ -206,7 +206,8 @@ def test_nor_does_a_later_exam(early: list[Finding], late: list[Finding]) -> Non
     """A line of now is in the list after any later exam: as it is, resolved, or in a rule's line that rests on it."""
     first, last = exam("a", "27", *early), exam("b", "28", *late)
     urgent = {item for item, urgency in told(first).items() if urgency is Urgency.TELL_NOW}
-    lines = [one.line for one in series_list([first], last, CATALOGUE)]
-    captured = len(last.findings)
-    rested = {last.findings[index].item for line in lines for index in line.rests_on if index < captured}
-    assert urgent <= {line.item.id for line in lines} | rested
+    lines = series_list([first], last, CATALOGUE)
+    pool = judged_findings(last, CATALOGUE, [first])[1]
+    now = [one.line for one in lines if one.standing is not Standing.RESOLVED]
+    rested = {pool[index].item.id for line in now for index in line.rests_on}
+    assert urgent <= {one.line.item.id for one in lines} | rested
