@@ -208,6 +208,6 @@ def test_nor_does_a_later_exam(early: list[Finding], late: list[Finding]) -> Non
     urgent = {item for item, urgency in told(first).items() if urgency is Urgency.TELL_NOW}
     lines = series_list([first], last, CATALOGUE)
     pool = judged_findings(last, CATALOGUE, [first])[1]
-    now = [one.line for one in lines if one.standing is not Standing.RESOLVED]
+    now = [one.line for one in lines if not one.past]
     rested = {pool[index].item.id for line in now for index in line.rests_on}
     assert urgent <= {one.line.item.id for one in lines} | rested
