@@ -68,8 +68,9 @@ class Letter:
     versions of the exam that arrived there before, the oldest first.
 
     ``strikes`` are those attempts, with this one, that count against it; ``waited`` the seconds for which it was put
-    off so far; ``rooted``: the exam as first recorded is known to the outbox as well. ``along`` is the letter that
-    goes with it and right after it: both arrive, or neither counts as sent.
+    off so far; ``rooted``: the exam as first recorded is known to the outbox as well; ``digests`` are those of all
+    that arrived of the exam before. ``along`` is the letter that goes with it and right after it: both arrive, or
+    neither counts as sent.
     """
 
     seq: int
@@ -80,6 +81,7 @@ class Letter:
     strikes: int = 1
     waited: float = 0.0
     rooted: bool = False
+    digests: frozenset[str] = frozenset()
     along: Letter | None = None
 
     @property

@@ -7,14 +7,14 @@ import signal
 import tempfile
 import time
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Thread
 
 from check_entry import of, saved
-from driver import CHROMIUM, SWITCHES, Hand, kept, new_exam, opened, to_page
+from driver import CHROMIUM, SWITCHES, Hand, browser, kept, new_exam, opened, to_page
 from playwright.sync_api import BrowserContext, Page, Playwright, expect
 
 
@@ -77,30 +77,32 @@ _MOMENTS = {"when it says kept": _said_kept, "at once": _after(0), "50 ms": _aft
 def killed(play: Playwright, file: Path, folder: Path) -> str:
     """SIGKILL right after a tap. What the page has said is kept must be there; how much of the rest is, is told."""
     came_back = {}
-    for name, moment in _MOMENTS.items():
-        # the system's temporary folder, so that the profile's path is short enough for the browser's socket
-        with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
-            context = _lasting(play, profile)
-            page = context.pages[0]
-            page.goto(file.as_uri())
-            new_exam(page)
-            to_page(page, "General appearance and behaviour")
-            _said_kept(page)
-            hand = Hand(page)
-            hand.answer("cry", "Strong")
+    answers = ("Strong", "Weak", "High-pitched", "Hoarse")
+    # the system's temporary folder, so that the profile's path is short enough for the browser's socket
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile, ExitStack() as last:
+        context = _lasting(play, profile)
+        page = context.pages[0]
+        page.goto(file.as_uri())
+        new_exam(page)
+        to_page(page, "General appearance and behaviour")
+        Hand(page).tap(Hand(page).card("cry").get_by_role("button", name="Other answers"))
+        _said_kept(page)
+        for (name, moment), answer in zip(_MOMENTS.items(), answers, strict=True):
+            Hand(page).answer("cry", answer)
             moment(page)
             _kill(profile)
             time.sleep(0.3)
             with suppress(Exception):  # it is dead; that is the point
                 context.close()
-            again = _lasting(play, profile)
-            page = again.pages[0]
+            context = _lasting(play, profile)
+            page = context.pages[0]
             page.goto(file.as_uri())
             page.locator("button.exam").click()
+            to_page(page, "General appearance and behaviour")
+            Hand(page).tap(Hand(page).card("cry").get_by_role("button", name="Other answers"))
             pressed = Hand(page).card("cry").locator('[aria-pressed="true"]')
-            page.locator("h2").first.wait_for()
-            came_back[name] = pressed.count() == 1
-            again.close()
+            came_back[name] = pressed.count() == 1 and answer in pressed.inner_text()
+        last.callback(context.close)
     assert came_back["when it says kept"], came_back
     return "killed after the tap; there again: " + ", ".join(
         f"{k}: {'yes' if v else 'no'}" for k, v in came_back.items()
@@ -166,10 +168,7 @@ def plain_http(play: Playwright, file: Path, folder: Path) -> str:
     handler = partial(SimpleHTTPRequestHandler, directory=str(file.parent))
     with ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
         Thread(target=server.serve_forever, daemon=True).start()
-        browser = play.chromium.launch(
-            executable_path=CHROMIUM, args=[*SWITCHES, "--host-resolver-rules=MAP ward.invalid 127.0.0.1"]
-        )
-        context = browser.new_context()
+        context = browser(play).new_context()
         first, second = context.new_page(), context.new_page()
         url = f"http://ward.invalid:{server.server_port}/{file.name}"
         first.goto(url)
@@ -180,6 +179,6 @@ def plain_http(play: Playwright, file: Path, folder: Path) -> str:
         second.get_by_role("button", name="Go on here").click()
         second.get_by_role("button", name="Begin with a newborn").wait_for()
         first.get_by_text("goes on in another window").wait_for()
-        browser.close()
+        context.close()
         server.shutdown()
     return "the second window is asked first, and stops the first"

@@ -68,7 +68,7 @@ def views(page: Page) -> Iterator[str]:
     hand.tap(hand.card("apex_beat").get_by_role("button", name="Not examined"))
     yield "reasons"
     page.keyboard.press("Escape")
-    to_page(page, "Tests, screens and scores")
+    to_page(page, "Reflexes and nervous system, tests, screens and scores")
     hand.tap(hand.card("pain").get_by_role("button", name="Sign by sign"))
     page.locator("details.more summary").click()
     yield "scores"
@@ -116,9 +116,9 @@ def _judged(play: Playwright, file: Path, *, width: int, height: int, dark: bool
         return _JUDGED[width, height, dark]
     axe = (judges() / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
     seen = {}
-    with opened(play, file, width=width, height=height, dark=dark) as (page, eyes):
+    with opened(play, file, width=width, height=height, color_scheme="dark" if dark else "light") as (page, eyes):
+        page.evaluate(axe)
         for view in views(page):
-            page.evaluate(axe)
             wrong = page.evaluate(_AXE, _TAGS)
             assert wrong == [], f"{view}, {width} wide, {'dark' if dark else 'light'}: {wrong}"
             small = page.evaluate(_SMALL)
@@ -166,7 +166,7 @@ def valid(play: Playwright, file: Path, folder: Path) -> str:
 
 def keyboard(play: Playwright, file: Path, folder: Path) -> str:
     """From the first key to the file without a pointer; the focus is always seen and never lost."""
-    with opened(play, file, reduced=True) as (page, eyes):
+    with opened(play, file, reduced_motion="reduce") as (page, eyes):
         page.evaluate("addEventListener('pointerdown', e => { throw new Error('a pointer was used'); }, true)")
 
         def to(name: str, role: str = "button") -> None:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from driver import CHROMIUM, MORNING, SWITCHES, Eyes, Hand, new_exam, say_who, to_page
+from driver import MORNING, Hand, new_exam, say_who, to_page, window
 from playwright.sync_api import Playwright
 from servers import sandbox
 
@@ -50,11 +50,8 @@ def served(play: Playwright, file: Path, folder: Path) -> str:
     """Handed over with its answer; no answer and the same again; changed after it was filed: a correction."""
     drop, port = folder / "drop", _free_port()
     drop.mkdir()
-    browser = play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
-    page = browser.new_context(viewport={"width": 800, "height": 1280}, timezone_id="Europe/Berlin").new_page()
-    page.set_default_timeout(8000)
-    eyes, hand = Eyes(page), Hand(page)
-    try:
+    with window(play) as (page, eyes):
+        hand = Hand(page)
         with _serving(drop, port) as url:
             page.clock.install(time=MORNING)
             page.goto(url)
@@ -102,8 +99,6 @@ def served(play: Playwright, file: Path, folder: Path) -> str:
         with page.expect_download() as saving:
             hand.button("Save as a file instead")
         assert saving.value.suggested_filename.endswith(".json")
-    finally:
-        browser.close()
     return (
         "an answer that was lost, a correction of what was filed, the adapter's list on screen, a server that is gone"
     )
@@ -113,12 +108,9 @@ def followed(play: Playwright, file: Path, folder: Path) -> str:
     """Waiting, refused and why, opened again and mended, on the server and read back: by a real watch and sandbox."""
     drop, outbox = folder / "drop", folder / "outbox.db"
     drop.mkdir()
-    browser = play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
-    page = browser.new_context(viewport={"width": 390, "height": 844}, timezone_id="Europe/Berlin").new_page()
-    page.set_default_timeout(8000)
-    hand = Hand(page)
-    line = page.locator("[data-fate]").first
-    try:
+    with window(play, width=390, height=844) as (page, _):
+        hand = Hand(page)
+        line = page.locator("[data-fate]").first
         with sandbox(folder) as fhir, _served_here(drop, outbox, fhir) as url:
             page.goto(url)
             hand.button("Begin with a newborn")
@@ -143,8 +135,6 @@ def followed(play: Playwright, file: Path, folder: Path) -> str:
             line.filter(has_text="waiting on the ward computer").wait_for()
             with watching(drop, fhir, outbox):
                 line.filter(has_text="on the server, read back and the same").wait_for(timeout=20000)
-    finally:
-        browser.close()
     return "waiting, refused with its rule, opened again, handed over again, on the server and read back"
 
 

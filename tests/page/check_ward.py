@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-from driver import CHROMIUM, SWITCHES, Hand, kept
+from driver import Hand, kept, window
 from playwright.sync_api import Playwright
 
 from adapter.catalogue import load_catalogue
@@ -51,12 +51,9 @@ def ward(play: Playwright, file: Path, folder: Path) -> str:
     drop = folder / "drop"
     drop.mkdir()
     born = datetime.now(UTC) - timedelta(hours=5)
-    browser = play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
-    page = browser.new_context(viewport={"width": 390, "height": 844}, timezone_id="Europe/Berlin").new_page()
-    page.set_default_timeout(8000)
-    hand = Hand(page)
     html = to_page(CATALOGUE, served=True, ward=True)
-    try:
+    with window(play, width=390, height=844) as (page, _):
+        hand = Hand(page)
         with ExitStack() as whole, Store() as store, Filing(drop, CATALOGUE) as filing:
             with sandbox(store) as fhir, httpx.Client(trust_env=False) as http:
                 for one in (*_twin(1, born), *_twin(2, born)):
@@ -104,8 +101,6 @@ def ward(play: Playwright, file: Path, folder: Path) -> str:
             page.locator("#leave").check()
             hand.button("Save and send")
             page.locator(".saved").wait_for()
-    finally:
-        browser.close()
     [filed] = drop.glob("*.json")
     [reading] = read_captures(filed, CATALOGUE)
     assert reading.exam is not None, reading.problems

@@ -7,28 +7,49 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
+from functools import cache
 from pathlib import Path
+from typing import Any
 
-from playwright.sync_api import Locator, Page, Playwright
+from playwright.sync_api import Browser, Locator, Page, Playwright
 
 SWITCHES = (
     *("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"),
-    *("--disable-sync", "--no-first-run", "--disable-quic"),
+    *("--disable-sync", "--no-first-run", "--disable-quic", "--host-resolver-rules=MAP ward.invalid 127.0.0.1"),
 )
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 MORNING = datetime.fromisoformat("2026-03-01T08:30:00+01:00")
 
 
+# How many flicks bring an element into what its scroller shows: one moves by seven tenths of the height.
+_FLICKS = """e => {
+  if (!e.isConnected) return null;
+  let frame = e.parentElement;
+  const scrolls = f => f.scrollHeight > f.clientHeight && getComputedStyle(f).overflowY === 'auto';
+  while (frame !== document.body && !scrolls(frame)) frame = frame.parentElement;
+  const { top, bottom } = frame === document.body ? { top: 0, bottom: innerHeight } : frame.getBoundingClientRect();
+  const box = e.getBoundingClientRect();
+  return Math.ceil(Math.max(box.bottom - bottom, top - box.top, 0) / (0.7 * (bottom - top)));
+}"""
+
+
 class Hand:
-    """Taps and types on one page, and counts both."""
+    """Taps, types and flicks on one page, and counts them."""
 
     def __init__(self, page: Page) -> None:
         self.page = page
-        self.taps = self.keys = 0
+        self.taps = self.keys = self.flicks = 0
+
+    def reach(self, what: Locator) -> Locator:
+        """Flick until it is in sight."""
+        while (flicks := what.evaluate(_FLICKS)) is None:
+            pass  # shown anew in this very moment
+        self.flicks += flicks
+        return what
 
     def tap(self, what: Locator) -> None:
         """One tap."""
-        what.click()
+        self.reach(what).click()
         self.taps += 1
 
     def button(self, name: str | re.Pattern[str], *, within: Locator | None = None, exact: bool = True) -> None:
@@ -73,6 +94,32 @@ class Eyes:
         assert self.said == [], self.said
 
 
+@cache
+def browser(play: Playwright) -> Browser:
+    """The one browser of this run; each check has a context, and so a storage, of its own in it."""
+    return play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
+
+
+@contextmanager
+def window(play: Playwright, *, width: int = 800, height: int = 1280, **context: Any) -> Iterator[tuple[Page, Eyes]]:
+    """An empty window of a browser that was never here."""
+    made = browser(play).new_context(
+        **{
+            "viewport": {"width": width, "height": height},
+            "timezone_id": "Europe/Berlin",
+            "locale": "en-GB",
+            "has_touch": True,
+            **context,
+        }
+    )
+    try:
+        page = made.new_page()
+        page.set_default_timeout(8000)
+        yield page, Eyes(page)
+    finally:
+        made.close()
+
+
 @contextmanager
 def opened(
     play: Playwright,
@@ -80,33 +127,15 @@ def opened(
     *,
     width: int = 800,
     height: int = 1280,
-    dark: bool = False,
     clock: datetime | None = MORNING,
-    zone: str = "Europe/Berlin",
-    reduced: bool = False,
+    **context: Any,
 ) -> Iterator[tuple[Page, Eyes]]:
-    """The page in a new browser, from the disk, with no network; its clock begins at ``clock`` if that is given."""
-    browser = play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
-    try:
-        context = browser.new_context(
-            viewport={"width": width, "height": height},
-            color_scheme="dark" if dark else "light",
-            reduced_motion="reduce" if reduced else "no-preference",
-            timezone_id=zone,
-            locale="en-GB",
-            has_touch=True,
-            offline=True,
-            accept_downloads=True,
-        )
-        page = context.new_page()
-        page.set_default_timeout(8000)
-        eyes = Eyes(page)
+    """The page from the disk, with no network; its clock begins at ``clock`` if that is given."""
+    with window(play, width=width, height=height, offline=True, **context) as (page, eyes):
         if clock is not None:
             page.clock.install(time=clock)
         page.goto(file.as_uri())
         yield page, eyes
-    finally:
-        browser.close()
 
 
 def say_who(

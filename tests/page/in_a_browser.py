@@ -28,8 +28,9 @@ import check_served  # noqa: E402
 import check_told  # noqa: E402
 import check_twins  # noqa: E402
 import check_ward  # noqa: E402
+import check_ways  # noqa: E402
 import whole_exam  # noqa: E402
-from driver import opened  # noqa: E402
+from driver import browser, opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
 from servers import sandbox  # noqa: E402
 
@@ -42,15 +43,17 @@ Check = Callable[[Playwright, Path, Path], str]
 
 def whole(play: Playwright, file: Path, folder: Path) -> str:
     """A whole exam from the first tap to the server."""
-    with opened(play, file) as (page, eyes):
+    with opened(play, file, width=390, height=844) as (page, eyes):
         saved, effort = whole_exam.record(page, eyes, CATALOGUE, folder)
     whole_exam.accepted(saved, CATALOGUE)
     with sandbox(folder) as url:
         count = whole_exam.sent(saved, url, CATALOGUE, folder)
-    assert effort.taps < 80, effort
+    assert effort.taps <= 70, effort
+    assert effort.flicks <= 25, effort
     return (
-        f"{effort.taps} taps and {effort.keys} keys (numbers and times) for the exam, {effort.who_taps} taps and"
-        f" {effort.who_keys} keys for who is examined; {count} Observations on the server"
+        f"{effort.taps} taps, {effort.keys} keys (numbers and times) and {effort.flicks} flicks for the exam on a"
+        f" phone, {effort.who_taps} taps and {effort.who_keys} keys for who is examined;"
+        f" {count} Observations on the server"
     )
 
 
@@ -61,6 +64,8 @@ CHECKS: dict[str, Check] = {
     "not examined": check_entry.not_examined,
     "correction": check_entry.correction,
     "told": check_told.told,
+    "the bar": check_ways.bar,
+    "Back": check_ways.back,
     "reload": check_keeping.reload,
     "killed browser": check_keeping.killed,
     "nothing kept": check_keeping.refused,
@@ -103,6 +108,7 @@ def main() -> int:
                 print(f"FAILED  {name}\n{traceback.format_exc()}", flush=True)
             else:
                 print(f"ok  {time.monotonic() - began:5.1f}s  {name}: {said}", flush=True)
+        browser(play).close()
     return 1 if failed else 0
 
 

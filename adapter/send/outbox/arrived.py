@@ -46,6 +46,12 @@ def note(db: sqlite3.Connection, target: str, message: Message, said: Sequence[M
         )
 
 
+def digests(db: sqlite3.Connection, target: str, root: str) -> frozenset[str]:
+    """Of all parts of the versions of an exam that arrived."""
+    found = db.execute("SELECT parts FROM arrived WHERE target = ? AND root = ?", (target, root)).fetchall()
+    return frozenset(digest for (parts,) in found for _, digest, *_ in json.loads(zlib.decompress(parts)))
+
+
 def histories(db: sqlite3.Connection, target: str) -> Iterator[list[Arrived]]:
     """Of each exam its versions that arrived, in that order."""
     roots = db.execute("SELECT DISTINCT root FROM arrived WHERE target = ? ORDER BY number", (target,)).fetchall()

@@ -15,7 +15,7 @@ from adapter.derive.versions import RETRACTED
 from adapter.problems import Problem
 from adapter.send.failures import problem
 from adapter.send.message import NOTHING_SAID, Letter, Message, MessagePart, Receipt
-from adapter.send.outbox.arrived import note
+from adapter.send.outbox.arrived import digests, note
 from adapter.send.outbox.ledger import MAY_LEAVE, Ledger, moment
 from adapter.send.outbox.owners import Owners
 from adapter.send.outbox.rows import MESSAGE, State, message_of_row, parts, problems_text
@@ -147,6 +147,7 @@ class Outbox(Ledger):
                     strikes,
                     waited,
                     self._rooted(target, message),
+                    digests(db, target, message.root),
                     self._along(seq, attempt, target),
                 )
                 newer = self._newer(target, message, ("sent",))
@@ -212,7 +213,8 @@ class Outbox(Ledger):
         own, *content = row
         message = message_of_row(content, self._shared(own))
         before, rooted = self._before(target, message), self._rooted(target, message)
-        return Letter(own, attempt, target, message, before, rooted=rooted)
+        arrived = digests(self._db, target, message.root)
+        return Letter(own, attempt, target, message, before, rooted=rooted, digests=arrived)
 
     def _insert(self, target: str, message: Message, newer: str | None, follows: int | None = None) -> int | None:
         reasons = [superseded(message.exam, newer)] if newer else []

@@ -42,7 +42,7 @@ def adjusted(holding: Holding, capability: Capability, base_url: str) -> Adjuste
             what = f"the server holds {len(found)} {kind} resources of one identifier; a person must mend that"
             raise ServerRefused(412, [problem("multiple-matches", what)])
         entry = {**entry, "resource": holding.meant(number)}
-        if found and (entry["fullUrl"] in holding.shared or not holding.changes(number)):
+        if found and (entry["fullUrl"] in holding.shared or not holding.is_outdated(number)):
             places[entry["fullUrl"]] = place_of(found[0])
             settled.append(_as_found(entry["fullUrl"], found[0]))
         else:

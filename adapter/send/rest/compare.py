@@ -1,7 +1,7 @@
 """What was meant against what a server holds, field by field.
 
-What a server may add is no difference: ids, version and time (``meta``), narrative, links made absolute. A
-reference is right if it leads to the resource that was meant.
+What a server may add is no difference: ids, version and time (``meta``), narrative, links made absolute; nor is the
+order of a concept's codings. A reference is right if it leads to the resource that was meant.
 """
 
 from __future__ import annotations
@@ -55,7 +55,21 @@ def _fields(meant: dict[str, Any], found: dict[str, Any], path: str, leads: Lead
             if not leads(str(meant[key]), str(found[key])):
                 yield Difference(place, "differs")
         else:
-            yield from _value(meant[key], found[key], place, leads)
+            there = _in_order_of(meant[key], found[key]) if key == "coding" else found[key]
+            yield from _value(meant[key], there, place, leads)
+
+
+def _in_order_of(meant: Any, found: Any) -> Any:
+    """The codings found in the order of those meant, where they are of the same codes."""
+    if not (isinstance(meant, list) and isinstance(found, list)):
+        return found
+    place = {_code(coding): number for number, coding in enumerate(meant)}
+    known = all(_code(coding) in place for coding in found)
+    return sorted(found, key=lambda coding: place[_code(coding)]) if known else found
+
+
+def _code(coding: Any) -> tuple[Any, Any]:
+    return (coding.get("system"), coding.get("code")) if isinstance(coding, dict) else (None, None)
 
 
 def _value(meant: Any, found: Any, path: str, leads: Leads) -> Iterator[Difference]:

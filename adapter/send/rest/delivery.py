@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from adapter.fhir import search_token
@@ -20,7 +21,7 @@ from adapter.send.rest.lookup import held_report, look_up
 from adapter.send.rest.newborn import USUAL, Wanted
 from adapter.send.rest.persons import Standing, persons_there
 from adapter.send.rest.transaction import Transaction
-from adapter.send.rest.versions import refuse_older, refuse_unrooted
+from adapter.send.rest.versions import refuse_older, refuse_other_content, refuse_unrooted
 
 Json = dict[str, Any]
 
@@ -35,6 +36,17 @@ class Delivered(NamedTuple):
     outcomes: list[EntryOutcome]
 
 
+class SentBefore(NamedTuple):
+    """What the outbox knows of an exam that it sent before: where Observations are (``Type/id`` by the value of their
+    identifier), and the digests of all that arrived."""
+
+    places: Mapping[str, str] = MappingProxyType({})
+    digests: frozenset[str] = frozenset()
+
+
+NEVER_SENT = SentBefore()
+
+
 class EntriesRefused(ServerRefused):
     """Some entries of a batch or of single requests were refused; ``outcomes`` are all that were answered."""
 
@@ -47,14 +59,14 @@ def deliver(
     client: FhirClient,
     capability: Capability,
     transaction: Transaction,
-    known: Mapping[str, str] | None = None,
+    before: SentBefore = NEVER_SENT,
     wanted: Wanted = USUAL,
     say: Callable[[str], None] = lambda remark: None,
 ) -> Delivered:
     """Send an exam.
 
-    ``known`` says where Observations of earlier versions are; ``wanted`` what the newborn's record must be and who
-    else may be made, and ``say`` takes what is to be told of it. Doing it again changes nothing. An exam the server
+    ``before`` is what was sent of it; ``wanted`` says what the newborn's record must be and who else may be made, and
+    ``say`` takes what is to be told of it. Doing it again changes nothing. An exam the server
     knows nothing of goes as it was queued, byte for byte, where everybody in it may be made. Raises
     :class:`~adapter.send.failures.Superseded`, :class:`~adapter.send.failures.Held`, and what the client raises; of a
     transaction that was refused nothing was kept.
@@ -69,7 +81,7 @@ def deliver(
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
             return Delivered(transaction, outcomes)
         # Something was there after all, and has been left as it was.
-    todo = left_to_do(client, capability, there, known)
+    todo = left_to_do(client, capability, there, before)
     return carried_out(client, capability, todo, transaction)
 
 
@@ -94,11 +106,11 @@ def standing(
     return reports, there
 
 
-def left_to_do(
-    client: FhirClient, capability: Capability, there: Standing, known: Mapping[str, str] | None
-) -> Adjusted:
-    """What of an exam is not on the server as meant."""
-    found = look_up(client, there.transaction, there.transaction.bundle(), there.newborn, known)
+def left_to_do(client: FhirClient, capability: Capability, there: Standing, before: SentBefore) -> Adjusted:
+    """What of an exam is not on the server as meant; raises :class:`~adapter.send.failures.Held` where the server
+    holds other content under its id."""
+    found = look_up(client, there.transaction, there.transaction.bundle(), there.newborn, before.places)
+    refuse_other_content(there.transaction, found, before.digests)
     return adjusted(found, capability, client.base_url)
 
 

@@ -27,13 +27,15 @@ class Holding:
 
     ``shared`` are the full URLs of entries that only need to exist; ``found`` holds, for each entry of the bundle
     in order, what the server has under its name: nothing, one, or (doubled) more; ``extra`` are the exam's
-    Observations and Communications on the server that the bundle does not hold.
+    Observations and Communications on the server that the bundle does not hold; ``same_version``: the report there is
+    of this very version of the exam.
     """
 
     entries: list[Json]
     shared: frozenset[str]
     found: list[list[Json]]
     extra: list[Json] = field(default_factory=list)
+    same_version: bool = False
 
     def places(self) -> dict[str, str]:
         """Full URLs of the entries that are there once, and where they are (``Type/id``)."""
@@ -63,12 +65,17 @@ class Holding:
 
         return differences(self.meant(number), self.found[number][0], leads)
 
+    def is_outdated(self, number: int) -> bool:
+        """Whether entry ``number``, which is there once, is to be updated. A server that has lost digits of this very
+        version would lose them again."""
+        return any(not (self.same_version and change.how == "digits") for change in self.changes(number))
+
 
 def held_report(client: FhirClient, transaction: Transaction) -> list[Json]:
     """The exam's DiagnosticReport on the server, by the id of the exam as first recorded."""
     token = search_token(transaction.systems.exam, transaction.root)
     found = client.search("DiagnosticReport", {"identifier": token})
-    return [one for one in found if transaction.root in _own_values(one, transaction.systems.exam)]
+    return [one for one in found if transaction.root in own_values(one, transaction.systems.exam)]
 
 
 def look_up(
@@ -104,6 +111,7 @@ def look_up(
     reports = [
         one for kind, found in zip(kinds, holding.found, strict=True) if kind == "DiagnosticReport" for one in found
     ]
+    holding.same_version = any(version_named(one, transaction) == transaction.exam for one in reports)
     for number, entry in enumerate(entries):
         kind = kinds[number]
         if kind == "Observation":
@@ -140,7 +148,7 @@ def _of_exam(
     found: dict[str, list[Json]] = {}
     for patient in patients:
         for resource in client.search(kind, {"patient": patient, "_count": "200"}):
-            for value in _own_values(resource, system):
+            for value in own_values(resource, system):
                 if value.startswith(f"{transaction.root}/"):
                     found.setdefault(value, []).append(resource)
     return found
@@ -155,7 +163,8 @@ def _read(client: FhirClient, place: str) -> Json | None:
         raise
 
 
-def _own_values(resource: Json, system: str) -> Iterator[str]:
+def own_values(resource: Json, system: str) -> Iterator[str]:
+    """The values of its identifiers in a system."""
     for identifier in answers.objects(resource.get("identifier")):
         if identifier.get("system") == system:
             yield answers.text(identifier, "value")
@@ -175,6 +184,11 @@ def provenances(client: FhirClient, transaction: Transaction, reports: Iterable[
             if version_of(resource, "source") == transaction.exam:
                 found.append(resource)
     return found
+
+
+def version_named(report: Json, transaction: Transaction) -> str:
+    """The version of the exam that a report is of; one that says nothing of it is as first recorded."""
+    return next(own_values(report, transaction.systems.version), transaction.root)
 
 
 def version_of(provenance: Json, role: str) -> str | None:

@@ -15,7 +15,7 @@ from adapter.send.rest.lookup import Holding, held_report, is_retracted, look_up
 from adapter.send.rest.newborn import USUAL, Wanted
 from adapter.send.rest.persons import persons_there
 from adapter.send.rest.transaction import Transaction
-from adapter.send.rest.versions import refuse_older
+from adapter.send.rest.versions import refuse_older, refuse_other_content
 from adapter.send.transport import Preview
 
 
@@ -37,12 +37,13 @@ def preview(
         reports = held_report(client, transaction)
         refuse_older(client, transaction, reports)
         there = persons_there(client, transaction, reports, wanted, batches=batches)
+        transaction = there.transaction
+        holding = look_up(client, transaction, transaction.bundle(), there.newborn)
+        refuse_other_content(transaction, holding)
     except Superseded as error:
         return Preview(transaction.exam, superseded=error.newer)
     except Held as error:
         return Preview(transaction.exam, held=tuple(error.problems))
-    transaction = there.transaction
-    holding = look_up(client, transaction, transaction.bundle(), there.newborn)
     steps = [(_step(holding, number), name) for number, name in enumerate(transaction.names)]
     marked = [(Step.MARK, _called(extra)) for extra in holding.extra if not is_retracted(extra)]
     return Preview(transaction.exam, (*steps, *marked))
@@ -85,7 +86,7 @@ def _step(holding: Holding, number: int) -> Step:
     if len(there) > 1:
         return Step.STUCK
     shared = holding.entries[number]["fullUrl"] in holding.shared
-    return Step.LEAVE if shared or not holding.changes(number) else Step.UPDATE
+    return Step.LEAVE if shared or not holding.is_outdated(number) else Step.UPDATE
 
 
 def _differences(holding: Holding, number: int, name: str) -> list[Problem]:

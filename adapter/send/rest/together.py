@@ -6,14 +6,23 @@ goes first, after both were looked up and found in order, so that the findings n
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest import answers
 from adapter.send.rest.capability import Capability, Mode
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.delivery import Delivered, as_one, carried_out, concluded, left_to_do, placed, standing
+from adapter.send.rest.delivery import (
+    Delivered,
+    SentBefore,
+    as_one,
+    carried_out,
+    concluded,
+    left_to_do,
+    placed,
+    standing,
+)
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.persons import Standing
 from adapter.send.rest.transaction import Transaction
@@ -26,18 +35,18 @@ def deliver_together(
     capability: Capability,
     taken_back: Transaction,
     anew: Transaction,
-    known: Sequence[Mapping[str, str]],
+    before: Sequence[SentBefore],
     wanted: Wanted,
     say: Callable[[str], None],
 ) -> tuple[Delivered, Delivered]:
     """Send both; the outcomes of each as :func:`~adapter.send.rest.delivery.deliver` has them.
 
-    ``known`` of each. Doing it again changes nothing. Raises what ``deliver`` raises, before anything is written
+    ``before`` of each. Doing it again changes nothing. Raises what ``deliver`` raises, before anything is written
     where the retraction or the exam anew may not be sent.
     """
     there = _checked(client, capability, taken_back, anew, wanted, say)
     both = [one.transaction for one in there]
-    todos = [left_to_do(client, capability, one, places) for one, places in zip(there, known, strict=True)]
+    todos = [left_to_do(client, capability, one, sent) for one, sent in zip(there, before, strict=True)]
     if capability.mode is not Mode.TRANSACTION:
         first, second = (carried_out(client, capability, *one) for one in zip(todos, both, strict=True))
         return first, second

@@ -27,6 +27,11 @@ class Systems:
     observation: str
     told: str = ""
 
+    @property
+    def canonical(self) -> str:
+        """The site's own address, under which its code systems and extensions hang too."""
+        return self.exam.removesuffix("/identifier/exam")
+
 
 @dataclass(frozen=True, slots=True)
 class Transaction:

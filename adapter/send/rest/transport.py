@@ -24,7 +24,7 @@ from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
 from adapter.send.rest.blame import blamed, reasons
 from adapter.send.rest.capability import Capability, learn
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.delivery import Delivered, deliver
+from adapter.send.rest.delivery import Delivered, SentBefore, deliver
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.private import redaction_of
 from adapter.send.rest.reconcile import digest_of
@@ -75,9 +75,9 @@ class FhirTransport:
         transaction = _transaction(letter)
         try:
             remarks: list[str] = []
-            places = _places(letter.before)
+            before = _sent_before(letter)
             with within(self._client.times.exam):
-                sent = deliver(self._client, self._able(), transaction, places, self._wanted, remarks.append)
+                sent = deliver(self._client, self._able(), transaction, before, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(transaction, error) from None
         return _receipt(transaction, sent, remarks)
@@ -85,11 +85,11 @@ class FhirTransport:
     def deliver_together(self, letter: Letter, along: Letter) -> tuple[Receipt, Receipt]:
         """See :func:`adapter.send.rest.together.deliver_together`."""
         both = _transaction(letter), _transaction(along)
-        places = _places(letter.before), _places(along.before)
+        before = _sent_before(letter), _sent_before(along)
         try:
             remarks: list[str] = []
             with within(self._client.times.exam):
-                sent = deliver_together(self._client, self._able(), *both, places, self._wanted, remarks.append)
+                sent = deliver_together(self._client, self._able(), *both, before, self._wanted, remarks.append)
         except (Unreachable, ServerRefused) as error:
             raise self._undelivered(both[0], error) from None
         return _receipt(both[0], sent[0], []), _receipt(both[1], sent[1], remarks)
@@ -177,11 +177,10 @@ def _parts(
     )
 
 
-def _places(parts: Sequence[MessagePart]) -> dict[str, str]:
-    """Where Observations of earlier versions are: ``Type/id`` by the value of their identifier."""
+def _sent_before(letter: Letter) -> SentBefore:
     found = {}
-    for part in parts:
+    for part in letter.before:
         kind, _, value = part.name.partition(" ")
         if kind == "Observation" and re.fullmatch(r"Observation/[^/]+", part.place):
             found[value] = part.place
-    return found
+    return SentBefore(found, letter.digests)

@@ -11,14 +11,19 @@ from adapter.derive.chains import fork
 from adapter.derive.versions import RETRACTED, Version, Versions, instant_of
 from adapter.exam import Status
 from adapter.fhir import search_token
+from adapter.read.bundle_findings import is_computed
 from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest import answers
+from adapter.send.rest.captured import Captured, left_over
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.lookup import provenances, version_of
+from adapter.send.rest.lookup import Holding, is_retracted, own_values, provenances, version_named, version_of
+from adapter.send.rest.reconcile import digest_of
 from adapter.send.rest.transaction import Transaction
 
 Json = dict[str, Any]
 
+_MOST = 12
+_TELLING = "telling of "
 _RANK = {"final": 0, "amended": 1, "corrected": 1, "appended": 1, "entered-in-error": RETRACTED}
 
 
@@ -30,7 +35,7 @@ def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence
     there; what has been there before is older than what is there now. A retraction is final.
     """
     for report in reports:
-        version = _version(report, transaction.systems.version) or transaction.root
+        version = version_named(report, transaction)
         if version == transaction.exam:
             continue
         there = _RANK.get(answers.text(report, "status"), 0)
@@ -87,8 +92,9 @@ def refuse_unrooted(client: FhirClient, transaction: Transaction) -> None:
     or is a later version itself, so that the exam it stands for is another."""
     token = search_token(transaction.systems.version, transaction.root)
     for report in client.search("DiagnosticReport", {"identifier": token}):
-        first = _version(report, transaction.systems.exam)
-        if first and first != transaction.root and _version(report, transaction.systems.version) == transaction.root:
+        first = next(own_values(report, transaction.systems.exam), None)
+        named = set(own_values(report, transaction.systems.version))
+        if first and first != transaction.root and transaction.root in named:
             what = f"the exam amends {transaction.root}, which is itself a later version of exam {first}"
             raise Held(
                 [problem("amends-unknown", what, f"first: {first}; or {transaction.root} handed over with it")]
@@ -98,6 +104,77 @@ def refuse_unrooted(client: FhirClient, transaction: Transaction) -> None:
     raise Held([problem("amends-unknown", what, f"{remedy} as first recorded")])
 
 
-def _version(report: Json, system: str) -> str | None:
-    found = (i for i in answers.objects(report.get("identifier")) if i.get("system") == system)
-    return next((answers.text(identifier, "value") for identifier in found), None)
+def refuse_other_content(
+    transaction: Transaction, holding: Holding, sent_before: frozenset[str] = frozenset()
+) -> None:
+    """Raise :class:`Held` where the server holds this very version of the exam with other content: no outbox but the
+    one that sent it knows of that, and what is final is never written over.
+
+    ``sent_before`` are the digests of what this outbox sent of the exam: what stands there so, or was there, is ours
+    (a server may have been restored). What is there in part, as an interrupted sender leaves it, is no other content;
+    a retraction has none.
+    """
+    report = next(iter(_found(holding, "DiagnosticReport")), None)
+    in_part = report is None and transaction.rank == 0
+    if transaction.rank == RETRACTED or not (holding.same_version or in_part):
+        return
+    differing = list(dict.fromkeys(_differing(transaction, holding, report, sent_before)))
+    if differing:
+        named = ", ".join(differing[:_MOST])
+        more = f" and {len(differing) - _MOST} more" if len(differing) > _MOST else ""
+        what = f"the server already holds exam {transaction.exam} with other content ({named}{more})"
+        remedy = f"send it as an amendment: an id of its own, status amended, amends: {transaction.exam}"
+        raise Held([problem("id-taken", what, remedy)])
+
+
+def _differing(
+    transaction: Transaction, holding: Holding, report: Json | None, sent_before: frozenset[str]
+) -> Iterator[str]:
+    """What was captured otherwise, or only on one side, by name."""
+    captured = Captured(transaction.systems.canonical)
+    own = [entry["resource"] for entry in holding.entries]
+    if report is not None:
+        meant = next(one for one in own if one["resourceType"] == "DiagnosticReport")
+        if captured.kind(meant) != captured.kind(report) and digest_of(report) not in sent_before:
+            yield "the kind or the time of the exam"
+    there = [*_found(holding, "Observation"), *_found(holding, "Communication"), *holding.extra]
+    groups: dict[str, tuple[list[Json], list[Json]]] = {}
+    for side, resources in enumerate((own, there)):
+        for one in resources:
+            if (name := _name(transaction, one)) and not (side and one in holding.extra and is_retracted(one)):
+                groups.setdefault(name, ([], []))[side].append(one)
+    lost = report is None or _leads_to_what_is_lost([report, *there])
+    for name, (ours, theirs) in groups.items():
+        taken_back, live = ([one for one in theirs if is_retracted(one) is gone] for gone in (True, False))
+        without, rest = left_over(ours, live, captured.alike)
+        never_there = [one for one in without if not lost and one["resourceType"] == "Observation"]
+        if any(digest_of(one) not in sent_before for one in (*rest, *taken_back, *never_there)):
+            yield name
+
+
+def _leads_to_what_is_lost(there: list[Json]) -> bool:
+    """Whether a report or a panel names a member that is not there: it was, or has not been found yet."""
+    ids = {one["id"] for one in there}
+    members = (member for one in there for member in answers.objects(one.get("hasMember") or one.get("result")))
+    led = (answers.text(member, "reference").partition("/_history")[0] for member in members)
+    return not {reference.rpartition("/")[2] for reference in led} <= ids
+
+
+def _name(transaction: Transaction, resource: Json) -> str:
+    """What a finding or a telling is called: without the number of one that was recorded several times; nothing for
+    what the software made."""
+    kind = resource["resourceType"]
+    if kind not in ("Observation", "Communication") or is_computed(resource):
+        return ""
+    system = transaction.systems.observation if kind == "Observation" else transaction.systems.told
+    value = next((v for v in own_values(resource, system) if v.startswith(f"{transaction.root}/")), "")
+    parts = value.removeprefix(f"{transaction.root}/").split("/")
+    if parts[0] == "panel":
+        return ""
+    if parts[-1].isdigit():
+        parts.pop()
+    return (_TELLING if kind == "Communication" else "") + " ".join(parts)
+
+
+def _found(holding: Holding, kind: str) -> list[Json]:
+    return [one for found in holding.found for one in found if one["resourceType"] == kind]

@@ -144,7 +144,7 @@ export const card = (doc, item) => {
   const words = opened.words.has(key(doc, item)) || findingsOf(doc, item).some((f) => f.text !== undefined);
   const title = `title-${item.id}`;
   return h(`section.card.${stateOf(doc, item)}`, { id: `card-${item.id}`, "aria-labelledby": title },
-    h("div.head", {}, h("h3", { id: title }, item.label), item.how ? h("p.how", {}, item.how) : null,
+    h("div.head", {}, h("h3", { id: title, tabindex: "-1" }, item.label), item.how ? h("p.how", {}, item.how) : null,
       opened.answers.has(key(doc, item)) && item.caution ? h("p.caution", {}, `Caution: ${item.caution}`) : null),
     h("div.body", {},
       doc.saved

@@ -7,6 +7,8 @@ import { amount, unitShown } from "./units.mjs";
 import { applicable, deciding, judge, notJudged } from "./judgement.mjs";
 import { remember, remembered } from "./store.mjs";
 import { spanWords } from "./spans.mjs";
+import { afterRest } from "./lead.mjs";
+import { pagesOf } from "./pages.mjs";
 import { countSheet } from "./count_sheet.mjs";
 import { refillSheet } from "./refill_sheet.mjs";
 
@@ -39,6 +41,18 @@ const names = (item) => {
   return unit?.dimension === "mass" && item.units.includes(pound) ? [...all, ["lb+oz", "lb + oz"]] : all;
 };
 
+/** Enter: to the next number of the page; after the last, on, unless what was typed wants to be looked at first. */
+const onward = (doc, item, entry, from) => {
+  const all = [...document.querySelectorAll("main input.number")].filter((field) => field.checkVisibility());
+  const next = all[all.indexOf(from) + 1];
+  if (next) return next.focus();
+  const { gaps, problems, record } = derived(doc);
+  const here = pagesOf(doc)[doc.page].asked;
+  const open = gaps.some((gap) => here.some((one) => one.id === gap.item));
+  const odd = problems.some((one) => record.findings[one.index]?.item === item.id) || judge(entry, item, record, app.catalogue)?.meaning === "abnormal";
+  return open || odd || doc.drafts.length ? document.querySelector("#ways .left button")?.focus() : afterRest(doc);
+};
+
 const input = (doc, item, entry, part, label, after) =>
   h("input.number", {
     type: "text", inputmode: "decimal", autocomplete: "off", enterkeyhint: "next", maxlength: "12",
@@ -50,9 +64,7 @@ const input = (doc, item, entry, part, label, after) =>
     onkeydown: (event) => {
       if (event.key !== "Enter") return;
       event.preventDefault();
-      const all = [...document.querySelectorAll("main input.number")];
-      const next = all[all.indexOf(event.target) + 1] ?? document.querySelector("#rest button.main");
-      next?.focus();
+      onward(doc, item, entry, event.target);
     },
     onblur: (event) => setTimeout(() => {
       if (event.target.isConnected && !document.activeElement?.closest?.(`#card-${CSS.escape(item.id)}`)) app.refresh([item.id], "");

@@ -1,33 +1,18 @@
 // One page of the exam: a region, its items, and what is done for all that is still unset on it.
 import { button, h } from "./dom.mjs";
-import { app, current, derived, go } from "./state.mjs";
-import { expectedOn, gapsOn } from "./entry.mjs";
+import { app, current, derived } from "./state.mjs";
+import { gapsOn } from "./entry.mjs";
 import { pagesOf } from "./pages.mjs";
 import { card } from "./card.mjs";
-import { expectedSheet } from "./expected_sheet.mjs";
 import { reasonSheet } from "./reason_sheet.mjs";
 
-const next = (doc) => {
-  const pages = pagesOf(doc);
-  if (doc.page + 1 >= pages.length || !pages[doc.page + 1].asked.length) return go("finish");
-  doc.page += 1;
-  return go("page", pages[doc.page].label);
-};
-
 const rest = (doc, page) => {
-  const ids = page.asked.map((item) => item.id);
-  const gaps = gapsOn(doc, ids, app.catalogue);
-  const expected = expectedOn(doc, ids, app.catalogue);
+  const gaps = gapsOn(doc, page.asked.map((item) => item.id), app.catalogue);
   const whole = page.asked.length && !gaps.length;
   if (doc.saved) return h("div.rest", { id: "rest" }, h("p.hint", {}, "This exam was saved. To change it, correct it: see Finish."));
   return h("div.rest", { id: "rest" },
     h("p.count", {}, !page.asked.length ? "Nothing here is asked for in this exam." : whole ? `${page.label}: all recorded.` : `${gaps.length} not yet recorded here.`),
-    h("div.row", {},
-      expected.length
-        ? button(`Rest as expected … (${expected.length})`, () => expectedSheet(doc, page, () => (gapsOn(doc, ids, app.catalogue).length ? null : next(doc))), {}, "button.main.big")
-        : null,
-      gaps.length ? button("Rest not examined …", () => reasonSheet(doc, page.label, gaps)) : null,
-      whole || !page.asked.length ? button("On to the next page", () => next(doc), {}, "button.main.big") : null));
+    gaps.length ? button("Rest not examined …", () => reasonSheet(doc, page.label, gaps)) : null);
 };
 
 /** The view. */

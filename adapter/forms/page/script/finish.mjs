@@ -1,17 +1,14 @@
 // The end: what is unset is listed and gets a reason, or is confirmed as not recorded; then the record is saved.
 import { button, field, h } from "./dom.mjs";
 import { app, current, derived, go, setFields } from "./state.mjs";
-import { pageOfItem, pagesOf } from "./pages.mjs";
+import { leadTo } from "./lead.mjs";
+import { pagesOf } from "./pages.mjs";
 import { gapsOn } from "./entry.mjs";
 import { reasonSheet } from "./reason_sheet.mjs";
 import { downloadRecord, saveDoc, sendDoc } from "./saving.mjs";
 import { toldPanel } from "./told.mjs";
 
-const to = (doc, item) => () => {
-  const number = pageOfItem(doc, item);
-  if (number >= 0) current().page = number;
-  go("page");
-};
+const to = (doc, item) => () => leadTo(current(), item);
 
 const named = (gap) => `${app.catalogue.items.get(gap.item).label}${gap.side ? `, ${gap.side}` : ""}`;
 

@@ -2,6 +2,7 @@
 import { readCatalogue } from "./catalogue.mjs";
 import { openHere, openStore } from "./store.mjs";
 import { app, placeOf } from "./state.mjs";
+import { leadTo } from "./lead.mjs";
 import { known } from "./start.mjs";
 import { startShell } from "./shell.mjs";
 import { storeSaid } from "./keeping.mjs";
@@ -15,12 +16,15 @@ const begin = async () => {
   if (!(await holdWindow())) return;
   app.store = await openStore(storeSaid);
   app.docs = app.store.docs.sort((a, b) => (a.made < b.made ? 1 : -1));
-  const doc = app.docs.find((one) => one.key === openHere());
+  const place = openHere();
+  const doc = app.docs.find((one) => one.key === place?.key);
   if (doc && known(doc)) {
     app.key = doc.key;
-    app.view = placeOf(doc);
+    app.view = placeOf(doc) === "page" ? place.view : placeOf(doc);
+    doc.page = place.page;
   }
   app.render();
+  if (app.view === "page" && place.at) leadTo(doc, place.at);
   startFollowing();
   lookAtWard();
 };

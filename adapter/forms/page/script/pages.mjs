@@ -2,8 +2,7 @@
 import { applies } from "./completeness.mjs";
 import { app, derived } from "./state.mjs";
 
-/** The pages of an exam in order: {stage, label, asked, more}. Without `asked`, a page is one of further things. */
-export const pagesOf = (doc) => {
+const madeOf = (doc) => {
   const { catalogue } = app;
   const expected = new Set(catalogue.kinds[doc.record.exam.kind]?.expected ?? []);
   // What is on record stays in reach, also where it does not belong to this infant.
@@ -20,6 +19,15 @@ export const pagesOf = (doc) => {
   );
   const asked = all.filter((page) => page.asked.length);
   return [...asked, ...all.filter((page) => !page.asked.length && page.more.length)];
+};
+
+const known = new WeakMap();
+
+/** The pages of an exam in order: {stage, label, asked, more}. Without `asked`, a page is one of further things. */
+export const pagesOf = (doc) => {
+  const state = derived(doc);
+  if (!known.has(state)) known.set(state, madeOf(doc));
+  return known.get(state);
 };
 
 /** How far a page is: items with nothing missing, of those asked for; how many findings are abnormal. */

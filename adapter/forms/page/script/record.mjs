@@ -23,6 +23,7 @@ export const freshDoc = (exam = {}, newborn = {}) => ({
   },
   drafts: [],
   page: 0,
+  at: null,
   twin: null,
   saved: null,
 });

@@ -1,54 +1,23 @@
 // The frame round every view: who is examined on top, always; the way to the other views at the thumb below.
 import { announce, h, sheetHead } from "./dom.mjs";
-import { app, current, derived, go, otherOf, undo, undoWords } from "./state.mjs";
+import { app, current, otherOf } from "./state.mjs";
 import { identity, identityLine } from "./identity.mjs";
 import { keepingLine } from "./keeping.mjs";
 import { contents, contentsView } from "./contents.mjs";
 import { pageView, refreshPage } from "./exam_page.mjs";
-import { pagesOf } from "./pages.mjs";
 import { startView } from "./start.mjs";
 import { whoView } from "./who.mjs";
 import { toldPanel, toldView } from "./told.mjs";
 import { finishView } from "./finish.mjs";
 import { summaryView } from "./summary.mjs";
+import { bar } from "./ways.mjs";
+import { guard, startBack } from "./back.mjs";
 import { nameSheets } from "./sheets.mjs";
 import { openHere, remembered } from "./store.mjs";
 
 const VIEWS = {
   start: startView, who: whoView, contents: contentsView, page: pageView, told: toldView, finish: finishView,
   summary: summaryView,
-};
-
-const counts = (doc) => {
-  const lines = derived(doc).told;
-  const count = (urgency) => lines.filter((line) => line.urgency === urgency && !(urgency === "none")).length;
-  return { now: count("tell-now"), soon: count("tell-soon"), next: count("tell") };
-};
-
-const step = (doc, by) => {
-  const pages = pagesOf(doc);
-  const next = doc.page + by;
-  if (next < 0) return go("contents");
-  if (next >= pages.length || (by > 0 && !pages[next].asked.length && pages[doc.page].asked.length)) return go("finish");
-  doc.page = next;
-  return go("page");
-};
-
-const bar = (doc) => {
-  const { now, soon, next } = counts(doc);
-  const told = [h("b", {}, `${now}`), " now · ", soon ? [h("b", {}, `${soon}`), " this shift · "] : "", h("b", {}, `${next}`), " next round"];
-  const back = undoWords(doc);
-  const item = (words, small, view, onclick, extra = {}) =>
-    h("button.way", { type: "button", onclick, "aria-current": app.view === view ? "page" : null, ...extra },
-      h("span", {}, words), small && h(typeof small === "string" ? "small.long" : "small", {}, small));
-  return [
-    item("Previous page", null, null, () => step(doc, -1), { "aria-label": "Previous page", disabled: app.view !== "page" }),
-    item("Contents", null, "contents", () => go("contents")),
-    item("To tell", told, "told", () => go("told")),
-    item("Undo", back, null, () => undo(doc), { disabled: !back || Boolean(doc.saved) }),
-    item("Finish", null, "finish", () => go("finish")),
-    item("Next page", null, null, () => (app.view === "page" ? step(doc, 1) : go("page")), { "aria-label": "Next page" }),
-  ];
 };
 
 const showBar = () => {
@@ -63,6 +32,11 @@ const showTop = () => {
   if (place && doc) place.replaceChildren(...identity(doc, otherOf(doc)));
 };
 
+const remain = (doc) => {
+  openHere(doc && app.view !== "start" ? { key: doc.key, view: app.view, page: doc.page, at: doc.at } : null);
+  guard();
+};
+
 const inExam = () => current() && !["start", "who"].includes(app.view);
 
 const showSides = () => {
@@ -75,7 +49,7 @@ const render = (words = "", { top = false } = {}) => {
   const page = document.getElementById("page");
   const doc = current();
   const inside = inExam();
-  openHere(doc && app.view !== "start" ? doc.key : "");
+  remain(doc);
   const focus = document.activeElement?.getAttribute?.("data-focus");
   page.className = inside ? `inside view-${app.view}` : `view-${app.view}`;
   const title = h("h1.hidden", {}, "Newborn examination");
@@ -111,6 +85,7 @@ const render = (words = "", { top = false } = {}) => {
 const refresh = (items, words) => {
   if (app.view === "page" && items) refreshPage(current(), items);
   else render();
+  remain(current());
   showBar();
   showTop();
   showSides();
@@ -124,8 +99,6 @@ export const startShell = () => {
   sheetHead.of = () => (inExam() ? identityLine(current()) : null);
   document.documentElement.dataset.look = remembered("look") || "auto";
   document.body.append(h("p.hidden", { id: "said", "aria-live": "polite" }));
-  addEventListener("beforeunload", (event) => {
-    if (app.docs.some((doc) => app.kept[doc.key] === "lost" && !doc.saved)) event.preventDefault();
-  });
+  startBack();
 };
 

@@ -61,6 +61,7 @@ export const commit = (doc, words, change, { same = null, items = null } = {}) =
   if (!same || steps.at(-1)?.same !== same) steps.push({ words, same, before: snapshot(doc) });
   app.undo.set(doc.key, steps.slice(-40));
   change(doc);
+  if (items?.length === 1) [doc.at] = items;
   keep(doc);
   app.refresh(items, words);
 };

@@ -112,12 +112,12 @@ export const openStore = async (onstate) => {
   return { docs: [...found.values()], keep, forget, lasting: granted || cameBack() };
 };
 
-/** The exam that is open in this window, through a reload: put it (empty: none), or read it without `key`. */
-export const openHere = (key = null) => {
+/** Where this window is, through a reload, as `{key, view, page, at}`: put it (null: in no exam), or read it. */
+export const openHere = (place) => {
   const name = `${NAME}/open`;
   try {
-    if (key !== null) sessionStorage.setItem(name, key);
-    return sessionStorage.getItem(name);
+    if (place !== undefined) sessionStorage.setItem(name, JSON.stringify(place));
+    return JSON.parse(sessionStorage.getItem(name));
   } catch {
     return null;
   }

@@ -1,7 +1,8 @@
 // What must be told, live: now, this shift, at the next round, still to do; and that the adapter's list is the one that counts.
 import { h } from "./dom.mjs";
 import { URGENCIES } from "./catalogue.mjs";
-import { app, current, derived, go } from "./state.mjs";
+import { app, current, derived } from "./state.mjs";
+import { leadTo } from "./lead.mjs";
 import { pageOfItem } from "./pages.mjs";
 import { notJudged } from "./judgement.mjs";
 import { numberOf } from "./numbers.mjs";
@@ -10,11 +11,7 @@ import { inWords } from "./words.mjs";
 
 const lineOf = (doc, line) => {
   const number = pageOfItem(doc, line.places[0]);
-  const open = () => {
-    current().page = number;
-    go("page");
-  };
-  const words = number >= 0 ? h("button.link", { type: "button", onclick: open }, line.words) : line.words;
+  const words = number >= 0 ? h("button.link", { type: "button", onclick: () => leadTo(current(), line.places[0]) }, line.words) : line.words;
   return h(`li.${line.urgency}`, {}, h("p.words", {}, words), toldOf(doc, line),
     line.because.length ? h("p.because", {}, line.because.join("; ")) : null,
     h("p.why", {}, `${line.reason.replace(/\.$/, "")}. ${line.source ?? ""}`));
