@@ -40,7 +40,7 @@ from adapter.catalogue.vocabulary import (
 )
 from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 
-_ELSEWHERE = ("deidentification/", "phenopackets/", "quality/")
+_ELSEWHERE = ("columns/", "deidentification/", "phenopackets/", "quality/")
 """Folders of ``mappings/`` that are read where they are used."""
 _LISTS: dict[str, type[Frozen]] = {
     "systems": CodeSystem,

@@ -20,7 +20,7 @@ COMMANDS = {
     "demo": "The invented exams the whole way, on this machine alone.",
     "items": "Browse what can be examined: codes, ranges, rules, sources.",
     "form": "Make a form to capture an exam with: screen, paper, Questionnaire.",
-    "columns": "Help to write column plans, for tables of any form.",
+    "columns": "Draft and check column plans, for tables of any form.",
     "check": "Say what is wrong, what is missing, what must be told.",
     "convert": "Make FHIR bundles, documents, reports, HL7 v2 of exams.",
     "validate": "Validate FHIR R4 files, whoever made them.",

@@ -69,11 +69,11 @@ def _check(catalogue: Catalogue) -> list[Reading]:
 
 
 def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
-    from adapter.fhir import to_bundle
     from adapter.fhir.json import dumps, loads
     from adapter.fhir.xml import from_xml, to_xml
     from adapter.read import from_bundle
     from adapter.validate import validate
+    from adapter.write.bundles import to_bundle
 
     click.echo("\n2. Convert to FHIR R4 transactions and validate every layer")
     problems: list[Problem] = []

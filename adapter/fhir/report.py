@@ -50,10 +50,11 @@ def panel(region: str, name: Name, members: list[Json], mapping: ExamMapping) ->
     }
 
 
-def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
+def diagnostic_report(results: list[Json], mapping: ExamMapping, presented: Sequence[Json] = ()) -> Json:
     """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
 
-    ``results`` are the panels and what stands in none, or the findings themselves where a site has no panels.
+    ``results`` are the panels and what stands in none, or the findings themselves where a site has no panels;
+    ``presented`` are Attachments that show all of it to people.
     """
     exam, catalogue, references = mapping.exam, mapping.catalogue, mapping.references
     kind = catalogue.kinds[exam.details.kind]
@@ -80,6 +81,8 @@ def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
     if results:
         resource["result"] = results
     resource["conclusion"] = conclusion(mapping.view)
+    if presented:
+        resource["presentedForm"] = list(presented)
     return resource
 
 

@@ -34,6 +34,7 @@ SERVED = ("demo", "sandbox", "send", "outbox", "reassign", "watch", "terminology
 def test_the_examples_of_the_help_work_as_typed(command: str, run: Run, process: Run, folder: Path) -> None:
     book = Workbook()
     book.active.append(["case", "weight"])
+    book.active.append([1, 3200])
     book.save(folder / "births.xlsx")
     (folder / "plan.yaml").write_text((ROOT / "examples/plans/births_ounces_days.yaml").read_text(encoding="utf-8"))
     lines = [line for line in examples_in_help(command) if "--serve" not in line]  # a server that stays: tests/serve

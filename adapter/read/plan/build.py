@@ -168,7 +168,7 @@ def _amount(number: str) -> dict[str, Any]:
 
 _NUMBER = r"((?:[<>]=?\s*)?-?\d[\d.,]*)"
 _UNIT = r"([^\d\s.,]\S*)"
-_AMOUNT = re.compile(rf"{_NUMBER}\s*{_UNIT}(?:\s+{_NUMBER}\s*{_UNIT})?", re.ASCII)
+AMOUNT = re.compile(rf"{_NUMBER}\s*{_UNIT}(?:\s+{_NUMBER}\s*{_UNIT})?", re.ASCII)
 
 
 def _with_unit(plan: FindingPlan, fill: RowFill, at: str) -> Any:
@@ -176,7 +176,7 @@ def _with_unit(plan: FindingPlan, fill: RowFill, at: str) -> Any:
     text = fill.text(plan.value, at)
     if not isinstance(text, str):
         return text
-    match = _AMOUNT.fullmatch(text)
+    match = AMOUNT.fullmatch(text)
     if match is None:
         remedy = "the number, then its unit, such as 3.2 kg"
         return Unreadable("no-unit-in-cell", f"{shown(text)} is not a number with its unit", remedy)

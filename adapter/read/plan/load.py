@@ -15,12 +15,13 @@ from adapter.read.explain import explain
 from adapter.read.places import Place, PlaceOf
 from adapter.read.plan.lint import lint_plan
 from adapter.read.plan.model import Plan
+from adapter.read.plan.undecided import undecided
 
 
 def load_plan(path: Path, catalogue: Catalogue) -> tuple[Plan | None, list[Problem]]:
     """The plan of a YAML file and everything wrong with it; a plan with problems is not to be used.
 
-    The plan is None where the file is no plan at all.
+    The plan is None where the file is no plan at all, or where something in it is still to be decided.
     """
     name = str(path)
     try:
@@ -33,6 +34,8 @@ def load_plan(path: Path, catalogue: Catalogue) -> tuple[Plan | None, list[Probl
     if not isinstance(data, dict):
         return None, [Place("", None, name).error("plan-unreadable", "is no plan", "plan, exam, newborn, findings")]
     place = _places(data, name)
+    if open_ones := undecided(data, place):
+        return None, open_ones
     try:
         plan = Plan.model_validate(data)
     except ValidationError as error:
@@ -44,7 +47,7 @@ def _places(data: Any, name: str) -> PlaceOf:
     """Places in the plan: the path written as in YAML, and the line of the nearest mapping."""
 
     def place(pointer: str) -> Place:
-        steps = pointer.split("/")[1:]
+        steps = [step.replace("~1", "/").replace("~0", "~") for step in pointer.split("/")[1:]]
         node, line = data, getattr(data, "line", None)
         for step in steps:
             if isinstance(node, dict) and step in node:

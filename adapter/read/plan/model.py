@@ -313,7 +313,10 @@ class TablePlan(Frozen):
 
 
 class Plan(Frozen):
-    """The whole plan. With ``key``, rows of which these columns agree are one exam; without, each row is one."""
+    """The whole plan. With ``key``, rows of which these columns agree are one exam; without, each row is one.
+
+    ``unread`` names columns that are left unread on purpose: of others that no field reads it is said.
+    """
 
     plan: Literal[1]
     label: str = ""
@@ -321,6 +324,7 @@ class Plan(Frozen):
     key: tuple[str, ...] = ()
     missing: tuple[Word, ...] = ()
     time_zone: str | None = None
+    unread: tuple[Word, ...] = ()
     exam: ExamPlan
     newborn: NewbornPlan
     findings: tuple[FindingPlan, ...] = ()

@@ -56,12 +56,13 @@ def _readings(table: SourceTable | Problem, plan: Plan, catalogue: Catalogue, na
 
 
 def unread_columns(path: Path, plan: Plan) -> tuple[str, ...]:
-    """The columns of a table that the plan does not read, in their order; none of a table that cannot be read."""
+    """The columns of a table that the plan neither reads nor names as unread, in their order; none of a table that
+    cannot be read."""
     table = header_of(path, plan.table)
     if isinstance(table, Problem):
         return ()
-    read = plan.columns()
-    return tuple(column for column in table.columns if column not in read)
+    read = (*plan.columns(), *plan.unread)
+    return tuple(column for column in table.columns if column and column not in read)
 
 
 def _groups(table: SourceTable, plan: Plan, name: str) -> Iterator[list[Row] | Problem]:

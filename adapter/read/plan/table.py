@@ -52,27 +52,44 @@ class SourceTable:
 
 def open_table(source: Path | bytes, how: TablePlan, name: str = "") -> SourceTable | Problem:
     """The table of a file or of its content, or why it cannot be read: a workbook, or text."""
-    place = Place("", None, name or (str(source) if isinstance(source, Path) else "standard input"))
+    lines = table_lines(source, how, name)
+    return lines if isinstance(lines, Problem) else _table(lines, how, _place(source, name))
+
+
+def _place(source: Path | bytes, name: str) -> Place:
+    return Place("", None, name or (str(source) if isinstance(source, Path) else "standard input"))
+
+
+def table_lines(source: Path | bytes, how: TablePlan, name: str = "") -> Iterator[list[str]] | Problem:
+    """The cells of every row, from the first on and whatever it is; or why there are none."""
+    data = content_of(source, name)
+    if isinstance(data, Problem):
+        return data
+    return (_sheet if is_workbook(data, name or str(source)) else _text)(data, how, _place(source, name))
+
+
+def content_of(source: Path | bytes, name: str = "") -> bytes | Problem:
+    """What is in a file, unpacked; or why it cannot be had."""
+    place = _place(source, name)
     try:
         data = source if isinstance(source, bytes) else _content(source)
-        if len(data) > MOST_BYTES:
-            return _too_large(place, f"is larger than {MOST_BYTES // 1024 // 1024} MB")
-        is_sheet = data.startswith(_ZIP) or place.file.lower().endswith(_WORKBOOKS)
-        lines = (_sheet if is_sheet else _text)(data, how, place)
     except (gzip.BadGzipFile, EOFError):
         return place.error("cannot-read", "is a gzip file that is damaged or cut off", "the whole file, packed anew")
     except OSError as error:
         return place.error(
             "cannot-read", f"cannot be read: {error.strerror or error}", "a file that exists and may be read"
         )
-    except _BROKEN:
-        return place.error("not-a-workbook", "is not a workbook that can be read", "an .xlsx file, or CSV")
-    return lines if isinstance(lines, Problem) else _table(lines, how, place)
+    return _too_large(place, f"is larger than {MOST_BYTES // 1024 // 1024} MB") if len(data) > MOST_BYTES else data
 
 
 def _content(path: Path) -> bytes:
     with path.open("rb") as file:
         return unpacked(file).read(MOST_BYTES + 1)
+
+
+def is_workbook(data: bytes, name: str) -> bool:
+    """Whether this is the content of a workbook, and no text."""
+    return data.startswith(_ZIP) or name.lower().endswith(_WORKBOOKS)
 
 
 def _too_large(place: Place, what: str) -> Problem:
@@ -110,7 +127,7 @@ def _table(
     head = Place(f"row {number}", None, place.file)
     if not header:
         return head.error("empty-file", "has no header", "the names of the columns in one row")
-    twice = [column for column, count in Counter(header).items() if count > 1]
+    twice = [column for column, count in Counter(header).items() if column and count > 1]
     if twice:
         return head.error("column-twice", f"the column {shown(twice[0])} stands twice", "each column named once")
     absent = next((skip.column for skip in how.skip_where if skip.column not in header), None)
@@ -163,19 +180,36 @@ def _csv(text: str, how: TablePlan) -> Iterator[list[str]]:
     return table_rows(text, delimiter)
 
 
-def _sheet(data: bytes, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
+def sheets_of(data: bytes, name: str) -> list[str] | Problem:
+    """The names of a workbook's sheets that are shown."""
+    workbook = _workbook(data, Place("", None, name))
+    if isinstance(workbook, Problem):
+        return workbook
+    names = [sheet.title for sheet in workbook.worksheets if sheet.sheet_state == "visible"]
+    workbook.close()
+    return names
+
+
+def _workbook(data: bytes, place: Place) -> Any:
+    """The workbook, or the problem that it cannot be read."""
     import openpyxl  # here: it is large, and most tables are text
     from openpyxl.utils.exceptions import InvalidFileException
 
-    with zipfile.ZipFile(io.BytesIO(data)) as parts:
-        sizes = {part.filename: part.file_size for part in parts.infolist()}
-    held = max((size for name, size in sizes.items() if not name.startswith(_SHEETS)), default=0)
-    if sum(sizes.values()) > MOST_UNPACKED or held > MOST_BYTES:
-        return _too_large(place, f"unpacks to {sum(sizes.values()) // 1024 // 1024} MB")
     try:
-        workbook = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
-    except InvalidFileException as error:
-        raise ValueError("no workbook") from error
+        with zipfile.ZipFile(io.BytesIO(data)) as parts:
+            sizes = {part.filename: part.file_size for part in parts.infolist()}
+        held = max((size for name, size in sizes.items() if not name.startswith(_SHEETS)), default=0)
+        if sum(sizes.values()) > MOST_UNPACKED or held > MOST_BYTES:
+            return _too_large(place, f"unpacks to {sum(sizes.values()) // 1024 // 1024} MB")
+        return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+    except (*_BROKEN, InvalidFileException):
+        return place.error("not-a-workbook", "is not a workbook that can be read", "an .xlsx file, or CSV")
+
+
+def _sheet(data: bytes, how: TablePlan, place: Place) -> Iterator[list[str]] | Problem:
+    workbook = _workbook(data, place)
+    if isinstance(workbook, Problem):
+        return workbook
     if how.sheet is not None and how.sheet not in workbook.sheetnames:
         names = listed(workbook.sheetnames)
         workbook.close()

@@ -13,11 +13,12 @@ from adapter.fhir import observations_by_region
 from adapter.fhir.json import Json
 from adapter.fhir.parts import parts
 from adapter.fhir.report import caution, counts, line_in_words, not_judged_lines, with_standing
-from adapter.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
+from adapter.v2.er7 import Unsayable, formatted, joined, moment, segment, text
+from adapter.write.attached import rendered
 from adapter.write.outward import NotWritable
 from adapter.write.v2.coded import Coder, designator
 from adapter.write.v2.header import message_header, people, with_control_id
-from adapter.write.v2.judge import judged, problem
+from adapter.write.v2.judge import encoded, problem
 from adapter.write.v2.results import STATUS, Result, Results, comments, is_computed
 from adapter.write.v2.withdrawn import with_withdrawn
 
@@ -28,6 +29,7 @@ _TELLS = {
     Urgency.NONE: ("tell.still-to-do", "Still to do", ""),
 }
 READ_BACK = {True: ("read_back", "Read back"), False: ("not_read_back", "Not read back")}
+ATTACHED = ("exam.report", "Report for people")
 _WHO = {"to": "was told", "by": "told"}
 _REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
 """OBR-25, table 0123; it has no code for what was posted as wrong: the results say it, the report is a correction."""
@@ -49,47 +51,44 @@ def to_oru(
     :class:`~adapter.write.outward.NotWritable` for what the message, the character set or the receiver's limits
     cannot hold; nothing is ever cut off.
     """
-    settings, segments = catalogue.v2, unjudged(exam, catalogue, versions, earlier)
-    problems = judged(segments, settings, strictly=strictly)
-    try:
-        end = "\r\n" if settings.terminator == "CRLF" else "\r"
-        data = "".join(f"{one}{end}" for one in segments).encode(CHARSETS[settings.character_set])
-    except UnicodeEncodeError as error:
-        where = error.object[: error.start].count("\r") + 1
-        what = f"segment {where} holds a character that {settings.character_set} has not"
-        problems.append(problem("character-set", what, "UNICODE UTF-8 in v2.yaml, or other words"))
-    if problems:
-        raise NotWritable(problems)
-    return data
+    return encoded(unjudged(exam, catalogue, versions, earlier), catalogue.v2, strictly=strictly)
 
 
 def unjudged(
-    exam: Exam, catalogue: Catalogue, versions: Sequence[bytes] = (), earlier: Sequence[Exam] = ()
+    exam: Exam,
+    catalogue: Catalogue,
+    versions: Sequence[bytes] = (),
+    earlier: Sequence[Exam] = (),
+    *,
+    attached: bool = True,
 ) -> list[str]:
-    """The segments of the same message before anything has judged them, which takes far longer than writing them."""
+    """The segments of the same message before anything has judged them, which takes far longer than writing them.
+
+    Without ``attached`` the report is left out where the site wants it in messages.
+    """
     settings = catalogue.v2
     try:
-        segments = [message_header(exam, catalogue), *_body(ExamView(exam, catalogue, earlier))]
+        segments = [message_header(exam, catalogue), *_body(ExamView(exam, catalogue, earlier), attached)]
         segments = with_withdrawn(segments, versions, settings.withdrawn, settings.own_system, exam.details.id)
     except Unsayable as error:
         raise NotWritable([problem("no-place", str(error))]) from None
     return with_control_id(segments)
 
 
-def _body(view: ExamView) -> Iterator[str]:
+def _body(view: ExamView, attached: bool) -> Iterator[str]:
     coder = Coder(view.catalogue)
     yield from people(view.exam, view.catalogue, coder)
-    report = _Report(view, coder)
+    report = _Report(view, coder, view.catalogue.v2.attached_report if attached else None)
     yield from report.segments()
 
 
 class _Report:
     """The results of one exam."""
 
-    def __init__(self, view: ExamView, coder: Coder) -> None:
+    def __init__(self, view: ExamView, coder: Coder, attached: str | None) -> None:
         exam, catalogue = view.exam, view.catalogue
         self._view, self._exam, self._catalogue, self._coder = view, exam, catalogue, coder
-        self._settings = catalogue.v2
+        self._settings, self._attached = catalogue.v2, attached
         observers = joined([coder.observer(examiner) for examiner in exam.details.examiners], "~")
         self._results = Results(catalogue, coder, observers)
         provider = self._settings.ordering_provider
@@ -194,6 +193,9 @@ class _Report:
             found.append(made)
         for number, telling in enumerate(exam.told, start=1):
             found += self._telling(telling, number)
+        if self._attached is not None:
+            attached = rendered(exam, catalogue, self._attached, [one.exam for one in self._view.before])
+            found.append(self._own(*ATTACHED, 1, "ED", attached.as_ed()))
         return found
 
     def _telling(self, telling: Telling, number: int) -> Iterator[Result]:
