@@ -189,20 +189,9 @@ _POOL = [
 ]
 
 
-@given(st.lists(st.sampled_from(_POOL), unique_by=id, max_size=8), st.sampled_from(_POOL))
-@settings(max_examples=60)
-def test_a_further_finding_takes_no_line_of_now_away(findings: list[Finding], more: Finding) -> None:
-    """Nothing here answers another: whatever is told now stays told when one more finding is added."""
-    before = told(scene(*findings, hours="27"))
-    after = told(scene(*findings, more, hours="27"))
-    urgent = {item for item, urgency in before.items() if urgency is Urgency.TELL_NOW}
-    covered = {"cross_finding", "side_difference"} & after.keys()
-    assert urgent <= after.keys() | covered or covered
-
-
 @given(st.lists(st.sampled_from(_POOL), unique_by=id, max_size=6), st.lists(st.sampled_from(_POOL), max_size=4))
 @settings(max_examples=60)
-def test_nor_does_a_later_exam(early: list[Finding], late: list[Finding]) -> None:
+def test_a_later_exam_takes_no_line_of_now_away(early: list[Finding], late: list[Finding]) -> None:
     """A line of now is in the list after any later exam: as it is, resolved, or in a rule's line that rests on it."""
     first, last = exam("a", "27", *early), exam("b", "28", *late)
     urgent = {item for item, urgency in told(first).items() if urgency is Urgency.TELL_NOW}
