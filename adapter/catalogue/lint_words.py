@@ -166,6 +166,10 @@ def _has(codec: str, character: str) -> bool:
     return True
 
 
+_ON_PAPER = ("report.", "sheet.", "page.", "check.", "plot.")
+"""Sentences that no message carries."""
+
+
 def _all_words(catalogue: Catalogue) -> Iterator[tuple[tuple[str, ...], str]]:
     """The path of each, and the words that messages may carry."""
     for item in catalogue.items.values():
@@ -179,6 +183,10 @@ def _all_words(catalogue: Catalogue) -> Iterator[tuple[tuple[str, ...], str]]:
     for name in ("methods", "sites", "states", "reasons", "roles", "kinds", "sides", "meanings", "rules"):
         for one in getattr(catalogue, name).values():
             yield (name, one.id, "label"), one.label
+    for key, sentence in catalogue.words.sentences.items():
+        if not key.startswith(_ON_PAPER):
+            of = ("words", catalogue.language, "sentences", *key.split("."))
+            yield from ((of, form) for form in ([sentence] if isinstance(sentence, str) else sentence.values()))
     for unit in catalogue.units.values():
         yield ("units", unit.ucum, "label"), unit.label
     yield ("settings", "policy", "name"), catalogue.settings.policy.name

@@ -12,7 +12,7 @@ import click
 
 from adapter.cli.options import catalogue_for
 from adapter.cli.reading import invented
-from adapter.cli.reporting import CAUTION, abnormal_count, count_line, counted, heading, policy_line, tells_in_words
+from adapter.cli.reporting import abnormal_count, cautions, count_line, counted, heading, tells_in_words
 from adapter.problems import ExitCode, Layer, Problem, Report, Severity
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def demo() -> None:
     except (ServerRefused, Unreachable) as error:
         click.echo(f"The sandbox did not take part: {error}", err=True)
         sys.exit(ExitCode.SERVER)
-    click.echo(f"\n{policy_line(catalogue)}\n{CAUTION}")
+    click.echo(f"\n{cautions(catalogue)}")
     sys.exit(ExitCode.WELL if kept and not problems else ExitCode.PROBLEMS)
 
 

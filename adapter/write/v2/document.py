@@ -64,7 +64,7 @@ def _document(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) -> list
     result = {
         1: "1",
         2: "ED",
-        3: coder.pair([], coder.ours(*ATTACHED)),
+        3: coder.pair([], coder.ours(ATTACHED, catalogue.words.say("v2.report"))),
         4: "1",
         5: rendered(exam, catalogue, kind, earlier).as_ed(),
         11: STATUS[details.status.value],
