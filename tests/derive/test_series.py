@@ -9,7 +9,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scenes import BORN, CATALOGUE, read, said, saturations, scene
 
-from adapter.derive import Standing, changes, computed_findings, judged_findings, series_list, tell_list
+from adapter.derive import Standing, changes, computed_findings, series_list, tell_list
 from adapter.derive.changes import ChangeKind
 from adapter.exam import Exam, Finding, Urgency
 from adapter.read import check_exam
@@ -189,21 +189,26 @@ _POOL = [
 ]
 
 
+@given(st.lists(st.sampled_from(_POOL), unique_by=id, max_size=8), st.sampled_from(_POOL))
+@settings(max_examples=60)
+def test_a_further_finding_takes_no_line_of_now_away(findings: list[Finding], more: Finding) -> None:
+    """Nothing here answers another: whatever is told now stays told when one more finding is added."""
+    before = told(scene(*findings, hours="27"))
+    after = told(scene(*findings, more, hours="27"))
+    urgent = {item for item, urgency in before.items() if urgency is Urgency.TELL_NOW}
+    covered = {"cross_finding", "side_difference"} & after.keys()
+    assert urgent <= after.keys() | covered or covered
+
+
 @given(st.lists(st.sampled_from(_POOL), unique_by=id, max_size=6), st.lists(st.sampled_from(_POOL), max_size=4))
 @example([_POOL[1], _POOL[7]], [_POOL[0], _POOL[7]])  # the screen's fail stands in the line of a rule
 @settings(max_examples=60)
-def test_a_later_exam_takes_no_line_of_now_away(early: list[Finding], late: list[Finding]) -> None:
+def test_nor_does_a_later_exam(early: list[Finding], late: list[Finding]) -> None:
     """A line of now is in the list after any later exam: as it is, resolved, or in a rule's line that rests on it."""
     first, last = exam("a", "27", *early), exam("b", "28", *late)
     urgent = {item for item, urgency in told(first).items() if urgency is Urgency.TELL_NOW}
     lines = series_list([first], last, CATALOGUE)
-<<<<<<< HEAD
-    pool = judged_findings(last, CATALOGUE, [first])[1]
-    now = [one.line for one in lines if not one.past]
-    rested = {pool[index].item.id for line in now for index in line.rests_on}
-=======
     known = [*last.findings, *(one.finding for one in computed_findings(last, CATALOGUE, [first]))]
     of_last = [one.line for one in lines if one.standing in (Standing.NEW, Standing.STILL, Standing.WORSE)]
     rested = {known[index].item for line in of_last for index in line.rests_on}
->>>>>>> main
     assert urgent <= {one.line.item.id for one in lines} | rested
