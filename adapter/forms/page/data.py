@@ -31,10 +31,10 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool, ward: boo
     """
     kinds = catalogue.kinds if kind is None else {kind: catalogue.kinds[kind]}
     tables = compiled(catalogue)
-    place = {item: n for n, item in enumerate(catalogue.items)}
+    place = {item: n for n, item in enumerate(catalogue.offered)}
     items = [
         _item(item, tables.ranges.get(item.id, []), tables.answers.get(item.id), catalogue)
-        for item in catalogue.items.values()
+        for item in catalogue.offered.values()
     ]
     return _filled(
         {
@@ -180,10 +180,10 @@ def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalo
                     _MEANING[a.meaning],
                     *([_URGENCY[a.urgency]] if a.urgency is not Urgency.NONE else []),
                 ]
-                for a in item.answers
+                for a in item.offered
             ],
             "true_of": true_of,
-            "exclusive": [a.id for a in item.answers if a.exclusive],
+            "exclusive": [a.id for a in item.offered if a.exclusive],
             "signs": [_sign(sign) for sign in item.signs],
             "ranges": ranges,
             "tell_when_not_examined": item.tell_when_not_examined,
