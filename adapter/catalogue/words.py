@@ -71,6 +71,18 @@ class Words:
         said = {name: part if isinstance(part, str) else self.number(part) for name, part in parts.items()}
         return sentence.format_map(said)
 
+    def template(self, key: str) -> str:
+        """The sentence of a key with its parts in braces, for whoever knows them later."""
+        sentence = self.sentences[key]
+        assert isinstance(sentence, str), f"{key} has forms"
+        return sentence
+
+    def both(self, key: str) -> tuple[str, str]:
+        """The same of a sentence that has forms: of one, and of several."""
+        sentence = self.sentences[key]
+        assert not isinstance(sentence, str), f"{key} has one form"
+        return sentence["one"], sentence["other"]
+
     def number(self, value: Decimal | int) -> str:
         """A number in text for people, with all its digits."""
         plain = f"{value:f}" if isinstance(value, Decimal) else str(value)
