@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from adapter.cli.log import note, tell
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ def site_option(command: F) -> F:
 
 def nothing_read() -> ExitCode:
     """The exit code of a command that was given nothing to do, which it says: an empty folder is no success."""
-    click.echo("Nothing was read: the inputs hold no exam and no resource.", err=True)
+    note("Nothing was read: the inputs hold no exam and no resource.")
     return ExitCode.PROBLEMS
 
 
@@ -52,8 +53,8 @@ def catalogue_for(site: Path | None) -> Catalogue:
         return load_catalogue(site)
     except CatalogueError as error:
         for problem in error.problems:
-            click.echo(str(problem), err=True)
-        click.echo("The catalogue cannot be used; nothing was done.", err=True)
+            tell(problem)
+        note("The catalogue cannot be used; nothing was done.")
         sys.exit(ExitCode.USAGE)
 
 

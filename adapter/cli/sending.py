@@ -8,7 +8,8 @@ from types import FrameType
 
 import click
 
-from adapter.cli.reporting import note, said, when
+from adapter.cli.log import note, record, show
+from adapter.cli.reporting import said, when
 from adapter.problems import ExitCode
 from adapter.send import Event, Happening, Outbox, Sender, SendSummary
 from adapter.send.target import Target
@@ -46,8 +47,10 @@ def _say(event: Event) -> None:
     if event.pause:
         words += f"; retrying in {event.pause:.1f} s"
     click.echo(f"{event.exam}: {words}")
+    cause = event.cause.value if event.cause else None
+    record("exam", exam=event.exam, state=event.happening.value, cause=cause, pause=event.pause or None)
     for problem in event.problems:
-        click.echo(f"  {problem}")
+        show(problem, "  ")
 
 
 def _stop(sender: Sender, number: int, frame: FrameType | None) -> None:

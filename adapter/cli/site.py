@@ -7,8 +7,9 @@ from pathlib import Path
 
 import click
 
+from adapter.cli.log import note
 from adapter.cli.problem_forms import WRITERS
-from adapter.cli.reporting import count_line, counted, note
+from adapter.cli.reporting import count_line, counted
 from adapter.problems import Problem
 
 FORMS = ("text", "json", "jsonl", "junit", "sarif")
