@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from adapter.catalogue import Catalogue, load_catalogue
     from adapter.derive import series_list, tell_list
     from adapter.exam import Exam, Finding
-    from adapter.fhir import BundleType, to_bundle
+    from adapter.fhir import BundleType
     from adapter.problems import AdapterError, Problem, Report, Severity
     from adapter.read import NotReassigned, Reading, Reassignment, check_exam, from_bundle, reassign
     from adapter.read import read as read_exams
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from adapter.send.target import Target, load_target
     from adapter.validate import validate as validate_resource
     from adapter.write import write as write_exam
+    from adapter.write.bundles import to_bundle
 
 __version__ = "0.1.0"
 
@@ -73,7 +74,7 @@ _PLACES = {
     "adapter.catalogue": ("Catalogue", "load_catalogue"),
     "adapter.derive": ("series_list", "tell_list"),
     "adapter.exam": ("Exam", "Finding"),
-    "adapter.fhir": ("BundleType", "to_bundle"),
+    "adapter.fhir": ("BundleType",),
     "adapter.problems": ("AdapterError", "Problem", "Report", "Severity"),
     "adapter.read": (
         "NotReassigned",
@@ -92,6 +93,7 @@ _PLACES = {
     "adapter.send.target": ("Target", "load_target"),
     "adapter.validate": ("validate_resource=validate",),
     "adapter.write": ("write_exam=write",),
+    "adapter.write.bundles": ("to_bundle",),
 }
 """Where each name of the face is: ``face=name`` where the room calls it otherwise."""
 

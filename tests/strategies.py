@@ -1,7 +1,7 @@
 """Hypothesis strategies: any valid exam of a catalogue, over all kinds of items, sides, sites, units and gaps.
 
 What they draw passes :func:`adapter.read.check_exam` without an error (it may well be warned of). All of it is
-invented.
+invented. Strategies are made once and kept: hypothesis looks into each new one anew, which costs more than drawing.
 """
 
 from __future__ import annotations
@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
+from functools import cache
 from math import ceil, floor
+from typing import TypeVar
 
 from hypothesis import strategies as st
 from hypothesis.strategies import DrawFn, SearchStrategy
@@ -43,17 +45,20 @@ _CHARACTERS = st.characters(codec="utf-8", exclude_categories=("Cc", "Cs", "Cn")
 _USUAL = st.sampled_from("abcXYZ 0189.,;|/\\\"'=+-_<>&#[]{}éßø漢🍼\u2028")
 
 
+@cache
 def lines(longest: int = 40) -> SearchStrategy[str]:
     """Trimmed text on one line, with the characters that formats find hard."""
     return st.text(_USUAL | _CHARACTERS, min_size=1, max_size=longest).map(str.strip).filter(bool)
 
 
+@cache
 def texts(longest: int = 60) -> SearchStrategy[str]:
     """Trimmed text that may have several lines."""
     characters = _USUAL | _CHARACTERS | st.sampled_from("\n\t")
     return st.text(characters, min_size=1, max_size=longest).map(str.strip).filter(bool)
 
 
+@cache
 def numbers(low: Decimal, high: Decimal, places: int = 2) -> SearchStrategy[Decimal]:
     """Decimals between two limits, of up to so many places; trailing zeros are drawn as well."""
 
@@ -67,61 +72,84 @@ def numbers(low: Decimal, high: Decimal, places: int = 2) -> SearchStrategy[Deci
     return st.integers(0, places).flatmap(with_places)
 
 
+_QUARTERS = st.integers(-48, 56)  # of an hour, from the west to the east
+
+
 @st.composite
 def moments(draw: DrawFn, earliest: datetime, latest: datetime) -> datetime:
     """A moment between two, on a whole second, with an offset of its own."""
     seconds = draw(st.integers(0, int((latest - earliest).total_seconds())))
-    offset = timezone(timedelta(minutes=15 * draw(st.integers(-48, 56))))
+    offset = timezone(timedelta(minutes=15 * draw(_QUARTERS)))
     return (earliest + timedelta(seconds=seconds)).astimezone(offset)
 
 
+@cache
 def identifiers(prefix: str) -> SearchStrategy[Identifier]:
     """Identifiers whose values begin with a prefix, so that two sets of them never meet."""
     systems = st.sampled_from(["http://example.org/mrn", "urn:oid:2.999.1", "https://example.org/id/newborn"])
     return st.builds(Identifier, system=systems, value=lines(20).map(lambda v: f"{prefix}{v}"))
 
 
+@cache
 def _identifier_lists(prefix: str) -> SearchStrategy[tuple[Identifier, ...]]:
     return st.lists(identifiers(prefix), min_size=1, max_size=3, unique_by=str).map(tuple)
 
 
-def _maybe(strategy: SearchStrategy[object]) -> SearchStrategy[object]:
+Drawn = TypeVar("Drawn")
+
+
+@cache
+def _maybe(strategy: SearchStrategy[Drawn]) -> SearchStrategy[Drawn | None]:
     return st.none() | strategy
+
+
+@cache
+def _rarely(strategy: SearchStrategy[Drawn]) -> SearchStrategy[Drawn | None]:
+    return st.none() | st.none() | strategy
+
+
+@cache
+def _among(*several: Drawn) -> SearchStrategy[Drawn]:
+    return st.sampled_from(several)
 
 
 @st.composite
 def newborns(draw: DrawFn, catalogue: Catalogue) -> Newborn:
     """Any newborn, with or without mother, gestation and birth order."""
-    born = st.datetimes(datetime(2001, 1, 1), datetime(2039, 1, 1))
-    utc = draw(born).replace(microsecond=0, tzinfo=timezone.utc)  # noqa: UP017
-    methods = ("ultrasound_dating", "last_menstrual_period", "conception_date", "maturity_score")
-    gestations = st.builds(
-        Gestation,
-        weeks=st.integers(22, 43),
-        days=st.none() | st.integers(0, 6),
-        method=st.none() | st.sampled_from([m for m in methods if m in catalogue.methods]),
-    )
+    utc = draw(_BORN).replace(microsecond=0, tzinfo=timezone.utc)  # noqa: UP017
     count = draw(st.integers(2, 4))
-    orders = st.builds(BirthOrder, order=st.integers(1, count), of=st.none() | st.just(count))
     return Newborn(
         identifiers=draw(_identifier_lists("B")),
         **draw(_names()),
         sex=draw(st.sampled_from(Sex)),
         birth_time=draw(moments(utc, utc)),
-        birth_order=draw(_maybe(orders)),
-        gestation=draw(_maybe(gestations)),
-        mother=draw(
-            _maybe(
-                _names().flatmap(
-                    lambda names: st.builds(
-                        Mother, identifiers=_identifier_lists("M"), **{k: st.just(v) for k, v in names.items()}
-                    )
-                )
-            )
-        ),
+        birth_order=draw(_maybe(_orders(count))),
+        gestation=draw(_maybe(_gestations(tuple(m for m in _DATED_BY if m in catalogue.methods)))),
+        mother=draw(_maybe(_mothers())),
     )
 
 
+_BORN = st.datetimes(datetime(2001, 1, 1), datetime(2039, 1, 1))
+_DATED_BY = ("ultrasound_dating", "last_menstrual_period", "conception_date", "maturity_score")
+
+
+@cache
+def _orders(count: int) -> SearchStrategy[BirthOrder]:
+    return st.builds(BirthOrder, order=st.integers(1, count), of=_maybe(st.just(count)))
+
+
+@cache
+def _gestations(methods: tuple[str, ...]) -> SearchStrategy[Gestation]:
+    days, method = _maybe(st.integers(0, 6)), _maybe(st.sampled_from(methods))
+    return st.builds(Gestation, weeks=st.integers(22, 43), days=days, method=method)
+
+
+@cache
+def _mothers() -> SearchStrategy[Mother]:
+    return st.tuples(_names(), _identifier_lists("M")).map(lambda drawn: Mother(identifiers=drawn[1], **drawn[0]))
+
+
+@cache
 def _names() -> SearchStrategy[dict[str, str]]:
     """A name as a line, in parts, both, or none; given names have one space between."""
     words = st.lists(lines().map(lambda line: "".join(line.split()) or "x"), min_size=1, max_size=3).map(" ".join)
@@ -134,38 +162,43 @@ def _names() -> SearchStrategy[dict[str, str]]:
 def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails:
     """When, where and by whom, after birth; final, amended or retracted."""
     started = draw(moments(newborn.birth_time, newborn.birth_time + timedelta(days=56)))
-    ended = draw(_maybe(moments(started, started + timedelta(hours=3))))
-    ids = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,20}", fullmatch=True)
-    exam_id, status = draw(ids), draw(st.sampled_from(Status))
-    names = st.builds(
-        Examiner, name=lines(), identifier=_maybe(identifiers("E")), role=st.sampled_from(list(catalogue.roles))
-    )
-    unnamed = _names().flatmap(
-        lambda n: st.builds(
-            Examiner,
-            identifier=identifiers("E"),
-            role=st.sampled_from(list(catalogue.roles)),
-            **{k: st.just(v) for k, v in n.items()},
-        )
-    )
+    ended = draw(moments(started, started + timedelta(hours=3))) if draw(_YES_OR_NO) else None
+    exam_id, status = draw(_IDS), draw(st.sampled_from(Status))
     changed = status is not Status.FINAL
-    later = draw(_maybe(st.timedeltas(timedelta(minutes=1), timedelta(days=3))))
-    # One identifier is one person: of two examiners under one, whose names could not both be hers, none is drawn.
-    several = st.lists(names | unnamed, min_size=1, max_size=2, unique_by=lambda e: str(e.identifier or e.name))
+    later = draw(_maybe(_LATER))
     return ExamDetails(
         id=exam_id,
-        kind=draw(st.sampled_from(list(catalogue.kinds))),
+        kind=draw(_among(*catalogue.kinds)),
         started=started,
         ended=ended,
         status=status,
         recorded=None if later is None else (ended or started) + timedelta(minutes=later // timedelta(minutes=1)),
-        amends=draw(ids.filter(lambda i: i != exam_id)) if changed else None,
-        first=draw(_maybe(ids.filter(lambda i: i != exam_id))) if changed else None,
+        amends=draw(_IDS.filter(lambda i: i != exam_id)) if changed else None,
+        first=draw(_IDS.filter(lambda i: i != exam_id)) if changed and draw(_YES_OR_NO) else None,
         reason=draw(texts()) if changed else None,
         place=draw(_maybe(lines())),
         encounter=draw(_maybe(identifiers("V"))),
-        examiners=tuple(draw(several)),
+        examiners=tuple(draw(_examiners(tuple(catalogue.roles)))),
     )
+
+
+_YES_OR_NO = st.booleans()
+_IDS = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,20}", fullmatch=True)
+_LATER = st.timedeltas(timedelta(minutes=1), timedelta(days=3))
+
+
+@cache
+def _examiners(roles: tuple[str, ...]) -> SearchStrategy[list[Examiner]]:
+    """One identifier is one person: of two examiners under one, whose names could not both be hers, none is drawn."""
+    role = st.sampled_from(roles)
+    named = st.builds(Examiner, name=lines(), identifier=_maybe(identifiers("E")), role=role)
+    known = st.tuples(_names(), identifiers("E"), role)
+    identified = known.map(lambda drawn: Examiner(identifier=drawn[1], role=drawn[2], **drawn[0]))
+    return st.lists(named | identified, min_size=1, max_size=2, unique_by=lambda e: str(e.identifier or e.name))
+
+
+_OF_SIX = st.integers(0, 5)
+_COUNTED = _among(Decimal(60), Decimal("30"), Decimal("59.5"), Decimal("15.0"))
 
 
 class _Findings:
@@ -179,8 +212,8 @@ class _Findings:
         """The findings of one item: on one side or two, one answer or several, or none and the reason."""
         found = []
         for side in self._sides(item):
-            if self.draw(st.integers(0, 5)) == 0:
-                reason = self.draw(st.sampled_from(list(self.catalogue.reasons)))
+            if self.draw(_OF_SIX) == 0:
+                reason = self.draw(_among(*self.catalogue.reasons))
                 found.append(self._finding(item, side, None, not_examined=reason))
                 continue
             site = self._site(item)
@@ -206,25 +239,23 @@ class _Findings:
         return [None]
 
     def _site(self, item: Item) -> str | None:
-        if item.site_required or (item.sites and self.draw(st.booleans())):
-            return self.draw(st.sampled_from(item.sites))
+        if item.site_required or (item.sites and self.draw(_YES_OR_NO)):
+            return self.draw(_among(*item.sites))
         return None
 
     def _finding(self, item: Item, side: Side | None, site: str | None, **answered: object) -> Finding:
         draw = self.draw
         methods = [m for m in (*item.methods, item.method) if m]
-        observed = moments(self.exam.started, self.latest)
-        counted = st.sampled_from([Decimal(60), Decimal("30"), Decimal("59.5"), Decimal("15.0")])
         return Finding(
             item=item.id,
             side=side,
             site=site,
-            method=draw(_maybe(st.sampled_from(methods))) if methods else None,
-            state=draw(_maybe(st.sampled_from(list(self.catalogue.states)))) if item.states else None,
-            counted_seconds=draw(_maybe(counted)) if item.count_seconds else None,
-            observed_at=draw(_maybe(observed)),
-            urgency=draw(st.none() | st.none() | st.sampled_from(Urgency)),
-            note=draw(st.none() | st.none() | texts()),
+            method=draw(_maybe(_among(*methods))) if methods else None,
+            state=draw(_maybe(_among(*self.catalogue.states))) if item.states else None,
+            counted_seconds=draw(_maybe(_COUNTED)) if item.count_seconds else None,
+            observed_at=draw(moments(self.exam.started, self.latest)) if draw(_YES_OR_NO) else None,
+            urgency=draw(_rarely(_among(*Urgency))),
+            note=draw(_rarely(texts())),
             **answered,
         )
 
@@ -240,15 +271,15 @@ class _Findings:
                 return [{"value": self._quantities(item)}]
             case ItemType.SCORE:
                 return [{"value": self._score(item)}]
-            case ItemType.TIME if not answers or draw(st.booleans()):
+            case ItemType.TIME if not answers or draw(_YES_OR_NO):
                 return [{"value": At(time=draw(moments(self.newborn.birth_time, self.exam.started)))}]
             case ItemType.CHOICES if draw(st.integers(0, 3)):
                 some = [a for a in answers if not a.startswith("none")]
-                several = draw(st.lists(st.sampled_from(some), min_size=1, max_size=3, unique=True))
+                several = draw(st.lists(_among(*some), min_size=1, max_size=3, unique=True))
                 return [{"value": answer} for answer in several]
         if not answers or (draw(st.integers(0, 7)) == 0 and item.type is not ItemType.TIME):
             return [{"text": draw(texts())}]
-        return [{"value": draw(st.sampled_from(answers))}]
+        return [{"value": draw(_among(*answers))}]
 
     def _possible(self, item: Item, answer: str) -> bool:
         sex = self.newborn.sex
@@ -257,16 +288,16 @@ class _Findings:
     def _quantity(self, item: Item) -> Quantity:
         assert item.unit is not None
         units, own = self.catalogue.units, self.catalogue.units[item.unit]
-        unit = self.draw(st.just(own) | st.sampled_from(units.of_dimension(own.dimension)))
-        spelling = self.draw(st.sampled_from([unit.ucum, *unit.spellings]))
+        unit = own if self.draw(_YES_OR_NO) else self.draw(st.sampled_from(units.of_dimension(own.dimension)))
+        spelling = self.draw(_among(unit.ucum, *unit.spellings))
         low, high = self._between(item.limits, item.unit, unit.ucum)
-        if unit.ucum == "[lb_av]" and high > 1 and self.draw(st.booleans()):
+        if unit.ucum == "[lb_av]" and high > 1 and self.draw(_YES_OR_NO):
             pounds = self.draw(st.integers(int(low) + 1, int(high) - 1))
             ounces = self.draw(numbers(Decimal(0), Decimal("15.9"), 1))
             return Quantity(value=Decimal(pounds), unit=spelling, plus=Amount(value=ounces, unit="oz"))
         places = 0 if item.whole_numbers and unit is own else 2
         value = self.draw(numbers(low, high, places))
-        comparator = self.draw(st.none() | st.none() | st.sampled_from(Comparator))
+        comparator = self.draw(_rarely(_among(*Comparator)))
         return Quantity(value=value, unit=spelling, comparator=comparator)
 
     def _between(self, limits: Limits | None, unit: str, other: str) -> tuple[Decimal, Decimal]:
@@ -285,23 +316,23 @@ class _Findings:
     def _quantities(self, item: Item) -> Quantities:
         assert item.unit is not None
         units, own = self.catalogue.units, self.catalogue.units[item.unit]
-        unit = self.draw(st.just(own) | st.sampled_from(units.of_dimension(own.dimension)))
+        unit = own if self.draw(_YES_OR_NO) else self.draw(st.sampled_from(units.of_dimension(own.dimension)))
         found = {}
         for component in item.components:
             last = component is item.components[-1] and not found
-            if component.required or last or self.draw(st.booleans()):
+            if component.required or last or self.draw(_YES_OR_NO):
                 low, high = self._between(component.limits, item.unit, unit.ucum)
                 found[component.id] = self.draw(numbers(low, high, 0 if item.whole_numbers and unit is own else 2))
-        return Quantities(components=found, unit=self.draw(st.sampled_from([unit.ucum, *unit.spellings])))
+        return Quantities(components=found, unit=self.draw(_among(unit.ucum, *unit.spellings)))
 
     def _score(self, item: Item) -> Score:
         signs = {}
         low = high = 0
-        whole = self.draw(st.booleans())
+        whole = self.draw(_YES_OR_NO)
         for slot in slots(item):
             sign = self.draw(st.sampled_from(slot))
             points = [a.points for one in slot for a in one.answers]
-            if whole or self.draw(st.booleans()):
+            if whole or self.draw(_YES_OR_NO):
                 answer = self.draw(st.sampled_from(sign.answers))
                 signs[sign.id] = answer.id
                 points = [answer.points]
@@ -309,7 +340,15 @@ class _Findings:
         if not item.signs and item.limits is not None:
             low, high = (int(end) for end in item.limits.possible)
         total = self.draw(st.integers(low, high))
-        return Score(total=total if not signs or self.draw(st.booleans()) else None, signs=signs)
+        return Score(total=total if not signs or self.draw(_YES_OR_NO) else None, signs=signs)
+
+
+@cache
+def _several(names: tuple[str, ...], least: int, most: int) -> SearchStrategy[list[str]]:
+    if not names:
+        return st.just([])
+    least, most = min(least, len(names)), min(most, len(names))
+    return st.lists(st.sampled_from(names), min_size=least, max_size=most, unique=True)
 
 
 @st.composite
@@ -330,17 +369,8 @@ def exams(
     exam = draw(details(catalogue, newborn))
     known = [catalogue.items[name] for name in (items if items is not None else catalogue.items)]
     open_to = (None, newborn.sex.value)
-    free = [i for i in known if not i.computed and i.sex in open_to]
-    chosen = draw(
-        st.lists(
-            st.sampled_from(free),
-            min_size=min(min_items, len(free)),
-            max_size=min(max_items, len(free)),
-            unique_by=lambda item: item.id,
-        )
-        if free
-        else st.just([])
-    )
+    free = tuple(i.id for i in known if not i.computed and i.sex in open_to)
+    chosen = [catalogue.items[name] for name in draw(_several(free, min_items, max_items))]
     if any(item.id == catalogue.screening.readings for item in chosen):
         # a result drawn beside its readings would contradict them
         chosen = [item for item in chosen if item.id != catalogue.screening.item]

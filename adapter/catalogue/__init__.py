@@ -31,6 +31,7 @@ from adapter.catalogue.settings import Emit, Organisation, Policy, Settings
 from adapter.catalogue.tables import Bands, Estimate, GrowthReference, GrowthRow, Measure, Screening
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
 from adapter.catalogue.v2 import Authority, V2Settings
+from adapter.catalogue.words import Words
 
 __all__ = [
     "Answer",
@@ -72,6 +73,7 @@ __all__ = [
     "UnknownUnit",
     "V2Settings",
     "When",
+    "Words",
     "WrongDimension",
     "load_catalogue",
     "packs",

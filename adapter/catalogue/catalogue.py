@@ -30,6 +30,7 @@ from adapter.catalogue.vocabulary import (
     Stage,
     Term,
 )
+from adapter.catalogue.words import Words
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
 from adapter.problems import Layer, Problem, Severity
@@ -70,6 +71,8 @@ class Catalogue:
     verified: Mapping[tuple[str, str], VerifiedCode]
     places: Places
     """Where each thing stands: file and line, for messages to whoever edits it."""
+    words: Words
+    """What is said to people, in the site's language."""
     proof: Proof | None = None
     """What a terminology server said of the codes, where the site's folder has it."""
 

@@ -19,6 +19,19 @@ class Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
+class Worded(Frozen):
+    """Whatever has a label; ``within``: how it is written within a sentence, where that is otherwise (``left`` of
+    ``Left``). Case is data: what is a noun in one language is none in another."""
+
+    label: str
+    within: str = ""
+
+    @property
+    def inline(self) -> str:
+        """The label within a sentence."""
+        return self.within or self.label
+
+
 Fit = Literal["equal", "equivalent", "wider", "narrower", "inexact", "relatedto"]
 """Codes of R4 concept-map-equivalence (section 4.10) that a code can be graded with."""
 

@@ -94,7 +94,7 @@ def _entries(kind: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> 
 def _fields(place: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[CatalogueChange]:
     for name, value in after.items():
         old = before.get(name)
-        if old == value:
+        if old == value or name == "within":  # the label again, within a sentence
             continue
         if name in _NAMED:
             yield from _entries(f"{place}, {name.removesuffix('s')}", old or {}, value)

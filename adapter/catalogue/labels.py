@@ -1,8 +1,9 @@
 """A site's own words: ``labels/LANGUAGE.yaml`` laid over labels, answers, reasons, rules and whatever has a label.
 
 The file says its ``language`` and then, for each list of the catalogue, words by id: a text is the label; a mapping
-holds ``label``, ``how``, ``caution``, ``reason`` and, of an item or a sign, its ``answers``, ``components`` and
-``signs``, again by id. What it leaves out keeps its English label.
+holds ``label``, ``within`` (how it is written within a sentence, where that is otherwise), ``how``, ``caution``,
+``reason`` and, of an item or a sign, its ``answers``, ``components`` and ``signs``, again by id. What it leaves out
+keeps its English label.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from adapter.catalogue.files import Node, entries
 from adapter.catalogue.settings import LANGUAGE
 from adapter.problems import Layer, Problem, Severity
 
-_TEXTS = ("label", "how", "caution", "reason", "no_standard_code", "below", "above")
+_TEXTS = ("label", "within", "how", "caution", "reason", "no_standard_code", "below", "above")
 _WITHIN = ("answers", "components", "signs")
 LISTS = (
     *("reasons", "states", "methods", "roles", "kinds", "sides", "sections", "meanings", "urgencies", "details"),
@@ -40,6 +41,25 @@ def with_labels(raw: dict[str, Any], language: str | None) -> list[Problem]:
         what = f"language is {language}, and there is no labels/{language}.yaml"
         problems.append(_problem("site.yaml", None, "language", what, "that file, or language: null for English"))
     return problems
+
+
+def without_words(raw: Mapping[str, Any], language: str | None) -> int:
+    """How many labels of items and answers have no words in the language and stay English."""
+    if language is None or language.startswith("en"):
+        return 0
+    said = raw.get("labels", {}).get(language, {}).get("items", {})
+    items = [item for region in raw["regions"].values() for item in entries(region.get("items"))]
+    return sum(_unsaid(item, said.get(item.get("id"))) for item in items)
+
+
+def _unsaid(entry: Mapping[str, Any], said: Any) -> int:
+    fields: Mapping[str, Any] = {"label": said} if isinstance(said, str) else said or {}
+    inner = (
+        _unsaid(part, fields.get(name, {}).get(part.get("id")))
+        for name in _WITHIN
+        for part in entries(entry.get(name))
+    )
+    return ("label" not in fields) + sum(inner)
 
 
 def _of_file(raw: dict[str, Any], content: Mapping[str, Any], file: str, apply: bool) -> Iterator[Problem]:
@@ -90,6 +110,8 @@ def _entry(entry: dict[str, Any], said: Any, place: str, holder: Any, file: str,
             )
         elif apply:
             entry[key] = value
+    if apply and "label" in fields and "within" not in fields:
+        entry.pop("within", None)  # that of the label before
 
 
 def _unknown(file: str, holder: Any, place: str, name: str, known: Any) -> Problem:

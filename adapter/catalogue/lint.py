@@ -23,6 +23,7 @@ from adapter.catalogue.lint_v2 import lint_v2
 from adapter.catalogue.lint_words import lint_words
 from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Range, Sides
 from adapter.catalogue.places import Step
+from adapter.catalogue.words import lint_lists
 from adapter.exam.model import Urgency
 from adapter.problems import Problem
 
@@ -43,6 +44,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *lint_site(catalogue),
         *lint_v2(catalogue.v2, frozenset(catalogue.systems), catalogue.fault),
         *lint_words(catalogue),
+        *lint_lists(),
     ]
 
 

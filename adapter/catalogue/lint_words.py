@@ -2,7 +2,7 @@
 
 The tables are those of HL7 v2.5.1, chapter 2C: 0074 (diagnostic service section), 0200 (name type) and 0203
 (identifier type), the last two with what later versions added (FHIR R4, terminology of v2-0200 and v2-0203); 0190
-(address type), 0305 (type of a place), and 0399 (country), which is ISO 3166-1 in three letters.
+(address type), 0270 (document type), 0305 (type of a place), and 0399 (country): ISO 3166-1 in three letters.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ TABLE_0203 = _codes_of("""
 
 
 TABLE_0190 = _codes_of("B BA BDL BI BR C F H HV L M N O P RH S SH TM V")
+TABLE_0270 = _codes_of("AR CD CN DI DS ED HP OP PC PH PN PR SP TS")
 TABLE_0305 = _codes_of("C D H N O P S")
 TABLE_0399 = _codes_of("""
     ABW AFG AGO AIA ALA ALB AND ARE ARG ARM ASM ATA ATF ATG AUS AUT AZE BDI BEL BEN BES BFA BGD BGR BHR BHS BIH BLM
@@ -64,6 +65,7 @@ def _codes(catalogue: Catalogue) -> Iterator[Problem]:
     given: list[tuple[tuple[Step, ...], str, str | None, str, frozenset[str]]] = [
         (("v2", "name_type"), "name_type", v2.name_type, "0200", TABLE_0200),
         (("v2", "section"), "section", v2.section, "0074", TABLE_0074),
+        (("v2", "document", "type"), "document.type", v2.document.type, "0270", TABLE_0270),
         *(
             (("v2", "authorities", n, "type"), f"authorities, {one.system}", one.type, "0203", TABLE_0203)
             for n, one in enumerate(v2.authorities)
@@ -164,6 +166,10 @@ def _has(codec: str, character: str) -> bool:
     return True
 
 
+_ON_PAPER = ("report.", "sheet.", "page.", "check.", "plot.")
+"""Sentences that no message carries."""
+
+
 def _all_words(catalogue: Catalogue) -> Iterator[tuple[tuple[str, ...], str]]:
     """The path of each, and the words that messages may carry."""
     for item in catalogue.items.values():
@@ -177,6 +183,10 @@ def _all_words(catalogue: Catalogue) -> Iterator[tuple[tuple[str, ...], str]]:
     for name in ("methods", "sites", "states", "reasons", "roles", "kinds", "sides", "meanings", "rules"):
         for one in getattr(catalogue, name).values():
             yield (name, one.id, "label"), one.label
+    for key, sentence in catalogue.words.sentences.items():
+        if not key.startswith(_ON_PAPER):
+            of = ("words", catalogue.language, "sentences", *key.split("."))
+            yield from ((of, form) for form in ([sentence] if isinstance(sentence, str) else sentence.values()))
     for unit in catalogue.units.values():
         yield ("units", unit.ucum, "label"), unit.label
     yield ("settings", "policy", "name"), catalogue.settings.policy.name

@@ -15,7 +15,7 @@ from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.files import Node, copied, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
-from adapter.catalogue.labels import with_labels
+from adapter.catalogue.labels import with_labels, without_words
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
 from adapter.catalogue.places import Places
@@ -38,6 +38,7 @@ from adapter.catalogue.vocabulary import (
     Term,
     Unit,
 )
+from adapter.catalogue.words import FOLDER, MEASURE, words_of
 from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 
 _ELSEWHERE = ("columns/", "deidentification/", "phenopackets/", "quality/")
@@ -67,6 +68,8 @@ _LISTS: dict[str, type[Frozen]] = {
     "estimates": Estimate,
     "screenings": Screening,
 }
+_BY_NAME = ("regions", "growth", "hours", "labels", FOLDER)
+"""Folders whose files are known by their names."""
 _WHOLE = ("when", "beside", "centiles")
 """What a site replaces whole: half of one condition, or of one curve, and half of another would be neither."""
 PACKS = "packs"
@@ -95,6 +98,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     raw, problems = _shipped()
     shipped = raw
     verified = dict(read_verified(mappings() / "codes.csv"))
+    layers: list[dict[str, Any]] = []
     if site is not None:
         over, more = _read_site(site)
         problems += more
@@ -102,6 +106,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         problems += more
         for folder, content in ((pack, _read_folder(pack, f"packs/{pack.name}/")[0] if pack else {}), (site, over)):
             shipped, raw = raw, merged(raw, graded_by(SITE, content))
+            layers.append(content.get(FOLDER, {}))
             if folder is not None and (folder / "codes.csv").is_file():
                 verified.update(read_verified(folder / "codes.csv"))
     if not problems:
@@ -120,6 +125,9 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
     problems += unreadable
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
     v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
+    language = raw["settings"].get("language")
+    words, more = words_of(language or MEASURE, layers, without_words(raw, language))
+    problems += more
     if problems or settings is None or v2 is None:
         raise CatalogueError(problems)
     units = UnitTable(lists.pop("units"))
@@ -133,6 +141,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
         hours=hours,
         verified=verified,
         places=Places(shipped, over, settings.language),
+        words=words,
         proof=proof,
         **tables,
     )
@@ -140,7 +149,7 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
 
 @cache
 def _parsed() -> tuple[dict[str, Any], list[Problem]]:
-    return _read_folder(mappings())
+    return _read_folder(mappings(), but=(f"{FOLDER}/",))
 
 
 def _shipped() -> tuple[dict[str, Any], list[Problem]]:
@@ -149,12 +158,13 @@ def _shipped() -> tuple[dict[str, Any], list[Problem]]:
     return copied(raw), list(problems)
 
 
-def _read_folder(folder: Any, called: str = "") -> tuple[dict[str, Any], list[Problem]]:
-    """All YAML of a folder: lists by file name, regions together by region id; ``called`` goes before its names."""
-    raw: dict[str, Any] = {"regions": {}, "settings": {}, "growth": {}, "hours": {}, "labels": {}, "v2": {}}
+def _read_folder(folder: Any, called: str = "", but: tuple[str, ...] = ()) -> tuple[dict[str, Any], list[Problem]]:
+    """All YAML of a folder ``but`` what is read elsewhere: lists by file name, regions together by region id;
+    ``called`` goes before its names."""
+    raw: dict[str, Any] = {"settings": {}, "v2": {}, **{name: {} for name in _BY_NAME}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
-        if name.startswith((*_ELSEWHERE, f"{PACKS}/")):
+        if name.startswith((*_ELSEWHERE, f"{PACKS}/", *but)):
             continue
         content, found = read_yaml(path, f"{called}{name}")
         problems += found
@@ -169,7 +179,7 @@ def _read_folder(folder: Any, called: str = "") -> tuple[dict[str, Any], list[Pr
                 problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
             else:
                 raw["regions"][region] = content
-        elif name.startswith(("growth/", "hours/", "labels/")):
+        elif name.startswith(tuple(f"{known}/" for known in _BY_NAME)):
             raw[name.partition("/")[0]][stem] = content
         elif stem in ("settings", "site"):
             if isinstance(content, dict):
@@ -223,6 +233,8 @@ def merged(base: Any, over: Any) -> Any:
         result.lines = getattr(over, "lines", {})
         for key, value in over.items():
             result[key] = merged(base[key], value) if key in base and key not in _WHOLE else value
+        if "label" in over and "within" not in over:
+            result.pop("within", None)  # that of the label before
         return result
     if isinstance(base, list) and isinstance(over, list) and _keyed(base) and _keyed(over):
         entries = {_key(entry): entry for entry in base}

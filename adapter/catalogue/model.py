@@ -15,7 +15,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 
 from adapter.catalogue.code import Code as Code
-from adapter.catalogue.code import Codes, Frozen
+from adapter.catalogue.code import Codes, Frozen, Worded
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key
 
@@ -30,7 +30,7 @@ class Meaning(StrEnum):
     ABNORMAL = "abnormal"
 
 
-class Answer(Frozen):
+class Answer(Worded):
     """One possible answer: its meaning, how soon to tell, and the codes of the value.
 
     ``exclusive`` answers say that there is nothing: no other answer of the item may stand beside them. ``maps`` are
@@ -40,7 +40,6 @@ class Answer(Frozen):
     """
 
     id: Key
-    label: str
     meaning: Meaning
     urgency: Urgency = Urgency.NONE
     exclusive: bool = False
@@ -153,11 +152,10 @@ class Limits(Frozen):
     plausible: tuple[Decimal, Decimal]
 
 
-class Component(Frozen):
+class Component(Worded):
     """One number of a measurement that has several, such as the systolic pressure."""
 
     id: Key
-    label: str
     codes: Codes = ()
     limits: Limits
     required: bool = True
@@ -172,7 +170,7 @@ class SignAnswer(Frozen):
     codes: Codes = ()
 
 
-class Sign(Frozen):
+class Sign(Worded):
     """One sign of a scored instrument.
 
     Of the signs of one ``group`` exactly one counts (the genital signs of a maturity score); ``sex`` is set where
@@ -180,7 +178,6 @@ class Sign(Frozen):
     """
 
     id: Key
-    label: str
     group: Key | None = None
     sex: str | None = None
     codes: Codes = ()
@@ -256,7 +253,7 @@ class Category(StrEnum):
     LABORATORY = "laboratory"
 
 
-class Item(Frozen):
+class Item(Worded):
     """One thing to look at, feel, listen to, count, measure or ask; the question of an Observation.
 
     ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
@@ -274,7 +271,6 @@ class Item(Frozen):
     id: Key
     position: int = Field(ge=1)
     disturbance: int = Field(ge=1, le=5)
-    label: str
     type: ItemType
     category: Category | None = None
     codes: Codes = ()
@@ -331,7 +327,7 @@ class Item(Frozen):
         return next((s for s in self.signs if s.id == sign_id), None)
 
 
-class Region(Frozen):
+class Region(Worded):
     """A body region or topic; becomes one panel Observation.
 
     ``may_precede`` (here or on an item): what was found, asked or done before the exam began may be entered with it.
@@ -339,7 +335,6 @@ class Region(Frozen):
     """
 
     region: Key
-    label: str
     category: Category = Category.EXAM
     codes: Codes = ()
     section_codes: Codes = ()

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from adapter.catalogue.files import Node, entries
 
-WORDS = ("label", "how", "caution", "reason", "no_standard_code", "below", "above")
+WORDS = ("label", "within", "how", "caution", "reason", "no_standard_code", "below", "above")
 """The fields that hold words, which a labels file may replace."""
 
 Step = str | int
@@ -84,7 +84,7 @@ def _found(tree: Mapping[str, Any], items: Mapping[str, Any], path: Sequence[Ste
     content = tree.get(str(head))
     if isinstance(content, list) and rest:
         return _walked(_entry(content, rest[0]), rest[1:], says)
-    if head in ("regions", "growth", "labels") and rest:
+    if head in ("regions", "growth", "labels", "words") and rest:
         return _walked((content or {}).get(rest[0]), rest[1:], says)
     return _walked(content, rest, says)
 

@@ -141,6 +141,7 @@ class Settings(Frozen):
     paper: Literal["a4", "letter"] = "a4"
     fhir: Literal["R4", "R4B", "R5"] = "R4"
     """The release of FHIR that bundles and documents are written in; what is sent is R4."""
+    attached_report: Literal["html", "pdf"] | None = None
     organisation: Organisation | None = None
     emit: Emit = Emit()
     persons: Persons = Persons()

@@ -111,6 +111,13 @@ class Location(Frozen):
     floor: Coded | None = None
 
 
+class DocumentMessage(Frozen):
+    """A message that carries the report alone (MDM^T02): its format, and what document it is (TXA-2, table 0270)."""
+
+    format: Literal["html", "pdf"] = "pdf"
+    type: str = "HP"
+
+
 class V2Settings(Frozen):
     """The settings; ``mappings/v2.yaml`` says what each is for."""
 
@@ -140,6 +147,8 @@ class V2Settings(Frozen):
     ordering_provider: Literal["examiner"] | OrderingProvider | None = None
     performing_organisation: PerformingOrganisation | None = None
     locations: tuple[Location, ...] = ()
+    attached_report: Literal["html", "pdf"] | None = None
+    document: DocumentMessage = DocumentMessage()
     lengths: dict[FieldName, Annotated[int, Field(ge=1)]] = Field(default_factory=dict)
 
     def authority(self, system: str, short: str | None = None) -> AssigningAuthority:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from adapter.catalogue.code import PROJECT, Codes, Fit, Frozen
+from adapter.catalogue.code import PROJECT, Codes, Fit, Frozen, Worded
 from adapter.catalogue.model import Span
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key, Line
@@ -34,14 +34,13 @@ class Unit(Frozen):
     places: int = Field(default=2, ge=0, le=6)
 
 
-class Term(Frozen):
+class Term(Worded):
     """An entry of a plain list: a method, a state of the infant, an examiner's role.
 
     ``maps`` are codes that are near and say something else: for ConceptMaps alone.
     """
 
     id: Key
-    label: str
     codes: Codes = ()
     maps: Codes = ()
 
@@ -85,7 +84,7 @@ class Reason(Term):
     urgency: Urgency = Urgency.NONE
 
 
-class Kind(Frozen):
+class Kind(Worded):
     """A kind of exam and what it is expected to cover: whole regions, single items, less what is left out.
 
     ``service`` is the diagnostic service section that reports it (HL7 table 0074). ``encounter_class`` is the HL7 v3
@@ -95,7 +94,6 @@ class Kind(Frozen):
     """
 
     id: Key
-    label: str
     codes: Codes = ()
     service: Literal["NRS", "PHY", "OTH"] = "NRS"
     encounter_class: str = "IMP"

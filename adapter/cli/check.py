@@ -21,7 +21,7 @@ from adapter.cli.comparing import (
 from adapter.cli.log import show
 from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import capture_arguments, readings
-from adapter.cli.reporting import CAUTION, count_line, counted, exam_in_words, policy_line, report_of
+from adapter.cli.reporting import cautions, count_line, counted, exam_in_words, report_of
 from adapter.problems import Severity
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ def _as_text(
         if not quiet:
             lines = []
             if id(reading) in compared:
-                lines = changes_in_words(compared[id(reading)].changes)
+                lines = changes_in_words(compared[id(reading)].changes, catalogue.words)
             click.echo("\n".join([exam_in_words(reading, catalogue, before), *lines]) + "\n")
     accepted = sum(reading.accepted for reading in found)
     problems = [problem for reading in found for problem in reading.problems]
@@ -132,7 +132,7 @@ def _as_text(
         f" {count_line(problems)}."
     )
     if not quiet:
-        click.echo(f"{policy_line(catalogue)}\n{CAUTION}")
+        click.echo(cautions(catalogue))
 
 
 def _tell(tell: Tell, line: str, told: Sequence[Telling]) -> dict[str, Any]:

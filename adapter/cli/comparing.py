@@ -15,7 +15,7 @@ from adapter.cli.reading import readings
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
-    from adapter.catalogue import Catalogue
+    from adapter.catalogue import Catalogue, Words
     from adapter.derive import Changes, SeriesLine
     from adapter.exam import Exam, Finding
     from adapter.read import Reading
@@ -65,14 +65,18 @@ def _from_server(found: Sequence[Reading], url: str, catalogue: Catalogue) -> li
     return [exam for bundle in bundles for exam in from_bundle(bundle, catalogue)]
 
 
-def changes_in_words(found: Changes | None) -> list[str]:
+def changes_in_words(found: Changes | None, words: Words) -> list[str]:
     """The changes by what became of each finding, then the trends."""
+    from adapter.catalogue.words import key_of
+
     if found is None:
-        return ["  no earlier exam of this newborn to compare with"]
-    lines = ["  since the earlier exams"]
-    lines += [f"    {one.kind.value}: {one.words}" for one in found.changes]
+        return [f"  {words.say('check.none_earlier')}"]
+    lines = [f"  {words.say('check.since')}"]
+    for one in found.changes:
+        kind = words.say(f"changes.kind.{key_of(one.kind.value)}")
+        lines.append(f"    {words.say('is', what=kind, value=one.words)}")
     if not found.changes:
-        lines.append("    nothing that was looked at again is new, changed or resolved")
+        lines.append(f"    {words.say('check.no_changes')}")
     for trend in found.trends:
         lines.append(f"    {trend.label}")
         lines += [f"      {line}" for line in trend.lines]

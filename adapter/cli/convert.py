@@ -76,6 +76,7 @@ def convert(
       newborn-adapter convert exam.json --pretty --out bundle.json
       newborn-adapter convert exams.csv --to collection --out bundles/
       newborn-adapter convert exam.json --to v2 --out exam.er7
+      newborn-adapter convert exam.json --to v2-document --out report.er7
       newborn-adapter convert exam.json --to report --format pdf --out report.pdf
       newborn-adapter convert exam.json --fhir R5 --out r5.json
       newborn-adapter convert captures/ --out bundles.ndjson.gz --jobs 2

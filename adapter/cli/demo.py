@@ -13,7 +13,7 @@ import click
 from adapter.cli.log import note
 from adapter.cli.options import catalogue_for
 from adapter.cli.reading import invented
-from adapter.cli.reporting import CAUTION, abnormal_count, count_line, counted, heading, policy_line, tells_in_words
+from adapter.cli.reporting import abnormal_count, cautions, count_line, counted, heading, tells_in_words
 from adapter.problems import ExitCode, Layer, Problem, Report, Severity
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def demo() -> None:
     except (ServerRefused, Unreachable) as error:
         note(f"The sandbox did not take part: {error}")
         sys.exit(ExitCode.SERVER)
-    click.echo(f"\n{policy_line(catalogue)}\n{CAUTION}")
+    click.echo(f"\n{cautions(catalogue)}")
     sys.exit(ExitCode.WELL if kept and not problems else ExitCode.PROBLEMS)
 
 
@@ -70,11 +70,11 @@ def _check(catalogue: Catalogue) -> list[Reading]:
 
 
 def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
-    from adapter.fhir import to_bundle
     from adapter.fhir.json import dumps, loads
     from adapter.fhir.xml import from_xml, to_xml
     from adapter.read import from_bundle
     from adapter.validate import validate
+    from adapter.write.bundles import to_bundle
 
     click.echo("\n2. Convert to FHIR R4 transactions and validate every layer")
     problems: list[Problem] = []

@@ -128,15 +128,18 @@ def _counted(tally: Tally) -> str:
 def _say_who_can_be_known(out: Path) -> None:
     from adapter.fhir.json import loads
 
-    k = loads((out / "deidentification.json").read_bytes())["k_anonymity"]
+    said = loads((out / "deidentification.json").read_bytes())
+    k, alike = said["k_anonymity"], ", ".join(said.get("l_diversity", {}).get("sensitive", ()))
     quasi = ", ".join(k["quasi_identifiers"])
     if k["newborns_left_out"]:
-        note(f"{k['newborns_left_out']} newborns are left out: fewer than {k['k_wanted']} share their {quasi}.")
+        few = f"fewer than {k['k_wanted']} share their {quasi}"
+        few += f", or those who do differ too little in {alike}" if alike else ""
+        note(f"{k['newborns_left_out']} newborns are left out: {few}.")
     if k["newborns_rare"]:
         rare, all_of_them = k["newborns_rare"], k["newborns"]
         who = f"all {all_of_them} newborns are" if rare == all_of_them else f"{rare} of {all_of_them} newborns are"
         note(
-            f"{who} in groups smaller than {k['k_wanted']} by {quasi}: "
+            f"{who} in groups smaller than {k['k_wanted']} by {quasi}{', or too much alike' if alike else ''}: "
             "see rare_combinations.csv before this is given to anyone."
         )
     note(_OFFICER)

@@ -12,7 +12,7 @@ import click
 from click.core import ParameterSource
 
 from adapter.cli.options import catalogue_for, site_option
-from adapter.cli.reporting import CAUTION, policy_line
+from adapter.cli.reporting import cautions
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def items(
         click.echo(json.dumps(rules_as_data(catalogue), indent=2, ensure_ascii=False))
         return
     if only_rules:
-        click.echo(f"{rules_in_words(catalogue)}\n{policy_line(catalogue)}\n{CAUTION}")
+        click.echo(f"{rules_in_words(catalogue)}\n{cautions(catalogue)}")
         return
     chosen = chosen_items(catalogue, item_ids, region, kind, coded)
     if only_coverage:

@@ -17,12 +17,6 @@ if TYPE_CHECKING:
     from adapter.read import Reading
     from adapter.send.failures import Cause
 
-CAUTION = (
-    "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners\n"
-    "decide. Not examined and not recorded are not normal. Ranges and rules are this site's, for term infants;\n"
-    "a value inside a range may still be wrong for this infant."
-)
-
 
 def counted(number: int, what: str) -> str:
     """``1 exam``, ``2 exams``."""
@@ -67,30 +61,34 @@ def exam_in_words(reading: Reading, catalogue: Catalogue, earlier: Sequence[Exam
     exam = reading.exam
     if exam is None or not reading.accepted:
         return f"{reading.source}: refused, until the errors are mended"
-    lines = [heading(exam, reading, catalogue), f"  {age_in_words(exam)}"]
+    words = catalogue.words
+    lines = [heading(exam, reading, catalogue), f"  {age_in_words(exam, words)}"]
     lines += tells_in_words(exam, catalogue, earlier)
     skipped = [f for f in exam.findings if f.not_examined is not None]
     if skipped:
-        lines.append("  not examined")
+        lines.append(f"  {words.say('check.not_examined')}")
         lines += [f"    {in_words(f, catalogue.items[f.item], catalogue)}" for f in skipped]
     if reading.unrecorded:
-        lines.append("  not recorded, though expected of this kind of exam")
+        lines.append(f"  {words.say('check.not_recorded')}")
         regions: dict[str, list[str]] = {}
         for gap in reading.unrecorded:
-            regions.setdefault(gap.region, []).append(str(gap))
-        lines += [f"    {catalogue.regions[r].label}: {', '.join(gaps)}" for r, gaps in regions.items()]
+            regions.setdefault(gap.region, []).append(gap.said(catalogue))
+        for region, gaps in regions.items():
+            lines.append(f"    {words.say('is', what=catalogue.regions[region].label, value=words.listed(gaps))}")
     return "\n".join(lines)
 
 
 def heading(exam: Exam, reading: Reading, catalogue: Catalogue) -> str:
     """The first line: counts before anything else."""
+    from adapter.catalogue.words import key_of
+
     details = exam.details
     skipped = sum(f.not_examined is not None for f in exam.findings)
-    status = "" if details.status == "final" else f", {details.status.value}"
-    return (
-        f"{details.id} ({catalogue.kinds[details.kind].label.lower()}{status}): "
-        f"{len(exam.findings) - skipped} recorded, {skipped} not examined, {len(reading.unrecorded)} not recorded"
-    )
+    words, missing = catalogue.words, len(reading.unrecorded)
+    status = None if details.status == "final" else words.say(f"check.status.{key_of(details.status.value)}")
+    of = words.listed((catalogue.kinds[details.kind].inline, status))
+    counts = words.say("check.counts", recorded=len(exam.findings) - skipped, skipped=skipped, missing=missing)
+    return words.say("is", what=words.say("beside", words=details.id, of=of), value=counts)
 
 
 def tells_in_words(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> list[str]:
@@ -100,11 +98,9 @@ def tells_in_words(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = (
     Where nothing is to be told, that this is not the same as all normal.
     """
     from adapter.derive import (
-        NOTHING,
-        RESOLVED,
-        TITLES,
         line_ids,
         other_in_words,
+        section_key,
         sections,
         standing_in_words,
         told_in_words,
@@ -113,32 +109,32 @@ def tells_in_words(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = (
     from adapter.derive.view import ExamView
     from adapter.exam import Urgency
 
-    view = ExamView(exam, catalogue, earlier)
+    view, words = ExamView(exam, catalogue, earlier), catalogue.words
     urgent = any(one.line.urgency is not Urgency.NONE and not one.resolved for one in view.lines)
-    lines = [] if urgent else [f"  {NOTHING}"]
+    lines = [] if urgent else [f"  {words.say('tell.nothing')}"]
     ids = dict(zip(map(id, view.notifications), line_ids(view.notifications), strict=True))
     for urgency, chosen in sections(view.lines):
-        lines.append(f"  {TITLES[urgency] if urgency else RESOLVED}")
+        lines.append(f"  {words.say(f'tell.within.{section_key(urgency)}')}")
         for one in chosen:
             tell = one.line
             lines.append(f"    {tell.words}")
-            lines += [f"      {standing}" for standing in [standing_in_words(one)] if standing]
+            lines += [f"      {standing}" for standing in [standing_in_words(one, words)] if standing]
             lines += [f"      {told_in_words(told, tell, exam, catalogue)}" for told in one.told]
             lines += [f"      - {part}" for part in tell.because]
             lines.append(f"      {tell.reason}  [{ids.get(id(tell), tell.rule)}; {tell.source}]")
     if others := view.told.others:
-        lines.append("  told of what is not on the list")
+        lines.append(f"  {words.say('check.others')}")
         lines += [f"    {other_in_words(one, exam, catalogue)}" for one in others]
     if under := under_lines(view.findings):
-        lines.append("  judged by the site's own tables, and under their lines")
+        lines.append(f"  {words.say('check.under_lines')}")
         lines += [f"    {one.finding.text}" for one in under]
     if not_judged := view.not_judged:
-        lines.append("  not judged: neither expected nor abnormal by any range of ours")
+        lines.append(f"  {words.say('check.not_judged')}")
         for reason, findings in not_judged:
             lines += [f"    {reason}", *(f"      - {one.words}" for one in findings)]
     if view.withheld:
-        lines.append("  not computed")
-        lines += [f"    {reason}" for reason in view.withheld]
+        lines.append(f"  {words.say('check.not_computed')}")
+        lines += [f"    {one.said(words)}" for one in view.withheld]
     return lines
 
 
@@ -151,10 +147,10 @@ def abnormal_count(exam: Exam, catalogue: Catalogue) -> int:
     return sum(one is not None and one.meaning is Meaning.ABNORMAL for one in judged)
 
 
-def policy_line(catalogue: Catalogue) -> str:
-    """Whose ranges and urgencies are in force."""
-    policy = catalogue.settings.policy
-    return f"Policy in force: {policy.name} ({policy.date})."
+def cautions(catalogue: Catalogue) -> str:
+    """Whose ranges and urgencies are in force, and what such a list is not."""
+    policy, words = catalogue.settings.policy, catalogue.words
+    return f"{words.say('check.policy', policy=policy.name, date=policy.date)}\n{words.say('check.caution')}"
 
 
 def say_standing(catalogue: Catalogue) -> None:

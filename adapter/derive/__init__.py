@@ -27,15 +27,12 @@ from adapter.derive.makers import makers
 from adapter.derive.numbers import component_numbers, number
 from adapter.derive.scores import missing_signs, score_total
 from adapter.derive.series import SeriesLine, Standing, sections, standing_in_words
-from adapter.derive.tell import NOTHING, RESOLVED, TITLES, Tell, tell_list
+from adapter.derive.tell import Tell, flag_in_words, section_key, tell_list
 from adapter.derive.told import Told, line_ids, other_in_words, told_in_words, told_of
 from adapter.derive.view import series_list, under_lines, unjudged
 from adapter.derive.words import in_words, span_in_words, value_in_words
 
 __all__ = [
-    "NOTHING",
-    "RESOLVED",
-    "TITLES",
     "Change",
     "ChangeKind",
     "Changes",
@@ -61,6 +58,7 @@ __all__ = [
     "component_numbers",
     "computed_findings",
     "expected_range",
+    "flag_in_words",
     "gestation_weeks",
     "growth_series",
     "in_words",
@@ -75,6 +73,7 @@ __all__ = [
     "other_in_words",
     "postmenstrual_days",
     "score_total",
+    "section_key",
     "sections",
     "series_list",
     "span_in_words",

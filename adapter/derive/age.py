@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 
-from adapter.catalogue import Item
+from adapter.catalogue import Item, Words
+from adapter.catalogue.words import key_of
 from adapter.exam import Exam, Finding
 
 _HOUR = Decimal(3600)
@@ -67,17 +68,20 @@ def term_class(days: int) -> str:
     return "term" if days < 294 else "post-term"
 
 
-def age_in_words(exam: Exam) -> str:
+def age_in_words(exam: Exam, words: Words) -> str:
     """How old the infant is at the exam's start, born at which gestation: never an age that was not recorded."""
-    started = exam.details.started
+    started, gestation = exam.details.started, exam.newborn.gestation
     hours = age_hours(exam, started).quantize(Decimal("0.1"), ROUND_HALF_UP)
     born, now = gestation_days(exam), postmenstrual_days(exam, started)
+    if gestation is None:
+        return words.say("age.no_gestation", hours=hours)
     if born is None or now is None:
-        known = f"{exam.newborn.gestation.weeks} weeks at birth, days" if exam.newborn.gestation else "gestation"
-        return f"{hours:f} h old; {known} not known"
-    apply = "" if born >= _RANGES_FROM else "; the ranges are for term infants and do not apply under 34 weeks"
-    return f"{hours:f} h old; born at {_weeks(born)} ({term_class(born)}), now {_weeks(now)}{apply}"
+        return words.say("age.no_days", hours=hours, weeks=gestation.weeks)
+    term = words.say(f"age.term.{key_of(term_class(born))}")
+    key = "age.known" if born >= _RANGES_FROM else "age.known_early"
+    return words.say(key, hours=hours, born=weeks_in_words(born, words), term=term, now=weeks_in_words(now, words))
 
 
-def _weeks(days: int) -> str:
-    return f"{days // 7}+{days % 7}"
+def weeks_in_words(days: int, words: Words) -> str:
+    """Completed weeks and days: ``38+4``."""
+    return words.say("age.days", weeks=days // 7, days=days % 7)

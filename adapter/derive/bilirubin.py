@@ -43,8 +43,8 @@ def rises(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Ite
             ]
         taken.sort(key=lambda level: (level.at, level.earlier is None, level.index))
         if len(taken) == 1 or taken[-1].at == taken[-2].at:
-            why = "one measurement only; compare it with your site's chart"
-            yield Withheld(_RISE, f"{catalogue.items[_RISE].label}, {catalogue.items[kind].label.lower()}", why)
+            label = catalogue.words.listed((catalogue.items[_RISE].label, catalogue.items[kind].inline))
+            yield Withheld(_RISE, label, catalogue.words.say("computed.one_only"))
         elif taken[-1].earlier is None:
             yield _risen(taken[-2], taken[-1], kind, catalogue)
 
@@ -52,7 +52,7 @@ def rises(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Ite
 def _risen(before: Level, last: Level, kind: str, catalogue: Catalogue) -> Computed:
     exact = rise(before.value, before.at, last.value, last.at)
     value = Quantity(value=exact.quantize(Decimal("0.01"), ROUND_HALF_UP), unit="mg/dL/h")
-    note = f"{catalogue.items[kind].label}. Compare each value with your site's chart."
+    note = catalogue.words.say("computed.compare", item=catalogue.items[kind].label)
     made = Finding(item=_RISE, value=value, observed_at=last.at, note=note)
     if before.earlier is not None:
         return Computed(made, (last.index,), exact, by_rise(catalogue), earlier=(before.earlier,))

@@ -9,14 +9,14 @@ from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 from itertools import pairwise
 
-from adapter.catalogue import Catalogue, Item, Meaning, Sides
+from adapter.catalogue import Catalogue, Item, Meaning, Sides, Words
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.bilirubin import MEASURED, levels, rise
 from adapter.derive.completeness import side_of
 from adapter.derive.judgement import judge
 from adapter.derive.size import change_percent, latest, measured
 from adapter.derive.versions import current_versions
-from adapter.derive.words import in_words, value_in_words
+from adapter.derive.words import in_words, value_in_words, where_in_words
 from adapter.exam import Exam, Finding, Side, Status
 from adapter.problems import AdapterError
 
@@ -175,30 +175,36 @@ def _gap(
         if missed[0].not_examined != "not_applicable" and (was or not then) and (tried or item.still_to_do):
             words = in_words(missed[0], item, catalogue)
             since = last.details.id if last else None
-            old = f" (was: {_said(was, item, catalogue)})" if was else ""
-            yield Change(ChangeKind.NOT_EXAMINED, item, side, words + old, since, tuple(missed), tuple(was))
+            old = _said(was, item, catalogue)
+            words = _was(words, old, catalogue) if was else words
+            yield Change(ChangeKind.NOT_EXAMINED, item, side, words, since, tuple(missed), tuple(was))
     elif last and any(_meaning(f, item, last, catalogue) is Meaning.ABNORMAL for f in was):
-        words = f"{_where(item, side)}: not recorded (was: {_said(was, item, catalogue)})"
+        words = _was(_not_recorded(item, side, catalogue), _said(was, item, catalogue), catalogue)
         yield Change(ChangeKind.NOT_LOOKED_AT, item, side, words, last.details.id, was=tuple(was))
     elif not then and item.still_to_do:
-        yield Change(ChangeKind.NOT_EXAMINED, item, side, f"{_where(item, side)}: not recorded", None)
+        yield Change(ChangeKind.NOT_EXAMINED, item, side, _not_recorded(item, side, catalogue), None)
 
 
-def _where(item: Item, side: Side | None) -> str:
-    return f"{item.label}, {side.value}" if side else item.label
+def _not_recorded(item: Item, side: Side | None, catalogue: Catalogue) -> str:
+    return catalogue.words.say("finding.not_recorded", what=where_in_words(item, side, None, catalogue))
+
+
+def _was(words: str, before: str, catalogue: Catalogue) -> str:
+    return catalogue.words.say("changes.was", words=words, before=before)
 
 
 def _said(findings: Sequence[Finding], item: Item, catalogue: Catalogue) -> str:
     """What was found, with the side where the item is not told by sides, the place and the method."""
-    return "; ".join(sorted(_with_place(finding, item, catalogue) for finding in findings))
+    return catalogue.words.clauses(sorted(_with_place(finding, item, catalogue) for finding in findings))
 
 
 def _with_place(finding: Finding, item: Item, catalogue: Catalogue) -> str:
     words = value_in_words(finding, item, catalogue)
-    parts = [finding.side.value] if finding.side is not None and item.sides is not Sides.EACH else []
-    parts += [catalogue.sites[finding.site].label.lower()] if finding.site else []
-    parts += [catalogue.methods[finding.method].label.lower()] if finding.method else []
-    return f"{words} ({', '.join(parts)})" if parts else words
+    sided = finding.side is not None and item.sides is not Sides.EACH
+    parts = [catalogue.sides[finding.side].inline] if finding.side is not None and sided else []
+    parts += [catalogue.sites[finding.site].inline] if finding.site else []
+    parts += [catalogue.methods[finding.method].inline] if finding.method else []
+    return catalogue.words.say("beside", words=words, of=catalogue.words.listed(parts)) if parts else words
 
 
 def _compared(
@@ -216,22 +222,17 @@ def _compared(
     if same or (not notable and not was):
         return
     since = last.details.id if last else None
-    words, old = f"{_where(item, side)}: {_said(looked, item, catalogue)}", _said(then, item, catalogue)
+    where, found = where_in_words(item, side, None, catalogue), _said(looked, item, catalogue)
+    words, old = catalogue.words.say("is", what=where, value=found), _said(then, item, catalogue)
     compared = {"now": tuple(looked), "was": tuple(then)}
     unjudged = any(f.text is None and judge(f, item, later, catalogue) is None for f in looked)
     if was and (notable or unjudged):
-        yield Change(ChangeKind.CHANGED, item, side, f"{words} (was: {old})", since, **compared)
+        yield Change(ChangeKind.CHANGED, item, side, _was(words, old, catalogue), since, **compared)
     elif notable:
-        yield Change(
-            ChangeKind.NEW,
-            item,
-            side,
-            words + (f" (was: {old})" if old else " (not examined before)"),
-            since,
-            **compared,
-        )
+        words = _was(words, old, catalogue) if old else catalogue.words.say("changes.first", words=words)
+        yield Change(ChangeKind.NEW, item, side, words, since, **compared)
     else:
-        yield Change(ChangeKind.RESOLVED, item, side, f"{words} (was: {old})", since, **compared)
+        yield Change(ChangeKind.RESOLVED, item, side, _was(words, old, catalogue), since, **compared)
 
 
 def _meaning(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> Meaning:
@@ -263,11 +264,12 @@ def _by_place(exam: Exam, catalogue: Catalogue) -> _Findings:
 def _trends(exams: Sequence[Exam], catalogue: Catalogue) -> Iterator[Trend]:
     weights = list(_weights(exams, catalogue))
     if len(weights) > 1:
-        yield Trend("Weight", tuple(_weight_lines(weights, exams[-1])))
+        label = catalogue.words.say("changes.weight")
+        yield Trend(label, tuple(_weight_lines(weights, exams[-1], catalogue.words)))
     for kind in MEASURED:
         series = sorted({(at, value) for exam in exams for _, at, value in levels(exam, kind, catalogue)})
         if len(series) > 1:
-            yield Trend(catalogue.items[kind].label, tuple(_bilirubin_lines(series, exams[-1])))
+            yield Trend(catalogue.items[kind].label, tuple(_bilirubin_lines(series, exams[-1], catalogue.words)))
 
 
 def _weights(exams: Sequence[Exam], catalogue: Catalogue) -> Iterator[tuple[datetime, Decimal]]:
@@ -282,31 +284,37 @@ def _weights(exams: Sequence[Exam], catalogue: Catalogue) -> Iterator[tuple[date
             yield made_at(exam.findings[found[0]], item, exam), found[1]
 
 
-def _weight_lines(weights: Sequence[tuple[datetime, Decimal]], exam: Exam) -> Iterator[str]:
+def _weight_lines(weights: Sequence[tuple[datetime, Decimal]], exam: Exam, words: Words) -> Iterator[str]:
     """Each weight with the change since the one before, by the day, and since the first."""
     first = weights[0][1]
-    yield f"{_age(exam, weights[0][0])}: {first:f} g"
+    yield words.say("changes.weight_at", hours=_age(exam, weights[0][0]), weight=first)
     for (before, low), (at, high) in pairwise(weights):
         days = age_hours(exam, at) / 24 - age_hours(exam, before) / 24
-        daily = f", {_signed((high - low) / days, '1')} g a day" if days > 0 else ""
-        percent = change_percent(first, high)
-        since = f"{_signed(percent, '0.1')} % since the first"
-        yield f"{_age(exam, at)}: {high:f} g, {_signed(high - low, '1')} g{daily}, {since}"
+        daily = words.say("changes.daily", grams=_signed((high - low) / days, "1", words)) if days > 0 else ""
+        yield words.say(
+            "changes.weight_since",
+            hours=_age(exam, at),
+            weight=high,
+            grams=_signed(high - low, "1", words),
+            daily=daily,
+            percent=_signed(change_percent(first, high), "0.1", words),
+        )
 
 
-def _bilirubin_lines(series: Sequence[tuple[datetime, Decimal]], exam: Exam) -> Iterator[str]:
-    yield f"{_age(exam, series[0][0])}: {series[0][1]:f} mg/dL"
+def _bilirubin_lines(series: Sequence[tuple[datetime, Decimal]], exam: Exam, words: Words) -> Iterator[str]:
+    yield words.say("changes.bilirubin_at", hours=_age(exam, series[0][0]), level=series[0][1])
     for (before, low), (at, high) in pairwise(series):
-        hourly = f", {_signed(rise(low, before, high, at), '0.01')} mg/dL an hour" if at > before else ""
-        yield f"{_age(exam, at)}: {high:f} mg/dL{hourly}; compare with your site's chart"
+        rate = _signed(rise(low, before, high, at), "0.01", words) if at > before else ""
+        hourly = words.say("changes.hourly", rate=rate) if rate else ""
+        yield words.say("changes.bilirubin_since", hours=_age(exam, at), level=high, hourly=hourly)
 
 
-def _age(exam: Exam, at: datetime) -> str:
-    return f"{age_hours(exam, at).quantize(Decimal('0.1'), ROUND_HALF_UP):f} h"
+def _age(exam: Exam, at: datetime) -> Decimal:
+    return age_hours(exam, at).quantize(Decimal("0.1"), ROUND_HALF_UP)
 
 
-def _signed(value: Decimal, places: str) -> str:
-    return f"{value.quantize(Decimal(places), ROUND_HALF_UP):+f}"
+def _signed(value: Decimal, places: str, words: Words) -> str:
+    return words.signed(value.quantize(Decimal(places), ROUND_HALF_UP))
 
 
 __all__ = [

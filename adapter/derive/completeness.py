@@ -20,8 +20,11 @@ class NotRecorded:
     label: str
     side: Side | None = None
 
-    def __str__(self) -> str:
-        return f"{self.label} ({self.side.value})" if self.side else self.label
+    def said(self, catalogue: Catalogue) -> str:
+        """Label and side."""
+        if self.side is None:
+            return self.label
+        return catalogue.words.say("beside", words=self.label, of=catalogue.sides[self.side.value].inline)
 
 
 def completeness(exam: Exam, catalogue: Catalogue) -> tuple[NotRecorded, ...]:

@@ -14,7 +14,7 @@ from decimal import Decimal
 from functools import lru_cache
 from operator import itemgetter
 
-from adapter.catalogue import Answer, Catalogue, Item, ItemType, Range
+from adapter.catalogue import Answer, Catalogue, Item, ItemType, Range, Words
 from adapter.catalogue.codings import Coding, codings
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.completeness import side_of
@@ -251,7 +251,7 @@ class FindingView:
     def missing(self) -> tuple[str, ...]:
         """The labels of the signs that a score lacks."""
         score = self.finding.score
-        return () if score is None else missing_signs(score, self.item)
+        return () if score is None else missing_signs(score, self.item, self._words)
 
     @property
     def parts(self) -> tuple[Part, ...]:
@@ -301,16 +301,18 @@ class FindingView:
         if self.judged is not None:
             return None
         reason = not_judged(self.finding, self.item, self.facts.exam, self.facts.catalogue)
-        return f"{self.of_table}; {reason}" if reason and self.of_table else reason
+        return self._words.clauses((self.of_table, reason)) if reason else reason
 
     @property
     def remark(self) -> str | None:
         """That it was not judged and why, as which other answer or by which table it was judged; None of most."""
         if self.judged is not None:
-            as_other = None if self.judged.counted is None else judged_as(self.finding, self.item, self.judged)
+            as_other = (
+                None if self.judged.counted is None else judged_as(self.finding, self.item, self.judged, self._words)
+            )
             return as_other or self.of_table or None
         reason = self.not_judged
-        return None if reason is None else f"Not judged: {reason}"
+        return None if reason is None else self._words.say("judged.not", reason=reason)
 
     @property
     def words(self) -> str:
@@ -333,12 +335,6 @@ class FindingView:
     def place(self) -> str | None:
         """The place of the body: the one captured, else the item's own."""
         return self.finding.site or self.item.body_site
-
-    @property
-    def place_words(self) -> str:
-        """Side and place as captured, in words."""
-        site = self.facts.catalogue.sites[self.finding.site].label if self.finding.site else None
-        return ", ".join(filter(None, (self.finding.side and self.finding.side.value, site)))
 
     @property
     def made_at(self) -> datetime:
@@ -393,6 +389,10 @@ class FindingView:
         return codings(self.facts.catalogue).question(
             self.item.id, finding.side, finding.site, finding.method, self.other_unit
         )
+
+    @property
+    def _words(self) -> Words:
+        return self.facts.catalogue.words
 
     def _ucum(self, spelling: str) -> str:
         unit = self.facts.catalogue.units.find(spelling)

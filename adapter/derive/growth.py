@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from decimal import Context, Decimal, localcontext
 
 from adapter.catalogue import GrowthReference, GrowthRow, Measure
+from adapter.derive.words import NotSaid
 from adapter.exam import Sex
-from adapter.problems import AdapterError
 
 _PRECISION = Context(prec=28)
 
@@ -29,8 +29,8 @@ _Z_OF = {
 }
 
 
-class NoReference(AdapterError):
-    """The reference says nothing of this infant; the message says why."""
+class NoReference(NotSaid):
+    """The reference says nothing of this infant, and why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +51,10 @@ def position(reference: GrowthReference, measure: Measure, sex: Sex, days: int, 
     Raises :class:`NoReference` where the sex is neither female nor male, or the age outside the table.
     """
     if sex not in (Sex.FEMALE, Sex.MALE):
-        raise NoReference("it is by sex, and the sex is not on record")
+        raise NoReference("computed.by_sex")
     rows = {row.age: row for row in reference.rows if row.measure is measure and row.sex == sex.value}
     if not rows:
-        raise NoReference(f"{reference.label} has no {measure.value} for this sex")
+        raise NoReference(f"computed.no_{measure.value}", reference=reference.label)
     row = _row(reference, rows, days)
     if row.lms is not None:
         z = z_score(value, *row.lms)
@@ -63,7 +63,7 @@ def position(reference: GrowthReference, measure: Measure, sex: Sex, days: int, 
 
     def below(centile: Decimal, on: bool) -> bool:
         if centile not in known:
-            raise NoReference(f"{reference.label} has no centile {centile:f}")
+            raise NoReference("computed.no_centile", reference=reference.label, centile=centile)
         return value < known[centile] or (on and value == known[centile])
 
     return Position(None, below)
@@ -107,7 +107,7 @@ def _value_at(z: Decimal, power: Decimal, median: Decimal, spread: Decimal) -> D
 
 def _z_of(centile: Decimal) -> Decimal:
     if centile not in _Z_OF:
-        raise NoReference(f"centile {centile:f} is not one of {', '.join(f'{c:f}' for c in _Z_OF)}")
+        raise NoReference("computed.centile_not_of", centile=centile, known=", ".join(f"{c:f}" for c in _Z_OF))
     return _Z_OF[centile]
 
 
@@ -116,9 +116,8 @@ def _row(reference: GrowthReference, rows: dict[int, GrowthRow], days: int) -> G
     week, rest = divmod(days, 7)
     whole = rows.get(days - rest) if reference.ages == "weeks" else None
     exact = rows.get(days)
-    outside = NoReference(
-        f"{week}+{rest} weeks lies outside its table, {first // 7}+{first % 7} to {last // 7}+{last % 7}"
-    )
+    age, ends = f"{week}+{rest}", [f"{end // 7}+{end % 7}" for end in (first, last)]
+    outside = NoReference("computed.outside", age=age, first=ends[0], last=ends[1])
     if exact is not None:
         return exact
     if reference.ages == "weeks" and whole is not None and reference.between == "completed-week":
@@ -128,7 +127,7 @@ def _row(reference: GrowthReference, rows: dict[int, GrowthRow], days: int) -> G
     after = rows.get(days - rest + 7)
     if reference.ages == "weeks" and whole is not None and after is not None and reference.between == "straight-line":
         return _between(whole, after, rest)
-    raise NoReference(f"{reference.label} has no row for {week}+{rest} weeks")
+    raise NoReference("computed.no_row", reference=reference.label, age=age)
 
 
 def _between(low: GrowthRow, high: GrowthRow, rest: int) -> GrowthRow:

@@ -22,17 +22,16 @@ from adapter.derive.machine import Condition, Test, condition, every
 from adapter.derive.made import Computed, Earlier, Withheld
 from adapter.derive.makers import by_table
 from adapter.derive.unjudged import bare_scene, of_earlier
-from adapter.derive.words import in_words
+from adapter.derive.words import NotSaid, in_words
 from adapter.exam import Exam, Finding, Quantity, Urgency
-from adapter.problems import AdapterError
 
 LINE = "bilirubin_line"
 """The item of what the tables say."""
 _HOUR = timedelta(hours=1) // timedelta(microseconds=1)
 
 
-class NoLine(AdapterError):
-    """The table says nothing of this value; the message says why."""
+class NoLine(NotSaid):
+    """The table says nothing of this value, and why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +63,7 @@ def lines_by_hour(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()
 
     What was recorded in ``earlier`` exams of the newborn counts for the group that it belongs to.
     """
-    tables = _tables(catalogue)
+    tables, words = _tables(catalogue), catalogue.words
     for index, finding in enumerate(exam.findings if tables else ()):
         item, reasons = catalogue.items[finding.item], []
         for one in tables:
@@ -75,16 +74,17 @@ def lines_by_hour(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()
                 yield _placed(one, index, exam, catalogue, earlier)
                 break
             except NoLine as why:
-                reasons.append(f"no line of {by_table(one.table)}: {why}")
+                table = by_table(one.table).said(words)
+                reasons.append(words.say("hours.no_line", table=table, why=why.said(words)))
         else:
             if reasons:
-                label = f"{catalogue.items[LINE].label}, {item.label[0].lower()}{item.label[1:]}"
-                yield Withheld(LINE, label, "; ".join(reasons), index)
+                label = words.listed((catalogue.items[LINE].label, item.inline))
+                yield Withheld(LINE, label, words.clauses(reasons), index)
 
 
 def _placed(one: _Table, index: int, exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) -> Computed:
     """The line that a value is on or over, or that it is under all. Raises :class:`NoLine`."""
-    table, finding = one.table, exam.findings[index]
+    table, finding, words = one.table, exam.findings[index], catalogue.words
     item = catalogue.items[finding.item]
     at = made_at(finding, item, exam)
     hour = Fraction((at - exam.newborn.birth_time) // timedelta(microseconds=1), _HOUR)
@@ -93,14 +93,17 @@ def _placed(one: _Table, index: int, exam: Exam, catalogue: Catalogue, earlier: 
     values = dict(zip((line.id for line in table.lines), _at(rows, hour, table), strict=True))
     amount, shown = _amount(finding, item, table, catalogue), _Shown(table, catalogue)
     over = _over(amount, finding, table, values)
-    where = "; ".join([shown.weeks(rows[0]), *group, *([table.caution] if table.caution else [])])
+    where = words.clauses([shown.weeks(rows[0]), *group, table.caution])
     beside = over or table.lines[0]
-    place = "under every line, the lowest" if over is None else "on or over"
-    line = f"'{beside.label}' of {shown.number(values[beside.id])} at {shown.hour(hour)} h of life"
-    measured = in_words(finding, item, catalogue) + shown.converted(amount, finding, catalogue)
-    text = f"{measured}: {place} {line}"
+    text = words.say(
+        "hours.under" if over is None else "hours.over",
+        measured=shown.converted(in_words(finding, item, catalogue), amount, finding, catalogue),
+        line=beside.label,
+        number=shown.number(values[beside.id]),
+        hour=shown.hour(hour),
+    )
     made = Finding(item=LINE, text=text, observed_at=at)
-    reason = f"by {by_table(table)}: {where}"
+    reason = words.say("hours.by", table=by_table(table).said(words), where=where)
     if over is None:
         maker = by_table(table)
         return Computed(
@@ -123,7 +126,7 @@ def _group(
         if holds is not None and (held := holds(scene)) is not None:
             before, own = of_earlier(earlier, catalogue), len(exam.findings)
             return risk.id, (risk.label,), tuple(before[index - own] for index in sorted(held) if index >= own)
-    unknown = f"what decides the risk is not recorded, so that the lines are those '{risks[0].label}'"
+    unknown = catalogue.words.say("hours.group_unknown", group=risks[0].label)
     return risks[0].id, (unknown,), ()
 
 
@@ -131,23 +134,23 @@ def _curve(one: _Table, exam: Exam, risk: str | None) -> tuple[HourRow, ...]:
     """The rows of the infant's week and group. Raises :class:`NoLine`."""
     gestation = exam.newborn.gestation
     if gestation is None:
-        raise NoLine("the gestation at birth is not known")
+        raise NoLine("computed.no_gestation")
     for rows in one.curves:
         if rows[0].of_weeks(gestation.weeks) and rows[0].risk == risk:
             return rows
     first = min(row.from_week for row in one.table.rows)
     ends = [row.to_week for row in one.table.rows]
     last = max(end or 0 for end in ends)
-    to = f"{first} and more" if None in ends else f"{first} to {last}"
-    raise NoLine(f"{gestation.weeks} weeks of gestation lie outside its table, {to}")
+    if None in ends:
+        raise NoLine("hours.weeks_outside_open", weeks=gestation.weeks, first=first)
+    raise NoLine("hours.weeks_outside", weeks=gestation.weeks, first=first, last=last)
 
 
 def _at(rows: Sequence[HourRow], hour: Fraction, table: HourTable) -> list[Fraction]:
     """The lines at an hour of life. Raises :class:`NoLine` outside the rows."""
     first, last = rows[0].hour, rows[-1].hour
     if not first <= hour <= last:
-        shown = rounded(hour, 1)
-        raise NoLine(f"the sample of {shown:f} h of life lies outside its table, {first:f} to {last:f} h")
+        raise NoLine("hours.hour_outside", hour=rounded(hour, 1), first=first, last=last)
     for low, high in pairwise(rows):
         if low.hour <= hour < high.hour:
             part = Fraction(0)
@@ -181,7 +184,7 @@ def _over(amount: Decimal, finding: Finding, table: HourTable, values: dict[str,
         return None
     if not below and reached:
         return reached[-1]
-    raise NoLine("the true value lies beyond the number, and may be on either side of its lines")
+    raise NoLine("hours.open_end")
 
 
 class _Shown:
@@ -190,22 +193,24 @@ class _Shown:
     def __init__(self, table: HourTable, catalogue: Catalogue) -> None:
         unit = catalogue.units[table.unit]
         self._table, self._places, self._unit = table, unit.places, catalogue.units.shown(table.unit)
+        self._words = catalogue.words
 
     def number(self, value: Fraction) -> str:
-        return f"{rounded(value, self._places):f}{self._unit}"
+        return f"{self._words.number(rounded(value, self._places))}{self._unit}"
 
-    def converted(self, amount: Decimal, finding: Finding, catalogue: Catalogue) -> str:
-        """The captured number in the table's unit, where that is another."""
+    def converted(self, measured: str, amount: Decimal, finding: Finding, catalogue: Catalogue) -> str:
+        """What was measured, and the number in the table's unit where that is another."""
         value = finding.value
         known = catalogue.units.find(value.unit) if isinstance(value, Quantity) else None
         same = known is None or known.ucum == self._table.unit
-        return "" if same else f" ({self.number(Fraction(amount))})"
+        return measured if same else self._words.say("beside", words=measured, of=self.number(Fraction(amount)))
 
     def hour(self, hour: Fraction) -> str:
-        return f"{rounded(hour, 1).quantize(Decimal('0.1')):f}"
+        return self._words.number(rounded(hour, 1).quantize(Decimal("0.1")))
 
     def weeks(self, row: HourRow) -> str:
         if row.to_week is None:
-            return f"born at {row.from_week} weeks or later"
-        to = "" if row.to_week == row.from_week else f" to {row.to_week}"
-        return f"born at {row.from_week}{to} weeks"
+            return self._words.say("hours.born_later", first=row.from_week)
+        if row.to_week == row.from_week:
+            return self._words.say("hours.born", first=row.from_week)
+        return self._words.say("hours.born_to", first=row.from_week, last=row.to_week)

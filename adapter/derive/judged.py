@@ -65,7 +65,11 @@ def judged_by_tables(
         if isinstance(one, Computed) and one.maker is not None and one.maker.id in catalogue.hours:
             view = found[one.derived_from[0]]
             judged = view.judged or Judgement(one.meaning, Urgency.NONE, one.flag)
-            found[view.index] = replace(view, judged=judged, of_table=f"Judged by {one.maker}")
+            found[view.index] = replace(
+                view,
+                judged=judged,
+                of_table=catalogue.words.say("judged.by_table", table=one.maker.said(catalogue.words)),
+            )
         elif isinstance(one, Withheld) and one.of is not None:
             found[one.of] = replace(found[one.of], of_table=one.reason)
     return found

@@ -8,7 +8,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
-from adapter.catalogue import Answer, Catalogue, Flag, Item, Meaning, Range
+from adapter.catalogue import Answer, Catalogue, Flag, Item, Meaning, Range, Words
 from adapter.derive.age import age_hours
 from adapter.derive.bands import Band, bands
 from adapter.derive.compiled import compiled
@@ -123,14 +123,20 @@ def _conditions(catalogue: Catalogue) -> dict[str, dict[str, tuple[str, Test | N
     }
 
 
-def judged_as(finding: Finding, item: Item, judged: Judgement | None) -> str | None:
-    """What an answer that is not true of this infant was judged as, in words; None where it is as it was given."""
+def judged_as(
+    finding: Finding, item: Item, judged: Judgement | None, words: Words, *, within: bool = False
+) -> str | None:
+    """What an answer that is not true of this infant was judged as, in words; None where it is as it was given.
+
+    ``within``: as it is written within a sentence.
+    """
     if judged is None or judged.counted is None:
         return None
     said, other = item.answer(finding.answer or ""), item.answer(judged.counted)
-    label = said.label if said else finding.answer
-    counts = f"'{other.label}'" if other else "abnormal"
-    return f"Judged as {counts}: '{label}' is not true of an infant of this age and gestation"
+    label, form = said.label if said else finding.answer or "", "_within" if within else ""
+    if other is None:
+        return words.say(f"judged.as_abnormal{form}", answer=label)
+    return words.say(f"judged.as_answer{form}", other=other.label, answer=label)
 
 
 def _by_open_end(value: Decimal, comparator: Comparator, bands: Sequence[Band]) -> Judgement | None:
@@ -208,30 +214,30 @@ def expected_range(
 def not_judged(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> str | None:
     """Why a finding that was examined has no judgement, in words; None where it has one, or where a screen, an
     estimate or a growth reference judges it in its stead."""
-    value = finding.value
+    value, words = finding.value, catalogue.words
     if finding.not_examined is not None or type(value) is str or finding.urgency is not None:
         return None
     if value is None:
-        return None if item.computed else "in words"
+        return None if item.computed else words.say("unjudged.in_words")
     if judge(finding, item, exam, catalogue) is not None or item.id in _judged_elsewhere(catalogue):
         return None
     if not item.ranges:
-        return "no range for it"
+        return words.say("unjudged.no_range")
     reason = unjudged_because(finding, item, exam, catalogue)
     if reason is not None:
         return reason
     if item.chart:
-        return "compare with your chart now"
+        return words.say("unjudged.chart")
     if isinstance(value, Quantities):
         numbers = component_numbers(value, item, catalogue).items()
         missed = [n for n, v in numbers if component_judgement(finding, n, v, item, exam, catalogue) is None]
-        labels = [part.label.lower() if (part := item.component(name)) else name for name in missed]
-        return f"no range in force for {', '.join(labels)}"
+        labels = [part.inline if (part := item.component(name)) else name for name in missed]
+        return words.say("unjudged.part", parts=words.listed(labels))
     if isinstance(value, Score) and number(finding, item, catalogue) is None:
-        return "no total"
+        return words.say("unjudged.no_total")
     if isinstance(value, Quantity) and value.comparator is not None:
-        return "the true value lies beyond the number, and no one range holds all that it may be"
-    return "no range in force for this value in this infant"
+        return words.say("unjudged.open_end")
+    return words.say("unjudged.value")
 
 
 @lru_cache(maxsize=16)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import NamedTuple
 
-from adapter.catalogue import Flag, Meaning
+from adapter.catalogue import Flag, Meaning, Words
 from adapter.exam import Finding, Urgency
 
 
@@ -19,8 +19,9 @@ class Maker:
     version: str
     source: str
 
-    def __str__(self) -> str:
-        return f"{self.label}, version {self.version}"
+    def said(self, words: Words) -> str:
+        """Label and version."""
+        return words.say("maker.version", label=self.label, version=self.version)
 
 
 class Earlier(NamedTuple):
@@ -76,5 +77,6 @@ class Withheld:
     reason: str
     of: int | None = None
 
-    def __str__(self) -> str:
-        return f"{self.label}: {self.reason}"
+    def said(self, words: Words) -> str:
+        """What, and why not."""
+        return words.say("is", what=self.label, value=self.reason)

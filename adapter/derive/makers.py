@@ -20,12 +20,17 @@ def by_table(table: Estimate | GrowthReference | HourTable, source: str = "") ->
 
 def by_rise(catalogue: Catalogue) -> Maker:
     """The rise of bilirubin between two measurements."""
-    return Maker("bilirubin_rise", "Rise of bilirubin by the hour", catalogue.settings.version, "S09")
+    return Maker("bilirubin_rise", catalogue.words.say("maker.rise"), catalogue.settings.version, "S09")
 
 
 def by_sides(item: Item, catalogue: Catalogue) -> Maker:
     """The comparison of left and right of an item."""
-    return Maker(f"sides_{item.id}", f"Sides differ: {item.label}", catalogue.settings.version, item.sources[0])
+    return Maker(
+        f"sides_{item.id}",
+        catalogue.words.say("maker.sides", item=item.label),
+        catalogue.settings.version,
+        item.sources[0],
+    )
 
 
 def makers(catalogue: Catalogue) -> Iterator[Maker]:

@@ -7,7 +7,7 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
-from adapter.catalogue import Catalogue, Estimate, Item, ItemType, Sign
+from adapter.catalogue import Catalogue, Estimate, Item, ItemType, Sign, Words
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.makers import by_table
 from adapter.exam import Exam, Finding, Quantity, Score
@@ -18,7 +18,7 @@ def score_total(score: Score, item: Item) -> int | None:
     if score.total is not None:
         return score.total
     given, total = score.signs, 0
-    if any(sign.group for sign in item.signs) and missing_signs(score, item):
+    if any(sign.group for sign in item.signs) and missing_slots(score, item):
         return None
     for sign in item.signs:
         chosen = given.get(sign.id)
@@ -36,15 +36,19 @@ def _points(sign: Sign, chosen: str) -> int:
     raise AssertionError(f"{sign.id} has no answer {chosen}")
 
 
-def missing_signs(score: Score, item: Item) -> tuple[str, ...]:
+def missing_signs(score: Score, item: Item, words: Words) -> tuple[str, ...]:
     """The labels of the signs without an answer. Of the signs of a group exactly one is needed; two are too many."""
     found = []
-    for signs in slots(item):
-        given = [sign for sign in signs if sign.id in score.signs]
-        if len(given) != 1:
-            label = signs[0].label if len(signs) == 1 else " or ".join(sign.label for sign in signs)
-            found.append(f"only one of {label}" if given else label)
+    for signs in missing_slots(score, item):
+        label = words.say("either").join(sign.label for sign in signs)
+        given = any(sign.id in score.signs for sign in signs)
+        found.append(words.say("finding.one_of", signs=label) if given else label)
     return tuple(found)
+
+
+def missing_slots(score: Score, item: Item) -> list[list[Sign]]:
+    """What counts once and was not given once."""
+    return [signs for signs in slots(item) if sum(sign.id in score.signs for sign in signs) != 1]
 
 
 def slots(item: Item) -> list[list[Sign]]:
@@ -60,9 +64,9 @@ def incomplete_scores(exam: Exam, catalogue: Catalogue) -> Iterator[Withheld]:
     for finding in exam.findings:
         item = catalogue.items[finding.item]
         if item.type is ItemType.SCORE and isinstance(finding.value, Score) and finding.value.total is None:
-            missing = missing_signs(finding.value, item)
-            if missing:
-                yield Withheld(item.id, item.label, f"no total, without {', '.join(missing)}")
+            words = catalogue.words
+            if missing := missing_signs(finding.value, item, words):
+                yield Withheld(item.id, item.label, words.say("finding.no_total", missing=words.listed(missing)))
 
 
 def estimates(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]:
@@ -79,7 +83,8 @@ def estimates(exam: Exam, catalogue: Catalogue) -> Iterator[Computed | Withheld]
                 continue
             value = estimate(table, total)
             if isinstance(value, str):
-                yield Withheld(table.item, catalogue.items[table.item].label, f"a total of {total} means {value}")
+                why = catalogue.words.say("computed.total_means", total=total, words=value)
+                yield Withheld(table.item, catalogue.items[table.item].label, why)
             else:
                 made = Finding(
                     item=table.item,

@@ -72,7 +72,7 @@ def screen(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> It
     reading fails at any age, and no later attempt takes that back: a person must.
     """
     rule = catalogue.screening
-    item, label = catalogue.items[rule.readings], catalogue.items[rule.item].label
+    item, label, words = catalogue.items[rule.readings], catalogue.items[rule.item].label, catalogue.words
     taken = [*_taken(exam, item, catalogue)]
     if not taken:
         return
@@ -84,11 +84,12 @@ def screen(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> It
     counted = [one for one in taken if one in due or one in failed]
     outcome = screened([one.attempt for one in counted], rule)
     if outcome is None:
-        why = "incomplete, a reading is missing" if due else f"read before {rule.from_hours:f} h of life"
-        yield Withheld(rule.item, label, f"no result: {why}")
+        early = words.say("computed.too_early", hours=rule.from_hours)
+        why = words.say("computed.reading_missing") if due else early
+        yield Withheld(rule.item, label, words.say("computed.no_result", why=why))
         return
     if outcome is not Outcome.FAIL and (why_not := _in_oxygen(exam, rule, catalogue)) is not None:
-        yield Withheld(rule.item, label, f"no result: {why_not}")
+        yield Withheld(rule.item, label, words.say("computed.no_result", why=why_not))
         return
     captured = {finding.answer for finding in exam.findings if finding.item == rule.item}
     if captured & set(_GRAVER[_GRAVER.index(outcome) :]):

@@ -11,7 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Words
+from adapter.catalogue.words import key_of
 from adapter.derive.finding import FindingView
 from adapter.derive.tell import Tell
 from adapter.exam import Exam, Side, Status, Telling, Urgency
@@ -176,8 +177,9 @@ def sections(lines: Sequence[SeriesLine]) -> Iterator[tuple[Urgency | None, list
             yield urgency, chosen
 
 
-def standing_in_words(one: SeriesLine) -> str:
-    """``still so (exams a, b)``; empty where no earlier exam is known."""
+def standing_in_words(one: SeriesLine, words: Words, *, title: bool = False) -> str:
+    """``still so (exams a, b)``; empty where no earlier exam is known. ``title``: as written at the beginning."""
     if one.standing is None:
         return ""
-    return f"{one.standing.value} (exam{'s' * (len(one.exams) > 1)} {', '.join(one.exams)})"
+    form, exams = "title" if title else "within", words.listed(one.exams)
+    return words.say(f"standing.{form}.{key_of(one.standing.value)}", count=len(one.exams), exams=exams)

@@ -58,7 +58,7 @@ def _weight_change(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) ->
     if birth is None or now is None:
         if now is not None:
             label = catalogue.items["weight_change_percent"].label
-            yield Withheld("weight_change_percent", label, "needs one exact birth weight")
+            yield Withheld("weight_change_percent", label, catalogue.words.say("computed.no_birth_weight"))
         return
     exact = change_percent(birth[1], now[1])
     value = Quantity(value=exact.quantize(Decimal("0.1"), ROUND_HALF_UP), unit="%")
@@ -100,7 +100,7 @@ def _for_gestation(exam: Exam, catalogue: Catalogue, captured: set[str]) -> Iter
     class_label = catalogue.items["size_for_gestation"].label
     if reference is None:
         if "birth_weight" in captured and "size_for_gestation" not in captured:
-            yield Withheld("size_for_gestation", class_label, "no reference: the site has chosen none")
+            yield Withheld("size_for_gestation", class_label, catalogue.words.say("computed.none_chosen"))
         return
     maker = by_table(reference)
     for measure, item_id, unit, z_item in _PLACED:
@@ -113,7 +113,7 @@ def _for_gestation(exam: Exam, catalogue: Catalogue, captured: set[str]) -> Iter
             _measured_at_birth(exam.findings[index], catalogue.items[item_id], exam, reference)
             place = position(reference, measure, exam.newborn.sex, days, value)
         except NoReference as why:
-            yield Withheld(z_item, catalogue.items[z_item].label, f"no reference: {why}")
+            yield Withheld(z_item, catalogue.items[z_item].label, _no_reference(why, catalogue))
             continue
         if place.z is not None and z_item not in captured:
             shown = Quantity(value=place.z.quantize(Decimal("0.01"), ROUND_HALF_UP), unit="{Zscore}")
@@ -122,9 +122,13 @@ def _for_gestation(exam: Exam, catalogue: Catalogue, captured: set[str]) -> Iter
             try:
                 answer = _size_class(bands, place)
             except NoReference as why:
-                yield Withheld("size_for_gestation", class_label, f"no reference: {why}")
+                yield Withheld("size_for_gestation", class_label, _no_reference(why, catalogue))
             else:
                 yield Computed(Finding(item="size_for_gestation", value=answer), (index,), None, maker)
+
+
+def _no_reference(why: NoReference, catalogue: Catalogue) -> str:
+    return catalogue.words.say("computed.no_reference", why=why.said(catalogue.words))
 
 
 def _size_class(bands: Bands, place: Position) -> str:
@@ -137,13 +141,13 @@ def _size_class(bands: Bands, place: Position) -> str:
 def _gestation_days(exam: Exam, reference: GrowthReference) -> int:
     gestation = exam.newborn.gestation
     if gestation is None:
-        raise NoReference("the gestation at birth is not known")
+        raise NoReference("computed.no_gestation")
     if gestation.days is None and not (reference.ages == "weeks" and reference.between == "completed-week"):
-        raise NoReference("the days of gestation are not known")
+        raise NoReference("computed.no_gestation_days")
     return gestation.weeks * 7 + (gestation.days or 0)
 
 
 def _measured_at_birth(finding: Finding, item: Item, exam: Exam, reference: GrowthReference) -> None:
     hours = age_hours(exam, made_at(finding, item, exam))
     if hours > reference.within_hours:
-        raise NoReference(f"measured more than {reference.within_hours:f} h after birth")
+        raise NoReference("computed.after_birth", hours=reference.within_hours)

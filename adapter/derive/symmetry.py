@@ -46,17 +46,23 @@ def _answers(side: list[FindingView], catalogue: Catalogue) -> frozenset[str]:
     return frozenset(value_in_words(one.finding, one.item, catalogue) for one in side)
 
 
+def _said(side: list[FindingView], catalogue: Catalogue) -> str:
+    """What was found on a side, within a sentence."""
+    answers = {one.answer.inline if one.answer else one.value_words for one in side}
+    return catalogue.words.listed(sorted(answers))
+
+
 def _difference(left: list[FindingView], right: list[FindingView], catalogue: Catalogue) -> Computed:
     item, both = left[0].item, [*left, *right]
-    said = [", ".join(sorted(_answers(side, catalogue))).lower() for side in (left, right)]
+    said = {name: _said(side, catalogue) for name, side in (("left", left), ("right", right))}
     known = [one.judged for one in both if one.judged is not None]
     abnormal = any(judged.meaning is Meaning.ABNORMAL for judged in known)
     return Computed(
-        finding=Finding(item="side_difference", text=f"{item.label}: left {said[0]}; right {said[1]}"),
+        finding=Finding(item="side_difference", text=catalogue.words.say("judged.sides", item=item.label, **said)),
         derived_from=tuple(one.index for one in both),
         maker=by_sides(item, catalogue),
         urgency=worst(*(judged.urgency for judged in known)),
         meaning=Meaning.ABNORMAL if abnormal else Meaning.VARIANT,
         flag=Flag.ABNORMAL if abnormal else Flag.NORMAL,
-        reason="left and right differ",
+        reason=catalogue.words.say("judged.sides_differ"),
     )

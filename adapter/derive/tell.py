@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 
-from adapter.catalogue import Catalogue, Item, ItemType, Meaning, Range
+from adapter.catalogue import Catalogue, Flag, Item, ItemType, Meaning, Range, Words
+from adapter.catalogue.words import key_of
 from adapter.derive.completeness import NotRecorded, completeness
 from adapter.derive.finding import FindingView
 from adapter.derive.judged import finding_views
 from adapter.derive.judgement import judged_as, worst
 from adapter.derive.made import Computed, Earlier
-from adapter.derive.words import in_words
+from adapter.derive.words import bounds_in_words, in_words, where_in_words
 from adapter.exam import Exam, Finding, Side, Status, Urgency
 
 
@@ -39,17 +40,9 @@ class Tell:
     rests_on: tuple[int, ...] = ()
 
 
-TITLES = {
-    Urgency.TELL_NOW: "tell the provider now",
-    Urgency.TELL_SOON: "tell the provider within this shift",
-    Urgency.TELL: "tell the provider at the next round",
-    Urgency.NONE: "still to do",
-}
-"""The parts of the tell list, for people."""
-RESOLVED = "resolved since an earlier exam"
-"""The part of the list for what earlier exams had and this one found otherwise."""
-NOTHING = "nothing among what was examined is marked to be told"
-"""What stands in place of an empty list."""
+def section_key(urgency: Urgency | None) -> str:
+    """The last part of the keys of a section's words: by how soon; None is what was resolved."""
+    return "resolved" if urgency is None else key_of(urgency.value)
 
 
 def tell_list(
@@ -148,7 +141,8 @@ def _line(one: FindingView, pool: Sequence[FindingView], catalogue: Catalogue) -
 
 def earlier_in_words(one: Earlier, catalogue: Catalogue) -> str:
     """A finding of an earlier exam with the exam's id."""
-    return f"{in_words(one.finding, catalogue.items[one.finding.item], catalogue)} (exam {one.exam})"
+    words = in_words(one.finding, catalogue.items[one.finding.item], catalogue)
+    return catalogue.words.say("of_exam", words=words, exam=one.exam)
 
 
 def _said(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str, str]:
@@ -171,7 +165,7 @@ def _of_answers(catalogue: Catalogue) -> dict[tuple[object, ...], tuple[str, str
 def _why(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str]:
     """Reason, rule and source of a line."""
     assert one.judged is not None
-    finding, item, judged = one.finding, one.item, one.judged
+    finding, item, judged, words = one.finding, one.item, one.judged, catalogue.words
     if one.computed is not None and one.computed.urgency is not None and one.computed.maker is not None:
         maker = one.computed.maker
         return one.computed.reason, maker.id, source_in_words(maker.source, catalogue)
@@ -181,14 +175,13 @@ def _why(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str]:
     if counted == "":
         by_catalogue = Urgency.TELL
     if by_catalogue is not judged.urgency:
-        return "marked by the examiner", "examiner", "the examiner"
+        return words.say("tell.by_examiner"), "examiner", words.say("tell.examiner")
     if judged.band is not None:
-        beyond = _beyond(judged.band, item, catalogue)
-        reason = f"{beyond}; {item.caution}" if item.caution else beyond
+        reason = words.clauses((_beyond(judged.band, item, catalogue), item.caution))
         return reason, range_line(item, judged.band), source_in_words(judged.band.source, catalogue)
-    meaning = "abnormal" if judged.meaning is Meaning.ABNORMAL else "a variant that is told"
-    remark = judged_as(finding, item, judged)
-    reason = "; ".join(filter(None, (meaning, remark and f"{remark[0].lower()}{remark[1:]}", item.caution)))
+    meaning = words.say("tell.abnormal" if judged.meaning is Meaning.ABNORMAL else "tell.variant")
+    remark = judged_as(finding, item, judged, words, within=True)
+    reason = words.clauses((meaning, remark, item.caution))
     return reason, f"{item.id}.{counted or finding.answer}", source_in_words(item.sources[0], catalogue)
 
 
@@ -198,10 +191,19 @@ def range_line(item: Item, band: Range) -> str:
 
 
 def _beyond(band: Range, item: Item, catalogue: Catalogue) -> str:
-    of_time = " hours of life" if item.type is ItemType.TIME else ""
+    words = catalogue.words
+    of_time = words.say("tell.hours_of_life") if item.type is ItemType.TIME else ""
     unit = catalogue.units.shown(item.unit) if item.unit else of_time
-    words = {"L": "low", "LL": "very low", "H": "high", "HH": "very high"}
-    return f"{words.get(band.flag.value, 'abnormal')}: {band}{unit}"
+    how = flag_in_words(band.flag, words) or words.say("tell.abnormal")
+    return words.say("is", what=how, value=f"{bounds_in_words(band, words)}{unit}")
+
+
+def flag_in_words(flag: Flag, words: Words) -> str | None:
+    """``low``, ``very low``, ``high``, ``very high``; None where a flag does not say on which side a number lies."""
+    return words.say(f"range.{_FLAGS[flag]}") if flag in _FLAGS else None
+
+
+_FLAGS = {Flag.LOW: "low", Flag.LOW_CRITICAL: "very_low", Flag.HIGH: "high", Flag.HIGH_CRITICAL: "very_high"}
 
 
 def source_in_words(source: str, catalogue: Catalogue) -> str:
@@ -209,8 +211,7 @@ def source_in_words(source: str, catalogue: Catalogue) -> str:
     found = catalogue.sources.get(source)
     if found is None:
         return source
-    signed = "" if found.mark not in ("memory",) else " [not signed off by a clinician]"
-    return f"{found.label}{signed}"
+    return catalogue.words.say("tell.unsigned", source=found.label) if found.mark == "memory" else found.label
 
 
 def _gap(one: FindingView, exam: Exam, catalogue: Catalogue) -> Tell | None:
@@ -234,7 +235,7 @@ def _gap(one: FindingView, exam: Exam, catalogue: Catalogue) -> Tell | None:
         finding=finding,
         side=finding.side,
         words=in_words(finding, item, catalogue),
-        reason=f"still to do; {item.caution}" if item.caution else "still to do",
+        reason=catalogue.words.clauses((catalogue.words.say("tell.to_do"), item.caution)),
         rule=f"{item.id}.not_examined",
         source=source_in_words(item.sources[0], catalogue),
         to_do=True,
@@ -251,8 +252,8 @@ def _to_compare(one: FindingView, exam: Exam, catalogue: Catalogue) -> Tell:
         item=one.item,
         finding=one.finding,
         side=one.finding.side,
-        words=f"{one.words}: measured, not judged",
-        reason=f"{one.not_judged}; the sample is of {hours:f} h of life",
+        words=catalogue.words.say("tell.measured", finding=one.words),
+        reason=catalogue.words.say("tell.sample", reason=one.not_judged or "", hours=hours),
         rule=f"{one.item.id}.not_judged",
         source=source_in_words(one.item.sources[0], catalogue),
         to_do=True,
@@ -272,8 +273,8 @@ def _unrecorded(gap: NotRecorded, exam: Exam, catalogue: Catalogue) -> Tell:
         item=item,
         finding=None,
         side=gap.side,
-        words=f"{f'{item.label}, {gap.side.value}' if gap.side else item.label}: not recorded",
-        reason="still to do",
+        words=catalogue.words.say("finding.not_recorded", what=where_in_words(item, gap.side, None, catalogue)),
+        reason=catalogue.words.say("tell.to_do"),
         rule=f"{item.id}.not_recorded",
         source=source_in_words(item.sources[0], catalogue),
         to_do=True,

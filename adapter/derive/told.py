@@ -50,24 +50,34 @@ def told_of(exam: Exam, tells: Sequence[Tell]) -> Told:
     return Told(lines, tuple(one for one in exam.told if one.line not in ids))
 
 
-def told_in_words(telling: Telling, tell: Tell | None, exam: Exam, catalogue: Catalogue) -> str:
-    """One telling: ``told at 09:10 to Dr N (doctor), read back``; and what was said, where not as the line."""
-    by = f" by {_person(telling.by, catalogue)}" if telling.by is not None else ""
-    back = {True: ", read back", False: ", not read back", None: ""}[telling.read_back]
-    said = (
-        f", in the words: {' '.join(telling.words.split())}"
-        if telling.words and (not tell or telling.words != tell.words)
-        else ""
+def told_in_words(
+    telling: Telling, tell: Tell | None, exam: Exam, catalogue: Catalogue, *, sentence: bool = False
+) -> str:
+    """One telling: ``told at 09:10 to Dr N (doctor), read back``; and what was said, where not as the line.
+
+    ``sentence``: as one that stands alone.
+    """
+    words, said = catalogue.words, ""
+    by = words.say("told.by", who=_person(telling.by, catalogue)) if telling.by is not None else ""
+    back = words.say("told.back" if telling.read_back else "told.not_back") if telling.read_back is not None else ""
+    if telling.words and (not tell or telling.words != tell.words):
+        said = words.say("told.said", words=" ".join(telling.words.split()))
+    return words.say(
+        "told.at_title" if sentence else "told.at",
+        at=time_in_words(telling.at, exam, words),
+        to=_person(telling.to, catalogue),
+        by=by,
+        back=back,
+        said=said,
     )
-    return f"told at {time_in_words(telling.at, exam)} to {_person(telling.to, catalogue)}{by}{back}{said}"
 
 
 def other_in_words(telling: Telling, exam: Exam, catalogue: Catalogue) -> str:
     """A telling of a line that the list has not."""
-    return f"{telling.line}: {told_in_words(telling, None, exam, catalogue)}"
+    return catalogue.words.say("is", what=telling.line, value=told_in_words(telling, None, exam, catalogue))
 
 
 def _person(person: Examiner, catalogue: Catalogue) -> str:
     role = catalogue.roles.get(person.role)
     shown = person.shown_name or (person.identifier.value if person.identifier else "")
-    return f"{shown} ({role.label.lower() if role else person.role})"
+    return catalogue.words.say("beside", words=shown, of=role.inline if role else person.role)

@@ -138,10 +138,8 @@ class ExamView:
     @property
     def counts(self) -> str:
         """The counts that keep every other statement honest."""
-        return (
-            f"{self.recorded} findings recorded, {self.not_examined} not examined, "
-            f"{len(self.not_recorded)} not recorded"
-        )
+        missing = len(self.not_recorded)
+        return self.catalogue.words.say("counts", recorded=self.recorded, skipped=self.not_examined, missing=missing)
 
     def by_region(self) -> Iterator[tuple[str, list[FindingView]]]:
         """The findings of each region that has any, in the order of the regions."""

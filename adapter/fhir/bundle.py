@@ -42,19 +42,29 @@ class Resource(NamedTuple):
 
 
 def to_resources(
-    exam: Exam, catalogue: Catalogue, refer: Refer = by_id, *, earlier: Sequence[Exam] = ()
+    exam: Exam,
+    catalogue: Catalogue,
+    refer: Refer = by_id,
+    *,
+    earlier: Sequence[Exam] = (),
+    presented: Sequence[Json] = (),
 ) -> list[Resource]:
     """Everything an exam becomes, people first; deterministic. With ``earlier`` exams of the newborn it is
-    judged as the last of them.
+    judged as the last of them. ``presented`` are Attachments for its DiagnosticReport.
 
     Expects an exam that the checks found no error in (:func:`adapter.read.check_exam`).
     """
     view = ExamView(exam, catalogue, earlier)
-    return [one for one in _resources(view, refer, parts(catalogue)) if isinstance(one, Resource)]
+    made = _resources(view, refer, parts(catalogue), presented=presented)
+    return [one for one in made if isinstance(one, Resource)]
 
 
 def _resources(
-    view: ExamView, refer: Refer, static: Parts, kind: BundleType = BundleType.COLLECTION
+    view: ExamView,
+    refer: Refer,
+    static: Parts,
+    kind: BundleType = BundleType.COLLECTION,
+    presented: Sequence[Json] = (),
 ) -> list[Resource | TemplatedEntry]:
     """As :func:`to_resources`; from parts for writing only, an Observation with a template is an entry."""
     exam, catalogue = view.exam, view.catalogue
@@ -67,7 +77,7 @@ def _resources(
         targets = [refer(resource.name) for resource in observations]
     panels, alone = _panels(links, mapping) if emit.panels else ([], links)
     to_panels = [refer(p.name) for p in panels]
-    report = diagnostic_report([*to_panels, *alone], mapping)
+    report = diagnostic_report([*to_panels, *alone], mapping, presented)
     requests = [
         Resource(name, content, True) for name, content in communication_requests(links, mapping) if emit.tell
     ]
@@ -206,6 +216,7 @@ def to_bundle(
     written: bool = False,
     earlier: Sequence[Exam] = (),
     persons: Persons | None = None,
+    presented: Sequence[Json] = (),
 ) -> Json:
     """An exam as one Bundle; the same exam and catalogue, and the same earlier exams, give the same bytes.
 
@@ -214,13 +225,14 @@ def to_bundle(
     *collection* holds the resources alone. ``written``: with its static parts as bytes,
     for :func:`adapter.fhir.json.dumps` alone. ``earlier``: exams among which those of the same newborn before this
     one are judged with it; what rests on them refers to it by identifier. ``persons``: who may be made by a
-    transaction or batch, else as the site says; in a collection everybody stands.
+    transaction or batch, else as the site says; in a collection everybody stands. ``presented``: Attachments for the
+    DiagnosticReport.
     """
     whole = kind is BundleType.COLLECTION
     may_be = MADE if whole else catalogue.settings.persons if persons is None else persons
     refer = referring(_REFER[kind], exam, catalogue, may_be, conditional=kind is BundleType.TRANSACTION)
     view = ExamView(exam, catalogue, earlier)
-    resources = _resources(view, refer, parts(catalogue, written), kind)
+    resources = _resources(view, refer, parts(catalogue, written), kind, presented)
     if may_be != MADE:
         resources = [one for one in resources if _is_made(one.name, exam, may_be)]
     bundle: Json = {"resourceType": "Bundle"}
@@ -238,10 +250,15 @@ def _is_made(name: Name, exam: Exam, persons: Persons) -> bool:
 
 
 def to_json(
-    exam: Exam, catalogue: Catalogue, kind: BundleType = BundleType.TRANSACTION, *, earlier: Sequence[Exam] = ()
+    exam: Exam,
+    catalogue: Catalogue,
+    kind: BundleType = BundleType.TRANSACTION,
+    *,
+    earlier: Sequence[Exam] = (),
+    presented: Sequence[Json] = (),
 ) -> bytes:
     """The bytes of :func:`to_bundle`, written several times as fast."""
-    bundle = to_bundle(exam, catalogue, kind, written=True, earlier=earlier)
+    bundle = to_bundle(exam, catalogue, kind, written=True, earlier=earlier, presented=presented)
     entries = [one.written() if type(one) is TemplatedEntry else dumps(one) for one in bundle.pop("entry")]
     entries[0] = b'%b,"entry":[%b' % (dumps(bundle)[:-1], entries[0])
     entries[-1] += b"]}"

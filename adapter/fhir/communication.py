@@ -67,14 +67,14 @@ def _communication(
     if telling.by is not None:
         resource["sender"] = examiner_reference(telling.by, identity, refer)
     if tell is not None:
-        resource["reasonCode"] = [{"text": line_in_words(tell)}]
+        resource["reasonCode"] = [{"text": line_in_words(tell, mapping.catalogue.words)}]
         if tell.rests_on:
             resource["reasonReference"] = [links[index] for index in dict.fromkeys(tell.rests_on)]
     if telling.words is not None:
         resource["payload"] = [{"contentString": telling.words}]
     if telling.read_back is not None:
-        words = "Read back by the recipient." if telling.read_back else "Not read back by the recipient."
-        resource["note"] = [{"authorString": SOFTWARE, "text": words}]
+        back = mapping.catalogue.words.say("told.read_back" if telling.read_back else "told.not_read_back")
+        resource["note"] = [{"authorString": SOFTWARE, "text": back}]
     return resource
 
 

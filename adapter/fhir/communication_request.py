@@ -92,7 +92,7 @@ def _request(
     resource["about"] = [mapping.refer(report)]
     resource["encounter"] = references.encounter
     if lines:
-        resource["payload"] = [{"contentString": with_standing(one)} for one in lines]
+        resource["payload"] = [{"contentString": with_standing(one, mapping.catalogue.words)} for one in lines]
     resource["authoredOn"] = instant(details.ended or details.started)
     resource["requester"] = device_reference(mapping.identity, mapping.refer, mapping.catalogue)
     rests_on = dict.fromkeys(index for one in lines if not one.past for index in one.line.rests_on)

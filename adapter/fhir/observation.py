@@ -21,10 +21,12 @@ from adapter.fhir.observation_templates import ExamReferences, TemplatedEntry
 from adapter.fhir.parts import Circumstances, Parts
 
 CAPTURED = "StructureDefinition/captured-quantity"
-ON_RECORD = "Made by the software from what is on record for the newborn."
-SUMMED = "Total summed from its signs by the software."
-JUDGING = ("Not judged: ", "Judged as ")
-"""How a note begins that says why something was not judged, or as what."""
+ON_RECORD, SUMMED = "note.on_record", "note.summed"
+"""Keys of the notes by which a computed finding and a summed total are known again."""
+CAPTURING = ("note.captured_as", "note.captured_in")
+"""Keys of the notes that say in which unit a value was captured."""
+JUDGING = ("judged.not", "judged.as_answer", "judged.as_abnormal")
+"""Keys of the notes that say why something was not judged, or as what."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,7 @@ def _observation(
         resource["interpretation"] = parts.interpretation(meaning, flag, urgency)
     notes = _notes(form, own, sent, parts)
     if derived_from == []:
-        notes.append(_our_note(ON_RECORD))
+        notes.append(_our_note(parts.catalogue.words.say(ON_RECORD)))
     if notes:
         resource["note"] = notes
     if fixed.body_site is not None:
@@ -233,22 +235,23 @@ def _is_converted(captured: Captured, item: Item) -> bool:
 
 def _notes(form: Form, own: Particulars, sent: Sent | None, parts: Parts) -> list[Json]:
     """The examiner's note, then what the software did with the value and why it was told."""
+    words = parts.catalogue.words
     found = [{"text": own.note}] if own.note is not None else []
     if sent is not None and sent.captured:
-        digits = " ".join(f"{one.number:f} {one.spelling}" for one in sent.captured)
+        digits = " ".join(f"{words.number(one.number)} {one.spelling}" for one in sent.captured)
         places = Decimal(1).scaleb(-parts.catalogue.units[sent.unit].places)
-        rounded = f"converted exactly, then rounded to {places:f} {sent.unit}"
-        found.append(_our_note(f"Captured as {form.comparator or ''}{digits}; {rounded}."))
+        value = f"{form.comparator or ''}{digits}"
+        found.append(_our_note(words.say("note.captured_as", value=value, places=places, unit=sent.unit)))
     if own.summed and own.total is not None:
-        found.append(_our_note(SUMMED))
+        found.append(_our_note(words.say(SUMMED)))
     if own.parts and (several := own.parts[0].captured) and _is_converted(several, parts.catalogue.items[form.item]):
-        found.append(_our_note(f"Captured in {several.spelling}; converted exactly, then rounded."))
+        found.append(_our_note(words.say("note.captured_in", unit=several.spelling)))
     if form.remark is not None:
-        found.append(_our_note(f"{form.remark}."))
+        found.append(_our_note(words.say("sentence", words=form.remark)))
     if own.computed is not None and own.computed.maker is not None and own.computed.reason:
         found.append(_our_note(own.computed.reason))
     if own.computed is not None and (exams := own.computed.exams):
-        found.append(_our_note(f"Rests on exam{'s' * (len(exams) > 1)} {', '.join(exams)} too."))
+        found.append(_our_note(words.say("note.rests_on", count=len(exams), exams=words.listed(exams))))
     return found
 
 

@@ -223,7 +223,7 @@ class Parts:
             coding[-1]["userSelected"] = True
         text = site.label
         if side is not None and site.side is None:
-            text = f"{site.label}, {self.catalogue.sides[side.value].label.lower()}"
+            text = self.catalogue.words.listed((site.label, self.catalogue.sides[side.value].inline))
         return {"coding": coding, "text": text}
 
     def _method(self, method_id: str, captured: bool) -> Json:
@@ -235,8 +235,8 @@ class Parts:
 
     def _maker(self, maker: Maker) -> Json:
         """The rule, table or algorithm that made a finding, with its version and source."""
-        source = self.catalogue.sources.get(maker.source)
-        text = f"{maker}; {source.label if source else maker.source}"
+        source, words = self.catalogue.sources.get(maker.source), self.catalogue.words
+        text = words.clauses((maker.said(words), source.label if source else maker.source))
         return {"coding": [self.own("rule", maker.id, maker.label)], "text": text}
 
     def _absent(self, reason_id: str) -> Json:

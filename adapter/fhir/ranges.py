@@ -6,6 +6,7 @@ from collections.abc import Callable
 from decimal import Decimal
 
 from adapter.catalogue import Catalogue, Item, Range, Span
+from adapter.derive.words import bounds_in_words
 from adapter.exam import Quantity
 from adapter.fhir.json import Json
 
@@ -30,8 +31,11 @@ def reference_range(
     if band.when.age_hours is not None:
         found["age"] = _age_range(band.when.age_hours, unit("h", "h"))
     source = catalogue.sources[band.source]
-    converted = f", converted by {item.molar_mass} g/mol" if other else ""
-    found["text"] = f"Expected {band} {item.unit}{converted}; {source.label}"
+    words, span = catalogue.words, f"{bounds_in_words(band, catalogue.words)} {item.unit}"
+    expected = words.say("range.expected", range=span)
+    if other:
+        expected = words.say("range.converted", expected=expected, mass=item.molar_mass or 0)
+    found["text"] = words.clauses((expected, source.label))
     return found
 
 

@@ -166,7 +166,21 @@ def _provenance_to_r4(resource: Json) -> None:
     _renamed(resource, "authorization", "reason", lambda one: one.get("concept", one))
 
 
+def _report_to_r5(resource: Json) -> None:
+    """Attachment.size is integer64, which is a string in JSON (R5 json.html, primitive types)."""
+    _renamed(resource, "presentedForm", "presentedForm", lambda one: {**one, "size": str(one["size"])})
+
+
+def _report_to_r4(resource: Json) -> None:
+    def sized(one: Json) -> Json:
+        size = one.get("size")
+        return {**one, "size": int(size)} if isinstance(size, str) and size.isascii() and size.isdigit() else one
+
+    _renamed(resource, "presentedForm", "presentedForm", sized)
+
+
 _TO_R5: dict[str, Change] = {
+    "DiagnosticReport": _report_to_r5,
     "CommunicationRequest": _request_to_r5,
     "Communication": _request_to_r5,
     "Encounter": _encounter_to_r5,
@@ -175,6 +189,7 @@ _TO_R5: dict[str, Change] = {
     "Provenance": _provenance_to_r5,
 }
 _TO_R4: dict[str, Change] = {
+    "DiagnosticReport": _report_to_r4,
     "CommunicationRequest": _request_to_r4,
     "Communication": _request_to_r4,
     "Encounter": _encounter_to_r4,

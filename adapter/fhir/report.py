@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Words
 from adapter.derive import (
     SeriesLine,
     Tell,
     age_in_words,
     other_in_words,
+    section_key,
     standing_in_words,
     told_in_words,
     unjudged,
@@ -26,10 +27,6 @@ SERVICE = "http://terminology.hl7.org/CodeSystem/v2-0074"
 SERVICES = {"NRS": "Nursing Service Measures", "PHY": "Physician (Hx. Dx, admission note, etc.)", "OTH": "Other"}
 """Diagnostic service sections (HL7 table 0074) that examine newborns, for DiagnosticReport.category."""
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
-_CAUTION = (
-    "Findings as recorded: a list for a licensed person, not a diagnosis. Local policy and licensed practitioners "
-    "decide; ranges and rules are this site's. Not examined and not recorded are not normal."
-)
 
 
 def panel(region: str, name: Name, members: list[Json], mapping: ExamMapping) -> Json:
@@ -50,10 +47,11 @@ def panel(region: str, name: Name, members: list[Json], mapping: ExamMapping) ->
     }
 
 
-def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
+def diagnostic_report(results: list[Json], mapping: ExamMapping, presented: Sequence[Json] = ()) -> Json:
     """The exam as a whole; ``conclusion`` is what must be told, after the counts that keep it honest.
 
-    ``results`` are the panels and what stands in none, or the findings themselves where a site has no panels.
+    ``results`` are the panels and what stands in none, or the findings themselves where a site has no panels;
+    ``presented`` are Attachments that show all of it to people.
     """
     exam, catalogue, references = mapping.exam, mapping.catalogue, mapping.references
     kind = catalogue.kinds[exam.details.kind]
@@ -80,55 +78,56 @@ def diagnostic_report(results: list[Json], mapping: ExamMapping) -> Json:
     if results:
         resource["result"] = results
     resource["conclusion"] = conclusion(mapping.view)
+    if presented:
+        resource["presentedForm"] = list(presented)
     return resource
 
 
-_WORDS = {
-    Urgency.TELL_NOW: "Tell now",
-    Urgency.TELL_SOON: "Tell this shift",
-    Urgency.TELL: "Tell",
-    Urgency.NONE: "Still to do",
-}
-
-
-def line_in_words(tell: Tell) -> str:
+def line_in_words(tell: Tell, words: Words) -> str:
     """One line of the tell list with what it stands for, the reason, the rule and the source."""
-    because = f" ({'; '.join(tell.because)})" if tell.because else ""
-    return f"{tell.words}{because}. Why: {tell.reason} [{tell.rule}; {tell.source}]"
+    said = tell.words
+    if tell.because:
+        said = words.say("beside", words=said, of=words.clauses(tell.because))
+    return words.say("tell.why", words=said, reason=tell.reason, rule=tell.rule, source=tell.source)
 
 
-def with_standing(one: SeriesLine) -> str:
+def with_standing(one: SeriesLine, words: Words) -> str:
     """The same, after how it stands to the earlier exams, where there are any."""
-    standing = standing_in_words(one)
-    return f"{standing[0].upper()}{standing[1:]}: {line_in_words(one.line)}" if standing else line_in_words(one.line)
+    line, standing = line_in_words(one.line, words), standing_in_words(one, words, title=True)
+    return words.say("is", what=standing, value=line) if standing else line
 
 
 def caution(catalogue: Catalogue) -> str:
     """Whose policy is in force, and what such a list is not."""
     policy = catalogue.settings.policy
-    return f"Policy: {policy.name} ({policy.date}). {_CAUTION}"
+    return catalogue.words.say("caution", policy=policy.name, date=policy.date)
 
 
 def conclusion(view: ExamView) -> str:
     """Counts first, then each line to tell, and what was not judged; an empty list never reads as "all normal"."""
-    exam = view.exam
-    lines = counts(exam, view.lines, len(view.not_recorded))
+    exam, catalogue, words = view.exam, view.catalogue, view.catalogue.words
+    lines = counts(exam, view.lines, len(view.not_recorded), words)
     for one in view.lines:
-        known = "".join(f" [{told_in_words(told, one.line, exam, view.catalogue)}]" for told in one.told)
-        urgency = "" if one.resolved else f"{_WORDS[one.line.urgency]}: "
-        lines.append(f"{urgency}{with_standing(one)}{known}")
+        known = "".join(f" [{told_in_words(told, one.line, exam, catalogue)}]" for told in one.told)
+        line = with_standing(one, words)
+        if not one.resolved:
+            line = words.say("is", what=words.say(f"tell.line.{section_key(one.line.urgency)}"), value=line)
+        lines.append(line + known)
     others = () if view.retracted else view.told.others
-    lines += [f"Not on the list: {other_in_words(one, exam, view.catalogue)}" for one in others]
-    lines += not_judged_lines(view.findings)
-    lines.append(caution(view.catalogue))
+    lines += [words.say("tell.not_on_list", line=other_in_words(one, exam, catalogue)) for one in others]
+    lines += not_judged_lines(view.findings, words)
+    lines.append(caution(catalogue))
     if exam.details.status is Status.ENTERED_IN_ERROR:
-        lines.insert(0, "Entered in error.")
+        lines.insert(0, words.say("tell.entered_in_error"))
     return "\n".join(lines)
 
 
-def not_judged_lines(pool: Sequence[FindingView]) -> list[str]:
+def not_judged_lines(pool: Sequence[FindingView], words: Words) -> list[str]:
     """What was examined and nothing judged: a line a reason."""
-    return [f"Not judged ({reason}): {'; '.join(one.words for one in ones)}." for reason, ones in unjudged(pool)]
+    return [
+        words.say("tell.not_judged_line", reason=reason, findings=words.clauses(one.words for one in ones))
+        for reason, ones in unjudged(pool)
+    ]
 
 
 def with_contained(report: Json, contained: Json) -> Json:
@@ -137,13 +136,13 @@ def with_contained(report: Json, contained: Json) -> Json:
     return {"resourceType": report["resourceType"], "contained": [inner], **report}
 
 
-def counts(exam: Exam, lines: Sequence[SeriesLine], missing: int) -> list[str]:
+def counts(exam: Exam, lines: Sequence[SeriesLine], missing: int, words: Words) -> list[str]:
     """How much was examined and how old the infant is; and that nothing is to be told, where it is so."""
     skipped = sum(finding.__dict__["not_examined"] is not None for finding in exam.findings)
-    known = f"{len(exam.findings) - skipped} findings recorded, {skipped} not examined, {missing} not recorded"
-    nothing = "Nothing among what was examined is marked to be told."
-    told = [] if any(one.line.urgency is not Urgency.NONE and not one.resolved for one in lines) else [nothing]
-    return [f"{known}; {age_in_words(exam)}.", *told]
+    known = words.say("counts", recorded=len(exam.findings) - skipped, skipped=skipped, missing=missing)
+    any_told = any(one.line.urgency is not Urgency.NONE and not one.resolved for one in lines)
+    first = words.say("sentence", words=words.clauses((known, age_in_words(exam, words))))
+    return [first] if any_told else [first, words.say("tell.nothing_sentence")]
 
 
 def provenance(targets: list[Json], mapping: ExamMapping) -> Json:

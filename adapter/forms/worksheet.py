@@ -11,7 +11,7 @@ from itertools import groupby
 from typing import Literal
 
 from adapter import __version__
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Words
 from adapter.document import (
     Blank,
     Block,
@@ -27,16 +27,10 @@ from adapter.document import (
     to_html,
     to_pdf,
 )
-from adapter.forms.worksheet_items import entry
+from adapter.exam import Sex, Urgency
+from adapter.forms.worksheet_items import MARKS, entry
 
-_CAUTIONS = (
-    "A record for a licensed person, not a diagnosis. Local policy and licensed practitioners decide; the ranges are "
-    "this site's, for term infants, and do not apply under 34 weeks.",
-    "What has no mark is not recorded; it is never read as normal. What could not be examined has its reason.",
-    "A value inside a range may still be wrong for this infant. Recount what lies outside before acting on it, but "
-    "do not wait to tell what must be told now.",
-    "Colour and jaundice judged by eye are unreliable on dark skin: measure.",
-)
+_CAUTIONS = ("caution_policy", "caution_blank", "caution_range", "caution_colour")
 
 
 def to_worksheet(catalogue: Catalogue, kind: str, *, encoding: str = "html", paper: str = "a4") -> bytes:
@@ -55,94 +49,85 @@ def to_worksheet(catalogue: Catalogue, kind: str, *, encoding: str = "html", pap
 
 def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = "a4") -> Document:
     """The sheet as a document of blocks."""
-    label = catalogue.kinds[kind].label
-    policy = catalogue.settings.policy
+    policy, words = catalogue.settings.policy, catalogue.words
     return Document(
-        title=f"Newborn examination sheet: {label}",
+        title=words.say("sheet.title", kind=catalogue.kinds[kind].label),
         language=catalogue.language,
-        running=_identity(),
-        foot=f"newborn-exam-adapter {__version__}, catalogue {catalogue.settings.version}; ranges of: {policy.name} "
-        f"({policy.date}). Sheet of kind {kind}.",
+        running=_identity(words),
+        foot=words.say(
+            "sheet.foot",
+            software=f"newborn-exam-adapter {__version__}",
+            catalogue=catalogue.settings.version,
+            policy=policy.name,
+            date=policy.date,
+            kind=kind,
+        ),
         lead=tuple(_lead(catalogue)),
-        blocks=(*_regions(catalogue, kind), Heading("Cautions"), Bullets(tuple(say(one) for one in _CAUTIONS))),
+        blocks=(
+            *_regions(catalogue, kind),
+            Heading(words.say("sheet.cautions")),
+            Bullets(tuple(say(words.say(f"sheet.{key}")) for key in _CAUTIONS)),
+        ),
         paper=paper,
         columns=3,
     )
 
 
-def _identity() -> Text:
+def _written(words: Words, *parts: str | int | Tick) -> Iterator[str | Run | Tick | Blank]:
+    """Words of the sheet by their keys; a number is a line to write on, so many millimetres long."""
+    for part in parts:
+        if isinstance(part, int):
+            yield Blank(part)
+        else:
+            yield words.say(f"sheet.{part}") if isinstance(part, str) else part
+
+
+def _identity(words: Words) -> Text:
     """What stands on every page, so that no loose sheet is anybody's."""
+    sexes = (Tick(words.say(f"sheet.{sex}")) for sex in ("female", "male"))
     return say(
-        Run("Newborn ", Tone.STRONG),
-        Blank(42),
-        "  Identifier ",
-        Blank(32),
-        "  Born ",
-        Blank(26),
+        Run(words.say("sheet.newborn"), Tone.STRONG),
+        *_written(words, 42, "identifier", 32, "born", 26),
         "  ",
-        Tick("F"),
+        next(sexes),
         " ",
-        Tick("M"),
-        "  Exam ",
-        Blank(20),
+        next(sexes),
+        *_written(words, "exam", 20),
     )
 
 
 def _lead(catalogue: Catalogue) -> Iterator[Block]:
     """Who and when in full, and the keys to the numbers used below."""
+    words = catalogue.words
+    sexes = _ticks(*(words.say(f"sex.{sex.value}") for sex in Sex))
+    born = _written(words, "born_on", 22, "born_at", 14, "offset", 12, "number", 6, "number_of", 6)
+    gestation = _written(words, "gestation", 8, "weeks", 6, "days")
+    yield Paragraph(say(words.say("sheet.sex"), *sexes, *born, *gestation))
+    yield Paragraph(say(*_written(words, "mother", 36, "place", 30, "encounter", 26)))
     yield Paragraph(
-        say(
-            "Sex: ",
-            *_ticks("female", "male", "other", "unknown"),
-            "   Born: ",
-            Blank(22),
-            " at ",
-            Blank(14),
-            " offset from UTC ",
-            Blank(12),
-            "   Number ",
-            Blank(6),
-            " of ",
-            Blank(6),
-            "   Gestation: ",
-            Blank(8),
-            " weeks ",
-            Blank(6),
-            " days",
-        )
-    )
-    yield Paragraph(
-        say(
-            "Mother's own identifier (never the newborn's): ",
-            Blank(36),
-            "   Place: ",
-            Blank(30),
-            "   Encounter: ",
-            Blank(26),
-        )
-    )
-    yield Paragraph(
-        say("Started: ", Blank(24), "   Ended: ", Blank(24), "   Examiner: ", Blank(40), "  ")
+        say(*_written(words, "started", 24, "ended", 24, "examiner", 40), "  ")
         + say(*_ticks(*(role.label for role in catalogue.roles.values())))
     )
+    strong = {
+        key: Run(words.say(f"sheet.{key}"), Tone.STRONG) for key in ("marks", "not_examined", "reasons", "states")
+    }
+    marks = {urgency: Run(mark, Tone.STRONG) for urgency, mark in MARKS.items()}
     yield Paragraph(
         say(
-            Run("Marks. ", Tone.STRONG),
-            "Tick what you saw; L and R are the infant's own left and right. Ring the unit you read. ",
-            Run("!!", Tone.STRONG),
-            " tell the provider now, ",
-            Run("!s", Tone.STRONG),
-            " within this shift, ",
-            Run("!", Tone.STRONG),
-            " tell at the next round. ",
-            Run("NE", Tone.STRONG),
-            " not examined: write the number of the reason.",
+            strong["marks"],
+            words.say("sheet.marks_tick"),
+            marks[Urgency.TELL_NOW],
+            words.say("sheet.marks_now"),
+            marks[Urgency.TELL_SOON],
+            words.say("sheet.marks_soon"),
+            marks[Urgency.TELL],
+            words.say("sheet.marks_tell"),
+            strong["not_examined"],
+            words.say("sheet.marks_not_examined"),
         )
     )
-    yield Paragraph(say(Run("Reasons: ", Tone.STRONG), _numbered([r.label for r in catalogue.reasons.values()])))
-    yield Paragraph(
-        say(Run("States of the infant: ", Tone.STRONG), _numbered([s.label for s in catalogue.states.values()]))
-    )
+    yield Paragraph(say(strong["reasons"], _numbered([r.label for r in catalogue.reasons.values()])))
+    yield Paragraph(say(strong["states"], _numbered([s.label for s in catalogue.states.values()])))
 
 
 def _ticks(*labels: str) -> Iterator[str | Tick]:
@@ -161,4 +146,4 @@ def _regions(catalogue: Catalogue, kind: str) -> Iterator[Block]:
         yield Heading(catalogue.regions[region].label)
         for item in items:
             yield entry(item, catalogue)
-        yield Paragraph(say(Run("Other, notes: ", Tone.QUIET), Blank(34)))
+        yield Paragraph(say(Run(catalogue.words.say("sheet.other"), Tone.QUIET), Blank(34)))

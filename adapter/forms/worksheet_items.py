@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from adapter.catalogue import Answer, Catalogue, Condition, Item, ItemType, Meaning, Range, Sides
+from adapter.catalogue import Answer, Catalogue, Condition, Item, ItemType, Meaning, Range, Sides, Words
 from adapter.derive import span_in_words
 from adapter.document import Blank, Entry, Run, Text, Tick, Tone, say
 from adapter.exam import Quantity, Urgency
@@ -18,7 +18,7 @@ _FEW = 4
 
 def entry(item: Item, catalogue: Catalogue) -> Entry:
     """Label and *not examined*, then what can be answered, then range, counting, caution."""
-    lines = [_label(item, catalogue), *_answers(item), *_circumstances(item, catalogue)]
+    lines = [_label(item, catalogue), *_answers(item, catalogue.words), *_circumstances(item, catalogue)]
     if item.ranges:
         lines.append(say(Run(_ranges(item, catalogue), Tone.QUIET)))
     remarks = [item.how if _is_timed(item) else "", item.caution]
@@ -29,19 +29,30 @@ def entry(item: Item, catalogue: Catalogue) -> Entry:
 
 def _label(item: Item, catalogue: Catalogue) -> Text:
     """What is asked, the lines for a number, and the reason for not examining."""
-    only = {"female": " (girls)", "male": " (boys)"}.get(item.sex or "", "")
-    several = " (any that apply)" if item.type is ItemType.CHOICES else ""
-    label = say(Run(item.label, Tone.STRONG), Run(f"{only}{several}", Tone.QUIET), "  ", *_number(item, catalogue))
+    words = catalogue.words
+    several = words.say("sheet.several") if item.type is ItemType.CHOICES else ""
+    label = say(
+        Run(item.label, Tone.STRONG),
+        Run(f"{_only(item.sex, words)}{several}", Tone.QUIET),
+        "  ",
+        *_number(item, catalogue),
+    )
+    missed, left, right = (f"{words.say(f'sheet.{key}')}\u00a0" for key in ("not_examined", "left", "right"))
     if item.sides is Sides.EACH:
-        return label + say("NE\u00a0L\u00a0", Blank(5), " R\u00a0", Blank(5))
-    return label + say("NE\u00a0", Blank(6))
+        return label + say(f"{missed}{left}", Blank(5), f" {right}", Blank(5))
+    return label + say(missed, Blank(6))
+
+
+def _only(sex: str | None, words: Words) -> str:
+    return words.say({"female": "sheet.girls", "male": "sheet.boys"}[sex]) if sex in ("female", "male") else ""
 
 
 def _number(item: Item, catalogue: Catalogue) -> Iterator[str | Blank]:
     """Lines to write a number, several, a total or a moment on, with the units."""
+    words = {key: f"{catalogue.words.say(f'sheet.{key}')}\u00a0" for key in ("left", "right", "total", "on", "at")}
     match item.type:
         case ItemType.QUANTITY:
-            for side in ("L\u00a0", "R\u00a0") if item.sides is Sides.EACH else ("",):
+            for side in (words["left"], words["right"]) if item.sides is Sides.EACH else ("",):
                 yield from (side, Blank(13), " ")
             yield f"{_units(item, catalogue)}   "
         case ItemType.QUANTITIES:
@@ -49,22 +60,21 @@ def _number(item: Item, catalogue: Catalogue) -> Iterator[str | Blank]:
                 yield from (f"{component.label}\u00a0", Blank(10), " ")
             yield f"{_units(item, catalogue)}   "
         case ItemType.SCORE:
-            yield from ("total\u00a0", Blank(9), "   ")
+            yield from (words["total"], Blank(9), "   ")
         case ItemType.TIME:
-            yield from ("on\u00a0", Blank(14), " at\u00a0", Blank(10), "   ")
+            yield from (words["on"], Blank(14), f" {words['at']}", Blank(10), "   ")
 
 
-def _answers(item: Item) -> Iterator[Text]:
-    yield from _signs(item)
+def _answers(item: Item, words: Words) -> Iterator[Text]:
+    yield from _signs(item, words)
     if item.answers:
-        yield say(*(part for answer in item.answers for part in _answer(answer, item)))
+        yield say(*(part for answer in item.answers for part in _answer(answer, item, words)))
 
 
-def _answer(answer: Answer, item: Item) -> Iterator[str | Run | Tick]:
+def _answer(answer: Answer, item: Item, words: Words) -> Iterator[str | Run | Tick]:
     """The boxes and the answer; spaces within a short one do not break, so that it stays whole."""
     if item.sides is Sides.EACH:
-        yield Tick("L")
-        yield Tick("R")
+        yield from _side_ticks(words)
     else:
         yield Tick()
     yield answer.label.replace(" ", "\u00a0") if len(answer.label) < 18 else answer.label
@@ -72,11 +82,14 @@ def _answer(answer: Answer, item: Item) -> Iterator[str | Run | Tick]:
     yield "  "
 
 
-def _signs(item: Item) -> Iterator[Text]:
+def _side_ticks(words: Words) -> Iterator[Tick]:
+    yield from (Tick(words.say(f"sheet.{side}")) for side in ("left", "right"))
+
+
+def _signs(item: Item, words: Words) -> Iterator[Text]:
     for sign in item.signs:
-        only = {"female": " (girls)", "male": " (boys)"}.get(sign.sex or "", "")
         given = (part for a in sign.answers for part in (Tick(), f"{a.label}\u00a0{a.points}  "))
-        yield say(f"{sign.label}{only}: ", *given)
+        yield say(words.say("label", what=f"{sign.label}{_only(sign.sex, words)}"), *given)
 
 
 def _units(item: Item, catalogue: Catalogue) -> str:
@@ -98,17 +111,18 @@ def _units(item: Item, catalogue: Catalogue) -> str:
 
 def _circumstances(item: Item, catalogue: Catalogue) -> Iterator[Text]:
     """Counted time, state, side, place and method, where they matter."""
+    words = catalogue.words
     parts: list[str | Run | Tick | Blank] = []
     if item.count_seconds is not None:
-        parts += ["counted for ", Blank(6), " s  "]
+        parts += [words.say("sheet.counted"), Blank(6), words.say("sheet.seconds")]
     if item.states:
-        parts += ["state ", Blank(5), "  "]
+        parts += [f"{words.say('sheet.state')} ", Blank(5), "  "]
     if item.sides in (Sides.OPTIONAL, Sides.EITHER):
-        parts += ["side ", Tick("L"), Tick("R"), "  "]
+        parts += [f"{words.say('sheet.side')} ", *_side_ticks(words), "  "]
     if item.sites:
-        parts += _choice("place", [catalogue.sites[site].label for site in item.sites])
+        parts += _choice(words.say("sheet.place_choice"), [catalogue.sites[site].label for site in item.sites])
     if item.type is ItemType.QUANTITY and len(item.methods) > 1:
-        parts += _choice("by", [catalogue.methods[method].label for method in item.methods])
+        parts += _choice(words.say("sheet.method"), [catalogue.methods[method].label for method in item.methods])
     if parts:
         yield say(*parts)
 
@@ -125,32 +139,34 @@ def _is_timed(item: Item) -> bool:
 
 def _ranges(item: Item, catalogue: Catalogue) -> str:
     """What is expected, and beyond what must be told, in the order of the bands."""
+    words = catalogue.words
     expected = [_band(band, item, catalogue) for band in item.ranges if band.meaning is Meaning.EXPECTED]
-    parts = [f"Expected {'; '.join(expected)}."] if expected else []
-    for urgency, word in MARKS.items():
+    parts = [words.say("sheet.expected", ranges=words.clauses(expected))] if expected else []
+    for urgency, mark in MARKS.items():
         beyond = [_band(band, item, catalogue) for band in item.ranges if band.urgency is urgency]
-        parts += [f"{word} {'; '.join(beyond)}."] if beyond else []
+        parts += [words.say("sheet.beyond", mark=mark, ranges=words.clauses(beyond))] if beyond else []
     return " ".join(parts)
 
 
 def _band(band: Range, item: Item, catalogue: Catalogue) -> str:
-    ends = span_in_words(band).replace(" and ", " to ")
-    component = item.component(band.component) if band.component else None
+    words, component = catalogue.words, item.component(band.component) if band.component else None
+    said = span_in_words(band, words, "sheet.range")
+    said = words.say("sheet.component", component=component.label, range=said) if component else said
     when = _condition(band.when, catalogue)
-    return f"{f'{component.label} ' if component else ''}{ends}{f' ({when})' if when else ''}"
+    return words.say("beside", words=said, of=when) if when else said
 
 
 def _condition(when: Condition, catalogue: Catalogue) -> str:
     """When a range applies, in words."""
-    parts = []
-    if when.age_hours is not None:
-        parts.append(f"age {span_in_words(when.age_hours)} h")
-    if when.gestation_weeks is not None:
-        parts.append(f"gestation {span_in_words(when.gestation_weeks)} weeks")
-    if when.postmenstrual_weeks is not None:
-        parts.append(f"gestation and age together {span_in_words(when.postmenstrual_weeks)} weeks")
+    words = catalogue.words
+    spans = {
+        "age": when.age_hours,
+        "gestation_weeks": when.gestation_weeks,
+        "postmenstrual": when.postmenstrual_weeks,
+    }
+    parts = [words.say(f"sheet.{key}", range=span_in_words(span, words)) for key, span in spans.items() if span]
     parts += [catalogue.states[state].label for state in when.states]
     parts += [catalogue.sites[site].label for site in when.sites]
     parts += [catalogue.methods[method].label for method in when.methods]
-    parts += [when.sex] if when.sex else []
-    return ", ".join(parts)
+    parts += [words.say(f"sex.{when.sex}")] if when.sex else []
+    return words.listed(parts)

@@ -340,7 +340,7 @@ class _Reader(ObservationReader):
         for entry in observations:
             resource = entry.resource
             item = self._own_code(entry, ".code", resource["code"], "item", required=False)
-            if item == "gestational_age_at_birth" and is_computed(resource):
+            if item == "gestational_age_at_birth" and is_computed(resource, self._catalogue.words):
                 quantity = resource["valueQuantity"]
                 whole = int(quantity["value"])
                 weeks, days = divmod(whole, 7) if quantity["code"] == "d" else (whole, None)

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from functools import cache
 from typing import Any
 
-from adapter.catalogue import Catalogue, Item, ItemType
+from adapter.catalogue import Catalogue, Item, ItemType, Words
+from adapter.catalogue.words import is_said
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding
 from adapter.fhir.identity import SOFTWARE
@@ -48,7 +49,7 @@ class ObservationReader:
     def _findings(self, entry: BundleEntry, exam: Exam | None) -> list[Json]:
         resource = entry.resource
         item = self._item(entry)
-        if is_computed(resource):
+        if is_computed(resource, self._catalogue.words):
             return []
         found: Json = {"item": item.id, **self._value(entry, item), **self._circumstances(resource, item)}
         effective = resource.get("effectiveDateTime")
@@ -137,7 +138,7 @@ class ObservationReader:
                 concept = part["valueCodeableConcept"]
                 answer = self._answer(holder, f"{at}.valueCodeableConcept", concept, name)
                 signs[name.removeprefix(f"{item.id}.")] = answer
-        total = None if SUMMED in _our_notes(resource) else resource.get("valueInteger")
+        total = None if _is_noted(resource, SUMMED, self._catalogue.words) else resource.get("valueInteger")
         return known({"total": total, "signs": signs or None})
 
     def _circumstances(self, resource: Json, item: Item) -> Json:
@@ -191,11 +192,13 @@ def known(fields: Json) -> Json:
     return {name: value for name, value in fields.items() if value is not None}
 
 
-def is_computed(resource: Json) -> bool:
-    """Whether the software made this Observation and nobody captured it."""
-    return bool(resource.get("derivedFrom")) or ON_RECORD in _our_notes(resource)
+def is_computed(resource: Json, words: Words | None = None) -> bool:
+    """Whether the software made this Observation and nobody captured it; without ``words`` by what the shipped lists
+    say alone."""
+    return bool(resource.get("derivedFrom")) or _is_noted(resource, ON_RECORD, words)
 
 
-def _our_notes(resource: Json) -> list[str]:
-    """What the software noted on its own doing."""
-    return [note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE]
+def _is_noted(resource: Json, key: str, words: Words | None) -> bool:
+    """Whether the software noted this of its own doing, in whatever language."""
+    ours = (note["text"] for note in resource.get("note", []) if note.get("authorString") == SOFTWARE)
+    return any(is_said(text, key, words) for text in ours)

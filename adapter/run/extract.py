@@ -24,6 +24,7 @@ from adapter.run.merge import FACTS, MergeFacts, admitted
 from adapter.run.pieces import Piece
 from adapter.run.receipt import digest_of, write_receipt
 from adapter.run.rejects import reject, rejecting
+from adapter.run.suppressing import taken_out
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
 from adapter.write.deidentify import DeidentificationPolicy, Deidentified, Deidentifier, load_policy, read_key
 from adapter.write.omop import IDENTIFIED, Checked, Concept, Concepts, concepts_of, load_concepts, read_keys
@@ -46,8 +47,9 @@ class Extract:
     all are. ``notes``: OMOP with free text. ``omop_keys``: the keys of an earlier extract, to go on from.
     ``vocabulary``: the table CONCEPT of the site's OMOP vocabularies. ``plan`` is the column plan of tables.
 
-    :meth:`prepared` finds what comes last: ``lineage``, which versions of amended exams count; ``concepts`` and how
-    they compare with the shipped ids, ``checked``.
+    :meth:`prepared` finds what comes last: ``lineage``, which versions of amended exams count; ``without``, which
+    quasi-identifiers are taken out of which newborns, by pseudonym; ``concepts`` and how they compare with the
+    shipped ids, ``checked``.
     """
 
     forms: tuple[str, ...] = ("tables",)
@@ -65,6 +67,7 @@ class Extract:
     plan: Path | None = None
     cut: Cut = field(default_factory=Cut)
     lineage: Lineage = field(default_factory=Lineage)
+    without: tuple[tuple[str, tuple[str, ...]], ...] = ()
     concepts: tuple[tuple[str, str, Concept], ...] = ()
     checked: tuple[Checked, ...] = ()
     name: str = "extract"
@@ -104,8 +107,12 @@ class Extract:
         if self.vocabulary is not None:
             concepts, checked = concepts_of(self.vocabulary, catalogue, load_concepts(self.site))
             made = replace(made, concepts=concepts.all(), checked=checked)
-        found = lineage(inputs, made.cut, catalogue, plan_of(self.plan, catalogue))
-        return replace(made, lineage=replace(found, latest=(), aside=()) if self.all_versions else found)
+        plan = plan_of(self.plan, catalogue)
+        found = lineage(inputs, made.cut, catalogue, plan)
+        made = replace(made, lineage=replace(found, latest=(), aside=()) if self.all_versions else found)
+        if deidentifier is None or not deidentifier.suppresses:
+            return made
+        return replace(made, without=taken_out(inputs, made.cut, catalogue, plan, made.lineage, deidentifier))
 
     def identity(self) -> str:
         """The options, the catalogue and the versions; of the key only a pseudonym that it makes."""
@@ -114,7 +121,7 @@ class Extract:
             key = read_key(self.key_file, self.key_env).name("run", "identity")
             policy = f"{self._policy(self.policy).model_dump_json()} {key}"
         options = f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes}"
-        options = f"{options} {self.lineage.identity()} {self.concepts}"
+        options = f"{options} {self.lineage.identity()} {self.without} {self.concepts}"
         return f"{options} {policy} {catalogue_identity(self.site, self.plan, self.omop_keys)}"
 
     def open(self) -> _Maker:
@@ -141,7 +148,8 @@ class Extract:
         """As the policy says; None without one. Raises ``BadPolicy``, ``BadKey``."""
         if self.policy is None:
             return None
-        return Deidentifier(self._policy(self.policy), read_key(self.key_file, self.key_env), catalogue)
+        policy = self._policy(self.policy)
+        return Deidentifier(policy, read_key(self.key_file, self.key_env), catalogue, dict(self.without))
 
     def _policy(self, name: str) -> DeidentificationPolicy:
         found = load_policy(name)

@@ -53,7 +53,8 @@ class MergeFacts:
         """What ``asdict`` gave."""
         found: dict[str, Any] = json.loads(line)
         among = found.pop("among")
-        return cls(among=Deidentified(**{**among, "cell": tuple(among["cell"])}), **found)
+        among |= {"cell": tuple(among["cell"]), "told": tuple(map(tuple, among["told"]))}
+        return cls(among=Deidentified(**among), **found)
 
 
 class Stays:

@@ -6,10 +6,12 @@ from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.fhir import BundleType, to_bundle, to_json
-from adapter.fhir.json import dumps
+from adapter.fhir import BundleType, to_json
+from adapter.fhir import to_bundle as bare
+from adapter.fhir.json import Json, dumps
 from adapter.fhir.release import to_release
 from adapter.fhir.xml import to_xml
+from adapter.write.attached import presented_form
 
 
 def write(
@@ -25,6 +27,18 @@ def write(
     ``earlier`` that are earlier exams of this newborn."""
     release = catalogue.settings.fhir
     if encoding != "xml" and not pretty and release != "R5":
-        return to_json(exam, catalogue, BundleType(kind), earlier=earlier) + b"\n"
+        presented = presented_form(exam, catalogue, earlier)
+        return to_json(exam, catalogue, BundleType(kind), earlier=earlier, presented=presented) + b"\n"
     bundle = to_release(to_bundle(exam, catalogue, BundleType(kind), earlier=earlier), release)
     return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=pretty) + b"\n"
+
+
+def to_bundle(
+    exam: Exam,
+    catalogue: Catalogue,
+    kind: BundleType = BundleType.TRANSACTION,
+    *,
+    earlier: Sequence[Exam] = (),
+) -> Json:
+    """:func:`adapter.fhir.to_bundle` with what the site's settings ask for besides: the report attached."""
+    return bare(exam, catalogue, kind, earlier=earlier, presented=presented_form(exam, catalogue, earlier))

@@ -79,13 +79,15 @@ def _opening(view: ExamView) -> list[Block]:
         *tell.standing(view),
         tell.about_newborn(view),
         tell.about_exam(view),
-        Paragraph(say(f"{view.counts}."), Tone.STRONG),
+        Paragraph(say(view.catalogue.words.say("sentence", words=view.counts)), Tone.STRONG),
         Paragraph(say(caution(view.catalogue))),
+        *tell.about_words(view.catalogue),
     ]
 
 
 def _sections(view: ExamView, identity: Identity, resources: Sequence[Resource]) -> Iterable[Json]:
     """What must be told first, then what changed, was found, was not examined, is not recorded; the people last."""
+    words = view.catalogue.words
     of_type = {one: [r for r in resources if r.name.resource_type == one] for one in _LISTED}
     told = [*of_type["CommunicationRequest"], *of_type["Communication"]]
     yield _section("tell", tell.tell_notices(view), view, told)
@@ -93,7 +95,7 @@ def _sections(view: ExamView, identity: Identity, resources: Sequence[Resource])
     if changed:
         yield _section("changes", changed, view)
     regions = list(_regions(view, identity, of_type["Observation"]))
-    opening = "By region, in the order of the exam." if regions else "No finding is recorded."
+    opening = words.say("report.by_region" if regions else "report.no_finding")
     findings = _section("findings", [Paragraph(say(opening))], view, of_type["DiagnosticReport"])
     yield {**findings, **({"section": regions} if regions else {})}
     skipped = [one for one in of_type["Observation"] if _item(one, view) and "dataAbsentReason" in one.content]
@@ -102,7 +104,7 @@ def _sections(view: ExamView, identity: Identity, resources: Sequence[Resource])
         # "The information is not available" (R4 list-empty-reason): whether it was looked at, nobody knows.
         reason = {"coding": [{"system": EMPTY, "code": "unavailable", "display": "Unavailable"}]}
         yield {**_section("not-recorded", tell.not_recorded(view), view), "emptyReason": reason}
-    people = [*tell.about_mother(view)] or [Paragraph(say("The record does not name the mother."))]
+    people = [*tell.about_mother(view)] or [Paragraph(say(words.say("report.mother_not_named")))]
     who = [tell.about_newborn(view), *people]
     yield _section("who", who, view, [*of_type["Patient"], *of_type["RelatedPerson"]])
 
@@ -135,7 +137,7 @@ def _regions(view: ExamView, identity: Identity, observations: Sequence[Resource
         panels = [one for one in observations if one.name == panel]
         codes = region.section_codes or region.codes
         code = [*made.published(codes), made.own("region", region.region, region.label)]
-        nothing = [Paragraph(say("Nothing of it was examined; see what was not examined, and why."))]
+        nothing = [Paragraph(say(catalogue.words.say("report.none_of_region")))]
         blocks = tell.region_table(view, region.region) or nothing
         alone = [one for one in own if (of := _item(one, view)) and not catalogue.in_panel(catalogue.items[of])]
         yield _made(region.label, code, blocks, view, [*panels, *alone] if panels else own)

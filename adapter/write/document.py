@@ -18,6 +18,7 @@ from adapter.fhir.json import Json, dumps
 from adapter.fhir.observation import instant
 from adapter.fhir.release import to_release
 from adapter.fhir.xml import to_xml
+from adapter.write.attached import presented_form
 from adapter.write.composition import composition
 from adapter.write.narratives import Narratives
 
@@ -40,7 +41,8 @@ def write(
 def document(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Json:
     """The document Bundle: the Composition first, then the resources in the order of every other bundle."""
     identity, view = Identity(exam, catalogue), ExamView(exam, catalogue, earlier)
-    resources = to_resources(exam, catalogue, by_full_url, earlier=earlier)
+    presented = presented_form(exam, catalogue, earlier)
+    resources = to_resources(exam, catalogue, by_full_url, earlier=earlier, presented=presented)
     narratives = Narratives(view, resources)
     name = identity.document(exam.details.id)
     first = with_claims(composition(view, identity, resources), catalogue)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from adapter.derive import FindingView, in_words, told_in_words
+from adapter.derive import FindingView, told_in_words
 from adapter.derive.view import ExamView
 from adapter.document import Block, Bullets, Paragraph, narrative, say
 from adapter.exam.model import name_of_parts
@@ -60,26 +60,33 @@ class Narratives:
         members = len(resource.get("hasMember", []))
         value = resource.get("valueCodeableConcept", {}).get("text")
         label = resource["code"]["text"]
-        return _lines([f"{label}: {value}" if value else f"{label}: {members} findings"])
+        words = self._view.catalogue.words
+        if value:
+            return _lines([words.say("is", what=label, value=value)])
+        return _lines([words.say("report.members", what=label, number=members)])
 
     def _finding(self, one: FindingView) -> list[str]:
-        words = in_words(one.finding, one.item, self._view.catalogue)
-        meaning = f" ({one.judged.meaning.value})" if one.judged is not None else ""
-        if (reason := one.not_judged) is not None:
-            meaning = f" (not judged: {reason})"
-        return [words + meaning, *([one.finding.note] if one.finding.note else [])]
+        catalogue, found = self._view.catalogue, one.words
+        if one.judged is not None:
+            found = catalogue.words.say("beside", words=found, of=catalogue.meanings[one.judged.meaning].inline)
+        elif (reason := one.not_judged) is not None:
+            reason = catalogue.words.say("report.not_judged_because", reason=reason)
+            found = catalogue.words.say("beside", words=found, of=reason)
+        return [found, *([one.finding.note] if one.finding.note else [])]
 
     def _request(self, request: Json) -> list[Block]:
         said = [payload["contentString"] for payload in request.get("payload", [])]
-        lines = said or ["Nothing of this urgency is to be told any more."]
-        return [Paragraph(say(f"Priority: {request['priority']}")), Bullets(tuple(say(line) for line in lines))]
+        words = self._view.catalogue.words
+        lines = said or [words.say("tell.nothing_more")]
+        priority = words.say(f"tell.priority.{request['priority']}")
+        return [Paragraph(say(priority)), Bullets(tuple(say(line) for line in lines))]
 
     def _communication(self, resource: Json) -> list[Block]:
         view, telling = self._view, self._tellings[resource["id"]]
         lines = zip(view.notifications, view.told.lines, strict=True)
         tell = next((one for one, tellings in lines if telling in tellings), None)
-        words = told_in_words(telling, tell, view.exam, view.catalogue)
-        return _lines([tell.words if tell else telling.line, f"{words[0].upper()}{words[1:]}."])
+        words = told_in_words(telling, tell, view.exam, view.catalogue, sentence=True)
+        return _lines([tell.words if tell else telling.line, words])
 
 
 def _lines(lines: Sequence[str]) -> list[Block]:

@@ -58,6 +58,7 @@ OUTWARD: dict[str, Outward] = {
     "batch": Outward(("json", "xml"), frozenset({"json"}), "bundles", "a FHIR batch"),
     # Headers and trailers of a file of several messages are optional (HL7 v2.5.1, section 2.10.3).
     "v2": Outward(("er7",), frozenset({"er7"}), "v2", "a message of HL7 v2.5.1, ORU^R01"),
+    "v2-document": Outward(("er7",), frozenset({"er7"}), "v2", "its report in a message of HL7 v2.5.1, MDM^T02"),
     "document": Outward(("json", "xml"), frozenset({"json"}), "document", "a FHIR document"),
     "report": Outward(("html", "pdf"), frozenset(), "report", "a report for people"),
 }

@@ -14,11 +14,6 @@ from adapter.fhir.report import caution
 from adapter.write import account as tell
 from adapter.write.account import Sources
 
-_LIMITS = (
-    "Colour and jaundice judged by eye are unreliable on dark skin: measure. A value inside a range may still be "
-    "wrong for this infant. The ranges are for term infants; under 34 weeks they do not apply."
-)
-
 
 def write(
     exam: Exam,
@@ -39,44 +34,45 @@ def write(
 
 def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Document:
     """The report as a document of blocks."""
-    view = ExamView(exam, catalogue, earlier)
-    sources = Sources(catalogue)
-    kind = catalogue.kinds[exam.details.kind].label
+    view, words = ExamView(exam, catalogue, earlier), catalogue.words
+    sources, policy = Sources(catalogue), catalogue.settings.policy
     blocks: list[Block] = [
         *tell.standing(view),
         tell.about_newborn(view),
         *tell.about_mother(view),
         tell.about_exam(view),
-        Heading("What must be told"),
-        Paragraph(say(f"{view.counts}."), Tone.STRONG),
+        Heading(words.say("report.what_to_tell")),
+        Paragraph(say(words.say("sentence", words=view.counts)), Tone.STRONG),
         *tell.tell_notices(view, sources),
-        *_under("Since the earlier exams", tell.comparison(view)),
-        *_under("Growth", tell.growth_plots(view)),
-        *_under("Findings, in the order of the exam", _regions(view, sources)),
-        *_under("Scores, sign by sign", tell.score_tables(view)),
-        *_under("Not examined, and why", tell.not_examined(view)),
-        *_under("Not recorded", tell.not_recorded(view)),
-        *_under("Not computed", tell.withheld_list(view)),
-        Heading("Cautions"),
+        *_under(words.say("report.since"), tell.comparison(view)),
+        *_under(words.say("report.growth"), tell.growth_plots(view)),
+        *_under(words.say("report.findings"), _regions(view, sources)),
+        *_under(words.say("report.scores"), tell.score_tables(view)),
+        *_under(words.say("report.not_examined_why"), tell.not_examined(view)),
+        *_under(words.say("report.not_recorded"), tell.not_recorded(view)),
+        *_under(words.say("report.not_computed"), tell.withheld_list(view)),
+        Heading(words.say("report.cautions")),
         Paragraph(say(caution(catalogue))),
-        Paragraph(say(_LIMITS)),
-        *_under("Sources of ranges and rules", sources.listed()),
+        Paragraph(say(words.say("report.limits"))),
+        *tell.about_words(catalogue),
+        *_under(words.say("report.sources"), sources.listed()),
     ]
     return Document(
-        title=f"Newborn examination: {kind}",
+        title=words.say("report.title", kind=catalogue.kinds[exam.details.kind].label),
         language=catalogue.language,
         author=", ".join(filter(None, (examiner.shown_name for examiner in exam.details.examiners))),
-        running=tell.running(exam),
-        foot=f"{SOFTWARE} {__version__}, catalogue {catalogue.settings.version}; {_policy(catalogue)}",
+        running=tell.running(exam, words),
+        foot=words.say(
+            "report.foot",
+            software=f"{SOFTWARE} {__version__}",
+            catalogue=catalogue.settings.version,
+            policy=policy.name,
+            date=policy.date,
+        ),
         paper=catalogue.settings.paper,
-        banner="ENTERED IN ERROR" if exam.details.status is Status.ENTERED_IN_ERROR else "",
+        banner=words.say("report.banner") if exam.details.status is Status.ENTERED_IN_ERROR else "",
         blocks=tuple(blocks),
     )
-
-
-def _policy(catalogue: Catalogue) -> str:
-    policy = catalogue.settings.policy
-    return f"policy in force: {policy.name} ({policy.date})"
 
 
 def _under(heading: str, blocks: Sequence[Block]) -> list[Block]:
@@ -86,4 +82,5 @@ def _under(heading: str, blocks: Sequence[Block]) -> list[Block]:
 
 def _regions(view: ExamView, sources: Sources) -> list[Block]:
     tables = [block for region in view.catalogue.regions for block in tell.region_table(view, region, sources)]
-    return [Paragraph(say("Left and right are the infant's own."), Tone.QUIET), *tables] if tables else []
+    own = view.catalogue.words.say("report.own_sides")
+    return [Paragraph(say(own), Tone.QUIET), *tables] if tables else []

@@ -430,6 +430,52 @@ MISTAKES: dict[str, tuple[dict[str, str], str, str, str]] = {
         "stands twice",
         "once",
     ),
+    "a sentence that there is not": (
+        {"words/de.yaml": "language: de\nsentences:\n  report: {titel: Untersuchung} #!\n"},
+        "unknown-word",
+        "report.titel",
+        "report.title",
+    ),
+    "a part that nobody gives": (
+        {"words/fr.yaml": "language: fr\nsentences:\n  report:\n    title: 'Examen : {kind} {sort}' #!\n"},
+        "word-part",
+        "{sort}",
+        "{kind}",
+    ),
+    "a part left out": (
+        {"words/en.yaml": "language: en\nsentences:\n  finding:\n    total: total #!\n"},
+        "word-part",
+        "lacks {total}",
+        "total {total}",
+    ),
+    "forms where English has none": (
+        {"words/de.yaml": "language: de\nsentences:\n  clauses: {one: a, other: b} #!\n"},
+        "words",
+        "clauses",
+        "one sentence",
+    ),
+    "a language of the site's own that is half done": (
+        {
+            "site.yaml": "language: nl\n",
+            "labels/nl.yaml": "language: nl\n",
+            "words/nl.yaml": "language: nl\n#\nsentences: #!\n  list: ', '\n",
+        },
+        "missing-word",
+        "report.title",
+        "Newborn examination",
+    ),
+    "a time without its day": (
+        {"words/de.yaml": "language: de\nmoment: '{month}/{year} {hour}:{minute}{offset}' #!\n"},
+        "word-part",
+        "moment",
+        "{day}",
+    ),
+    "words of another language": (
+        {"words/de.yaml": "language: fr #!\n"},
+        "words",
+        "language: de",
+        "as the file",
+    ),
     "an identifier kind of no system": (
         {"site.yaml": "# ours\nidentifier_kinds:\n  mrns: {type: MR} #!\n"},
         "setting",

@@ -274,7 +274,7 @@ def test_weight_bands(tmp_path: Path) -> None:
     assert QUASI_IDENTIFIERS["birth_weight_band"](exam, CATALOGUE) == ""
     weight = exam.findings[1].model_copy(update={"item": "birth_weight"})
     known = exam.model_copy(update={"findings": (weight,)})
-    assert QUASI_IDENTIFIERS["birth_weight_band"](known, CATALOGUE) == "2000-2499 g"
+    assert QUASI_IDENTIFIERS["birth_weight_band"](known, CATALOGUE) == "2000 to under 2500 g"
 
 
 @pytest.mark.parametrize(

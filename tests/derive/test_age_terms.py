@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from scenes import scene
 
+from adapter.catalogue import Catalogue
 from adapter.derive import age_in_words, postmenstrual_days, term_class
 
 
@@ -24,11 +25,11 @@ def test_postmenstrual_age(weeks: int, days: int, hours: str, expected: str) -> 
     assert f"{found // 7}+{found % 7}" == expected
 
 
-def test_without_the_days_there_is_no_postmenstrual_age() -> None:
+def test_without_the_days_there_is_no_postmenstrual_age(catalogue: Catalogue) -> None:
     for weeks, days in ((39, None), (None, None)):
         exam = scene(weeks=weeks, days=days)
         assert postmenstrual_days(exam, exam.details.started) is None
-        assert "not known" in age_in_words(exam)
+        assert "not known" in age_in_words(exam, catalogue.words)
 
 
 @pytest.mark.parametrize(
@@ -42,8 +43,8 @@ def test_without_the_days_there_is_no_postmenstrual_age() -> None:
         (42, 0, "post-term"),
     ],
 )
-def test_the_names_of_term(weeks: int, days: int, name: str) -> None:
+def test_the_names_of_term(weeks: int, days: int, name: str, catalogue: Catalogue) -> None:
     assert term_class(weeks * 7 + days) == name
-    words = age_in_words(scene(weeks=weeks, days=days))
+    words = age_in_words(scene(weeks=weeks, days=days), catalogue.words)
     assert f"({name})" in words
     assert ("do not apply" in words) is (weeks < 34)

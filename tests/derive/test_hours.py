@@ -94,7 +94,7 @@ def test_what_is_told_names_the_line_the_hour_the_value_the_table_and_its_source
 def test_nothing_is_said_beyond_the_table(hours: str, weeks: int | None, why: str) -> None:
     exam = scene(blood("150", hours), hours="100", weeks=weeks)
     assert line_of(exam) is None
-    (reason,) = [str(one) for one in withheld(exam, ROWAN) if one.item == "bilirubin_line"]
+    (reason,) = [one.said(ROWAN.words) for one in withheld(exam, ROWAN) if one.item == "bilirubin_line"]
     assert why in reason
     (sample, *_) = judged_findings(exam, ROWAN)[1]
     assert sample.judged is None

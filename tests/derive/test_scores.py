@@ -62,7 +62,7 @@ def test_a_partial_apgar_has_no_total_and_says_which_sign_is_missing(gone: str) 
     signs = {name: answer for name, answer in FULL.items() if name != gone}
     assert total("apgar_5_min", **signs) is None
     label = next(sign.label for sign in APGAR.signs if sign.id == gone)
-    reasons = [str(one) for one in withheld(scene(scored("apgar_5_min", **signs)), CATALOGUE)]
+    reasons = [one.said(CATALOGUE.words) for one in withheld(scene(scored("apgar_5_min", **signs)), CATALOGUE)]
     assert reasons == [f"Apgar score at 5 minutes: no total, without {label}"]
 
 
@@ -121,7 +121,7 @@ def test_minus_12_is_possible_and_lies_below_the_table() -> None:
     exam = scene(scored("maturity_score", **lowest))
     assert score_total(exam.findings[0].value, MATURITY) == -12  # type: ignore[arg-type]
     assert made(exam, "maturity_estimate") == []
-    assert "under 20 weeks" in " ".join(str(one) for one in withheld(exam, CATALOGUE))
+    assert "under 20 weeks" in " ".join(one.said(CATALOGUE.words) for one in withheld(exam, CATALOGUE))
 
 
 def full_maturity(sex: str) -> dict[str, str]:
@@ -138,7 +138,7 @@ def test_one_genital_row_counts_and_the_most_is_50(sex: str) -> None:
     assert total("maturity_score", **signs) == 50
     without = {name: answer for name, answer in signs.items() if not name.startswith("genitals")}
     assert total("maturity_score", **without) is None
-    assert missing_signs(Score(signs=without), MATURITY) == ("Genitals, male or Genitals, female",)
+    assert missing_signs(Score(signs=without), MATURITY, CATALOGUE.words) == ("Genitals, male or Genitals, female",)
 
 
 def test_both_genital_rows_are_an_error_and_give_no_total() -> None:

@@ -100,7 +100,7 @@ def test_attempts_count_by_their_time_not_by_their_place_in_the_file() -> None:
 def test_a_screen_before_24_hours_is_none(hours: str, expected: str | None) -> None:
     exam = scene(saturations(98, 98, hours))
     assert outcome(exam) == expected
-    reasons = [str(one) for one in withheld(exam, CATALOGUE) if one.item == "cchd_screen"]
+    reasons = [one.said(CATALOGUE.words) for one in withheld(exam, CATALOGUE) if one.item == "cchd_screen"]
     assert reasons == (
         [] if expected else ["Oxygen saturation screen for heart disease: no result: read before 24 h of life"]
     )
@@ -113,7 +113,7 @@ def test_a_very_low_reading_fails_at_any_age() -> None:
 def test_a_reading_that_is_missing_gives_a_reason_and_no_result() -> None:
     exam = scene(saturations(97, None))
     assert outcome(exam) is None
-    assert "incomplete" in " ".join(str(one) for one in withheld(exam, CATALOGUE))
+    assert "incomplete" in " ".join(one.said(CATALOGUE.words) for one in withheld(exam, CATALOGUE))
 
 
 def test_spot_readings_are_no_screen_and_a_captured_result_is_kept() -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from adapter.catalogue import load_catalogue
-from adapter.cli.reporting import CAUTION, heading, policy_line, tells_in_words
+from adapter.cli.reporting import cautions, heading, tells_in_words
 from adapter.derive import age_in_words
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
@@ -91,9 +91,9 @@ def _told(name: str) -> str:
     catalogue = load_catalogue()
     (reading,) = read_captures(CAPTURES / f"{name}.json", catalogue)
     assert reading.exam is not None
-    age = f"  {age_in_words(reading.exam)}"
+    age = f"  {age_in_words(reading.exam, catalogue.words)}"
     lines = [heading(reading.exam, reading, catalogue), age, *tells_in_words(reading.exam, catalogue)]
-    return "\n".join([*lines, policy_line(catalogue), CAUTION]) + "\n"
+    return "\n".join([*lines, cautions(catalogue)]) + "\n"
 
 
 def kept() -> set[Path]:

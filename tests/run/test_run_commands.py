@@ -106,7 +106,13 @@ def test_extract_of_many_files_is_one_extract(captures: Path, tmp_path: Path) ->
     done = run_here("extract", captures, "--out", out, "--format", "parquet", "--table", "findings", "--jobs", "2")
     assert done.returncode == 1
     beside = ["datapackage.json", "dictionary.csv", "dictionary.html"]
-    assert sorted(path.name for path in out.iterdir()) == [*beside, "findings.parquet", "held.csv", "receipt.csv"]
+    assert sorted(path.name for path in out.iterdir()) == [
+        *beside,
+        "findings.parquet",
+        "held.csv",
+        "labels.R",
+        "receipt.csv",
+    ]
     said = done.stderr.decode()
     assert "88 exams extracted, 2 refused." in said
     assert "names and identifiers" in said

@@ -49,16 +49,17 @@ def ended_well(going: subprocess.Popen[str]) -> bool:
 
 
 def all_of(out: Path) -> dict[str, bytes]:
-    """The output and what was set aside, without the file that holds how long it took."""
+    """The output and what was set aside, without the file that holds how long it took and the folder's name."""
     paths = [out, *sorted(out.with_name(f"{out.name}.rejected").iterdir())]
-    return {path.name: path.read_bytes() for path in paths}
+    return {path.name: path.read_bytes().replace(bytes(out.parent), b"") for path in paths}
 
 
-@pytest.fixture
-def undisturbed(captures: Path, tmp_path: Path) -> dict[str, bytes]:
+@pytest.fixture(scope="module")
+def undisturbed(lines: list[bytes], tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
     """What a run gives in which nothing happens."""
-    (tmp_path / "undisturbed").mkdir()
-    out = tmp_path / "undisturbed" / "bundles.ndjson"
+    folder = tmp_path_factory.mktemp("undisturbed")
+    captures, out = folder / "captures.ndjson", folder / "bundles.ndjson"
+    captures.write_bytes(b"".join(lines))
     run(Convert(), [captures], out, jobs=1, most=10)
     return all_of(out)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.derive import TITLES, judged_findings, sections, series_list, tell_list, worst
+from adapter.derive import judged_findings, section_key, sections, series_list, tell_list, worst
 from adapter.exam import Exam, Finding, Urgency
 from adapter.fhir import BundleType, to_bundle
 from adapter.forms.page import page_data
@@ -81,7 +81,8 @@ def test_from_the_least_to_the_most_urgent() -> None:
 def test_it_stands_between_now_and_the_next_round(site: Catalogue) -> None:
     one = exam(NEXT, SOON, NOW)
     by_urgency = [
-        (urgency and TITLES[urgency], len(found)) for urgency, found in sections(series_list((), one, site))
+        (site.words.say(f"tell.within.{section_key(urgency)}"), len(found))
+        for urgency, found in sections(series_list((), one, site))
     ][:3]
     assert by_urgency == [
         ("tell the provider now", 1),
@@ -129,5 +130,7 @@ def test_the_examiner_may_mark_a_finding_so(tmp_path: Path) -> None:
 
 def test_the_page_has_its_word(site: Catalogue) -> None:
     data = page_data(site, None, served=False)
-    assert [title for _, title in data["urgencies"]] == [TITLES[urgency] for urgency in Urgency]
+    assert [title for _, title in data["urgencies"]] == [
+        site.words.say(f"tell.within.{section_key(one)}") for one in Urgency
+    ]
     assert data["urgencies"][2][0] == "Tell this shift"

@@ -12,7 +12,7 @@ from adapter.catalogue import Catalogue, Component, Item, Meaning, Sign
 from adapter.catalogue.model import Limits
 from adapter.catalogue.vocabulary import Unit
 from adapter.derive.compiled import Row, compiled
-from adapter.derive.tell import TITLES, source_in_words
+from adapter.derive.tell import section_key, source_in_words
 from adapter.exam import Urgency
 from adapter.read.check.contradictions import UNLIKELY
 from adapter.read.wording import dimensions_of
@@ -54,7 +54,9 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool, ward: boo
                 }
                 for k in kinds.values()
             },
-            "urgencies": [[catalogue.urgencies[u].label, TITLES[u]] for u in Urgency],
+            "urgencies": [
+                [catalogue.urgencies[u].label, catalogue.words.say(f"tell.within.{section_key(u)}")] for u in Urgency
+            ],
             "reasons": {r.id: [r.label, _URGENCY[r.urgency]] for r in catalogue.reasons.values()},
             "states": {t.id: t.label for t in catalogue.states.values()},
             "methods": {t.id: t.label for t in catalogue.methods.values()},
@@ -125,11 +127,11 @@ def _stages(catalogue: Catalogue, place: Mapping[str, int]) -> Iterator[Json]:
 
 
 def _page_label(regions: Sequence[str], items: Sequence[Item], catalogue: Catalogue) -> str:
-    labels = [catalogue.regions[region].label for region in regions]
+    first, *rest = (catalogue.regions[region] for region in regions)
+    words = catalogue.words
+    label = words.listed([first.label, *(region.inline for region in rest)])
     guests = any(catalogue.region_of[item.id] not in regions for item in items)
-    return ", ".join([labels[0], *(label[0].lower() + label[1:] for label in labels[1:])]) + (
-        ", and others" if guests else ""
-    )
+    return words.say("page.with_others", pages=label) if guests else label
 
 
 def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalogue) -> Json:

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.document.markup import Child, Html, joined, tag
 from adapter.sandbox.page.shown import ShownNewborn, ShownRow
-from adapter.sandbox.page.view import SIDES, TELLS, Cell, PageLine, Section, ShownExam, exam_view, lines_of, moment
+from adapter.sandbox.page.view import (
+    SIDES,
+    TELLS,
+    Cell,
+    PageLine,
+    Section,
+    ShownExam,
+    exam_view,
+    lines_of,
+    moment,
+    tell_marks,
+)
 
 Json = dict[str, Any]
 
@@ -75,13 +87,14 @@ def _document(title: str, *content: Child) -> Html:
     return tag("html", head, tag("body", banner, tag("main", *content), footer), lang="en")
 
 
-_IN_A_ROW = {"Tell now": "now", "Tell this shift": "this shift", "Tell": "next round", "Still to do": "still to do"}
+_IN_A_ROW = {"now": "now", "soon": "this shift", "next": "next round", "todo": "still to do"}
 
 
 def _row(row: ShownRow) -> Html:
     told = [report.get("conclusion", "") for report in row.reports if report.get("status") != "entered-in-error"]
-    counts = ((sum(text.count(f"\n{mark}: ") for text in told), word) for mark, word in _IN_A_ROW.items())
-    words = ", ".join(f"{count} {word}" for count, word in counts if count)
+    lines = [line for text in told for line in text.splitlines()[1:]]
+    found = Counter(name for line in lines for mark, name in tell_marks().items() if line.startswith(mark))
+    words = ", ".join(f"{found[name]} {word}" for name, word in _IN_A_ROW.items() if found[name])
     link = tag("a", _name(row.patient), href=f"/newborns/{row.patient['id']}")
     cells = (link, _born(row.patient), str(len(row.reports)), words or "nothing marked")
     return tag("tr", [tag("td", cell) for cell in cells])

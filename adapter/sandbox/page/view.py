@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 from adapter.catalogue import Catalogue
+from adapter.catalogue.words import shipped_languages, words_of
 from adapter.fhir.json import decimal_text
 from adapter.read import completeness, from_bundle
 
@@ -230,18 +232,30 @@ def _own_code(concept: Json | None, system: str) -> str:
 
 
 TELLS = {"Tell now": "now", "Tell this shift": "soon", "Tell": "next", "Still to do": "todo"}
-"""How a line of a conclusion begins, and what this page calls it."""
+"""The lines of a conclusion by how soon, and what this page calls them."""
+_KEYS = {"now": "tell_now", "soon": "tell_soon", "next": "tell", "todo": "none"}
+
+
+@cache
+def tell_marks() -> dict[str, str]:
+    """How a line of a conclusion begins, in each language that is shipped, and what this page calls it."""
+    lists = (words_of(language, ())[0] for language in shipped_languages())
+    return {
+        words.say("is", what=words.say(f"tell.line.{key}"), value=""): name
+        for words in lists
+        for name, key in _KEYS.items()
+    }
 
 
 def _conclusion(text: str) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
     """What must be told, and the rest, from a report's conclusion, a line each."""
     told, rest = [], []
     for line in text.splitlines():
-        word, mark, what = line.partition(": ")
-        if mark and word in TELLS:
-            told.append((TELLS[word], what))
-        else:
+        mark = next((mark for mark in tell_marks() if line.startswith(mark)), None)
+        if mark is None:
             rest.append(line)
+        else:
+            told.append((tell_marks()[mark], line.removeprefix(mark)))
     return tuple(told), tuple(rest)
 
 
@@ -252,7 +266,11 @@ def _gaps(resources: Sequence[Json], catalogue: Catalogue) -> list[tuple[str, st
         exams = from_bundle({"resourceType": "Bundle", "type": "collection", "entry": entries}, catalogue)
     except (ValueError, LookupError, TypeError, AttributeError):
         return None  # somebody else's report may have any shape
-    return [(gap.region, str(gap)) for exam in exams for gap in completeness(exam, catalogue)] if exams else None
+    return (
+        [(gap.region, gap.said(catalogue)) for exam in exams for gap in completeness(exam, catalogue)]
+        if exams
+        else None
+    )
 
 
 def _follow(references: Any, held: Mapping[str, Json]) -> list[Json]:

@@ -76,11 +76,13 @@ class MllpTransport:
             remedy = f"formats: [{', '.join(allowed(catalogue))}, v2] in site.yaml"
             return Prepared(None, (problem("form-not-allowed", "this site writes no HL7 v2 messages", remedy),))
         # MLLP knows one end of a segment, whatever the site wants in files.
-        plain = dataclasses.replace(catalogue, v2=catalogue.v2.model_copy(update={"terminator": "CR"}))
+        plain = catalogue
+        if catalogue.v2.terminator != "CR":
+            plain = dataclasses.replace(catalogue, v2=catalogue.v2.model_copy(update={"terminator": "CR"}))
         details = exam.details
         said = [message.payload for row, message in earlier if _may_have_arrived(row)]
         try:
-            alone = "\r".join(unjudged(exam, plain)).encode()
+            alone = "\r".join(unjudged(exam, plain, attached=False)).encode()
             payload = to_oru(exam, plain, said)
         except NotWritable as error:
             return Prepared(None, tuple(dataclasses.replace(one, file=source) for one in error.problems))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from hashlib import sha256
 from typing import Any
@@ -12,7 +12,7 @@ from adapter.catalogue.settings import Persons, Presence
 from adapter.derive.versions import Precedence, precedence_of
 from adapter.exam import Exam
 from adapter.fhir import Identity, to_bundle
-from adapter.fhir.json import dumps, loads
+from adapter.fhir.json import Json, dumps, loads
 from adapter.fhir.persons import MADE, presence
 from adapter.fhir.references import with_references
 from adapter.send.message import Message
@@ -162,19 +162,19 @@ class Transaction:
         )
 
 
-def message_of(exam: Exam, catalogue: Catalogue) -> Message:
+def message_of(exam: Exam, catalogue: Catalogue, presented: Sequence[Json] = ()) -> Message:
     """An exam that the checks found no error in, as a message to a FHIR server."""
-    return transaction_of(exam, catalogue).message()
+    return transaction_of(exam, catalogue, presented).message()
 
 
-def transaction_of(exam: Exam, catalogue: Catalogue) -> Transaction:
+def transaction_of(exam: Exam, catalogue: Catalogue, presented: Sequence[Json] = ()) -> Transaction:
     """An exam that the checks found no error in, as a transaction.
 
     Everything in it is created if it is not there (R4 http.html 3.1.0.8.1) and else left alone, so that a
     request that a server carries out late, after a newer version has arrived, changes nothing. What must be
     updated is found out when it is sent, and updated by id and version.
     """
-    bundle, identity = to_bundle(exam, catalogue, persons=MADE), Identity(exam, catalogue)
+    bundle, identity = to_bundle(exam, catalogue, persons=MADE, presented=presented), Identity(exam, catalogue)
     shared = frozenset(entry["fullUrl"] for entry in bundle["entry"] if entry["request"]["method"] == "POST")
     entries = [_created(entry) for entry in bundle["entry"]]
     return Transaction(

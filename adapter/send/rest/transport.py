@@ -33,6 +33,7 @@ from adapter.send.rest.transaction import Transaction, message_of
 from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
 from adapter.validate.proven import Prover
+from adapter.write.attached import presented_form
 
 _MOST = 20
 
@@ -67,8 +68,10 @@ class FhirTransport:
 
         For one thread at a time, as the proven forms are remembered.
         """
-        problems = self._prover.check(to_bundle(exam, catalogue, written=True, persons=MADE), file=source)
-        return Prepared(message_of(exam, catalogue), tuple(problems))
+        presented = presented_form(exam, catalogue)
+        bundle = to_bundle(exam, catalogue, written=True, persons=MADE, presented=presented)
+        problems = self._prover.check(bundle, file=source)
+        return Prepared(message_of(exam, catalogue, presented), tuple(problems))
 
     def deliver(self, letter: Letter) -> Receipt:
         """See :func:`adapter.send.rest.delivery.deliver`."""

@@ -30,10 +30,14 @@ def growth_plots(view: ExamView) -> list[Block]:
 
 
 def _over_time(name: str, points: tuple[tuple[Decimal, Decimal], ...], view: ExamView) -> Plot:
-    label, unit = view.catalogue.items[name].label, _UNITS[name]
+    label, unit, words = view.catalogue.items[name].label, _UNITS[name], view.catalogue.words
     days = tuple(((hours / 24).quantize(Decimal("0.1"), ROUND_HALF_UP), value) for hours, value in points)
-    said = "; ".join(f"{value:f} {unit} at {hours.quantize(Decimal('0.1')):f} h" for hours, value in points)
-    return Plot(label, "days of life", unit, (Curve(label, days),), f"{label}: {said}.")
+    said = words.clauses(
+        words.say("plot.point", value=value, unit=unit, hours=hours.quantize(Decimal("0.1")))
+        for hours, value in points
+    )
+    alt = words.say("sentence", words=words.say("is", what=label, value=said))
+    return Plot(label, words.say("plot.days"), unit, (Curve(label, days),), alt)
 
 
 def _at_birth(one: _Placed, reference: GrowthReference, view: ExamView) -> Plot | None:
@@ -44,15 +48,21 @@ def _at_birth(one: _Placed, reference: GrowthReference, view: ExamView) -> Plot 
     placed = any(made.computed is not None and made.item.id in placed_by for made in view.findings)
     if found is None or weeks is None or not placed:
         return None
-    label = view.catalogue.items[item_id].label
+    label, words = view.catalogue.items[item_id].label, view.catalogue.words
     at = weeks.quantize(Decimal("0.1"), ROUND_HALF_UP)
     curves = [
-        Curve(f"{centile:f}", tuple((Decimal(days) / 7, value) for days, value in points), dots=False)
+        Curve(words.number(centile), tuple((Decimal(days) / 7, value) for days, value in points), dots=False)
         for centile, points in centile_curves(reference, measure, view.exam.newborn.sex).items()
     ]
-    alt = (
-        f"{label}: {found[1]:f} {unit} at {at:f} weeks, among the centiles "
-        f"{', '.join(curve.label for curve in curves)} of {reference.label} ({reference.version})."
+    alt = words.say(
+        "plot.centiles",
+        item=label,
+        value=found[1],
+        unit=unit,
+        weeks=at,
+        centiles=", ".join(curve.label for curve in curves),
+        reference=reference.label,
+        version=reference.version,
     )
     own = Curve(label, ((at, found[1]),))
-    return Plot(f"{label} for gestation", "weeks at birth", unit, (*curves, own), alt)
+    return Plot(words.say("plot.for_gestation", item=label), words.say("plot.weeks"), unit, (*curves, own), alt)

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.derive import (
-    NOTHING,
-    RESOLVED,
-    TITLES,
     FindingView,
     SeriesLine,
     other_in_words,
+    section_key,
     sections,
     standing_in_words,
     told_in_words,
@@ -33,23 +31,24 @@ def tell_notices(view: ExamView, sources: Sources | None = None) -> list[Block]:
 
     ``sources`` numbers the sources, which else stand in each line.
     """
+    words = view.catalogue.words
     if view.exam.details.status is Status.ENTERED_IN_ERROR:
-        return [Paragraph(say("A withdrawn exam has nothing to tell."))]
+        return [Paragraph(say(words.say("tell.withdrawn")))]
     blocks: list[Block] = []
     if all(one.resolved or one.line.urgency is Urgency.NONE for one in view.lines):
-        text = f"{NOTHING[0].upper()}{NOTHING[1:]}. Not examined and not recorded are not normal."
-        blocks.append(Paragraph(say(text), Tone.STRONG))
+        blocks.append(Paragraph(say(words.say("tell.nothing_honest")), Tone.STRONG))
     for urgency, chosen in sections(view.lines):
-        title, tone = (TITLES[urgency], _TONES[urgency]) if urgency else (RESOLVED, Tone.QUIET)
+        title = words.say(f"tell.title.{section_key(urgency)}")
+        tone = _TONES[urgency] if urgency else Tone.QUIET
         lines = tuple(block for one in chosen for block in _line(one, view, sources))
-        blocks.append(Notice(f"{title[0].upper()}{title[1:]} ({len(chosen)})", lines, tone))
+        blocks.append(Notice(words.say("tell.with_count", title=title, number=len(chosen)), lines, tone))
     if others := view.told.others:
         said = tuple(say(other_in_words(one, view.exam, view.catalogue)) for one in others)
-        blocks.append(Notice(f"Told of what is not on the list ({len(others)})", (Bullets(said),), Tone.QUIET))
+        blocks.append(Notice(words.say("tell.others", number=len(others)), (Bullets(said),), Tone.QUIET))
     if not_judged := view.not_judged:
         lines = tuple(block for reason, ones in not_judged for block in _not_judged(reason, ones))
         count = sum(len(ones) for _, ones in not_judged)
-        blocks.append(Notice(f"Not judged: neither expected nor abnormal ({count})", lines, Tone.QUIET))
+        blocks.append(Notice(words.say("tell.not_judged", number=count), lines, Tone.QUIET))
     return blocks
 
 
@@ -58,11 +57,11 @@ def _not_judged(reason: str, ones: Sequence[FindingView]) -> list[Block]:
 
 
 def _line(one: SeriesLine, view: ExamView, sources: Sources | None) -> list[Block]:
-    tell, standing = one.line, standing_in_words(one)
-    words = [told_in_words(told, tell, view.exam, view.catalogue) for told in one.told]
-    known = [Bullets(tuple(say(f"{said[0].upper()}{said[1:]}.") for said in words))] if words else []
+    tell, standing = one.line, standing_in_words(one, view.catalogue.words, title=True)
+    told = [told_in_words(told, tell, view.exam, view.catalogue, sentence=True) for told in one.told]
+    known = [Bullets(tuple(say(said) for said in told))] if told else []
     because = [Bullets(tuple(say(part) for part in tell.because))] if tell.because else []
     source = sources.number_of(tell.source) if sources else f"[{tell.source}]"
     why = Paragraph(say(f"{tell.reason} {source}"), Tone.QUIET)
-    stands = [Paragraph(say(f"{standing[0].upper()}{standing[1:]}"))] if standing else []
+    stands = [Paragraph(say(standing))] if standing else []
     return [Paragraph(say(tell.words), Tone.STRONG), *stands, *known, *because, why]

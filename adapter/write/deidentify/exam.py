@@ -1,32 +1,40 @@
 """An exam without what identifies: a pure function of exam, policy and key, and the log of what was done.
 
 What is measured and seen stays as it is, digit for digit, and so does every interval: hours of life, the time between
-two exams of one newborn. The result is an exam like any other, so that every outward form can be made of it.
+two exams of one newborn; but for what the policy rounds, bands or takes out. The result is an exam like any other, so
+that every outward form can be made of it.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import At, Exam, ExamDetails, Examiner, Finding, Identifier, Mother, Newborn, Telling
+from adapter.write.deidentify.coarse import GESTATION, WITHHELD, CoarseTimes, banded, in_words, rounded
 from adapter.write.deidentify.keys import Pseudonyms
 from adapter.write.deidentify.policy import DeidentificationPolicy
-
-WITHHELD = "[text withheld]"
-"""Stands where a finding was answered in words that were taken out: it was examined, and that is kept."""
+from adapter.write.deidentify.quasi import SUPPRESSIBLE
 
 Move = Callable[[datetime], datetime]
 
 
 def deidentify(
-    exam: Exam, policy: DeidentificationPolicy, pseudonyms: Pseudonyms, catalogue: Catalogue
+    exam: Exam,
+    policy: DeidentificationPolicy,
+    pseudonyms: Pseudonyms,
+    catalogue: Catalogue,
+    without: Collection[str] = (),
 ) -> tuple[Exam, Counter[str]]:
-    """The exam as the policy wants it, and how often each thing was done: counts alone, never values."""
-    return _Deidentified(exam, policy, pseudonyms, catalogue).exam()
+    """The exam as the policy wants it, and how often each thing was done: counts alone, never values.
+
+    ``without``: the quasi-identifiers that are taken out of this newborn's exams.
+    """
+    return _Deidentified(exam, policy, pseudonyms, catalogue, without).exam()
 
 
 def family(exam: Exam, policy: DeidentificationPolicy, catalogue: Catalogue) -> str:
@@ -44,10 +52,17 @@ def pseudonym_of_exam(exam_id: str, pseudonyms: Pseudonyms) -> str:
 
 class _Deidentified:
     def __init__(
-        self, exam: Exam, policy: DeidentificationPolicy, pseudonyms: Pseudonyms, catalogue: Catalogue
+        self,
+        exam: Exam,
+        policy: DeidentificationPolicy,
+        pseudonyms: Pseudonyms,
+        catalogue: Catalogue,
+        without: Collection[str],
     ) -> None:
         self._exam, self._policy, self._pseudonyms, self._catalogue = exam, policy, pseudonyms, catalogue
-        self._log: Counter[str] = Counter()
+        self._without = [SUPPRESSIBLE[name] for name in without]
+        self._log: Counter[str] = Counter({f"newborns' exams without {name}": 1 for name in without})
+        self._times = None if policy.hours is None else CoarseTimes(exam, policy.hours)
         self._move = self._mover()
 
     def exam(self) -> tuple[Exam, Counter[str]]:
@@ -75,6 +90,9 @@ class _Deidentified:
     def _moved(self, moment: datetime) -> datetime:
         if self._policy.dates != "keep":
             self._log["times moved"] += 1
+        if self._times is not None:
+            self._log["times rounded"] += 1
+            moment = self._times.down(moment)
         return self._move(moment)
 
     def _pseudonym(self, purpose: str, identifier: Identifier) -> Identifier:
@@ -92,14 +110,19 @@ class _Deidentified:
         self._log["identifiers left out"] += len(newborn.identifiers) - 1
         if policy.birth_order == "drop":
             self._log["birth orders left out"] += newborn.birth_order is not None
-        return Newborn(
+        gestation = newborn.gestation
+        if policy.gestation == "weeks" and gestation is not None and gestation.days is not None:
+            self._log["days of gestation left out"] += 1
+            gestation = gestation.model_copy(update={"days": None})
+        made = Newborn(
             identifiers=(self._pseudonym("newborn", newborn.identifiers[0]),),
             sex=newborn.sex,
             birth_time=self._moved(newborn.birth_time),
             birth_order=newborn.birth_order if policy.birth_order == "keep" else None,
-            gestation=newborn.gestation,
+            gestation=gestation,
             mother=self._mother(newborn.mother),
         )
+        return made.model_copy(update={field: None for one in self._without for field in one.fields})
 
     def _mother(self, mother: Mother | None) -> Mother | None:
         if mother is None:
@@ -164,9 +187,33 @@ class _Deidentified:
             changes["value"] = At(time=self._moved(finding.value.time))
         if finding.observed_at is not None:
             changes["observed_at"] = self._moved(finding.observed_at)
+        if self._times is not None:
+            at = finding.observed_at or self._exam.details.started
+            if (made := self._times.of_finding(finding, at)) != self._times.down(at):
+                changes["observed_at"] = self._move(made)
         if finding.text is not None:
             changes["text"] = self._text(finding.text)
         if finding.note is not None and self._policy.free_text == "drop":
             self._log["notes left out"] += 1
             changes["note"] = None
-        return finding.model_copy(update=changes) if changes else finding
+        made_less = self._less_exact(finding)
+        return made_less.model_copy(update=changes) if changes else made_less
+
+    def _less_exact(self, finding: Finding) -> Finding:
+        """With less detail, or without what the newborn's exams are to be without."""
+        policy, item = self._policy, finding.item
+        if finding.value is None:
+            return finding
+        if any(item in one.items for one in self._without):
+            self._log[f"values of {item} taken out"] += 1
+            return in_words(finding, WITHHELD)
+        if item in policy.band:
+            self._log[f"values of {item} banded"] += 1
+            return banded(finding, policy.band[item], self._catalogue)
+        if item in policy.round:
+            self._log[f"values of {item} rounded"] += 1
+            return rounded(finding, policy.round[item], self._catalogue)
+        if item == GESTATION and policy.gestation == "weeks":
+            self._log[f"values of {item} banded"] += 1
+            return banded(finding, Decimal(7), self._catalogue)
+        return finding

@@ -1,29 +1,26 @@
-"""Quasi-identifiers: what tells nobody's name, and still picks out few where it comes together; and who shares it.
-
-k-anonymity: every combination of quasi-identifiers is shared by at least k newborns (Sweeney, 2002).
-"""
+"""Quasi-identifiers: what tells nobody's name, and still picks out few where it comes together."""
 
 from __future__ import annotations
 
-import json
-import sqlite3
-from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable
+from dataclasses import dataclass
 from decimal import Decimal
 
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Meaning
 from adapter.derive.size import measured
 from adapter.exam import Exam
+from adapter.write.deidentify.coarse import GESTATION, WITHHELD, band
 
-_BAND = 500
+_BAND = Decimal(500)
 
 
 def _weight_band(exam: Exam, catalogue: Catalogue) -> str:
+    """Of what stands in the exam: the band that a policy put there, else one of half a kilogram."""
     found = measured(exam, "birth_weight", "g", catalogue)
-    if found is None:
-        return ""
-    low = int(found[1] // Decimal(_BAND)) * _BAND
-    return f"{low}-{low + _BAND - 1} g"
+    if found is not None:
+        return band(found[1], _BAND, " g")
+    words = [one.text for one in exam.findings if one.item == "birth_weight" and one.text]
+    return words[0] if words and words[0] != WITHHELD else ""
 
 
 def _order(exam: Exam, part: str) -> str:
@@ -43,55 +40,25 @@ QUASI_IDENTIFIERS: dict[str, Callable[[Exam, Catalogue], str]] = {
 """By name: the value of an exam as text; empty where it is not known."""
 
 
-class Cells:
-    """How many newborns share each combination; each newborn counts once. Kept on the disk.
+@dataclass(frozen=True, slots=True)
+class Suppressed:
+    """What is taken out with a quasi-identifier: ``fields`` of the newborn, and the values of ``items``."""
 
-    Where exams of one newborn give different combinations, that of its first exam in the order of ``rank`` counts.
-    """
-
-    def __init__(self, names: Sequence[str], k: int) -> None:
-        self.names, self.k = tuple(names), k
-        self._base = sqlite3.connect("")
-        self._base.execute("create table newborn (name text primary key, rank text, cell text) without rowid")
-
-    def see(self, newborn: str, rank: str, cell: Sequence[str]) -> None:
-        """Count a newborn by one of its exams."""
-        self._base.execute(_FIRST, (newborn, rank, json.dumps(cell)))
-
-    @property
-    def counts(self) -> Counter[tuple[str, ...]]:
-        """The newborns of each combination."""
-        found = self._base.execute("select cell, count(*) from newborn group by cell")
-        return Counter({tuple(json.loads(cell)): count for cell, count in found})
-
-    def rare_newborns(self) -> Iterator[str]:
-        """Those that share their combination with fewer than k in all."""
-        yield from (name for (name,) in self._base.execute(_RARE, (self.k,)))
-
-    def take_out(self, newborn: str) -> None:
-        """The newborn is not in the extract."""
-        self._base.execute("delete from newborn where name = ?", (newborn,))
-
-    @property
-    def smallest(self) -> int:
-        """The k that the newborns have: the size of the smallest cell; 0 where there are none."""
-        return min(self.counts.values(), default=0)
-
-    @property
-    def rare(self) -> int:
-        """How many newborns share their combination with fewer than k in all."""
-        return sum(count for count in self.counts.values() if count < self.k)
-
-    def rows(self) -> Iterator[tuple[str, ...]]:
-        """Each combination with its count and whether it is rare; the smallest first."""
-        for values, count in sorted(self.counts.items(), key=lambda cell: (cell[1], cell[0])):
-            yield (*values, str(count), "yes" if count < self.k else "")
+    fields: tuple[str, ...] = ()
+    items: tuple[str, ...] = ()
 
 
-_FIRST = """
-insert into newborn values (?, ?, ?)
-on conflict (name) do update set rank = excluded.rank, cell = excluded.cell where excluded.rank < newborn.rank
-"""
-_RARE = """
-select name from newborn where cell in (select cell from newborn group by cell having count(*) < ?) order by name
-"""
+SUPPRESSIBLE = {
+    "gestation_weeks": Suppressed(("gestation",), (GESTATION,)),
+    "birth_order": Suppressed(("birth_order",)),
+    "born_of": Suppressed(("birth_order",)),
+    "birth_weight_band": Suppressed(items=("birth_weight", "weight")),
+}
+"""By quasi-identifier; of the others more is left than can be taken out (findings tell the sex)."""
+
+
+def sensitive_answers(exam: Exam, item: str, catalogue: Catalogue) -> tuple[str, ...]:
+    """The answers to an item that are not expected ones: what somebody would learn."""
+    answers = {one.id: one.meaning for one in catalogue.items[item].answers}
+    found = {one.answer for one in exam.findings if one.item == item and one.answer is not None}
+    return tuple(sorted(one for one in found if answers.get(one) is not Meaning.EXPECTED))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,11 +14,12 @@ from adapter.exam import Exam
 from adapter.fhir.json import dumps
 from adapter.files.dedupe import Dedupe
 from adapter.problems import AdapterError
+from adapter.write.deidentify.cells import Answers, Cells
 from adapter.write.deidentify.exam import deidentify, family
 from adapter.write.deidentify.keys import Pseudonyms
-from adapter.write.deidentify.page import write_page
-from adapter.write.deidentify.policy import DeidentificationPolicy
-from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS, Cells
+from adapter.write.deidentify.page import Loss, write_page
+from adapter.write.deidentify.policy import DeidentificationPolicy, check_items
+from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS, sensitive_answers
 from adapter.write.tables.spreadsheet import cell
 
 
@@ -37,8 +39,8 @@ class Deidentified:
     """What must be known of a de-identified exam among others; nothing of it leads back without the key.
 
     ``rank``: the exam's pseudonym, a keyed digest, in the order of which all is released. ``newborn``: its pseudonym.
-    ``family``: that of whose dates move together, where dates move. ``cell``: the quasi-identifiers. ``log``: what
-    was done, in counts.
+    ``family``: that of whose dates move together, where dates move. ``cell``: the quasi-identifiers. ``told``: the
+    answers to each sensitive item. ``log``: what was done, in counts.
     """
 
     rank: str
@@ -46,16 +48,29 @@ class Deidentified:
     family: str
     cell: tuple[str, ...]
     log: dict[str, int]
+    told: tuple[Answers, ...] = ()
 
 
 class Deidentifier:
-    """De-identifies exam after exam under one policy. What it must know of newborns is on the disk."""
+    """De-identifies exam after exam under one policy. What it must know of newborns is on the disk.
 
-    def __init__(self, policy: DeidentificationPolicy, pseudonyms: Pseudonyms, catalogue: Catalogue) -> None:
+    ``without``: by pseudonym, the quasi-identifiers that are taken out of a newborn's exams. Raises ``BadPolicy``.
+    """
+
+    def __init__(
+        self,
+        policy: DeidentificationPolicy,
+        pseudonyms: Pseudonyms,
+        catalogue: Catalogue,
+        without: Mapping[str, tuple[str, ...]] | None = None,
+    ) -> None:
+        check_items(policy, catalogue)
         self._policy, self._pseudonyms, self._catalogue = policy, pseudonyms, catalogue
+        self._without = dict(without or {})
         self._families, self._left_out = Dedupe(), set[str]()
+        self.exams_left_out = 0
         self.log: Counter[str] = Counter()
-        self.cells = Cells(policy.quasi_identifiers, policy.k)
+        self.cells = Cells(policy.quasi_identifiers, policy.k, policy.l, policy.sensitive)
 
     @property
     def mark(self) -> str:
@@ -64,11 +79,15 @@ class Deidentifier:
 
     def made(self, exam: Exam) -> tuple[Exam, Deidentified]:
         """The exam as the policy wants it, whatever the others are; see :meth:`admit`."""
-        made, log = deidentify(exam, self._policy, self._pseudonyms, self._catalogue)
-        moved = self._policy.dates == "shift"
-        mine = self._pseudonyms.name("family", family(exam, self._policy, self._catalogue)) if moved else ""
-        cell = tuple(QUASI_IDENTIFIERS[name](made, self._catalogue) for name in self._policy.quasi_identifiers)
-        return made, Deidentified(made.details.id, str(made.newborn.identifiers[0]), mine, cell, dict(log))
+        policy, catalogue = self._policy, self._catalogue
+        newborn = self._pseudonyms.name("newborn", str(catalogue.resolve(exam.newborn.identifiers[0])))
+        without = self._without.get(newborn, ())
+        made, log = deidentify(exam, policy, self._pseudonyms, catalogue, without)
+        moved = policy.dates == "shift"
+        mine = self._pseudonyms.name("family", family(exam, policy, catalogue)) if moved else ""
+        cell = tuple(QUASI_IDENTIFIERS[name](made, catalogue) for name in policy.quasi_identifiers)
+        told = tuple(sensitive_answers(made, item, catalogue) for item in policy.sensitive)
+        return made, Deidentified(made.details.id, newborn, mine, cell, dict(log), told)
 
     def admit(self, one: Deidentified) -> None:
         """Count an exam among the others. Raises :class:`OtherFamily`."""
@@ -77,7 +96,7 @@ class Deidentifier:
             raise OtherFamily(
                 "another mother than in an earlier exam of this newborn, or none: its dates cannot be moved"
             )
-        self.cells.see(one.newborn, one.rank, one.cell)
+        self.cells.see(one.newborn, one.rank, one.cell, one.told)
 
     def close_admission(self) -> None:
         """All exams are admitted: newborns with a rare combination are left out, where the policy says so.
@@ -86,9 +105,7 @@ class Deidentifier:
         """
         rare = list(self.cells.rare_newborns())
         if rare and self._policy.rare == "refuse":
-            raise TooRare(
-                f"{len(rare)} newborns share {self._quasi} with fewer than {self._policy.k}: nothing is written"
-            )
+            raise TooRare(f"{len(rare)} newborns are rare ({self._rarity}): nothing is written")
         if self._policy.rare == "leave-out":
             self._left_out.update(rare)
             for newborn in rare:
@@ -97,18 +114,30 @@ class Deidentifier:
     def stays(self, one: Deidentified) -> bool:
         """Whether an exam that was admitted is in the extract; what was done to it is counted if so."""
         if one.newborn in self._left_out:
+            self.exams_left_out += 1
             return False
         self.log.update(one.log)
         return True
 
     @property
-    def rare_said(self) -> str:
-        """Why an exam is left out."""
-        return f"left out, fewer than {self._policy.k} newborns share {self._quasi}"
+    def suppresses(self) -> bool:
+        """Whether quasi-identifiers are to be taken out of rare newborns."""
+        return bool(self._policy.suppress)
+
+    def taken_out(self) -> dict[str, tuple[str, ...]]:
+        """Which quasi-identifiers to take out of whom, by pseudonym, of all whom :meth:`admit` has seen."""
+        return self.cells.suppress(self._policy.suppress)
 
     @property
-    def _quasi(self) -> str:
-        return ", ".join(self._policy.quasi_identifiers)
+    def rare_said(self) -> str:
+        """Why an exam is left out."""
+        return f"left out, {self._rarity}"
+
+    @property
+    def _rarity(self) -> str:
+        policy = self._policy
+        few = f"fewer than {policy.k} newborns share {', '.join(policy.quasi_identifiers)}"
+        return f"{few}, or they differ too little in {', '.join(policy.sensitive)}" if policy.sensitive else few
 
     @property
     def dated(self) -> bool:
@@ -119,21 +148,23 @@ class Deidentifier:
         """``deidentification.json``, what was done in counts, and ``rare_combinations.csv``; ``release.html`` as well
         where the tables newborns, exams and findings are there."""
         if tables:
-            write_page(folder, self._policy, self.cells, len(self._left_out))
+            write_page(folder, self._policy, self.cells, Loss(len(self._left_out), self.exams_left_out, self.log))
         policy = self._policy.model_dump(mode="json")
         done = {name: count for name, count in sorted(self.log.items()) if count}
-        k = {"quasi_identifiers": self._policy.quasi_identifiers, "k_wanted": self._policy.k}
+        k: dict[str, object] = {"quasi_identifiers": self._policy.quasi_identifiers, "k_wanted": self._policy.k}
         k |= {
             "newborns_left_out": len(self._left_out),
             "k_reached": self.cells.smallest,
             "newborns": self.cells.counts.total(),
             "newborns_rare": self.cells.rare,
         }
+        l = {"sensitive": self._policy.sensitive, "l_wanted": self._policy.l, "l_reached": self.cells.least_diverse}  # noqa: E741
         content = {
             "software": f"newborn-exam-adapter {__version__}",
             "policy": policy,
             "done": done,
             "k_anonymity": k,
+            **({"l_diversity": l} if self._policy.sensitive else {}),
         }
         (folder / "deidentification.json").write_bytes(dumps(content, pretty=True) + b"\n")
         with (folder / "rare_combinations.csv").open("w", encoding="utf-8", newline="") as file:

@@ -81,22 +81,22 @@ def _values(place: Slot, label: str, catalogue: Catalogue) -> Iterator[Column]:
     match item.type:
         case ItemType.QUANTITY:
             for site in (None, *item.sites) if not item.site_required else item.sites:
-                where = f", {catalogue.sites[site].label.lower()}" if site else ""
+                where = f", {catalogue.sites[site].inline}" if site else ""
                 own = f"{name}_{site}" if site else name
                 yield Column(own, Type.DECIMAL, f"{label}{where}", item.unit or "", codes)
                 beyond = f"{label}{where}: the true value lies beyond"
                 yield Column(f"{own}_comparator", Type.TEXT, beyond, allowed=words(Comparator))
         case ItemType.QUANTITIES:
             for site in item.sites or (None,):
-                where = f", {catalogue.sites[site].label.lower()}" if site else ""
+                where = f", {catalogue.sites[site].inline}" if site else ""
                 for part in item.components:
                     own = "_".join(p for p in (name, site, part.id) if p)
-                    said = f"{label}{where}: {part.label.lower()}"
+                    said = f"{label}{where}: {part.inline}"
                     yield Column(own, Type.DECIMAL, said, item.unit or "", published(part.codes, catalogue))
         case ItemType.SCORE:
             yield Column(name, Type.INTEGER, f"{label}: total", "{score}", codes)
             for sign in item.signs:
-                said = f"{label}: {sign.label.lower()}, points"
+                said = f"{label}: {sign.inline}, points"
                 yield Column(f"{name}_{sign.id}", Type.INTEGER, said, "{score}", published(sign.codes, catalogue))
         case ItemType.TIME:
             yield Column(f"{name}_hours", Type.DECIMAL, f"{label}: hours of life", "h", codes)

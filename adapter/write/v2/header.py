@@ -21,8 +21,9 @@ _ASKED = {"original": ("", ""), "accept": ("AL", "NE"), "accept-and-application"
 """MSH-15 and MSH-16 (table 0155): both empty is original mode (section 2.9.2)."""
 
 
-def message_header(exam: Exam, catalogue: Catalogue) -> str:
-    """MSH without its control id; its time is that of the record, so that the same exam gives the same bytes."""
+def message_header(exam: Exam, catalogue: Catalogue, kind: str = "ORU^R01^ORU_R01") -> str:
+    """MSH of a message of a kind (MSH-9), without its control id; its time is that of the record, so that the same
+    exam gives the same bytes."""
     settings = catalogue.v2
     accept, application = _ASKED[settings.acknowledgement]
     fields = {
@@ -32,7 +33,7 @@ def message_header(exam: Exam, catalogue: Catalogue) -> str:
         5: designator(settings.receiving_application),
         6: designator(settings.receiving_facility),
         7: moment(exam.details.ended or exam.details.started),
-        9: "ORU^R01^ORU_R01",
+        9: kind,
         11: settings.processing_id,
         12: "2.5.1",
         15: accept,
@@ -53,11 +54,13 @@ def with_control_id(segments: list[str]) -> list[str]:
     return ["|".join(fields), *segments[1:]]
 
 
-def people(exam: Exam, catalogue: Catalogue, coder: Coder) -> Iterator[str]:
-    """SFT, PID, NK1 and PV1 in their order."""
+def people(exam: Exam, catalogue: Catalogue, coder: Coder, *, of_event: bool = False) -> Iterator[str]:
+    """SFT, PID, NK1 and PV1 in their order; in a message of an event EVN stands before PID, and no NK1."""
     settings = catalogue.v2
     if settings.software:
         yield segment("SFT", {1: SOFTWARE, 2: __version__, 3: SOFTWARE, 4: text(catalogue.settings.version)})
+    if of_event:
+        yield segment("EVN", {2: moment(exam.details.made)})
     newborn = exam.newborn
     mother, order = newborn.mother, newborn.birth_order
     yield segment(
@@ -73,7 +76,7 @@ def people(exam: Exam, catalogue: Catalogue, coder: Coder) -> Iterator[str]:
             25: str(order.order) if order else "",
         },
     )
-    if mother is not None and settings.next_of_kin:
+    if mother is not None and settings.next_of_kin and not of_event:
         yield segment(
             "NK1",
             {

@@ -16,15 +16,36 @@ from hl7apy.parser import parse_message
 
 from adapter.catalogue import V2Settings
 from adapter.problems import Layer, Problem, Severity
-from adapter.v2.er7 import Read
+from adapter.v2.er7 import CHARSETS, Read
+from adapter.write.outward import NotWritable
 
-VALUE_TYPES = frozenset({"CE", "CWE", "FT", "NM", "SN", "ST", "TS", "TX", "XCN"})
+VALUE_TYPES = frozenset({"CE", "CWE", "ED", "FT", "NM", "SN", "ST", "TS", "TX", "XCN"})
 """Those of table 0125 that are written here; CWE as guides on v2.5.1 (laboratory reporting) take it in advance."""
 
-_LONGEST = {"NM": 16, "TS": 26, "FT": 65536, "TX": 65536}
+_LONGEST = {"NM": 16, "TS": 26, "FT": 65536, "TX": 65536, "ED": 64_000_000}
+"""By data type; of ED v2.5.1 bounds nothing, we do."""
 _ST = 199
-_ORDER = re.compile(r"MSH;(SFT;)?PID;(NK1;)?PV1;(ORC;)?(OBR;(NTE;)*(OBX;(NTE;)*)*)+")
-"""ORU^R01 as written here (v2.5.1 section 7.3.1)."""
+_ORDER = {
+    "ORU": re.compile(r"MSH;(SFT;)?PID;(NK1;)?PV1;(ORC;)?(OBR;(NTE;)*(OBX;(NTE;)*)*)+"),
+    "MDM": re.compile(r"MSH;(SFT;)?EVN;PID;PV1;TXA;OBX;"),
+}
+"""ORU^R01 (v2.5.1 section 7.3.1) and MDM^T02 (chapter 9) as written here."""
+
+
+def encoded(segments: Sequence[str], settings: V2Settings, *, strictly: bool = True) -> bytes:
+    """The message in the site's character set, as :func:`judged`. Raises :class:`NotWritable`."""
+    problems = judged(segments, settings, strictly=strictly)
+    data = b""
+    try:
+        end = "\r\n" if settings.terminator == "CRLF" else "\r"
+        data = "".join(f"{one}{end}" for one in segments).encode(CHARSETS[settings.character_set])
+    except UnicodeEncodeError as error:
+        where = error.object[: error.start].count("\r") + 1
+        what = f"segment {where} holds a character that {settings.character_set} has not"
+        problems.append(problem("character-set", what, "UNICODE UTF-8 in v2.yaml, or other words"))
+    if problems:
+        raise NotWritable(problems)
+    return data
 
 
 def judged(segments: Sequence[str], settings: V2Settings, *, strictly: bool = True) -> list[Problem]:
@@ -42,14 +63,17 @@ def judged(segments: Sequence[str], settings: V2Settings, *, strictly: bool = Tr
             item = ""
         wrong = [*_lengths(segment, settings), *(_value(segment) if segment.name == "OBX" else ())]
         found += [replace(one, item=item) for one in wrong]
-    if not _ORDER.fullmatch("".join(f"{one.name};" for one in read)):
-        found.append(problem("segments", "the segments are not in the order of ORU^R01"))
+    kind = read[0].part(9)
+    if not _ORDER[kind].fullmatch("".join(f"{one.name};" for one in read)):
+        found.append(problem("segments", f"the segments are not in the order of {kind}^{read[0].part(9, 2)}"))
     return found or (list(_by_hl7apy(read)) if strictly else [])
 
 
 def _by_hl7apy(read: Sequence[Read]) -> Iterator[Problem]:
     """Long texts are left out: they were measured above, and hl7apy would measure them as ST."""
-    text = "".join(f"{one.line.replace(one.raw(5), 'text') if _is_text(one) else one.line}\r" for one in read)
+    text = "".join(
+        f"{one.line.replace(one.raw(5), _SHORT[one.raw(2)]) if _is_long(one) else one.line}\r" for one in read
+    )
     try:
         message = parse_message(text, validation_level=VALIDATION_LEVEL.STRICT)
         message.validate()
@@ -64,8 +88,12 @@ def _item(result: Read, own_system: str) -> str:
     return "" if item in ("exam", "tell", "told", "detail") else item
 
 
-def _is_text(segment: Read) -> bool:
-    return segment.name == "OBX" and segment.raw(2) in ("FT", "TX") and len(segment.raw(5)) > _ST
+_SHORT = {"FT": "text", "TX": "text", "ED": "^TEXT^HTML^Base64^text"}
+"""What hl7apy sees in place of a long value."""
+
+
+def _is_long(segment: Read) -> bool:
+    return segment.name == "OBX" and segment.raw(2) in _SHORT and len(segment.raw(5)) > _ST
 
 
 def _lengths(segment: Read, settings: V2Settings) -> Iterator[Problem]:
@@ -73,7 +101,8 @@ def _lengths(segment: Read, settings: V2Settings) -> Iterator[Problem]:
         if segment.name == "MSH" and number <= 2:
             continue
         name = f"{segment.name}-{number}"
-        limit = settings.lengths.get(name)
+        document = name == "OBX-5" and segment.raw(2) == "ED"
+        limit = None if document else settings.lengths.get(name)
         for repetition in segment.repetitions(number):
             if limit is not None and len(repetition) > limit:
                 what = f"{name} would have {len(repetition)} characters; the receiver takes {limit}"

@@ -6,29 +6,31 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive import standing_in_words, told_in_words
+from adapter.derive import section_key, standing_in_words, told_in_words
 from adapter.derive.view import ExamView
 from adapter.exam import Exam, Status, Telling, Urgency
 from adapter.fhir import observations_by_region
 from adapter.fhir.json import Json
 from adapter.fhir.parts import parts
 from adapter.fhir.report import caution, counts, line_in_words, not_judged_lines, with_standing
-from adapter.v2.er7 import CHARSETS, Unsayable, formatted, joined, moment, segment, text
+from adapter.v2.er7 import Unsayable, formatted, joined, moment, segment, text
+from adapter.write.attached import rendered
 from adapter.write.outward import NotWritable
 from adapter.write.v2.coded import Coder, designator
 from adapter.write.v2.header import message_header, people, with_control_id
-from adapter.write.v2.judge import judged, problem
+from adapter.write.v2.judge import encoded, problem
 from adapter.write.v2.results import STATUS, Result, Results, comments, is_computed
 from adapter.write.v2.withdrawn import with_withdrawn
 
 _TELLS = {
-    Urgency.TELL_NOW: ("tell.now", "Tell now", "AA"),
-    Urgency.TELL_SOON: ("tell.this-shift", "Tell this shift", "A"),
-    Urgency.TELL: ("tell.next-round", "Tell", "A"),
-    Urgency.NONE: ("tell.still-to-do", "Still to do", ""),
+    Urgency.TELL_NOW: ("tell.now", "AA"),
+    Urgency.TELL_SOON: ("tell.this-shift", "A"),
+    Urgency.TELL: ("tell.next-round", "A"),
+    Urgency.NONE: ("tell.still-to-do", ""),
 }
-READ_BACK = {True: ("read_back", "Read back"), False: ("not_read_back", "Not read back")}
-_WHO = {"to": "was told", "by": "told"}
+READ_BACK = {True: "read_back", False: "not_read_back"}
+ATTACHED = "exam.report"
+"""Our question that the report itself answers."""
 _REPORT = {Status.FINAL: "F", Status.AMENDED: "C", Status.ENTERED_IN_ERROR: "C"}
 """OBR-25, table 0123; it has no code for what was posted as wrong: the results say it, the report is a correction."""
 
@@ -49,47 +51,43 @@ def to_oru(
     :class:`~adapter.write.outward.NotWritable` for what the message, the character set or the receiver's limits
     cannot hold; nothing is ever cut off.
     """
-    settings, segments = catalogue.v2, unjudged(exam, catalogue, versions, earlier)
-    problems = judged(segments, settings, strictly=strictly)
-    try:
-        end = "\r\n" if settings.terminator == "CRLF" else "\r"
-        data = "".join(f"{one}{end}" for one in segments).encode(CHARSETS[settings.character_set])
-    except UnicodeEncodeError as error:
-        where = error.object[: error.start].count("\r") + 1
-        what = f"segment {where} holds a character that {settings.character_set} has not"
-        problems.append(problem("character-set", what, "UNICODE UTF-8 in v2.yaml, or other words"))
-    if problems:
-        raise NotWritable(problems)
-    return data
+    return encoded(unjudged(exam, catalogue, versions, earlier), catalogue.v2, strictly=strictly)
 
 
 def unjudged(
-    exam: Exam, catalogue: Catalogue, versions: Sequence[bytes] = (), earlier: Sequence[Exam] = ()
+    exam: Exam,
+    catalogue: Catalogue,
+    versions: Sequence[bytes] = (),
+    earlier: Sequence[Exam] = (),
+    *,
+    attached: bool = True,
 ) -> list[str]:
-    """The segments of the same message before anything has judged them, which takes far longer than writing them."""
-    settings = catalogue.v2
+    """The segments of the same message before anything has judged them, which takes far longer than writing them.
+
+    Without ``attached`` the report is left out where the site wants it in messages.
+    """
     try:
-        segments = [message_header(exam, catalogue), *_body(ExamView(exam, catalogue, earlier))]
-        segments = with_withdrawn(segments, versions, settings.withdrawn, settings.own_system, exam.details.id)
+        segments = [message_header(exam, catalogue), *_body(ExamView(exam, catalogue, earlier), attached)]
+        segments = with_withdrawn(segments, versions, exam.details.id, catalogue)
     except Unsayable as error:
         raise NotWritable([problem("no-place", str(error))]) from None
     return with_control_id(segments)
 
 
-def _body(view: ExamView) -> Iterator[str]:
+def _body(view: ExamView, attached: bool) -> Iterator[str]:
     coder = Coder(view.catalogue)
     yield from people(view.exam, view.catalogue, coder)
-    report = _Report(view, coder)
+    report = _Report(view, coder, view.catalogue.v2.attached_report if attached else None)
     yield from report.segments()
 
 
 class _Report:
     """The results of one exam."""
 
-    def __init__(self, view: ExamView, coder: Coder) -> None:
+    def __init__(self, view: ExamView, coder: Coder, attached: str | None) -> None:
         exam, catalogue = view.exam, view.catalogue
         self._view, self._exam, self._catalogue, self._coder = view, exam, catalogue, coder
-        self._settings = catalogue.v2
+        self._settings, self._attached = catalogue.v2, attached
         observers = joined([coder.observer(examiner) for examiner in exam.details.examiners], "~")
         self._results = Results(catalogue, coder, observers)
         provider = self._settings.ordering_provider
@@ -150,75 +148,81 @@ class _Report:
             25: _REPORT[details.status],
         }
         yield segment("OBR", {**common, **request})
-        yield from comments(remarks, self._settings.own_system)
+        yield from comments(remarks, self._catalogue)
         for place, result in enumerate(results, start=1):
             yield segment("OBX", {**result.fields, **self._performed, 1: str(place)})
-            yield from comments(result.comments, self._settings.own_system)
+            yield from comments(result.comments, self._catalogue)
 
     def _remarks(self) -> list[tuple[str, str]]:
         """What stands under the report: why it was changed, how much was examined, the cautions."""
-        exam, catalogue = self._exam, self._catalogue
+        exam, catalogue, words = self._exam, self._catalogue, self._catalogue.words
         found = [("reason", formatted(exam.details.reason))] if exam.details.reason else []
         found += [("corrects", text(exam.details.amends))] if exam.details.first and exam.details.amends else []
         if exam.details.reassigned_from:
             found.append(("reassigned_from", text(exam.details.reassigned_from)))
-        found.append(("counts", formatted(" ".join(counts(exam, self._view.lines, len(self._view.not_recorded))))))
-        found += [("unjudged", formatted(line)) for line in not_judged_lines(self._view.findings)]
-        found += [("standing", formatted(with_standing(one))) for one in self._view.lines if one.resolved]
+        missing = len(self._view.not_recorded)
+        found.append(("counts", formatted(" ".join(counts(exam, self._view.lines, missing, words)))))
+        found += [("unjudged", formatted(line)) for line in not_judged_lines(self._view.findings, words)]
+        found += [("standing", formatted(with_standing(one, words))) for one in self._view.lines if one.resolved]
         return [*found, ("caution", formatted(caution(catalogue)))]
 
     def _own_results(self) -> list[Result]:
         """Who examined in which role, how many were born, and the tell list, a line an OBX."""
-        exam, catalogue, coder = self._exam, self._catalogue, self._coder
+        exam, catalogue, coder, words = self._exam, self._catalogue, self._coder, self._catalogue.words
         found = []
         for number, examiner in enumerate(exam.details.examiners, start=1):
             role = catalogue.roles[examiner.role]
             code = coder.pair([], coder.ours(role.id, role.label))
-            made = self._own("exam.role", "Role of the examiner", number, self._settings.coded_values, code)
+            made = self._own("exam.role", "role", number, self._settings.coded_values, code)
             made.fields[16] = coder.observer(examiner)
             found.append(made)
         order = exam.newborn.birth_order
         if order is not None and order.of is not None:
-            found.append(self._own("exam.born", "Number born of this pregnancy", 1, "NM", str(order.of)))
+            found.append(self._own("exam.born", "number_born", 1, "NM", str(order.of)))
         lines = (one for one in self._view.lines if not one.resolved)
         for number, one in enumerate(lines, start=1):
-            question, label, flag = _TELLS[one.line.urgency]
-            words = self._results.words(line_in_words(one.line))
-            made = self._own(question, label, number, words[2], words[5])
+            question, flag = _TELLS[one.line.urgency]
+            said = self._results.words(line_in_words(one.line, words))
+            made = self._own(question, f"tell_{section_key(one.line.urgency)}", number, said[2], said[5])
             made.fields[8] = flag
-            if standing := standing_in_words(one):
+            if standing := standing_in_words(one, words):
                 made.comments.append(("standing", formatted(standing)))
             made.comments += [
-                ("told", formatted(told_in_words(said, one.line, exam, catalogue))) for said in one.told
+                ("told", formatted(told_in_words(told, one.line, exam, catalogue))) for told in one.told
             ]
             found.append(made)
         for number, telling in enumerate(exam.told, start=1):
             found += self._telling(telling, number)
+        if self._attached is not None:
+            attached = rendered(exam, catalogue, self._attached, [one.exam for one in self._view.before])
+            found.append(self._own(ATTACHED, "report", 1, "ED", attached.as_ed()))
         return found
 
     def _telling(self, telling: Telling, number: int) -> Iterator[Result]:
         """Who was told of a line: OBX of one sub-id, at the time of the telling; who told stands in OBX-16."""
         coder, coded = self._coder, self._settings.coded_values
         words = self._results.words(telling.line)
-        made = [self._own("told.line", "Line that was told", number, words[2], words[5])]
+        made = [self._own("told.line", "told_line", number, words[2], words[5])]
         if telling.words is not None:
             made[0].comments.append(("said", formatted(telling.words)))
-        made.append(self._own("told.to", "Told to", number, "XCN", coder.observer(telling.to)))
+        made.append(self._own("told.to", "told_to", number, "XCN", coder.observer(telling.to)))
         for who, person in (("to", telling.to), ("by", telling.by)):
             if person is not None:
                 role = self._catalogue.roles[person.role]
                 value = coder.pair([], coder.ours(role.id, role.label))
-                made.append(self._own(f"told.{who}-role", f"Role of who {_WHO[who]}", number, coded, value))
+                made.append(self._own(f"told.{who}-role", f"told_{who}_role", number, coded, value))
         if telling.read_back is not None:
-            code, label = READ_BACK[telling.read_back]
-            value = coder.pair([], coder.ours(code, label))
-            made.append(self._own("told.read-back", "Whether it was read back", number, coded, value))
+            code = READ_BACK[telling.read_back]
+            value = coder.pair([], coder.ours(code, self._catalogue.words.say(f"v2.{code}")))
+            made.append(self._own("told.read-back", "whether_read_back", number, coded, value))
         for one in made:
             one.fields[14] = moment(telling.at)
             one.fields[16] = coder.observer(telling.by) if telling.by is not None else ""
             yield one
 
-    def _own(self, code: str, label: str, number: int, kind: str, value: str) -> Result:
+    def _own(self, code: str, key: str, number: int, kind: str, value: str) -> Result:
+        """A result of our own: its question by its code and the key of its words."""
+        label = self._catalogue.words.say(f"v2.{key}")
         details = self._exam.details
         question = self._coder.pair([], self._coder.ours(code, label))
         made = moment(details.started)
@@ -233,7 +237,7 @@ class _Report:
         name = next(i["value"] for i in observation["identifier"] if i["system"] == system)
         _, item, *rest = name.split("/")
         self._made[item] += 1
-        if is_computed(observation):
+        if is_computed(observation, self._catalogue.words):
             # Its name ends in the rule, which may be long; it comes after what was captured of the item.
             rest = [str(self._made[item])] if self._made[item] > 1 else []
         return ".".join([str(self._catalogue.items[item].position), *rest])

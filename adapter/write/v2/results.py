@@ -14,32 +14,17 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Words
 from adapter.catalogue.codings import ORDINAL
 from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
-from adapter.fhir.observation import CAPTURED, JUDGING, ON_RECORD, SUMMED
+from adapter.fhir.observation import CAPTURED, CAPTURING, JUDGING, ON_RECORD, SUMMED
 from adapter.fhir.parts import DETAIL, INTERPRETATION
 from adapter.v2.er7 import formatted, joined, moment, segment, text
 from adapter.write.v2.coded import Coder
 
-COMMENTS = {
-    "absent": "Why it was not examined",
-    "captured": "Value as captured",
-    "computed": "Computed by the software",
-    "corrects": "Version that it corrects",
-    "counts": "How much was examined",
-    "caution": "Caution",
-    "reason": "Why the record was changed",
-    "reassigned_from": "Exam on the wrong newborn that is this one",
-    "said": "What was said",
-    "standing": "How it stands to earlier exams",
-    "summed": "Total summed by the software",
-    "told": "Who was told",
-    "unjudged": "How it was judged, or why not",
-    "withdrawn": "No longer said",
-}
-"""Types of comment of our own (NTE-4); the examiner's note is ``RE`` (remark) of table 0364."""
+REMARK = "RE"
+"""The examiner's note (NTE-4, table 0364); every other type of comment is our own, named by the word list."""
 
 STATUS = {"final": "F", "amended": "C", "entered-in-error": "W", "cancelled": "X", "registered": "X"}
 """Table 0085. The map takes ``amended`` from A, whose text speaks of demographics; C is the record that "replaces a
@@ -64,7 +49,7 @@ class Results:
 
     def __init__(self, catalogue: Catalogue, coder: Coder, observers: str) -> None:
         self._catalogue, self._coder, self._observers = catalogue, coder, observers
-        self._settings = catalogue.v2
+        self._settings, self._words = catalogue.v2, catalogue.words
 
     def of(self, observation: Json, sub_id: str) -> list[Result]:
         """The OBX segments of an Observation, which share ``sub_id``; its comments stand under the first."""
@@ -105,7 +90,7 @@ class Results:
             made.fields[7] = text(reference_range(node["referenceRange"][0], Decimal(value)))
         captured = self._captured(node.get("valueQuantity", {}))
         if captured:
-            made.comments.append(("captured", formatted(f"Captured as {captured}; converted exactly, then rounded.")))
+            made.comments.append(("captured", formatted(self._words.say("note.captured_only", value=captured))))
         return made
 
     def _value(self, node: Json) -> dict[int, str]:
@@ -145,20 +130,22 @@ class Results:
 
     def _comments(self, observation: Json) -> Iterator[tuple[str, str]]:
         """The examiner's note, why it was not examined, and what the software did."""
+        words = self._words
         ours = [note["text"] for note in observation.get("note", []) if note.get("authorString") == SOFTWARE]
         for note in observation.get("note", []):
             if note.get("authorString") != SOFTWARE:
-                yield "RE", formatted(note["text"])
+                yield REMARK, formatted(note["text"])
         if "dataAbsentReason" in observation:
             reason = self._coder.own_coding(observation["dataAbsentReason"])
             assert reason is not None, "every reason has our code"
-            yield "absent", formatted(f"Not examined: {reason['display']} [{reason['code']}]")
-        if SUMMED in ours:
-            yield "summed", formatted(SUMMED)
-        yield from (("unjudged", formatted(one)) for one in ours if one.startswith(JUDGING))
-        if is_computed(observation):
-            because = [one for one in ours if not one.startswith(("Captured", *JUDGING))]
-            yield "computed", formatted(" ".join(because) or f"{COMMENTS['computed']}.")
+            why = words.say("v2.not_examined", reason=reason["display"], code=reason["code"])
+            yield "absent", formatted(why)
+        if (summed := words.say(SUMMED)) in ours:
+            yield "summed", formatted(summed)
+        yield from (("unjudged", formatted(one)) for one in ours if words.begins(one, *JUDGING))
+        if is_computed(observation, words):
+            because = [one for one in ours if not words.begins(one, *CAPTURING, *JUDGING)]
+            yield "computed", formatted(" ".join(because) or words.say("v2.computed_by_software"))
 
     def _method(self, observation: Json) -> str:
         """OBX-17; what the catalogue implies goes without our code, by which a captured method is told from it."""
@@ -174,7 +161,7 @@ class Results:
         """The place that was captured, as an OBX of the same sub-id."""
         site = observation.get("bodySite", {})
         if (self._coder.own_coding(site) or {}).get("userSelected"):
-            question = self._coder.pair([], self._coder.ours("detail.site", "Place"))
+            question = self._coder.pair([], self._coder.ours("detail.site", self._words.say("v2.place")))
             yield Result({3: question, 2: self._settings.coded_values, 5: self._coder.concept(site)})
 
     def _extended(self, observation: Json) -> Iterator[Json]:
@@ -197,10 +184,10 @@ class Results:
             if self._detail(component) == "side":
                 side = self._coder.own_coding(component["valueCodeableConcept"]) or {}
                 if side.get("userSelected"):
-                    yield str(side["display"]).lower()
+                    yield self._catalogue.sides[side["code"]].inline
         site = self._coder.own_coding(observation.get("bodySite", {})) or {}
         if site.get("userSelected"):
-            yield str(site["display"]).lower()
+            yield self._catalogue.sites[site["code"]].inline
 
 
 def with_points(concept: Json) -> str | None:
@@ -212,10 +199,10 @@ def with_points(concept: Json) -> str | None:
     return None
 
 
-def is_computed(observation: Json) -> bool:
+def is_computed(observation: Json, words: Words) -> bool:
     """Whether the software made it and nobody captured it."""
     notes = [note["text"] for note in observation.get("note", []) if note.get("authorString") == SOFTWARE]
-    return bool(observation.get("derivedFrom")) or ON_RECORD in notes
+    return bool(observation.get("derivedFrom")) or words.say(ON_RECORD) in notes
 
 
 def reference_range(node: Json, value: Decimal) -> str:
@@ -238,10 +225,12 @@ def reference_range(node: Json, value: Decimal) -> str:
     return "-".join(f"{one:f}" for one in found) if both else f"{'>' if 'low' in ends else '<'}{found[0]:f}"
 
 
-def comments(given: list[tuple[str, str]], own_system: str) -> Iterator[str]:
+def comments(given: list[tuple[str, str]], catalogue: Catalogue) -> Iterator[str]:
     """NTE segments: L (the filler) for what people said, O (other) for what the software did (table 0105)."""
     for number, (kind, words) in enumerate(given, start=1):
-        own = kind in COMMENTS
-        type_ = joined([kind, COMMENTS[kind], own_system]) if own else joined([kind, "Remark", "HL70364"])
-        source = "L" if kind in ("RE", "absent", "reason", "said") else "O"
+        type_ = joined([REMARK, "Remark", "HL70364"])
+        if kind != REMARK:
+            named = text(catalogue.words.say(f"v2.comment.{kind}"))
+            type_ = joined([kind, named, catalogue.v2.own_system])
+        source = "L" if kind in (REMARK, "absent", "reason", "said") else "O"
         yield segment("NTE", {1: str(number), 2: source, 3: words, 4: type_})

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from adapter.catalogue import Catalogue
 from adapter.v2.er7 import Read, messages, text
 from adapter.write.v2.results import comments
 
@@ -16,11 +17,12 @@ Key = tuple[str, str, str]
 
 
 def with_withdrawn(
-    segments: Sequence[str], earlier: Sequence[bytes], status: str, own_system: str, version: str
+    segments: Sequence[str], earlier: Sequence[bytes], version: str, catalogue: Catalogue
 ) -> list[str]:
     """The segments of a message, and in the OBR of each region what ``earlier`` messages hold and it does not.
 
-    These have ``status`` in OBX-11 and a comment that says which version they are from; ``version`` is this one.
+    These have the site's status for it in OBX-11 and a comment that says which version they are from; ``version`` is
+    this one.
     """
     now = [Read(line, n, "utf-8") for n, line in enumerate(segments, start=1)]
     said = {key for key, _, _ in _results(now)}
@@ -34,10 +36,10 @@ def with_withdrawn(
     def lines(filler: str, first: int) -> Iterator[str]:
         request, results = gone.pop(filler, (None, {}))
         for place, result in enumerate(results.values(), start=first):
-            yield _with(result.line, {1: str(place), 11: status})
+            yield _with(result.line, {1: str(place), 11: catalogue.v2.withdrawn})
             assert request is not None, "results have an OBR"
-            words = f"Withdrawn: it was in version {request.part(20)} and is not in {version}."
-            yield from comments([("withdrawn", text(words))], own_system)
+            words = catalogue.words.say("v2.withdrawn", before=request.part(20), version=version)
+            yield from comments([("withdrawn", text(words))], catalogue)
 
     found: list[str] = []
     filler, count, groups = "", 0, 0
