@@ -47,6 +47,12 @@ def every(catalogue: Catalogue) -> list[Exam]:
     return every_exam(catalogue)
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are processors, since a third of the tests wait for a server or a process."""
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "reference: needs the reference judge (Java, Maven); run with -m reference")
 

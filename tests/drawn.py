@@ -1,6 +1,6 @@
-"""How much the property tests draw: in the profile ``usual`` a quarter of what each asks for, since every run
-draws anew and many run in a day; in ``thorough`` twenty times what it asks for
-(``pytest --hypothesis-profile=thorough``, by hand).
+"""How much the property tests draw: in the profile ``usual`` a quarter of what each asks for, and the same in every
+run, so that a run is red for everybody or for nobody; in ``thorough`` twenty times what it asks for, and anew each
+time (``pytest --hypothesis-profile=thorough``, by hand).
 
 Neither has limits of time or size: that a machine was busy says nothing about the adapter.
 """
@@ -19,9 +19,16 @@ UNLIMITED = [
     HealthCheck.large_base_example,
 ]
 
-settings.register_profile("usual", max_examples=EXAMPLES // 4, deadline=None, suppress_health_check=UNLIMITED)
-settings.register_profile("thorough", settings.get_profile("usual"), max_examples=20 * EXAMPLES)
+settings.register_profile("thorough", max_examples=20 * EXAMPLES, deadline=None, suppress_health_check=UNLIMITED)
+settings.register_profile(
+    "usual", settings.get_profile("thorough"), max_examples=EXAMPLES // 4, derandomize=True, database=None
+)
 settings.load_profile("usual")
+
+
+def usual() -> bool:
+    """Whether tests run as they do every day, and not at length."""
+    return settings.default.max_examples < EXAMPLES
 
 
 def drawn(examples: int, **others: Any) -> settings:

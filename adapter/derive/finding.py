@@ -266,13 +266,15 @@ class FindingView:
         ucum = self._ucum(several.unit)
         for name, amount in component_numbers(several, item, catalogue).items():
             component = item.component(name)
+            exam = self.facts.exam
+            judged = component_judgement(self.finding, name, amount, item, exam, catalogue)
             yield Part(
                 id=name,
                 label=component.label if component else name,
                 number=amount,
                 captured=Captured(several.components[name], several.unit, ucum),
-                judged=component_judgement(self.finding, name, amount, item, self.facts.exam, catalogue),
-                expected=expected_range(self.finding, item, self.facts.exam, catalogue, name),
+                judged=judged,
+                expected=expected_range(self.finding, item, exam, catalogue, name) if judged else None,
             )
 
     def _signs(self, score: Score) -> tuple[Part, ...]:
@@ -292,7 +294,9 @@ class FindingView:
 
     @property
     def expected(self) -> Range | None:
-        """The range in force that says what is expected of its one number; None where none applies."""
+        """The range in force that says what is expected of its one number; None where none applies, or judges it."""
+        if self.judged is None:
+            return None
         return expected_range(self.finding, self.item, self.facts.exam, self.facts.catalogue)
 
     @property

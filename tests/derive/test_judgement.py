@@ -153,8 +153,8 @@ BILIRUBINS = [
     ("serum_bilirubin", "450", "umol/L", "80", None, "tell-now"),  # gestation not known
     ("serum_bilirubin", "200", "umol/L", "24", (39, 0), "tell-now"),
     ("serum_bilirubin", "200", "umol/L", "24.1", (39, 0), None),
-    ("transcutaneous_bilirubin", "15", "mg/dL", "60", (39, 0), "tell-soon"),  # confirm in blood (Kemper 2022)
-    ("transcutaneous_bilirubin", "14.9", "mg/dL", "60", (39, 0), None),
+    ("transcutaneous_bilirubin", "14.6", "mg/dL", "60", (39, 0), "tell-soon"),  # over 250 umol/L: confirm in blood
+    ("transcutaneous_bilirubin", "14.5", "mg/dL", "60", (39, 0), None),
     ("transcutaneous_bilirubin", "450", "umol/L", "60", (39, 0), "tell-now"),
 ]
 

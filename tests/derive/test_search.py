@@ -37,7 +37,7 @@ def samples(item: Item, component: str | None) -> list[Decimal]:
     return [v for v in found if limits is None or limits.possible[0] <= v <= limits.possible[1]]
 
 
-def _finding(item: Item, component: str | None, value: Decimal, site: str | None) -> Finding:
+def finding_of(item: Item, component: str | None, value: Decimal, site: str | None) -> Finding:
     if item.type is ItemType.SCORE:
         return Finding(item=item.id, value=Score(total=int(value)))
     if component is not None:
@@ -63,7 +63,7 @@ def test_every_possible_value_is_judged_or_said_to_be_not_and_a_worse_one_is_nev
         empty = scene(hours=hours, weeks=weeks, sex=sex)
         ranks: list[int | None] = []
         for value in samples(item, component):
-            finding = _finding(item, component, value, site)
+            finding = finding_of(item, component, value, site)
             exam = empty.model_copy(update={"findings": (finding,)})
             judged = judge(finding, item, exam, CATALOGUE)
             assert judged is not None or not_judged(finding, item, exam, CATALOGUE), (value, hours, weeks)

@@ -1,5 +1,5 @@
 """``python -m tests.outside [--sample] [JUDGE ...]``: have every bundle judged from outside (json_schema, medplum,
-engine); with ``--sample`` every sixth of them, as in CI, where minutes count.
+engine); with ``--sample`` the examples and every sixth of the others, as in CI, where minutes count.
 
 Without names all judges are heard; the engine is left out, saying so, where there is no Java or no Maven. Exit code 1
 when a judge finds an error, or finds none in a bundle that is broken on purpose.
@@ -10,6 +10,7 @@ from __future__ import annotations
 import sys
 import time
 
+from tests.examples.regenerate import names as example_names
 from tests.outside.judged import broken, bundles, in_xml
 from tests.outside.judges import Verdict, engine, json_schema, medplum, missing
 
@@ -28,7 +29,9 @@ def main(names: list[str]) -> int:
         if absent := missing("java", "mvn"):
             names.remove("engine")
             print(f"engine: NOT HEARD, this machine has no {' and no '.join(absent)}")
-    good, bad = list(bundles())[::every], list(broken())
+    examples = set(example_names())
+    good = [one for n, one in enumerate(bundles()) if n % every == 0 or one[0] in examples]
+    bad = list(broken())
     failed = False
     for name in names:
         began = time.perf_counter()

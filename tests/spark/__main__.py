@@ -30,7 +30,7 @@ from adapter.run.validate import Validate
 from adapter.write.tables import TABLES
 from tests.invented_records import records
 
-COUNT = 120
+COUNT = 64
 Same = Iterator[tuple[str, "Counter[Any]", "Counter[Any]"]]
 
 

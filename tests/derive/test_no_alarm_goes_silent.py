@@ -1,0 +1,114 @@
+"""No line of *now* goes silent because more is recorded, and none is told later because something is worse.
+
+By search over any exam: a further finding, of whatever kind, is no answer to an alarm but where it is of the very
+thing that was asked for and not recorded. Each reading counts by itself: a second one takes nothing away either.
+"""
+
+from __future__ import annotations
+
+from itertools import islice, product
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scenes import CATALOGUE, read, said, scene, tells
+from test_search import RANKS, samples
+
+from adapter.derive import judged_findings, tell_list
+from adapter.exam import Exam, Finding, Quantity, Urgency
+from drawn import EXAMPLES, drawn
+from strategies import exams
+
+THOROUGH = settings.default is not None and settings.default.max_examples > EXAMPLES
+ASKED_FOR = {
+    rule.id: {leaf.item for leaf in rule.when.leaves() if leaf.not_recorded} for rule in CATALOGUE.rules.values()
+}
+"""Of each rule the items whose absence it tells: recorded, they are its answer."""
+
+
+Told = tuple[Urgency, str, frozenset[object]]
+
+
+def _told(exam: Exam) -> list[Told]:
+    """Each line: how soon, by which rule, and the findings that it stands for."""
+    computed, pool = judged_findings(exam, CATALOGUE)
+    return [
+        (line.urgency, line.rule, frozenset(repr((pool[n].finding, n < len(exam.findings))) for n in line.rests_on))
+        for line in tell_list(exam, computed, CATALOGUE, pool)
+    ]
+
+
+def _still_told(line: Told, after: list[Told]) -> bool:
+    """By itself, or within a line as urgent that stands for one of the same findings."""
+    urgency, rule, rests_on = line
+    return any(
+        RANKS.index(other) >= RANKS.index(urgency) and (other_rule == rule or rests_on & others)
+        for other, other_rule, others in after
+    )
+
+
+@drawn(16)
+@given(exams(CATALOGUE, min_items=1, max_items=14), exams(CATALOGUE, min_items=1, max_items=6))
+def test_a_further_finding_takes_no_line_of_now_or_of_this_shift_away(exam: Exam, more: Exam) -> None:
+    held = {finding.item for finding in exam.findings}
+    before = [line for line in _told(exam) if line[0] in (Urgency.TELL_NOW, Urgency.TELL_SOON)]
+    for further in more.findings:
+        if further.item in held:
+            continue
+        now = further.model_copy(update={"observed_at": None})
+        after = _told(exam.model_copy(update={"findings": (*exam.findings, now)}))
+        for line in before:
+            assert further.item in ASKED_FOR.get(line[1], ()) or _still_told(line, after), (line, further)
+
+
+@drawn(16)
+@given(exams(CATALOGUE, min_items=1, max_items=14), st.data())
+def test_a_second_reading_takes_no_line_of_now_away(exam: Exam, data: st.DataObject) -> None:
+    """Measured again it is another finding beside the first; a screen alone is answered by its next attempt."""
+    before = [line for line in _told(exam) if line[0] is Urgency.TELL_NOW]
+    measured = [f for f in exam.findings if isinstance(f.value, Quantity) and f.value.comparator is None]
+    if not measured:
+        return
+    one = data.draw(st.sampled_from(measured))
+    item = CATALOGUE.items[one.item]
+    number = data.draw(st.sampled_from(samples(item, None)))
+    again = one.model_copy(update={"value": Quantity(value=number, unit=item.unit or "1"), "urgency": None})
+    after = _told(exam.model_copy(update={"findings": (*exam.findings, again)}))
+    for line in before:
+        assert _still_told(line, after), (line, again)
+
+
+WORSE = [  # of each number, from well to ill, in an infant otherwise alike
+    ("oxygen_saturation", "%", "right_hand", (97, 94, 92, 89, 80)),
+    ("temperature", "Cel", "axilla", (37, 36.4, 35.9, 34)),
+    ("temperature", "Cel", "rectum", (37, 37.8, 38, 40)),
+    ("temperature", "Cel", "skin_probe", (37, 37.8, 38, 40)),
+    ("heart_rate", "/min", None, (130, 165, 185, 195, 230)),
+    ("heart_rate", "/min", None, (130, 99, 85, 75, 60)),
+    ("respiratory_rate", "/min", None, (44, 62, 72, 85)),
+    ("glucose", "mg/dL", None, (60, 44, 38, 30, 20)),
+    ("capillary_refill_time", "s", "sternum", (2, 3, 4, 6)),
+    ("serum_bilirubin", "mg/dL", None, (13, 21, 27, 40)),
+]
+BESIDE: list[tuple[Finding, ...]] = [
+    (),
+    (said("respiratory_support", "low_flow_oxygen"),),
+    (read("inspired_oxygen", "40", "%"),),
+    (said("grunting", "stethoscope_only"), said("alertness", "lethargic")),
+]
+
+
+@pytest.mark.parametrize(("item", "unit", "site", "values"), WORSE)
+def test_a_worse_number_is_told_no_later_by_the_whole_list(
+    item: str, unit: str, site: str | None, values: tuple[float, ...]
+) -> None:
+    """In every state, age and gestation, in air and in added oxygen, alone and beside other signs."""
+    states = [None, *CATALOGUE.states] if CATALOGUE.items[item].states else [None]
+    infants = product(states, ("0.1", "1", "5", "30", "100"), (32, 36, 39, None), BESIDE)
+    for state, hours, weeks, beside in islice(infants, 0, None, 1 if THOROUGH else 17):
+        ranks = []
+        for value in values:
+            finding = read(item, str(value), unit, site=site, state=state)
+            lines = tells(scene(finding, *beside, hours=hours, weeks=weeks))
+            ranks.append([max((RANKS.index(x.urgency) for x in lines if 0 in x.rests_on), default=0)])
+        assert ranks == sorted(ranks), (state, hours, weeks, beside, ranks)
