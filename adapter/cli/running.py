@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from adapter.cli.log import note, progress, tell
 from adapter.cli.options import nothing_read
-from adapter.cli.reporting import note
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -55,12 +55,12 @@ def run_into(work: Work, inputs: Sequence[Given], out: Path, jobs: int | None, q
     from adapter.run import run
 
     try:
-        summary = run(work, inputs, out, jobs=jobs, progress=None if quiet else sys.stderr)
+        summary = run(work, inputs, out, jobs=jobs, progress=None if quiet else progress())
     except KeyboardInterrupt:
         note("\nInterrupted. What is finished is kept: the same command goes on from there.")
         raise
     for problem in summary.shown:
-        note(str(problem))
+        tell(problem)
     if summary.rejected is not None:
         note(f"What was refused, and why: {summary.rejected}/problems.ndjson")
     return summary.tally
@@ -75,7 +75,7 @@ def poured(work: Work, inputs: Sequence[Given], name: str, jobs: int | None) -> 
     for tally, folder in stream(work, inputs, jobs=jobs):
         whole.add(tally)
         for problem in problems_in(folder / REJECTED):
-            note(str(problem))
+            tell(problem)
         with (folder / name).open("rb") as file:
             copyfileobj(file, sys.stdout.buffer)
         sys.stdout.buffer.flush()

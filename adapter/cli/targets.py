@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from adapter.cli.reporting import note
+from adapter.cli.log import note
 
 if TYPE_CHECKING:
     from adapter.catalogue.settings import Persons
