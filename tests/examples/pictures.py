@@ -1,4 +1,4 @@
-"""The pictures in ``examples/guides/pictures/``, made of what the program shows today: ``python -m tests.examples.pictures``.
+"""The pictures of ``examples/guides/pictures/``, of what the program shows: ``python -m tests.examples.pictures``.
 
 Needs the program ``chromium`` and ``playwright`` of the extra ``browser``. Everything in them is invented.
 """
