@@ -7,11 +7,12 @@ never carries patient data beyond identifiers of files, rows, items and resource
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from enum import IntEnum, StrEnum
-from html import escape
-from typing import ClassVar
+from enum import StrEnum
+
+from adapter.errors import AdapterError as AdapterError
+from adapter.errors import ExitCode as ExitCode
 
 
 class Severity(StrEnum):
@@ -36,18 +37,6 @@ class Layer(StrEnum):
     BUNDLE = "bundle"
     ROUND_TRIP = "round-trip"
     TRANSPORT = "transport"
-
-
-class ExitCode(IntEnum):
-    """What the command line answers with; the README documents them."""
-
-    WELL = 0
-    PROBLEMS = 1
-    USAGE = 2
-    SERVER = 3
-    INTERNAL = 4
-    MACHINE = 5
-    INTERRUPTED = 130
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,33 +105,13 @@ class Report:
 
     def _repr_html_(self) -> str:
         """As a notebook shows it."""
+        from adapter.document import of_texts
+
         caption = f"{len(self.errors)} errors, {len(self) - len(self.errors)} others"
         rows = [(p.severity.value, p.rule, p.file, p.where, p.item, p.what, p.remedy) for p in self]
-        return html_table(caption, ("severity", "rule", "file", "where", "item", "what", "expected"), rows)
+        return of_texts(caption, ("severity", "rule", "file", "where", "item", "what", "expected"), rows)
 
     @property
     def exit_code(self) -> ExitCode:
         """0 when there is no error, 1 otherwise; warnings do not fail a run."""
         return ExitCode.PROBLEMS if self.errors else ExitCode.WELL
-
-
-def html_table(caption: str, headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """A table for a notebook; every text is escaped."""
-    said = f"<caption>{escape(caption)}</caption>" if caption else ""
-    head = "".join(f'<th scope="col">{escape(heading)}</th>' for heading in headings)
-    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
-    return f"<table>{said}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-
-
-class AdapterError(Exception):
-    """The root of every error of ours: what cannot be read, written, sent, or used.
-
-    ``problems`` say what is wrong, each with its place and what would be right, where the error is of data; an error
-    of anything else has its words alone. ``exit_code`` is what the command line answers with.
-    """
-
-    exit_code: ClassVar[ExitCode] = ExitCode.PROBLEMS
-
-    def __init__(self, words: str = "", problems: Iterable[Problem] = ()) -> None:
-        self.problems = list(problems)
-        super().__init__(words or "\n".join(str(problem) for problem in self.problems))

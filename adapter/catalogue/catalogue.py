@@ -87,6 +87,11 @@ class Catalogue:
         return {item.id: item for item in sorted(found, key=lambda item: item.position)}
 
     @cached_property
+    def offered(self) -> Mapping[str, Item]:
+        """The items that are not retired, in the order of the exam."""
+        return {name: item for name, item in self.items.items() if item.on}
+
+    @cached_property
     def region_of(self) -> Mapping[str, str]:
         """The region id of each item id."""
         return {item.id: region.region for region in self.regions.values() for item in region.items}
@@ -105,17 +110,17 @@ class Catalogue:
         """The exam by how the newborn lies: each stage with its pages, each the regions it is of and their items.
 
         An item stands where it is named, else where its region is; a region named nowhere is a page of the last
-        stage. Computed items are left out.
+        stage. Computed and retired items are left out.
         """
         guests = {item for stage in self.stages.values() for item in stage.items}
         named = {region for stage in self.stages.values() for page in stage.pages for region in page}
-        own = [item for item in self.items.values() if not item.computed and item.id not in guests]
+        own = [item for item in self.offered.values() if not item.computed and item.id not in guests]
         last = list(self.stages)[-1]
         for stage in self.stages.values():
             own_pages = ((region,) for region in self.regions if stage.id == last and region not in named)
             regions = [*stage.pages, *own_pages]
             pages = [(page, [item for item in own if self.region_of[item.id] in page]) for page in regions]
-            pages[len(stage.pages) - 1][1].extend(self.items[name] for name in stage.items if name in self.items)
+            pages[len(stage.pages) - 1][1].extend(self.offered[name] for name in stage.items if name in self.offered)
             yield stage, [page for page in pages if page[1]]
 
     def caution(self, item: Item) -> str:
@@ -147,7 +152,7 @@ class Catalogue:
         return item.may_precede or self.regions[self.region_of[item.id]].may_precede
 
     def expected(self, kind_id: str) -> tuple[Item, ...]:
-        """The items that an exam of this kind should cover, in exam order; never computed or free-text ones."""
+        """The items that an exam of this kind should cover, in exam order; never computed, free-text or retired."""
         return self._expected[kind_id]
 
     @cached_property
@@ -155,7 +160,7 @@ class Catalogue:
         return {
             kind.id: tuple(
                 item
-                for item in self.items.values()
+                for item in self.offered.values()
                 if (self.region_of[item.id] in kind.regions or item.id in kind.items)
                 and item.id not in kind.without
                 and not item.computed

@@ -17,6 +17,7 @@ from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
 from adapter.catalogue.lint_cohorts import lint_cohorts
 from adapter.catalogue.lint_hours import lint_hours
+from adapter.catalogue.lint_retired import lint_retired
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.lint_v2 import lint_v2
@@ -39,6 +40,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_units(catalogue),
         *lint_cautions(catalogue),
         *lint_rules(catalogue),
+        *lint_retired(catalogue),
         *lint_cohorts(catalogue),
         *lint_hours(catalogue),
         *lint_site(catalogue),
@@ -162,7 +164,7 @@ def _shape(item: Item, report: _Reporter) -> Iterator[Problem]:
     if item.type is ItemType.QUANTITIES and item.unit is None:
         yield report("missing-part", "has no unit", "the unit of its components")
     if item.type in (ItemType.CHOICE, ItemType.CHOICES) and not any(
-        a.meaning is not Meaning.ABNORMAL for a in item.answers
+        a.meaning is not Meaning.ABNORMAL for a in item.answers if a.on or not item.on
     ):
         yield report(
             "missing-part", "has no answer for an infant in whom all is well", "add an expected answer", "answers"

@@ -8,6 +8,7 @@ from __future__ import annotations
 import operator
 import re
 from collections.abc import Callable, Iterator, Mapping
+from datetime import date
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any
@@ -30,7 +31,19 @@ class Meaning(StrEnum):
     ABNORMAL = "abnormal"
 
 
-class Answer(Worded):
+class MayRetire(Worded):
+    """What a site may retire, so that it is offered nowhere and refused in new records, and still read in old ones.
+
+    ``on`` is then false; ``use`` names what to record instead (an item's id, an answer's of the same item); ``since``
+    is the day from which exams are refused that hold it, None: every exam that is not read from what was sent.
+    """
+
+    on: bool = True
+    use: Key | None = None
+    since: date | None = None
+
+
+class Answer(MayRetire):
     """One possible answer: its meaning, how soon to tell, and the codes of the value.
 
     ``exclusive`` answers say that there is nothing: no other answer of the item may stand beside them. ``maps`` are
@@ -253,7 +266,7 @@ class Category(StrEnum):
     LABORATORY = "laboratory"
 
 
-class Item(Worded):
+class Item(MayRetire):
     """One thing to look at, feel, listen to, count, measure or ask; the question of an Observation.
 
     ``minutes_after_birth`` is set where the item belongs to the birth and not to the exam (Apgar, birth weight):
@@ -310,6 +323,11 @@ class Item(Worded):
     how: str = ""
     caution: str = ""
     sources: tuple[str, ...] = Field(min_length=1)
+
+    @property
+    def offered(self) -> tuple[Answer, ...]:
+        """The answers that are not retired."""
+        return tuple(answer for answer in self.answers if answer.on)
 
     def answer(self, answer_id: str) -> Answer | None:
         """The answer with this id, or None."""

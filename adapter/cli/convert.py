@@ -14,7 +14,7 @@ from adapter.cli.reporting import counted, note
 from adapter.cli.running import end, given, many_options, poured, run_into
 from adapter.cli.targets import SourceOptions, source_options
 
-KINDS = ("transaction", "collection", "batch", "v2", "document", "report")
+KINDS = ("transaction", "collection", "batch", "v2", "v2-document", "document", "report")
 ENCODINGS = ("er7", "html", "json", "pdf", "xml")
 
 

@@ -7,6 +7,7 @@ import io
 
 from adapter.catalogue import Catalogue, Condition, Item, Meaning
 from adapter.catalogue.coverage import Coverage, answer_shares, question_coverage
+from adapter.catalogue.model import MayRetire
 
 _COLUMNS = (
     "position",
@@ -79,6 +80,7 @@ def in_full(item: Item, catalogue: Catalogue) -> str:
     lines.append(
         f"  record      {item.type.value}, sides: {item.sides.value}" + (f", in {item.unit}" if item.unit else "")
     )
+    lines += [f"  retired     {retired_in_words(item)}"] if not item.on else []
     lines += [f"  how         {item.how}"] if item.how else []
     lines += [f"  caution     {item.caution}"] if item.caution else []
     lines += [f"  code        {code}" for code in item.codes] or [f"  code        own only: {item.no_standard_code}"]
@@ -94,6 +96,7 @@ def in_full(item: Item, catalogue: Catalogue) -> str:
         urgent = f", {answer.urgency.value}" if answer.urgency != "none" else ""
         codes = "; ".join(str(code) for code in answer.codes)
         lines.append(f"  answer      {answer.id}: {answer.label} [{answer.meaning.value}{urgent}] {codes}".rstrip())
+        lines += [f"              {answer.id} is retired: {retired_in_words(answer)}"] if not answer.on else []
     for sign in item.signs:
         points = ", ".join(f"{answer.points} {answer.id}" for answer in sign.answers)
         lines.append(f"  sign        {sign.id}: {points}")
@@ -110,6 +113,12 @@ def in_full(item: Item, catalogue: Catalogue) -> str:
         )
         lines.append(f"  hpo         {sent}. {catalogue.systems['hpo'].notice}")
     return "\n".join(lines)
+
+
+def retired_in_words(one: MayRetire) -> str:
+    """Since when it is retired, and what to record instead."""
+    since = f"since {one.since}" if one.since else "in every new record"
+    return f"{since}; {f'use {one.use}' if one.use else 'nothing stands for it'}"
 
 
 def condition_in_words(condition: Condition) -> str:

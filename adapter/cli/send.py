@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -190,9 +190,10 @@ def _send(
     placed = _queue(outbox, transport.target, exams.messages(transport, outbox), again)
     summary = driven(outbox, transport, target, parallel)
     click.echo(
-        f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before, {summary.dead} given up,"
-        f" {summary.superseded + placed[PutResult.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
-        f" {summary.held} held for a person, {exams.refused} refused."
+        f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before,"
+        f" {summary.dead} given up, {summary.superseded + placed[PutResult.SUPERSEDED]} superseded,"
+        f" {summary.left} left in the outbox, {summary.held} held for a person, {exams.refused} refused."
+        f"{_counted(summary.counts)}"
     )
     say_due(summary)
     if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
@@ -200,6 +201,11 @@ def _send(
     if exams.empty:
         return nothing_read()
     return ExitCode.PROBLEMS if exams.refused or summary.held else ExitCode.WELL
+
+
+def _counted(counts: Mapping[str, int]) -> str:
+    """What was done with the resources of all exams that were sent, where that is known."""
+    return f" Resources: {', '.join(f'{number} {what}' for what, number in counts.items())}." if counts else ""
 
 
 def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool) -> Counter[PutResult]:

@@ -51,13 +51,13 @@ T = TypeVar("T")
 
 def every_exam(catalogue: Catalogue) -> list[Exam]:
     """The exams, each with as many items as go together; an item's next use stands in the next exam."""
-    return _packed({item.id: list(uses_of(item, catalogue)) for item in catalogue.items.values()}, catalogue)
+    return _packed({item.id: list(uses_of(item, catalogue)) for item in catalogue.offered.values()}, catalogue)
 
 
 def some_exams(catalogue: Catalogue) -> list[Exam]:
     """Everything at least once in few exams: each answer, side, place, method, unit and range of each item; states,
     reasons and urgencies in turn from item to item. The names of persons are given in parts."""
-    items = list(catalogue.items.values())
+    items = list(catalogue.offered.values())
     uses = {item.id: list(_once(item, n, len(items), catalogue)) for n, item in enumerate(items)}
     return [_with_parts(exam) for exam in _packed(uses, catalogue)]
 
@@ -70,7 +70,7 @@ def _packed(uses: dict[str, list[Finding]], catalogue: Catalogue) -> list[Exam]:
         sex = next(sexes)
         open_to = (None, sex.value) if sex in (Sex.FEMALE, Sex.MALE) else (None, "female", "male")
         # a result and the readings it would be computed from, each by rule, would contradict each other
-        waiting = catalogue.screening.readings if uses[catalogue.screening.item] else None
+        waiting = catalogue.screening.readings if uses.get(catalogue.screening.item) else None
         names = [n for n, left in uses.items() if left and catalogue.items[n].sex in open_to and n != waiting]
         findings = [uses[name].pop(0) for name in names]
         found.append(_exam(len(found), sex, findings, catalogue))
@@ -88,7 +88,7 @@ def uses_of(item: Item, catalogue: Catalogue) -> Iterator[Finding]:
     for value in _values(item, catalogue):
         yield Finding(**base, **value)
     for other in sides[1:]:
-        for value in _values(item, catalogue) if item.answers else [plain]:
+        for value in _values(item, catalogue) if item.offered else [plain]:
             site = next((s for s in sites if not s or catalogue.sites[s].side is None), None)
             yield Finding(item=item.id, side=other, site=site, **value)
     for site in sites[1:]:
@@ -163,7 +163,7 @@ def _sites(item: Item) -> list[str | None]:
 
 def _values(item: Item, catalogue: Catalogue, *, once: bool = False) -> Iterator[dict[str, Any]]:
     """What the item can be answered with: value or text. ``once``: of spellings and numbers the telling ones."""
-    for answer in item.answers:
+    for answer in item.offered:
         yield {"value": answer.id}
     match item.type:
         case ItemType.CHOICE | ItemType.CHOICES | ItemType.TEXT:

@@ -26,7 +26,7 @@ from adapter.document.model import (
     say,
 )
 from adapter.document.pdf import to_pdf
-from adapter.document.xhtml import narrative
+from adapter.document.xhtml import narrative, of_texts
 
 __all__ = [
     "Beside",
@@ -50,6 +50,7 @@ __all__ = [
     "Tick",
     "Tone",
     "narrative",
+    "of_texts",
     "say",
     "to_html",
     "to_pdf",

@@ -19,7 +19,7 @@ from typing import Any
 from unicodedata import bidirectional, normalize
 
 from adapter.document.characters import needs_shaping, visible, written_out
-from adapter.problems import AdapterError, ExitCode
+from adapter.errors import AdapterError, ExitCode
 
 FOLDER = "NEWBORN_ADAPTER_FONTS"
 SHAPED = "-shaped"

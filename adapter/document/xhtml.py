@@ -5,7 +5,7 @@ No styles, scripts, forms, images or links: what it says it says in words, lists
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from adapter.document.characters import visible
 from adapter.document.markup import Html, joined, tag
@@ -14,17 +14,20 @@ from adapter.document.model import (
     Blank,
     Block,
     Bullets,
+    Column,
     Entry,
     Fields,
     Heading,
     Notice,
     Paragraph,
     Plot,
+    Row,
     Run,
     Table,
     Text,
     Tick,
     Tone,
+    say,
 )
 
 XHTML = "http://www.w3.org/1999/xhtml"
@@ -35,6 +38,12 @@ def narrative(blocks: Iterable[Block], language: str | None = None) -> str:
     """One ``div`` in the XHTML namespace; ``language`` is a BCP 47 tag. There must be some text (txt-2)."""
     attributes = f' lang="{language}" xml:lang="{language}"' if language else ""
     return f'<div xmlns="{XHTML}"{attributes}>{joined(_block(block) for block in blocks)}</div>'
+
+
+def of_texts(caption: str, headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table of plain texts as a notebook shows it."""
+    lines = tuple(Row(tuple(say(text) for text in row)) for row in rows)
+    return narrative([Table(caption, tuple(Column(heading, 1) for heading in headings), lines)])
 
 
 def _block(block: Block) -> Html:

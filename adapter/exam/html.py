@@ -5,9 +5,8 @@ What is shown was captured; nothing is judged, and what is not in the table was 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
-
-from adapter.problems import html_table
 
 if TYPE_CHECKING:
     from adapter.exam.model import Exam, Finding
@@ -20,12 +19,18 @@ def exam_html(exam: Exam) -> str:
     details = exam.details
     started = details.started.isoformat(timespec="minutes")
     caption = f"Exam {details.id}, {details.kind}, {started}, {details.status.value}: {len(exam.findings)} findings"
-    return html_table(caption, _HEADINGS, [_row(finding) for finding in exam.findings])
+    return _shown(caption, exam.findings)
 
 
 def finding_html(finding: Finding) -> str:
     """One finding."""
-    return html_table("", _HEADINGS, [_row(finding)])
+    return _shown("Finding", [finding])
+
+
+def _shown(caption: str, findings: Iterable[Finding]) -> str:
+    from adapter.document import of_texts  # not loaded until a notebook asks
+
+    return of_texts(caption, _HEADINGS, [_row(finding) for finding in findings])
 
 
 def _row(finding: Finding) -> tuple[str, ...]:

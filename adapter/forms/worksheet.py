@@ -12,6 +12,7 @@ from typing import Literal
 
 from adapter import __version__
 from adapter.catalogue import Catalogue, Words
+from adapter.derive import span_in_words
 from adapter.document import (
     Blank,
     Block,
@@ -66,11 +67,20 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
         blocks=(
             *_regions(catalogue, kind),
             Heading(words.say("sheet.cautions")),
-            Bullets(tuple(say(words.say(f"sheet.{key}")) for key in _CAUTIONS)),
+            _cautions(catalogue, kind),
         ),
         paper=paper,
         columns=3,
     )
+
+
+def _cautions(catalogue: Catalogue, kind: str) -> Bullets:
+    """What to mind, and of which age the kind of exam is (the commonest slip is the year of birth)."""
+    hours, words = catalogue.kinds[kind].age_hours, catalogue.words
+    said = [words.say(f"sheet.{key}") for key in _CAUTIONS]
+    if hours is not None:
+        said.insert(0, words.say("sheet.caution_age", hours=span_in_words(hours, words)))
+    return Bullets(tuple(map(say, said)))
 
 
 def _written(words: Words, *parts: str | int | Tick) -> Iterator[str | Run | Tick | Blank]:

@@ -67,8 +67,8 @@ def _number(item: Item, catalogue: Catalogue) -> Iterator[str | Blank]:
 
 def _answers(item: Item, words: Words) -> Iterator[Text]:
     yield from _signs(item, words)
-    if item.answers:
-        yield say(*(part for answer in item.answers for part in _answer(answer, item, words)))
+    if item.offered:
+        yield say(*(part for answer in item.offered for part in _answer(answer, item, words)))
 
 
 def _answer(answer: Answer, item: Item, words: Words) -> Iterator[str | Run | Tick]:

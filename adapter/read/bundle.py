@@ -151,7 +151,7 @@ class _Reader(ObservationReader):
         record["findings"] = found
         if told := list(self._tellings()):
             record["told"] = told
-        return RawRecord(record, self._place, source, tuple(self._problems), doubtful=False)
+        return RawRecord(record, self._place, source, tuple(self._problems), doubtful=False, written_before=True)
 
     def _tried(self, entry: BundleEntry, read: Callable[[], T]) -> T | None:
         """What is read of an entry, or None and the problem: it names keys and types, never content."""

@@ -190,7 +190,7 @@ class FieldWords:
         if self.field == "system":
             return "unusable-system", "an identifier system holds a space", "a URI or a short name without spaces"
         if self.item is not None and self.field == "value" and self.catalogue is not None:
-            words = [a.id for a in self.item.answers]
+            words = [a.id for a in self.item.offered]
             wrong = "unknown-answer" if words else "wrong-kind-of-value"
             remedy = one_of(self.detail["input"], words) if words else takes(self.item, self.catalogue.units)
             what = (

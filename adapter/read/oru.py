@@ -72,7 +72,7 @@ class _Message:
     def raw(self, source: str) -> RawRecord:
         """The record, with the place of each of its fields."""
         record = self._record()
-        return RawRecord(record, self._place, source, tuple(self._problems))
+        return RawRecord(record, self._place, source, tuple(self._problems), written_before=True)
 
     def _record(self) -> Json:
         header = self._segments[0]

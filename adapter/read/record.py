@@ -34,7 +34,8 @@ class RawRecord:
     ``data`` has the shape of the capture record (JSON, YAML or rows made it); what a reader could not read
     stands in it as :class:`~adapter.read.raw.Unreadable`. ``place`` leads from a JSON pointer into ``data``
     to the place in the input. ``problems`` were found while reading. ``doubtful`` is set where ``data`` may hold
-    something unreadable: then the whole is looked through before anything else.
+    something unreadable: then the whole is looked through before anything else. ``written_before``: it is what this
+    adapter made of a record once, which may hold what the site has retired since.
     """
 
     data: Any
@@ -42,6 +43,7 @@ class RawRecord:
     source: str
     problems: tuple[Problem, ...] = ()
     doubtful: bool = True
+    written_before: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,8 @@ def read_record(raw: RawRecord, catalogue: Catalogue) -> Reading:
             exam = _whole(raw.data, findings)
             if exam is not None:
                 read = [(f, r.pointer, r.value_pointer) for f, r in zip(exam.findings, findings, strict=True)]
-                problems = check_parts(exam.details, exam.newborn, read, catalogue, raw.place)
+                before = raw.written_before
+                problems = check_parts(exam.details, exam.newborn, read, catalogue, raw.place, written_before=before)
                 if exam.told:
                     told, sound = list(_told(raw, catalogue, problems)), not Report(problems).errors
                     problems += check_told(exam, told, catalogue, raw.place, sound=sound)
@@ -180,7 +183,7 @@ def _parts(raw: RawRecord, findings: list[_RawFinding], catalogue: Catalogue) ->
         if found is not None:
             read.append((found, finding.pointer, finding.value_pointer))
     list(_told(raw, catalogue, problems))
-    return problems + check_parts(details, newborn, read, catalogue, place)
+    return problems + check_parts(details, newborn, read, catalogue, place, written_before=raw.written_before)
 
 
 def _told(raw: RawRecord, catalogue: Catalogue, problems: list[Problem]) -> Iterator[tuple[Telling, str]]:

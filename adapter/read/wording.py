@@ -64,9 +64,9 @@ def takes(item: Item, units: UnitTable) -> str:
     """What an item takes as its value, in one phrase."""
     match item.type:
         case ItemType.CHOICE:
-            return f"one answer of {listed(a.id for a in item.answers)}"
+            return f"one answer of {listed(a.id for a in item.offered)}"
         case ItemType.CHOICES:
-            return f"one or more answers of {listed(a.id for a in item.answers)}"
+            return f"one or more answers of {listed(a.id for a in item.offered)}"
         case ItemType.QUANTITY:
             return f"a number with its unit ({listed(units_of(item, units))})"
         case ItemType.QUANTITIES:
@@ -76,7 +76,7 @@ def takes(item: Item, units: UnitTable) -> str:
             signs = listed(s.id for s in item.signs)
             return "a score: its total" + (f", its signs ({signs}), or both" if signs else "")
         case ItemType.TIME:
-            answers = f", or one answer of {listed(a.id for a in item.answers)}" if item.answers else ""
+            answers = f", or one answer of {listed(a.id for a in item.offered)}" if item.answers else ""
             return "a moment, such as 2026-03-01T08:30:00+01:00" + answers
         case ItemType.TEXT:
             return "words, in the field text"

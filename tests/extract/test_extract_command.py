@@ -69,6 +69,7 @@ def test_the_tables_and_their_dictionary(wanted: Path) -> None:
         "labels.sps",
         "proof",
         "receipt.csv",
+        "tables.ipynb",
         "dictionary.csv",
         "dictionary.html",
     }

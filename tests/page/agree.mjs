@@ -6,7 +6,7 @@ const folder = process.argv[2];
 const { readCatalogue } = await import(`${folder}/catalogue.mjs`);
 const { evidence, tellList } = await import(`${folder}/tell.mjs`);
 const { problemsOf } = await import(`${folder}/checks.mjs`);
-const { notJudged } = await import(`${folder}/judgement.mjs`);
+const { whyNot } = await import(`${folder}/judgement.mjs`);
 const { inWords } = await import(`${folder}/words.mjs`);
 const { gapsOf } = await import(`${folder}/completeness.mjs`);
 
@@ -24,7 +24,7 @@ console.log(
         judged: pool.map(judged),
         told: tellList(record, catalogue, pool).map(told),
         words: Object.fromEntries(pool.map((one) => [one.item.id, inWords(one.finding, one.item, catalogue)])),
-        notJudged: pool.map((one) => (one.judged ? null : notJudged(one.finding, one.item, record, catalogue))),
+        notJudged: pool.map((one) => whyNot(one, record, catalogue)),
         gaps: gapsOf(record, catalogue).map((gap) => [gap.item, gap.side]),
         problems: problemsOf(record, catalogue).map((one) => [one.severity, one.rule, one.index]),
       };

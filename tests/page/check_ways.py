@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
-from driver import Hand, new_exam, opened, to_page
+from driver import MORNING, Hand, new_exam, opened, say_who, to_page
 from playwright.sync_api import Playwright
 
 
@@ -68,3 +69,23 @@ def back(play: Playwright, file: Path, folder: Path) -> str:
         assert page.locator("button.exam").count() == 1
         eyes.nothing_left()
     return "a window closed, a view left, the exam left only after asking; a reload in the same view"
+
+
+def doubts(play: Playwright, file: Path, folder: Path) -> str:
+    """Asked once before there is an exam: an age that is not of its kind, and a clock behind what was kept here."""
+    with opened(play, file) as (page, eyes):
+        faults = page.locator(".faults")
+        new_exam(page, born="2025-02-28T21:12")  # the year that was
+        assert "8771 hours old" in faults.inner_text(), faults.inner_text()
+        say_who(page)
+        page.locator("main h2", has_text="Circumstances").wait_for()
+        hand = Hand(page)
+        page.clock.set_system_time(MORNING - timedelta(days=1))
+        page.go_back()
+        hand.button("All exams on this device")
+        new_exam(page, born="2026-02-28T07:12")
+        assert "an exam was kept here at 1 Mar 2026" in faults.inner_text(), faults.inner_text()
+        hand.button("It is right: begin")
+        page.locator("main h2", has_text="Circumstances").wait_for()
+        eyes.nothing_left()
+    return "a birth a year too early and a clock a day behind are asked before the exam begins"

@@ -66,6 +66,7 @@ CHECKS: dict[str, Check] = {
     "told": check_told.told,
     "the bar": check_ways.bar,
     "Back": check_ways.back,
+    "doubts at Begin": check_ways.doubts,
     "reload": check_keeping.reload,
     "killed browser": check_keeping.killed,
     "nothing kept": check_keeping.refused,

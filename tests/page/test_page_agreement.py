@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Sequence
+from decimal import Decimal
+from itertools import product
 from pathlib import Path
 from typing import TypeVar
 
@@ -21,6 +23,7 @@ from rule_trees import ITEMS, conditions, with_rules
 from strategies import exams
 
 DRAWN = 150
+SITES = Path(__file__).parents[2] / "examples" / "sites"
 
 
 def test_the_page_meets_the_cases(catalogue: Catalogue) -> None:
@@ -97,6 +100,28 @@ def test_a_site_s_own_ranges_and_rules_are_the_page_s_too(tmp_path: Path) -> Non
     compare(several, catalogue)
     told, usual = ([adapter_says(exam, c)["told"] for exam in several] for c in (catalogue, load_catalogue()))
     assert told != usual
+
+
+def test_a_site_s_own_lines_by_the_hour_are_the_page_s_too() -> None:
+    """The invented table of rowan-firth: on and off its lines, beyond its hours and weeks, both groups."""
+    rowan = load_catalogue(SITES / "rowan-firth")
+    values = [("serum_bilirubin", f"{n}", "umol/L") for n in (59.9, 60, 110, 110.01, 219.99, 220, 400)]
+    values += [("serum_bilirubin", "6.5", "mg/dL"), ("transcutaneous_bilirubin", "4.5", "mg/dL")]
+    values += [("transcutaneous_bilirubin", "120", "umol/L")]
+    several = []
+    kinds = ((None, None), ("negative", None), ("positive", None), (None, "<"), ("negative", ">="))
+    for weeks, hours, (risk, comparator) in product((34, 37, 38), (11.99, 12, 30, 96.5), kinds):
+        found: list[dict[str, object]] = [{"item": "rf_antiglobulin", "value": risk}] if risk else []
+        for item, number, unit in values:
+            value = {"value": Decimal(number), "unit": unit, **({"comparator": comparator} if comparator else {})}
+            found.append({"item": item, "value": value, **({"method": "skin_meter"} if item[0] == "t" else {})})
+        several.append(exam_of({"age_hours": hours, "findings": found, "gestation": {"weeks": weeks}}))
+    several.append(exam_of({"age_hours": 30, "findings": found, "gestation": None}))
+    compare(several, rowan)
+    said = [
+        words for exam in several[::3] for _, rule, words, *_ in adapter_says(exam, rowan)["told"] if "rowan" in rule
+    ]
+    assert len(set(said)) > 20
 
 
 def test_rules_of_every_form_hold_on_both_sides_alike(catalogue: Catalogue) -> None:

@@ -112,6 +112,7 @@ def test_extract_of_many_files_is_one_extract(captures: Path, tmp_path: Path) ->
         "held.csv",
         "labels.R",
         "receipt.csv",
+        "tables.ipynb",
     ]
     said = done.stderr.decode()
     assert "88 exams extracted, 2 refused." in said

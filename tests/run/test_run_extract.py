@@ -201,4 +201,5 @@ def test_a_table_that_a_spreadsheet_reads_has_one_header(source: Path, tmp_path:
         "labels.do",
         "labels.sps",
         "receipt.csv",
+        "tables.ipynb",
     ]

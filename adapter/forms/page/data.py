@@ -8,10 +8,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from adapter.catalogue import Catalogue, Component, Item, Meaning, Sign
+from adapter.catalogue import Catalogue, Component, HourTable, Item, Meaning, Sign, Words
 from adapter.catalogue.model import Limits
 from adapter.catalogue.vocabulary import Unit
 from adapter.derive.compiled import Row, compiled
+from adapter.derive.makers import by_table
 from adapter.derive.tell import section_key, source_in_words
 from adapter.exam import Urgency
 from adapter.read.check.contradictions import UNLIKELY
@@ -30,10 +31,10 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool, ward: boo
     """
     kinds = catalogue.kinds if kind is None else {kind: catalogue.kinds[kind]}
     tables = compiled(catalogue)
-    place = {item: n for n, item in enumerate(catalogue.items)}
+    place = {item: n for n, item in enumerate(catalogue.offered)}
     items = [
         _item(item, tables.ranges.get(item.id, []), tables.answers.get(item.id), catalogue)
-        for item in catalogue.items.values()
+        for item in catalogue.offered.values()
     ]
     return _filled(
         {
@@ -68,7 +69,7 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool, ward: boo
             "estimates": [_plain(table) for table in catalogue.estimates.values()],
             "screening": _plain(catalogue.screening),
             "growth": catalogue.growth_reference is not None,
-            "hours": [catalogue.hours[table["id"]].label for table in tables.hours],
+            "hours": [_hours(row, catalogue.hours[row["id"]], catalogue.words) for row in tables.hours],
             "unlikely": UNLIKELY,
             "sources": {name: source_in_words(name, catalogue) for name in catalogue.sources},
         }
@@ -100,6 +101,22 @@ def _rules(rules: Sequence[Json]) -> Json:
 
     named = [_filled({**rule, "steps": None}) | {"steps": root(rule["steps"])} for rule in rules]
     return {"steps": shared, "rules": named}
+
+
+def _hours(row: Json, table: HourTable, words: Words) -> Json:
+    """A site's lines by the hour as compiled, with what is said of them (``script/hours.mjs``)."""
+    return _filled(
+        {
+            **row,
+            "risks": [[risk.label, steps] for risk, steps in zip(table.risks, row["risks"], strict=True)],
+            "maker": by_table(table).said(words),
+            "source": table.source,
+            "unit": table.unit,
+            "straight": table.between == "straight-line",
+            "lines": [[line.label, line.urgency.value, line.flag.value, line.source] for line in table.lines],
+            "caution": table.caution,
+        }
+    )
 
 
 def _shared(items: Sequence[Json]) -> list[Any]:
@@ -163,10 +180,10 @@ def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalo
                     _MEANING[a.meaning],
                     *([_URGENCY[a.urgency]] if a.urgency is not Urgency.NONE else []),
                 ]
-                for a in item.answers
+                for a in item.offered
             ],
             "true_of": true_of,
-            "exclusive": [a.id for a in item.answers if a.exclusive],
+            "exclusive": [a.id for a in item.offered if a.exclusive],
             "signs": [_sign(sign) for sign in item.signs],
             "ranges": ranges,
             "tell_when_not_examined": item.tell_when_not_examined,

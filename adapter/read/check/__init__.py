@@ -13,6 +13,7 @@ from adapter.read.check.contradictions import check_contradictions
 from adapter.read.check.numbers import check_numbers
 from adapter.read.check.people import check_people
 from adapter.read.check.repeats import check_repeats
+from adapter.read.check.retired import check_retired
 from adapter.read.check.scores import check_scores, check_screen
 from adapter.read.check.sides import check_sides
 from adapter.read.check.subject import Placed, Subject
@@ -55,9 +56,11 @@ def check_parts(
     findings: Iterable[tuple[Finding, str, str]],
     catalogue: Catalogue,
     place: PlaceOf,
+    *,
+    written_before: bool = False,
 ) -> list[Problem]:
     """The same for a record of which only some parts could be read: findings come as (finding, pointer, value
-    pointer)."""
+    pointer). What was ``written_before`` by this adapter may hold what the site has retired since."""
     problems: list[Problem] = []
     known: list[Placed] = []
     for finding, pointer, value_pointer in findings:
@@ -67,7 +70,7 @@ def check_parts(
         else:
             known.append(Placed(finding, item, pointer, value_pointer, place))
     subject = Subject(details, newborn, tuple(known), catalogue, place)
-    for check in _CHECKS:
+    for check in _CHECKS if written_before else (*_CHECKS, check_retired):
         problems += check(subject)
     return problems
 

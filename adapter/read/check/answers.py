@@ -65,7 +65,7 @@ def _value(placed: Placed, subject: Subject) -> Iterator[Problem]:
     elif finding.answer is not None and item.answer(finding.answer) is None:
         meant = near(finding.answer, [a.label for a in item.answers])
         by_label = next((a.id for a in item.answers if meant and a.label == meant[0]), None)
-        ids = [a.id for a in item.answers]
+        ids = [a.id for a in item.offered]
         if by_label and not near(finding.answer, ids):
             remedy = f"did you mean {by_label}? Allowed: {', '.join(ids)}"
         else:

@@ -86,7 +86,7 @@ class CellReader:
         word = folded(text)
         if word in known:
             return known[word]
-        listed_ids = f"one of {listed((a.id for a in item.answers), 8)}"
+        listed_ids = f"one of {listed((a.id for a in item.offered), 8)}"
         if word in self.words.folded("expected"):
             normal = [a.id for a in item.answers if a.meaning is Meaning.EXPECTED]
             return Open(normal[0] if len(normal) == 1 else "", listed_ids)

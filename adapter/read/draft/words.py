@@ -63,8 +63,9 @@ class Words:
             item, _, part = name.partition(".")
             self._put(Target(item=item, part=part), words)
         for one in (catalogue, load_catalogue()):
-            for item in one.items.values():
-                self._put_item(item)
+            for item in one.offered.values():
+                if item.id not in catalogue.items or catalogue.items[item.id].on:
+                    self._put_item(item)
         self.answers = {name: dict(self._answers(item)) for name, item in catalogue.items.items()}
 
     def _put(self, target: Target, words: Any) -> None:
@@ -82,8 +83,9 @@ class Words:
 
     def _answers(self, item: Item) -> Iterator[tuple[str, str]]:
         english = load_catalogue().items.get(item.id, item)
+        retired = {answer.id for answer in item.answers if not answer.on}
         for one in (english, item):
-            yield from ((folded(word), a.id) for a in one.answers for word in (a.label, a.id))
+            yield from ((folded(word), a.id) for a in one.answers if a.id not in retired for word in (a.label, a.id))
 
     def unit(self, text: str) -> str:
         """A unit as the catalogue writes it (UCUM), or nothing where the text is none."""
@@ -147,7 +149,7 @@ class Words:
     def _measured_in(self, unit: str) -> list[Target]:
         """What a column that is called by its unit alone may be."""
         units = self.catalogue.units
-        items = [one for one in self.catalogue.items.values() if one.unit in units and not one.computed]
+        items = [one for one in self.catalogue.offered.values() if one.unit in units and not one.computed]
         return [Target(item=one.id) for one in items if units[one.unit or ""].dimension == units[unit].dimension][:4]
 
     def _has_sides(self, target: Target) -> bool:

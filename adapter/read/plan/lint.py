@@ -55,7 +55,18 @@ def lint_plan(plan: Plan, catalogue: Catalogue, place: PlaceOf) -> Iterator[Prob
             remedy = one_of(finding.item, catalogue.items, most=6)
             yield place(f"/findings/{n}/item").error("unknown-item", what, remedy, finding.item)
         else:
+            yield from _retired(finding, item, f"/findings/{n}", place)
             yield from _finding(finding, item, plan, catalogue, f"/findings/{n}", place)
+
+
+def _retired(finding: FindingPlan, item: Item, at: str, place: PlaceOf) -> Iterator[Problem]:
+    """What no row may hold any more; of what was retired on a day, rows from before it may be read."""
+    given = set((finding.value.outcomes if finding.value else None) or ())
+    answers = [answer for answer in item.answers if answer.id in given]
+    for one, field, what in [(item, "item", item.id), *((a, "value", f"{item.id}.{a.id}") for a in answers)]:
+        if not one.on and one.since is None:
+            remedy = f"use {one.use}" if one.use else "leave it out"
+            yield place(f"{at}/{field}").error("retired", f"{what} is retired", remedy, item.id)
 
 
 def _words(

@@ -16,7 +16,7 @@ def plan_schema(catalogue: Catalogue) -> dict[str, Any]:
     """
     schema = Plan.model_json_schema(by_alias=True)
     finding = schema["$defs"]["FindingPlan"]["properties"]
-    finding["item"] = {"enum": sorted(catalogue.items)}
+    finding["item"] = {"enum": sorted(catalogue.offered)}
     finding["when_missing"] = {"enum": [*sorted(catalogue.reasons), None]}
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "Column plan, version 1"

@@ -116,7 +116,7 @@ class _Asking:
             case ItemType.TIME:
                 time = self._value(f"{link_id}.time", QuestionType.DATE_TIME, "Time", ("time",), side)
                 answer = FormNode(f"{link_id}.value", QuestionType.CHOICE, "Or", ("value",), options=self._options())
-                return (time, answer) if item.answers else (time,)
+                return (time, answer) if item.offered else (time,)
             case ItemType.QUANTITY:
                 return (self._value(f"{link_id}.value", QuestionType.QUANTITY, "Value", ("value",), side),)
             case ItemType.TEXT:
@@ -147,7 +147,7 @@ class _Asking:
 
     def _options(self) -> tuple[Option, ...]:
         item = self.item
-        return tuple(of_codings(answer.id, self.codings.answer(item.id, answer.id)) for answer in item.answers)
+        return tuple(of_codings(answer.id, self.codings.answer(item.id, answer.id)) for answer in item.offered)
 
     def _units(self) -> tuple[Json, ...]:
         """Every unit that the item is taken in, the item's own first."""

@@ -52,8 +52,9 @@ class QuestionnaireForm:
         covered = {item.id for item in catalogue.expected(kind)}
         regions = {catalogue.region_of[name] for name in covered}
         covered |= {i.id for r in regions for i in catalogue.regions[r].items if i.type == "text" and not i.computed}
+        covered &= set(catalogue.offered)
         usual = _regions(catalogue, covered)
-        other = _regions(catalogue, set(catalogue.items) - covered)
+        other = _regions(catalogue, set(catalogue.offered) - covered)
         self.nodes: tuple[FormNode, ...] = (
             about_exam(catalogue),
             about_newborn(catalogue),

@@ -265,6 +265,10 @@ class _Reader:
             )
             what = f"{self.form.canonical} has no item {shown(link)}"
             right = f"did you mean {' or '.join(close)}?" if close else "only the linkIds of that questionnaire"
+            retired = self.form.catalogue.items.get(link.partition(".")[0])
+            if retired is not None and not retired.on:
+                what = f"{retired.id} is retired, and {self.form.canonical} does not ask it"
+                right = f"use {retired.use}" if retired.use else "no other item stands for it"
         self._problem(path, source, "unknown-link-id", what, right)
 
     def _problem(self, path: str, source: str, rule: str, what: str, right: str, link: str = "") -> None:

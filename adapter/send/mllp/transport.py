@@ -126,7 +126,7 @@ class MllpTransport:
             cause = Cause.SERVER if silent and error.cause is Cause.NETWORK else error.cause
             usual = _SILENCE if silent else "unreachable"
             rule = {Cause.CERTIFICATE: "certificate", Cause.GATEWAY: _FOREIGN}.get(cause, usual)
-            return kind([problem(rule, str(error), TO_DO[cause])], cause=cause)
+            return kind([problem(rule, str(error), TO_DO[cause])], cause=cause, nobody=error.nobody)
         redaction = _redaction(letter)
         return kind([redaction.clean(one) for one in error.problems])
 

@@ -300,7 +300,7 @@ class FhirClient:
     def _refusal(self, response: httpx.Response, resource: dict[str, Any]) -> ServerRefused:
         """An answer that is no success, with what it says and whose it is."""
         status, header = response.status_code, response.headers.get
-        problems = answers.problems_of(resource, all_words=self._wire.all_words)
+        problems = answers.problems_of(resource, status, all_words=self._wire.all_words)
         wait = answers.seconds_to_wait(header("retry-after", ""), answers.http_date(header("date", "")))
         said = header("www-authenticate", "") + response.text[:10_000] if status == 403 else ""
         # RFC 6750, section 3.1; some say it in the OperationOutcome alone

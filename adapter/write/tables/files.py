@@ -16,6 +16,7 @@ from adapter.write.tables.arrow import ParquetFile, arrow
 from adapter.write.tables.datapackage import write_datapackage
 from adapter.write.tables.dictionary import HEADINGS, Counts, as_csv, as_html, entries
 from adapter.write.tables.labels import write_labels
+from adapter.write.tables.notebook import write_notebook
 from adapter.write.tables.spreadsheet import CsvFile
 from adapter.write.tables.sqlite import SqliteFile, write_sqlite_dictionary
 
@@ -115,8 +116,10 @@ class TableFiles:
 
 
 def write_dictionary(folder: Path, catalogue: Catalogue, counts: dict[str, Counts]) -> None:
-    """The dictionary of the tables that were counted (CSV, HTML), ``datapackage.json``, the scripts with labels."""
+    """The dictionary of the tables that were counted (CSV, HTML), and what opens them by it: ``datapackage.json``,
+    the scripts with labels, the notebook."""
     write_datapackage(folder, catalogue, counts)
+    write_notebook(folder, "exams" in counts)
     write_labels(folder, catalogue, counts)
     rows = [row for name, seen in counts.items() for row in entries(TABLES[name], catalogue, seen)]
     policy = catalogue.settings.policy

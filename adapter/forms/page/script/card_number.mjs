@@ -4,7 +4,8 @@ import { app, commit, derived } from "./state.mjs";
 import { entriesOf, isWholeEntry, placeEntry } from "./entry.mjs";
 import { now } from "./moments.mjs";
 import { amount, unitShown } from "./units.mjs";
-import { applicable, deciding, judge, notJudged } from "./judgement.mjs";
+import { applicable, deciding, judge, whyNot } from "./judgement.mjs";
+import { LINE } from "./hours.mjs";
 import { remember, remembered } from "./store.mjs";
 import { spanWords } from "./spans.mjs";
 import { afterRest } from "./lead.mjs";
@@ -97,14 +98,18 @@ const live = (doc, item, entry, n) => {
   const { value } = entry;
   const whole = isWholeEntry(entry);
   const other = whole && (value.plus || value.unit !== item.unit);
-  const judged = whole ? judge(entry, item, derived(doc).record, app.catalogue) : null;
+  const { pool, record } = derived(doc);
+  const one = whole ? pool[doc.record.findings.indexOf(entry)] : null;
+  const byLine = one && pool.find((made) => made.item.id === LINE && made.from[0] === one.index);
+  const judged = one?.judged ?? null;
   const bands = item.ranges.length ? bandsOf(doc, item, entry) : [];
   const unit = unitShown(item.unit, app.catalogue);
   const half = !whole && (value.value !== "" || value.plus?.value);
   return h("div.live", { "data-live": `${item.id}.${entry.side ?? ""}.${n}` },
     other ? h("p.converted", {}, `= ${amount(value, item, app.catalogue)}${unit}`) : null,
-    whole && !judged ? h("p.judged", {}, `not judged: ${notJudged(entry, item, derived(doc).record, app.catalogue) ?? "see the list"}`) : null,
-    judged ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning, judged.urgency === "none" ? "" : `, ${app.catalogue.tellWords[judged.urgency].words}`) : null,
+    whole && !judged ? h("p.judged", {}, `not judged: ${(one && whyNot(one, record, app.catalogue)) ?? "see the list"}`) : null,
+    byLine ? h(`p.judged.${byLine.judged.meaning}`, {}, byLine.finding.text) : null,
+    judged && !byLine ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning, judged.urgency === "none" ? "" : `, ${app.catalogue.tellWords[judged.urgency].words}`) : null,
     half ? h("p.problem.error", {}, "Not a whole number yet: it is kept, and not yet part of the record.") : null,
     entry.counted_seconds ? h("p.counted", {}, `counted for ${entry.counted_seconds} s${Number(entry.counted_seconds) < Number(item.count_seconds) ? ", under a full minute" : ""}`) : null,
     bands.length ? h("p.range", {}, `For this infant now${unit && `, in ${unit.trim()}`}: ${bands.join(" · ")}`) : item.ranges.length ? h("p.range", {}, "No range of ours is in force for this infant now.") : null);

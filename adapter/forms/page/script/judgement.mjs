@@ -127,3 +127,9 @@ export const notJudged = (finding, item, record, catalogue) => {
   if (value.comparator) return "the true value lies beyond the number, and no one range holds all that it may be";
   return "no range in force for this value in this infant";
 };
+
+/** The same of one of all evidence, with why a site's table by the hour says nothing of it. */
+export const whyNot = (one, record, catalogue) => {
+  const reason = one.judged ? null : notJudged(one.finding, one.item, record, catalogue);
+  return reason && one.withheld ? `${one.withheld}; ${reason}` : reason;
+};

@@ -4,7 +4,8 @@ import { fixed } from "./exact.mjs";
 import { answerOf, kindOf, sideOf } from "./catalogue.mjs";
 import { computedFindings } from "./computed.mjs";
 import { gapsOf } from "./completeness.mjs";
-import { judge, judgedAs, notJudged, rank, worst } from "./judgement.mjs";
+import { linesByHour } from "./hours.mjs";
+import { judge, judgedAs, rank, whyNot, worst } from "./judgement.mjs";
 import { heldRules } from "./machine.mjs";
 import { spanText } from "./spans.mjs";
 import { unitShown } from "./units.mjs";
@@ -16,9 +17,9 @@ const judgedBy = (one, record, catalogue) => {
     one.urgency === undefined
       ? judge(one.finding, item, record, catalogue, one.exact ?? null)
       : {
-          meaning: one.abnormal ? "abnormal" : "variant",
+          meaning: one.meaning ?? (one.abnormal ? "abnormal" : "variant"),
           urgency: one.replaced ? "none" : one.urgency,
-          flag: one.abnormal ? "A" : "N",
+          flag: one.flag ?? (one.abnormal ? "A" : "N"),
           band: null,
         };
   return { ...one, item, judged };
@@ -48,6 +49,14 @@ const differences = (pool, catalogue) => {
   });
 };
 
+/** What a site's tables say of captured findings: what no range judged is judged by them. */
+const judgedByTables = (pool, byLines) => {
+  for (const { from: [index], withheld, meaning, flag } of byLines) {
+    if (withheld) pool[index].withheld = withheld;
+    else pool[index].judged ??= { meaning, urgency: "none", flag, band: null };
+  }
+};
+
 /** All findings of a record with their judgements: captured ones in their order, then the computed ones. */
 export const evidence = (record, catalogue) => {
   const pool = [];
@@ -58,8 +67,10 @@ export const evidence = (record, catalogue) => {
     const judged = finding.not_examined ? null : judge(finding, item, record, catalogue);
     pool.push({ finding, item, judged, index: pool.length, from: null });
   }
+  const byLines = linesByHour(record, catalogue);
+  judgedByTables(pool, byLines);
   const captured = [...pool];
-  const made = computedFindings(record, catalogue);
+  const made = [...computedFindings(record, catalogue), ...byLines.filter((one) => !one.withheld)];
   const sides = differences(captured, catalogue);
   add([...made, ...sides]);
   add(
@@ -81,7 +92,7 @@ const WORDS = { L: "low", LL: "very low", H: "high", HH: "very high" };
 
 const why = (one, catalogue) => {
   const { finding, item, judged } = one;
-  if (one.urgency !== undefined) return [one.reason, one.maker, catalogue.sources[one.source]];
+  if (one.urgency !== undefined) return [one.reason, one.maker, catalogue.sources[one.source] ?? one.source];
   const counted = kindOf(finding.value) === "answer" ? (judged.counted ?? finding.value) : null;
   const own = counted ? answerOf(item, counted) : null;
   const usual = counted === "" ? "tell" : own ? own.urgency : (judged.band?.urgency ?? "none");
@@ -108,7 +119,7 @@ const covered = (urgent) => {
     const parts = one.from.filter(
       (index) => told.has(index) && rank(one.judged.urgency) >= rank(told.get(index).judged.urgency),
     );
-    if (one.item.id === "cross_finding") parts.forEach((index) => byRules.add(index));
+    if (one.item.id !== "side_difference") parts.forEach((index) => byRules.add(index));
     else {
       sides.push([one.index, parts]);
       parts.forEach((index) => bySides.add(index));
@@ -147,7 +158,7 @@ const gapLine = (one, record, catalogue) => {
 
 const toCompare = (one, record, catalogue) => {
   const { finding, item } = one;
-  const why = one.judged || !item.chart ? null : notJudged(finding, item, record, catalogue);
+  const why = item.chart ? whyNot(one, record, catalogue) : null;
   const hours = fixed(ageHours(record, madeAt(finding, item, record)), 1);
   if (!why) return [];
   return [

@@ -4,7 +4,7 @@ import { URGENCIES } from "./catalogue.mjs";
 import { app, current, derived } from "./state.mjs";
 import { leadTo } from "./lead.mjs";
 import { pageOfItem } from "./pages.mjs";
-import { notJudged } from "./judgement.mjs";
+import { whyNot } from "./judgement.mjs";
 import { numberOf } from "./numbers.mjs";
 import { toldOf, toldOfOthers } from "./told_sheet.mjs";
 import { inWords } from "./words.mjs";
@@ -18,15 +18,12 @@ const lineOf = (doc, line) => {
 };
 
 /** What the page does not work out. */
-export const notComputed = () => {
-  const tables = (app.catalogue.hours ?? []).map((label) => `bilirubin by ${label}, `).join("");
-  return `Not worked out here: ${tables}size for gestation by a growth reference, and what changed since earlier exams.`;
-};
+const NOT_COMPUTED = "Not worked out here: size for gestation by a growth reference, and what changed since earlier exams.";
 
 /** The list by urgency. */
 export const toldPanel = (doc) => {
   const { told: lines, pool, record } = derived(doc);
-  const unjudged = pool.filter((one) => one.item.ranges.length && !one.item.chart && one.finding.value && (!one.finding.value.signs || numberOf(one.finding, one.item, app.catalogue) !== null)).map((one) => [one, one.judged ? null : notJudged(one.finding, one.item, record, app.catalogue)]).filter(([, why]) => why);
+  const unjudged = pool.filter((one) => one.item.ranges.length && !one.item.chart && one.finding.value && (!one.finding.value.signs || numberOf(one.finding, one.item, app.catalogue) !== null)).map((one) => [one, whyNot(one, record, app.catalogue)]).filter(([, why]) => why);
   return [
     h("div.told", {},
       [...URGENCIES].reverse().map((urgency) => {
@@ -39,7 +36,7 @@ export const toldPanel = (doc) => {
       toldOfOthers(doc, lines),
       unjudged.length ? [h("h3.none", {}, `Not judged: neither expected nor abnormal (${unjudged.length})`),
         h("ul", {}, unjudged.map(([one, why]) => h("li", {}, `${inWords(one.finding, one.item, app.catalogue)}: ${why}`)))] : null,
-      h("p.hint", {}, `The list that the adapter makes after saving is the one that counts. ${notComputed()}`),
+      h("p.hint", {}, `The list that the adapter makes after saving is the one that counts. ${NOT_COMPUTED}`),
       h("p.hint", {}, "A list for a licensed person, not a diagnosis. Local policy decides: ",
         `${app.catalogue.policy.name}, ${app.catalogue.policy.date}.`)),
   ];

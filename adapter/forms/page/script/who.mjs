@@ -2,6 +2,8 @@
 import { bdi, button, choice, field, freshId, h } from "./dom.mjs";
 import { now } from "./moments.mjs";
 import { checkPeople } from "./check_people.mjs";
+import { checkTimes } from "./check_times.mjs";
+import { askServersTime, clockDoubts } from "./clock.mjs";
 import { freshDoc, recordOf } from "./record.mjs";
 import { app, current, go, otherOf, placeOf, setFields } from "./state.mjs";
 import { addDoc } from "./start.mjs";
@@ -106,17 +108,29 @@ const mother = (doc) => {
     text(doc, "Name of the mother", one.name, (value) => put(() => (one.name = value))));
 };
 
-const showFaults = (doc, faults, place) => {
-  place.replaceChildren(h("h3", { tabindex: "-1" }, "Before you begin"), h("ul", {}, faults.map((one) => h("li", {}, `${one.what} ${one.remedy}`))));
+const showFaults = (title, faults, place, ...more) => {
+  place.replaceChildren(h("h3", { tabindex: "-1" }, title), h("ul", {}, faults.map((one) => h("li", {}, `${one.what} ${one.remedy}`))), ...more);
   place.querySelector("h3").focus();
 };
 
+/** Begin, or say what is wrong; what is doubtful of age and clock is asked once, before there is an exam. */
 const begin = (doc, place) => {
-  if (!doc.record.exam.started) doc.record.exam.started = now();
-  const faults = checkPeople(recordOf(doc), app.catalogue).filter((one) => one.severity === "error" && one.field !== "reason");
-  if (faults.length) return showFaults(doc, faults, place);
-  setFields(doc, () => (doc.begun = true));
-  return go("page", `Examining ${nameOf(doc)}`);
+  const started = doc.record.exam.started || now();
+  const start = () => {
+    setFields(doc, () => {
+      doc.begun = true;
+      doc.record.exam.started = started;
+    });
+    go("page", `Examining ${nameOf(doc)}`);
+  };
+  const record = { ...recordOf(doc), findings: [] };
+  record.exam.started = started;
+  const found = [...checkPeople(record, app.catalogue), ...checkTimes(record, app.catalogue)].filter((one) => one.field !== "reason");
+  const faults = found.filter((one) => one.severity === "error");
+  if (faults.length) return showFaults("Before you begin", faults, place);
+  const doubts = doc.begun ? [] : [...found, ...clockDoubts(started, app.docs.filter((other) => other !== doc))];
+  if (!doubts.length) return start();
+  return showFaults("Can this be right?", doubts, place, button("It is right: begin", start));
 };
 
 const addTwin = (doc) => {
@@ -149,6 +163,7 @@ export const whoView = (doc) => {
   const kinds = Object.entries(app.catalogue.kinds);
   const roles = Object.entries(app.catalogue.roles);
   const locked = Boolean(doc.saved);
+  if (app.catalogue.served && !doc.begun) askServersTime();
   return h("article.whoform", {},
     h("h2", { tabindex: "-1" }, doc.begun ? "Who is examined" : "First: who is examined"),
     other && h("p.twin", {}, "Twin of ", h("strong", {}, bdi(nameOf(other))), ". This form is of the baby below, not of that one."),
