@@ -90,16 +90,16 @@ class CatalogueError(AdapterError):
 
 
 @lru_cache(maxsize=8)
-def load_catalogue(site: Path | None = None) -> Catalogue:
-    """The shipped catalogue, with a site's folder laid over it.
+def load_catalogue(site: Path | None = None, base: Path | None = None) -> Catalogue:
+    """The shipped catalogue, with a site's folder laid over it; ``base``: over another version's ``mappings/``.
 
     A site's folder holds ``site.yaml`` (settings) and any of the files of ``mappings/``; entries of the same id
     are merged key by key, new ones are added. Raises :class:`CatalogueError`.
     """
     over: dict[str, Any] = {}
-    raw, problems = _shipped()
+    raw, problems = _shipped() if base is None else _read_folder(base, but=(f"{FOLDER}/",))
     shipped = raw
-    verified = dict(read_verified(mappings() / "codes.csv"))
+    verified = dict(read_verified((base or mappings()) / "codes.csv"))
     layers: list[dict[str, Any]] = []
     if site is not None:
         over, more = _read_site(site)

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
+from adapter.cli.log import note
 from adapter.cli.options import catalogue_for, site_option, write_output
-from adapter.cli.reporting import counted, note
+from adapter.cli.reporting import counted
 
 _FORMS = {".html": "html", ".csv": "csv", ".json": "json"}
 _FILE = click.Path(path_type=Path, dir_okay=False)

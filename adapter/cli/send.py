@@ -12,9 +12,10 @@ import click
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.settings import Persons
+from adapter.cli.log import note, show, tell
 from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import readings
-from adapter.cli.reporting import note, say_standing
+from adapter.cli.reporting import say_standing
 from adapter.cli.sending import driven, say_due
 from adapter.cli.targets import (
     Address,
@@ -140,7 +141,7 @@ class _Exams:
                     taken = objection(outbox, transport.target, message, self._catalogue)
                     problems += [replace(taken, file=reading.source)] if taken else []
             for problem in problems:
-                note(str(problem))
+                tell(problem)
             if problems or message is None:
                 self.refused += 1
                 note(f"{reading.source}: refused, not sent")
@@ -173,7 +174,7 @@ def _plan(asked: Inspectable, messages: Iterator[Message], exams: _Exams) -> Exi
             held = True
             click.echo(f"{planned.exam}: nothing; held for a person")
             for problem in planned.held:
-                click.echo(f"  {problem}")
+                show(problem, "  ")
             continue
         counts = ", ".join(f"{step} {count}" for step, count in planned.counts().items())
         click.echo(f"{planned.exam}: {counts}")
@@ -218,7 +219,7 @@ def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool
             row = outbox.latest(target, message.exam)
             click.echo(f"{message.exam}: {what.value}")
             for problem in row.reasons if row else ():
-                click.echo(f"  {problem}")
+                show(problem, "  ")
     return placed
 
 
@@ -243,5 +244,5 @@ def _verify(outbox: Outbox, asked: Inspectable, target: str, named: list[str]) -
         verdict = "differs from what was sent" if errors else "superseded" if older else "verified"
         click.echo(f"{row.exam}: {verdict}")
         for problem in problems:
-            click.echo(f"  {problem}")
+            show(problem, "  ")
     return wrong

@@ -8,7 +8,8 @@ from types import FrameType
 
 import click
 
-from adapter.cli.reporting import note, said, when
+from adapter.cli.log import note, record, show
+from adapter.cli.reporting import said, when
 from adapter.problems import ExitCode, Problem
 from adapter.send import Event, Happening, Outbox, Sender, SendSummary
 from adapter.send.target import Target
@@ -54,10 +55,12 @@ class _Teller:
         if event.pause:
             words += f"; retrying in {event.pause:.1f} s"
         click.echo(f"{event.exam}: {words}")
+        cause = event.cause.value if event.cause else None
+        record("exam", exam=event.exam, state=event.happening.value, cause=cause, pause=event.pause or None)
         if self._told.get(event.exam) != event.problems:
             self._told[event.exam] = event.problems
             for problem in event.problems:
-                click.echo(f"  {problem}")
+                show(problem, "  ")
         if event.patience and not self._waits:
             self._waits = True
             first = event.problems[0].what if event.problems else "the receiver is away"

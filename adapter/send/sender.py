@@ -197,12 +197,17 @@ class Sender:
 
     def _delivered(self, letter: Letter) -> tuple[Receipt, ...]:
         """Send it, and what goes along with it: as one where the transport can, else one after the other, which is
-        done again from the first where the second does not arrive."""
+        done again from the first where the second does not arrive. That the first did is then the first reason."""
         if letter.along is None:
             return (self._transport.deliver(letter),)
         if isinstance(self._transport, Together):
             return self._transport.deliver_together(letter, letter.along)
-        return tuple(self._transport.deliver(one) for one in letter.whole)
+        receipt = self._transport.deliver(letter)
+        try:
+            return receipt, self._transport.deliver(letter.along)
+        except Undelivered as failure:
+            failure.problems.insert(0, _half_arrived(letter.message.exam, letter.along.message.exam))
+            raise
 
     def _failed(self, letter: Letter, failure: Undelivered) -> None:
         with self._lock:
@@ -311,6 +316,13 @@ class Sender:
                     patience,
                 )
             )
+
+
+def _half_arrived(first: str, second: str) -> Problem:
+    """That of two that go together only the first has been taken."""
+    what = f"{first} has arrived and {second} has not: the exam is taken back there, and not yet recorded anew"
+    remedy = f"what is said of {second} mended at the receiver; then outbox retry, which sends both again"
+    return problem("half-arrived", what, remedy)
 
 
 def _inside(error: Exception) -> Problem:
