@@ -1,4 +1,4 @@
-"""What a site's folder changes: its catalogue beside the shipped one, entry by entry."""
+"""What differs between two catalogues, entry by entry: a site's beside the shipped one, or two versions."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import Code, Frozen
-from adapter.catalogue.model import Condition, Range, Span
+from adapter.catalogue.model import Condition, Range, Region, Span
 from adapter.exam.model import Urgency
 
 _LISTS = (
@@ -21,34 +21,37 @@ _NESTED = ("policy", "emit", "persons", "size_bands", "organisation")
 _LABELS = ("label",)
 _SWITCH = "on"
 
-Kind = Literal["added", "changed", "off", "on", "label"]
+Kind = Literal["added", "gone", "changed", "off", "on", "label"]
 
 
 @dataclass(frozen=True, slots=True)
 class CatalogueChange:
     """One difference: ``kind``, the list and entry it is in (``item heart_rate``), the field, and both values.
 
-    ``label`` is a change of words alone; ``off`` and ``on`` switch a rule or a claimed profile.
+    ``added`` and ``gone`` have the entry's label. ``label`` is a change of words alone; ``off`` and ``on`` switch a
+    rule or a claimed profile.
     """
 
     kind: Kind
     place: str
     field: str
-    shipped: str
-    site: str
+    before: str
+    after: str
 
 
-def difference(shipped: Catalogue, site: Catalogue) -> list[CatalogueChange]:
+def difference(before: Catalogue, after: Catalogue) -> list[CatalogueChange]:
     """Every difference, settings first, then the lists, the regions and the items in exam order."""
-    found = list(_fields("setting", _plain(shipped.settings), _plain(site.settings)))
+    found = list(_fields("setting", _plain(before.settings), _plain(after.settings)))
     for name in _LISTS:
-        found += _entries(name.removesuffix("s"), getattr(shipped, name), getattr(site, name))
-    found += _entries("unit", dict(shipped.units), dict(site.units))
-    before = {name: region.model_copy(update={"items": ()}) for name, region in shipped.regions.items()}
-    after = {name: region.model_copy(update={"items": ()}) for name, region in site.regions.items()}
-    found += _entries("region", before, after)
-    found += _entries("item", shipped.items, site.items)
+        found += _entries(name.removesuffix("s"), getattr(before, name), getattr(after, name))
+    found += _entries("unit", dict(before.units), dict(after.units))
+    found += _entries("region", _without_items(before), _without_items(after))
+    found += _entries("item", before.items, after.items)
     return found
+
+
+def _without_items(catalogue: Catalogue) -> dict[str, Region]:
+    return {name: region.model_copy(update={"items": ()}) for name, region in catalogue.regions.items()}
 
 
 def labelled(shipped: Catalogue, site: Catalogue) -> tuple[int, int]:
@@ -89,6 +92,9 @@ def _entries(kind: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> 
             yield CatalogueChange("added", f"{kind} {name}", "", "", str(getattr(entry, "label", name)))
         elif entry != before[name]:
             yield from _fields(f"{kind} {name}", _plain(before[name]), _plain(entry))
+    for name, entry in before.items():
+        if name not in after:
+            yield CatalogueChange("gone", f"{kind} {name}", "", str(getattr(entry, "label", name)), "")
 
 
 def _fields(place: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[CatalogueChange]:
@@ -102,7 +108,7 @@ def _fields(place: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> 
             yield CatalogueChange("on" if value else "off", place, "", "", "")
         elif name in _NESTED and old is not None and value is not None:
             for inner in _fields("", _plain(old), _plain(value)):
-                yield CatalogueChange(inner.kind, place, f"{name}.{inner.field}", inner.shipped, inner.site)
+                yield CatalogueChange(inner.kind, place, f"{name}.{inner.field}", inner.before, inner.after)
         else:
             kind: Kind = "label" if name in _LABELS else "changed"
             yield CatalogueChange(kind, place, name, _shown(old), _shown(value))

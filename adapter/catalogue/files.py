@@ -17,6 +17,8 @@ import yaml
 
 from adapter.problems import Layer, Problem, Severity
 
+READERS = ((__name__, Path(__file__)),)
+"""The code on which depends what a file of YAML is read as."""
 _Base: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
@@ -29,17 +31,6 @@ class Node(dict[str, Any]):
     def __init__(self, *given: Any) -> None:
         super().__init__(*given)
         self.lines: dict[str, int] = {}
-
-
-def copied(tree: Any) -> Any:
-    """Another tree of the same mappings and lists, with the same lines."""
-    if isinstance(tree, Node):
-        found = Node({key: copied(value) for key, value in tree.items()})
-        found.file, found.line, found.lines = tree.file, tree.line, tree.lines
-        return found
-    if isinstance(tree, dict):
-        return {key: copied(value) for key, value in tree.items()}
-    return [copied(entry) for entry in tree] if isinstance(tree, list) else tree
 
 
 def entries(content: Any) -> list[dict[str, Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Callable
 from functools import cache, lru_cache
 from pathlib import Path
@@ -12,9 +13,10 @@ from pydantic import ValidationError
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.cohorts import Cohort
-from adapter.catalogue.files import Node, copied, mappings, read_yaml, yaml_files
+from adapter.catalogue.files import READERS, Node, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
+from adapter.catalogue.kept import kept
 from adapter.catalogue.labels import with_labels, without_words
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
@@ -90,16 +92,16 @@ class CatalogueError(AdapterError):
 
 
 @lru_cache(maxsize=8)
-def load_catalogue(site: Path | None = None) -> Catalogue:
-    """The shipped catalogue, with a site's folder laid over it.
+def load_catalogue(site: Path | None = None, base: Path | None = None) -> Catalogue:
+    """The shipped catalogue, with a site's folder laid over it; ``base``: over another version's ``mappings/``.
 
     A site's folder holds ``site.yaml`` (settings) and any of the files of ``mappings/``; entries of the same id
     are merged key by key, new ones are added. Raises :class:`CatalogueError`.
     """
     over: dict[str, Any] = {}
-    raw, problems = _shipped()
+    raw, problems = _shipped() if base is None else _read_folder(base, but=(f"{FOLDER}/",))
     shipped = raw
-    verified = dict(read_verified(mappings() / "codes.csv"))
+    verified = dict(read_verified((base or mappings()) / "codes.csv"))
     layers: list[dict[str, Any]] = []
     if site is not None:
         over, more = _read_site(site)
@@ -150,14 +152,15 @@ def load_catalogue(site: Path | None = None) -> Catalogue:
 
 
 @cache
-def _parsed() -> tuple[dict[str, Any], list[Problem]]:
-    return _read_folder(mappings(), but=(f"{FOLDER}/",))
+def _parsed() -> bytes:
+    files = (*yaml_files(mappings()), *READERS, (__name__, Path(__file__)))
+    return kept("mappings", files, lambda: _read_folder(mappings(), but=(f"{FOLDER}/",)))
 
 
 def _shipped() -> tuple[dict[str, Any], list[Problem]]:
-    """What is shipped, a copy for each catalogue, since words and codes of a site are put into it."""
-    raw, problems = _parsed()
-    return copied(raw), list(problems)
+    """What is shipped, anew for each catalogue, since words and codes of a site are put into it."""
+    raw, problems = pickle.loads(_parsed())  # noqa: S301 (our own, kept where bytecode is)
+    return raw, problems
 
 
 def _read_folder(folder: Any, called: str = "", but: tuple[str, ...] = ()) -> tuple[dict[str, Any], list[Problem]]:

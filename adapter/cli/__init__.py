@@ -6,6 +6,7 @@ refused, 4 internal fault.
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from importlib import import_module
@@ -14,6 +15,7 @@ from typing import Any
 import click
 
 from adapter import __version__
+from adapter.cli.log import failed, fault_in_words, log_option, logged, note
 from adapter.problems import AdapterError, ExitCode
 
 COMMANDS = {
@@ -50,14 +52,24 @@ class _Commands(click.Group):
             return None
         command = getattr(import_module(f"adapter.cli.{cmd_name}"), cmd_name)
         assert isinstance(command, click.Command)
+        log_option(command)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Keeps the words of the command line: the log begins before a command has read its own."""
+        ctx.meta["words"] = list(args)
+        return super().parse_args(ctx, args)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Every error of ours ends here: its words, and the exit code of its class."""
+        with logged(next((word for word in ctx.meta["words"] if word in COMMANDS), ""), ctx.meta["words"]):
+            return self._invoked(ctx)
+
+    def _invoked(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
         except (KeyboardInterrupt, click.exceptions.Abort):
@@ -65,7 +77,7 @@ class _Commands(click.Group):
         except AdapterError as error:
             if error.exit_code is ExitCode.INTERNAL:
                 raise
-            click.echo(str(error), err=True)
+            failed(error)
             sys.exit(error.exit_code)
 
 
@@ -84,20 +96,16 @@ def cli() -> None:
     """
 
 
+log_option(cli)
+
+
 def main() -> None:
     """Run the command line; an internal fault says so in one line, with no data of patients in it."""
+    gc.set_threshold(50_000, 20, 50)  # the catalogue stays to the end: looking through it for cycles costs a tenth
     try:
         cli()
     except Exception as error:
         if os.environ.get("NEWBORN_ADAPTER_TRACEBACK"):
             raise
-        trace = error.__traceback__
-        while trace is not None and trace.tb_next is not None:
-            trace = trace.tb_next
-        place = f"{trace.tb_frame.f_code.co_filename}:{trace.tb_lineno}" if trace else "unknown place"
-        click.echo(
-            f"internal fault: {type(error).__name__} at {place}\n"
-            "This is a fault of the program, not of your data. Set NEWBORN_ADAPTER_TRACEBACK=1 to see all of it.",
-            err=True,
-        )
+        note(fault_in_words(error))
         sys.exit(ExitCode.INTERNAL)

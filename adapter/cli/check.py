@@ -18,6 +18,7 @@ from adapter.cli.comparing import (
     earlier_option,
     series_as_data,
 )
+from adapter.cli.log import show
 from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import capture_arguments, readings
 from adapter.cli.reporting import cautions, count_line, counted, exam_in_words, report_of
@@ -118,7 +119,7 @@ def _as_text(
 ) -> None:
     for reading in found:
         for problem in reading.problems:
-            click.echo(str(problem))
+            show(problem)
         if not quiet:
             lines = []
             if id(reading) in compared:

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import click
 
+from adapter.cli.log import note, tell
 from adapter.cli.options import catalogue_for, site_option, write_output
-from adapter.cli.reporting import counted, note
+from adapter.cli.reporting import counted
 from adapter.problems import ExitCode, Problem
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -59,7 +60,7 @@ def check(plans: tuple[Path, ...], site: Path | None) -> None:
     for path in plans:
         _, problems = load_plan(path, catalogue)
         for problem in problems:
-            click.echo(str(problem), err=True)
+            tell(problem)
         wrong = wrong or bool(problems)
         if not problems:
             click.echo(f"{path}: can be used.")
@@ -94,7 +95,7 @@ def draft(table: Path, out: Path | None, page: Path | None, sheet: str | None, s
     source = sys.stdin.buffer.read() if str(table) == "-" else table
     made = draft_plan(source, catalogue_for(site), sheet=sheet)
     if isinstance(made, Problem):
-        click.echo(str(made), err=True)
+        tell(made)
         sys.exit(ExitCode.PROBLEMS)
     write_output(out, made.text.encode())
     if page is not None:

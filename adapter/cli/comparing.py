@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from adapter.cli.log import note, tell
 from adapter.cli.options import F
 from adapter.cli.reading import readings
 from adapter.problems import ExitCode
@@ -42,7 +43,7 @@ def earlier_exams(
     for reading in readings(files, None, catalogue) if files else ():
         if reading.exam is None or not reading.accepted:
             for problem in reading.errors:
-                click.echo(str(problem), err=True)
+                tell(problem)
             raise click.UsageError(f"{reading.source}: an earlier exam that is refused cannot be compared with")
         exams.append(reading.exam)
     return exams + (_from_server(found, url, catalogue) if url else [])
@@ -59,7 +60,7 @@ def _from_server(found: Sequence[Reading], url: str, catalogue: Catalogue) -> li
     except ValueError as error:
         raise click.UsageError(str(error)) from None
     except (ServerRefused, Unreachable) as error:
-        click.echo(str(error), err=True)
+        note(str(error))
         sys.exit(ExitCode.SERVER)
     return [exam for bundle in bundles for exam in from_bundle(bundle, catalogue)]
 

@@ -8,13 +8,14 @@ from typing import Any
 import click
 
 from adapter.cli.comparing import earlier_exams, earlier_option
+from adapter.cli.log import note
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
-from adapter.cli.reporting import counted, note
+from adapter.cli.reporting import counted
 from adapter.cli.running import end, given, many_options, poured, run_into
 from adapter.cli.targets import SourceOptions, source_options
 
-KINDS = ("transaction", "collection", "batch", "v2", "document", "report")
+KINDS = ("transaction", "collection", "batch", "v2", "v2-document", "document", "report")
 ENCODINGS = ("er7", "html", "json", "pdf", "xml")
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from adapter.cli.log import note
 from adapter.cli.options import catalogue_for
 from adapter.cli.reading import invented
 from adapter.cli.reporting import abnormal_count, cautions, count_line, counted, heading, tells_in_words
@@ -42,7 +43,7 @@ def demo() -> None:
     try:
         kept = _send(accepted, catalogue)
     except (ServerRefused, Unreachable) as error:
-        click.echo(f"The sandbox did not take part: {error}", err=True)
+        note(f"The sandbox did not take part: {error}")
         sys.exit(ExitCode.SERVER)
     click.echo(f"\n{cautions(catalogue)}")
     sys.exit(ExitCode.WELL if kept and not problems else ExitCode.PROBLEMS)

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from adapter.cli.log import note
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reading import plan_option, plan_said
-from adapter.cli.reporting import counted, note
+from adapter.cli.reporting import counted
 from adapter.cli.running import end, given, many_options, run_into
 from adapter.cli.targets import SourceOptions, source_options
 from adapter.problems import ExitCode

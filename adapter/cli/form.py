@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
+from adapter.cli.log import note, tell
 from adapter.cli.options import catalogue_for, site_option, write_output
-from adapter.cli.reporting import counted, note
+from adapter.cli.reporting import counted
 from adapter.cli.targets import Address, target_options
 from adapter.problems import ExitCode
 
@@ -202,7 +203,7 @@ def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool,
     exams = [r.exam for r in readings if r.accepted and r.exam is not None]
     for reading in readings:
         for problem in reading.errors:
-            note(str(problem))
+            tell(problem)
     for exam in exams:
         if kind is not None and exam.details.kind != kind:
             raise click.UsageError(f"the exam {exam.details.id} is of the kind {exam.details.kind}, not {kind}")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from adapter.cli.log import note, tell
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -18,8 +19,12 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def _folder_of(_context: click.Context, _option: click.Parameter, given: Path | None) -> Path | None:
+    return None if given is None else folder_of(given)
+
+
+def folder_of(given: Path) -> Path:
     """The folder that was named, or that of the shipped pack of this name."""
-    if given is None or given.exists():
+    if given.exists():
         return given
     from adapter.catalogue import packs
 
@@ -40,20 +45,21 @@ def site_option(command: F) -> F:
 
 def nothing_read() -> ExitCode:
     """The exit code of a command that was given nothing to do, which it says: an empty folder is no success."""
-    click.echo("Nothing was read: the inputs hold no exam and no resource.", err=True)
+    note("Nothing was read: the inputs hold no exam and no resource.")
     return ExitCode.PROBLEMS
 
 
-def catalogue_for(site: Path | None) -> Catalogue:
-    """The catalogue, or exit code 2 after saying what is wrong with it."""
+def catalogue_for(site: Path | None, base: Path | None = None) -> Catalogue:
+    """The catalogue, over another version's ``mappings/`` where ``base`` names it; or exit code 2 after saying what
+    is wrong with it."""
     from adapter.catalogue import CatalogueError, load_catalogue
 
     try:
-        return load_catalogue(site)
+        return load_catalogue(site, base)
     except CatalogueError as error:
         for problem in error.problems:
-            click.echo(str(problem), err=True)
-        click.echo("The catalogue cannot be used; nothing was done.", err=True)
+            tell(problem)
+        note("The catalogue cannot be used; nothing was done.")
         sys.exit(ExitCode.USAGE)
 
 

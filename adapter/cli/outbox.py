@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from adapter.cli.log import note
 from adapter.cli.options import catalogue_for, site_option, write_output
-from adapter.cli.reporting import note, when
+from adapter.cli.reporting import when
 from adapter.cli.targets import Address, opened_outbox, outbox_option, target_options
 from adapter.problems import ExitCode
 from adapter.send import Outbox, OutboxRow, State

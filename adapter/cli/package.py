@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from adapter.cli.log import note, tell
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import invented
-from adapter.cli.reporting import note
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ def package(out: Path | None, examples: bool, site: Path | None) -> None:
     problems = lint(catalogue)
     if problems:
         for problem in problems:
-            note(str(problem))
+            tell(problem)
         note("No package is made of a catalogue with problems.")
         sys.exit(ExitCode.PROBLEMS)
     files = package_files(catalogue, _exams(catalogue) if examples else ())

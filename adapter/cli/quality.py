@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
+from adapter.cli.log import note
 from adapter.cli.options import catalogue_for, site_option, write_output
-from adapter.cli.reporting import counted, note
+from adapter.cli.reporting import counted
 
 _FORMS = {".html": "html", ".csv": "csv", ".json": "json"}
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -23,11 +24,18 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     type=_FILE,
     help="Also write which records to look at, by their ids (CSV): for those who may see them.",
 )
+@click.option(
+    "--against",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="An earlier extract: what changed since, with what the catalogue changed of it.",
+)
 @click.option("--checks", type=_FILE, help="Limits of your own, in the form of mappings/quality/checks.yaml.")
 @site_option
-def quality(folder: Path, out: Path, records: Path | None, checks: Path | None, site: Path | None) -> None:
-    """Report on the data of an extract: what is missing and not examined, preferred digits, slips of units,
-    exams entered twice, implausible changes, findings timed outside their exam.
+def quality(
+    folder: Path, out: Path, records: Path | None, against: Path | None, checks: Path | None, site: Path | None
+) -> None:
+    """Report on the data of an extract: who is in it, what is missing and not examined, preferred digits, drift from
+    month to month, slips of units, exams entered twice, implausible changes, findings timed outside their exam.
 
     FOLDER is an extract with the tables exams and findings. Groups and counts under a minimum are not shown. It is
     about data, no judgement on people.
@@ -36,9 +44,9 @@ def quality(folder: Path, out: Path, records: Path | None, checks: Path | None, 
     Example:
       newborn-adapter extract exam.json --out study/
       newborn-adapter quality study/ --out quality.html
+      newborn-adapter quality study/ --against study-2025/ --out quality.html
     """
-    from adapter.write.quality import load_checks, look, report
-    from adapter.write.quality.report import records_of
+    from adapter.write.quality import compare, load_checks, look, records_of, report
 
     form = _FORMS.get(out.suffix.lower())
     if form is None:
@@ -46,7 +54,8 @@ def quality(folder: Path, out: Path, records: Path | None, checks: Path | None, 
     catalogue = catalogue_for(site)
     limits = load_checks(checks, catalogue)
     found = look(folder, limits, catalogue)
-    write_output(out, report(found, limits, catalogue, form))
+    earlier = None if against is None else compare(against, folder, found, limits, catalogue)
+    write_output(out, report(found, limits, catalogue, form, earlier))
     if records is not None:
         write_output(records, records_of(found))
         note(f"{counted(len(found.doubts), 'record')} to look at in {records}, by their ids.")

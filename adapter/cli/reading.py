@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from adapter.cli.log import note, tell
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -61,14 +62,14 @@ def usable_plan(plan: Path, files: tuple[Path, ...], catalogue: Catalogue) -> Pl
 
     loaded, problems = load_plan(plan, catalogue)
     for problem in problems:
-        click.echo(str(problem), err=True)
+        tell(problem)
     if loaded is None or problems:
-        click.echo("The plan cannot be used; nothing was read.", err=True)
+        note("The plan cannot be used; nothing was read.")
         sys.exit(ExitCode.USAGE)
     for path in expanded(files):
         unread = unread_columns(path, loaded)
         if unread:
-            click.echo(f"{path}: the plan leaves unread: {', '.join(unread)}", err=True)
+            note(f"{path}: the plan leaves unread: {', '.join(unread)}")
     return loaded
 
 

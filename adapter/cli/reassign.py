@@ -9,9 +9,9 @@ from pathlib import Path
 import click
 
 from adapter.catalogue import Catalogue
+from adapter.cli.log import note, tell
 from adapter.cli.options import catalogue_for, site_option, write_output
 from adapter.cli.reading import readings
-from adapter.cli.reporting import note
 from adapter.cli.sending import driven, say_due
 from adapter.cli.targets import (
     Address,
@@ -104,7 +104,7 @@ def _of_file(exam: str, catalogue: Catalogue) -> Exam:
     """The one exam of a file; a usage error where it holds more or none, exit code 1 where it is refused."""
     found = list(readings((Path(exam),), None, catalogue))
     for problem in (problem for reading in found for problem in reading.errors):
-        note(str(problem))
+        tell(problem)
     if len(found) != 1:
         raise click.UsageError(f"{exam} holds {len(found)} exams; name a file of the one that is to be put right")
     if found[0].exam is None or not found[0].accepted:

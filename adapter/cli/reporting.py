@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-import click
-
+from adapter.cli.log import tell
 from adapter.problems import Problem, Report, Severity
 
 if TYPE_CHECKING:
@@ -160,9 +158,4 @@ def say_standing(catalogue: Catalogue) -> None:
     from adapter.catalogue.uses import standing
 
     for problem in standing(catalogue):
-        note(str(problem))
-
-
-def note(text: str) -> None:
-    """A remark beside the output, on standard error."""
-    click.echo(text, file=sys.stderr)
+        tell(problem)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from adapter.cli.log import note, progress, tell
 from adapter.cli.options import nothing_read
-from adapter.cli.reporting import note
 from adapter.problems import ExitCode
 
 if TYPE_CHECKING:
@@ -45,7 +45,10 @@ def given(
     if source.named:
         from adapter.run.server import Wanted, held_by
 
-        wanted = Wanted(source.exams, source.newborns, source.since or "", source.by_search)
+        if (source.group or source.type_filters) and (source.by_search or source.exams or source.newborns):
+            raise click.UsageError("--group and --type-filter are for a Bulk Data export, not for searches")
+        since, group = source.since or "", source.group or ""
+        wanted = Wanted(source.exams, source.newborns, since, source.by_search, group, source.type_filters)
         return [held_by(source.target(), catalogue, wanted, note)]
     return given(files)
 
@@ -55,12 +58,12 @@ def run_into(work: Work, inputs: Sequence[Given], out: Path, jobs: int | None, q
     from adapter.run import run
 
     try:
-        summary = run(work, inputs, out, jobs=jobs, progress=None if quiet else sys.stderr)
+        summary = run(work, inputs, out, jobs=jobs, progress=None if quiet else progress())
     except KeyboardInterrupt:
         note("\nInterrupted. What is finished is kept: the same command goes on from there.")
         raise
     for problem in summary.shown:
-        note(str(problem))
+        tell(problem)
     if summary.rejected is not None:
         note(f"What was refused, and why: {summary.rejected}/problems.ndjson")
     return summary.tally
@@ -75,7 +78,7 @@ def poured(work: Work, inputs: Sequence[Given], name: str, jobs: int | None) -> 
     for tally, folder in stream(work, inputs, jobs=jobs):
         whole.add(tally)
         for problem in problems_in(folder / REJECTED):
-            note(str(problem))
+            tell(problem)
         with (folder / name).open("rb") as file:
             copyfileobj(file, sys.stdout.buffer)
         sys.stdout.buffer.flush()

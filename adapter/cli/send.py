@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,9 +12,10 @@ import click
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.settings import Persons
+from adapter.cli.log import note, show, tell
 from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reading import readings
-from adapter.cli.reporting import note, say_standing
+from adapter.cli.reporting import say_standing
 from adapter.cli.sending import driven, say_due
 from adapter.cli.targets import (
     Address,
@@ -140,7 +141,7 @@ class _Exams:
                     taken = objection(outbox, transport.target, message, self._catalogue)
                     problems += [replace(taken, file=reading.source)] if taken else []
             for problem in problems:
-                note(str(problem))
+                tell(problem)
             if problems or message is None:
                 self.refused += 1
                 note(f"{reading.source}: refused, not sent")
@@ -173,7 +174,7 @@ def _plan(asked: Inspectable, messages: Iterator[Message], exams: _Exams) -> Exi
             held = True
             click.echo(f"{planned.exam}: nothing; held for a person")
             for problem in planned.held:
-                click.echo(f"  {problem}")
+                show(problem, "  ")
             continue
         counts = ", ".join(f"{step} {count}" for step, count in planned.counts().items())
         click.echo(f"{planned.exam}: {counts}")
@@ -190,9 +191,10 @@ def _send(
     placed = _queue(outbox, transport.target, exams.messages(transport, outbox), again)
     summary = driven(outbox, transport, target, parallel)
     click.echo(
-        f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before, {summary.dead} given up,"
-        f" {summary.superseded + placed[PutResult.SUPERSEDED]} superseded, {summary.left} left in the outbox,"
-        f" {summary.held} held for a person, {exams.refused} refused."
+        f"{summary.sent} sent, {placed[PutResult.SENT_BEFORE]} sent before,"
+        f" {summary.dead} given up, {summary.superseded + placed[PutResult.SUPERSEDED]} superseded,"
+        f" {summary.left} left in the outbox, {summary.held} held for a person, {exams.refused} refused."
+        f"{_counted(summary.counts)}"
     )
     say_due(summary)
     if summary.dead or summary.left or placed[PutResult.DEAD_BEFORE]:
@@ -200,6 +202,11 @@ def _send(
     if exams.empty:
         return nothing_read()
     return ExitCode.PROBLEMS if exams.refused or summary.held else ExitCode.WELL
+
+
+def _counted(counts: Mapping[str, int]) -> str:
+    """What was done with the resources of all exams that were sent, where that is known."""
+    return f" Resources: {', '.join(f'{number} {what}' for what, number in counts.items())}." if counts else ""
 
 
 def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool) -> Counter[PutResult]:
@@ -212,7 +219,7 @@ def _queue(outbox: Outbox, target: str, messages: Iterator[Message], again: bool
             row = outbox.latest(target, message.exam)
             click.echo(f"{message.exam}: {what.value}")
             for problem in row.reasons if row else ():
-                click.echo(f"  {problem}")
+                show(problem, "  ")
     return placed
 
 
@@ -237,5 +244,5 @@ def _verify(outbox: Outbox, asked: Inspectable, target: str, named: list[str]) -
         verdict = "differs from what was sent" if errors else "superseded" if older else "verified"
         click.echo(f"{row.exam}: {verdict}")
         for problem in problems:
-            click.echo(f"  {problem}")
+            show(problem, "  ")
     return wrong

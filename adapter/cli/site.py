@@ -1,4 +1,4 @@
-"""``newborn-adapter site``: start a site's folder, and rehearse it before it goes live."""
+"""``newborn-adapter site``: start a site's folder, rehearse it before it goes live, compare it with another."""
 
 from __future__ import annotations
 
@@ -7,21 +7,25 @@ from pathlib import Path
 
 import click
 
+from adapter.cli.log import note
+from adapter.cli.options import catalogue_for, folder_of, nothing_read
 from adapter.cli.problem_forms import WRITERS
-from adapter.cli.reporting import count_line, counted, note
+from adapter.cli.reporting import count_line, counted
 from adapter.problems import Problem
 
+SHIPPED = "shipped"
 FORMS = ("text", "json", "jsonl", "junit", "sarif")
 
 
 @click.group()
 def site() -> None:
-    """Start a site's own folder, and rehearse it before it goes live.
+    """Start a site's own folder, rehearse it before it goes live, compare it with another.
 
     \b
     Example:
       newborn-adapter site start new-ward/ --country DE --language de --time-zone Europe/Berlin
       newborn-adapter site rehearse my-ward/
+      newborn-adapter site compare shipped my-ward/ --exams exams/
     """
 
 
@@ -101,6 +105,63 @@ def rehearse(folder: Path, packages: tuple[Path, ...], form: str, quiet: bool) -
         words = f"{counted(made.exams, 'invented exam')}, {counted(made.findings, 'finding')}"
         click.echo(f"{words}, {counted(len(made.forms), 'form')}: {count_line(made.report)}")
     sys.exit(made.report.exit_code)
+
+
+@site.command()
+@click.argument("old", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path))
+@click.option(
+    "--old-mappings",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="The folder mappings/ of another version, over which OLD is laid instead of the installed one.",
+)
+@click.option(
+    "--exams",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True),
+    help="Your own exams, a file or a folder: which lines of their lists would change. May be repeated.",
+)
+@click.option("--words", is_flag=True, help="Also the words of each line: they hold findings.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+def compare(old: Path, new: Path, old_mappings: Path | None, exams: tuple[Path, ...], words: bool, form: str) -> None:
+    """Say what another site's folder, or another version of the catalogue, would tell differently.
+
+    \b
+    Example:
+      newborn-adapter site compare shipped my-ward/
+      newborn-adapter site compare my-ward/ my-ward-new/ --exams exams/
+      newborn-adapter site compare my-ward/ my-ward/ --old-mappings older-version/mappings/ --exams exams/
+
+    OLD and NEW are a site's folder, a shipped pack by name, or the word shipped. First what differs between the two:
+    items, answers, ranges, rules, settings, added, gone, changed. With --exams then, by exam and item or rule, each
+    line of a tell list that appears, disappears or is told sooner or later, without its values; and exams that only
+    one of the two takes. Each exam is judged alone, without earlier ones.
+    """
+    from adapter.catalogue.difference import difference
+    from adapter.cli.site_changes import comparison_as_json, comparison_in_words, exams_in_words
+    from adapter.run.compare import compared
+
+    before, after = catalogue_for(_named(old), old_mappings), catalogue_for(_named(new))
+    changes = difference(before, after)
+    found = list(compared(exams, before, after)) if exams else None
+    if form == "json":
+        click.echo(comparison_as_json(changes, found, words=words))
+    else:
+        click.echo(comparison_in_words(changes))
+        if found is not None:
+            click.echo("\n" + exams_in_words(found, words=words))
+    if found is not None and not found:
+        sys.exit(nothing_read())
+
+
+def _named(given: Path) -> Path | None:
+    """The folder that is meant; None is the shipped catalogue."""
+    if str(given) == SHIPPED:
+        return None
+    folder = folder_of(given)
+    if not folder.is_dir():
+        raise click.UsageError(f"there is no folder {given}; a site's folder, a pack such as us-core, or {SHIPPED}")
+    return folder
 
 
 def _write(problems: list[Problem], form: str) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from adapter.cli.log import heard
 from adapter.cli.options import catalogue_for, nothing_read, site_option
 from adapter.cli.reporting import counted, say_standing
 from adapter.cli.running import given, many_options, run_into
@@ -130,6 +131,8 @@ def _written(work: Validate, inputs: Sequence[Given], jobs: int | None, form: st
         whole.add(tally)
         for one in validated_in(folder):
             writer.add(one)
+            for problem in one.problems:
+                heard(problem)
     writer.end()
     return whole
 

@@ -12,6 +12,7 @@ import click
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.settings import Persons
+from adapter.cli.log import note, tell
 from adapter.cli.options import catalogue_for, site_option
 from adapter.cli.reporting import say_standing
 from adapter.cli.targets import (
@@ -131,8 +132,8 @@ def _plan(path: Path | None, catalogue: Catalogue) -> Plan | None:
         return None
     plan, problems = load_plan(path, catalogue)
     for problem in problems:
-        click.echo(str(problem), err=True)
+        tell(problem)
     if plan is None or problems:
-        click.echo("The plan cannot be used; nothing was watched.", err=True)
+        note("The plan cannot be used; nothing was watched.")
         sys.exit(ExitCode.USAGE)
     return plan

@@ -57,14 +57,8 @@ class Chains:
             return
         yield from version_faults(Version.of(exam), self._versions)
         before = self._newborns.get(details.amends or "")
-        if before is not None and (differing := _differing(before, exam.newborn)):
-            named = ", ".join(differing)
-            what = f"exam {details.id} amends {details.amends} and is of another newborn ({named})"
-            remedy = (
-                f"if {details.amends} was recorded on the wrong newborn: newborn-adapter reassign, which takes it"
-                " back there and records it anew, under an id of its own, on the right one"
-            )
-            yield _error("amends-another-newborn", what, remedy)
+        if before is not None and (moved := another_newborn(exam, before)):
+            yield moved
 
     def unknown(self, exam: Exam) -> str | None:
         """The version that the exam rests on and nobody here knows."""
@@ -105,6 +99,20 @@ def version_faults(version: Version, versions: Versions) -> Iterator[Problem]:
         yield _error("first-is-another", what, f"first: {root}, or left out; or amends put right")
     for other in versions.forks(version):
         yield fork(version.id, other)
+
+
+def another_newborn(exam: Exam, before: Newborn) -> Problem | None:
+    """That an exam amends one of another newborn; None where both may be one."""
+    differing = _differing(before, exam.newborn)
+    if not differing:
+        return None
+    amends = exam.details.amends
+    what = f"exam {exam.details.id} amends {amends} and is of another newborn ({', '.join(differing)})"
+    remedy = (
+        f"if {amends} was recorded on the wrong newborn: newborn-adapter reassign, which takes it"
+        " back there and records it anew, under an id of its own, on the right one"
+    )
+    return _error("amends-another-newborn", what, remedy)
 
 
 def fork(version: str, other: str) -> Problem:

@@ -15,7 +15,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 from adapter.files.whole import write
 from adapter.problems import Problem
@@ -24,7 +24,7 @@ from adapter.run.journal import RunJournal
 from adapter.run.outputs import KEPT, OUT, Outputs
 from adapter.run.pieces import BYTES, Chunk, chunks
 from adapter.run.pool import GO_ON, PATIENCE, outcomes
-from adapter.run.progress import Progress
+from adapter.run.progress import Progress, Reported
 from adapter.run.rejects import problems_in
 from adapter.run.work import Landing, NotPossible, NotWritten, RunError, Tally, Work
 
@@ -69,7 +69,7 @@ def run(
     *,
     jobs: int | None = None,
     most: int | None = None,
-    progress: TextIO | None = None,
+    progress: Reported | None = None,
     patience: float = PATIENCE,
 ) -> RunSummary:
     """Do a work on all exams of the inputs, and put what comes of it into ``out``, whole or not at all.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import signal
@@ -50,6 +51,7 @@ def serve(connection: Connection, work: Work, mark: MutableSequence[int]) -> Non
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     sys.meta_path.insert(0, _WithoutPandas())
     maker = work.open()
+    gc.freeze()  # what stays to the end is not looked through for cycles with every few exams
     while True:
         try:
             task = connection.recv()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import ssl
 from collections.abc import Iterable, Iterator, Sequence
 from enum import StrEnum
@@ -44,7 +45,7 @@ class Undelivered(AdapterError):
 
     ``problems`` are the reasons in words, without patient data; ``retry_after`` the seconds that the receiver asks to
     be left in peace; ``parts`` what became of those parts of the message that it did answer to; ``cause`` says where
-    the trouble lies.
+    the trouble lies; ``nobody`` is there who could answer (as of :class:`Unreachable`).
     """
 
     exit_code = ExitCode.SERVER
@@ -57,9 +58,10 @@ class Undelivered(AdapterError):
         retry_after: float | None = None,
         parts: Iterable[MessagePart] = (),
         cause: Cause | None = None,
+        nobody: bool = False,
     ) -> None:
         super().__init__(problems=problems)
-        self.retry_after = retry_after
+        self.retry_after, self.nobody = retry_after, nobody
         self.parts = tuple(parts)
         self.cause = cause or self.usual
 
@@ -107,14 +109,15 @@ class Unreachable(AdapterError):
     """No answer came, or only part of one: no connection, a time-out, a connection cut.
 
     The receiver may have carried the request out all the same. ``cause`` is the network, the certificate, or where
-    it was the authorisation server that did not answer, the token.
+    it was the authorisation server that did not answer, the token. ``nobody``: there is no such host, or nothing
+    listens there.
     """
 
     exit_code = ExitCode.SERVER
 
-    def __init__(self, words: str, cause: Cause = Cause.NETWORK) -> None:
+    def __init__(self, words: str, cause: Cause = Cause.NETWORK, *, nobody: bool = False) -> None:
         super().__init__(words)
-        self.cause = cause
+        self.cause, self.nobody = cause, nobody
 
 
 def unreachable(where: str, error: BaseException) -> Unreachable:
@@ -127,6 +130,10 @@ def unreachable(where: str, error: BaseException) -> Unreachable:
         if isinstance(one, ssl.SSLError) and any(word in (one.reason or "") for word in _OF_CERTIFICATES):
             what = (one.reason or "").replace("_", " ").lower()
             return Unreachable(f"{where} does not accept the certificate of this client ({what})", Cause.CERTIFICATE)
+        if isinstance(one, ConnectionRefusedError):
+            return Unreachable(f"nothing listens at {where}: the connection is refused", nobody=True)
+        if isinstance(one, socket.gaierror):
+            return Unreachable(f"no such host on this network: {where}", nobody=True)
     return Unreachable(f"{where} gave no answer ({type(error).__name__})")
 
 

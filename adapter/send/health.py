@@ -37,6 +37,8 @@ class Health:
     since: float = field(default_factory=time.monotonic)
     paused_until: float = 0.0
     pauses: int = 0
+    heard: bool = False
+    """Whether anything has listened there since the run began."""
     _first_failed: dict[str, float] = field(default_factory=dict)
     _last_failed: dict[str, float] = field(default_factory=dict)
     _failures: Counter[str] = field(default_factory=Counter)

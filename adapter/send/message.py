@@ -53,10 +53,12 @@ class MessagePart:
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """A message arrived: in words for a line at the terminal, and part by part."""
+    """A message arrived: in words for a line at the terminal, part by part, and how many parts by what became of
+    them, where the receiver says that."""
 
     words: str = ""
     parts: tuple[MessagePart, ...] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)
 
 
 NOTHING_SAID = Receipt()

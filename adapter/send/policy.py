@@ -23,7 +23,8 @@ USUAL = Timeouts()
 @dataclass(frozen=True, slots=True)
 class Retry:
     """``tries`` attempts before an exam is given up; ``first`` and ``longest`` bound the seconds between them;
-    ``patience`` seconds without any success from the receiver before a run ends and leaves the rest queued.
+    ``patience`` seconds without any success from the receiver before a run ends and leaves the rest queued;
+    ``closed`` those where nothing has listened there since the run began.
 
     ``heed`` bounds the seconds that a receiver may ask to be left in peace (Retry-After), and with that how long any
     exam waits; ``budget`` are the seconds for which an exam is made to wait before the failures of a receiver that is
@@ -34,6 +35,7 @@ class Retry:
     first: float = 0.5
     longest: float = 60.0
     patience: float = 120.0
+    closed: float = 10.0
     heed: float = 3600.0
     budget: float = 6 * 3600.0
     alike: int = 3
@@ -43,6 +45,10 @@ class Retry:
     def longest_wait(self) -> float:
         """The most seconds for which an exam is ever put off."""
         return max(self.longest, self.heed)
+
+    def patient(self, *, closed: bool) -> float:
+        """The seconds without any success before a run ends; ``closed``: nothing has listened there."""
+        return min(self.patience, self.closed) if closed else self.patience
 
     def pause(self, attempt: int, asked: float | None = None) -> float:
         """Seconds before the attempt after ``attempt``: exponential with jitter; never less than was ``asked``,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -45,7 +46,8 @@ _COUNTED = {
 @dataclass(frozen=True, slots=True)
 class Event:
     """For the log and the terminal: no patient data beyond the exam's id. ``receipt`` is of what was sent; where an
-    exam was given up, of those parts that the receiver did answer to. ``cause`` is that of a failure."""
+    exam was given up, of those parts that the receiver did answer to. ``cause`` is that of a failure; ``patience``
+    the seconds for which a run goes on without success, where it waits for the receiver."""
 
     happening: Happening
     exam: str = ""
@@ -55,13 +57,15 @@ class Event:
     receipt: Receipt = NOTHING_SAID
     pause: float = 0.0
     cause: Cause | None = None
+    patience: float = 0.0
 
 
 @dataclass(slots=True)
 class SendSummary:
     """How a run ended: how many exams were sent, given up, superseded, held for a person; ``left`` are still in the
     outbox, the first of which is ``due`` (seconds since 1970; None where another process is sending it), and
-    ``stopped`` says why the run ended before they were tried to the end, ``cause`` where that lies."""
+    ``stopped`` says why the run ended before they were tried to the end, ``cause`` where that lies; ``counts``, of
+    what was sent, how many parts by what became of them, where a receiver says that."""
 
     sent: int = 0
     dead: int = 0
@@ -71,6 +75,7 @@ class SendSummary:
     stopped: tuple[Problem, ...] = ()
     due: float | None = field(default=None, compare=False)
     cause: Cause | None = field(default=None, compare=False)
+    counts: Counter[str] = field(default_factory=Counter, compare=False)
 
 
 class Sender:
@@ -192,14 +197,21 @@ class Sender:
 
     def _delivered(self, letter: Letter) -> tuple[Receipt, ...]:
         """Send it, and what goes along with it: as one where the transport can, else one after the other, which is
-        done again from the first where the second does not arrive."""
+        done again from the first where the second does not arrive. That the first did is then the first reason."""
         if letter.along is None:
             return (self._transport.deliver(letter),)
         if isinstance(self._transport, Together):
             return self._transport.deliver_together(letter, letter.along)
-        return tuple(self._transport.deliver(one) for one in letter.whole)
+        receipt = self._transport.deliver(letter)
+        try:
+            return receipt, self._transport.deliver(letter.along)
+        except Undelivered as failure:
+            failure.problems.insert(0, _half_arrived(letter.message.exam, letter.along.message.exam))
+            raise
 
     def _failed(self, letter: Letter, failure: Undelivered) -> None:
+        with self._lock:
+            self._health.heard = self._health.heard or not failure.nobody
         if isinstance(failure, Superseded):
             reasons = [superseded(letter.message.exam, failure.newer)]
             self._outbox.superseded(letter, reasons)
@@ -257,12 +269,15 @@ class Sender:
             self._health.pauses += 1
             pause = self._retry.pause(self._health.pauses, asked)
             self._health.paused_until = max(self._health.paused_until, time.monotonic() + pause)
-            too_long = self._health.waited() + pause > self._retry.patience
+            patience = self._retry.patient(closed=failure.nobody and not self._health.heard)
+            too_long = self._health.waited() + pause > patience
         # Due at once: how long to wait is the server's business, and another run may find it well. After what has
         # not been tried yet, all the same.
         self._outbox.later(letter, failure.problems, time.time() + asked, counted=False, waits=pause)
-        self._event(Happening.PAUSED, letter, failure.problems, pause=pause, cause=failure.cause)
-        if isinstance(failure, Closed) or too_long:
+        ends = isinstance(failure, Closed) or too_long
+        pause, patience = (0.0, 0.0) if ends else (pause, patience)
+        self._event(Happening.PAUSED, letter, failure.problems, pause=pause, cause=failure.cause, patience=patience)
+        if ends:
             self._end(failure)
 
     def _end(self, failure: Undelivered) -> None:
@@ -280,11 +295,14 @@ class Sender:
         receipt: Receipt = NOTHING_SAID,
         pause: float = 0.0,
         cause: Cause | None = None,
+        patience: float = 0.0,
     ) -> None:
         with self._lock:
             if happening in _COUNTED:
                 name = _COUNTED[happening]
                 setattr(self._summary, name, getattr(self._summary, name) + 1)
+            if happening is Happening.SENT:
+                self._summary.counts.update(receipt.counts)
             self._on_event(
                 Event(
                     happening,
@@ -295,8 +313,16 @@ class Sender:
                     receipt,
                     pause,
                     cause,
+                    patience,
                 )
             )
+
+
+def _half_arrived(first: str, second: str) -> Problem:
+    """That of two that go together only the first has been taken."""
+    what = f"{first} has arrived and {second} has not: the exam is taken back there, and not yet recorded anew"
+    remedy = f"what is said of {second} mended at the receiver; then outbox retry, which sends both again"
+    return problem("half-arrived", what, remedy)
 
 
 def _inside(error: Exception) -> Problem:

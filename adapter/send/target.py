@@ -10,7 +10,7 @@ It holds no secret: only the names of environment variables and files that do.
       scope: system/*.cruds
     tls: {ca_bundle: /etc/ssl/hospital.pem}
     timeouts: {connect: 10, read: 60, whole: 180, exam: 3600}
-    retry: {tries: 8, first: 0.5, longest: 60, patience: 120, heed: 3600, budget: 21600, alike: 3}
+    retry: {tries: 8, first: 0.5, longest: 60, patience: 120, closed: 10, heed: 3600, budget: 21600, alike: 3}
     parallel: 4
     newborns: known                   # or made, where the server lacks them; usual on this machine alone
     persons: {mother: known, examiners: identifier, encounter: known, organisation: identifier, device: made}
@@ -107,6 +107,7 @@ class Tries(_Frozen):
     first: Seconds = 0.5
     longest: Seconds = 60
     patience: Seconds = 120
+    closed: Seconds = 10
     heed: Seconds = 3600
     budget: Seconds = 21_600
     alike: int = Field(default=3, ge=2, le=100)

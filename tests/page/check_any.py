@@ -73,7 +73,7 @@ def anything(play: Playwright, file: Path, folder: Path) -> str:
         with opened(play, file, height=900) as (page, eyes):
             new_exam(page, sex=("Male", "Female")[number % 2])
             hand = Hand(page)
-            taps += page.evaluate(_ANYTHING, [number, 600])
+            taps += page.evaluate(_ANYTHING, [number, 450])
             mended += _mended(page, hand)
             leave = page.locator("#leave")
             if leave.count():

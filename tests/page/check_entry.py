@@ -160,6 +160,9 @@ def expected(play: Playwright, file: Path, folder: Path) -> str:
         hand.button("Rest as expected", exact=False)
         page.locator("ul.lines li").nth(1).locator("input").uncheck()
         hand.button("Record these", exact=False)
+        page.clock.fast_forward("04:00")
+        to_page(page, "General appearance and behaviour")
+        hand.answer("cry", "Strong")
         to_page(page, "Hips")
         hand.button("Rest as expected", exact=False)
         hips = page.locator("ul.lines li")
@@ -171,7 +174,11 @@ def expected(play: Playwright, file: Path, folder: Path) -> str:
         page.keyboard.press("Escape")
         exam = saved(page, folder)
         eyes.nothing_left()
-    labels = {CATALOGUE.items[f.item].label: CATALOGUE.items[f.item].answer(f.answer or "") for f in exam.findings}
+    [cry], rest = of(exam, "cry"), [finding for finding in exam.findings if finding.item != "cry"]
+    assert cry.observed_at is not None
+    assert timedelta(minutes=4) <= cry.observed_at - exam.details.started < timedelta(minutes=5)
+    assert {finding.observed_at for finding in rest} == {None}, "tapped in the minute of the start"
+    labels = {CATALOGUE.items[f.item].label: CATALOGUE.items[f.item].answer(f.answer or "") for f in rest}
     assert {label: answer.label for label, answer in labels.items() if answer} == {
         label.removesuffix(", left and right"): answer for label, answer in listed.items() if label != struck
     }

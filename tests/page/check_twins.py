@@ -15,6 +15,8 @@ def _second(page: Page, name: str, number: str) -> None:
     page.get_by_label("Name on the ward").fill(name)
     page.get_by_label("Number of the newborn", exact=True).fill(number)
     page.get_by_label("Male", exact=True).check()
+    assert page.get_by_label("Born", exact=True).input_value() == "", "a time of birth is one infant's own"
+    page.get_by_label("Born", exact=True).fill("2026-02-28T21:19")
     page.get_by_role("button", name="Begin the exam").click()
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from check_looks import by_axe
 from driver import Hand, kept, window
-from playwright.sync_api import Playwright
+from playwright.sync_api import Page, Playwright
 
 from adapter.catalogue import load_catalogue
 from adapter.cli.page_server import listed
@@ -46,6 +47,12 @@ def _twin(order: int, born: datetime) -> list[dict[str, Any]]:
     return [patient, mother, weight]
 
 
+def _looked_at(page: Page, view: str) -> None:
+    for look in ("light", "dark"):
+        page.emulate_media(color_scheme=look)  # type: ignore[arg-type]
+        by_axe(page, f"{view}, {look}")
+
+
 def ward(play: Playwright, file: Path, folder: Path) -> str:
     """From the list to the record; the other twin's band and a wrong second identifier are refused."""
     drop = folder / "drop"
@@ -67,12 +74,14 @@ def ward(play: Playwright, file: Path, folder: Path) -> str:
                 boy = entry.filter(has=page.locator("strong", has_text="Boy B Invented"))
                 assert "Baby 2 of 2" in boy.inner_text()
                 assert "Not to be mixed up with Girl A Invented, Baby 1 of 2" in boy.inner_text()
+                _looked_at(page, "the ward's list")
                 hand.tap(boy)
                 hand.tap(page.get_by_label("Number on the band"))
                 hand.type("77-1")
                 hand.press("Enter")
                 hand.press("Enter")
                 page.get_by_text("This band is of another newborn: Girl A Invented, Baby 1 of 2").wait_for()
+                _looked_at(page, "the band")
                 page.get_by_label("Number on the band").fill("77-0")
                 hand.button("The band agrees")
                 page.get_by_text("That is the mother's number").wait_for()

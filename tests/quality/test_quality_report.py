@@ -15,11 +15,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapter.write.quality.cells import hidden_together, may_show
+from adapter.catalogue import load_catalogue
+from adapter.write.quality import load_checks
 from adapter.write.quality.digits import preference_score
+from adapter.write.quality.drift import Monthly, months
+from adapter.write.quality.hiding import hidden_together, may_show
 from tests.commands import run_here
 from tests.drawn import drawn
 
+MONTHS = (("2026-01", 0, 30), ("2026-02", 0.3, 30), ("2026-03", 0.1, 30), ("2026-04", 2, 9), ("2026-05", 0, 30))
 DAY = "2026-05-{:02}T{:02}:00:00+02:00"
 
 
@@ -49,6 +53,7 @@ def exam(n: int, **changed: Any) -> dict[str, Any]:
             "id": changed.pop("id", f"invented-{n}"),
             "kind": "initial",
             "started": changed.pop("started", start),
+            **({"place": changed.pop("place")} if "place" in changed else {}),
             "examiners": [{"name": f"Invented {role} {n % changed.pop('people', 4)}", "role": role}],
         },
         "findings": findings,
@@ -58,7 +63,7 @@ def exam(n: int, **changed: Any) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """60 exams by nurses, 12 by midwives of whom there are two, 3 by a student; and four that are doubtful."""
-    exams = [exam(n) for n in range(60)]
+    exams = [exam(n, place="Ward A" if n < 45 else "Ward B" if n < 57 else "Ward C") for n in range(60)]
     exams += [exam(n, role="midwife", people=2, month="06") for n in range(60, 72)]
     exams += [exam(n, role="student", month="06") for n in range(72, 75)]
     later = DAY.format(2, 20)
@@ -127,6 +132,64 @@ def test_the_page_says_what_it_means_and_whose_it_is_not(study: Path, tmp_path: 
     page = made(study, tmp_path / "q.html")
     for words in ("data, not about people", "MONICA", "Kahn et al.", "Not examined", "ever a normal finding"):
         assert words in page
+
+
+def test_who_is_in_it_by_place_without_small_counts(study: Path, tmp_path: Path) -> None:
+    """Place C has three newborns; the next smallest is hidden with it, so that the sum does not give it away."""
+    found = json.loads(made(study, tmp_path / "q.json"))
+    places = {one["place"]: one for one in found["table_one"]}
+    assert places["all"]["newborns"] == 76
+    assert (places["all"]["female"], places["all"]["preterm"]) == (76, 0)
+    assert places["all"]["weeks"] == [39, 39, 39]
+    assert places["Ward A"]["newborns"] == 45
+    assert places["Ward C"]["newborns"] is None
+    assert places["Ward B"]["newborns"] is None
+    assert places["Ward B"]["weeks"] is places["Ward B"]["female"] is None
+    page = made(study, tmp_path / "q.html")
+    assert "Who is in it" in page
+    assert "Places not examined by month: 2026-05" in page
+    assert page.count("<svg") >= 3
+
+
+def test_a_month_that_lies_apart_is_told() -> None:
+    """One month 0.3 higher than the middle of the others, one 0.1, one 2 with few numbers."""
+    checks = load_checks(None, load_catalogue())
+    assert checks.drift is not None
+    monthly = Monthly()
+    for month, higher, count in MONTHS:
+        for n in range(count):
+            monthly.see("temperature", month, 36.8 + higher + (0.1 if n % 2 else -0.1))
+            monthly.see("length", "2026-01", 50)
+    found = {one.month: one for one in months(monthly, checks.drift, checks.least)}
+    assert {month for month, one in found.items() if one.told} == {"2026-02"}
+    assert found["2026-02"].mean == pytest.approx(37.1)
+    assert found["2026-04"].mean is None
+    assert {one.item for one in found.values()} == {"temperature"}, "of length there is one month alone"
+
+
+def test_against_an_earlier_extract_the_catalogue_says_why(study: Path, tmp_path: Path) -> None:
+    earlier = tmp_path / "earlier"
+    earlier.mkdir()
+    for path in study.iterdir():
+        if path.is_file():
+            (earlier / path.name).write_bytes(path.read_bytes())
+    exams = (earlier / "exams.csv").read_text("utf-8").replace("not_examined:eyes_not_open", "examined")
+    (earlier / "exams.csv").write_text(exams, "utf-8")
+    package = (earlier / "datapackage.json").read_text("utf-8")
+    (earlier / "datapackage.json").write_text(package.replace('"version": "', '"version": "before-'), "utf-8")
+    dictionary = (earlier / "dictionary.csv").read_text("utf-8").replace("absent = ", "away = ")
+    (earlier / "dictionary.csv").write_text(dictionary, "utf-8")
+    found = json.loads(made(study, tmp_path / "q.json", "--against", earlier))["against"]
+    assert found["then"] == f"before-{found['now']}"
+    told = {(one["item"], one["measure"]): one for one in found["changes"]}
+    eyes = told["red_reflex", "not_examined"]
+    assert (eyes["then"], eyes["now"], eyes["told"]) == (0, 0.5, True)
+    assert "answers new: absent, answers gone: away" in told["red_reflex", "not_examined"]["why"]
+    assert not told["red_reflex", "not_recorded"]["told"]
+    assert ("heart_rate", "not_examined") not in told
+    page = made(study, tmp_path / "q.html", "--against", earlier)
+    assert "Against an earlier extract" in page
+    assert run_here("quality", study, "--out", tmp_path / "x.html", "--against", tmp_path).returncode == 2
 
 
 def test_parquet_and_csv_give_the_same(study: Path, tmp_path: Path) -> None:

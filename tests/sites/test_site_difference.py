@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
+import shutil
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from lxml import html
 from sites_of_examples import ROOT, SITES, catalogue_of
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.coverage import Coverage
 from adapter.catalogue.difference import CatalogueChange, difference, labelled
+from adapter.cli import cli
 from adapter.write.coverage import coverage_report
 from adapter.write.package.conceptmaps import concept_maps
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-c", "from adapter.cli import main; main()", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=120, check=False)
+    with contextlib.chdir(ROOT):
+        done = CliRunner().invoke(cli, arguments)
+    return subprocess.CompletedProcess(arguments, done.exit_code, done.stdout, done.stderr)
 
 
 def test_the_shipped_catalogue_does_not_differ_from_itself(catalogue: Catalogue) -> None:
@@ -44,7 +48,7 @@ def test_kinds_of_difference(catalogue: Catalogue) -> None:
         ("label", "item temperature", "label"),
     } <= places
     urgency = next(c for c in changes if c.place == "rule infection_or_low_glucose")
-    assert (urgency.shipped, urgency.site) == ("tell-now", "tell")
+    assert (urgency.before, urgency.after) == ("tell-now", "tell")
 
 
 def test_a_changed_answer_and_an_added_one(catalogue: Catalogue, tmp_path: Path) -> None:
@@ -141,3 +145,44 @@ def test_coverage_as_text_and_page(catalogue: Catalogue) -> None:
     assert not page.xpath("//script | //link | //img | //*[@src]")
     cells = page.xpath("//tr/*[1]/text()")
     assert {"heart_rate", "femoral_pulse.weak"} <= {cell.strip() for cell in cells}
+
+
+def test_a_version_is_compared_on_exams_by_item_and_never_by_value(tmp_path: Path) -> None:
+    """Under the older one a fast rate of breathing was told now, and the rule had another name."""
+    older = tmp_path / "mappings"
+    shutil.copytree(ROOT / "mappings", older, ignore=shutil.ignore_patterns("packs", "omop"))
+    for name, now, then in (
+        (
+            "regions/03-vital-signs.yaml",
+            "flag: H, urgency: tell, source",
+            "flag: H, urgency: tell-now, source",
+        ),
+        ("rules.yaml", "id: infection_or_low_glucose\n", "id: infection_then\n"),
+    ):
+        text = (older / name).read_text(encoding="utf-8")
+        assert now in text
+        (older / name).write_text(text.replace(now, then), encoding="utf-8")
+    exam = json.loads((ROOT / "examples/captures/d01-well-term-girl.json").read_text(encoding="utf-8"))
+    exam["exam"]["id"] = "fast"
+    rate = next(one for one in exam["findings"] if one["item"] == "respiratory_rate")
+    rate["value"]["value"] = 67
+    (tmp_path / "fast.json").write_text(json.dumps(exam), encoding="utf-8")
+    exams = str(tmp_path / "fast.json")
+    asked = ["site", "compare", "shipped", "shipped", "--old-mappings", str(older), "--exams", exams]
+    text = CliRunner().invoke(cli, asked).stdout
+    assert "rule infection_then:" in text.partition("Gone:")[2]
+    assert "rule infection_or_low_glucose:" in text.partition("Added:")[2].partition("Gone:")[0]
+    assert "fast: respiratory_rate is told later (tell-now to tell)" in text
+    assert "67" not in text.partition("On 1 exam")[2]
+    assert "67" in CliRunner().invoke(cli, [*asked, "--words"]).stdout.partition("On 1 exam")[2]
+    data = json.loads(CliRunner().invoke(cli, [*asked, "--format", "json"]).stdout)
+    assert [(line["exam"], line["item"], line["difference"]) for line in data["lines"]] == [
+        ("fast", "respiratory_rate", "is told later")
+    ]
+
+
+@pytest.mark.parametrize(("old", "new", "code"), [("shipped", "shipped", 0), ("shipped", "nowhere", 2)])
+def test_what_is_compared_must_be_there(old: str, new: str, code: int) -> None:
+    done = CliRunner().invoke(cli, ["site", "compare", old, new])
+    assert done.exit_code == code
+    assert ("no difference" in done.stdout) == (code == 0)

@@ -12,6 +12,7 @@ from typing import Self
 import httpx
 
 from adapter.catalogue import Catalogue
+from adapter.derive.chains import another_newborn
 from adapter.derive.versions import precedence_of
 from adapter.exam import Exam
 from adapter.fhir import Identity
@@ -33,6 +34,7 @@ from adapter.send.mllp.connection import Connection, NoAcknowledgement
 from adapter.send.outbox import OutboxRow, State
 from adapter.send.policy import USUAL, Timeouts
 from adapter.send.redaction import Redaction
+from adapter.send.taken import record_of
 from adapter.send.transport import Prepared
 from adapter.v2.er7 import Read, messages
 from adapter.write.outward import NotWritable, allowed
@@ -81,6 +83,8 @@ class MllpTransport:
             plain = dataclasses.replace(catalogue, v2=catalogue.v2.model_copy(update={"terminator": "CR"}))
         details = exam.details
         said = [message.payload for row, message in earlier if _may_have_arrived(row)]
+        if (moved := _moved(exam, said, catalogue)) is not None:
+            return Prepared(None, (dataclasses.replace(moved, file=source),))
         try:
             alone = "\r".join(unjudged(exam, plain, attached=False)).encode()
             payload = to_oru(exam, plain, said)
@@ -126,7 +130,7 @@ class MllpTransport:
             cause = Cause.SERVER if silent and error.cause is Cause.NETWORK else error.cause
             usual = _SILENCE if silent else "unreachable"
             rule = {Cause.CERTIFICATE: "certificate", Cause.GATEWAY: _FOREIGN}.get(cause, usual)
-            return kind([problem(rule, str(error), TO_DO[cause])], cause=cause)
+            return kind([problem(rule, str(error), TO_DO[cause])], cause=cause, nobody=error.nobody)
         redaction = _redaction(letter)
         return kind([redaction.clean(one) for one in error.problems])
 
@@ -134,6 +138,15 @@ class MllpTransport:
 def _in_words(found: Acknowledgement, remarks: Sequence[Problem]) -> str:
     """The code of the acknowledgement, and how many remarks came with it."""
     return f"{found.code}, {len(remarks)} remarks" if remarks else found.code
+
+
+def _moved(exam: Exam, said: Sequence[bytes], catalogue: Catalogue) -> Problem | None:
+    """That an earlier version was of another newborn: a listener cannot be asked whose record it has."""
+    for payload in said if exam.details.amends is not None else ():
+        before = record_of(payload, catalogue)
+        if before is not None and (moved := another_newborn(exam, before.newborn)):
+            return moved
+    return None
 
 
 def _may_have_arrived(row: OutboxRow) -> bool:

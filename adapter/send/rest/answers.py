@@ -18,7 +18,8 @@ _PLACE = re.compile(r"(?:^|/)(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9\-.]{1,64
 
 
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
-_NOTHING_SAID = "the server does not say what is wrong"
+_NOTHING_SAID = "does not say what is wrong"
+_NOTHING_KEPT = "its words are not of those that are kept"
 
 
 class ServerRefused(Refused):
@@ -106,7 +107,7 @@ def outcome(
         location=location if place else "",
         etag=etag if version else "",
         version=version,
-        outcome_problems=tuple(problems_of(object_(remarks), all_words=all_words)),
+        outcome_problems=tuple(problems_of(object_(remarks), status, all_words=all_words)),
     )
 
 
@@ -122,15 +123,16 @@ def entry_outcome(full_url: str, response: dict[str, Any], *, all_words: bool = 
     )
 
 
-def problems_of(resource: dict[str, Any], *, all_words: bool = False) -> list[Problem]:
+def problems_of(resource: dict[str, Any], status: object = "", *, all_words: bool = False) -> list[Problem]:
     """The issues of an OperationOutcome; none for anything else. Of its words what is kept of any receiver's
-    (:mod:`adapter.send.words`), or all."""
+    (:mod:`adapter.send.words`), or all; where nothing is kept, the ``status`` that came with it stands for them."""
     if resource.get("resourceType") != "OperationOutcome":
         return []
-    return [_issue(issue, str if all_words else kept) for issue in objects(resource.get("issue"))]
+    answered = f"the server answered {status}".rstrip()
+    return [_issue(issue, answered, str if all_words else kept) for issue in objects(resource.get("issue"))]
 
 
-def _issue(issue: dict[str, Any], kept_of: Callable[[str], str]) -> Problem:
+def _issue(issue: dict[str, Any], answered: str, kept_of: Callable[[str], str]) -> Problem:
     severity, code = issue.get("severity"), text(issue, "code")
     places = issue.get("expression") or issue.get("location")
     said = text(object_(issue.get("details")), "text") or text(issue, "diagnostics")
@@ -139,7 +141,7 @@ def _issue(issue: dict[str, Any], kept_of: Callable[[str], str]) -> Problem:
         severity=Severity(severity) if severity in list(Severity) else Severity.ERROR,
         layer=Layer.TRANSPORT,
         rule=code if code in issue_codes() else "unknown",
-        what="the server's words are not of those that are kept" if what == GONE else what or _NOTHING_SAID,
+        what=f"{answered}; {_NOTHING_KEPT}" if what == GONE else what or f"{answered} and {_NOTHING_SAID}",
         where=kept_of(str(places[0])) if isinstance(places, list) and places else "",
     )
 

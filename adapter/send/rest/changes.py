@@ -21,11 +21,13 @@ Json = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Adjusted:
-    """``entries`` to send; ``places`` of full URLs that need no sending any more; ``settled`` their outcomes."""
+    """``entries`` to send; ``places`` of full URLs that need no sending any more; ``settled`` their outcomes;
+    ``updates`` the full URLs of entries that change what is there."""
 
     entries: list[Json]
     places: dict[str, str]
     settled: list[EntryOutcome]
+    updates: frozenset[str]
 
 
 def adjusted(holding: Holding, capability: Capability, base_url: str) -> Adjusted:
@@ -33,7 +35,7 @@ def adjusted(holding: Holding, capability: Capability, base_url: str) -> Adjuste
 
     Raises :class:`ServerRefused` 412 where it holds two under one name: that is for a person.
     """
-    places, settled, entries = {}, [], []
+    places, settled, entries, updates = {}, [], [], set()
     marked = [_entered_in_error(r, capability, base_url) for r in holding.extra if not is_retracted(r)]
     for number, entry in enumerate(holding.entries):
         found = holding.found[number]
@@ -47,7 +49,9 @@ def adjusted(holding: Holding, capability: Capability, base_url: str) -> Adjuste
             settled.append(_as_found(entry["fullUrl"], found[0]))
         else:
             entries.append(_entry(entry, found[0] if found else None, capability))
-    return Adjusted([*marked, *entries], places, settled)
+            updates |= {entry["fullUrl"]} if found else set()
+    updates |= {entry["fullUrl"] for entry in marked}
+    return Adjusted([*marked, *entries], places, settled, frozenset(updates))
 
 
 def in_order(entries: list[Json]) -> list[list[Json]]:

@@ -44,7 +44,17 @@ class _WithoutQuery(logging.Filter):
         return True
 
 
+class _WithoutHeaders(logging.Filter):
+    """httpcore's debug log has the headers of answers, with addresses that open what they lead to."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Lets every record through, without what an answer held."""
+        record.msg = str(record.msg).partition(" return_value=")[0]
+        return True
+
+
 logging.getLogger("httpx").addFilter(_WithoutQuery())
+logging.getLogger("httpcore.http11").addFilter(_WithoutHeaders())
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,7 +310,7 @@ class FhirClient:
     def _refusal(self, response: httpx.Response, resource: dict[str, Any]) -> ServerRefused:
         """An answer that is no success, with what it says and whose it is."""
         status, header = response.status_code, response.headers.get
-        problems = answers.problems_of(resource, all_words=self._wire.all_words)
+        problems = answers.problems_of(resource, status, all_words=self._wire.all_words)
         wait = answers.seconds_to_wait(header("retry-after", ""), answers.http_date(header("date", "")))
         said = header("www-authenticate", "") + response.text[:10_000] if status == 403 else ""
         # RFC 6750, section 3.1; some say it in the OperationOutcome alone

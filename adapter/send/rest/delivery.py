@@ -30,10 +30,18 @@ _EARLIER = "an earlier Observation"
 
 class Delivered(NamedTuple):
     """The exam as it was sent, and the outcomes of its entries, in the order of the bundle, then of what was
-    marked."""
+    marked; the full URLs of those that updated something."""
 
     transaction: Transaction
     outcomes: list[EntryOutcome]
+    updates: frozenset[str] = frozenset()
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many resources were created, updated, and left as they were."""
+        updated = sum(outcome.full_url in self.updates for outcome in self.outcomes)
+        created = sum(outcome.status == 201 and outcome.full_url not in self.updates for outcome in self.outcomes)
+        return {"created": created, "updated": updated, "unchanged": len(self.outcomes) - created - updated}
 
 
 class SentBefore(NamedTuple):
@@ -140,7 +148,8 @@ def placed(todo: Adjusted) -> list[Json]:
 def concluded(todo: Adjusted, outcomes: list[EntryOutcome], transaction: Transaction) -> Delivered:
     """The outcomes of all entries in their order, after what the server said to those that were sent."""
     _refuse_unseen(todo, outcomes, transaction)
-    return Delivered(transaction, _well(_ordered([*todo.settled, *outcomes], transaction), transaction))
+    ordered = _well(_ordered([*todo.settled, *outcomes], transaction), transaction)
+    return Delivered(transaction, ordered, todo.updates)
 
 
 def _left_out(transaction: Transaction, wanted: Wanted) -> set[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import threading
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -129,7 +128,7 @@ class FhirTransport:
             kind, cause = Unavailable, cause if whose is Cause.EXAM else whose
         if isinstance(error, Unreachable):
             rule = cause.value if cause is not Cause.NETWORK else "unreachable"
-            return kind([problem(rule, str(error), TO_DO[cause])], cause=cause)
+            return kind([problem(rule, str(error), TO_DO[cause])], cause=cause, nobody=error.nobody)
         redaction = redaction_of(transaction.bundle())
         found = [redaction.clean(one) for one in reasons(error, cause)[:_MOST]]
         return kind(found, retry_after=error.retry_after, parts=_parts(transaction, error.outcomes), cause=cause)
@@ -151,9 +150,8 @@ def _transaction(letter: Letter) -> Transaction:
 
 def _receipt(transaction: Transaction, sent: Delivered, remarks: Sequence[str]) -> Receipt:
     digests = {entry["fullUrl"]: digest_of(entry["resource"]) for entry in sent.transaction.entries()}
-    counts = Counter("created" if outcome.status == 201 else "there" for outcome in sent.outcomes)
-    words = f"{counts['created']} created, {counts['there']} there before"
-    return Receipt("; ".join([words, *remarks]), _parts(transaction, sent.outcomes, digests))
+    words = ", ".join(f"{number} {what}" for what, number in sent.counts.items())
+    return Receipt("; ".join([words, *remarks]), _parts(transaction, sent.outcomes, digests), sent.counts)
 
 
 def _parts(

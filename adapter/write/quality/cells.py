@@ -1,16 +1,12 @@
-"""What may be shown of the counts: no group and no cell under a minimum, nor one that the others give away.
-
-Primary suppression by a threshold, secondary by hiding the next smallest cells of the same line until what is hidden
-together reaches the threshold (the threshold rule and complementary suppression of statistical disclosure control, as
-Hundepool et al., Statistical Disclosure Control, 2012, describe them; from memory).
-"""
+"""The counts of the report as they may be shown."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from adapter.write.quality.checks import QualityChecks
+from adapter.write.quality.hiding import hidden_together, may_show
 from adapter.write.quality.look import GROUPS, Findings, Places
 
 MEASURES = ("not_examined", "not_recorded")
@@ -56,11 +52,6 @@ def cells(found: Findings, checks: QualityChecks) -> Iterator[Cell]:
         yield Cell(check, "to_look_at", "all", "", item, shown, of if of >= checks.least else None)
 
 
-def may_show(count: int, of: int, least: int) -> bool:
-    """Whether neither the whole, nor a count, nor what is left is small; none and all may be shown."""
-    return of >= least and (count == 0 or count >= least) and (of == count or of - count >= least)
-
-
 def hidden_groups(found: Findings, checks: QualityChecks, group: str) -> set[str]:
     """The values of a group whose exams are too few, or made by too few people; never one alone."""
     counts = {value: count for (name, value), count in found.exams.items() if name == group}
@@ -68,16 +59,6 @@ def hidden_groups(found: Findings, checks: QualityChecks, group: str) -> set[str
     if group == "role":
         small |= {role for role, people in found.people.items() if 0 < len(people) < checks.examiners}
     return small if group == "all" else hidden_together(counts, small, checks.least)
-
-
-def hidden_together(counts: Mapping[str, int], small: set[str], least: int) -> set[str]:
-    """The cells to hide of a line whose sum is known: those that are small, and the next smallest until the hidden
-    ones are at least two and together not small."""
-    hidden = set(small)
-    rest = sorted((count, value) for value, count in counts.items() if value not in hidden)
-    while hidden and rest and (len(hidden) < 2 or sum(counts[value] for value in hidden) < least):
-        hidden.add(rest.pop(0)[1])
-    return hidden
 
 
 def _completeness(found: Findings, checks: QualityChecks, group: str, item: str, small: set[str]) -> Iterator[Cell]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
@@ -82,8 +82,29 @@ class Timing(Frozen):
     after: Decimal = Field(gt=0)
 
 
+class Drift(Frozen):
+    """Numbers of a month beside those of the others: by how much of the item's own unit they must lie apart to be
+    told, and by how many standard ``errors``; not judged under ``fewest`` numbers."""
+
+    source: str
+    fewest: int = Field(ge=2)
+    errors: Decimal = Field(gt=0)
+    items: dict[str, Annotated[Decimal, Field(gt=0)]]
+
+
+class Comparison(Frozen):
+    """Shares of two extracts: by how many percentage ``points`` and standard ``errors`` they must lie apart."""
+
+    source: str
+    points: Decimal = Field(gt=0)
+    errors: Decimal = Field(gt=0)
+
+
 class QualityChecks(Frozen):
-    """All of them; ``least`` is the smallest count that is shown, ``examiners`` the fewest people of a role."""
+    """All of them; ``least`` is the smallest count that is shown, ``examiners`` the fewest people of a role.
+
+    Without ``drift`` or ``comparison`` these are not looked for.
+    """
 
     version: Literal[1]
     least: int = Field(ge=2)
@@ -93,6 +114,8 @@ class QualityChecks(Frozen):
     changes: Changes
     duplicates: Duplicates
     timing: Timing
+    drift: Drift | None = None
+    comparison: Comparison | None = None
 
 
 def load_checks(path: Path | None, catalogue: Catalogue) -> QualityChecks:
@@ -112,7 +135,8 @@ def load_checks(path: Path | None, catalogue: Catalogue) -> QualityChecks:
             for one in error.errors(include_input=False, include_url=False)
         )
         raise BadChecks(f"{name}: {'; '.join(said)}") from None
-    unknown = sorted({*found.digits.items, *found.changes.items} - catalogue.items.keys())
+    drifting = found.drift.items if found.drift else {}
+    unknown = sorted({*found.digits.items, *found.changes.items, *drifting} - catalogue.items.keys())
     if unknown:
         raise BadChecks(f"{name}: there is no item {', '.join(unknown)}")
     return found

@@ -6,9 +6,11 @@ e-publications No. 9, Geneva 1998; the score as the documentation of the NiPN da
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from math import sqrt
+
+from adapter.write.quality.checks import QualityChecks
 
 
 def terminal_digit(number: Decimal, step: Decimal) -> int:
@@ -27,3 +29,23 @@ def preference_score(counts: Sequence[int]) -> float:
     expected = total / cells
     chi2 = sum((count - expected) ** 2 / expected for count in counts)
     return 100 * sqrt(chi2 / (total * (cells - 1)))
+
+
+def digit_rows(found: Mapping[str, Sequence[int]], checks: QualityChecks) -> list[dict[str, object]]:
+    """Of each item the numbers, the score where there are enough, and how often each digit stood."""
+    made: list[dict[str, object]] = []
+    for item, counts in found.items():
+        total = sum(counts)
+        enough = total >= max(checks.digits.fewest, checks.least)
+        score = round(preference_score(counts), 1) if enough else None
+        made.append(
+            {
+                "item": item,
+                "step": str(checks.digits.items[item]),
+                "numbers": total if total >= checks.least else None,
+                "score": score,
+                "told": score is not None and score >= checks.digits.above,
+                "digits": [count if count >= checks.least else None for count in counts] if enough else None,
+            }
+        )
+    return made

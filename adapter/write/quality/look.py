@@ -15,15 +15,20 @@ from functools import lru_cache
 from pathlib import Path
 
 from adapter.catalogue import Catalogue
+from adapter.fhir.json import loads
 from adapter.write.quality.checks import QualityChecks
 from adapter.write.quality.digits import terminal_digit
+from adapter.write.quality.drift import Monthly
+from adapter.write.quality.table_one import Place, table_one
 from adapter.write.tables import TABLES
 from adapter.write.tables.folder import TextRow, rows
 
-GROUPS = ("all", "kind", "role", "month")
+GROUPS = ("all", "kind", "role", "month", "place")
 _EXAM = ("exam_id", "newborn_id", "kind", "age_hours", "examiner_roles")
 _FINDING = ("finding_id", "exam_id", "newborn_id", "item", "origin", "side", "site", "number", "age_hours")
+_WANTED = ("started", "examiners", "place", "sex", "birth_weight", "gestation_weeks")
 _CAPTURED = ("captured_number",)
+_NO_PLACE = "place not told"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +55,8 @@ class Places:
 @dataclass(slots=True)
 class Findings:
     """What was found. ``places`` by group, its value and item; ``exams`` by group and value; ``people`` the examiners
-    by role, as far as they are named; ``doubts`` by check."""
+    by role, as far as they are named; ``doubts`` by check. ``undated`` exams have no date; ``moved``: the dates of
+    all were moved, so that their months say nothing. ``monthly``: numbers by month; ``table_one``: who they are."""
 
     exams: Counter[tuple[str, str]] = field(default_factory=Counter)
     places: dict[tuple[str, str, str], Places] = field(default_factory=lambda: defaultdict(Places))
@@ -60,30 +66,50 @@ class Findings:
     looked_at: Counter[tuple[str, str]] = field(default_factory=Counter)
     doubts: list[Doubt] = field(default_factory=list)
     undated: int = 0
+    moved: bool = False
+    monthly: Monthly = field(default_factory=Monthly)
+    table_one: list[Place] = field(default_factory=list)
 
 
 def look(folder: Path, checks: QualityChecks, catalogue: Catalogue) -> Findings:
     """Look over the tables exams and findings in a folder. Raises ``NoTables``."""
-    found = Findings()
+    found = Findings(moved=_moved(folder))
     with closing(sqlite3.connect("")) as base:
         base.executescript(_TABLES)
-        for row in rows(folder, "exams", _EXAM, (*_statuses(catalogue), "started", "examiners")):
+        for row in rows(folder, "exams", _EXAM, (*_statuses(catalogue), *_WANTED)):
             _exam(row, found, catalogue)
-            if (hours := _number(row["age_hours"])) is not None:
-                values = (row["exam_id"], row["newborn_id"], row["kind"], float(hours))
-                base.execute("insert or ignore into exam values (?, ?, ?, ?)", values)
+            numbers = [_number(row.get(name, "")) for name in ("age_hours", "birth_weight", "gestation_weeks")]
+            month = "" if found.moved else row.get("started", "")[:7]
+            texts = row["exam_id"], row["newborn_id"], row["kind"], month, _place(row), row.get("sex", "")
+            values = (*texts, *(None if number is None else float(number) for number in numbers))
+            base.execute("insert or ignore into exam values (?, ?, ?, ?, ?, ?, ?, ?, ?)", values)
         for row in rows(folder, "findings", _FINDING, _CAPTURED):
             if row["origin"] == "captured":
                 _finding(row, found, checks, catalogue, base)
         found.doubts += [*_duplicates(base, checks, found), *_changes(base, checks, found)]
+        found.table_one = table_one(base, checks.least)
     return found
 
 
 _TABLES = """
-create table exam (id text primary key, newborn text, kind text, hours real) without rowid;
+create table exam (id text primary key, newborn text, kind text, month text, place text, sex text, hours real,
+                   grams real, weeks integer) without rowid;
 create table number (newborn text, item text, place text, hours real, value text, exam text, finding text);
 create index by_newborn on number (newborn, item, place, hours);
 """
+
+
+def _moved(folder: Path) -> bool:
+    """Whether the extract says that its dates were moved or withheld."""
+    try:
+        said = loads((folder / "deidentification.json").read_bytes())
+    except (OSError, ValueError):
+        return False
+    return isinstance(said, dict) and said.get("policy", {}).get("dates", "keep") != "keep"
+
+
+def _place(row: TextRow) -> str:
+    return row.get("place", "") or _NO_PLACE
 
 
 @lru_cache(maxsize=4)
@@ -95,13 +121,14 @@ def _statuses(catalogue: Catalogue) -> dict[str, str]:
 
 def _exam(row: TextRow, found: Findings, catalogue: Catalogue) -> None:
     roles = [role for role in row["examiner_roles"].split(";") if role]
-    month = row.get("started", "")[:7]
+    month = "" if found.moved else row.get("started", "")[:7]
     found.undated += not month
     groups = [
         ("all", ""),
         ("kind", row["kind"]),
         *(("role", role) for role in roles),
         ("month", month or "not dated"),
+        ("place", _place(row)),
     ]
     found.exams.update(groups)
     for role in roles:
@@ -124,9 +151,9 @@ def _finding(
     row: TextRow, found: Findings, checks: QualityChecks, catalogue: Catalogue, base: sqlite3.Connection
 ) -> None:
     item, number, hours = row["item"], _number(row["number"]), _number(row["age_hours"])
-    begun = base.execute("select hours from exam where id = ?", (row["exam_id"],)).fetchone()
+    begun = base.execute("select hours, month from exam where id = ?", (row["exam_id"],)).fetchone() or (None, "")
     precedes = item in catalogue.items and catalogue.may_precede(catalogue.items[item])
-    if hours is not None and begun is not None and not precedes:
+    if hours is not None and begun[0] is not None and not precedes:
         found.looked_at["timing", ""] += 1
         apart = hours - Decimal(str(begun[0]))
         if not -checks.timing.before <= apart <= checks.timing.after:
@@ -134,6 +161,8 @@ def _finding(
             found.doubts.append(Doubt("timing", item, row["exam_id"], row["finding_id"], words))
     if number is None or item not in catalogue.items:
         return
+    if checks.drift is not None and item in checks.drift.items and begun[1]:
+        found.monthly.see(item, begun[1], float(number))
     if item in checks.digits.items:
         _digit(item, number, _number(row.get("captured_number", "")), found, checks)
     limits = catalogue.items[item].limits
@@ -164,7 +193,7 @@ def _slip(number: Decimal, low: Decimal, high: Decimal, checks: QualityChecks) -
 
 def _duplicates(base: sqlite3.Connection, checks: QualityChecks, found: Findings) -> Iterator[Doubt]:
     most, last = float(checks.duplicates.hours), ("", "", 0.0, "")
-    query = "select newborn, kind, hours, id from exam order by newborn, kind, hours, id"
+    query = "select newborn, kind, hours, id from exam where hours is not null order by newborn, kind, hours, id"
     for newborn, kind, hours, exam in base.execute(query):
         found.looked_at["duplicates", ""] += 1
         if last[:2] == (newborn, kind) and hours - last[2] <= most:

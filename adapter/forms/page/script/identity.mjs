@@ -66,6 +66,7 @@ export const identity = (doc, other = otherOf(doc)) => {
   const { done, all } = progress(doc);
   const main = h(`section.frame.${pattern(doc)}.active`, { "aria-label": `Baby being examined: ${nameOf(doc)}` },
     h("p.who", {}, badge(doc), h("strong", {}, bdi(nameOf(doc))), listMark(doc),
+      doc.record.exam.status === "amended" && h("span.badge", {}, "Correction"),
       other && h("span.now", {}, doc.saved ? "shown now" : "examined now"),
       button("Who", () => go("who"), { "aria-label": "Who is examined, by whom, when" }, "button.small")),
     facts(doc), h("p.age", {}, `${age}${age ? "; " : ""}${done} of ${all} recorded`, doc.saved ? "; saved" : ""), exam(doc));

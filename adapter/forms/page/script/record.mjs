@@ -62,6 +62,14 @@ const ORDER = ["item", "value", "not_examined", "text", "side", "method", "site"
 const ordered = (finding) =>
   Object.fromEntries([...ORDER, "observed_at", "urgency", "note"].map((key) => [key, finding[key]]));
 
+const minuteOf = (text) => instant(text) / 60000000n;
+
+/** A finding's own time: as it was given, else when it was tapped where that is another minute than the exam's start. */
+const timeOf = ({ observed_at, tapped }, { started }) => {
+  if (observed_at) return instant(observed_at) === instant(started) ? null : observed_at;
+  return tapped && instant(started) !== null && minuteOf(tapped) > minuteOf(started) ? tapped : null;
+};
+
 /** The record without empty fields; a finding made at the exam's very start has no time of its own. */
 export const recordOf = (doc) => {
   const { exam, newborn, findings, told } = doc.record;
@@ -70,15 +78,11 @@ export const recordOf = (doc) => {
   known.newborn.identifiers = ids(known.newborn.identifiers);
   if (known.newborn.mother && !ids(known.newborn.mother.identifiers).length && !known.newborn.mother.name)
     delete known.newborn.mother;
-  const started = instant(exam.started);
   return {
     version: 1,
     exam: { ...known.exam, examiners: known.exam.examiners ?? [] },
     newborn: known.newborn,
-    findings: findings.map((finding) => {
-      const own = finding.observed_at && instant(finding.observed_at) !== started ? finding.observed_at : null;
-      return filled(ordered({ ...finding, observed_at: own }));
-    }),
+    findings: findings.map((finding) => filled(ordered({ ...finding, observed_at: timeOf(finding, exam) }))),
     ...(told?.length ? { told: told.map(filled) } : {}),
   };
 };

@@ -20,7 +20,7 @@ export const downloadRecord = (doc) => {
 const end = (doc) => {
   const { exam, findings } = doc.record;
   const first = exam.status === "final" ? now() : (doc.firstEnded ?? now());
-  const last = [first, ...findings.map((f) => f.observed_at).filter(Boolean)].reduce((a, b) => (instant(b) > instant(a) ? b : a));
+  const last = [first, ...findings.flatMap((f) => [f.observed_at, f.tapped]).filter(Boolean)].reduce((a, b) => (instant(b) > instant(a) ? b : a));
   exam.ended = instant(last) < instant(exam.started) ? exam.started : last;
   // A version that was handed over once stays the version of that moment, so that handing it over again is safe.
   if (exam.status !== "final" && !(exam.recorded && instant(exam.recorded) > instant(exam.ended)))

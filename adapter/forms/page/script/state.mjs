@@ -1,5 +1,5 @@
 // What is open on this page: the exams kept here, the one being examined, and how a change is made to it.
-import { instant } from "./moments.mjs";
+import { instant, now } from "./moments.mjs";
 import { gapsOf } from "./completeness.mjs";
 import { evidence, tellList } from "./tell.mjs";
 import { problemsOf } from "./checks.mjs";
@@ -52,6 +52,16 @@ const keep = (doc) => {
   app.store.keep(doc);
 };
 
+/** When a finding was tapped, in an exam that is recorded as it is made: not of what is read from a record or was before. */
+const stamp = (doc, before) => {
+  if (!doc.live || doc.record.exam.status !== "final") return;
+  for (const finding of doc.record.findings) {
+    const item = app.catalogue.items.get(finding.item);
+    if (before.has(finding) || item.precede || item.type === "time" || item.minutes_after_birth !== undefined) continue;
+    finding.tapped ??= now();
+  }
+};
+
 const snapshot = (doc) => JSON.stringify({ findings: doc.record.findings, told: doc.record.told, drafts: doc.drafts });
 
 /** Change one exam's findings: kept at once, can be undone. `same` joins typing in one field into one step. */
@@ -60,7 +70,9 @@ export const commit = (doc, words, change, { same = null, items = null } = {}) =
   const steps = app.undo.get(doc.key) ?? [];
   if (!same || steps.at(-1)?.same !== same) steps.push({ words, same, before: snapshot(doc) });
   app.undo.set(doc.key, steps.slice(-40));
+  const before = new Set(doc.record.findings);
   change(doc);
+  stamp(doc, before);
   if (items?.length === 1) [doc.at] = items;
   keep(doc);
   app.refresh(items, words);

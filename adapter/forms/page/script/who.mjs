@@ -118,6 +118,7 @@ const begin = (doc, place) => {
   const started = doc.record.exam.started || now();
   const start = () => {
     setFields(doc, () => {
+      doc.live ??= !doc.record.exam.started;
       doc.begun = true;
       doc.record.exam.started = started;
     });
@@ -141,7 +142,6 @@ const addTwin = (doc) => {
     { kind: exam.kind, place: exam.place, examiners: structuredClone(exam.examiners) },
     {
       birth_order: { order: order === 1 ? 2 : 1, of },
-      birth_time: newborn.birth_time,
       ...(newborn.gestation ? { gestation: structuredClone(newborn.gestation) } : {}),
       ...(newborn.mother ? { mother: structuredClone(newborn.mother) } : {}),
       identifiers: [{ system: newborn.identifiers[0]?.system ?? "", value: "" }],
