@@ -70,7 +70,8 @@ def send(
     Every exam is written to the outbox before its first byte leaves; killed at any moment, the same command goes
     on where it stopped, and the server ends with each finding once. Without files it sends what the outbox still
     holds for the server. An older version of an exam is never sent over a newer one, and an exam that the server
-    holds under the same id with other content is held for a person. Over MLLP a message arrives at least once, under one control id: a receiver that does not look at it may hold results twice.
+    holds under the same id with other content is held for a person. Over MLLP a message arrives at least once, under
+    one control id: a receiver that does not look at it may hold results twice.
 
     \b
     Example:
