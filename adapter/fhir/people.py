@@ -165,12 +165,13 @@ def period(exam: Exam) -> Json:
 
 def device(identity: Identity, catalogue: Catalogue) -> Json:
     """This software, its version and the version of the catalogue it used."""
+    words = catalogue.words
     return {
         "resourceType": "Device",
         "identifier": [identity.device().identifier],
         "deviceName": [{"name": SOFTWARE, "type": "user-friendly-name"}],
         "version": [
-            {"type": {"text": "software"}, "value": __version__},
-            {"type": {"text": "catalogue"}, "value": catalogue.settings.version},
+            {"type": {"text": words.say("document.software")}, "value": __version__},
+            {"type": {"text": words.say("document.catalogue")}, "value": catalogue.settings.version},
         ],
     }
