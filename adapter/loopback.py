@@ -86,12 +86,15 @@ def is_for_here(request: Request) -> bool:
     return request.url.hostname in _HERE
 
 
-def is_from_here(request: Request) -> bool:
-    """Whether no page of another site or of a file sent the request.
+def is_from_here(request: Request, behind: str | None = None) -> bool:
+    """Whether no page of another site or of a file sent the request; ``behind`` is an origin of this one's own, too.
 
     A browser puts the page's own site into the header Origin of every POST (Fetch, section 3.2); a program that is no
     browser sends none.
     """
     origin = request.headers.get("origin")
     own = f"{request.url.scheme}://{request.headers.get('host', '')}"
-    return origin in (None, own) and request.headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none")
+    return origin in (None, own, behind) and request.headers.get("sec-fetch-site", "same-origin") in (
+        "same-origin",
+        "none",
+    )

@@ -8,7 +8,7 @@ import { nameOf, orderWords } from "./identity.mjs";
 import { caution } from "./cautions.mjs";
 import { fatePart } from "./handed.mjs";
 import { toldPanel } from "./told.mjs";
-import { downloadRecord } from "./saving.mjs";
+import { downloadRecord, shareButton } from "./saving.mjs";
 import { valueInWords } from "./words.mjs";
 
 const where = (finding) =>
@@ -58,7 +58,7 @@ export const summaryView = (doc) => {
     h("p.saved", { role: "status" }, words), fatePart(doc),
     h("p", {}, `${app.catalogue.kinds[exam.kind]?.label ?? ""}, exam ${exam.id}${exam.amends ? `, corrects ${exam.amends}: ${exam.reason ?? ""}` : ""}. Begun ${inPeoplesWords(exam.started)}`, exam.ended ? `, ended ${inPeoplesWords(exam.ended)}.` : "."),
     h("div.row.screen", {},
-      button("Print", () => print(), {}, "button.main"), button("The file again", () => downloadRecord(doc)),
+      button("Print", () => print(), {}, "button.main"), button("The file again", () => downloadRecord(doc)), shareButton(doc),
       saved ? button("Correct this exam …", () => correct(doc)) : null, button("All exams on this device", () => go("start"))),
     answered(doc), toldPanel(doc),
     table("Not as expected", notable),
