@@ -45,7 +45,10 @@ def given(
     if source.named:
         from adapter.run.server import Wanted, held_by
 
-        wanted = Wanted(source.exams, source.newborns, source.since or "", source.by_search)
+        if (source.group or source.type_filters) and (source.by_search or source.exams or source.newborns):
+            raise click.UsageError("--group and --type-filter are for a Bulk Data export, not for searches")
+        since, group = source.since or "", source.group or ""
+        wanted = Wanted(source.exams, source.newborns, since, source.by_search, group, source.type_filters)
         return [held_by(source.target(), catalogue, wanted, note)]
     return given(files)
 

@@ -138,6 +138,16 @@ def _identifiers(ctx: click.Context, option: click.Parameter, values: tuple[str,
     return tuple(found)
 
 
+def _filters(ctx: click.Context, option: click.Parameter, values: tuple[str, ...]) -> tuple[str, ...]:
+    from adapter.send.rest.bulk import TYPES
+
+    for text in values:
+        type_, mark, search = text.partition("?")
+        if type_ not in TYPES or not mark or not search:
+            raise click.UsageError(f"--type-filter {text}: write it as TYPE?SEARCH, TYPE one of {', '.join(TYPES)}")
+    return values
+
+
 def _instant(ctx: click.Context, option: click.Parameter, value: str | None) -> str | None:
     if value is None:
         return None
@@ -198,6 +208,8 @@ class SourceOptions(Address):
     newborns: tuple[Identifier, ...] = ()
     since: str | None = None
     by_search: bool = False
+    group: str | None = None
+    type_filters: tuple[str, ...] = ()
 
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -223,6 +235,15 @@ _SOURCE = (
     ),
     click.option(
         "--by-search", is_flag=True, help="From the server: search it even where it offers a Bulk Data export."
+    ),
+    click.option("--group", metavar="ID", help="From the server: the Bulk Data export of this Group alone."),
+    click.option(
+        "--type-filter",
+        "type_filters",
+        multiple=True,
+        callback=_filters,
+        metavar="TYPE?SEARCH",
+        help="From the server: narrow its Bulk Data export by a search (_typeFilter); of several of a type any.",
     ),
 )
 

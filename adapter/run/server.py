@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any
+from urllib.parse import quote
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
@@ -23,12 +24,21 @@ Say = Callable[[str], None]
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """Which exams of a server: those with these ids and those of these newborns, where none are named every one of
-    ours, or those filed or changed since an instant of FHIR. ``by_search``: without a Bulk Data export."""
+    ours, or those filed or changed since an instant of FHIR. ``by_search``: without a Bulk Data export; ``group``: by
+    the export of the Group with this id alone; ``filters``: searches that narrow an export (``_typeFilter``).
+    """
 
     exams: tuple[str, ...] = ()
     newborns: tuple[Identifier, ...] = ()
     since: str = ""
     by_search: bool = False
+    group: str = ""
+    filters: tuple[str, ...] = ()
+
+    @property
+    def by_export(self) -> bool:
+        """Whether it can be told by an export alone."""
+        return bool(self.group or self.filters)
 
 
 def held_by(target: Target, catalogue: Catalogue, wanted: Wanted = Wanted(), say: Say = lambda words: None) -> Stream:
@@ -55,13 +65,18 @@ def _lines(target: Target, catalogue: Catalogue, wanted: Wanted, say: Say) -> It
             theirs = (bundle for newborn in wanted.newborns for bundle in fetch_exams_of(client, catalogue, newborn))
             yield from _as_lines(chain(named, theirs))
             return
-        if place := "" if wanted.by_search else _place(client):
+        place = f"Group/{quote(wanted.group, safe='')}/$export" if wanted.group else ""
+        if place := place or ("" if wanted.by_search else _place(client)):
             try:
-                yield from _exported(client, catalogue, place, wanted.since)
+                yield from _exported(client, catalogue, place, wanted)
                 say("Read from a Bulk Data export of the server.")
                 return
             except NoExport as refused:
+                if wanted.by_export:
+                    raise NotPossible(f"the server makes no such export: {refused}") from None
                 say(f"The server makes no Bulk Data export of this ({refused}); its exams are searched.")
+        if wanted.by_export:
+            raise NotPossible("the server offers no Bulk Data export; without --type-filter its exams are searched")
         yield from _as_lines(fetch_all_exams(client, catalogue, since=wanted.since))
 
 
@@ -80,15 +95,17 @@ def _place(client: FhirClient) -> str:
         return ""
 
 
-def _exported(client: FhirClient, catalogue: Catalogue, place: str, since: str) -> Iterator[bytes]:
+def _exported(client: FhirClient, catalogue: Catalogue, place: str, wanted: Wanted) -> Iterator[bytes]:
     """All that the export has of us, and what its exams refer to besides. Of an export of changes the reports alone
     are taken: an exam that changed is read whole, since most of its Observations need not have changed with it."""
-    if since:
-        reports = (loads(line) for line in export(client, place, ("DiagnosticReport",), since))
+    if wanted.since:
+        of_reports = [one for one in wanted.filters if one.startswith("DiagnosticReport?")]
+        lines = export(client, place, ("DiagnosticReport",), wanted.since, of_reports)
+        reports = (loads(line) for line in lines)
         yield from _as_lines(iter(fetch_all_exams(client, catalogue, reports)))
         return
     companions = Companions(catalogue.identifier_system("exam"))
-    for line in export(client, place, TYPES):
+    for line in export(client, place, TYPES, "", wanted.filters):
         companions.see(line)
         yield line + b"\n"
     for name in companions.missing():

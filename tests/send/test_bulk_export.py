@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import io
 import json
+import logging
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from urllib.parse import parse_qs
 
 import httpx
 import pandas as pd
@@ -28,7 +30,7 @@ from adapter.sandbox import SandboxSettings, Store, running
 from adapter.send import FhirClient, ServerRefused, Timeouts, Unreachable
 from adapter.send.rest.auth.bearer import BearerAuth
 from adapter.send.rest.auth.secrets import Secret
-from adapter.send.rest.bulk import NoExport, export
+from adapter.send.rest.bulk import TYPES, NoExport, export
 from adapter.send.target import target_of
 from tests.commands import run_here
 
@@ -93,6 +95,7 @@ class Told:
 
     answers: dict[str, list[tuple[int, dict[str, str], bytes]]] = field(default_factory=dict)
     heard: list[tuple[str, str, str]] = field(default_factory=list)
+    queries: list[str] = field(default_factory=list)
     url: str = ""
 
     def says(self, path: str, status: int = 200, body: object = b"", **headers: str) -> None:
@@ -114,7 +117,8 @@ def told() -> Iterator[Told]:
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
-            path = self.path.partition("?")[0]
+            path, _, query = self.path.partition("?")
+            server_told.queries.append(query)
             server_told.heard.append((self.command, path, self.headers.get("authorization", "")))
             found = server_told.answers.get(path, [(404, {}, b"")])
             status, headers, body = found.pop(0) if len(found) > 1 else found[0]
@@ -278,6 +282,39 @@ def test_a_server_that_offers_the_export_of_patients_alone(
     done = run_here("extract", "--from", server.url, "--table", "exams", "--out", tmp_path / "out")
     assert done.returncode == 0, done.stderr
     assert len(pd.read_csv(tmp_path / "out" / "exams.csv")) == 1
+
+
+def test_of_a_group_and_narrowed_as_asked_for_or_not_at_all(
+    server: Told, tmp_path: Path, catalogue: Catalogue, caplog: pytest.LogCaptureFixture
+) -> None:
+    """``Group/[id]/$export`` with ``_typeFilter``; no log names an address that the manifest gave."""
+    exam = next(r.exam for r in read_captures(sorted(CAPTURES.glob("*.json"))[0], catalogue) if r.exam)
+    with Store() as store, running(store) as url, FhirClient(url) as client:
+        client.transaction(to_bundle(exam, catalogue))
+        held = list(export(client, "$export", TYPES))
+    server.exports({"type": "Patient", "url": f"{server.url}/signed-secret?sig=invented"})
+    server.answers["/fhir/Group/ward 7/$export".replace(" ", "%20")] = server.answers.pop("/fhir/$export")
+    server.says("/fhir/signed-secret", body=b"\n".join(held))
+    asked = ("extract", "--from", server.url, "--table", "exams", "--quiet")
+    narrowed = ("--type-filter", "Observation?status=final,amended", "--type-filter", "Patient?active=true")
+    with caplog.at_level(logging.DEBUG):
+        done = run_here(*asked, "--group", "ward 7", *narrowed, "--out", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    assert len(pd.read_csv(tmp_path / "out" / "exams.csv")) == 1
+    said = parse_qs(server.queries[0])
+    assert said["_typeFilter"] == ["Observation?status=final,amended", "Patient?active=true"]
+    assert "Observation" in said["_type"][0]
+    assert "HTTP Request" in caplog.text
+    assert not [secret for secret in ("signed-secret", "sig=", "/state/1") if secret in caplog.text]
+    done = run_here(*asked, "--group", "gone", "--out", tmp_path / "b")
+    assert (done.returncode, b"no such export" in done.stderr) == (2, True), done.stderr
+    for wrong in (
+        ("--type-filter", "Observation"),
+        ("--type-filter", "Condition?a=b"),
+        ("--group", "a", "--by-search"),
+    ):
+        assert run_here(*asked, *wrong, "--out", tmp_path / "c").returncode == 2
+    assert not (tmp_path / "b").exists()
 
 
 def test_no_file_of_this_machine_for_another_and_no_plain_http() -> None:

@@ -55,14 +55,18 @@ class NoExport(ServerRefused):
     """The server does not make the export that was asked for, though it says that it can: 4xx to the request."""
 
 
-def export(client: FhirClient, place: str, types: Sequence[str], since: str = "") -> Iterator[bytes]:
+def export(
+    client: FhirClient, place: str, types: Sequence[str], since: str = "", filters: Sequence[str] = ()
+) -> Iterator[bytes]:
     """The resources of these types as lines of NDJSON, without their line ends.
 
     ``place`` is the operation below the base (:attr:`adapter.send.rest.capability.Capability.export`); ``since`` an
-    instant of FHIR: only what changed after it. All files are fetched before the export is deleted on the server; on
-    this disk there is one at a time. Raises :class:`NoExport` before the first line, and what the client raises.
+    instant of FHIR: only what changed after it; ``filters`` are searches, such as ``Observation?status=final``: of
+    their types only what one of them finds (``_typeFilter``). All files are fetched before the export is deleted on
+    the server; on this disk there is one at a time. Raises :class:`NoExport` before the first line, and what the
+    client raises.
     """
-    job = _asked_for(client, place, types, since)
+    job = _asked_for(client, place, types, since, filters)
     try:
         for manifest in _manifests(client, job):
             _without_errors(client, manifest)
@@ -76,11 +80,11 @@ def export(client: FhirClient, place: str, types: Sequence[str], since: str = ""
             client.ask("DELETE", job)
 
 
-def _asked_for(client: FhirClient, place: str, types: Sequence[str], since: str) -> httpx.URL:
+def _asked_for(client: FhirClient, place: str, types: Sequence[str], since: str, filters: Sequence[str]) -> httpx.URL:
     """Where the state of the export can be asked for."""
-    params = {"_outputFormat": "application/fhir+ndjson", "_type": ",".join(types)} | (
-        {"_since": since} if since else {}
-    )
+    params = [("_outputFormat", "application/fhir+ndjson"), ("_type", ",".join(types))]
+    params += [("_since", since)] if since else []
+    params += [("_typeFilter", one) for one in filters]
     url = httpx.URL(f"{client.base_url}/{place}", params=params)
     try:
         response, _ = client.ask("GET", url, {"Accept": "application/fhir+json", "Prefer": "respond-async"})

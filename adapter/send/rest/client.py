@@ -44,7 +44,17 @@ class _WithoutQuery(logging.Filter):
         return True
 
 
+class _WithoutHeaders(logging.Filter):
+    """httpcore's debug log has the headers of answers, with addresses that open what they lead to."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Lets every record through, without what an answer held."""
+        record.msg = str(record.msg).partition(" return_value=")[0]
+        return True
+
+
 logging.getLogger("httpx").addFilter(_WithoutQuery())
+logging.getLogger("httpcore.http11").addFilter(_WithoutHeaders())
 
 
 @dataclass(frozen=True, slots=True)
