@@ -229,9 +229,10 @@ def correction(play: Playwright, file: Path, folder: Path) -> str:
         to_page(page, "General appearance and behaviour")
         hand.answer("cry", "Strong")
         # Chromium on a desk has no share sheet: what would be handed to one is looked at.
-        page.evaluate(
-            "navigator.canShare = () => true; navigator.share = async one => { window.shared = one.files[0]; }"
-        )
+        page.evaluate("""() => {
+          navigator.canShare = () => true;
+          navigator.share = async one => { window.shared = one.files[0]; };
+        }""")
         first = saved(page, folder)
         hand.button("Share the file …")
         shared = page.evaluate("window.shared.text().then(text => [window.shared.name, text])")

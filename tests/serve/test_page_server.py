@@ -121,7 +121,7 @@ def test_behind_a_reverse_proxy_its_address_is_one_s_own(
 
 
 def test_what_opens_the_page_again_without_network(address: str) -> None:
-    """Manifest (its members by the W3C's Web Application Manifest), sign and worker; the worker changes with the page."""
+    """Manifest (its members by the W3C's Web Application Manifest), sign and worker, which changes with the page."""
     manifest = httpx.get(f"{address}manifest.webmanifest", trust_env=False)
     assert manifest.headers["content-type"] == "application/manifest+json"
     assert {"name", "start_url", "scope", "display", "icons"} <= set(manifest.json())

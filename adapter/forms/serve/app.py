@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from http import HTTPStatus
 from typing import Any
-from urllib.parse import urlsplit
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -65,7 +64,7 @@ def create_app(
     shown = {"/": ("text/html", page), **offline_files(page)}
 
     async def show(request: Request) -> Response:
-        if not _for_here(request, behind):
+        if not is_for_here(request, behind):
             return _written(_not_here())
         media_type, content = shown[request.url.path]
         return Response(content, HTTPStatus.OK, _HEADERS, media_type)
@@ -157,10 +156,6 @@ def running(
         yield url_of("127.0.0.1", bound) + "/"
 
 
-def _for_here(request: Request, behind: str | None) -> bool:
-    return is_for_here(request) or (behind is not None and request.headers.get("host") == urlsplit(behind).netloc)
-
-
 def _refused(request: Request, behind: str | None) -> Answer | None:
     """Why a request is not even read, or None."""
     if (stranger := _stranger(request, behind)) is not None:
@@ -174,7 +169,7 @@ def _refused(request: Request, behind: str | None) -> Answer | None:
 
 def _stranger(request: Request, behind: str | None) -> Answer | None:
     """Why a request is refused for where it comes from or goes to, or None."""
-    if not _for_here(request, behind):
+    if not is_for_here(request, behind):
         return _not_here()
     if not is_from_here(request, behind):
         what = "the request comes from another page than the one of this server"
