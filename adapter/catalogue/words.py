@@ -71,6 +71,18 @@ class Words:
         said = {name: part if isinstance(part, str) else self.number(part) for name, part in parts.items()}
         return sentence.format_map(said)
 
+    def template(self, key: str) -> str:
+        """The sentence of a key with its parts in braces, for whoever knows them later."""
+        sentence = self.sentences[key]
+        assert isinstance(sentence, str), f"{key} has forms"
+        return sentence
+
+    def both(self, key: str) -> tuple[str, str]:
+        """The same of a sentence that has forms: of one, and of several."""
+        sentence = self.sentences[key]
+        assert not isinstance(sentence, str), f"{key} has one form"
+        return sentence["one"], sentence["other"]
+
     def number(self, value: Decimal | int) -> str:
         """A number in text for people, with all its digits."""
         plain = f"{value:f}" if isinstance(value, Decimal) else str(value)
@@ -135,15 +147,29 @@ def shipped_languages() -> list[str]:
 
 
 def is_said(text: str, key: str, words: Words | None = None) -> bool:
-    """Whether a text is this sentence in one of the shipped languages, or in these words: what was written under
-    another language is known again."""
-    return text in _in_any_language(key) or (words is not None and text == words.sentences[key])
+    """Whether a text is this sentence; see :func:`parts_said`."""
+    return parts_said(text, key, words) is not None
+
+
+def parts_said(text: str, key: str, words: Words | None = None) -> dict[str, str] | None:
+    """The parts of a text that is this sentence in one of the shipped languages, or in these words; None where it is
+    none: what was written under another language is known again."""
+    own = [words.template(key)] if words is not None else []
+    patterns = [*_in_any_language(key), *map(_pattern, own)]
+    return next((found.groupdict() for one in patterns if (found := one.fullmatch(text))), None)
 
 
 @cache
-def _in_any_language(key: str) -> frozenset[Sentence]:
-    lists = (shipped_list(language) for language in shipped_languages())
-    return frozenset(said for one in lists if one for name, said in flat(one["sentences"]) if name == key)
+def _in_any_language(key: str) -> list[re.Pattern[str]]:
+    lists = [found for language in shipped_languages() if (found := shipped_list(language)) is not None]
+    return [_pattern(_shown(said)) for one in lists for name, said in flat(one["sentences"]) if name == key]
+
+
+def _pattern(template: str) -> re.Pattern[str]:
+    """What a sentence looks like, each of its parts a group."""
+    parts = re.split(r"\{(\w+)\}", template)
+    named = (f"(?P<{part}>.+?)" if n % 2 else re.escape(part) for n, part in enumerate(parts))
+    return re.compile("".join(named))
 
 
 def words_of(

@@ -5,6 +5,7 @@ A strict Content-Security-Policy (CSP Level 3) allows its one style sheet, by ha
 
 from __future__ import annotations
 
+import re
 from base64 import b64encode
 from collections.abc import Iterable
 from functools import cache
@@ -80,7 +81,9 @@ def _page(document: Document) -> str:
     running = "".join(_plain(part) for part in document.running)
     words = f"{document.banner}  {running}" if document.banner else running
     above = f'@top-left{{content:"{_css_string(words)}";font-size:8pt;font-weight:600}}'
-    below = '@bottom-right{content:"page " counter(page) " of " counter(pages);font-size:7pt}'
+    before, between, after = re.split(r"\{pages?\}", document.page_of)
+    numbered = f'"{before}" counter(page) "{between}" counter(pages)' + (f' "{after}"' if after else "")
+    below = f"@bottom-right{{content:{numbered};font-size:7pt}}"
     return f"@page{{size:{_PAGES[document.paper]} portrait;{above}{below}}}@page :first{{@top-left{{content:none}}}}"
 
 
@@ -175,11 +178,17 @@ def _text(text: Text) -> Html:
 
 def _part(part: Run | Tick | Blank) -> Child:
     if isinstance(part, Tick):
-        label = f"box to tick, {part.mark}" if part.mark else "box to tick"
+        label = part.says or (f"box to tick, {part.mark}" if part.mark else "box to tick")
         return tag("span", part.mark or Html("&#160;"), class_="tick", role="img", aria_label=label)
     if isinstance(part, Blank):
         size = min(max(round(part.width / 5), 1), 16)
-        return tag("span", Html("&#160;"), class_=f"blank blank-{size}", role="img", aria_label="blank to fill in")
+        return tag(
+            "span",
+            Html("&#160;"),
+            class_=f"blank blank-{size}",
+            role="img",
+            aria_label=part.says or "blank to fill in",
+        )
     text = visible(part.text)
     return text if part.tone is Tone.PLAIN else tag("span", text, class_=part.tone.value)
 

@@ -36,16 +36,18 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """A box to tick, with at most two letters in it (``L``, ``R``)."""
+    """A box to tick, with at most two letters in it (``L``, ``R``); ``says`` is what a screen reader says of it."""
 
     mark: str = ""
+    says: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Blank:
-    """A line to write on, so many millimetres long."""
+    """A line to write on, so many millimetres long; ``says`` is what a screen reader says of it."""
 
     width: int = 20
+    says: str = ""
 
 
 Text = tuple[Run | Tick | Blank, ...]
@@ -137,13 +139,18 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """A small line plot; ``alt`` says in words what it shows, numbers included."""
+    """A small line plot; ``alt`` says in words what it shows, numbers included. ``decimal`` stands in its numbers."""
 
     title: str
     x_label: str
     y_label: str
     curves: tuple[Curve, ...]
     alt: str
+    decimal: str = "."
+
+    def number(self, value: Decimal) -> str:
+        """A number on it."""
+        return f"{value:f}".replace(".", self.decimal)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +178,7 @@ class Document:
 
     ``running`` is repeated on every page (whom it is about); ``foot`` stands before the page number. ``language`` is
     a BCP 47 tag. ``columns`` is how many columns of text a page has. ``banner`` is a word that no page may go
-    without (``ENTERED IN ERROR``).
+    without (``ENTERED IN ERROR``). ``page_of`` and ``unshown`` are what its writers add, in its language.
     """
 
     title: str
@@ -186,3 +193,12 @@ class Document:
     banner: str = ""
     lead: tuple[Block, ...] = field(default=())
     """Stands above the columns, over the whole width of the first page."""
+    page_of: str = "page {page} of {pages}"
+    """The number of a page."""
+    unshown: tuple[str, str] = (
+        "{count} character that no font here can show is written out by code point, such as {example}. The page in"
+        " HTML shows them; a folder of TrueType fonts may be named in NEWBORN_ADAPTER_FONTS.",
+        "{count} characters that no font here can show are written out by code point, such as {example}. The page in"
+        " HTML shows them; a folder of TrueType fonts may be named in NEWBORN_ADAPTER_FONTS.",
+    )
+    """In a PDF, of one character and of several that no font has."""

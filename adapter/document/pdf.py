@@ -33,7 +33,7 @@ def to_pdf(document: Document) -> bytes:
     lead = drawer.title(document, inner) + drawer.flowables(document.lead, inner)
     story = drawer.flowables(document.blocks, column)
     if fonts.unshown:
-        lead += drawer.flowables((_unshown(fonts.unshown),), inner)
+        lead += drawer.flowables((_unshown(fonts.unshown, document),), inner)
     header, footer = drawer.header(document), drawer.footer(document)
     top = height - 22 - _height(header, inner)
     low = 24 + _height(footer, inner - 70)
@@ -70,17 +70,13 @@ def to_pdf(document: Document) -> bytes:
         first = PageTemplate("first", [above, *frames(top - lead_height)], onPage=furniture)
         template.addPageTemplates([first, later])
         story = [NextPageTemplate("later"), *lead, drawer.next_frame(), *story]
-    template.build(story, canvasmaker=furnished(width - _MARGIN, low - 12))
+    template.build(story, canvasmaker=furnished(width - _MARGIN, low - 12, document.page_of))
     return buffer.getvalue()
 
 
-def _unshown(characters: set[str]) -> Paragraph:
+def _unshown(characters: set[str], document: Document) -> Paragraph:
     count = len(characters)
-    text = (
-        f"{count} character{'s' if count > 1 else ''} that no font here can show "
-        f"{'are' if count > 1 else 'is'} written out by code point, such as [U+{ord(min(characters)):04X}]. "
-        "The page in HTML shows them; a folder of TrueType fonts may be named in NEWBORN_ADAPTER_FONTS."
-    )
+    text = document.unshown[count > 1].format(count=count, example=f"[U+{ord(min(characters)):04X}]")
     return Paragraph((Run(text),), Tone.MARKED)
 
 

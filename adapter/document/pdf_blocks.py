@@ -295,7 +295,7 @@ class _Drawing(Flowable):  # type: ignore[misc]
                     x += canvas.stringWidth(text, font, 7.4)
 
 
-def furnished(right: float, low: float) -> type[Any]:
+def furnished(right: float, low: float, page_of: str) -> type[Any]:
     """A canvas that writes ``page n of m`` when it knows m."""
 
     class Numbered(Canvas):  # type: ignore[misc]
@@ -312,7 +312,7 @@ def furnished(right: float, low: float) -> type[Any]:
                 self.__dict__.update(page)
                 self.setFont("paper", 6.8)
                 self.setFillColor(QUIET)
-                self.drawRightString(right, low, f"page {n} of {len(self._kept)}")
+                self.drawRightString(right, low, page_of.format(page=n, pages=len(self._kept)))
                 super().showPage()
             super().save()
 

@@ -54,16 +54,16 @@ def marks(plot: Plot) -> Iterator[Mark]:
     yield Word(0, HEIGHT - 9, f"{plot.title} ({plot.y_label})", strong=True)
     for tick in xs.ticks:
         yield Stroke(((xs(tick), _LOW), (xs(tick), HEIGHT - _TOP)), 0.25, True)
-        yield Word(xs(tick), _LOW - 10, f"{tick:f}", "middle")
+        yield Word(xs(tick), _LOW - 10, plot.number(tick), "middle")
     for tick in ys.ticks:
         yield Stroke(((_LEFT, ys(tick)), (WIDTH - _RIGHT, ys(tick))), 0.25, True)
-        yield Word(_LEFT - 4, ys(tick) - 2.5, f"{tick:f}", "end")
+        yield Word(_LEFT - 4, ys(tick) - 2.5, plot.number(tick), "end")
     yield Word(WIDTH - _RIGHT, 4, plot.x_label, "end")
     for curve in sorted(plot.curves, key=lambda curve: curve.dots):
-        yield from _curve(curve, xs, ys)
+        yield from _curve(curve, xs, ys, plot)
 
 
-def _curve(curve: Curve, xs: _Scale, ys: _Scale) -> Iterator[Mark]:
+def _curve(curve: Curve, xs: _Scale, ys: _Scale, plot: Plot) -> Iterator[Mark]:
     points = tuple((xs(x), ys(y)) for x, y in curve.points)
     if len(points) > 1:
         yield Stroke(points, 1.4 if curve.dots else 0.7, not curve.dots)
@@ -71,7 +71,7 @@ def _curve(curve: Curve, xs: _Scale, ys: _Scale) -> Iterator[Mark]:
         yield from (Dot(x, y) for x, y in points)
         for n, (x, y) in enumerate(points):
             valley = any(other > y for _, other in points[max(n - 1, 0) : n + 2])
-            value, at = f"{curve.points[n][1]:f}", y - 11 if valley else y + 5
+            value, at = plot.number(curve.points[n][1]), y - 11 if valley else y + 5
             yield Word(x + 3, at, value, strong=True) if n == 0 else Word(x, at, value, "middle", strong=True)
     else:
         yield Word(points[-1][0] + 3, points[-1][1] - 2.5, curve.label)

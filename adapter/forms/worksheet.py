@@ -29,7 +29,7 @@ from adapter.document import (
     to_pdf,
 )
 from adapter.exam import Sex, Urgency
-from adapter.forms.worksheet_items import MARKS, entry
+from adapter.forms.worksheet_items import MARKS, blank, entry, tick
 
 _CAUTIONS = ("caution_policy", "caution_blank", "caution_range", "caution_colour")
 
@@ -54,6 +54,8 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
     return Document(
         title=words.say("sheet.title", kind=catalogue.kinds[kind].label),
         language=catalogue.language,
+        page_of=words.template("document.page_of"),
+        unshown=words.both("document.unshown"),
         running=_identity(words),
         foot=words.say(
             "sheet.foot",
@@ -87,14 +89,14 @@ def _written(words: Words, *parts: str | int | Tick) -> Iterator[str | Run | Tic
     """Words of the sheet by their keys; a number is a line to write on, so many millimetres long."""
     for part in parts:
         if isinstance(part, int):
-            yield Blank(part)
+            yield blank(part, words)
         else:
             yield words.say(f"sheet.{part}") if isinstance(part, str) else part
 
 
 def _identity(words: Words) -> Text:
     """What stands on every page, so that no loose sheet is anybody's."""
-    sexes = (Tick(words.say(f"sheet.{sex}")) for sex in ("female", "male"))
+    sexes = (tick(words, words.say(f"sheet.{sex}")) for sex in ("female", "male"))
     return say(
         Run(words.say("sheet.newborn"), Tone.STRONG),
         *_written(words, 42, "identifier", 32, "born", 26),
@@ -109,14 +111,14 @@ def _identity(words: Words) -> Text:
 def _lead(catalogue: Catalogue) -> Iterator[Block]:
     """Who and when in full, and the keys to the numbers used below."""
     words = catalogue.words
-    sexes = _ticks(*(words.say(f"sex.{sex.value}") for sex in Sex))
+    sexes = _ticks(words, *(words.say(f"sex.{sex.value}") for sex in Sex))
     born = _written(words, "born_on", 22, "born_at", 14, "offset", 12, "number", 6, "number_of", 6)
     gestation = _written(words, "gestation", 8, "weeks", 6, "days")
     yield Paragraph(say(words.say("sheet.sex"), *sexes, *born, *gestation))
     yield Paragraph(say(*_written(words, "mother", 36, "place", 30, "encounter", 26)))
     yield Paragraph(
         say(*_written(words, "started", 24, "ended", 24, "examiner", 40), "  ")
-        + say(*_ticks(*(role.label for role in catalogue.roles.values())))
+        + say(*_ticks(words, *(role.label for role in catalogue.roles.values())))
     )
     strong = {
         key: Run(words.say(f"sheet.{key}"), Tone.STRONG) for key in ("marks", "not_examined", "reasons", "states")
@@ -140,9 +142,9 @@ def _lead(catalogue: Catalogue) -> Iterator[Block]:
     yield Paragraph(say(strong["states"], _numbered([s.label for s in catalogue.states.values()])))
 
 
-def _ticks(*labels: str) -> Iterator[str | Tick]:
+def _ticks(words: Words, *labels: str) -> Iterator[str | Tick]:
     for label in labels:
-        yield Tick()
+        yield tick(words)
         yield f"{label}  "
 
 
@@ -156,4 +158,4 @@ def _regions(catalogue: Catalogue, kind: str) -> Iterator[Block]:
         yield Heading(catalogue.regions[region].label)
         for item in items:
             yield entry(item, catalogue)
-        yield Paragraph(say(Run(catalogue.words.say("sheet.other"), Tone.QUIET), Blank(34)))
+        yield Paragraph(say(Run(catalogue.words.say("sheet.other"), Tone.QUIET), blank(34, catalogue.words)))

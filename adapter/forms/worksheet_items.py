@@ -16,12 +16,22 @@ _URGENT = {Urgency.NONE: ""} | {urgency: f"\u00a0{mark}" for urgency, mark in MA
 _FEW = 4
 
 
+def blank(width: int, words: Words) -> Blank:
+    """A line to write on, so many millimetres long."""
+    return Blank(width, words.say("document.blank"))
+
+
+def tick(words: Words, mark: str = "") -> Tick:
+    """A box to tick."""
+    return Tick(mark, words.say("document.tick_of", mark=mark) if mark else words.say("document.tick"))
+
+
 def entry(item: Item, catalogue: Catalogue) -> Entry:
     """Label and *not examined*, then what can be answered, then range, counting, caution."""
     lines = [_label(item, catalogue), *_answers(item, catalogue.words), *_circumstances(item, catalogue)]
     if item.ranges:
         lines.append(say(Run(_ranges(item, catalogue), Tone.QUIET)))
-    remarks = [item.how if _is_timed(item) else "", item.caution]
+    remarks = [item.how if _is_timed(item) else "", catalogue.caution(item)]
     if any(remarks):
         lines.append(say(Run(" ".join(filter(None, remarks)), Tone.QUIET)))
     return Entry(tuple(lines))
@@ -39,8 +49,8 @@ def _label(item: Item, catalogue: Catalogue) -> Text:
     )
     missed, left, right = (f"{words.say(f'sheet.{key}')}\u00a0" for key in ("not_examined", "left", "right"))
     if item.sides is Sides.EACH:
-        return label + say(f"{missed}{left}", Blank(5), f" {right}", Blank(5))
-    return label + say(missed, Blank(6))
+        return label + say(f"{missed}{left}", blank(5, words), f" {right}", blank(5, words))
+    return label + say(missed, blank(6, words))
 
 
 def _only(sex: str | None, words: Words) -> str:
@@ -49,20 +59,23 @@ def _only(sex: str | None, words: Words) -> str:
 
 def _number(item: Item, catalogue: Catalogue) -> Iterator[str | Blank]:
     """Lines to write a number, several, a total or a moment on, with the units."""
-    words = {key: f"{catalogue.words.say(f'sheet.{key}')}\u00a0" for key in ("left", "right", "total", "on", "at")}
+    words = catalogue.words
+    left, right, total, on, at = (
+        f"{words.say(f'sheet.{key}')}\u00a0" for key in ("left", "right", "total", "on", "at")
+    )
     match item.type:
         case ItemType.QUANTITY:
-            for side in (words["left"], words["right"]) if item.sides is Sides.EACH else ("",):
-                yield from (side, Blank(13), " ")
+            for side in (left, right) if item.sides is Sides.EACH else ("",):
+                yield from (side, blank(13, words), " ")
             yield f"{_units(item, catalogue)}   "
         case ItemType.QUANTITIES:
             for component in item.components:
-                yield from (f"{component.label}\u00a0", Blank(10), " ")
+                yield from (f"{component.label}\u00a0", blank(10, words), " ")
             yield f"{_units(item, catalogue)}   "
         case ItemType.SCORE:
-            yield from (words["total"], Blank(9), "   ")
+            yield from (total, blank(9, words), "   ")
         case ItemType.TIME:
-            yield from (words["on"], Blank(14), f" {words['at']}", Blank(10), "   ")
+            yield from (on, blank(14, words), f" {at}", blank(10, words), "   ")
 
 
 def _answers(item: Item, words: Words) -> Iterator[Text]:
@@ -76,19 +89,19 @@ def _answer(answer: Answer, item: Item, words: Words) -> Iterator[str | Run | Ti
     if item.sides is Sides.EACH:
         yield from _side_ticks(words)
     else:
-        yield Tick()
+        yield tick(words)
     yield answer.label.replace(" ", "\u00a0") if len(answer.label) < 18 else answer.label
     yield Run(_URGENT[answer.urgency], Tone.STRONG)
     yield "  "
 
 
 def _side_ticks(words: Words) -> Iterator[Tick]:
-    yield from (Tick(words.say(f"sheet.{side}")) for side in ("left", "right"))
+    yield from (tick(words, words.say(f"sheet.{side}")) for side in ("left", "right"))
 
 
 def _signs(item: Item, words: Words) -> Iterator[Text]:
     for sign in item.signs:
-        given = (part for a in sign.answers for part in (Tick(), f"{a.label}\u00a0{a.points}  "))
+        given = (part for a in sign.answers for part in (tick(words), f"{a.label}\u00a0{a.points}  "))
         yield say(words.say("label", what=f"{sign.label}{_only(sign.sex, words)}"), *given)
 
 
@@ -114,23 +127,24 @@ def _circumstances(item: Item, catalogue: Catalogue) -> Iterator[Text]:
     words = catalogue.words
     parts: list[str | Run | Tick | Blank] = []
     if item.count_seconds is not None:
-        parts += [words.say("sheet.counted"), Blank(6), words.say("sheet.seconds")]
+        parts += [words.say("sheet.counted"), blank(6, words), words.say("sheet.seconds")]
     if item.states:
-        parts += [f"{words.say('sheet.state')} ", Blank(5), "  "]
+        parts += [f"{words.say('sheet.state')} ", blank(5, words), "  "]
     if item.sides in (Sides.OPTIONAL, Sides.EITHER):
         parts += [f"{words.say('sheet.side')} ", *_side_ticks(words), "  "]
     if item.sites:
-        parts += _choice(words.say("sheet.place_choice"), [catalogue.sites[site].label for site in item.sites])
+        parts += _choice("place_choice", words, [catalogue.sites[site].label for site in item.sites])
     if item.type is ItemType.QUANTITY and len(item.methods) > 1:
-        parts += _choice(words.say("sheet.method"), [catalogue.methods[method].label for method in item.methods])
+        parts += _choice("method", words, [catalogue.methods[method].label for method in item.methods])
     if parts:
         yield say(*parts)
 
 
-def _choice(word: str, labels: list[str]) -> list[str | Run | Tick | Blank]:
+def _choice(key: str, words: Words, labels: list[str]) -> list[str | Run | Tick | Blank]:
+    word = words.say(f"sheet.{key}")
     if len(labels) > _FEW:
-        return [f"{word} ", Blank(20), "  "]
-    return [f"{word} ", *(part for label in labels for part in (Tick(), f"{label}  "))]
+        return [f"{word} ", blank(20, words), "  "]
+    return [f"{word} ", *(part for label in labels for part in (tick(words), f"{label}  "))]
 
 
 def _is_timed(item: Item) -> bool:

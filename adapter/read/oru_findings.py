@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from adapter.catalogue import Catalogue, Item, ItemType
+from adapter.catalogue.words import parts_said
 from adapter.exam import Side
 from adapter.read.raw import Unreadable
 from adapter.v2.er7 import Read, read_moment
@@ -74,7 +75,7 @@ def findings(group: Group, catalogue: Catalogue, own: Own, complain: Complain) -
         if item is None:
             complain(members[0][1].result, 3, "OBX-3 names no item of this catalogue", "its catalogue")
         elif all(one.comment("computed") is None for _, one in members):
-            yield _finding(item, sub_id, members, own), members[0][1].result
+            yield _finding(item, sub_id, members, own, catalogue), members[0][1].result
 
 
 def gestation_of(noted: Noted, own: Own) -> Json:
@@ -85,7 +86,7 @@ def gestation_of(noted: Noted, own: Own) -> Json:
     return {key: value for key, value in found.items() if value is not None}
 
 
-def _finding(item: Item, sub_id: str, members: list[tuple[str, Noted]], own: Own) -> Json:
+def _finding(item: Item, sub_id: str, members: list[tuple[str, Noted]], own: Own, catalogue: Catalogue) -> Json:
     mains = [one for code, one in members if code == item.id]
     parts = {code.partition(".")[2]: one for code, one in members if code.startswith(f"{item.id}.")}
     details = {code.removeprefix("detail."): one.result for code, one in members if code.startswith("detail.")}
@@ -93,14 +94,14 @@ def _finding(item: Item, sub_id: str, members: list[tuple[str, Noted]], own: Own
     found: Json = {"item": item.id}
     absent = first.comment("absent")
     if absent is not None:
-        reason = re.search(r"\[([a-z0-9_-]+)\]$", absent)
-        found["not_examined"] = reason[1] if reason else None
+        said = parts_said(absent, "v2.not_examined", catalogue.words)
+        found["not_examined"] = said["code"] if said else None
     elif item.type is ItemType.QUANTITIES and parts:
-        found["value"] = _quantities(parts)
+        found["value"] = _quantities(parts, catalogue)
     elif item.type is ItemType.SCORE and (parts or mains):
         found["value"] = _score(item, mains, parts, own)
     elif mains:
-        found |= _value(item, mains[0], own)
+        found |= _value(item, mains[0], own, catalogue)
     else:
         found["value"] = Unreadable("not-ours", "OBX-3 names a part of an item that has none", "the item's own code")
     side = next((part for part in sub_id.split(".") if part in list(Side)), None)
@@ -125,12 +126,12 @@ def _moment(result: Read, field: int) -> str | Unreadable | None:
         return Unreadable("time", f"OBX-{field} is {error}", "a time stamp with its offset")
 
 
-def _value(item: Item, noted: Noted, own: Own) -> Json:
+def _value(item: Item, noted: Noted, own: Own, catalogue: Catalogue) -> Json:
     """``value`` or ``text`` by the type of the value (OBX-2)."""
     result = noted.result
     match result.raw(2):
         case "NM" | "SN":
-            return {"value": _quantity(noted)}
+            return {"value": _quantity(noted, catalogue)}
         case "TS" | "DTM":
             return {"value": {"time": _moment(result, 5)}}
         case "ST" | "FT" | "TX":
@@ -146,12 +147,13 @@ def _value(item: Item, noted: Noted, own: Own) -> Json:
     return {"value": Unreadable("not-ours", "OBX-2 is no type that is read here", remedy)}
 
 
-_CAPTURED = re.compile(r"Captured as (\S+) (.+?)(?: (-?\d+(?:\.\d+)?) (.+?))?; converted exactly, then rounded\.")
+_CAPTURED = re.compile(r"(\S+) (.+?)(?: (-?\d+(?:\.\d+)?) (.+?))?")
 
 
-def _quantity(noted: Noted) -> Json:
+def _quantity(noted: Noted, catalogue: Catalogue) -> Json:
     """As it was captured: from the comment that says so, else the value and the spelling of its unit."""
-    result, captured = noted.result, _CAPTURED.fullmatch(noted.comment("captured") or "")
+    said = parts_said(noted.comment("captured") or "", "note.captured_only", catalogue.words)
+    result, captured = noted.result, _CAPTURED.fullmatch(said["value"]) if said else None
     structured = result.raw(2) == "SN"
     value: Json = {"value": result.part(5, 2 if structured else 1), "unit": result.part(6, 2) or result.part(6)}
     if captured is not None:
@@ -163,8 +165,8 @@ def _quantity(noted: Noted) -> Json:
     return value
 
 
-def _quantities(parts: dict[str, Noted]) -> Json:
-    values = {name: _quantity(one) for name, one in parts.items()}
+def _quantities(parts: dict[str, Noted], catalogue: Catalogue) -> Json:
+    values = {name: _quantity(one, catalogue) for name, one in parts.items()}
     unit = next(iter(values.values()))["unit"]
     return {"components": {name: one["value"] for name, one in values.items()}, "unit": unit}
 

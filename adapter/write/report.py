@@ -60,6 +60,8 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
     return Document(
         title=words.say("report.title", kind=catalogue.kinds[exam.details.kind].label),
         language=catalogue.language,
+        page_of=words.template("document.page_of"),
+        unshown=words.both("document.unshown"),
         author=", ".join(filter(None, (examiner.shown_name for examiner in exam.details.examiners))),
         running=tell.running(exam, words),
         foot=words.say(

@@ -194,7 +194,7 @@ def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalo
             "sex": item.sex,
             "computed": item.computed,
             "how": item.how,
-            "caution": item.caution,
+            "caution": catalogue.caution(item),
             "source": item.sources[0],
         }
     ) | ({"minutes_after_birth": 0} if item.minutes_after_birth == 0 else {})

@@ -37,7 +37,7 @@ def _over_time(name: str, points: tuple[tuple[Decimal, Decimal], ...], view: Exa
         for hours, value in points
     )
     alt = words.say("sentence", words=words.say("is", what=label, value=said))
-    return Plot(label, words.say("plot.days"), unit, (Curve(label, days),), alt)
+    return Plot(label, words.say("plot.days"), unit, (Curve(label, days),), alt, words.decimal)
 
 
 def _at_birth(one: _Placed, reference: GrowthReference, view: ExamView) -> Plot | None:
@@ -65,4 +65,6 @@ def _at_birth(one: _Placed, reference: GrowthReference, view: ExamView) -> Plot 
         version=reference.version,
     )
     own = Curve(label, ((at, found[1]),))
-    return Plot(words.say("plot.for_gestation", item=label), words.say("plot.weeks"), unit, (*curves, own), alt)
+    return Plot(
+        words.say("plot.for_gestation", item=label), words.say("plot.weeks"), unit, (*curves, own), alt, words.decimal
+    )

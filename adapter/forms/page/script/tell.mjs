@@ -105,7 +105,7 @@ const why = (one, catalogue) => {
     const beyond = `${WORDS[judged.band.flag] ?? "abnormal"}: ${span}${unit}`;
     return [beyond + caution, `${item.id}[${id}]`, catalogue.sources[judged.band.source]];
   }
-  const meaning = judged.meaning === "abnormal" ? "abnormal" : "a variant that is told";
+  const meaning = judged.meaning === "abnormal" ? "abnormal" : "a variant, and to be known";
   const remark = judgedAs(finding, item, judged);
   const also = remark ? `; ${remark[0].toLowerCase()}${remark.slice(1)}` : "";
   return [meaning + also + caution, `${item.id}.${counted || finding.value}`, catalogue.sources[item.source]];
