@@ -96,9 +96,11 @@ def _words(catalogue: Catalogue) -> Json:
     }
 
 
-_SAID = ("list", "clauses", "either", "is", "beside", "finding.", "range.", "judged.", "unjudged.", "hours.")
-_SAID += ("computed.no_gestation", "tell.to_do", "tell.by_", "tell.examiner", "tell.abnormal", "tell.variant")
-_SAID += ("tell.hours_of_life", "tell.measured", "tell.sample", "page.")
+_SAID: tuple[str, ...] = (
+    *("list", "clauses", "either", "is", "beside", "finding.", "range.", "judged.", "unjudged.", "hours.", "page."),
+    *("computed.no_gestation", "tell.to_do", "tell.by_", "tell.examiner", "tell.abnormal", "tell.variant"),
+    *("tell.hours_of_life", "tell.measured", "tell.sample"),
+)
 """How the keys begin of sentences that its script says."""
 
 
@@ -220,7 +222,7 @@ def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalo
             "sex": item.sex,
             "computed": item.computed,
             "how": item.how,
-            "caution": item.caution,
+            "caution": catalogue.caution(item),
             "source": item.sources[0],
         }
     ) | ({"minutes_after_birth": 0} if item.minutes_after_birth == 0 else {})
