@@ -24,6 +24,7 @@ from adapter.catalogue.vocabulary import (
     CodeSystem,
     Equivalence,
     Kind,
+    PersonFact,
     ProfileClaim,
     Reason,
     Site,
@@ -61,6 +62,7 @@ class Catalogue:
     urgencies: Mapping[str, Term]
     details: Mapping[str, Term]
     profiles: Mapping[str, ProfileClaim]
+    person_facts: Mapping[str, PersonFact]
     stages: Mapping[str, Stage]
     equivalences: Mapping[str, Equivalence]
     graders: Mapping[str, Term]
