@@ -8,18 +8,24 @@ import { nameOf, orderWords } from "./identity.mjs";
 import { caution } from "./cautions.mjs";
 import { fatePart } from "./handed.mjs";
 import { toldPanel } from "./told.mjs";
+<<<<<<< HEAD
 import { downloadRecord, shareButton } from "./saving.mjs";
 import { valueInWords } from "./words.mjs";
 
 const where = (finding) =>
   [finding.side, finding.site && app.catalogue.sites[finding.site].label.toLowerCase()].filter(Boolean).join(", ");
+=======
+import { downloadRecord } from "./saving.mjs";
+import { inline } from "./say.mjs";
+import { valueInWords, whereInWords } from "./words.mjs";
+>>>>>>> main
 
 const row = (one) => {
   const { finding, item, judged } = one;
   const marks = [judged && judged.meaning !== "expected" ? (judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning) : "",
-    finding.state ? app.catalogue.states[finding.state].toLowerCase() : "",
+    finding.state ? inline(app.catalogue, "states", finding.state, app.catalogue.states[finding.state]) : "",
     finding.counted_seconds ? `counted ${finding.counted_seconds} s` : "", finding.note ?? ""];
-  return h("tr", {}, h("th", { scope: "row" }, item.label, where(finding) ? `, ${where(finding)}` : ""),
+  return h("tr", {}, h("th", { scope: "row" }, whereInWords(item, finding, app.catalogue)),
     h("td", {}, valueInWords(finding, item, app.catalogue)), h("td", {}, marks.filter(Boolean).join("; ")));
 };
 
