@@ -8,17 +8,9 @@ import { nameOf, orderWords } from "./identity.mjs";
 import { caution } from "./cautions.mjs";
 import { fatePart } from "./handed.mjs";
 import { toldPanel } from "./told.mjs";
-<<<<<<< HEAD
 import { downloadRecord, shareButton } from "./saving.mjs";
-import { valueInWords } from "./words.mjs";
-
-const where = (finding) =>
-  [finding.side, finding.site && app.catalogue.sites[finding.site].label.toLowerCase()].filter(Boolean).join(", ");
-=======
-import { downloadRecord } from "./saving.mjs";
 import { inline } from "./say.mjs";
 import { valueInWords, whereInWords } from "./words.mjs";
->>>>>>> main
 
 const row = (one) => {
   const { finding, item, judged } = one;
