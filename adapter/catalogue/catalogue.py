@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -23,6 +24,7 @@ from adapter.catalogue.vocabulary import (
     CodeSystem,
     Equivalence,
     Kind,
+    PersonFact,
     ProfileClaim,
     Reason,
     Site,
@@ -34,6 +36,9 @@ from adapter.catalogue.words import Words
 from adapter.exam.model import Identifier
 from adapter.exam.quantity import Quantity
 from adapter.problems import Layer, Problem, Severity
+
+RULE_ID = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
+"""What may be a rule's id among the words of a caution."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,6 +62,7 @@ class Catalogue:
     urgencies: Mapping[str, Term]
     details: Mapping[str, Term]
     profiles: Mapping[str, ProfileClaim]
+    person_facts: Mapping[str, PersonFact]
     stages: Mapping[str, Stage]
     equivalences: Mapping[str, Equivalence]
     graders: Mapping[str, Term]
@@ -118,6 +124,18 @@ class Catalogue:
             pages = [(page, [item for item in own if self.region_of[item.id] in page]) for page in regions]
             pages[len(stage.pages) - 1][1].extend(self.offered[name] for name in stage.items if name in self.offered)
             yield stage, [page for page in pages if page[1]]
+
+    def caution(self, item: Item) -> str:
+        """The caution of an item as people read it: a rule that it names, by the rule's label."""
+        return self._cautions[item.id]
+
+    @cached_property
+    def _cautions(self) -> Mapping[str, str]:
+        def label(found: re.Match[str]) -> str:
+            rule = self.rules.get(found[0])
+            return found[0] if rule is None else f"'{rule.label}'"
+
+        return {item.id: RULE_ID.sub(label, item.caution) for item in self.items.values()}
 
     def category(self, item: Item) -> Category:
         """The Observation category of an item: its own, else its region's."""

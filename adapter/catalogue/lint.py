@@ -16,6 +16,7 @@ from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
 from adapter.catalogue.lint_cohorts import lint_cohorts
+from adapter.catalogue.lint_facts import lint_facts
 from adapter.catalogue.lint_hours import lint_hours
 from adapter.catalogue.lint_retired import lint_retired
 from adapter.catalogue.lint_rules import lint_rules
@@ -43,6 +44,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *lint_retired(catalogue),
         *lint_cohorts(catalogue),
         *lint_hours(catalogue),
+        *lint_facts(catalogue),
         *lint_site(catalogue),
         *lint_v2(catalogue.v2, frozenset(catalogue.systems), catalogue.fault),
         *lint_words(catalogue),

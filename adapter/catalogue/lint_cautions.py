@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.catalogue import RULE_ID, Catalogue
 from adapter.catalogue.model import Item
 from adapter.exam.model import Urgency
 from adapter.problems import Problem
@@ -15,7 +15,6 @@ _SAYS = re.compile(
     r"\b(?:(?P<now>now|at once|immediately)|(?P<soon>same day|this shift|within (?:the hour|\d+ ?h(?:ours?)?)))\b",
     re.IGNORECASE,
 )
-_RULE = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
 
 
 def lint_cautions(catalogue: Catalogue) -> Iterator[Problem]:
@@ -24,7 +23,7 @@ def lint_cautions(catalogue: Catalogue) -> Iterator[Problem]:
     Only the shipped words are read; a site's words in another language are its own.
     """
     for item in catalogue.items.values():
-        named = {*_RULE.findall(item.caution)} & {*catalogue.rules}
+        named = {*RULE_ID.findall(item.caution)} & {*catalogue.rules}
         for found in _SAYS.finditer(item.caution):
             wanted = Urgency.TELL_NOW if found["now"] else Urgency.TELL_SOON
             urgencies = {catalogue.rules[rule].urgency for rule in named} or _own(item)

@@ -69,10 +69,10 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
         what = "the edition of a proof is to be sent, and there is none in the folder"
         yield said("proof.sent", what, "newborn-adapter terminology prove, or sent: false")
     for name, uri in settings.identifier_systems.items():
-        if not _is_uri(uri):
+        if not is_uri(uri):
             yield said(f"identifier_systems.{name}", f"'{uri}' is no absolute URI", "https://.., or urn:oid:2.999.1")
     organisation = settings.organisation
-    if organisation is not None and not _is_uri(catalogue.resolve(organisation.identifier).system):
+    if organisation is not None and not is_uri(catalogue.resolve(organisation.identifier).system):
         what = f"'{organisation.identifier.system}' is neither a URI nor one of identifier_systems"
         yield said("organisation.identifier.system", what, "an absolute URI, or a name from identifier_systems")
     emitted = {
@@ -90,7 +90,7 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
         if same[0] != system.id:
             what = f"has the URI of {same[0]}"
             yield catalogue.fault(("systems", same[-1], "uri"), "setting", what, "a URI of its own", where=system.id)
-        if not system.own and not _is_uri(system.uri):
+        if not system.own and not is_uri(system.uri):
             what = f"'{system.uri}' is no absolute URI"
             path, remedy = ("systems", system.id, "uri"), "https://.., or urn:oid:2.999.1"
             yield catalogue.fault(path, "setting", what, remedy, where=system.id)
@@ -99,7 +99,7 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
 _URNS = {"oid": OID, "uuid": re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")}
 
 
-def _is_uri(text: str) -> bool:
+def is_uri(text: str) -> bool:
     """An absolute URI (RFC 3986); an OID (RFC 3061) or UUID (RFC 4122) is one, and a web address has a host."""
     scheme, colon, rest = text.partition(":")
     if not (colon and rest) or not scheme.isalnum() or any(c.isspace() for c in text):

@@ -105,6 +105,28 @@ class Kind(Worded):
     age_hours: Span | None = None
 
 
+class FactValue(Frozen):
+    """One value that a fact may have; a Coding has a system."""
+
+    code: str = Field(pattern=r"^[^\s]+( [^\s]+)*$")
+    system: str | None = None
+    display: str | None = None
+
+
+class PersonFact(Frozen):
+    """A further fact of a person, copied from the record into a simple FHIR extension (R4 section 2.4).
+
+    ``values``: those that a code or a Coding may have; a Coding in the record is its code.
+    """
+
+    id: Key
+    label: str
+    of: tuple[Literal["newborn", "mother", "examiner"], ...] = Field(min_length=1)
+    url: str
+    type: Literal["code", "Coding", "string", "boolean", "date"]
+    values: tuple[FactValue, ...] = ()
+
+
 class Stage(Frozen):
     """A part of the exam by how the newborn lies, and what is looked at then.
 

@@ -79,9 +79,10 @@ def check(
 
     catalogue = catalogue_for(site)
     found = _chained(list(readings(files, plan, catalogue)))
-    report = report_of(found)
     compare = bool(earlier or earlier_from)
     before = earlier_exams(found, earlier, earlier_from, catalogue)
+    found = [_with_lines_of(before, reading, catalogue) for reading in found]
+    report = report_of(found)
     views = {
         id(reading): ExamView(reading.exam, catalogue, before)
         for reading in found
@@ -112,6 +113,19 @@ def _chained(found: list[Reading]) -> list[Reading]:
         else:
             checked.append(reading)
     return checked
+
+
+def _with_lines_of(before: Sequence[Exam], reading: Reading, catalogue: Catalogue) -> Reading:
+    """A reading without the doubt of a telling whose line the earlier exams turn out to have."""
+    from adapter.derive.view import ExamView
+
+    exam, doubts = reading.exam, [one for one in reading.problems if one.rule == "told-of-no-line"]
+    if exam is None or not reading.accepted or not doubts or not before:
+        return reading
+    alone = ExamView(exam, catalogue).told.others
+    unknown = {id(telling) for telling in ExamView(exam, catalogue, before).told.others}
+    known = [doubt for doubt, telling in zip(doubts, alone, strict=True) if id(telling) not in unknown]
+    return replace(reading, problems=tuple(one for one in reading.problems if one not in known))
 
 
 def _as_text(

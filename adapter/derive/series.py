@@ -15,6 +15,7 @@ from adapter.catalogue import Catalogue, Words
 from adapter.catalogue.words import key_of
 from adapter.derive.finding import FindingView
 from adapter.derive.tell import Tell
+from adapter.derive.told import line_ids
 from adapter.exam import Exam, Side, Status, Telling, Urgency
 
 
@@ -34,7 +35,7 @@ class SeriesLine:
     """A line of the list, how it stands, and the ids of the exams it rests on, oldest first.
 
     ``standing`` is None where no earlier exam is known. ``told``: who was told of it, in the exam that has it;
-    ``past``: whether that is an earlier exam, and the last has it no more.
+    ``past``: whether that is an earlier exam, and the last has it no more; tellings of it in later ones count too.
     """
 
     standing: Standing | None
@@ -86,11 +87,13 @@ def series_lines(series: Sequence[Judged], catalogue: Catalogue) -> tuple[Series
     known = set(held[-1])
     for number in range(len(before) - 1, -1, -1):
         one = series[number]
-        for line, told in zip(one.tells, one.told, strict=True):
+        for name, line, told in zip(line_ids(one.tells), one.tells, one.told, strict=True):
             if (key := _key(line)) not in known and not line.to_do and line.urgency is not Urgency.NONE:
                 known.add(key)
                 standing = _no_more(line, number, series, catalogue)
-                found.append(SeriesLine(standing, line, _resting(line, [], series[: number + 1]), told, past=True))
+                later = (t for after in series[number + 1 :] for t in after.exam.told if t.line == name)
+                rests_on = _resting(line, [], series[: number + 1])
+                found.append(SeriesLine(standing, line, rests_on, (*told, *later), past=True))
     return tuple(sorted(found, key=_order))
 
 

@@ -177,11 +177,11 @@ def _why(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str]:
     if by_catalogue is not judged.urgency:
         return words.say("tell.by_examiner"), "examiner", words.say("tell.examiner")
     if judged.band is not None:
-        reason = words.clauses((_beyond(judged.band, item, catalogue), item.caution))
+        reason = words.clauses((_beyond(judged.band, item, catalogue), catalogue.caution(item)))
         return reason, range_line(item, judged.band), source_in_words(judged.band.source, catalogue)
     meaning = words.say("tell.abnormal" if judged.meaning is Meaning.ABNORMAL else "tell.variant")
     remark = judged_as(finding, item, judged, words, within=True)
-    reason = words.clauses((meaning, remark, item.caution))
+    reason = words.clauses((meaning, remark, catalogue.caution(item)))
     return reason, f"{item.id}.{counted or finding.answer}", source_in_words(item.sources[0], catalogue)
 
 
@@ -235,7 +235,7 @@ def _gap(one: FindingView, exam: Exam, catalogue: Catalogue) -> Tell | None:
         finding=finding,
         side=finding.side,
         words=in_words(finding, item, catalogue),
-        reason=catalogue.words.clauses((catalogue.words.say("tell.to_do"), item.caution)),
+        reason=catalogue.words.clauses((catalogue.words.say("tell.to_do"), catalogue.caution(item))),
         rule=f"{item.id}.not_examined",
         source=source_in_words(item.sources[0], catalogue),
         to_do=True,

@@ -91,9 +91,15 @@ class ExamView:
         return tell_list(self.exam, self.computed, self.catalogue, self.findings, self.not_recorded)
 
     @cached_property
-    def told(self) -> Told:
-        """Who was told of each line, and of lines that the list has not."""
+    def _told_here(self) -> Told:
         return told_of(self.exam, self.notifications)
+
+    @cached_property
+    def told(self) -> Told:
+        """Who was told of each line of this exam, and of lines that neither it has nor stand from earlier exams."""
+        here = self._told_here
+        past = {id(telling) for one in self.lines if one.past for telling in one.told} if here.others else set()
+        return Told(here.lines, tuple(one for one in here.others if id(one) not in past))
 
     @cached_property
     def lines(self) -> tuple[SeriesLine, ...]:
@@ -103,7 +109,7 @@ class ExamView:
 
     @property
     def _in_series(self) -> Judged:
-        return Judged(self.exam, self.findings, self.notifications, self.told.lines)
+        return Judged(self.exam, self.findings, self.notifications, self._told_here.lines)
 
     @cached_property
     def withheld(self) -> tuple[Withheld, ...]:

@@ -10,7 +10,19 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    StrictBool,
+    StringConstraints,
+    TypeAdapter,
+    ValidationError,
+    WithJsonSchema,
+    model_validator,
+)
 
 from adapter.exam.html import exam_html, finding_html
 from adapter.exam.quantity import Number, Quantities, Quantity, Score
@@ -105,6 +117,35 @@ def name_of_parts(prefix: str | None, given: str | None, family: str | None) -> 
     return " ".join(filter(None, (prefix, given, family)))
 
 
+_A_FACT = TypeAdapter(StrictBool | Line)
+_NAME_OF_FACT = TypeAdapter(Key)
+
+
+def _facts(value: Any) -> Any:
+    """A mapping as pairs in the order of their names, so that the same facts are equal and can be hashed."""
+    if not isinstance(value, dict | tuple) or not value:
+        raise ValueError('must be an object of facts by name, such as {"birth_sex": "F"}')
+    pairs = value.items() if isinstance(value, dict) else value
+    for name, fact in pairs:
+        try:
+            _NAME_OF_FACT.validate_python(name)
+            _A_FACT.validate_python(fact)
+        except ValidationError:
+            raise ValueError(
+                f"{name!r} must be text on one line, true or false, under a name of small letters"
+            ) from None
+    return tuple(sorted(pairs))
+
+
+Facts = Annotated[
+    tuple[tuple[str, Any], ...],
+    BeforeValidator(_facts),
+    PlainSerializer(dict, return_type=dict[str, bool | str]),
+    WithJsonSchema({"type": "object", "additionalProperties": {"type": ["string", "boolean"]}, "minProperties": 1}),
+]
+"""Further facts of a person by the names that the site's person_facts.yaml gives them; an object in the record."""
+
+
 class Named:
     """A person's name: the line that people use, and its parts where the house knows them; either may be without the
     other. The parts are those of FHIR R4 HumanName and of HL7 v2 XPN."""
@@ -113,6 +154,7 @@ class Named:
     family: str | None
     given: str | None
     prefix: str | None
+    facts: tuple[tuple[str, bool | str], ...] | None
 
     @property
     def shown_name(self) -> str | None:
@@ -139,6 +181,7 @@ class Mother(_Frozen, Named):
     family: Line | None = None
     given: Words | None = None
     prefix: Words | None = None
+    facts: Facts | None = None
 
     @model_validator(mode="after")
     def _coherent(self) -> Mother:
@@ -154,6 +197,7 @@ class Newborn(_Frozen, Named):
     family: Line | None = None
     given: Words | None = None
     prefix: Words | None = None
+    facts: Facts | None = None
     sex: Sex
     birth_time: Moment
     birth_order: BirthOrder | None = None
@@ -176,6 +220,7 @@ class Examiner(_Frozen, Named):
     family: Line | None = None
     given: Words | None = None
     prefix: Words | None = None
+    facts: Facts | None = None
     identifier: Identifier | None = None
     role: Key
 
@@ -183,6 +228,8 @@ class Examiner(_Frozen, Named):
     def _known(self) -> Examiner:
         if self.name is None and self.identifier is None:
             raise ValueError("a person needs a name, an identifier, or both")
+        if self.facts is not None and self.identifier is None:
+            raise ValueError("facts of a person need an identifier")
         if self.has_parts and self.identifier is None:
             raise ValueError("family and given name of a person need an identifier; without one, give the name")
         with_parts(self)
@@ -360,6 +407,12 @@ class Telling(_Frozen):
     by: Examiner | None = None
     read_back: bool | None = Field(default=None, strict=True)
     words: Text | None = None
+
+    @model_validator(mode="after")
+    def _no_facts(self) -> Telling:
+        if self.to.facts is not None or (self.by is not None and self.by.facts is not None):
+            raise ValueError("facts of a person stand with the examiners of the exam")
+        return self
 
 
 def _of_telling(telling: Telling) -> tuple[datetime, str, str]:

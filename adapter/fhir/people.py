@@ -6,6 +6,7 @@ from adapter import __version__
 from adapter.catalogue import Catalogue, Organisation
 from adapter.catalogue.codings import codings
 from adapter.exam import Exam, Examiner, Identifier, Mother, Newborn
+from adapter.fhir.facts import with_facts
 from adapter.fhir.identity import SOFTWARE, Identity, Refer, by_identifier
 from adapter.fhir.json import Json
 from adapter.fhir.observation import instant
@@ -65,7 +66,7 @@ def patient(newborn: Newborn, catalogue: Catalogue, organisation: Json | None = 
             resource["_multipleBirthInteger"] = {"extension": [total]}
     if organisation is not None:
         resource["managingOrganization"] = organisation
-    return resource
+    return with_facts(resource, newborn, catalogue)
 
 
 def organisation(site: Organisation, catalogue: Catalogue) -> Json:
@@ -98,7 +99,7 @@ def mother(newborn: Newborn, identity: Identity, refer: Refer, catalogue: Catalo
     }
     if name := human_name(newborn.mother, catalogue.settings.name_use.mother):
         resource["name"] = name
-    return resource
+    return with_facts(resource, newborn.mother, catalogue)
 
 
 def practitioner(examiner: Examiner, catalogue: Catalogue) -> Json | None:
@@ -111,7 +112,7 @@ def practitioner(examiner: Examiner, catalogue: Catalogue) -> Json | None:
     }
     if name := human_name(examiner, catalogue.settings.name_use.examiner):
         resource["name"] = name
-    return resource
+    return with_facts(resource, examiner, catalogue)
 
 
 def examiner_reference(examiner: Examiner, identity: Identity, refer: Refer) -> Json:

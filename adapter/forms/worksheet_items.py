@@ -31,7 +31,7 @@ def entry(item: Item, catalogue: Catalogue) -> Entry:
     lines = [_label(item, catalogue), *_answers(item, catalogue.words), *_circumstances(item, catalogue)]
     if item.ranges:
         lines.append(say(Run(_ranges(item, catalogue), Tone.QUIET)))
-    remarks = [item.how if _is_timed(item) else "", item.caution]
+    remarks = [item.how if _is_timed(item) else "", catalogue.caution(item)]
     if any(remarks):
         lines.append(say(Run(" ".join(filter(None, remarks)), Tone.QUIET)))
     return Entry(tuple(lines))

@@ -21,6 +21,7 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.exam.model import name_of_parts
 from adapter.fhir.communication import TELLING
+from adapter.fhir.facts import facts_of
 from adapter.fhir.json import Json
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
 from adapter.problems import AdapterError, Problem
@@ -226,7 +227,7 @@ class _Reader(ObservationReader):
             "reason": next((reason.get("text") for reason in provenance.get("reason", [])), None),
             "encounter": self._encounter(),
             "examiners": [
-                self._person(agent["who"], agent["role"][0], self._provenance or self._report)
+                self._person(agent["who"], agent["role"][0], self._provenance or self._report, examined=True)
                 for agent in provenance["agent"]
                 if "role" in agent
             ],
@@ -269,14 +270,15 @@ class _Reader(ObservationReader):
             return None
         return _identifier(found.resource["identifier"][0])
 
-    def _person(self, who: Json, role: Json, holder: BundleEntry) -> Json:
-        """An examiner, or who told or was told: a reference and a role."""
+    def _person(self, who: Json, role: Json, holder: BundleEntry, *, examined: bool = False) -> Json:
+        """An examiner, or who told or was told: a reference and a role. Facts stand with whoever ``examined``."""
         found = self._graph.find(who)
         named = who.get("identifier") or (found.resource["identifier"][0] if found else None)
         return known(
             {
                 **_known_as(found.resource if found else {}, who.get("display")),
                 "identifier": _identifier(named) if named else None,
+                "facts": facts_of(found.resource, "examiner", self._catalogue) if found and examined else None,
                 "role": self._own_code(holder, "", role, "role"),
             }
         )
@@ -318,6 +320,7 @@ class _Reader(ObservationReader):
         newborn: Json = {
             "identifiers": [_identifier(i) for i in patient["identifier"]],
             **_name(patient),
+            "facts": facts_of(patient, "newborn", self._catalogue),
             "sex": patient.get("gender", "unknown"),
             "birth_time": _extension(patient.get("_birthDate"), BIRTH_TIME, "valueDateTime"),
             "gestation": self._gestation(observations),
@@ -334,7 +337,8 @@ class _Reader(ObservationReader):
             return None
         own = self._catalogue.identifier_system("related-person")
         identifiers = [_identifier(i) for i in related.resource["identifier"] if i.get("system") != own]
-        return known({"identifiers": identifiers, **_name(related.resource)})
+        facts = facts_of(related.resource, "mother", self._catalogue)
+        return known({"identifiers": identifiers, **_name(related.resource), "facts": facts})
 
     def _gestation(self, observations: list[BundleEntry]) -> Json | None:
         for entry in observations:

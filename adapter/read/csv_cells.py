@@ -14,6 +14,7 @@ from adapter.exam import At, BirthOrder, Examiner, Finding, Gestation, Identifie
 from adapter.read.raw import Unreadable
 from adapter.read.wording import shown, takes
 
+Facts = tuple[tuple[str, bool | str], ...]
 _NUMBER = r"-?\d{1,9}(?:\.\d{1,9})?"
 _AMOUNT = re.compile(rf"(<=|>=|<|>)?\s*({_NUMBER})(?:\s*\+\s*({_NUMBER}))?")
 _ORDER = re.compile(r"(\d{1,2})(?:\s+of\s+(\d{1,2}))?")
@@ -70,7 +71,8 @@ _NAMES = ("name", "family", "given", "prefix")
 def read_examiners(text: str) -> Any:
     """Examiners with ``;`` between them, each ``name/role``, ``name/role/system|value`` or ``/role/system|value``.
 
-    A name may have its parts with it: ``name|family|given|prefix``.
+    A name may have its parts with it, ``name|family|given|prefix``, and the identifier facts:
+    ``system|value|board=77``.
     """
     return [read_examiner(part) for part in split(text, ";")]
 
@@ -89,7 +91,12 @@ def read_examiner(text: str) -> Any:
     apart = zip(_NAMES, names if len(names) == len(_NAMES) else [parts[0]], strict=False)
     found |= {field: plain(name) for field, name in apart if name.strip()}
     if len(parts) == 3:
-        found["identifier"] = read_identifier(parts[2])
+        known, facts = split(parts[2], "|"), []
+        if len(known) > 2 and all("=" in part for part in known[2:]):
+            known, facts = known[:2], known[2:]
+        found["identifier"] = read_identifier("|".join(known))
+        if facts:
+            found["facts"] = _facts(facts)
     return found
 
 
@@ -97,7 +104,35 @@ def write_examiner(examiner: Examiner) -> str:
     """The inverse of one examiner of :func:`read_examiners`."""
     names = [escaped(getattr(examiner, field) or "", "/;|") for field in _NAMES]
     text = f"{'|'.join(names) if examiner.has_parts else names[0]}/{examiner.role}"
-    return f"{text}/{write_identifier(examiner.identifier)}" if examiner.identifier else text
+    if examiner.identifier is None:
+        return text
+    return "|".join([f"{text}/{write_identifier(examiner.identifier)}", *_written(examiner.facts or ())])
+
+
+def read_facts(text: str) -> Any:
+    """``name=value`` with ``;`` between them; ``true`` and ``false`` are yes and no."""
+    return _facts(split(text, ";"))
+
+
+def write_facts(facts: Facts | None) -> str | None:
+    """The inverse of :func:`read_facts`."""
+    return ";".join(_written(facts)) if facts else None
+
+
+def fact_value(text: str) -> bool | str:
+    """A fact out of a cell."""
+    return {"true": True, "false": False}.get(text, text)
+
+
+def _facts(parts: list[str]) -> Any:
+    pairs = [split(part, "=", 1) for part in parts]
+    if any(len(pair) != 2 for pair in pairs):
+        return Unreadable("not-facts", "a fact without its value", "name=value, such as birth_sex=F")
+    return {plain(name): fact_value(plain(value)) for name, value in pairs}
+
+
+def _written(facts: Facts) -> list[str]:
+    return [f"{name}={str(v).lower() if isinstance(v, bool) else escaped(v, '|;/=')}" for name, v in facts]
 
 
 def read_yes_or_no(text: str) -> Any:

@@ -7,6 +7,8 @@ columns, in any order; comma, semicolon or tab divide them; UTF-8.
 
 - identifiers: ``system|value``, several with ``;`` between them
 - ``examiner``: ``name/role``, ``name/role/system|value`` or ``/role/system|value``, several with ``;`` between them
+- ``newborn_facts``, ``mother_facts``: ``name=value``, several with ``;`` between them; those of an examiner after the
+  identifier: ``/role/system|value|name=value``
 - ``birth_order``: ``1 of 2`` or ``1``; ``gestation``: ``39+4`` or ``39``
 - ``value``: an answer id, or several with ``;``; a number, with ``<`` or ``>`` before it where it was beyond the
   device; ``7+4`` with the unit ``lb+oz``; ``65/41`` in the order of the item's components, or
@@ -115,6 +117,7 @@ EXAM_COLUMNS: tuple[ExamColumn, ...] = (
     ),
     ExamColumn("newborn_name", ("newborn", "name"), lambda e: e.newborn.name),
     *_name_parts("newborn", ("newborn",), lambda e: e.newborn),
+    ExamColumn("newborn_facts", ("newborn", "facts"), lambda e: cells.write_facts(e.newborn.facts), cells.read_facts),
     ExamColumn("newborn_sex", ("newborn", "sex"), lambda e: e.newborn.sex, required=True),
     ExamColumn("birth_time", ("newborn", "birth_time"), lambda e: e.newborn.birth_time, required=True),
     ExamColumn("birth_order", ("newborn", "birth_order"), _order, cells.read_birth_order),
@@ -134,6 +137,12 @@ EXAM_COLUMNS: tuple[ExamColumn, ...] = (
         "mother_name", ("newborn", "mother", "name"), lambda e: e.newborn.mother.name if e.newborn.mother else None
     ),
     *_name_parts("mother", ("newborn", "mother"), lambda e: e.newborn.mother),
+    ExamColumn(
+        "mother_facts",
+        ("newborn", "mother", "facts"),
+        lambda e: cells.write_facts(e.newborn.mother.facts) if e.newborn.mother else None,
+        cells.read_facts,
+    ),
 )
 
 FINDING_COLUMNS = (

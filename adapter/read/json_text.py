@@ -12,6 +12,18 @@ from adapter.read.places import pointer
 from adapter.read.raw import Repeated, Unreadable
 
 _MOST_DIGITS = 18
+_NO_ANSWERS = {
+    one: Unreadable("wrong-type", "true and false are no answers", "the answer's id, a reason, or a number")
+    for one in (True, False)
+}
+_FACTS = "facts"
+"""The object of a person's facts, in which yes and no are facts as any other."""
+
+
+def _yes_or_no(value: Any) -> Any:
+    return next((one for one, said in _NO_ANSWERS.items() if value is said), value)
+
+
 _YES_OR_NO = ("valueBoolean", "read_back")  # FHIR's own name for one, and the record's
 
 
@@ -37,9 +49,10 @@ class JsonText:
             self.doubtful = True
         for key, value in found.items():
             if (value is True or value is False) and key not in _YES_OR_NO:
-                found[key] = self._unreadable(
-                    "wrong-type", "true and false are no answers", "the answer's id, a reason, or a number"
-                )
+                self.doubtful = True
+                found[key] = _NO_ANSWERS[value]
+        if isinstance(facts := found.get(_FACTS), dict):
+            found[_FACTS] = {key: _yes_or_no(value) for key, value in facts.items()}
         return found
 
     def _whole(self, text: str) -> Any:

@@ -23,7 +23,7 @@ from adapter.run.outputs import INDEX, NamedFile
 from adapter.run.pieces import PIECES, Piece
 from adapter.run.rejects import reject, rejecting
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
-from adapter.write import OUTWARD, NotWritable, allowed, encodings_of, unmet_profiles, write
+from adapter.write import OUTWARD, NotWritable, allowed, encodings_of, left_out, unmet_profiles, write
 
 DATA = "data"
 """The file of a chunk that holds what was converted."""
@@ -205,7 +205,7 @@ class _Maker:
             raise ChunkLost(work.needs_a_folder, for_good=True)
         self.count += 1
         self.data.write(content)
-        unmet = unmet_profiles(exam, self.catalogue, work.kind)
+        unmet = [*unmet_profiles(exam, self.catalogue, work.kind), *left_out(exam, work.kind)]
         remark = "; ".join(f"{one.where}: {one.what} ({one.remedy})" for one in unmet)
         return Handled(False, (*reading.problems, *unmet), exam.details.id, len(exam.findings), remark=remark)
 

@@ -6,9 +6,20 @@ from adapter.write.outward import (
     Outward,
     allowed,
     encodings_of,
+    left_out,
     lint_forms,
     unmet_profiles,
     write,
 )
 
-__all__ = ["OUTWARD", "NotWritable", "Outward", "allowed", "encodings_of", "lint_forms", "unmet_profiles", "write"]
+__all__ = [
+    "OUTWARD",
+    "NotWritable",
+    "Outward",
+    "allowed",
+    "encodings_of",
+    "left_out",
+    "lint_forms",
+    "unmet_profiles",
+    "write",
+]

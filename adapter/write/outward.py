@@ -8,10 +8,10 @@ from importlib import import_module
 from typing import Protocol, cast
 
 from adapter.catalogue import Catalogue
-from adapter.exam import Exam
+from adapter.exam import Exam, Named
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.claims import lint_claims, unmet
-from adapter.problems import AdapterError, Problem
+from adapter.problems import AdapterError, Layer, Problem, Severity
 
 
 class NotWritable(AdapterError, ValueError):
@@ -97,6 +97,17 @@ def unmet_profiles(exam: Exam, catalogue: Catalogue, kind: str) -> list[Problem]
         return []
     resources = [entry["resource"] for entry in to_bundle(exam, catalogue, BundleType.COLLECTION)["entry"]]
     return list(dict.fromkeys(unmet(resources, catalogue)))
+
+
+def left_out(exam: Exam, kind: str) -> list[Problem]:
+    """What of a record a form has no place for, as warnings: further facts of persons in HL7 v2."""
+    people: dict[str, Named | None] = {"newborn": exam.newborn, "mother": exam.newborn.mother}
+    people |= {f"examiner {n}": one for n, one in enumerate(exam.details.examiners, start=1)}
+    named = [who for who, person in people.items() if person is not None and person.facts]
+    if kind != "v2" or not named:
+        return []
+    what = f"facts of the {', '.join(named)} are left out: HL7 v2 has no place for them"
+    return [Problem(Severity.WARNING, Layer.CAPTURE, "left-out", what, "a FHIR form carries them", where="facts")]
 
 
 def write(

@@ -18,6 +18,7 @@ from adapter.problems import Severity
 from adapter.read import Reading, from_bundle, from_oru, read, read_captures, to_json
 from adapter.read.draft.words import words_of
 from adapter.read.plan import load_plan, plan_schema
+from adapter.read.questionnaire.sheet import NotInForm
 from adapter.run.rehearsal.rehearse import some_exams
 from adapter.write import write
 from adapter.write.tables import TABLES
@@ -102,6 +103,8 @@ def test_what_was_made_before_is_read(site: Catalogue) -> None:
 
 def test_a_form_made_before_is_told_what_to_use(site: Catalogue) -> None:
     response = to_response(EXAM, load_catalogue())
+    with pytest.raises(NotInForm, match="vernix is retired"):
+        to_response(EXAM, site)
     (reading,) = read([response], site)
     assert ("vernix", "use skin_texture") in {(p.item or "vernix", p.remedy) for p in reading.errors}
 

@@ -196,8 +196,8 @@ def test_respiratory_failure_totals() -> None:
         "air_entry": "less",
     }
     assert total("respiratory_failure_score", **signs) == 5
-    assert [t.urgency for t in tells(scene(scored("respiratory_failure_score", total=6)))] == [Urgency.TELL]
-    assert [t.urgency for t in tells(scene(scored("respiratory_failure_score", total=7)))] == [Urgency.TELL_NOW]
+    assert [t.urgency for t in tells(scene(scored("respiratory_failure_score", total=3)))] == [Urgency.TELL]
+    assert [t.urgency for t in tells(scene(scored("respiratory_failure_score", total=4)))] == [Urgency.TELL_NOW]
 
 
 def test_pain_totals() -> None:

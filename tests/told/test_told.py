@@ -31,6 +31,7 @@ from adapter.write.deidentify.policy import load_policy
 from adapter.write.document import document
 from adapter.write.report import report
 from adapter.write.v2 import to_oru
+from commands import run_here
 from tests.tables.table_rows import rows
 
 
@@ -172,3 +173,26 @@ def test_a_table_of_tellings(told: Exam) -> None:
     assert {one["line"] for one in found} == {line["line"]}
     assert (line["told"], sum(one["told"] for one in tells)) == (3, 3)
     assert str(found[0]["told_age_hours"]) == "11.9667"
+
+
+def test_a_telling_of_a_line_of_an_earlier_exam_stands_with_that_line(tmp_path: Path) -> None:
+    """A pulse that nobody felt again, and who was told of it later: said beside the line that stands."""
+    first, later = record([]), record([TELLINGS[1]], id="told-2", started="2026-03-01T09:05:00+01:00")
+    later["findings"] = [one for one in later["findings"] if one["item"] != "femoral_pulse"]
+    paths = [tmp_path / "first.json", tmp_path / "later.json"]
+    for path, one in zip(paths, (first, later), strict=True):
+        path.write_text(json.dumps(one), encoding="utf-8")
+    one, other = (reading.exam for path in paths for reading in read_captures(path, CATALOGUE))
+    assert one is not None
+    assert other is not None
+    assert [telling.line for telling in ExamView(other, CATALOGUE).told.others] == [NOW]
+    view = ExamView(other, CATALOGUE, [one])
+    assert view.told.others == ()
+    (line,) = [line for line in view.lines if line.past and line.line.side == "left"]
+    assert [telling.at for telling in line.told] == [other.told[0].at]
+    alone = run_here("check", "later.json", folder=tmp_path).stdout.decode()
+    assert "told-of-no-line" in alone
+    assert "earlier exam" in alone
+    together = run_here("check", "later.json", "--earlier", "first.json", folder=tmp_path).stdout.decode()
+    assert "told-of-no-line" not in together
+    assert "told at 09:10" in together

@@ -44,7 +44,7 @@ def test_every_item_of_the_kind_in_exam_order_with_every_answer(kind: str) -> No
         for sign in item.signs:
             assert all(squeezed(f"{a.label}{a.points}") in squeezed(text) for a in sign.answers)
         assert "NE" in text
-        assert item.caution in text
+        assert CATALOGUE.caution(item) in text
 
 
 @every_kind

@@ -23,6 +23,8 @@ def to_response(exam: Exam, catalogue: Catalogue) -> Json:
         raise NotInForm(f"there is no kind of exam {details.kind}")
     if exam.told:
         raise NotInForm("the form does not ask who was told of what; the capture record keeps it")
+    if any(person is not None and person.facts for person in (exam.newborn, exam.newborn.mother, *details.examiners)):
+        raise NotInForm("the form does not ask further facts of persons; the capture record keeps them")
     form = form_of(catalogue, details.kind)
     record = exam.record()
     sheet = {"exam": record["exam"], "newborn": record["newborn"], "findings": to_sheet(record, form)}

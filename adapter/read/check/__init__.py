@@ -10,6 +10,7 @@ from adapter.problems import Problem, Report
 from adapter.read.check.answers import check_answers
 from adapter.read.check.circumstances import check_circumstances
 from adapter.read.check.contradictions import check_contradictions
+from adapter.read.check.facts import check_facts
 from adapter.read.check.numbers import check_numbers
 from adapter.read.check.people import check_people
 from adapter.read.check.repeats import check_repeats
@@ -26,6 +27,7 @@ Check = Callable[[Subject], Iterator[Problem]]
 
 _CHECKS: tuple[Check, ...] = (
     check_people,
+    check_facts,
     check_answers,
     check_numbers,
     check_scores,

@@ -39,7 +39,8 @@ def check_told(
             yield place(f"{at}/at").error("told-before-birth", what, remedy)
         elif listed and telling.line not in lines:
             what = f"the tell list has no line {shown(telling.line)}; the telling is kept, beside no line"
-            remedy = one_of(telling.line, lines) if lines else "nothing of this exam is on the list"
+            known = one_of(telling.line, lines) if lines else "nothing of this exam is on the list"
+            remedy = f"{known}; one of an earlier exam is known where that exam is given too"
             yield place(f"{at}/line").warning("told-of-no-line", what, remedy)
         elif listed and telling.at < _known_from(lines[telling.line], exam, catalogue):
             remedy = "the times as they were: of the telling, and of the finding (observed_at)"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from adapter.read.csv_cells import fact_value
 from adapter.read.places import CellPlaces
 from adapter.read.plan.fill import RowFill, present
 from adapter.read.plan.model import ExaminerPlan, FindingPlan, IdentifierPlan, MotherPlan, NewbornPlan, Plan
@@ -105,7 +106,10 @@ def _examiner(plan: ExaminerPlan, fill: RowFill, at: str) -> dict[str, Any]:
 
 def _names(plan: NewbornPlan | MotherPlan | ExaminerPlan, fill: RowFill, at: str) -> dict[str, Any]:
     parts = ("name", "family", "given", "prefix")
-    return {part: fill.text(getattr(plan, part), f"{at}/{part}") for part in parts}
+    found: dict[str, Any] = {part: fill.text(getattr(plan, part), f"{at}/{part}") for part in parts}
+    facts = {name: fill.text(source, f"{at}/facts/{name}") for name, source in plan.facts.items()}
+    given = {name: fact_value(text) for name, text in facts.items() if text is not None}
+    return {**found, "facts": given or None}
 
 
 def _finding(plan: FindingPlan, fill: RowFill, at: str) -> dict[str, Any] | None:

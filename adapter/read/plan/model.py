@@ -158,6 +158,7 @@ class ExaminerPlan(Frozen):
     family: Fill | None = None
     given: Fill | None = None
     prefix: Fill | None = None
+    facts: dict[str, Fill] = Field(default_factory=dict)
     identifier: IdentifierPlan | None = None
 
 
@@ -200,6 +201,7 @@ class MotherPlan(Frozen):
     family: Fill | None = None
     given: Fill | None = None
     prefix: Fill | None = None
+    facts: dict[str, Fill] = Field(default_factory=dict)
 
 
 class NewbornPlan(Frozen):
@@ -210,6 +212,7 @@ class NewbornPlan(Frozen):
     family: Fill | None = None
     given: Fill | None = None
     prefix: Fill | None = None
+    facts: dict[str, Fill] = Field(default_factory=dict)
     sex: Fill
     birth_time: TimeFill
     birth_order: BirthOrderPlan | None = None

@@ -72,7 +72,8 @@ class _Asking:
     def help(self) -> tuple[FormNode, ...]:
         """How it is done, what to beware of, what is plausible."""
         item = self.item
-        words = [part for part in (item.how, item.caution and f"Caution: {item.caution}", self._plausible()) if part]
+        caution = self.catalogue.caution(item)
+        words = [part for part in (item.how, caution and f"Caution: {caution}", self._plausible()) if part]
         return (FormNode(f"{item.id}.help", QuestionType.DISPLAY, " ".join(words)),) if words else ()
 
     def when_of_sex(self) -> tuple[EnableWhen, ...]:

@@ -47,6 +47,8 @@ def _link(finding: Json, form: QuestionnaireForm) -> str:
     item = form.catalogue.items.get(finding["item"])
     if item is None:
         raise NotInForm(f"the catalogue has no item {finding['item']}")
+    if not item.on:
+        raise NotInForm(f"{item.id} is retired, and the form does not ask it")
     links = form.links_of(item)
     link = links.get(None) or links.get(finding.get("side"))
     if link is None:

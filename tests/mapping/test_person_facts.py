@@ -1,0 +1,162 @@
+"""Further facts of persons, declared by a site: FHIR R4 extensions (section 2.4) of Patient, RelatedPerson and
+Practitioner, there and back; refused where nobody declared them or they are of another type."""
+
+from __future__ import annotations
+
+import json
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue.lint import lint
+from adapter.exam import Exam
+from adapter.fhir.json import loads
+from adapter.fhir.xml import from_xml
+from adapter.forms import to_response
+from adapter.read import Reading, from_bundle, from_oru, read, to_csv, to_json
+from adapter.read.questionnaire.sheet import NotInForm
+from adapter.validate import validate
+from adapter.write import left_out, write
+from examples.regenerate import example
+from messages import unjudged_oru
+
+URL = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-birthsex"
+FACTS = f"""
+- {{id: birth_sex, label: Sex at birth, of: [newborn], url: "{URL}", type: code, values: [{{code: F}}, {{code: M}}]}}
+- id: tongue
+  label: Language at home
+  of: [newborn, mother]
+  url: https://east.invalid/fhir/StructureDefinition/language
+  type: Coding
+  values: [{{code: nb, system: "urn:ietf:bcp:47", display: Norwegian}}, {{code: en, system: "urn:ietf:bcp:47"}}]
+- {{id: booked, label: Booked here, of: [mother], url: "urn:oid:2.999.31", type: boolean}}
+- {{id: booked_on, label: Day of booking, of: [mother], url: "urn:oid:2.999.32", type: date}}
+- {{id: board, label: Number of the board, of: [examiner], url: "urn:oid:2.999.33", type: string}}
+"""
+GIVEN: dict[str, dict[str, Any]] = {
+    "newborn": {"birth_sex": "F", "tongue": "nb"},
+    "mother": {"tongue": "en", "booked": True, "booked_on": "2026-03-01"},
+    "examiner": {"board": "7|7;=/ 4"},
+}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("site")
+    (made / "person_facts.yaml").write_text(FACTS)
+    return made
+
+
+@pytest.fixture(scope="module")
+def site(folder: Path) -> Catalogue:
+    catalogue = load_catalogue(folder)
+    assert [str(problem) for problem in lint(catalogue)] == []
+    return catalogue
+
+
+def record(given: dict[str, dict[str, Any]] = GIVEN) -> dict[str, Any]:
+    made: dict[str, Any] = json.loads(to_json(example("d01-well-term-girl")))
+    known = next(one for one in made["exam"]["examiners"] if "identifier" in one)
+    people = {"newborn": made["newborn"], "mother": made["newborn"]["mother"], "examiner": known}
+    for who, facts in given.items():
+        people[who]["facts"] = facts
+    return made
+
+
+def reading(catalogue: Catalogue, given: dict[str, dict[str, Any]] = GIVEN) -> Reading:
+    (found,) = read(BytesIO(json.dumps(record(given)).encode()), catalogue)
+    return found
+
+
+def exam_of(catalogue: Catalogue) -> Exam:
+    found = reading(catalogue)
+    assert found.exam is not None
+    assert found.accepted, [str(one) for one in found.errors]
+    return found.exam
+
+
+def test_each_is_an_extension_of_its_person_and_reads_back(site: Catalogue) -> None:
+    exam = exam_of(site)
+    bundle = loads(write(exam, site, "transaction"))
+    people = {e["resource"]["resourceType"]: e["resource"].get("extension") for e in bundle["entry"]}
+    norwegian = {"system": "urn:ietf:bcp:47", "code": "nb", "display": "Norwegian"}
+    language = "https://east.invalid/fhir/StructureDefinition/language"
+    assert people["Patient"] == [{"url": URL, "valueCode": "F"}, {"url": language, "valueCoding": norwegian}]
+    assert people["RelatedPerson"][1:] == [
+        {"url": "urn:oid:2.999.31", "valueBoolean": True}, {"url": "urn:oid:2.999.32", "valueDate": "2026-03-01"},
+    ]  # fmt: skip
+    assert people["Practitioner"] == [{"url": "urn:oid:2.999.33", "valueString": "7|7;=/ 4"}]
+    assert [str(problem) for problem in validate(bundle)] == []
+    for kind in ("transaction", "collection", "document"):
+        assert from_bundle(loads(write(exam, site, kind)), site) == [exam]
+    assert from_bundle(from_xml(write(exam, site, "collection", "xml")), site) == [exam]
+
+
+def test_it_is_the_same_in_json_and_csv(site: Catalogue) -> None:
+    exam = exam_of(site)
+    for data in (to_json(exam), to_csv([exam]).encode()):
+        assert [one.exam for one in read(BytesIO(data), site)] == [exam]
+
+
+def test_v2_leaves_them_out_and_says_so(site: Catalogue) -> None:
+    assert b"2.999.3" not in unjudged_oru(exam_of(site), site)
+    assert from_oru(unjudged_oru(exam_of(site), site), site)[0].newborn.facts is None
+    (said,) = left_out(exam_of(site), "v2")
+    assert "facts of the newborn, mother, examiner 1 are left out" in str(said)
+    assert left_out(exam_of(site), "collection") == left_out(example("d01-well-term-girl"), "v2") == []
+    with pytest.raises(NotInForm, match="facts"):
+        to_response(exam_of(site), site)
+
+
+REFUSED: dict[str, tuple[dict[str, Any], str, str]] = {
+    "nobody declared it": ({"newborn": {"weight": "1"}}, "unknown-fact", "birth_sex, tongue"),
+    "it is of another person": ({"mother": {"birth_sex": "F"}}, "unknown-fact", "tongue, booked"),
+    "no such code": ({"newborn": {"birth_sex": "female"}}, "wrong-fact", "one of F, M"),
+    "text for yes or no": ({"mother": {"booked": "yes"}}, "wrong-fact", "without quotes"),
+    "yes for text": ({"examiner": {"board": True}}, "wrong-fact", "text"),
+    "no day": ({"mother": {"booked_on": "2026-02-30"}}, "wrong-fact", "a date"),
+    "a number": ({"newborn": {"birth_sex": 1}}, "", ""),
+    "a list": ({"newborn": ["F"]}, "", ""),
+    "nothing": ({"newborn": {}}, "", ""),
+}
+
+
+@pytest.mark.parametrize(("given", "rule", "right"), REFUSED.values(), ids=REFUSED)
+def test_what_is_not_as_declared_is_refused_without_its_value(
+    given: dict[str, Any], rule: str, right: str, site: Catalogue
+) -> None:
+    found = reading(site, given).errors
+    assert found
+    assert all("facts" in one.where for one in found), [str(one) for one in found]
+    if rule:
+        assert [one.rule for one in found] == [rule]
+        assert right in found[0].remedy
+    assert reading(load_catalogue(), GIVEN).errors
+
+
+FAULTS = {
+    "no URL": ("of: [newborn], url: birthsex, type: string", "no absolute URL"),
+    "the same URL twice": (
+        'of: [newborn], url: "urn:oid:2.999.1", type: string}\n- {id: b, label: B, of: [newborn], url: '
+        '"urn:oid:2.999.1", type: string', "twice",
+    ),
+    "a code without values": ('of: [newborn], url: "urn:oid:2.999.1", type: code', "without values"),
+    "text with values": ('of: [mother], url: "urn:oid:2.999.1", type: string, values: [{code: a}]', "no values"),
+    "a Coding without system": (
+        'of: [mother], url: "urn:oid:2.999.1", type: Coding, values: [{code: a}]', "has no system",
+    ),
+    "a code twice": (
+        'of: [mother], url: "urn:oid:2.999.1", type: code, values: [{code: a}, {code: a}]', "stands twice",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("fact", "what"), FAULTS.values(), ids=FAULTS)
+def test_a_declaration_that_cannot_be_is_told(fact: str, what: str, tmp_path: Path) -> None:
+    (tmp_path / "person_facts.yaml").write_text(f"# ours\n- {{id: a, label: A, {fact}}}\n")
+    found = [one for one in lint(load_catalogue(tmp_path)) if one.rule == "person-fact"]
+    assert found
+    assert all(what in one.what and one.file == "person_facts.yaml" and one.line in (2, 3) for one in found)
