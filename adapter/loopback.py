@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from time import sleep
 from typing import Any
+from urllib.parse import urlsplit
 
 import uvicorn
 from starlette.requests import Request
@@ -81,17 +82,24 @@ def in_a_thread(server: uvicorn.Server, bound: socket.socket, name: str) -> Iter
         thread.join()
 
 
-def is_for_here(request: Request) -> bool:
-    """Whether the request names this machine in its Host header, and not another name that was made to lead here."""
-    return request.url.hostname in _HERE
+def is_for_here(request: Request, behind: str | None = None) -> bool:
+    """Whether the request names this machine in its Host header, and not another name that was made to lead here.
+
+    ``behind``: the origin by which a reverse proxy shows what is here; its name is then right as well.
+    """
+    return request.url.hostname in _HERE or _by_proxy(request, behind)
 
 
-def is_from_here(request: Request) -> bool:
+def is_from_here(request: Request, behind: str | None = None) -> bool:
     """Whether no page of another site or of a file sent the request.
 
     A browser puts the page's own site into the header Origin of every POST (Fetch, section 3.2); a program that is no
     browser sends none.
     """
-    origin = request.headers.get("origin")
-    own = f"{request.url.scheme}://{request.headers.get('host', '')}"
-    return origin in (None, own) and request.headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none")
+    own = behind if _by_proxy(request, behind) else f"{request.url.scheme}://{request.headers.get('host', '')}"
+    site = request.headers.get("sec-fetch-site", "same-origin")
+    return request.headers.get("origin") in (None, own) and site in ("same-origin", "none")
+
+
+def _by_proxy(request: Request, behind: str | None) -> bool:
+    return behind is not None and request.headers.get("host") == urlsplit(behind).netloc

@@ -160,12 +160,14 @@ def _names() -> SearchStrategy[dict[str, str]]:
 
 @st.composite
 def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails:
-    """When, where and by whom, after birth; final, amended or retracted."""
+    """When, where and by whom, after birth; final, amended or retracted; anew after a wrong newborn."""
     started = draw(moments(newborn.birth_time, newborn.birth_time + timedelta(days=56)))
     ended = draw(moments(started, started + timedelta(hours=3))) if draw(_YES_OR_NO) else None
     exam_id, status = draw(_IDS), draw(st.sampled_from(Status))
     changed = status is not Status.FINAL
     later = draw(_maybe(_LATER))
+    amends = draw(_IDS.filter(lambda i: i != exam_id)) if changed else None
+    moved_from = draw(_rarely(_IDS.filter(lambda i: i not in (exam_id, amends))))
     return ExamDetails(
         id=exam_id,
         kind=draw(_among(*catalogue.kinds)),
@@ -173,9 +175,10 @@ def details(draw: DrawFn, catalogue: Catalogue, newborn: Newborn) -> ExamDetails
         ended=ended,
         status=status,
         recorded=None if later is None else (ended or started) + timedelta(minutes=later // timedelta(minutes=1)),
-        amends=draw(_IDS.filter(lambda i: i != exam_id)) if changed else None,
+        amends=amends,
         first=draw(_IDS.filter(lambda i: i != exam_id)) if changed and draw(_YES_OR_NO) else None,
-        reason=draw(texts()) if changed else None,
+        reassigned_from=moved_from,
+        reason=draw(texts()) if changed or moved_from else None,
         place=draw(_maybe(lines())),
         encounter=draw(_maybe(identifiers("V"))),
         examiners=tuple(draw(_examiners(tuple(catalogue.roles)))),

@@ -115,7 +115,7 @@ def _proof_said() -> str:
     from importlib.util import find_spec
 
     if find_spec("duckdb") is None:
-        return "Not proved: pip install 'newborn-exam-adapter[proof]', or run proof/run.sql with DuckDB yourself."
+        return "Not proved: in the checkout, pip install '.[proof]'; or run proof/run.sql with DuckDB yourself."
     return "Proved: proof/flatten.sql makes the same wide table of the long ones."
 
 

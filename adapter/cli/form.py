@@ -28,6 +28,7 @@ _BELONGS = {
     "--paper": ("--worksheet",),
     "--drop": ("--serve",),
     "--port": ("--serve",),
+    "--behind": ("--serve",),
     "--outbox": ("--serve",),
     "--to or --target": ("--serve",),
     "--born-within": ("--serve",),
@@ -56,6 +57,11 @@ _BELONGS = {
     help="The drop folder for --serve, which the command watch takes records from.",
 )
 @click.option("--port", type=click.IntRange(0, 65535), help="For --serve; any free one without it.")
+@click.option(
+    "--behind",
+    metavar="URL",
+    help="For --serve: the address by which a reverse proxy shows the page (https://exams.hospital.example).",
+)
 @target_options
 @click.option(
     "--outbox",
@@ -88,6 +94,7 @@ def form(
     pretty: bool | None,
     drop: Path | None,
     port: int | None,
+    behind: str | None,
     address: Address,
     outbox_file: Path | None,
     born_within: int | None,
@@ -129,6 +136,7 @@ def form(
         "--paper": paper,
         "--drop": drop,
         "--port": port,
+        "--behind": behind,
         "--outbox": _typed("outbox_file"),
         "--to or --target": _typed("url") or _typed("target_file"),
         "--born-within": born_within,
@@ -151,7 +159,7 @@ def form(
 
         if drop is None:
             raise click.UsageError("--serve needs --drop DIR, the folder that its records go into")
-        serve_page(catalogue, kind, drop, port or 0, address, outbox_file, born_within, location)
+        serve_page(catalogue, kind, drop, port or 0, behind, address, outbox_file, born_within, location)
 
 
 def _typed(option: str) -> object:

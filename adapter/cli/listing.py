@@ -8,6 +8,7 @@ import io
 from adapter.catalogue import Catalogue, Condition, Item, Meaning
 from adapter.catalogue.coverage import Coverage, answer_shares, question_coverage
 from adapter.catalogue.model import MayRetire
+from adapter.derive.cohorts import Ring, told_lines_of
 
 _COLUMNS = (
     "position",
@@ -105,6 +106,8 @@ def in_full(item: Item, catalogue: Catalogue) -> str:
         part = f"{band.component} " if band.component else ""
         when = condition_in_words(band.when)
         lines.append(f"  range       {part}{band} [{band.meaning.value}{urgent}]{when}  {band.source}")
+    for told in told_lines_of(item, catalogue):
+        lines += [f"  rings       {told.id}: {ring_in_words(ring, catalogue)}" for ring in told.rings]
     lines += [f"  site        {site}" for site in item.sites]
     lines.append(f"  sources     {'; '.join(f'{s}: {catalogue.sources[s].label}' for s in item.sources)}")
     if any(code.system == "hpo" for answer in item.answers for code in answer.codes):
@@ -133,3 +136,18 @@ def condition_in_words(condition: Condition) -> str:
                 f"{name.replace('_', ' ')} {', '.join(map(str, value)) if isinstance(value, tuple) else value}"
             )
     return f" when {'; '.join(words)}" if words else ""
+
+
+def ring_in_words(ring: Ring, catalogue: Catalogue) -> str:
+    """How many of a hundred well newborns, or of a hundred readings of theirs, ring a line, and who counted."""
+    one = ring.cohort
+    of = "well newborns" if one.per == "infant" else "readings of well newborns"
+    least, most = _count(ring.least), _count(ring.most)
+    words = f"about {most}" if least == most else f"at most {most}" if least == "0" else f"{least} to {most}"
+    counted = f"n {one.n}" if one.n is not None else "n not given"
+    mark = catalogue.sources[one.source].mark
+    return f"of 100 {of} {'none' if ring.most == 0 else words}: {one.label} ({counted}; {one.source}, {mark})"
+
+
+def _count(share: float) -> str:
+    return f"{share:.0f}" if share >= 1 else f"{share:.1g}" if share >= 0.05 else "0"

@@ -10,7 +10,8 @@ by event also:
 - ``exam``: what became of one as it is sent: ``exam``, ``state``, and where known ``cause`` and ``pause``;
 - ``end``: the last line, with ``exit`` and ``seconds``.
 
-No line holds data of patients beyond ids. Whatever else is written to standard error is ``said`` as well.
+No line holds data of patients beyond ids and, of a value that is refused, what was wrong with it. Whatever else is
+written to standard error is ``said`` as well.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ from contextlib import ExitStack, contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 import click
 
@@ -24,6 +25,7 @@ def serve_page(
     kind: str | None,
     drop: Path,
     port: int,
+    behind: str | None,
     address: Address,
     outbox_file: Path | None,
     born_within: int | None,
@@ -33,6 +35,9 @@ def serve_page(
     from adapter.forms.page import to_page
     from adapter.forms.serve import Filing, serve
 
+    if behind is not None and (urlsplit(behind).scheme != "https" or behind != f"https://{urlsplit(behind).netloc}"):
+        what = "--behind takes https, a host, and a port where it is not 443: https://exams.hospital.example"
+        raise click.UsageError(what)
     target = address.target() if address.named else None
     hospital = None if target is None or target.url.startswith("mllp") else target
     if hospital is None and (born_within is not None or location is not None):
@@ -48,7 +53,7 @@ def serve_page(
             )
             page = to_page(catalogue, kind, served=True, ward=hospital is not None)
             say = partial(_announce, drop, target, outbox_file)
-            serve(page, filing, port, say, followed=followed, ward=ward)
+            serve(page, filing, port, say, followed=followed, ward=ward, behind=behind)
     except AdapterError as error:
         raise click.UsageError(str(error)) from None
     except KeyboardInterrupt:

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.cli.listing import condition_in_words
-from adapter.derive.cohorts import Ring, ToldLine, told_lines
+from adapter.cli.listing import condition_in_words, ring_in_words
+from adapter.derive.cohorts import ToldLine, told_lines
 
 NO_COHORT = "no cohort known"
 
@@ -43,21 +43,6 @@ def _ranges_and_answers(catalogue: Catalogue) -> Iterator[str]:
 
 def _rings(line: ToldLine, catalogue: Catalogue) -> list[str]:
     return [f"    {ring_in_words(ring, catalogue)}" for ring in line.rings] or [f"    {NO_COHORT}"]
-
-
-def ring_in_words(ring: Ring, catalogue: Catalogue) -> str:
-    """How many of a hundred well newborns, or of a hundred readings of theirs, ring a line, and who counted."""
-    one = ring.cohort
-    of = "well newborns" if one.per == "infant" else "readings of well newborns"
-    least, most = _count(ring.least), _count(ring.most)
-    words = f"about {most}" if least == most else f"at most {most}" if least == "0" else f"{least} to {most}"
-    counted = f"n {one.n}" if one.n is not None else "n not given"
-    mark = catalogue.sources[one.source].mark
-    return f"of 100 {of} {'none' if ring.most == 0 else words}: {one.label} ({counted}; {one.source}, {mark})"
-
-
-def _count(share: float) -> str:
-    return f"{share:.0f}" if share >= 1 else f"{share:.1g}" if share >= 0.05 else "0"
 
 
 def _tables(catalogue: Catalogue) -> Iterator[str]:

@@ -55,18 +55,24 @@ def told_lines(catalogue: Catalogue) -> Iterator[ToldLine]:
             rings = tuple(_of_share(one, one.share) for one in known if one.rule == rule.id and one.share)
             yield ToldLine(rule.id, rule.urgency, rule.label, rule.source, rings)
     for item in catalogue.items.values():
-        of_item = [one for one in known if one.item == item.id]
-        for band in item.ranges:
-            if band.urgency is not Urgency.NONE:
-                part = item.component(band.component or "")
-                words = f"{item.label}, {part.inline}" if part else item.label
-                rings = tuple(ring for one in of_item if (ring := _rings(one, band, item, catalogue)))
-                yield ToldLine(range_line(item, band), band.urgency, words, band.source, rings, band)
-        for answer in item.answers:
-            if answer.urgency is not Urgency.NONE:
-                rings = tuple(_of_share(one, one.share) for one in of_item if answer.id in one.answers and one.share)
-                words = f"{item.label}: {answer.label}"
-                yield ToldLine(f"{item.id}.{answer.id}", answer.urgency, words, item.sources[0], rings)
+        if item.on:
+            yield from told_lines_of(item, catalogue)
+
+
+def told_lines_of(item: Item, catalogue: Catalogue) -> Iterator[ToldLine]:
+    """The ranges and answers of one item that are told."""
+    known = [one for one in catalogue.cohorts.values() if one.item == item.id]
+    for band in item.ranges:
+        if band.urgency is not Urgency.NONE:
+            part = item.component(band.component or "")
+            words = f"{item.label}, {part.label.lower()}" if part else item.label
+            rings = tuple(ring for one in known if (ring := _rings(one, band, item, catalogue)))
+            yield ToldLine(range_line(item, band), band.urgency, words, band.source, rings, band)
+    for answer in item.answers:
+        if answer.on and answer.urgency is not Urgency.NONE:
+            rings = tuple(_of_share(one, one.share) for one in known if answer.id in one.answers and one.share)
+            words = f"{item.label}: {answer.label}"
+            yield ToldLine(f"{item.id}.{answer.id}", answer.urgency, words, item.sources[0], rings)
 
 
 def _of_share(one: Cohort, share: tuple[Decimal, Decimal]) -> Ring:

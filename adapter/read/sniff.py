@@ -55,6 +55,10 @@ _MAGIC: list[tuple[bytes, str, str]] = [
     (b"Rar!\x1a", "is a RAR archive", "unpacked: the files in it, or a folder of them"),
     (b"PK\x03\x04", "is a ZIP archive", "unpacked: the files in it, or a folder of them"),
 ]
+_PLAN = (
+    "a column plan with it (--columns), which says what its columns are; newborn-adapter columns draft makes one to"
+    " begin with"
+)
 RIGHT = (
     "a capture record (JSON), the long CSV, FHIR that this adapter wrote, or HL7 v2; any other table comes with a"
     " column plan (--columns)"
@@ -65,11 +69,10 @@ RIGHT = (
 def what_it_is(head: bytes, kind: Kind) -> tuple[str, str]:
     """An input that is of no form that is read: what it is, and what would be right."""
     if kind is Kind.WORKBOOK:
-        return "is a workbook", "a column plan with it (--columns), which says what its columns are"
+        return "is a workbook", _PLAN
     if kind is Kind.OTHER_TABLE:
         return "is a table, but none of its columns is one of the long CSV", (
-            "a column plan with it (--columns), which says what its columns are; or the columns of the long CSV,"
-            " exam_id the first of them"
+            f"{_PLAN}; or the columns of the long CSV, exam_id the first of them"
         )
     for magic, what, remedy in _MAGIC:
         if head.startswith(magic):

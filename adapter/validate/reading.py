@@ -14,7 +14,7 @@ import os
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, BinaryIO, cast
 
 from adapter.fhir.json import FhirJsonError, loads
@@ -239,6 +239,9 @@ def _json(data: bytes, file: str, line: int | None, offset: int) -> Loaded:
     try:
         value = loads(data)
     except FhirJsonError as error:
+        if (known := _another_form(data, file)) and line is None and not error.key:
+            remedy = "newborn-adapter check, which reads it; newborn-adapter convert makes FHIR of it"
+            return _failed("not-fhir", f"{known}, which is no FHIR", remedy, file, None, _JSON)
         rule = "duplicate-key" if error.key else "unreadable-json"
         at = line or (error.line + offset if error.line else None)
         column = None
@@ -256,6 +259,18 @@ def _json(data: bytes, file: str, line: int | None, offset: int) -> Loaded:
         what = "JSON, but not an object"
         return _failed("not-a-resource", what, "one resource as a JSON object", file, line, _JSON)
     return Loaded(value, [], file, line, data, offset)
+
+
+def _another_form(data: bytes, file: str) -> str:
+    """What an input is that is no JSON and that other commands read, or nothing."""
+    from adapter.read.sniff import Kind, kind_of  # here: it loads all readers, and few inputs are asked about
+
+    ending = PurePath(file).suffix.lower()
+    kind = kind_of(data[:_CHUNK], ending)
+    known = {Kind.MESSAGE: "a message of HL7 v2", Kind.WORKBOOK: "a workbook", Kind.CAPTURE_TABLE: "a table of exams"}
+    if ending in (".csv", ".tsv"):
+        known[Kind.OTHER_TABLE] = "a table"
+    return "" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else known.get(kind, "")
 
 
 def _xml(data: bytes, file: str, offset: int) -> Loaded:

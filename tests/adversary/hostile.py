@@ -6,11 +6,14 @@ ends. Every exam is sent, or waits with a moment when it is due, or was given up
 
 from __future__ import annotations
 
+import io
 import random
+import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from hashlib import sha256
 from pathlib import Path
 
 import httpx
@@ -18,16 +21,26 @@ from sent_exams import amended, exam, retracted
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
+from adapter.read import to_json
 from adapter.sandbox import Adversary, Silence
 from adapter.sandbox.adversary import BASE
 from adapter.send import FhirClient, FhirTransport, Outbox, Retry, Sender, State, message_of
 from adapter.send.rest.reconcile import reconciled
+from adapter.send.watch.folder import DropFolder
+from adapter.send.watch.intake import Intake
+from adapter.send.watch.journal import Journal
+from adapter.send.watch.watcher import Pace, Watcher
 
 PATIENT = Retry(
     tries=8, first=0.0001, longest=0.0005, patience=0.03, heed=0.01, budget=3600.0, chance=random.Random(0)
 )
+_RESTLESS = Pace(look=0.002, rest=0.002, again=0.002)
 #: Of a conflict that a search which shows too little brings about, a person must know; it is no lie.
 TRUE_REASONS = {"conflict", "multiple-matches", "http-409", "http-412", "unexpected", "given-up"}
+
+
+Acts = dict[str, tuple[int, Callable[[], None]]]
+"""By name: how often, and what is done."""
 
 
 class Wire(httpx.BaseTransport):
@@ -48,6 +61,28 @@ class Wire(httpx.BaseTransport):
         return httpx.Response(status, headers=headers, content=content)
 
 
+def next_version(key: str, versions: Sequence[Exam]) -> Exam | None:
+    """A new exam, or the version that follows those there are; None after a retraction."""
+    if not versions:
+        return exam(key)
+    if versions[-1].details.status == "entered-in-error":
+        return None
+    if len(versions) < 3:
+        return amended(versions[0], len(versions) + 1, rate=50 + len(versions), cry=len(versions) % 2 == 0)
+    return retracted(versions[0])
+
+
+@contextmanager
+def set_clock(ahead: float) -> Iterator[None]:
+    """The machine's clock stands so many seconds ahead."""
+    now = time.time
+    time.time = lambda: now() + ahead
+    try:
+        yield
+    finally:
+        time.time = now
+
+
 class Ward:
     """Newborns whose exams are recorded, amended and taken back, and sent to one hostile server."""
 
@@ -56,28 +91,42 @@ class Ward:
         self.outbox = Outbox(self._path)
         self.exams: dict[str, list[Exam]] = {}
         self.backups: list[bytes] = [server.back_up()]
-        self._now, self._ahead = time.time, 0.0
+        self._ahead = 0.0
 
     def close(self) -> None:
         self.outbox.close()
+        self.server.close()
+
+    def strikes(self) -> dict[str, int]:
+        """How often the server did what."""
+        return {power.value: count for power, count in self.server.done.items()}
+
+    def acts(self, chance: random.Random) -> Acts:
+        """What may happen, and how often."""
+        return {
+            "record": (6, lambda: self.record(chance.choice("abcd"))),
+            "send": (5, self.send),
+            "kill": (1, lambda: self.kill(chance.random() < 0.5)),
+            "jump": (1, lambda: self.jump(chance.choice((0.0, 3e7, -3e7, 1e9)))),
+            "back up": (1, lambda: self.backups.append(self.server.back_up())),
+            "restore": (1, lambda: self.server.restore(chance.choice(self.backups))),
+        }
 
     def record(self, key: str) -> None:
         """A new exam, or a later version of one."""
         versions = self.exams.setdefault(key, [])
-        if not versions:
-            made = exam(key)
-        elif versions[-1].details.status == "entered-in-error":
-            return
-        elif len(versions) < 3:
-            made = amended(versions[0], len(versions) + 1, rate=50 + len(versions), cry=len(versions) % 2 == 0)
-        else:
-            made = retracted(versions[0])
-        versions.append(made)
+        made = next_version(key, versions)
+        if made is not None:
+            versions.append(made)
+            self.hand_over(made)
+
+    def hand_over(self, made: Exam) -> None:
+        """To be sent."""
         self.outbox.put(BASE, message_of(made, self.catalogue))
 
     def send(self) -> None:
         """A run, to its end."""
-        with self.clock(), FhirClient(BASE, transport=Wire(self.server), allow_plain_http=True) as client:
+        with set_clock(self._ahead), FhirClient(BASE, transport=Wire(self.server), allow_plain_http=True) as client:
             Sender(self.outbox, FhirTransport(client), retry=PATIENT, parallel=1).run()
 
     def kill(self, before: bool) -> None:
@@ -93,14 +142,6 @@ class Ward:
     def jump(self, seconds: float) -> None:
         """The clock of the machine is set."""
         self._ahead = seconds
-
-    @contextmanager
-    def clock(self) -> Iterator[None]:
-        time.time = lambda: self._now() + self._ahead
-        try:
-            yield
-        finally:
-            time.time = self._now
 
     def check(self) -> None:
         """What must hold at any moment."""
@@ -162,3 +203,44 @@ class Ward:
         rate = next(finding for finding in last.findings if finding.item == "respiratory_rate")
         found = held[f"{root}/respiratory_rate"]["valueQuantity"]["value"]
         assert found == rate.value.value, (root, found)  # type: ignore[union-attr]
+
+
+class WatchWard(Ward):
+    """The same, through a drop folder that is watched for a moment at a time, and ended wherever it is."""
+
+    def __init__(self, folder: Path, server: Adversary, catalogue: Catalogue) -> None:
+        super().__init__(folder, server, catalogue)
+        self._drop = folder / "drop"
+        self._drop.mkdir()
+
+    def hand_over(self, made: Exam) -> None:
+        """Into the folder, under a name that says nothing of the order."""
+        digest = sha256(made.details.id.encode()).hexdigest()
+        (self._drop / f"{digest[:8]}.json").write_bytes(to_json(made))
+
+    def send(self) -> None:
+        """Watch until nothing is left in the folder, or for a moment; what was failed is dropped again."""
+        for file in (self._drop / "failed").glob("*.json"):
+            if not file.name.endswith(".report.json"):
+                file.rename(self._drop / file.name)
+        client = FhirClient(BASE, transport=Wire(self.server), allow_plain_http=True)
+        with set_clock(self._ahead), client, DropFolder(self._drop, settle=0.0) as folder:
+            transport = FhirTransport(client)
+            intake = Intake(self.outbox, transport, self.catalogue)
+            journal = Journal(io.StringIO())
+            watcher = Watcher(
+                folder, intake, self.outbox, transport, journal, retry=PATIENT, parallel=1, pace=_RESTLESS
+            )
+            watching = threading.Thread(target=watcher.run)
+            watching.start()
+            until = time.monotonic() + (5.0 if self.server.calm else 0.3)
+            while time.monotonic() < until and (folder.waiting() or folder.left() or self.outbox.open_count(BASE)):
+                time.sleep(0.005)
+            watcher.stop()
+            watching.join()
+
+    def settle(self) -> None:
+        """As any; and every file is done."""
+        super().settle()
+        left = [path.name for part in (".", "taken", "failed") for path in (self._drop / part).glob("*.json")]
+        assert left == [], left

@@ -1,9 +1,11 @@
 """The adversary at length, by hand: seeds one after the other, each a ward of its own.
 
-    python -m tests.adversary.run [--seeds N] [--from SEED] [--steps N] [--powers drop,lose,...] [--replaced] [--stop]
+    python -m tests.adversary.run [--over fhir|watch|mllp] [--seeds N] [--minutes N] [--from SEED] [--steps N]
+        [--powers drop,lose,...] [--replaced] [--stop]
 
-A seed that breaks what must hold is named with what broke. ``--replaced`` lets the server be replaced by another one
-too, on which others lie under the ids that are remembered; ``--stop`` ends at the first.
+A seed that breaks what must hold is named with what broke; after so many minutes no further one is begun.
+``--replaced`` lets the server be replaced by another one too, on which others lie under the ids that are remembered;
+``--stop`` ends at the first.
 """
 
 from __future__ import annotations
@@ -22,12 +24,15 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "outbox")]
 
 from adapter.catalogue import Catalogue, load_catalogue  # noqa: E402
 from adapter.sandbox import Adversary, Power  # noqa: E402
-from tests.adversary.hostile import Ward  # noqa: E402
+from tests.adversary.hostile import Ward, WatchWard  # noqa: E402
+from tests.adversary.over_mllp import MllpWard  # noqa: E402
 
 
 def main() -> int:
     parser = argparse.ArgumentParser()
+    parser.add_argument("--over", choices=("fhir", "watch", "mllp"), default="fhir")
     parser.add_argument("--seeds", type=int, default=100)
+    parser.add_argument("--minutes", type=float, default=float("inf"))
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--steps", type=int, default=15)
     parser.add_argument("--powers", default=",".join(Power))
@@ -35,11 +40,14 @@ def main() -> int:
     parser.add_argument("--stop", action="store_true")
     given = parser.parse_args()
     powers = frozenset(Power(one) for one in given.powers.split(",") if one)
-    catalogue, began, broken = load_catalogue(), time.monotonic(), 0
+    catalogue, began, broken, seeds = load_catalogue(), time.monotonic(), 0, 0
     done: Counter[str] = Counter()
     for seed in range(given.first, given.first + given.seeds):
+        if time.monotonic() - began > 60 * given.minutes:
+            break
+        seeds += 1
         try:
-            done += walk(seed, powers, given.steps, given.replaced, catalogue)
+            done += walk(given.over, seed, powers, given.steps, given.replaced, catalogue)
         except Exception as error:
             broken += 1
             place = traceback.extract_tb(error.__traceback__)[-1]
@@ -47,38 +55,38 @@ def main() -> int:
             print(f"seed {seed}: {place.name}:{place.lineno} {words[:300]}", flush=True)
             if given.stop:
                 break
-    print(f"{given.seeds} seeds, {broken} broken, {time.monotonic() - began:.0f} s; {dict(sorted(done.items()))}")
+    print(f"{seeds} seeds, {broken} broken, {time.monotonic() - began:.0f} s; {dict(sorted(done.items()))}")
     return bool(broken)
 
 
-def walk(seed: int, powers: frozenset[Power], steps: int, replaced: bool, catalogue: Catalogue) -> Counter[str]:
+def walk(
+    over: str, seed: int, powers: frozenset[Power], steps: int, replaced: bool, catalogue: Catalogue
+) -> Counter[str]:
     """One ward to its end; how often what was done. Raises ``AssertionError`` where something does not hold."""
     chance = random.Random(seed)
     done: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as name:
-        server = Adversary(seed, powers)
-        ward = Ward(Path(name), server, catalogue)
-        acts = {
-            "record": lambda: ward.record(chance.choice("abcd")),
-            "send": ward.send,
-            "kill": lambda: ward.kill(chance.random() < 0.5),
-            "jump": lambda: ward.jump(chance.choice((0.0, 3e7, -3e7, 1e9))),
-            "back up": lambda: ward.backups.append(server.back_up()),
-            "restore": lambda: server.restore(chance.choice(ward.backups)),
-        }
-        weights = [6, 5, 1, 1, 1, 1]
-        if replaced:
-            acts["replace"], weights = server.replace, [*weights, 1]
+        ward: Ward | MllpWard
+        if over == "mllp":
+            ward = MllpWard(Path(name), seed, catalogue)
+        else:
+            ward = (WatchWard if over == "watch" else Ward)(Path(name), Adversary(seed, powers), catalogue)
         try:
-            for act in ["record", "send", *chance.choices(list(acts), weights, k=steps)]:
-                acts[act]()
+            acts = ward.acts(chance)
+            if replaced and isinstance(ward, Ward):
+                acts["replace"] = 1, ward.server.replace
+            for act in [
+                "record",
+                "send",
+                *chance.choices(list(acts), [often for often, _ in acts.values()], k=steps),
+            ]:
+                acts[act][1]()
                 done[act] += 1
                 ward.check()
             ward.settle()
-            done += Counter({power.value: count for power, count in server.done.items()})
+            done += Counter(ward.strikes())
         finally:
             ward.close()
-            server.close()
     return done
 
 

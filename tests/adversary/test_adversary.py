@@ -9,6 +9,7 @@ from pathlib import Path
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "outbox"))
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -16,6 +17,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from adapter.catalogue import load_catalogue
 from adapter.sandbox import Adversary, Power
 from tests.adversary.hostile import Ward
+from tests.adversary.run import walk
 
 KEYS = st.sampled_from(["a", "b", "c"])
 CATALOGUE = load_catalogue()
@@ -70,8 +72,12 @@ class Hostile(RuleBasedStateMachine):
             self._ward.settle()
         finally:
             self._ward.close()
-            self._server.close()
             shutil.rmtree(self._folder)
+
+
+@pytest.mark.parametrize("over", ["watch", "mllp"])
+def test_through_a_watched_folder_and_over_mllp(over: str) -> None:
+    walk(over, 1, frozenset(Power), 5, replaced=False, catalogue=CATALOGUE)
 
 
 TestHostile = Hostile.TestCase

@@ -54,11 +54,18 @@ def test_commands_and_options_are_there(path: Path) -> None:
         assert used <= options | {"--help", "--version"}, (words, used - options)
 
 
+def _anchors(path: Path) -> set[str]:
+    """The headings of a text as links name them: small letters, digits, hyphens for spaces."""
+    heads = re.findall(r"(?m)^#+ (.+)$", path.read_text(encoding="utf-8"))
+    return {re.sub(r"[^\w\- ]", "", head.lower()).replace(" ", "-") for head in heads}
+
+
 @pytest.mark.parametrize("path", TEXTS, ids=[str(path.relative_to(ROOT)) for path in TEXTS])
-def test_links_lead_to_files(path: Path) -> None:
-    for target in re.findall(r"\]\(([^)#]+)[^)]*\)", path.read_text(encoding="utf-8")):
+def test_links_lead_to_files_and_headings(path: Path) -> None:
+    for target, anchor in re.findall(r"\]\(([^)#]+)(?:#([^)]+))?\)", path.read_text(encoding="utf-8")):
         if "://" not in target:
             assert (path.parent / target).exists(), target
+            assert not anchor or anchor in _anchors(path.parent / target), (target, anchor)
 
 
 def test_every_command_is_in_the_readme() -> None:

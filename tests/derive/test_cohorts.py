@@ -161,3 +161,8 @@ def test_a_site_brings_its_own_and_the_command_says_it(tmp_path: Path) -> None:
     assert lines["stop_feeds"] == []
     assert "stop_feeds  [tell-now]" in words
     assert "no cohort known" in words
+    one = run_here("items", "oxygen_saturation", "--site", str(tmp_path), folder=tmp_path).stdout.decode()
+    assert (
+        "rings       oxygen_saturation[>=90 and <93]: of 100 readings of well newborns about 28: Ours at 3000 m"
+        in one
+    )

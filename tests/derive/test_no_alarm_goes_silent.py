@@ -6,6 +6,7 @@ thing that was asked for and not recorded. Each reading counts by itself: a seco
 
 from __future__ import annotations
 
+from datetime import timedelta
 from itertools import islice, product
 
 import pytest
@@ -14,8 +15,8 @@ from hypothesis import strategies as st
 from scenes import CATALOGUE, read, said, scene, tells
 from test_search import RANKS, samples
 
-from adapter.derive import judged_findings, tell_list
-from adapter.exam import Exam, Finding, Quantity, Urgency
+from adapter.derive import judged_findings, series_list, tell_list
+from adapter.exam import Exam, Finding, Quantity, Status, Urgency
 from drawn import EXAMPLES, drawn
 from strategies import exams
 
@@ -48,7 +49,7 @@ def _still_told(line: Told, after: list[Told]) -> bool:
 
 
 @drawn(16)
-@given(exams(CATALOGUE, min_items=1, max_items=14), exams(CATALOGUE, min_items=1, max_items=6))
+@given(exams(CATALOGUE, min_items=1, max_items=10), exams(CATALOGUE, min_items=1, max_items=5))
 def test_a_further_finding_takes_no_line_of_now_or_of_this_shift_away(exam: Exam, more: Exam) -> None:
     held = {finding.item for finding in exam.findings}
     before = [line for line in _told(exam) if line[0] in (Urgency.TELL_NOW, Urgency.TELL_SOON)]
@@ -76,6 +77,28 @@ def test_a_second_reading_takes_no_line_of_now_away(exam: Exam, data: st.DataObj
     after = _told(exam.model_copy(update={"findings": (*exam.findings, again)}))
     for line in before:
         assert _still_told(line, after), (line, again)
+
+
+@drawn(24)
+@given(exams(CATALOGUE, min_items=1, max_items=8), exams(CATALOGUE, min_items=0, max_items=8))
+def test_a_later_exam_has_every_line_of_now_or_says_what_became_of_it(first: Exam, other: Exam) -> None:
+    """As it is or worse, resolved, not judged, not looked at again; or within a line as urgent of the same place."""
+    if first.details.status is not Status.FINAL:
+        return
+    hours = timedelta(hours=6)
+    details = first.details.model_copy(
+        update={"id": "later", "started": first.details.started + hours, "ended": None, "recorded": None}
+    )
+    found = tuple(f.model_copy(update={"observed_at": None}) for f in other.findings)
+    later = first.model_copy(update={"details": details, "findings": found, "told": ()})
+    lines = series_list([first], later, CATALOGUE)
+    pool = judged_findings(later, CATALOGUE, [first])[1]
+    places = {(one.line.item.id, one.line.side) for one in lines}
+    places |= {(pool[n].item.id, pool[n].finding.side) for one in lines if not one.past for n in one.line.rests_on}
+    rules = {one.line.rule for one in lines}
+    for line in tells(first):
+        if line.urgency is Urgency.TELL_NOW:
+            assert (line.item.id, line.side) in places or line.rule in rules, line
 
 
 WORSE = [  # of each number, from well to ill, in an infant otherwise alike

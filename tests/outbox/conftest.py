@@ -1,6 +1,7 @@
 """Outboxes, and servers to send to: the sandbox and one that nobody here wrote, each in a process of its own.
 
-``TEST_SERVERS=hapi`` (or ``sandbox,independent,hapi``) in the environment chooses others.
+``TEST_SERVERS=hapi`` (or ``sandbox,independent,hapi``) in the environment chooses others. What is a long table runs
+against a sandbox in this process, or the one server that is chosen.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import hapi_server
 import independent_server
 from servers import sandbox
 
+from adapter.sandbox import Store, running
 from adapter.send import FhirClient, Outbox
 
 SERVERS = {"sandbox": sandbox, "independent": independent_server.serving, "hapi": hapi_server.serving}
@@ -34,6 +36,17 @@ def server(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 def sandbox_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     with sandbox(tmp_path_factory.mktemp("sandbox-alone")) as url:
         yield url
+
+
+@pytest.fixture(scope="session")
+def one_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    chosen = SERVERS.get(os.environ.get("TEST_SERVERS", ""))
+    if chosen is not None:
+        with chosen(tmp_path_factory.mktemp("chosen")) as url:
+            yield url
+    else:
+        with Store(None) as store, running(store) as url:
+            yield url
 
 
 @pytest.fixture

@@ -19,7 +19,6 @@ from sent_exams import NURSE, STARTED, amended, exam
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Finding, Quantity, Side, Telling, Urgency
-from adapter.sandbox import Store, running
 from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, State, message_of
 from adapter.send.failures import Held
 from adapter.send.rest.lookup import Holding
@@ -30,9 +29,9 @@ Json = dict[str, Any]
 SENT, HELD = SendSummary(sent=1), SendSummary(held=1)
 
 
-@pytest.fixture(scope="module")
-def alone() -> Iterator[FhirClient]:
-    with Store(None) as store, running(store) as url, FhirClient(url) as client:
+@pytest.fixture
+def alone(one_server: str) -> Iterator[FhirClient]:
+    with FhirClient(one_server) as client:
         yield client
 
 
@@ -119,7 +118,8 @@ def test_other_content_is_known_by_the_names_of_items(
 
 
 def test_nothing_of_it_is_written(alone: FhirClient, send: Send, catalogue: Catalogue) -> None:
-    first, other = exam("k"), exam("k", rate=66, cry=False)
+    key = uuid4().hex[:10]
+    first, other = exam(key), exam(key, rate=66, cry=False)
     assert send(alone, first) == (SENT, "")
     before = observations(alone, first)
     planned = FhirTransport(alone).preview(message_of(other, catalogue))

@@ -26,15 +26,9 @@ Json = dict[str, Any]
 SYSTEM = "urn:oid:2.999.1"
 
 
-@pytest.fixture(scope="module")
-def url() -> Iterator[str]:
-    with Store(None) as store, running(store) as found:
-        yield found
-
-
 @pytest.fixture
-def client(url: str) -> Iterator[FhirClient]:
-    with FhirClient(url) as made:
+def client(one_server: str) -> Iterator[FhirClient]:
+    with FhirClient(one_server) as made:
         yield made
 
 
@@ -369,7 +363,7 @@ def test_the_wards_encounter_is_the_newborns(tmp_path: Path, catalogue: Catalogu
     assert send(client, catalogue, tmp_path, one) == SENT
 
 
-def test_one_more_request_an_exam(url: str, catalogue: Catalogue, tmp_path: Path) -> None:
+def test_one_more_request_an_exam(one_server: str, catalogue: Catalogue, tmp_path: Path) -> None:
     """The report, the newborn, the transaction; beside the one question of what the server can do."""
     import httpx
 
@@ -380,6 +374,6 @@ def test_one_more_request_an_exam(url: str, catalogue: Catalogue, tmp_path: Path
             self.asked.append(f"{request.method} {request.url.path.rpartition('/')[2]}")
             return super().handle_request(request)
 
-    with FhirClient(url, transport=Counting()) as client:
+    with FhirClient(one_server, transport=Counting()) as client:
         assert send(client, catalogue, tmp_path, exam(uuid4().hex[:10])) == SENT
     assert Counting.asked == ["GET metadata", "GET DiagnosticReport", "GET Patient", "POST fhir"]

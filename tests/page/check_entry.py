@@ -228,7 +228,18 @@ def correction(play: Playwright, file: Path, folder: Path) -> str:
         hand = Hand(page)
         to_page(page, "General appearance and behaviour")
         hand.answer("cry", "Strong")
+        # Chromium on a desk has no share sheet: what would be handed to one is looked at.
+        page.evaluate("""() => {
+          navigator.canShare = () => true;
+          navigator.share = async one => { window.shared = one.files[0]; };
+        }""")
         first = saved(page, folder)
+        hand.button("Share the file …")
+        shared = page.evaluate("window.shared.text().then(text => [window.shared.name, text])")
+        assert shared == [
+            f"{first.details.id}.json",
+            (folder / f"{first.details.id}.json").read_text(encoding="utf-8"),
+        ]
         hand.button("Correct this exam …")
         to_page(page, "General appearance and behaviour")
         hand.tap(hand.card("cry").get_by_role("button", name="Other answers"))

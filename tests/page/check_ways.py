@@ -6,7 +6,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from driver import MORNING, Hand, new_exam, opened, say_who, to_page
-from playwright.sync_api import Playwright
+from playwright.sync_api import Playwright, expect
 
 
 def bar(play: Playwright, file: Path, folder: Path) -> str:
@@ -48,21 +48,21 @@ def back(play: Playwright, file: Path, folder: Path) -> str:
         hand.button("Next open", exact=False)
         hand.button("Rest as expected", exact=False)
         page.go_back()
-        assert page.locator("dialog").count() == 0
-        assert page.locator("main h2").inner_text() == "Breathing"
+        expect(page.locator("dialog")).to_have_count(0)
+        expect(page.locator("main h2")).to_have_text("Breathing")
         hand.button("Finish")
         page.go_back()
-        assert page.locator("main h2").inner_text() == "Breathing"
+        expect(page.locator("main h2")).to_have_text("Breathing")
         page.locator("main h2").click()
         page.go_back()
-        assert "not saved yet" in page.locator("dialog").inner_text()
+        expect(page.locator("dialog")).to_contain_text("not saved yet")
         hand.button("Stay in the exam")
-        assert page.locator("main h2").inner_text() == "Breathing"
+        expect(page.locator("main h2")).to_have_text("Breathing")
         hand.button("To tell", exact=False)
         page.reload()
-        assert page.locator("main h2").inner_text() == "To be told", "in the view where one was"
+        expect(page.locator("main h2")).to_have_text("To be told")
         page.go_back()
-        assert page.locator("main h2").inner_text() == "Breathing"
+        expect(page.locator("main h2")).to_have_text("Breathing")
         page.locator("main h2").click()
         page.go_back()
         hand.button("All exams on this device")

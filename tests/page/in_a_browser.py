@@ -24,6 +24,7 @@ import check_entry  # noqa: E402
 import check_hostile  # noqa: E402
 import check_keeping  # noqa: E402
 import check_looks  # noqa: E402
+import check_offline  # noqa: E402
 import check_served  # noqa: E402
 import check_told  # noqa: E402
 import check_twins  # noqa: E402
@@ -82,6 +83,7 @@ CHECKS: dict[str, Check] = {
     "whole exam": whole,
     "served": check_served.served,
     "what became of it": check_served.followed,
+    "without network": check_offline.offline,
     "on the ward": check_ward.ward,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,

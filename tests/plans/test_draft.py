@@ -179,6 +179,21 @@ def test_two_sides_in_one_cell_pounds_and_dates_that_may_be_read_twice(tmp_path:
     assert found[1].exam.newborn.birth_time.month == 3
 
 
+@pytest.mark.parametrize(
+    ("cells", "read"), [(("38 3/7", "40 0/7"), (38, 3)), (("38w3d", "40w"), (38, 3)), (("38+3", "40"), (38, 3))]
+)
+def test_gestations_in_their_forms(cells: tuple[str, str], read: tuple[int, int], tmp_path: Path) -> None:
+    rows = "".join(f"{n},2026-03-01T08:00:00Z,2026-03-01T09:00:00Z,{cell},44\n" for n, cell in enumerate(cells))
+    table = f"MRN,Birth date/time,Exam date,GA (wks+d),Resp rate\n{rows}"
+    first, second = decided(drafted(table), tmp_path, table, {})
+    assert first.exam is not None
+    assert second.exam is not None
+    gestations = [one.exam.newborn.gestation for one in (first, second) if one.exam]
+    assert next((g.weeks, g.days) for g in gestations if g) == read
+    assert gestations[1] is not None
+    assert gestations[1].weeks == 40
+
+
 def test_a_workbook_with_two_header_rows_and_a_row_of_units(tmp_path: Path) -> None:
     sheet = (workbook := openpyxl.Workbook()).active
     assert sheet is not None
@@ -231,6 +246,7 @@ def test_a_decimal_mark_that_is_ambiguous_is_asked_about(numbers: list[str], dec
         ("Dear all,\nthis is a letter.\nIt has lines; and more, and more.\n", "no-table"),
         ("alpha,beta\n1,2\n3,4\n", "no-item"),
         ("heart rate,temperature\n", "no-table"),
+        ("exam_id,item,value\na,cry,strong\n", "no-plan-needed"),
         ("", "no-table"),
         ("\x00\x01\x02\x00", "no-table"),
     ],

@@ -21,6 +21,7 @@ import pytest
 
 from adapter.catalogue import Catalogue
 from adapter.forms.serve import Filing, running
+from adapter.forms.serve.offline import offline_files
 
 ROOT = Path(__file__).parents[2]
 RECORD = (ROOT / "examples" / "captures" / "d05-boy-weak-femorals-failed-screen.json").read_bytes()
@@ -95,6 +96,39 @@ def test_other_pages_cannot_post(headers: dict[str, str], address: str, drop: Pa
     assert answer.json()["problems"][0]["rule"] == "other-origin"
     assert "access-control-allow-origin" not in answer.headers
     assert _filed(drop) == []
+
+
+@pytest.mark.parametrize(
+    ("host", "origin", "status"),
+    [
+        ("exams.hospital.example", "https://exams.hospital.example", 201),
+        ("exams.hospital.example", "http://exams.hospital.example", 403),
+        ("exams.hospital.example", "https://elsewhere.example", 403),
+        ("elsewhere.example", "https://exams.hospital.example", 421),
+    ],
+)
+def test_behind_a_reverse_proxy_its_address_is_one_s_own(
+    host: str, origin: str, status: int, drop: Path, catalogue: Catalogue
+) -> None:
+    with (
+        Filing(drop, catalogue) as filing,
+        running(b"<p>", filing, behind="https://exams.hospital.example") as url,
+        httpx.Client(trust_env=False, base_url=url) as http,
+    ):
+        answer = http.post("records", content=RECORD, headers={**JSON, "Host": host, "Origin": origin})
+        assert answer.status_code == status
+        assert http.get("worker.js", headers={"Host": host}).status_code == (421 if status == 421 else 200)
+
+
+def test_what_opens_the_page_again_without_network(address: str) -> None:
+    """Manifest (its members by the W3C's Web Application Manifest), sign and worker, which changes with the page."""
+    manifest = httpx.get(f"{address}manifest.webmanifest", trust_env=False)
+    assert manifest.headers["content-type"] == "application/manifest+json"
+    assert {"name", "start_url", "scope", "display", "icons"} <= set(manifest.json())
+    for name, kind in (("worker.js", "text/javascript"), ("icon.svg", "image/svg+xml")):
+        assert httpx.get(address + name, trust_env=False).headers["content-type"].startswith(kind)
+    one, other = (offline_files(page)["/worker.js"] for page in (b"<p>", b"<b>"))
+    assert one != other
 
 
 def test_a_browser_that_asks_first_gets_no_leave(address: str) -> None:

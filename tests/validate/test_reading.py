@@ -102,6 +102,23 @@ def test_what_cannot_be_read_is_a_problem(data: bytes, rule: str, line: int | No
     assert problem.remedy
 
 
+@pytest.mark.parametrize(
+    ("data", "name", "rule"),
+    [
+        (b"MSH|^~\\&|A|B|C|D|20260101||ORU^R01|1|P|2.5.1\r", "m.hl7", "not-fhir"),
+        (b"exam_id,kind,item\na,birth,cry\n", "exams.csv", "not-fhir"),
+        (b"weight,length\n3200,50\n", "births.csv", "not-fhir"),
+        (b"PK\x03\x04 xl/workbook.xml", "births.xlsx", "not-fhir"),
+        (b"{weight,length\n3200,50\n", "births.csv", "unreadable-json"),
+        (b"\xff\xfe{\0", "x.json", "not-utf-8"),
+    ],
+)
+def test_what_another_command_reads_is_told_what_it_is(data: bytes, name: str, rule: str) -> None:
+    [loaded] = read(data, name)
+    assert [problem.rule for problem in loaded.problems] == [rule]
+    assert ("newborn-adapter check" in loaded.problems[0].remedy) == (rule == "not-fhir")
+
+
 def test_a_place_in_xml_is_told() -> None:
     [loaded] = read(b'<Patient xmlns="http://hl7.org/fhir"><name><colour/></name></Patient>')
     assert loaded.problems[0].where == "Patient.name[0].colour"

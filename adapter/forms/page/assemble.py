@@ -28,29 +28,37 @@ def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = Fal
     data = _inert(
         json.dumps(page_data(catalogue, kind, served=served, ward=ward), ensure_ascii=False, separators=(",", ":"))
     )
+    build = hashlib.sha256("".join((style, script, data)).encode()).hexdigest()[:16]
     policy = "; ".join(
         (
             "default-src 'none'",
             f"script-src {_hash(script)}",
             f"style-src {_hash(style)}",
-            "connect-src 'self'" if served else "connect-src 'none'",
+            *([f"{what}-src 'self'" for what in _OF_SERVER] if served else ["connect-src 'none'"]),
             "base-uri 'none'",
             "form-action 'none'",
         )
     )
     return (
         "<!DOCTYPE html>\n"
-        '<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<html lang="en" data-build="{build}">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="referrer" content="no-referrer">\n'
         "<title>Newborn examination</title>\n"
-        f"<style>{style}</style>\n</head>\n"
+        f"{_INSTALLED if served else ''}<style>{style}</style>\n</head>\n"
         '<body>\n<div id="page"><noscript><p>This page needs its script to run; the browser has it switched off.'
         " Record on paper.</p></noscript></div>\n"
         f'<script type="application/json" id="catalogue">{data}</script>\n'
         f"<script>{script}</script>\n</body>\n</html>\n"
     ).encode()
+
+
+_OF_SERVER = ("connect", "manifest", "worker", "img")
+_INSTALLED = (
+    '<link rel="manifest" href="manifest.webmanifest" crossorigin="use-credentials">\n'
+    '<link rel="icon" href="icon.svg">\n'
+)
 
 
 def _hash(text: str) -> str:

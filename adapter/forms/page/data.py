@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from adapter.catalogue import Catalogue, Component, HourTable, Item, Meaning, Sign, Words
+from adapter.catalogue.code import Worded
 from adapter.catalogue.model import Limits
 from adapter.catalogue.vocabulary import Unit
 from adapter.derive.compiled import Row, compiled
@@ -71,9 +72,36 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool, ward: boo
             "growth": catalogue.growth_reference is not None,
             "hours": [_hours(row, catalogue.hours[row["id"]], catalogue.words) for row in tables.hours],
             "unlikely": UNLIKELY,
+            "words": _words(catalogue),
             "sources": {name: source_in_words(name, catalogue) for name in catalogue.sources},
         }
     )
+
+
+def _words(catalogue: Catalogue) -> Json:
+    """The sentences that the page says, and what is called otherwise within one."""
+    words = catalogue.words
+    listed: dict[str, dict[str, Worded]] = {
+        name: dict(getattr(catalogue, name)) for name in ("sites", "reasons", "roles", "states", "sides")
+    }
+    listed["answers"] = {f"{i.id}.{a.id}": a for i in catalogue.items.values() for a in i.answers}
+    listed["components"] = {f"{i.id}.{c.id}": c for i in catalogue.items.values() for c in i.components}
+    within = {name: {one: e.within for one, e in some.items() if e.within} for name, some in listed.items()}
+    within["sides"] = {name: side.inline for name, side in catalogue.sides.items()}
+    return {
+        "decimal": words.decimal,
+        "found_at": words.found_form,
+        "sentences": {key: said for key, said in words.sentences.items() if key.startswith(_SAID)},
+        "within": within,
+    }
+
+
+_SAID: tuple[str, ...] = (
+    *("list", "clauses", "either", "is", "beside", "finding.", "range.", "judged.", "unjudged.", "hours.", "page."),
+    *("computed.no_gestation", "tell.to_do", "tell.by_", "tell.examiner", "tell.abnormal", "tell.variant"),
+    *("tell.hours_of_life", "tell.measured", "tell.sample"),
+)
+"""How the keys begin of sentences that its script says."""
 
 
 def _rules(rules: Sequence[Json]) -> Json:

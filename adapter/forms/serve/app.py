@@ -1,5 +1,6 @@
 """The web application: ``GET /`` is the page, ``POST /records`` hands one record over, ``GET /exams?id=`` says where
-those are that were handed over, ``GET /ward`` which newborns the hospital's server has; nothing else is there.
+those are that were handed over, ``GET /ward`` which newborns the hospital's server has; beside the page lies what
+lets it open again without network (:mod:`adapter.forms.serve.offline`). Nothing else is there.
 
 It listens on the loopback address. A page of another site can neither post here nor read what is here
 (:mod:`adapter.loopback`); a request must carry JSON, which a browser sends across sites only after it has asked, and
@@ -23,6 +24,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from adapter.forms.serve.filing import Answer, Filing, refusal
+from adapter.forms.serve.offline import offline_files
 from adapter.loopback import bind, in_a_thread, is_for_here, is_from_here, quiet_server, url_of
 from adapter.problems import AdapterError
 
@@ -44,24 +46,34 @@ _HEADERS = {
     "X-Content-Type-Options": "nosniff",
     # The page is one file: its script and style stand in it, and it speaks to this server alone.
     "Content-Security-Policy": "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline';"
-    " img-src data: blob:; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+    " img-src 'self' data: blob:; connect-src 'self'; manifest-src 'self'; worker-src 'self'; base-uri 'none';"
+    " form-action 'none'; frame-ancestors 'none'",
 }
 
 
-def create_app(page: bytes, filing: Filing, followed: Followed | None = None, ward: Ward | None = None) -> Starlette:
+def create_app(
+    page: bytes,
+    filing: Filing,
+    followed: Followed | None = None,
+    ward: Ward | None = None,
+    behind: str | None = None,
+) -> Starlette:
     """The application that shows ``page`` (HTML), files records with ``filing``, says where they are (``followed``;
-    without it every exam is unknown) and which newborns there are (``ward``; without it, nothing is there)."""
+    without it every exam is unknown) and which newborns there are (``ward``; without it, nothing is there).
+    ``behind``: the address by which a reverse proxy shows it, whose pages are then its own as well."""
+    shown = {"/": ("text/html", page), **offline_files(page)}
 
     async def show(request: Request) -> Response:
-        if not is_for_here(request):
+        if not is_for_here(request, behind):
             return _written(_not_here())
-        return Response(page, HTTPStatus.OK, _HEADERS, "text/html")
+        media_type, content = shown[request.url.path]
+        return Response(content, HTTPStatus.OK, _HEADERS, media_type)
 
     async def post(request: Request) -> Response:
-        return _written(_refused(request) or await _filed(request, filing))
+        return _written(_refused(request, behind) or await _filed(request, filing))
 
     async def exams(request: Request) -> Response:
-        if (refused := _stranger(request)) is not None:
+        if (refused := _stranger(request, behind)) is not None:
             return _written(refused)
         named = request.query_params.getlist("id")
         if not named or len(named) > _MOST_IDS or not all(_EXAM_ID.fullmatch(one) for one in named):
@@ -75,7 +87,7 @@ def create_app(page: bytes, filing: Filing, followed: Followed | None = None, wa
         return JSONResponse({"exams": found}, HTTPStatus.OK, _HEADERS)
 
     async def newborns(request: Request) -> Response:
-        if (refused := _stranger(request)) is not None:
+        if (refused := _stranger(request, behind)) is not None:
             return _written(refused)
         if ward is None:
             raise HTTPException(HTTPStatus.NOT_FOUND)
@@ -99,7 +111,7 @@ def create_app(page: bytes, filing: Filing, followed: Followed | None = None, wa
 
     return Starlette(
         routes=[
-            Route("/", show, methods=["GET"]),
+            *(Route(path, show, methods=["GET"]) for path in shown),
             Route("/exams", exams, methods=["GET"]),
             Route("/ward", newborns, methods=["GET"]),
             Route("/records", post, methods=["POST"]),
@@ -116,6 +128,7 @@ def serve(
     *,
     followed: Followed | None = None,
     ward: Ward | None = None,
+    behind: str | None = None,
 ) -> None:
     """Serve in the foreground until the process is told to stop; ``ready`` is called with the address first.
 
@@ -124,22 +137,28 @@ def serve(
     """
     with closing(bind("127.0.0.1", port)) as bound:
         ready(url_of("127.0.0.1", bound) + "/")
-        quiet_server(create_app(page, filing, followed, ward)).run(sockets=[bound])
+        quiet_server(create_app(page, filing, followed, ward, behind)).run(sockets=[bound])
 
 
 @contextmanager
 def running(
-    page: bytes, filing: Filing, port: int = 0, *, followed: Followed | None = None, ward: Ward | None = None
+    page: bytes,
+    filing: Filing,
+    port: int = 0,
+    *,
+    followed: Followed | None = None,
+    ward: Ward | None = None,
+    behind: str | None = None,
 ) -> Iterator[str]:
     """The server in a thread of this process, as a context: its address. Raises :class:`CannotServe`."""
-    server = quiet_server(create_app(page, filing, followed, ward))
+    server = quiet_server(create_app(page, filing, followed, ward, behind))
     with closing(bind("127.0.0.1", port)) as bound, in_a_thread(server, bound, "form"):
         yield url_of("127.0.0.1", bound) + "/"
 
 
-def _refused(request: Request) -> Answer | None:
+def _refused(request: Request, behind: str | None) -> Answer | None:
     """Why a request is not even read, or None."""
-    if (stranger := _stranger(request)) is not None:
+    if (stranger := _stranger(request, behind)) is not None:
         return stranger
     media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if media_type not in _MEDIA_TYPES:
@@ -148,11 +167,11 @@ def _refused(request: Request) -> Answer | None:
     return None
 
 
-def _stranger(request: Request) -> Answer | None:
+def _stranger(request: Request, behind: str | None) -> Answer | None:
     """Why a request is refused for where it comes from or goes to, or None."""
-    if not is_for_here(request):
+    if not is_for_here(request, behind):
         return _not_here()
-    if not is_from_here(request):
+    if not is_from_here(request, behind):
         what = "the request comes from another page than the one of this server"
         return refusal(HTTPStatus.FORBIDDEN, "other-origin", what, "the page at / of this address")
     return None

@@ -18,6 +18,7 @@ from adapter.read.draft.tree import Open, Said, written
 from adapter.read.draft.words import Target, Words, folded, words_of
 from adapter.read.places import Place
 from adapter.read.plan.table import content_of
+from adapter.read.sniff import Kind, kind_of
 
 _MEASURED = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE)
 _MAY_BE = ("either_date", "either_clock")
@@ -61,6 +62,9 @@ def draft_plan(
     data = content_of(source, name)
     if isinstance(data, Problem):
         return data
+    if kind_of(data) is Kind.CAPTURE_TABLE and b"\0" not in data[:4]:
+        what = "is the long CSV, which needs no plan"
+        return Place("", None, name).error("no-plan-needed", what, "newborn-adapter check, which reads it as it is")
     found = sheet_of(data, words, name, sheet)
     if isinstance(found, Problem):
         return found

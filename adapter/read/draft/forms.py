@@ -93,6 +93,21 @@ def decimals(cells: Iterable[str]) -> Decimals:
     return Decimals(**{name: tuple(texts) for name, texts in found.items()})
 
 
+_PARTED = (
+    (r"(\d{2})(?: [0-6]/7)?", r"\d{2} ([0-6])/7|\d{2}"),
+    (r"(\d{2}) ?w\w*(?: ?[0-6] ?d\w*)?", r"\d{2} ?w\w* ?([0-6]) ?d\w*|\d{2} ?w\w*"),
+)
+"""Gestations such as ``38 3/7`` and ``38w3d`` (common practice): the patterns of the weeks and of the days."""
+
+
+def parted_gestation(cells: Sequence[str]) -> tuple[str, str] | None:
+    """The patterns of weeks and days in cells that hold both, or None where they are written otherwise."""
+    for weeks, days in _PARTED:
+        if cells and all(re.fullmatch(weeks, text) for text in cells):
+            return weeks, days
+    return None
+
+
 def gestation_form(cells: Sequence[str]) -> str:
     """``weeks_and_days`` (39+4), ``weeks`` (39), ``total_days`` (277), ``decimal_weeks`` (39.57), ``point_or_day``
     (39.4, which may be either), or nothing."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from adapter.read.draft.findings import Column
-from adapter.read.draft.forms import clock_forms, date_forms, gestation_form, moment_forms
+from adapter.read.draft.forms import clock_forms, date_forms, gestation_form, moment_forms, parted_gestation
 from adapter.read.draft.tree import Open
 from adapter.read.draft.words import Words, folded
 from adapter.read.wording import listed
@@ -169,6 +169,8 @@ class PersonDraft:
                 "weeks": {"column": column, "pattern": Open(one, "is 39.4 39 weeks and 4 days? else decimal_weeks")},
                 "days": {"column": column, "pattern": two},
             }
+        if parted := parted_gestation(cells):
+            return {name: {"column": column, "pattern": p} for name, p in zip(("weeks", "days"), parted, strict=True)}
         return {"weeks": {"column": column, "pattern": Open("", "how weeks are written; ( ) around them")}}
 
 

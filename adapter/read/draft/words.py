@@ -132,8 +132,9 @@ class Words:
     def known(self, text: str) -> Name:
         """The same without what merely resembles it."""
         parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
-        found = self._known(text)
-        return found if found.targets or parted == text else self._known(parted)
+        bare = re.sub(r"[(\[][^()\[\]]*[)\]]", " ", text)
+        every = (self._known(one) for one in dict.fromkeys((text, parted, bare)) if one.strip())
+        return next((found for found in every if found.targets), Name())
 
     def _known(self, text: str) -> Name:
         rest, unit = self._without_unit(text)

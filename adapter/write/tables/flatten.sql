@@ -101,14 +101,15 @@ create or replace temp table written as
 -- A place that is the item's own is not told from one that was captured by the long table.
 select exam_id, name, case when c.kind <> 'sites' then value else nullif(array_to_string(
          list_filter(string_split(value, ';'), lambda x: x <> c.implied), ';'), '') end as value
-from (unpivot exams on columns(* exclude (exam_id)) into name name value value) join columns c using (name);
+from (unpivot exams on columns(* exclude (exam_id)) into name name value value) join columns c using (name)
+where value not in ('not_recorded', 'not_expected');
 
 -- Cells of CSV have an apostrophe before what a spreadsheet could take for a formula.
 create or replace macro bare(cell) as regexp_replace(cell, '(^|[;,\t\r\n])''', '\1', 'g');
 
 create or replace temp table difference as
 select coalesce(w.exam_id, e.exam_id) as exam_id, coalesce(w.name, e.name) as name, w.value as written, e.value as expected
-from (select * from written where value not in ('not_recorded', 'not_expected')) w
+from (select * from written where value is not null) w
 full join (select * from expected where value is not null) e on e.exam_id = w.exam_id and e.name = w.name
-where bare(w.value) is distinct from bare(e.value)
+where w.value is distinct from e.value and bare(w.value) is distinct from bare(e.value)
   and coalesce(try_cast(w.value as decimal(21, 9)) <> try_cast(e.value as decimal(21, 9)), true);

@@ -94,7 +94,7 @@ const absent = (doc, item) =>
 
 const counts = (doc, item) =>
   findingsOf(doc, item)
-    .map((f) => judgedAs(f, item, judge(f, item, derived(doc).record, app.catalogue)))
+    .map((f) => judgedAs(f, item, judge(f, item, derived(doc).record, app.catalogue), app.catalogue))
     .filter(Boolean)
     .map((words) => h("p.problem.warning", { role: "status" }, words, "."));
 

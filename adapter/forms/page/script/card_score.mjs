@@ -57,5 +57,5 @@ export const scoreEntry = (doc, item) => {
     open ? h("div.signs", {}, signs.map((one) => sign(doc, item, entry, one))) : null,
     h("div.live", { "data-live": `${item.id}.score` },
       total !== null ? h("p.judged", {}, `Total ${total}`, judged ? `: ${judged.meaning}` : "") : null,
-      given && total === null ? h("p.problem.warning", {}, `No total, without ${missingSigns(entry.value, item).join(", ")}`) : null));
+      given && total === null ? h("p.problem.warning", {}, `No total, without ${missingSigns(entry.value, item, app.catalogue).join(", ")}`) : null));
 };

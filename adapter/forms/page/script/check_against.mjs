@@ -54,7 +54,7 @@ const noneAndSome = (record, catalogue) => {
     for (const other of answered) {
       if (other.item !== one.item || other.answer === one.answer || !overlap(one.finding, other.finding, catalogue))
         continue;
-      const what = `${one.answer.label} together with ${other.answer.label.toLowerCase()}.`;
+      const what = `'${one.answer.label}' together with '${other.answer.label}'.`;
       if (one.answer.exclusive)
         return [fault("none-and-some", what, `Leave out: ${one.answer.label}.`, one.index)];
       if (other.answer.meaning === "abnormal")

@@ -5,6 +5,7 @@ import { hoursBetween, instant } from "./moments.mjs";
 import { madeAt } from "./age.mjs";
 import { every, heldBy } from "./machine.mjs";
 import { amount, unitOf, unitShown } from "./units.mjs";
+import { clauses, digitsSaid, say } from "./say.mjs";
 import { inWords } from "./words.mjs";
 
 /** The item of what the tables say. */
@@ -15,24 +16,25 @@ const group = (table, record, catalogue) => {
   const pool = record.findings.map((finding, index) => ({ finding, item: catalogue.items.get(finding.item), judged: null, index }));
   const place = table.risks.findIndex(([, steps]) => steps.length && heldBy(steps, pool, record, catalogue));
   if (place >= 0) return { place, words: [table.risks[place][0]] };
-  return { place: 0, words: [`what decides the risk is not recorded, so that the lines are those '${table.risks[0][0]}'`] };
+  return { place: 0, words: [say(catalogue, "hours.group_unknown", { group: table.risks[0][0] })] };
 };
 
-const curve = (table, place, record) => {
+const curve = (table, place, record, catalogue) => {
   const weeks = record.newborn.gestation?.weeks ?? null;
-  if (weeks === null) return { why: "the gestation at birth is not known" };
+  if (weeks === null) return { why: say(catalogue, "computed.no_gestation") };
   const block = table.blocks.find(([from, to, of]) => from <= weeks && (to === null || weeks <= to) && of === place);
   if (block) return { block };
   const first = Math.min(...table.blocks.map(([from]) => from));
   const ends = table.blocks.map(([, to]) => to);
-  const to = ends.includes(null) ? `${first} and more` : `${first} to ${Math.max(...ends)}`;
-  return { why: `${weeks} weeks of gestation lie outside its table, ${to}` };
+  const open = ends.includes(null);
+  return { why: say(catalogue, open ? "hours.weeks_outside_open" : "hours.weeks_outside", { weeks, first, last: Math.max(...ends) }) };
 };
 
-const linesAt = (rows, hour, table) => {
+const linesAt = (rows, hour, table, catalogue) => {
   const [first, last] = [rows[0][0], rows.at(-1)[0]];
+  const number = (digits) => digitsSaid(catalogue, digits);
   if (compare(hour, exact(first)) < 0 || compare(hour, exact(last)) > 0)
-    return { why: `the sample of ${short(hour, 1)} h of life lies outside its table, ${first} to ${last} h` };
+    return { why: say(catalogue, "hours.hour_outside", { hour: number(short(hour, 1)), first: number(first), last: number(last) }) };
   const place = rows.findLastIndex(([from]) => compare(exact(from), hour) <= 0);
   const [from, ...low] = rows[place].map(exact);
   if (!rows[place + 1] || !table.straight) return { values: low };
@@ -52,26 +54,29 @@ const reached = (value, comparator, values) => {
 
 const placed = (table, finding, item, index, record, catalogue) => {
   const { place, words } = group(table, record, catalogue);
-  const { block, why: ofWeeks } = curve(table, place, record);
+  const { block, why: ofWeeks } = curve(table, place, record, catalogue);
   if (ofWeeks) return { why: ofWeeks };
   const hour = hoursBetween(instant(record.newborn.birth_time), madeAt(finding, item, record));
-  const { values, why: ofHours } = linesAt(block[3], hour, table);
+  const { values, why: ofHours } = linesAt(block[3], hour, table, catalogue);
   if (ofHours) return { why: ofHours };
   const digits = amount(finding.value, { ...item, unit: table.unit }, catalogue);
   const at = reached(exact(digits), finding.value.comparator, values);
-  if (at === null) return { why: "the true value lies beyond the number, and may be on either side of its lines" };
+  if (at === null) return { why: say(catalogue, "hours.open_end") };
   const unit = catalogue.units.get(table.unit);
-  const shown = (number) => `${short(number, unit.places)}${unitShown(table.unit, catalogue)}`;
+  const shown = (number) => `${digitsSaid(catalogue, short(number, unit.places))}${unitShown(table.unit, catalogue)}`;
   const [label, urgency, flag, source] = table.lines[Math.max(at, 0)];
-  const converted = unitOf(finding.value.unit, catalogue).ucum === table.unit ? "" : ` (${shown(exact(digits))})`;
-  const beside = at < 0 ? "under every line, the lowest" : "on or over";
-  const line = `'${label}' of ${shown(values[Math.max(at, 0)])} at ${fixed(hour, 1)} h of life`;
-  const [low, high] = block;
-  const weeks = high === null ? `born at ${low} weeks or later` : `born at ${low}${high === low ? "" : ` to ${high}`} weeks`;
+  const said = inWords(finding, item, catalogue);
+  const same = unitOf(finding.value.unit, catalogue).ucum === table.unit;
+  const text = say(catalogue, at < 0 ? "hours.under" : "hours.over", {
+    measured: same ? said : say(catalogue, "beside", { words: said, of: shown(exact(digits)) }),
+    line: label, number: shown(values[Math.max(at, 0)]), hour: digitsSaid(catalogue, fixed(hour, 1)),
+  });
+  const [first, last] = block;
+  const weeks = say(catalogue, last === null ? "hours.born_later" : last === first ? "hours.born" : "hours.born_to", { first, last });
   return {
-    finding: { item: LINE, text: `${inWords(finding, item, catalogue)}${converted}: ${beside} ${line}`, observed_at: finding.observed_at ?? record.exam.started },
+    finding: { item: LINE, text, observed_at: finding.observed_at ?? record.exam.started },
     from: [index], maker: table.id,
-    reason: `by ${table.maker}: ${[weeks, ...words, ...(table.caution ? [table.caution] : [])].join("; ")}`,
+    reason: say(catalogue, "hours.by", { table: table.maker, where: clauses(catalogue, [weeks, ...words, table.caution]) }),
     ...(at < 0
       ? { urgency: "none", meaning: "expected", flag: "N", source: table.source }
       : { urgency, meaning: "abnormal", flag, source: source || table.source }),
@@ -88,7 +93,7 @@ export const linesByHour = (record, catalogue) =>
       if (!table.items.includes(item.id) || !every(table.tests ?? [], { finding, item }, record, catalogue)) continue;
       const one = placed(table, finding, item, index, record, catalogue);
       if (!one.why) return [one];
-      reasons.push(`no line of ${table.maker}: ${one.why}`);
+      reasons.push(say(catalogue, "hours.no_line", { table: table.maker, why: one.why }));
     }
-    return reasons.length ? [{ from: [index], withheld: reasons.join("; ") }] : [];
+    return reasons.length ? [{ from: [index], withheld: clauses(catalogue, reasons) }] : [];
   });

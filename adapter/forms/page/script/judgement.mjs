@@ -6,6 +6,7 @@ import { instant } from "./moments.mjs";
 import { ageHours } from "./age.mjs";
 import { endOf, every, heldBy, within } from "./machine.mjs";
 import { componentNumbers, numberOf } from "./numbers.mjs";
+import { clauses, inline, listed, say } from "./say.mjs";
 
 /** How urgent, as a number to compare by. */
 export const rank = (urgency) => URGENCIES.indexOf(urgency ?? "none");
@@ -70,12 +71,13 @@ const byAnswer = (finding, item, record, catalogue) => {
 };
 
 /** What an answer that is not true of this infant was judged as, in words; null where it is as it was given. */
-export const judgedAs = (finding, item, judged) => {
+export const judgedAs = (finding, item, judged, catalogue, form = "") => {
   const counted = judged?.counted ?? null;
   if (counted === null) return null;
   const other = answerOf(item, counted);
   const label = answerOf(item, finding.value)?.label ?? finding.value;
-  return `Judged as ${other ? `'${other.label}'` : "abnormal"}: '${label}' is not true of an infant of this age and gestation`;
+  const parts = { other: other?.label ?? "", answer: label };
+  return say(catalogue, `judged.${other ? "as_answer" : "as_abnormal"}${form}`, parts);
 };
 
 const unmarked = (finding, item, record, catalogue, unrounded) => {
@@ -111,25 +113,25 @@ export const notJudged = (finding, item, record, catalogue) => {
   const { value } = finding;
   const kind = kindOf(value);
   if (finding.not_examined || kind === "answer" || finding.urgency) return null;
-  if (!kind) return item.computed ? null : "in words";
+  if (!kind) return item.computed ? null : say(catalogue, "unjudged.in_words");
   if (judge(finding, item, record, catalogue) || catalogue.judgedElsewhere.has(item.id)) return null;
-  if (!item.ranges.length) return "no range for it";
+  if (!item.ranges.length) return say(catalogue, "unjudged.no_range");
   const reason = unjudgedBecause(finding, item, record, catalogue);
   if (reason !== null) return reason;
-  if (item.chart) return "compare with your chart now";
+  if (item.chart) return say(catalogue, "unjudged.chart");
   if (kind === "quantities") {
     const numbers = Object.entries(componentNumbers(value, item, catalogue));
     const missed = numbers.filter(([id, digits]) => !byRange(exact(digits), id, finding, item, record, catalogue));
-    const label = (id) => item.components.find((part) => part.id === id)?.label.toLowerCase() ?? id;
-    return `no range in force for ${missed.map(([id]) => label(id)).join(", ")}`;
+    const labels = missed.map(([id]) => inline(catalogue, "components", `${item.id}.${id}`, item.components.find((part) => part.id === id)?.label));
+    return say(catalogue, "unjudged.part", { parts: listed(catalogue, labels) });
   }
-  if (kind === "score" && numberOf(finding, item, catalogue) === null) return "no total";
-  if (value.comparator) return "the true value lies beyond the number, and no one range holds all that it may be";
-  return "no range in force for this value in this infant";
+  if (kind === "score" && numberOf(finding, item, catalogue) === null) return say(catalogue, "unjudged.no_total");
+  if (value.comparator) return say(catalogue, "unjudged.open_end");
+  return say(catalogue, "unjudged.value");
 };
 
 /** The same of one of all evidence, with why a site's table by the hour says nothing of it. */
 export const whyNot = (one, record, catalogue) => {
   const reason = one.judged ? null : notJudged(one.finding, one.item, record, catalogue);
-  return reason && one.withheld ? `${one.withheld}; ${reason}` : reason;
+  return reason ? clauses(catalogue, [one.withheld, reason]) : reason;
 };

@@ -8,6 +8,7 @@ import { startShell } from "./shell.mjs";
 import { storeSaid } from "./keeping.mjs";
 import { holdWindow } from "./window.mjs";
 import { startFollowing } from "./handed.mjs";
+import { startOffline } from "./offline.mjs";
 import { lookAtWard } from "./ward.mjs";
 
 const begin = async () => {
@@ -25,6 +26,7 @@ const begin = async () => {
   }
   app.render();
   if (app.view === "page" && place.at) leadTo(doc, place.at);
+  startOffline();
   startFollowing();
   lookAtWard();
 };

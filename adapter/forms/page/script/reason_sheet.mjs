@@ -2,6 +2,7 @@
 import { button, field, h, sheet } from "./dom.mjs";
 import { app, commit } from "./state.mjs";
 import { setReason, sidesOf } from "./entry.mjs";
+import { reasonWords } from "./words.mjs";
 
 const sidePicker = (item, chosen) => {
   const names = [["", "both sides"], ["left", "left only"], ["right", "right only"]];
@@ -22,7 +23,7 @@ export const reasonSheet = (doc, title, gaps) => {
       return;
     }
     close();
-    const words = `${title}: not examined, ${app.catalogue.reasons[reason].label.toLowerCase()}`;
+    const words = `${title}: not examined, ${reasonWords(reason, app.catalogue)}`;
     commit(doc, words, () => {
       for (const [n, gap] of gaps.entries()) {
         const sides = gap.side ? [gap.side] : single && chosen.side ? [chosen.side] : sidesOf(items[n]);

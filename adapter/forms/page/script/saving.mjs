@@ -17,6 +17,20 @@ export const downloadRecord = (doc) => {
   return name;
 };
 
+const fileOf = (doc) => new File([recordText(recordOf(doc))], `${doc.record.exam.id}.json`, { type: "application/json" });
+
+/** A button that hands the record's file to another program of this device, where the browser can; else nothing. */
+export const shareButton = (doc) => {
+  const file = fileOf(doc);
+  if (!navigator.canShare?.({ files: [file] })) return null;
+  const said = h("p.problem", { role: "status" });
+  const share = () =>
+    navigator.share({ files: [file] }).catch((error) => {
+      if (error.name !== "AbortError") said.textContent = "This device does not share such a file: save it instead.";
+    });
+  return [button("Share the file …", share), said];
+};
+
 const end = (doc) => {
   const { exam, findings } = doc.record;
   const first = exam.status === "final" ? now() : (doc.firstEnded ?? now());

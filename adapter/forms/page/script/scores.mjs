@@ -1,5 +1,6 @@
 // Totals of scored instruments, and what a total stands for.
 import { floor, ratio } from "./exact.mjs";
+import { say } from "./say.mjs";
 
 /** The signs by what counts once: each by itself, those of a group together. */
 export const slotsOf = (item) => {
@@ -11,13 +12,16 @@ export const slotsOf = (item) => {
   return [...found.values()];
 };
 
-/** The labels of the signs without an answer; of a group exactly one is needed, two are too many. */
-export const missingSigns = (score, item) =>
-  slotsOf(item).flatMap((signs) => {
-    const given = signs.filter((sign) => sign.id in (score.signs ?? {}));
-    if (given.length === 1) return [];
-    const label = signs.map((sign) => sign.label).join(" or ");
-    return [given.length ? `only one of ${label}` : label];
+const givenOf = (signs, score) => signs.filter((sign) => sign.id in (score.signs ?? {}));
+
+/** What counts once and was not given once: of a group exactly one is needed, two are too many. */
+const missingSlots = (score, item) => slotsOf(item).filter((signs) => givenOf(signs, score).length !== 1);
+
+/** The labels of the signs without an answer. */
+export const missingSigns = (score, item, catalogue) =>
+  missingSlots(score, item).map((signs) => {
+    const label = signs.map((sign) => sign.label).join(say(catalogue, "either"));
+    return givenOf(signs, score).length ? say(catalogue, "finding.one_of", { signs: label }) : label;
   });
 
 export const pointsOf = (item, signId, answerId) =>
@@ -26,7 +30,7 @@ export const pointsOf = (item, signId, answerId) =>
 /** The total as captured, else the sum where every sign was given, else null. */
 export const scoreTotal = (score, item) => {
   if (score.total !== undefined && score.total !== null) return score.total;
-  if (missingSigns(score, item).length) return null;
+  if (missingSlots(score, item).length) return null;
   return Object.entries(score.signs ?? {}).reduce((sum, [sign, answer]) => sum + pointsOf(item, sign, answer), 0);
 };
 

@@ -9,6 +9,7 @@ import { remember, remembered } from "./store.mjs";
 import { downloadRecord } from "./saving.mjs";
 import { caution } from "./cautions.mjs";
 import { fateLine } from "./handed.mjs";
+import { offlineLine } from "./offline.mjs";
 import { listMark, wardPart } from "./ward.mjs";
 
 /** Put a new exam among those kept, filled with what this device remembers of the examiner. */
@@ -92,7 +93,8 @@ export const startView = () =>
   h("article.start", {},
     h("h2", { tabindex: "-1" }, "Newborn examination"),
     h("p.hint", {}, "Everything stays on this device until you save it. Nothing is sent anywhere",
-      app.catalogue.served ? " but to the program on this machine that gave you this page." : "."),
+      app.catalogue.served ? " but to the program that gave you this page." : "."),
+    offlineLine(),
     wardPart(addDoc, open),
     button(app.catalogue.ward ? "Begin with a newborn not on the list" : "Begin with a newborn", () => open(addDoc(freshDoc())), {}, app.catalogue.ward ? "button" : "button.main.big"),
     h("h3", {}, app.docs.length ? "Exams on this device" : "No exam is kept on this device."),

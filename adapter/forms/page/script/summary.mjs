@@ -8,18 +8,16 @@ import { nameOf, orderWords } from "./identity.mjs";
 import { caution } from "./cautions.mjs";
 import { fatePart } from "./handed.mjs";
 import { toldPanel } from "./told.mjs";
-import { downloadRecord } from "./saving.mjs";
-import { valueInWords } from "./words.mjs";
-
-const where = (finding) =>
-  [finding.side, finding.site && app.catalogue.sites[finding.site].label.toLowerCase()].filter(Boolean).join(", ");
+import { downloadRecord, shareButton } from "./saving.mjs";
+import { inline } from "./say.mjs";
+import { valueInWords, whereInWords } from "./words.mjs";
 
 const row = (one) => {
   const { finding, item, judged } = one;
   const marks = [judged && judged.meaning !== "expected" ? (judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning) : "",
-    finding.state ? app.catalogue.states[finding.state].toLowerCase() : "",
+    finding.state ? inline(app.catalogue, "states", finding.state, app.catalogue.states[finding.state]) : "",
     finding.counted_seconds ? `counted ${finding.counted_seconds} s` : "", finding.note ?? ""];
-  return h("tr", {}, h("th", { scope: "row" }, item.label, where(finding) ? `, ${where(finding)}` : ""),
+  return h("tr", {}, h("th", { scope: "row" }, whereInWords(item, finding, app.catalogue)),
     h("td", {}, valueInWords(finding, item, app.catalogue)), h("td", {}, marks.filter(Boolean).join("; ")));
 };
 
@@ -58,7 +56,7 @@ export const summaryView = (doc) => {
     h("p.saved", { role: "status" }, words), fatePart(doc),
     h("p", {}, `${app.catalogue.kinds[exam.kind]?.label ?? ""}, exam ${exam.id}${exam.amends ? `, corrects ${exam.amends}: ${exam.reason ?? ""}` : ""}. Begun ${inPeoplesWords(exam.started)}`, exam.ended ? `, ended ${inPeoplesWords(exam.ended)}.` : "."),
     h("div.row.screen", {},
-      button("Print", () => print(), {}, "button.main"), button("The file again", () => downloadRecord(doc)),
+      button("Print", () => print(), {}, "button.main"), button("The file again", () => downloadRecord(doc)), shareButton(doc),
       saved ? button("Correct this exam …", () => correct(doc)) : null, button("All exams on this device", () => go("start"))),
     answered(doc), toldPanel(doc),
     table("Not as expected", notable),

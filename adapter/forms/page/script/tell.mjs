@@ -9,7 +9,8 @@ import { judge, judgedAs, rank, whyNot, worst } from "./judgement.mjs";
 import { heldRules } from "./machine.mjs";
 import { spanText } from "./spans.mjs";
 import { unitShown } from "./units.mjs";
-import { inWords, valueInWords } from "./words.mjs";
+import { clauses, digitsSaid, inline, listed, say } from "./say.mjs";
+import { boundsInWords, inWords, valueInWords, whereInWords } from "./words.mjs";
 
 const judgedBy = (one, record, catalogue) => {
   const item = catalogue.items.get(one.finding.item);
@@ -29,12 +30,13 @@ const differences = (pool, catalogue) => {
   const compared = pool.filter((one) => one.item.compare_sides && kindOf(one.finding.value));
   return [...new Set(compared.map((one) => one.item))].flatMap((item) => {
     const of = (side) => compared.filter((one) => one.item === item && sideOf(one.finding, catalogue) === side);
-    const said = (ones) => [...new Set(ones.map((one) => valueInWords(one.finding, item, catalogue)))].sort();
+    const named = ({ value }, words) => (kindOf(value) === "answer" ? inline(catalogue, "answers", `${item.id}.${value}`, words) : words);
+    const words = (one) => valueInWords(one.finding, item, catalogue);
+    const said = (ones) => listed(catalogue, [...new Set(ones.map((one) => named(one.finding, words(one))))].sort());
     const [left, right] = [of("left"), of("right")];
-    const words = [said(left).join(", "), said(right).join(", ")];
-    if (!left.length || !right.length || JSON.stringify(said(left)) === JSON.stringify(said(right))) return [];
+    if (!left.length || !right.length || said(left) === said(right)) return [];
     const known = [...left, ...right].map((one) => one.judged).filter(Boolean);
-    const text = `${item.label}: left ${words[0].toLowerCase()}; right ${words[1].toLowerCase()}`;
+    const text = say(catalogue, "judged.sides", { item: item.label, left: said(left), right: said(right) });
     return [
       {
         finding: { item: "side_difference", text },
@@ -43,7 +45,7 @@ const differences = (pool, catalogue) => {
         source: item.source,
         urgency: worst(...known.map((judged) => judged.urgency)),
         abnormal: known.some((judged) => judged.meaning === "abnormal"),
-        reason: "left and right differ",
+        reason: say(catalogue, "judged.sides_differ"),
       },
     ];
   });
@@ -88,7 +90,7 @@ export const evidence = (record, catalogue) => {
   return pool;
 };
 
-const WORDS = { L: "low", LL: "very low", H: "high", HH: "very high" };
+const FLAGS = { L: "range.low", LL: "range.very_low", H: "range.high", HH: "range.very_high" };
 
 const why = (one, catalogue) => {
   const { finding, item, judged } = one;
@@ -96,19 +98,18 @@ const why = (one, catalogue) => {
   const counted = kindOf(finding.value) === "answer" ? (judged.counted ?? finding.value) : null;
   const own = counted ? answerOf(item, counted) : null;
   const usual = counted === "" ? "tell" : own ? own.urgency : (judged.band?.urgency ?? "none");
-  if (usual !== judged.urgency) return ["marked by the examiner", "examiner", "the examiner"];
-  const caution = item.caution ? `; ${item.caution}` : "";
+  if (usual !== judged.urgency) return [say(catalogue, "tell.by_examiner"), "examiner", say(catalogue, "tell.examiner")];
   if (judged.band) {
-    const unit = item.unit ? unitShown(item.unit, catalogue) : item.type === "time" ? " hours of life" : "";
+    const unit = item.unit ? unitShown(item.unit, catalogue) : item.type === "time" ? say(catalogue, "tell.hours_of_life") : "";
     const span = spanText(judged.band);
     const id = judged.band.component ? `${judged.band.component} ${span}` : span;
-    const beyond = `${WORDS[judged.band.flag] ?? "abnormal"}: ${span}${unit}`;
-    return [beyond + caution, `${item.id}[${id}]`, catalogue.sources[judged.band.source]];
+    const how = say(catalogue, FLAGS[judged.band.flag] ?? "tell.abnormal");
+    const beyond = say(catalogue, "is", { what: how, value: `${boundsInWords(judged.band, catalogue)}${unit}` });
+    return [clauses(catalogue, [beyond, item.caution]), `${item.id}[${id}]`, catalogue.sources[judged.band.source]];
   }
-  const meaning = judged.meaning === "abnormal" ? "abnormal" : "a variant, and to be known";
-  const remark = judgedAs(finding, item, judged);
-  const also = remark ? `; ${remark[0].toLowerCase()}${remark.slice(1)}` : "";
-  return [meaning + also + caution, `${item.id}.${counted || finding.value}`, catalogue.sources[item.source]];
+  const meaning = say(catalogue, judged.meaning === "abnormal" ? "tell.abnormal" : "tell.variant");
+  const remark = judgedAs(finding, item, judged, catalogue, "_within");
+  return [clauses(catalogue, [meaning, remark, item.caution]), `${item.id}.${counted || finding.value}`, catalogue.sources[item.source]];
 };
 
 const covered = (urgent) => {
@@ -146,7 +147,7 @@ const gapLine = (one, record, catalogue) => {
   const told = (due && catalogue.kinds[record.exam.kind]?.last) || item.tell_when_not_examined.some((reason) => reason === "any" || reason === finding.not_examined);
   const urgency = worst(finding.urgency, told ? "tell" : "none", catalogue.reasons[finding.not_examined].urgency);
   if (urgency === "none" && !due) return [];
-  const reason = item.caution ? `still to do; ${item.caution}` : "still to do";
+  const reason = clauses(catalogue, [say(catalogue, "tell.to_do"), item.caution]);
   return [
     {
       urgency, item, side: finding.side ?? null, site: finding.site, reason, toDo: true, because: [], places: [item.id],
@@ -164,8 +165,8 @@ const toCompare = (one, record, catalogue) => {
   return [
     {
       urgency: catalogue.kinds[record.exam.kind]?.last ? "tell" : "none", item, side: finding.side ?? null, site: finding.site, toDo: true,
-      reason: `${why}; the sample is of ${hours} h of life`, because: [], places: [item.id],
-      words: `${inWords(finding, item, catalogue)}: measured, not judged`,
+      reason: say(catalogue, "tell.sample", { reason: why, hours: digitsSaid(catalogue, hours) }), because: [], places: [item.id],
+      words: say(catalogue, "tell.measured", { finding: inWords(finding, item, catalogue) }),
       rule: `${item.id}.not_judged`, source: catalogue.sources[item.source],
     },
   ];
@@ -175,8 +176,8 @@ const unrecorded = (gap, record, catalogue) => {
   const item = catalogue.items.get(gap.item);
   return {
     urgency: catalogue.kinds[record.exam.kind].last ? "tell" : "none",
-    item, side: gap.side, reason: "still to do", toDo: true, because: [], places: [item.id],
-    words: `${gap.side ? `${item.label}, ${gap.side}` : item.label}: not recorded`,
+    item, side: gap.side, reason: say(catalogue, "tell.to_do"), toDo: true, because: [], places: [item.id],
+    words: say(catalogue, "finding.not_recorded", { what: whereInWords(item, { side: gap.side }, catalogue) }),
     rule: `${item.id}.not_recorded`, source: catalogue.sources[item.source],
   };
 };

@@ -1,13 +1,14 @@
 // That somebody was told of a line: to whom, when, read back; kept in the record. The line stays on the list.
 import { button, choice, field, h, sheet } from "./dom.mjs";
 import { inPeoplesWords, instant, now } from "./moments.mjs";
+import { inline } from "./say.mjs";
 import { app, commit } from "./state.mjs";
 import { timeField } from "./time_field.mjs";
 
 /** The tellings of a record. */
 export const tellingsOf = (record) => record.told ?? [];
 
-const role = (person) => app.catalogue.roles[person.role]?.toLowerCase() ?? person.role;
+const role = (person) => inline(app.catalogue, "roles", person.role, app.catalogue.roles[person.role]);
 
 /** `told 1 Mar 2026, 09:10 +01:00 to Dr N (physician), read back`; what was said, where the line says otherwise now. */
 export const tellingWords = (telling, line = null) => {
