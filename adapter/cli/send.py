@@ -124,9 +124,11 @@ class _Exams:
 
     def messages(self, transport: Transport, outbox: Outbox | None) -> Iterator[Message]:
         """Each as the message that its receiver takes."""
+        from adapter.fhir.claims import UNMET
+
         chains = Chains(elsewhere=lambda version: outbox.known(transport.target, version) if outbox else None)
         for reading in self._in_order(chains):
-            problems, message = list(reading.errors), None
+            problems, message, lacking = list(reading.errors), None, []
             if reading.accepted and reading.exam is not None:
                 problems = [replace(fault, file=reading.source) for fault in chains.faults(reading.exam)]
             if reading.accepted and reading.exam is not None and not problems:
@@ -136,12 +138,13 @@ class _Exams:
                 )
                 made = transport.prepare(exam, self._catalogue, earlier, reading.source)
                 problems, message = made.errors, made.message
+                lacking = [one for one in made.problems if one.rule == UNMET]
                 if message is not None:
                     message = replace(message, precedence=chains.precedence(exam))
                 if outbox is not None and message is not None:
                     taken = objection(outbox, transport.target, message, self._catalogue)
                     problems += [replace(taken, file=reading.source)] if taken else []
-            for problem in problems:
+            for problem in (*problems, *lacking):
                 tell(problem)
             if problems or message is None:
                 self.refused += 1
