@@ -8,6 +8,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -83,7 +84,7 @@ def killed(play: Playwright, file: Path, folder: Path) -> str:
         context = _lasting(play, profile)
         page = context.pages[0]
         page.goto(file.as_uri())
-        new_exam(page)
+        new_exam(page, born=f"{datetime.now(UTC) - timedelta(hours=5):%Y-%m-%dT%H:%M}")
         to_page(page, "General appearance and behaviour")
         Hand(page).tap(Hand(page).card("cry").get_by_role("button", name="Other answers"))
         _said_kept(page)

@@ -50,7 +50,7 @@ def test_not_examined_is_recorded() -> None:
 def test_one_side_is_half_done() -> None:
     found = [g for g in gaps({"item": "red_reflex", "side": "left", "value": "absent"}) if g.item == "red_reflex"]
     assert found == [NotRecorded("eyes", "red_reflex", CATALOGUE.items["red_reflex"].label, Side.RIGHT)]
-    assert str(found[0]).endswith("(right)")
+    assert found[0].said(CATALOGUE).endswith("(right)")
     both = [{"item": "red_reflex", "side": s, "value": "absent"} for s in ("left", "right")]
     assert "red_reflex" not in named(gaps(*both))
 

@@ -130,7 +130,7 @@ def test_the_examiner_may_mark_a_finding_so(tmp_path: Path) -> None:
 
 def test_the_page_has_its_word(site: Catalogue) -> None:
     data = page_data(site, None, served=False)
-    assert [title for _, title in data["urgencies"]] == [
+    assert [one[1] for one in data["urgencies"]] == [
         site.words.say(f"tell.within.{section_key(one)}") for one in Urgency
     ]
-    assert data["urgencies"][2][0] == "Tell this shift"
+    assert data["urgencies"][2][0] == "tell this shift"

@@ -57,7 +57,9 @@ def page_data(catalogue: Catalogue, kind: str | None, *, served: bool, ward: boo
                 for k in kinds.values()
             },
             "urgencies": [
-                [catalogue.urgencies[u].label, catalogue.words.say(f"tell.within.{section_key(u)}")] for u in Urgency
+                [catalogue.urgencies[u].inline]
+                + [catalogue.words.say(f"tell.{form}.{section_key(u)}") for form in ("within", "title")]
+                for u in Urgency
             ],
             "reasons": {r.id: [r.label, _URGENCY[r.urgency]] for r in catalogue.reasons.values()},
             "states": {t.id: t.label for t in catalogue.states.values()},
@@ -82,12 +84,14 @@ def _words(catalogue: Catalogue) -> Json:
     """The sentences that the page says, and what is called otherwise within one."""
     words = catalogue.words
     listed: dict[str, dict[str, Worded]] = {
-        name: dict(getattr(catalogue, name)) for name in ("sites", "reasons", "roles", "states", "sides")
+        name: dict(getattr(catalogue, name)) for name in ("sites", "reasons", "roles", "states")
     }
     listed["answers"] = {f"{i.id}.{a.id}": a for i in catalogue.items.values() for a in i.answers}
     listed["components"] = {f"{i.id}.{c.id}": c for i in catalogue.items.values() for c in i.components}
     within = {name: {one: e.within for one, e in some.items() if e.within} for name, some in listed.items()}
-    within["sides"] = {name: side.inline for name, side in catalogue.sides.items()}
+    # what is told apart by fixed ids has no label on the page
+    for name in ("sides", "meanings"):
+        within[name] = {one: term.inline for one, term in getattr(catalogue, name).items()}
     return {
         "decimal": words.decimal,
         "found_at": words.found_form,
@@ -99,7 +103,7 @@ def _words(catalogue: Catalogue) -> Json:
 _SAID: tuple[str, ...] = (
     *("list", "clauses", "either", "is", "beside", "finding.", "range.", "judged.", "unjudged.", "hours.", "page."),
     *("computed.no_gestation", "tell.to_do", "tell.by_", "tell.examiner", "tell.abnormal", "tell.variant"),
-    *("tell.hours_of_life", "tell.measured", "tell.sample"),
+    *("tell.hours_of_life", "tell.measured", "tell.sample", "tell.not_judged", "tell.others"),
 )
 """How the keys begin of sentences that its script says."""
 

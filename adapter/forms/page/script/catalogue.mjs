@@ -50,7 +50,7 @@ export const readCatalogue = (data) => {
       data.screening.readings, ...(data.estimates ?? []).flatMap((table) => [table.score, table.item]),
       ...data.items.filter((raw) => raw.computed && raw.ranges === undefined).map((raw) => raw.id),
     ]),
-    tellWords: Object.fromEntries(data.urgencies.map(([words, title], rank) => [URGENCIES[rank], { words, title }])),
+    tellWords: Object.fromEntries(data.urgencies.map(([words, title, heading], rank) => [URGENCIES[rank], { words, title, heading }])),
     reasons: Object.fromEntries(
       Object.entries(data.reasons).map(([id, [label, urgency]]) => [id, { label, urgency: URGENCIES[urgency] }]),
     ),

@@ -9,32 +9,35 @@ import { caution } from "./cautions.mjs";
 import { fatePart } from "./handed.mjs";
 import { toldPanel } from "./told.mjs";
 import { downloadRecord, shareButton } from "./saving.mjs";
-import { inline } from "./say.mjs";
+import { clauses, digitsSaid, inline, say } from "./say.mjs";
 import { valueInWords, whereInWords } from "./words.mjs";
+
+const said = (key, parts) => say(app.catalogue, `page.${key}`, parts);
+const soon = (urgency) => app.catalogue.tellWords[urgency].heading;
 
 const row = (one) => {
   const { finding, item, judged } = one;
-  const marks = [judged && judged.meaning !== "expected" ? (judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning) : "",
+  const marks = [judged && judged.meaning !== "expected" ? `${judged.meaning === "abnormal" ? "▲ " : ""}${inline(app.catalogue, "meanings", judged.meaning)}` : "",
     finding.state ? inline(app.catalogue, "states", finding.state, app.catalogue.states[finding.state]) : "",
-    finding.counted_seconds ? `counted ${finding.counted_seconds} s` : "", finding.note ?? ""];
+    finding.counted_seconds ? said("counted", { seconds: digitsSaid(app.catalogue, finding.counted_seconds) }) : "", finding.note ?? ""];
   return h("tr", {}, h("th", { scope: "row" }, whereInWords(item, finding, app.catalogue)),
-    h("td", {}, valueInWords(finding, item, app.catalogue)), h("td", {}, marks.filter(Boolean).join("; ")));
+    h("td", {}, valueInWords(finding, item, app.catalogue)), h("td", {}, clauses(app.catalogue, marks)));
 };
 
 const table = (title, ones) =>
   ones.length
     ? [h("h3", {}, `${title} (${ones.length})`), h("section.scroll", { tabindex: "0", "aria-label": title },
-        h("table", {}, h("thead", {}, h("tr", {}, ["Looked at", "Found", "Marks"].map((words) => h("th", { scope: "col" }, words)))), h("tbody", {}, ones.map(row))))]
+        h("table", {}, h("thead", {}, h("tr", {}, ["looked_at", "found", "marks"].map((key) => h("th", { scope: "col" }, said(key))))), h("tbody", {}, ones.map(row))))]
     : null;
 
 const answered = (doc) => {
   const { answer } = doc.saved ?? {};
   if (!answer) return null;
   const part = (title, lines) => lines?.length ? [h("h4", {}, title), h("ul", {}, lines.map((line) => h("li", {}, `${line.words}${line.because?.length ? ` (${line.because.join("; ")})` : ""}`)))] : null;
-  return h("section.answer-of-adapter", {}, h("h3", {}, "The adapter's list, which counts"),
-    part("Tell the provider now", answer.tell?.now), part("Tell the provider within this shift", answer.tell?.soon),
-    part("Tell the provider at the next round", answer.tell?.next), part("Still to do", answer.tell?.todo),
-    answer.problems?.length ? [h("h4", {}, "To look at"), h("ul", {}, answer.problems.map((one) => h("li", {}, `${one.what} ${one.remedy}`)))] : null);
+  return h("section.answer-of-adapter", {}, h("h3", {}, said("counts")),
+    part(soon("tell-now"), answer.tell?.now), part(soon("tell-soon"), answer.tell?.soon),
+    part(soon("tell"), answer.tell?.next), part(soon("none"), answer.tell?.todo),
+    answer.problems?.length ? [h("h4", {}, said("to_look_at")), h("ul", {}, answer.problems.map((one) => h("li", {}, `${one.what} ${one.remedy}`)))] : null);
 };
 
 const correct = (doc) => {
@@ -59,9 +62,9 @@ export const summaryView = (doc) => {
       button("Print", () => print(), {}, "button.main"), button("The file again", () => downloadRecord(doc)), shareButton(doc),
       saved ? button("Correct this exam …", () => correct(doc)) : null, button("All exams on this device", () => go("start"))),
     answered(doc), toldPanel(doc),
-    table("Not as expected", notable),
-    table("Not examined", captured.filter((one) => one.finding.not_examined)),
-    h("h3", {}, `Not recorded (${gaps.length})`),
-    gaps.length ? h("p", {}, gaps.map((gap) => `${app.catalogue.items.get(gap.item).label}${gap.side ? `, ${gap.side}` : ""}`).join("; ")) : h("p", {}, "Nothing that this kind of exam asks for."),
-    table("As expected, or not judged", found.filter((one) => !notable.includes(one))), caution());
+    table(said("not_as_expected"), notable),
+    table(said("not_examined"), captured.filter((one) => one.finding.not_examined)),
+    h("h3", {}, said("not_recorded", { number: gaps.length })),
+    gaps.length ? h("p", {}, clauses(app.catalogue, gaps.map((gap) => whereInWords(app.catalogue.items.get(gap.item), gap, app.catalogue)))) : h("p", {}, said("nothing_missing")),
+    table(said("as_expected"), found.filter((one) => !notable.includes(one))), caution());
 };

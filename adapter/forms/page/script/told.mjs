@@ -7,18 +7,18 @@ import { pageOfItem } from "./pages.mjs";
 import { whyNot } from "./judgement.mjs";
 import { numberOf } from "./numbers.mjs";
 import { toldOf, toldOfOthers } from "./told_sheet.mjs";
+import { clauses, say } from "./say.mjs";
 import { inWords } from "./words.mjs";
 
 const lineOf = (doc, line) => {
   const number = pageOfItem(doc, line.places[0]);
   const words = number >= 0 ? h("button.link", { type: "button", onclick: () => leadTo(current(), line.places[0]) }, line.words) : line.words;
   return h(`li.${line.urgency}`, {}, h("p.words", {}, words), toldOf(doc, line),
-    line.because.length ? h("p.because", {}, line.because.join("; ")) : null,
+    line.because.length ? h("p.because", {}, clauses(app.catalogue, line.because)) : null,
     h("p.why", {}, `${line.reason.replace(/\.$/, "")}. ${line.source ?? ""}`));
 };
 
-/** What the page does not work out. */
-const NOT_COMPUTED = "Not worked out here: size for gestation by a growth reference, and what changed since earlier exams.";
+const said = (key, parts) => say(app.catalogue, key, parts);
 
 /** The list by urgency. */
 export const toldPanel = (doc) => {
@@ -27,20 +27,19 @@ export const toldPanel = (doc) => {
   return [
     h("div.told", {},
       [...URGENCIES].reverse().map((urgency) => {
-        const { title } = app.catalogue.tellWords[urgency];
+        const { heading } = app.catalogue.tellWords[urgency];
         const some = lines.filter((line) => line.urgency === urgency);
-        const none = urgency === "none" ? "Nothing." : "Nothing so far. That does not say that all is well.";
-        return [h(`h3.${urgency}`, {}, title[0].toUpperCase() + title.slice(1), some.length ? ` (${some.length})` : ""),
+        const none = said(urgency === "none" ? "page.nothing_to_do" : "page.nothing_so_far");
+        return [h(`h3.${urgency}`, {}, heading, some.length ? ` (${some.length})` : ""),
           some.length ? h("ul", {}, some.map((line) => lineOf(doc, line))) : h("p.hint", {}, none)];
       }),
       toldOfOthers(doc, lines),
-      unjudged.length ? [h("h3.none", {}, `Not judged: neither expected nor abnormal (${unjudged.length})`),
-        h("ul", {}, unjudged.map(([one, why]) => h("li", {}, `${inWords(one.finding, one.item, app.catalogue)}: ${why}`)))] : null,
-      h("p.hint", {}, `The list that the adapter makes after saving is the one that counts. ${NOT_COMPUTED}`),
-      h("p.hint", {}, "A list for a licensed person, not a diagnosis. Local policy decides: ",
-        `${app.catalogue.policy.name}, ${app.catalogue.policy.date}.`)),
+      unjudged.length ? [h("h3.none", {}, said("tell.not_judged", { number: unjudged.length })),
+        h("ul", {}, unjudged.map(([one, why]) => h("li", {}, said("is", { what: inWords(one.finding, one.item, app.catalogue), value: why }))))] : null,
+      h("p.hint", {}, said("page.list_that_counts")),
+      h("p.hint", {}, said("page.no_diagnosis", { policy: app.catalogue.policy.name, date: app.catalogue.policy.date }))),
   ];
 };
 
 /** The list as a view of its own. */
-export const toldView = (doc) => h("article", {}, h("h2", { tabindex: "-1" }, "To be told"), toldPanel(doc));
+export const toldView = (doc) => h("article", {}, h("h2", { tabindex: "-1" }, said("page.to_be_told")), toldPanel(doc));

@@ -1,7 +1,7 @@
 // That somebody was told of a line: to whom, when, read back; kept in the record. The line stays on the list.
 import { button, choice, field, h, sheet } from "./dom.mjs";
 import { inPeoplesWords, instant, now } from "./moments.mjs";
-import { inline } from "./say.mjs";
+import { inline, say } from "./say.mjs";
 import { app, commit } from "./state.mjs";
 import { timeField } from "./time_field.mjs";
 
@@ -84,5 +84,5 @@ export const toldOf = (doc, line) => {
 export const toldOfOthers = (doc, lines) => {
   const ids = new Set(lines.map((line) => line.id));
   const others = tellingsOf(doc.record).filter((one) => !ids.has(one.line));
-  return others.length ? [h("h3.none", {}, `Told of what is not on the list (${others.length})`), others.map((one) => oneTelling(doc, one, null))] : null;
+  return others.length ? [h("h3.none", {}, say(app.catalogue, "tell.others", { number: others.length })), others.map((one) => oneTelling(doc, one, null))] : null;
 };
