@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from typing import Any
 from zoneinfo import available_timezones
@@ -94,6 +95,24 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
             what = f"'{system.uri}' is no absolute URI"
             path, remedy = ("systems", system.id, "uri"), "https://.., or urn:oid:2.999.1"
             yield catalogue.fault(path, "setting", what, remedy, where=system.id)
+
+
+PLACEHOLDER = "https://newborn-exam-adapter.invalid/"
+"""What the shipped packs put in place of a site's own identifier systems; it never resolves (RFC 2606)."""
+
+
+def placeholders(catalogue: Catalogue) -> list[Problem]:
+    """Identifier systems that a pack has and the site has not made its own, as warnings."""
+    found = []
+    for name, uri in catalogue.settings.identifier_systems.items():
+        if uri.startswith(PLACEHOLDER):
+            where, what = f"identifier_systems.{name}", f"{name} is the placeholder of a pack, {uri}"
+            path = ("settings", "identifier_systems", name)
+            fault = catalogue.fault(
+                path, "placeholder", what, f"identifier_systems: {{{name}: your own}}", where=where
+            )
+            found.append(replace(fault, severity=Severity.WARNING))
+    return found
 
 
 _URNS = {"oid": OID, "uuid": re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")}

@@ -82,6 +82,7 @@ def check(
     compare = bool(earlier or earlier_from)
     before = earlier_exams(found, earlier, earlier_from, catalogue)
     found = [_with_lines_of(before, reading, catalogue) for reading in found]
+    found = [_with_unmet(reading, catalogue) for reading in found]
     report = report_of(found)
     views = {
         id(reading): ExamView(reading.exam, catalogue, before)
@@ -94,6 +95,16 @@ def check(
     else:
         _as_text(found, catalogue, quiet, before, views if compare else {})
     sys.exit(report.exit_code if found else nothing_read())
+
+
+def _with_unmet(reading: Reading, catalogue: Catalogue) -> Reading:
+    """A reading with what mandatory facts of a guide's profiles the exam lacks, as ``convert`` says it."""
+    from adapter.write import unmet_profiles
+
+    if reading.exam is None or not reading.accepted:
+        return reading
+    lacking = (replace(one, file=reading.source) for one in unmet_profiles(reading.exam, catalogue, "transaction"))
+    return replace(reading, problems=(*reading.problems, *lacking))
 
 
 def _chained(found: list[Reading]) -> list[Reading]:

@@ -109,10 +109,11 @@ def _changes(catalogue: Catalogue, form: str) -> None:
 
 def _lint(catalogue: Catalogue) -> None:
     from adapter.catalogue.lint import lint
+    from adapter.catalogue.lint_site import placeholders
     from adapter.write import lint_forms
 
     problems = [*lint(catalogue), *lint_forms(catalogue)]
-    for problem in problems:
+    for problem in (*problems, *placeholders(catalogue)):
         click.echo(str(problem))
     click.echo(f"{len(catalogue.items)} items in {len(catalogue.regions)} regions: {len(problems)} problems")
     sys.exit(ExitCode.PROBLEMS if problems else ExitCode.WELL)

@@ -69,8 +69,9 @@ def send(
 
     Every exam is written to the outbox before its first byte leaves; killed at any moment, the same command goes
     on where it stopped, and the server ends with each finding once. Without files it sends what the outbox still
-    holds for the server. An older version of an exam is never sent over a newer one. Over MLLP a message arrives at
-    least once, under one control id: a receiver that does not look at it may hold results twice.
+    holds for the server. An older version of an exam is never sent over a newer one, and an exam that the server
+    holds under the same id with other content is held for a person. Over MLLP a message arrives at least once, under
+    one control id: a receiver that does not look at it may hold results twice.
 
     \b
     Example:
@@ -123,9 +124,11 @@ class _Exams:
 
     def messages(self, transport: Transport, outbox: Outbox | None) -> Iterator[Message]:
         """Each as the message that its receiver takes."""
+        from adapter.fhir.claims import UNMET
+
         chains = Chains(elsewhere=lambda version: outbox.known(transport.target, version) if outbox else None)
         for reading in self._in_order(chains):
-            problems, message = list(reading.errors), None
+            problems, message, lacking = list(reading.errors), None, []
             if reading.accepted and reading.exam is not None:
                 problems = [replace(fault, file=reading.source) for fault in chains.faults(reading.exam)]
             if reading.accepted and reading.exam is not None and not problems:
@@ -135,12 +138,13 @@ class _Exams:
                 )
                 made = transport.prepare(exam, self._catalogue, earlier, reading.source)
                 problems, message = made.errors, made.message
+                lacking = [one for one in made.problems if one.rule == UNMET]
                 if message is not None:
                     message = replace(message, precedence=chains.precedence(exam))
                 if outbox is not None and message is not None:
                     taken = objection(outbox, transport.target, message, self._catalogue)
                     problems += [replace(taken, file=reading.source)] if taken else []
-            for problem in problems:
+            for problem in (*problems, *lacking):
                 tell(problem)
             if problems or message is None:
                 self.refused += 1

@@ -13,6 +13,7 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.catalogue.difference import CatalogueChange, difference, labelled
 from adapter.catalogue.difference import Kind as ChangeKind
 from adapter.catalogue.lint import lint
+from adapter.catalogue.lint_site import placeholders
 from adapter.derive.rejudged import Difference, LineDifference
 from adapter.problems import Problem
 from adapter.run.compare import Compared
@@ -50,7 +51,7 @@ def changes_in_words(site: Catalogue, changes: list[CatalogueChange], problems: 
     lines += ["", f"In all: {words or 'nothing differs from the shipped catalogue'}."]
     if settings.language:
         lines.append(f"Language {settings.language}: {other} of {every} labels differ from the English ones.")
-    lines += [*map(str, problems), f"{len(problems)} problems."]
+    lines += [*map(str, (*problems, *placeholders(site))), f"{len(problems)} problems."]
     return "\n".join(lines)
 
 

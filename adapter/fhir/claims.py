@@ -82,6 +82,10 @@ def _fits(resource: Json, item: str | None, claim: ProfileClaim, catalogue: Cata
     )
 
 
+UNMET = "profile-unmet"
+"""The rule of a mandatory fact of a profile that a record lacks."""
+
+
 def unmet(resources: Iterable[Json], catalogue: Catalogue) -> Iterator[Problem]:
     """Mandatory facts of the site's profiles that resources lack: which, of which resource, and where it would go."""
     claims = [claim for claim in catalogue.profiles.values() if claim.on and claim.demands]
@@ -95,7 +99,7 @@ def unmet(resources: Iterable[Json], catalogue: Catalogue) -> Iterator[Problem]:
                 if not has(resource, path):
                     what = f"lacks {path}, which the profile {claim.url} demands; it is not claimed"
                     where = f"{claim.resource}.{path}"
-                    yield Problem(Severity.WARNING, Layer.PROFILES, "profile-unmet", what, origin, where=where)
+                    yield Problem(Severity.WARNING, Layer.PROFILES, UNMET, what, origin, where=where)
 
 
 def _values(node: Any, path: str) -> set[str]:

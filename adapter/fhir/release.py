@@ -29,6 +29,14 @@ def to_r4(resource: Json) -> Json:
     return _each(resource, _TO_R4)
 
 
+def is_of_r5(resource: Json) -> bool:
+    """Whether a resource, or one in a Bundle, has an element as R5 has it and R4 has not, of those made here."""
+    try:
+        return to_r4(resource) != resource
+    except (AttributeError, KeyError, TypeError, ValueError):
+        return False  # whatever it is, it is not what is made here
+
+
 Change = Callable[[Json], None]
 
 

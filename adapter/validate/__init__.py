@@ -14,6 +14,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from adapter.fhir.release import is_of_r5
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.bindings import check_bindings
 from adapter.validate.bundle import check_bundle
@@ -139,6 +140,10 @@ def _check(
         return [Problem(Severity.FATAL, Layer.STRUCTURE, "not-a-resource", what, "an object with resourceType")]
     nodes = walk(resource)
     problems: list[Problem] = []
+    if Layer.STRUCTURE in layers and is_of_r5(dict(resource)):
+        what = "it is written as R5 has it, and is judged here by R4 (4.0.1)"
+        remedy = "R4 (convert without --fhir R5), or a validator of R5"
+        problems.append(Problem(Severity.WARNING, Layer.STRUCTURE, "other-release", what, remedy))
     if Layer.STRUCTURE in layers:
         problems += check_structure(resource, nodes)
         problems += check_references(nodes)

@@ -19,8 +19,9 @@ from adapter.cli import cli
 from adapter.derive.every_use import some_exams
 from adapter.exam import Exam
 from adapter.fhir.json import loads
-from adapter.fhir.release import to_r4, to_release
+from adapter.fhir.release import is_of_r5, to_r4, to_release
 from adapter.read import from_bundle, read, read_captures
+from adapter.validate import validate
 from adapter.write import write
 from drawn import drawn
 from tests.told.told_exams import TELLINGS, record
@@ -78,6 +79,15 @@ def test_r5_differs_where_it_must_and_r4_is_what_it_was(catalogue: Catalogue) ->
     assert to_r4(r5) == loads(plain)
     assert to_r4(loads(plain)) == loads(plain)
     assert to_release(loads(plain), "R4") == loads(plain)
+
+
+def test_validate_says_that_it_judges_r4(catalogue: Catalogue) -> None:
+    exam = examples(catalogue)[0]
+    r5 = [one.rule for one in validate(loads(write(exam, of_release(catalogue, "R5"), "transaction")))]
+    assert r5[0] == "other-release"
+    for release in ("R4", "R4B"):
+        assert validate(loads(write(exam, of_release(catalogue, release), "transaction"))) == []
+    assert not is_of_r5({"resourceType": "Bundle", "entry": 7})
 
 
 def test_r5_is_not_written_as_xml(catalogue: Catalogue) -> None:

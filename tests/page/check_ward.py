@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-from check_looks import by_axe
+from check_looks import by_axe, fits
 from driver import Hand, kept, window
 from playwright.sync_api import Page, Playwright
 
@@ -51,6 +51,7 @@ def _looked_at(page: Page, view: str) -> None:
     for look in ("light", "dark"):
         page.emulate_media(color_scheme=look)  # type: ignore[arg-type]
         by_axe(page, f"{view}, {look}")
+        fits(page, f"{view}, {look}")
 
 
 def ward(play: Playwright, file: Path, folder: Path) -> str:

@@ -20,12 +20,15 @@ from click.testing import CliRunner
 
 from adapter.catalogue import Catalogue, CatalogueError, load_catalogue, packs
 from adapter.catalogue.lint import lint
+from adapter.catalogue.lint_site import placeholders
 from adapter.cli import cli
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
 from adapter.read import from_bundle, from_oru, read_captures
+from adapter.send.rest.client import FhirClient
+from adapter.send.rest.transport import FhirTransport
 from adapter.validate import validate
 from adapter.write import lint_forms, unmet_profiles, write
 
@@ -152,6 +155,19 @@ def test_bundles_of_a_pack_are_valid_and_its_folder_has_no_fault(pack: str) -> N
     assert load_catalogue(Path(str(packs()[pack]))).profiles.keys() == catalogue.profiles.keys()
 
 
+def test_the_placeholders_of_a_pack_are_warned_of_until_the_site_puts_its_own() -> None:
+    found = placeholders(load_catalogue(Path(str(packs()["us-core"]))))
+    assert [(one.where, one.severity.value, one.line) for one in found] == [
+        ("identifier_systems.mrn", "warning", 5),
+        ("identifier_systems.visit", "warning", 6),
+        ("identifier_systems.staff", "warning", 7),
+    ]
+    assert placeholders(hospital("us-core")) == placeholders(load_catalogue()) == []
+    done = CliRunner().invoke(cli, ["items", "--site", "us-core"])
+    assert done.exit_code == 0
+    assert "mrn is the placeholder of a pack" in done.output
+
+
 def test_the_site_goes_over_the_pack(tmp_path: Path) -> None:
     tmp_path.joinpath("site.yaml").write_text(SITE.format("us-core"))
     tmp_path.joinpath("profiles.yaml").write_text("- {id: us-core-encounter, on: false}\n")
@@ -185,11 +201,16 @@ def test_a_mandatory_fact_that_the_record_lacks_is_told(tmp_path: Path) -> None:
     assert all("meta" not in patient for patient in patients)
     assert unmet_profiles(exam, catalogue, "v2") == []
     tmp_path.joinpath("exam.json").write_text(json.dumps(data))
-    arguments = ["convert", str(tmp_path / "exam.json"), "--site", "isik", "--out", str(tmp_path / "out.json")]
-    done = CliRunner().invoke(cli, arguments)
-    assert done.exit_code == 0
-    assert "Patient.name.family" in done.output
-    assert "newborn.family in the record" in done.output
+    converting = ["convert", str(tmp_path / "exam.json"), "--site", "isik", "--out", str(tmp_path / "out.json")]
+    for arguments in (converting, ["check", str(tmp_path / "exam.json"), "--site", "isik"]):
+        done = CliRunner().invoke(cli, arguments)
+        assert done.exit_code == 0
+        assert "Patient.name.family" in done.output
+        assert "newborn.family in the record" in done.output
+    with FhirClient("http://127.0.0.1:9/fhir") as client:
+        prepared = FhirTransport(client).prepare(exam, catalogue)
+    assert [one.where for one in prepared.problems] == ["Patient.name.family", "Encounter.period.end"]
+    assert prepared.errors == []
 
 
 def test_units_in_the_words_that_a_guide_fixes() -> None:

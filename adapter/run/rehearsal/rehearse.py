@@ -8,6 +8,7 @@ from pathlib import Path
 
 from adapter.catalogue import Catalogue, CatalogueError, load_catalogue
 from adapter.catalogue.lint import lint
+from adapter.catalogue.lint_site import placeholders
 from adapter.derive.every_use import some_exams
 from adapter.exam import Exam
 from adapter.problems import Problem, Report
@@ -48,7 +49,7 @@ def rehearse(
         return rehearsal
     problems = _guarded(lambda: [*lint(catalogue), *lint_forms(catalogue)])
     if not problems:  # what the linter refuses would break form after form, and hide what else is wrong
-        problems += _played(catalogue, validator, rehearsal, say)
+        problems += [*placeholders(catalogue), *_played(catalogue, validator, rehearsal, say)]
     rehearsal.report.add(_in_order(problems))
     return rehearsal
 

@@ -32,6 +32,7 @@ from adapter.send.rest.transaction import Transaction, message_of
 from adapter.send.rest.wire import within
 from adapter.send.transport import Prepared, Preview
 from adapter.validate.proven import Prover
+from adapter.write import unmet_profiles
 from adapter.write.attached import presented_form
 
 _MOST = 20
@@ -70,6 +71,7 @@ class FhirTransport:
         presented = presented_form(exam, catalogue)
         bundle = to_bundle(exam, catalogue, written=True, persons=MADE, presented=presented)
         problems = self._prover.check(bundle, file=source)
+        problems += [replace(one, file=source) for one in unmet_profiles(exam, catalogue, "transaction")]
         return Prepared(message_of(exam, catalogue, presented), tuple(problems))
 
     def deliver(self, letter: Letter) -> Receipt:
