@@ -83,6 +83,13 @@ class Words:
         assert not isinstance(sentence, str), f"{key} has one form"
         return sentence["one"], sentence["other"]
 
+    def remark(self) -> str:
+        """What a reader must know of the words: that no native clinician has reviewed them, and how many labels have
+        none in this language; nothing where neither is so."""
+        said = [self.say("report.not_reviewed", language=self.name)] if self.reviewed is None else []
+        said += [self.say("report.untranslated", count=self.untranslated)] if self.untranslated else []
+        return " ".join(said)
+
     def number(self, value: Decimal | int) -> str:
         """A number in text for people, with all its digits."""
         plain = f"{value:f}" if isinstance(value, Decimal) else str(value)

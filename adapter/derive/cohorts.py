@@ -65,7 +65,7 @@ def told_lines_of(item: Item, catalogue: Catalogue) -> Iterator[ToldLine]:
     for band in item.ranges:
         if band.urgency is not Urgency.NONE:
             part = item.component(band.component or "")
-            words = f"{item.label}, {part.label.lower()}" if part else item.label
+            words = f"{item.label}, {part.inline}" if part else item.label
             rings = tuple(ring for one in known if (ring := _rings(one, band, item, catalogue)))
             yield ToldLine(range_line(item, band), band.urgency, words, band.source, rings, band)
     for answer in item.answers:

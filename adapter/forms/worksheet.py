@@ -82,7 +82,7 @@ def _cautions(catalogue: Catalogue, kind: str) -> Bullets:
     said = [words.say(f"sheet.{key}") for key in _CAUTIONS]
     if hours is not None:
         said.insert(0, words.say("sheet.caution_age", hours=span_in_words(hours, words)))
-    return Bullets(tuple(map(say, said)))
+    return Bullets(tuple(map(say, filter(None, (*said, words.remark())))))
 
 
 def _written(words: Words, *parts: str | int | Tick) -> Iterator[str | Run | Tick | Blank]:

@@ -81,7 +81,7 @@ def _opening(view: ExamView) -> list[Block]:
         tell.about_exam(view),
         Paragraph(say(view.catalogue.words.say("sentence", words=view.counts)), Tone.STRONG),
         Paragraph(say(caution(view.catalogue))),
-        *tell.about_words(view.catalogue),
+        *([Paragraph(say(remark), Tone.STRONG)] if (remark := view.catalogue.words.remark()) else []),
     ]
 
 

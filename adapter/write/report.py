@@ -54,7 +54,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
         Heading(words.say("report.cautions")),
         Paragraph(say(caution(catalogue))),
         Paragraph(say(words.say("report.limits"))),
-        *tell.about_words(catalogue),
+        *([Paragraph(say(remark), Tone.STRONG)] if (remark := words.remark()) else []),
         *_under(words.say("report.sources"), sources.listed()),
     ]
     return Document(

@@ -140,4 +140,5 @@ def test_no_word_of_an_exam_is_english(form: str, site: Catalogue) -> None:
 
 def test_no_word_of_a_sheet_is_english(site: Catalogue) -> None:
     text = " ".join(_shown(to_worksheet(site, kind)) for kind in site.kinds)
+    assert site.words.remark() in text, "nobody has reviewed it"
     assert set(_tokens(text)) & _english(site.language) == set()

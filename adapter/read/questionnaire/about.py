@@ -13,6 +13,7 @@ from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, 
 GENDER = "http://hl7.org/fhir/administrative-gender"
 STATUS = "http://hl7.org/fhir/observation-status"
 
+_SEX_DISPLAY = {Sex.FEMALE: "Female", Sex.MALE: "Male", Sex.OTHER: "Other", Sex.UNKNOWN: "Unknown"}
 _STATUS_DISPLAY = {Status.FINAL: "Final", Status.AMENDED: "Amended", Status.ENTERED_IN_ERROR: "Entered in Error"}
 
 
@@ -33,7 +34,7 @@ def status_option(status: Status) -> Option:
 
 def sex_option(sex: Sex) -> Option:
     """A sex by FHIR's own code system."""
-    return Option(sex.value, {"system": GENDER, "code": sex.value, "display": sex.value.capitalize()})
+    return Option(sex.value, {"system": GENDER, "code": sex.value, "display": _SEX_DISPLAY[sex]})
 
 
 def about_exam(catalogue: Catalogue) -> FormNode:

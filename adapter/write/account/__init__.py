@@ -7,14 +7,12 @@ from adapter.write.account.growth import growth_plots
 from adapter.write.account.sources import Sources
 from adapter.write.account.told import tell_notices
 from adapter.write.account.who import about_exam, about_mother, about_newborn, running, standing
-from adapter.write.account.wording import about_words
 
 __all__ = [
     "Sources",
     "about_exam",
     "about_mother",
     "about_newborn",
-    "about_words",
     "comparison",
     "growth_plots",
     "not_examined",
