@@ -33,7 +33,7 @@ from adapter.catalogue.vocabulary import (
     Term,
 )
 from adapter.catalogue.words import Words
-from adapter.exam.model import Identifier
+from adapter.exam.persons import Identifier
 from adapter.exam.quantity import Quantity
 from adapter.problems import Layer, Problem, Severity
 

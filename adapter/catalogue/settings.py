@@ -8,7 +8,7 @@ from pydantic import Field, StringConstraints
 
 from adapter.catalogue.code import Frozen
 from adapter.catalogue.tables import Bands
-from adapter.exam.model import Identifier
+from adapter.exam.persons import Identifier
 from adapter.exam.text import Line, Text
 
 SHIPPED_LANGUAGE = "en"

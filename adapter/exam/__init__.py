@@ -2,23 +2,25 @@
 
 from adapter.exam.model import (
     At,
-    BirthOrder,
     Exam,
     ExamDetails,
-    Examiner,
     Finding,
-    Gestation,
-    Identifier,
-    Mother,
-    Named,
-    Newborn,
-    Sex,
     Side,
     Status,
     Telling,
     Urgency,
     ValueKind,
     record_schema,
+)
+from adapter.exam.persons import (
+    BirthOrder,
+    Examiner,
+    Gestation,
+    Identifier,
+    Mother,
+    Named,
+    Newborn,
+    Sex,
     with_parts,
 )
 from adapter.exam.quantity import Amount, Comparator, Quantities, Quantity, Score

@@ -11,29 +11,18 @@ from enum import StrEnum
 from typing import Annotated, Any, Literal
 
 from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
     Field,
-    PlainSerializer,
-    StrictBool,
     StringConstraints,
-    TypeAdapter,
-    ValidationError,
-    WithJsonSchema,
     model_validator,
 )
 
 from adapter.exam.html import exam_html, finding_html
+from adapter.exam.persons import Examiner, Identifier, Newborn, RecordPart
 from adapter.exam.quantity import Number, Quantities, Quantity, Score
 from adapter.exam.text import Key, Line, Moment, Text
 
 ExamId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._\-]{0,63}$")]
 """An exam's id at its site: letters, digits, point, hyphen, underscore; it becomes part of identifiers."""
-
-
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True, populate_by_name=True)
 
 
 class Side(StrEnum):
@@ -44,15 +33,6 @@ class Side(StrEnum):
     LEFT = "left"
     RIGHT = "right"
     BOTH = "both"
-
-
-class Sex(StrEnum):
-    """FHIR R4 AdministrativeGender; ``other`` and ``unknown`` are answers, not gaps."""
-
-    FEMALE = "female"
-    MALE = "male"
-    OTHER = "other"
-    UNKNOWN = "unknown"
 
 
 class Status(StrEnum):
@@ -77,166 +57,7 @@ class Urgency(StrEnum):
     TELL_NOW = "tell-now"
 
 
-class Identifier(_Frozen):
-    """A business identifier; ``system`` is a URI, or a short name that the site's settings translate."""
-
-    system: Annotated[Line, StringConstraints(pattern=r"^\S+$")]
-    value: Line
-
-    def __str__(self) -> str:
-        return f"{self.system}|{self.value}"
-
-
-class Gestation(_Frozen):
-    """Completed weeks and days at birth, and how they were estimated (a method id of the catalogue)."""
-
-    weeks: int = Field(strict=True, ge=20, le=45)
-    days: int | None = Field(default=None, strict=True, ge=0, le=6)
-    method: Key | None = None
-
-
-class BirthOrder(_Frozen):
-    """Which of how many born of this pregnancy: ``order`` 1 of ``of`` 2 is the first twin."""
-
-    order: int = Field(strict=True, ge=1, le=9)
-    of: int | None = Field(default=None, strict=True, ge=2, le=9)
-
-    @model_validator(mode="after")
-    def _within(self) -> BirthOrder:
-        if self.of is not None and self.order > self.of:
-            raise ValueError(f"order {self.order} of {self.of} cannot be; order counts from 1 to of")
-        return self
-
-
-Words = Annotated[Line, StringConstraints(pattern=r"^\S+( \S+)*$")]
-"""Names with one space between: each word is a name of its own."""
-
-
-def name_of_parts(prefix: str | None, given: str | None, family: str | None) -> str:
-    """The parts of a name as one line, in the order in which they are said; empty where none is known."""
-    return " ".join(filter(None, (prefix, given, family)))
-
-
-_A_FACT = TypeAdapter(StrictBool | Line)
-_NAME_OF_FACT = TypeAdapter(Key)
-
-
-def _facts(value: Any) -> Any:
-    """A mapping as pairs in the order of their names, so that the same facts are equal and can be hashed."""
-    if not isinstance(value, dict | tuple) or not value:
-        raise ValueError('must be an object of facts by name, such as {"birth_sex": "F"}')
-    pairs = value.items() if isinstance(value, dict) else value
-    for name, fact in pairs:
-        try:
-            _NAME_OF_FACT.validate_python(name)
-            _A_FACT.validate_python(fact)
-        except ValidationError:
-            raise ValueError(
-                f"{name!r} must be text on one line, true or false, under a name of small letters"
-            ) from None
-    return tuple(sorted(pairs))
-
-
-Facts = Annotated[
-    tuple[tuple[str, Any], ...],
-    BeforeValidator(_facts),
-    PlainSerializer(dict, return_type=dict[str, bool | str]),
-    WithJsonSchema({"type": "object", "additionalProperties": {"type": ["string", "boolean"]}, "minProperties": 1}),
-]
-"""Further facts of a person by the names that the site's person_facts.yaml gives them; an object in the record."""
-
-
-class Named:
-    """A person's name: the line that people use, and its parts where the house knows them; either may be without the
-    other. The parts are those of FHIR R4 HumanName and of HL7 v2 XPN."""
-
-    name: str | None
-    family: str | None
-    given: str | None
-    prefix: str | None
-    facts: tuple[tuple[str, bool | str], ...] | None
-
-    @property
-    def shown_name(self) -> str | None:
-        """The name as one line: as people use it, else its parts in their order."""
-        return self.name or name_of_parts(self.prefix, self.given, self.family) or None
-
-    @property
-    def has_parts(self) -> bool:
-        """Whether family or given name are known apart."""
-        return self.family is not None or self.given is not None
-
-
-def with_parts(person: Named) -> None:
-    """Raises ValueError where a prefix stands without the name that it goes before."""
-    if person.prefix is not None and not person.has_parts:
-        raise ValueError("a prefix needs a family or a given name with it")
-
-
-class Mother(_Frozen, Named):
-    """Who gave birth, known by her own identifiers, never by the newborn's."""
-
-    identifiers: tuple[Identifier, ...] = Field(min_length=1)
-    name: Line | None = None
-    family: Line | None = None
-    given: Words | None = None
-    prefix: Words | None = None
-    facts: Facts | None = None
-
-    @model_validator(mode="after")
-    def _coherent(self) -> Mother:
-        with_parts(self)
-        return self
-
-
-class Newborn(_Frozen, Named):
-    """Whom the exam is about."""
-
-    identifiers: tuple[Identifier, ...] = Field(min_length=1)
-    name: Line | None = None
-    family: Line | None = None
-    given: Words | None = None
-    prefix: Words | None = None
-    facts: Facts | None = None
-    sex: Sex
-    birth_time: Moment
-    birth_order: BirthOrder | None = None
-    gestation: Gestation | None = None
-    mother: Mother | None = None
-
-    @model_validator(mode="after")
-    def _coherent(self) -> Newborn:
-        with_parts(self)
-        return self
-
-
-class Examiner(_Frozen, Named):
-    """Who examined, told or was told, in which role (a role id of the catalogue).
-
-    The parts of a name go with an identifier, since an examiner without one is only named where others refer to her.
-    """
-
-    name: Line | None = None
-    family: Line | None = None
-    given: Words | None = None
-    prefix: Words | None = None
-    facts: Facts | None = None
-    identifier: Identifier | None = None
-    role: Key
-
-    @model_validator(mode="after")
-    def _known(self) -> Examiner:
-        if self.name is None and self.identifier is None:
-            raise ValueError("a person needs a name, an identifier, or both")
-        if self.facts is not None and self.identifier is None:
-            raise ValueError("facts of a person need an identifier")
-        if self.has_parts and self.identifier is None:
-            raise ValueError("family and given name of a person need an identifier; without one, give the name")
-        with_parts(self)
-        return self
-
-
-class ExamDetails(_Frozen):
+class ExamDetails(RecordPart):
     """When, where, by whom and as what the exam was done.
 
     An amended or retracted exam names in ``amends`` the id of the version that it corrects, and says why; where that
@@ -294,7 +115,7 @@ class ExamDetails(_Frozen):
         return self.recorded or self.ended or self.started
 
 
-class At(_Frozen):
+class At(RecordPart):
     """A finding that is itself a moment, such as the first stool."""
 
     time: Moment
@@ -327,7 +148,7 @@ _KINDS: dict[type[object], ValueKind] = {
 }
 
 
-class Finding(_Frozen):
+class Finding(RecordPart):
     """One thing looked at, felt, listened to, counted or measured: exactly one of value, not_examined, text.
 
     ``value`` as an answer id is one answer; the record may list several, each becomes a finding of its own.
@@ -393,7 +214,7 @@ class Finding(_Frozen):
         return self.value.time if isinstance(self.value, At) else None
 
 
-class Telling(_Frozen):
+class Telling(RecordPart):
     """That somebody was told of a line of the tell list: which line, to whom, when, by whom.
 
     ``line`` is the line's id (:func:`adapter.derive.told.line_ids`), so that a telling is bound to what put the line
@@ -419,7 +240,7 @@ def _of_telling(telling: Telling) -> tuple[datetime, str, str]:
     return telling.at, telling.line, telling.model_dump_json()
 
 
-class Exam(_Frozen):
+class Exam(RecordPart):
     """One newborn, one exam, its findings in the order captured; who was told of them, in the order of time."""
 
     version: Literal[1] = 1

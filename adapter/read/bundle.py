@@ -19,7 +19,7 @@ from pydantic import ValidationError
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.exam.model import name_of_parts
+from adapter.exam.persons import name_of_parts
 from adapter.fhir.communication import TELLING
 from adapter.fhir.facts import facts_of
 from adapter.fhir.json import Json

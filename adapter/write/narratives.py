@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from adapter.derive import FindingView, told_in_words
 from adapter.derive.view import ExamView
 from adapter.document import Block, Bullets, Paragraph, narrative, say
-from adapter.exam.model import name_of_parts
+from adapter.exam.persons import name_of_parts
 from adapter.fhir import Resource
 from adapter.fhir.json import Json
 from adapter.write import account as tell
