@@ -64,6 +64,8 @@ class OrderingProvider(Frozen, Named):
     family: Line | None = None
     given: Line | None = None
     prefix: Line | None = None
+    facts: None = None
+    """A site's settings know no further facts of a person."""
 
     @model_validator(mode="after")
     def _coherent(self) -> OrderingProvider:
