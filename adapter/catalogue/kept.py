@@ -46,3 +46,8 @@ def kept(name: str, paths: Iterable[tuple[str, Any]], make: Callable[[], Any]) -
             place.parent.mkdir(parents=True, exist_ok=True)
             write(place, sealed(data) + data, public=True)
     return data
+
+
+def unpacked(data: bytes) -> Any:
+    """What was kept, each time anew."""
+    return pickle.loads(data)  # noqa: S301 (our own, and kept where the bytecode is)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pickle
 from collections.abc import Callable
 from functools import cache, lru_cache
 from pathlib import Path
@@ -16,7 +15,7 @@ from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.files import READERS, Node, mappings, read_yaml, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
-from adapter.catalogue.kept import kept
+from adapter.catalogue.kept import kept, unpacked
 from adapter.catalogue.labels import with_labels, without_words
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
@@ -159,7 +158,7 @@ def _parsed() -> bytes:
 
 def _shipped() -> tuple[dict[str, Any], list[Problem]]:
     """What is shipped, anew for each catalogue, since words and codes of a site are put into it."""
-    raw, problems = pickle.loads(_parsed())  # noqa: S301 (our own, kept where bytecode is)
+    raw, problems = unpacked(_parsed())
     return raw, problems
 
 

@@ -15,11 +15,12 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from difflib import get_close_matches
-from functools import cache
+from functools import cache, partial
 from string import Formatter
 from typing import Any
 
-from adapter.catalogue.files import Node, mappings, read_yaml
+from adapter.catalogue.files import READERS, Node, mappings, read_yaml
+from adapter.catalogue.kept import kept, unpacked
 from adapter.problems import Layer, Problem, Severity
 
 MEASURE = "en"
@@ -141,7 +142,9 @@ def shipped_list(language: str) -> Node | None:
     for name in (language, language.partition("-")[0]):
         path = mappings() / FOLDER / f"{name}.yaml"
         if path.is_file():
-            content, problems = read_yaml(path, f"{FOLDER}/{name}.yaml")
+            called = f"{FOLDER}/{name}.yaml"
+            made = partial(read_yaml, path, called)
+            content, problems = unpacked(kept(f"words-{name}", ((called, path), *READERS), made))
             assert isinstance(content, Node), f"{name}: {problems}"
             return content
     return None

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import pickle
 import sys
 from pathlib import Path
 
 import pytest
 
-from adapter.catalogue.kept import kept
+from adapter.catalogue.kept import kept, unpacked
 
 
 @pytest.fixture
@@ -24,7 +23,7 @@ def taken(path: Path, made: list[str]) -> str:
         made.append(path.read_text())
         return made[-1]
 
-    found: str = pickle.loads(kept("test", [(path.name, path)], make))
+    found: str = unpacked(kept("test", [(path.name, path)], make))
     return found
 
 
