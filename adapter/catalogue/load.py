@@ -90,13 +90,23 @@ class CatalogueError(AdapterError):
         super().__init__(problems=problems)
 
 
-@lru_cache(maxsize=8)
 def load_catalogue(site: Path | None = None, base: Path | None = None) -> Catalogue:
     """The shipped catalogue, with a site's folder laid over it; ``base``: over another version's ``mappings/``.
 
     A site's folder holds ``site.yaml`` (settings) and any of the files of ``mappings/``; entries of the same id
-    are merged key by key, new ones are added. Raises :class:`CatalogueError`.
+    are merged key by key, new ones are added. Each is loaded once (see :func:`forget_catalogues`). Raises
+    :class:`CatalogueError`.
     """
+    return _loaded(site, base)
+
+
+def forget_catalogues() -> None:
+    """Load anew what is asked for from now on: a site's folder is another."""
+    _loaded.cache_clear()
+
+
+@lru_cache(maxsize=8)
+def _loaded(site: Path | None, base: Path | None) -> Catalogue:
     over: dict[str, Any] = {}
     raw, problems = _shipped() if base is None else _read_folder(base, but=(f"{FOLDER}/",))
     shipped = raw

@@ -127,6 +127,8 @@ def _as_one(command: F, name: str, kind: type[Address], options: Sequence[Callab
 
 
 def _identifiers(ctx: click.Context, option: click.Parameter, values: tuple[str, ...]) -> tuple[Identifier, ...]:
+    if not values:
+        return ()
     from adapter.exam import Identifier
 
     found = []
@@ -139,6 +141,8 @@ def _identifiers(ctx: click.Context, option: click.Parameter, values: tuple[str,
 
 
 def _filters(ctx: click.Context, option: click.Parameter, values: tuple[str, ...]) -> tuple[str, ...]:
+    if not values:
+        return values
     from adapter.send.rest.bulk import TYPES
 
     for text in values:

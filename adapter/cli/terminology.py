@@ -84,7 +84,7 @@ def prove(form: str, out: Path | None, fail_on: str, site: Path | None, **server
       newborn-adapter terminology prove --to URL --record answers.ndjson --format sarif --out proof.sarif
       newborn-adapter terminology prove --recorded answers.ndjson --site my-ward/
     """
-    from adapter.catalogue import load_catalogue
+    from adapter.catalogue import forget_catalogues
     from adapter.catalogue.proof import FILE
     from adapter.send.terminology import prove as proved
 
@@ -94,7 +94,7 @@ def prove(form: str, out: Path | None, fail_on: str, site: Path | None, **server
     kept = proof.model_dump_json(indent=1).encode() + b"\n"
     if site is not None:
         write_output(site / FILE, kept, public=True)
-        load_catalogue.cache_clear()  # the site is another now
+        forget_catalogues()  # the site is another now
     problems = proof.problems()
     names = {f"{one.system} {one.code}": f"{one.system} {one.code}: " for one in proof.codes}
     by_code = {name: [p for p in problems if p.what.startswith(begin)] for name, begin in names.items()}

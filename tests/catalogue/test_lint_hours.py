@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from adapter.catalogue import CatalogueError, load_catalogue
+from adapter.catalogue import CatalogueError, forget_catalogues, load_catalogue
 from adapter.catalogue.lint import lint
 
 TABLE = """id: own
@@ -100,8 +100,8 @@ def test_two_tables_for_one_value(tmp_path: Path) -> None:
     assert problems_of(tmp_path, TABLE, ROWS) == []
     (tmp_path / "hours" / "second.yaml").write_text(second, encoding="utf-8")
     (tmp_path / "hours" / "second.csv").write_text(ROWS, encoding="utf-8")
-    load_catalogue.cache_clear()
+    forget_catalogues()
     assert any("would both judge one value" in str(one) for one in lint(load_catalogue(tmp_path)))
     (tmp_path / "hours" / "second.yaml").write_text(f"{second}on: false\n", encoding="utf-8")
-    load_catalogue.cache_clear()
+    forget_catalogues()
     assert lint(load_catalogue(tmp_path)) == []
