@@ -31,7 +31,7 @@ def same(exam: Exam, catalogue: Catalogue, kinds: Iterable[BundleType] = BundleT
 
 
 def test_every_answer(every: list[Exam], catalogue: Catalogue) -> None:
-    """What is compiled with one exam is used for the next, and for the same once more, in whatever order they come."""
+    """What is compiled with one exam is used for the next, and for the same once more, in any order."""
     for kinds in (BundleType, ONE):
         assert [exam.details.id for exam in every if not same(exam, catalogue, kinds)] == []
     anew = replace(catalogue)
