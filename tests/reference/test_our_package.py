@@ -17,6 +17,7 @@ from adapter.fhir.json import dumps, loads
 from adapter.forms import to_response
 from adapter.read import read_captures
 from adapter.write.package import package_files
+from drawn import usual
 
 ROOT = Path(__file__).resolve().parents[2]
 OURS = "newborn-exam-adapter.invalid"
@@ -39,9 +40,11 @@ def test_the_engine_takes_the_package_and_holds_our_bundles_to_it(tmp_path: Path
     for name, content in files.items():
         short = name.rpartition("/")[2]
         if short not in ("package.json", ".index.json"):
-            resources[short] = dumps(loads(content))
             if name.count("/") == 1:
                 (folder / short).write_bytes(content)
+            if usual() and short.startswith("Questionnaire-"):
+                continue  # the engine hears them in tests/questionnaire
+            resources[short] = dumps(loads(content))
     names = list(resources)
     broken = [_with(resources["Bundle-demo-d05.json"], *fault) for fault in BROKEN.values()]
     messages = judge([*resources.values(), *broken], [folder])
