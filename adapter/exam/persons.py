@@ -6,7 +6,7 @@ Part of the capture record, as :mod:`adapter.exam.model` is.
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
 from pydantic import (
     BaseModel,
@@ -136,8 +136,8 @@ def with_parts(person: Named) -> None:
         raise ValueError("a prefix needs a family or a given name with it")
 
 
-class Mother(RecordPart, Named):
-    """Who gave birth, known by her own identifiers, never by the newborn's."""
+class _Identified(RecordPart, Named):
+    """A person of the family, known by numbers of her own."""
 
     identifiers: tuple[Identifier, ...] = Field(min_length=1)
     name: Line | None = None
@@ -147,30 +147,23 @@ class Mother(RecordPart, Named):
     facts: Facts | None = None
 
     @model_validator(mode="after")
-    def _coherent(self) -> Mother:
+    def _coherent(self) -> Self:
         with_parts(self)
         return self
 
 
-class Newborn(RecordPart, Named):
+class Mother(_Identified):
+    """Who gave birth, known by her own identifiers, never by the newborn's."""
+
+
+class Newborn(_Identified):
     """Whom the exam is about."""
 
-    identifiers: tuple[Identifier, ...] = Field(min_length=1)
-    name: Line | None = None
-    family: Line | None = None
-    given: Words | None = None
-    prefix: Words | None = None
-    facts: Facts | None = None
     sex: Sex
     birth_time: Moment
     birth_order: BirthOrder | None = None
     gestation: Gestation | None = None
     mother: Mother | None = None
-
-    @model_validator(mode="after")
-    def _coherent(self) -> Newborn:
-        with_parts(self)
-        return self
 
 
 class Examiner(RecordPart, Named):
