@@ -72,13 +72,12 @@ class CellReader:
         """The reason for which a cell says that something was not examined; a question where it names none."""
         if known := self.words.reason(text):
             return known
-        unsaid = (folded(text) or text) in self.words.folded("not_examined")
+        unsaid = self.words.says("not_examined", text)
         return Open("", f"why not; one of {listed(self.words.catalogue.reasons, 20)}") if unsaid else ""
 
     def _may_lack(self, text: str, answer: str | Open) -> bool:
         """Whether a cell may be a mark for missing: no answer is written so, nor nearly so."""
-        marks = self.words.folded("perhaps_missing")
-        return isinstance(answer, Open) and not answer.proposal and (folded(text) or text) in marks
+        return isinstance(answer, Open) and not answer.proposal and self.words.says("perhaps_missing", text)
 
     def answer(self, item: Item, text: str) -> str | Open:
         """The answer whose id or label a cell is; else a question with what it may be."""
@@ -121,8 +120,9 @@ class CellReader:
 
     def _impossible(self, item: Item, texts: list[str], unit: str) -> dict[str, Any]:
         """Marks such as 999 that cannot be the number."""
-        known = self.words.folded("perhaps_missing")
-        marks = [t for t in texts if (folded(t) or t) in known or t in known]
+        marks = [
+            t for t in texts if self.words.says("perhaps_missing", t) or t in self.words.folded("perhaps_missing")
+        ]
         marks = [t for t in marks if is_number(t) and unit and not self.share(item, [t], unit, "possible")]
         others = [Open(text, _LEFT) for text in texts if not is_number(text)]
         return (
@@ -187,7 +187,7 @@ class CellReader:
 
     def fits(self, item: Item, cells: Counter[str]) -> bool:
         """Whether most cells are of the kind that the item takes: numbers, two numbers, or words."""
-        texts = [text for text in cells if (folded(text) or text) not in self.words.folded("missing")]
+        texts = [text for text in cells if not self.words.says("missing", text)]
         numbers = sum(is_number(text) or AMOUNT.fullmatch(text) is not None for text in texts)
         match item.type:
             case ItemType.QUANTITY | ItemType.SCORE:

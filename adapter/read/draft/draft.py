@@ -15,7 +15,7 @@ from adapter.read.draft.forms import clock_forms, date_forms, decimals, moment_f
 from adapter.read.draft.persons import PersonDraft, by_field
 from adapter.read.draft.shape import Cells, Sheet, other_cells, sheet_of
 from adapter.read.draft.tree import Open, Said, written
-from adapter.read.draft.words import Target, Words, folded, words_of
+from adapter.read.draft.words import Target, Words, words_of
 from adapter.read.places import Place
 from adapter.read.plan.table import content_of
 from adapter.read.sniff import Kind, kind_of
@@ -95,8 +95,7 @@ def _fits(target: Target, cells: Cells, words: Words) -> bool:
     item = words.catalogue.items.get(target.item)
     if item is not None:
         return CellReader(words).fits(item, cells.distinct)
-    lacking = words.folded("missing") | words.folded("perhaps_missing")
-    texts = [text for text in cells.distinct if (folded(text) or text) not in lacking]
+    texts = [t for t in cells.distinct if not (words.says("missing", t) or words.says("perhaps_missing", t))]
     if target.field.endswith("_clock"):
         return bool(clock_forms(texts))
     return not target.field.endswith("_date") or bool(date_forms(texts) or moment_forms(texts))
@@ -238,9 +237,8 @@ class _Drafting:
         return []
 
     def _missing(self) -> list[str]:
-        known = self.words.folded("missing")
         cells = (text for column in self.columns if self._may_lack(column) for text in column.cells.distinct)
-        return sorted({text for text in cells if (folded(text) or text) in known})
+        return sorted({text for text in cells if self.words.says("missing", text)})
 
     @staticmethod
     def _may_lack(column: Column) -> bool:

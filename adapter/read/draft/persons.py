@@ -9,7 +9,7 @@ from typing import Any
 from adapter.read.draft.findings import Column
 from adapter.read.draft.forms import clock_forms, date_forms, gestation_form, moment_forms, parted_gestation
 from adapter.read.draft.tree import Open
-from adapter.read.draft.words import Words, folded
+from adapter.read.draft.words import Words
 from adapter.read.wording import listed
 
 
@@ -71,8 +71,8 @@ class PersonDraft:
     def _texts(self, field: str) -> tuple[list[str], dict[str, Any]]:
         """The different cells that are no mark for missing, and what may be one, to be asked about."""
         words, cells = self.words, self._column(field).cells.distinct
-        texts = [text for text in cells if (folded(text) or text) not in words.folded("missing")]
-        doubted = [text for text in texts if (folded(text) or text) in words.folded("perhaps_missing")]
+        texts = [text for text in cells if not words.says("missing", text)]
+        doubted = [text for text in texts if words.says("perhaps_missing", text)]
         doubted = [text for text in doubted if len(texts) > len(doubted)]
         missing = {"missing": [Open(text, "nothing recorded?") for text in doubted]} if doubted else {}
         return [text for text in texts if text not in doubted], missing

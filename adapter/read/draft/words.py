@@ -52,6 +52,11 @@ class Words:
 
     def __init__(self, catalogue: Catalogue, given: Mapping[str, Any]) -> None:
         self.catalogue, self.given = catalogue, given
+        self._folded = {
+            name: frozenset(folded(word) or word for word in map(str, words))
+            for name, words in given.items()
+            if isinstance(words, list)
+        }
         self._index: dict[str, set[Target]] = {}
         self._shorter: dict[str, set[Target]] = {}
         self._sides = {folded(word): side for side in ("left", "right") for word in given[side]}
@@ -100,7 +105,11 @@ class Words:
 
     def folded(self, name: str) -> frozenset[str]:
         """The words of a list of the file, folded."""
-        return frozenset(folded(word) or word for word in self.given[name])
+        return self._folded[name]
+
+    def says(self, name: str, text: str) -> bool:
+        """Whether a cell is a word of a list of the file; a mark such as ``-`` is itself."""
+        return (folded(text) or text) in self._folded[name]
 
     def coded(self, name: str, text: str) -> str:
         """Which entry of a table of cells (``sex``, ``roles``, ``kinds``) a cell is; labels and ids count too."""
