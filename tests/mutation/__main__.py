@@ -56,7 +56,8 @@ def main() -> None:
             copy = Path(folder).resolve() / "copy"
             subprocess.run(["git", "clone", "-q", str(ROOT), str(copy)], check=True)
             (copy / ".cache").symlink_to(ROOT / ".cache")
-            command = [sys.executable, "-m", "tests.mutation", *sys.argv[1:], "--inside", str(os.dup(1))]
+            os.set_inheritable(said := os.dup(1), True)
+            command = [sys.executable, "-m", "tests.mutation", *sys.argv[1:], "--inside", str(said)]
             environment = {**os.environ, "PYTHONPATH": str(copy)}
             with (copy / "pytest.out").open("wb") as out:
                 done = subprocess.run(
