@@ -24,7 +24,7 @@ import pytest
 
 from tests.mutation.changes import Mutant
 
-SECONDS, MORE = 60.0, 15.0
+SECONDS, MORE = 15.0, 3.0
 """How long the tests of a function may take by the first run, and those that do not call it."""
 _PATIENCE = 10
 """How many times longer they may then take until the change counts as seen, since they do not end."""
