@@ -1,4 +1,4 @@
-"""Small faults of a file: a comparison turned, a bound moved by one, an ``and`` made an ``or``, a condition negated."""
+"""Small faults of a file: a comparison turned, a bound moved by one, an ``and`` made an ``or``, the like."""
 
 from __future__ import annotations
 

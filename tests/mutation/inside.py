@@ -1,9 +1,9 @@
-"""The tests' side: a plugin of pytest that collects once, and hears the tests on each change in a process forked then.
+"""The tests' side: a plugin of pytest that collects once, and hears the tests on each change in a forked process.
 
-Starting Python and collecting costs more than most tests. So the first child runs every test and notes which functions
-of the room each calls and how long it took. Each further child puts the changed code under a function of the room (the
-file is changed as well, for processes that a test starts) and runs the tests that call it, the quick ones first, then
-others for a while, in case a function's results were kept from test to test.
+Starting Python and collecting costs more than most tests. So the first child runs every test and notes which
+functions of the room each calls and how long it took. Each further child puts the changed code under a function of
+the room (the file is changed as well, for processes that a test starts) and runs the tests that call it, the quick
+ones first, then others for a while, in case a function's results were kept from test to test.
 """
 
 from __future__ import annotations
