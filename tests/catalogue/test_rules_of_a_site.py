@@ -261,5 +261,8 @@ def test_what_asks_of_several_exams_wrongly_is_named(tmp_path: Path) -> None:
     assert len(of_no_form) == len(OF_NO_FORM)
     for problem, (_, said) in zip(of_no_form, OF_NO_FORM, strict=True):
         assert said in problem.what
-    right = "{all: [{item: murmur, answers: [none_heard], earlier: true}, {item: murmur, answers: [loud_or_thrill]}]}"
-    assert faults(tmp_path / "right", _each([right, "{item: weight, change: {high: '<-50'}, within_hours: 24}"])) == []
+    right = [
+        "{all: [{item: murmur, answers: [none_heard], earlier: true}, {item: murmur, answers: [loud_or_thrill]}]}",
+        "{item: weight, change: {high: '<-50'}, within_hours: 24}",
+    ]
+    assert faults(tmp_path / "right", _each(right)) == []
