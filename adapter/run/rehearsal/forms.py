@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.document import PdfNotInstalled
+from adapter.errors import NotInstalled
 from adapter.exam import Exam
 from adapter.fhir.json import loads
 from adapter.fhir.release import to_r4
@@ -75,7 +75,7 @@ class _Outward:
             return []
         try:
             content = write(exam, self.catalogue, self.kind, self.encoding)
-        except PdfNotInstalled:
+        except NotInstalled:
             return []
         match self.encoding:
             case "json":
