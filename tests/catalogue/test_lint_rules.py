@@ -160,7 +160,7 @@ def test_a_kind_names_what_exists(tmp_path: Path) -> None:
 
 
 def test_a_unit_is_ucum(tmp_path: Path) -> None:
-    same, problem = problems(tmp_path, units="- {ucum: mmHg, label: torr, dimension: pressure}\n")
+    problem, same = problems(tmp_path, units="- {ucum: mmHg, label: torr, dimension: pressure}\n")
     assert (same.rule, problem.rule, problem.file) == ("same-unit", "unknown-unit", "units.yaml")
     assert "mm[Hg]" in problem.remedy
 

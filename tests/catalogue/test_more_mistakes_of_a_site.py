@@ -24,6 +24,7 @@ SITE = {"site.yaml": "growth_reference: ours\n", "growth/ours.yaml": GROWTH}
 WEIGHTS = "".join(
     f"weight,{sex},{week},{week}00,{week}50,{week}90\n" for sex in ("female", "male") for week in (38, 39)
 )
+BAD = "- {id: bad, label: All is bad, meaning: abnormal, urgency: tell}"
 NEVER, REACH = "never-holds", "range-unreachable"
 
 MISTAKES: dict[str, Mistake] = {
@@ -102,7 +103,7 @@ MISTAKES: dict[str, Mistake] = {
     ),
     "an abnormal range flagged normal": (item(TOP, TOP.replace("flag: H", "flag: N")), "range-flag", "flag N", "L"),
     "a top range flagged low": (item(TOP, TOP.replace("flag: H", "flag: L")), "range-flag", "at the top", "H or HH"),
-    "two answers of one name": (choice("label: All is bad", "label: all  is fine"), "same-words", "fine", "other"),
+    "two answers of one name": (choice(BAD, BAD.replace("All is bad", "all  is fine")), "same-words", "fine", ""),
     "two names for one infant's state": (
         {"states.yaml": "# ours\n- {id: shouting, label: Crying} #!\n"},
         "same-words",
@@ -181,7 +182,7 @@ MISTAKES: dict[str, Mistake] = {
         "row 2",
         "",
     ),
-    "codes without their columns": ({"codes.csv": "system,code #!\nloinc,1\n"}, "wrong-file", "display", "columns"),
+    "codes without their columns": ({"codes.csv": "system,code\nloinc,1 #!\n"}, "wrong-file", "display", "columns"),
     "a kind of no age": (
         {"kinds.yaml": "# ours\n- {id: night, label: Night, age_hours: {low: '>48', high: '<24'}} #!\n"},
         NEVER,
