@@ -65,7 +65,7 @@ def _excluding(leaves: Sequence[When], catalogue: Catalogue) -> Iterator[str]:
     items = [
         catalogue.items[leaf.item]
         for leaf in leaves
-        if leaf.item and leaf.item in catalogue.items and not leaf.not_recorded
+        if leaf.item and leaf.item in catalogue.items and not (leaf.not_recorded or leaf.over_exams)
     ]
     sexes = {leaf.sex for leaf in leaves if leaf.sex} | {item.sex for item in items if item.sex}
     if len(sexes) > 1:
@@ -74,7 +74,7 @@ def _excluding(leaves: Sequence[When], catalogue: Catalogue) -> Iterator[str]:
     for item in items:
         if item.id in missing:
             yield f"{item.id} cannot be recorded and not be recorded"
-    asked = [leaf for leaf in leaves if leaf.item and leaf.answers]
+    asked = [leaf for leaf in leaves if leaf.item and leaf.answers and not leaf.over_exams]
     for one, other in combinations(asked, 2):
         known = catalogue.items.get(one.item or "")
         single = known is not None and known.type is ItemType.CHOICE and known.sides is Sides.NONE and not known.sites
@@ -128,7 +128,7 @@ def always(when: When, catalogue: Catalogue) -> bool:
         return sum(always(part, catalogue) for part in when.parts) >= _needed(when)
     if when.age_hours and not _covers([when.age_hours], _LIFE):
         return False
-    if when.sex or when.not_examined or when.not_recorded or when.minus or when.sites:
+    if when.sex or when.not_examined or when.not_recorded or when.minus or when.sites or when.over_exams:
         return False
     if when.gestation_weeks and not _covers([when.gestation_weeks], WEEKS):
         return False

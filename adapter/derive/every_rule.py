@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
 from itertools import chain, islice, pairwise
+from typing import NamedTuple
 
 from adapter.catalogue import Catalogue, Item, ItemType, Rule, Sides, Span, When
 from adapter.catalogue.model import Limits
@@ -49,18 +50,26 @@ class Asked:
 Way = tuple[Asked, ...]
 
 
-def exam_of(rule: Rule, catalogue: Catalogue) -> Exam | None:
+class Played(NamedTuple):
+    """An exam in which a rule holds, judged with the earlier ones that it asks for."""
+
+    exam: Exam
+    earlier: tuple[Exam, ...] = ()
+
+
+def exam_of(rule: Rule, catalogue: Catalogue) -> Played | None:
     """An exam in which the rule holds; None where none could be made, which speaks for a rule that cannot hold."""
     for way in islice(ways(rule.when), _MOST):
-        exam = _exam(rule, way, catalogue)
-        if exam is not None and rule.id in held(exam, catalogue):
-            return exam
+        played = _exam(rule, way, catalogue)
+        if played is not None and rule.id in held(played, catalogue):
+            return played
     return None
 
 
-def held(exam: Exam, catalogue: Catalogue) -> set[str]:
+def held(played: Played, catalogue: Catalogue) -> set[str]:
     """The ids of the rules that hold in an exam."""
-    return {one.maker.id for one in computed_findings(exam, catalogue) if one.maker and one.finding.text}
+    computed = computed_findings(played.exam, catalogue, played.earlier)
+    return {one.maker.id for one in computed if one.maker and one.finding.text}
 
 
 def ways(when: When, side: Side | None = None) -> Iterator[Way]:
@@ -95,7 +104,7 @@ def _together(parts: list[list[Way]]) -> Iterator[Way]:
             yield tuple(chain.from_iterable([*first[:place], option, *first[place + 1 :]]))
 
 
-def _exam(rule: Rule, way: Way, catalogue: Catalogue) -> Exam | None:
+def _exam(rule: Rule, way: Way, catalogue: Catalogue) -> Played | None:
     hours = _within([asked.leaf.age_hours for asked in way], Decimal(30), _TENTH)
     weeks = _within([asked.leaf.gestation_weeks for asked in way], Decimal(39), Decimal(1))
     if hours is None or weeks is None or not 20 <= weeks < 46:
@@ -103,13 +112,21 @@ def _exam(rule: Rule, way: Way, catalogue: Catalogue) -> Exam | None:
     items = [catalogue.items[asked.leaf.item] for asked in way if asked.leaf.item]
     sexes = [*(asked.leaf.sex for asked in way), *(item.sex for item in items)]
     empty = _bare(rule, hours, weeks, Sex(next(filter(None, sexes), "male")), catalogue)
-    findings: list[Finding] = []
+    here, before = list[Finding](), list[Finding]()
     for asked in way:
         made = _findings(asked, empty, catalogue)
         if made is None:
             return None
-        findings += [one for one in made if one not in findings]
-    return empty.model_copy(update={"findings": tuple(findings)})
+        of = before if asked.leaf.earlier else here
+        of += [one for one in made if one not in of]
+    exam = empty.model_copy(update={"findings": tuple(here)})
+    return Played(exam, (_before(empty, before),) if before else ())
+
+
+def _before(exam: Exam, findings: list[Finding]) -> Exam:
+    """An exam of the same newborn an hour earlier."""
+    told = {"id": f"{exam.details.id[:57]}-before", "started": exam.details.started - timedelta(hours=1)}
+    return exam.model_copy(update={"details": exam.details.model_copy(update=told), "findings": tuple(findings)})
 
 
 def _bare(rule: Rule, hours: Decimal, weeks: Decimal, sex: Sex, catalogue: Catalogue) -> Exam:
@@ -148,10 +165,33 @@ def _findings(asked: Asked, exam: Exam, catalogue: Catalogue) -> list[Finding] |
     item = catalogue.items[leaf.item]
     if leaf.minus is not None:
         return _pair(leaf, item, catalogue)
+    if leaf.change is not None:
+        return _changed(asked, item, exam, leaf.change)
     for finding in _options(item, asked):
         if _asked_of(finding, leaf, item, exam, catalogue):
-            return [finding]
+            return _apart([finding] * leaf.times, exam) if leaf.times else [finding]
     return None
+
+
+def _apart(findings: Sequence[Finding], exam: Exam) -> list[Finding]:
+    """The same, made a minute after each other."""
+    minutes = (exam.details.started + timedelta(minutes=n) for n in range(len(findings)))
+    return [one.model_copy(update={"observed_at": at}) for one, at in zip(findings, minutes, strict=True)]
+
+
+def _changed(asked: Asked, item: Item, exam: Exam, wanted: Span) -> list[Finding] | None:
+    """A number, and the same one changed so a minute later."""
+    leaf, end = asked.leaf, wanted.low or wanted.high
+    part = item.component(leaf.component) if leaf.component else None
+    limits = part.limits if part else item.limits
+    if end is None or limits is None:
+        return None
+    change = next((v for v in (end.value, end.value + 1, end.value - 1) if wanted.holds(v)), None)
+    if change is None:
+        return None
+    base = _middle(limits, item)
+    made = [_measured(item, leaf.component, value, _place(item, asked)) for value in (base, base + change)]
+    return _apart([one for one in made if one is not None], exam)
 
 
 def _place(item: Item, asked: Asked) -> dict[str, object]:
@@ -208,7 +248,7 @@ def _pair(leaf: When, item: Item, catalogue: Catalogue) -> list[Finding] | None:
     """Two findings whose numbers lie so far apart."""
     assert leaf.minus is not None
     wanted, other = leaf.number, catalogue.items[leaf.minus.item or item.id]
-    end = wanted and (wanted.low or wanted.high)
+    end = (wanted.low or wanted.high) if wanted else None
     part = item.component(leaf.component) if leaf.component else None
     limits = part.limits if part else item.limits
     if wanted is None or end is None or limits is None:

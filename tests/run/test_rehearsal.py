@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.cli import cli
-from adapter.derive.every_rule import held
+from adapter.derive.every_rule import Played, held
 from adapter.derive.every_use import some_exams
 from adapter.exam import Exam, Finding, Score
 from adapter.problems import Layer, Problem, Severity
@@ -61,7 +61,7 @@ def test_every_rule_has_an_exam_in_which_it_holds_and_is_told(catalogue: Catalog
     exams, problems = rules_at_work(all_on)
     assert exams.keys() == catalogue.rules.keys()
     assert problems == []
-    assert [p for exam in exams.values() for p in check_exam(exam, catalogue) if p.severity == "error"] == []
+    assert [p for one in exams.values() for p in check_exam(one.exam, catalogue) if p.severity == "error"] == []
 
 
 def test_a_rule_that_no_finding_can_fire_is_told_at_its_line(tmp_path: Path) -> None:
@@ -77,8 +77,8 @@ def test_what_falls_short_with_a_rule_alone_is_the_rules(tmp_path: Path, catalog
     changed = site(tmp_path, rules=own)
     fired, _ = rules_at_work(changed)
     wrong = Problem(Severity.ERROR, Layer.CATALOGUE, "too-long", "is too long", "shorter words")
-    form = Form("a form", lambda exam: [wrong] if "stop_feeds" in held(exam, changed) else [])
-    (one,) = short_of(form, [], changed, {"stop_feeds": fired["stop_feeds"]})
+    form = Form("a form", lambda exam: [wrong] if "stop_feeds" in held(Played(exam), changed) else [])
+    (one,) = short_of(form, [], changed, {"stop_feeds": fired["stop_feeds"].exam})
     assert (one.file, one.line) == ("rules.yaml", 3)
     assert one.what == "a form, rule stop_feeds: is too long"
 

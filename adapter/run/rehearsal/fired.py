@@ -6,20 +6,19 @@ from collections.abc import Iterator
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.rules import Rule
-from adapter.derive.every_rule import exam_of
+from adapter.derive.every_rule import Played, exam_of
 from adapter.derive.view import ExamView
-from adapter.exam import Exam
 from adapter.problems import Problem
 
 
-def rules_at_work(catalogue: Catalogue) -> tuple[dict[str, Exam], list[Problem]]:
+def rules_at_work(catalogue: Catalogue) -> tuple[dict[str, Played], list[Problem]]:
     """The exams by rule, and the rules of which none could be made, or of which their own exam's list has no line."""
-    exams: dict[str, Exam] = {}
+    exams: dict[str, Played] = {}
     problems: list[Problem] = []
     for rule in (rule for rule in catalogue.rules.values() if rule.on):
-        if (exam := exam_of(rule, catalogue)) is not None:
-            exams[rule.id] = exam
-            problems += _told(rule, exam, catalogue)
+        if (played := exam_of(rule, catalogue)) is not None:
+            exams[rule.id] = played
+            problems += _told(rule, played, catalogue)
         else:
             what = f"rule {rule.id}: no exam could be made in which it holds"
             remedy = "conditions that findings of this catalogue fulfil together; or on: false"
@@ -27,9 +26,9 @@ def rules_at_work(catalogue: Catalogue) -> tuple[dict[str, Exam], list[Problem]]
     return exams, problems
 
 
-def _told(rule: Rule, exam: Exam, catalogue: Catalogue) -> Iterator[Problem]:
+def _told(rule: Rule, played: Played, catalogue: Catalogue) -> Iterator[Problem]:
     """A rule that holds is told: by its own line, or that of one that says more."""
     own = {rule.id, *(other.id for other in catalogue.rules.values() if rule.id in other.replaces)}
-    if not own & {line.rule for line in ExamView(exam, catalogue).notifications}:
+    if not own & {line.rule for line in ExamView(played.exam, catalogue, played.earlier).notifications}:
         what = f"rule {rule.id} holds of an invented exam, and its list has no line of it"
         yield catalogue.fault(("rules", rule.id), "never-told", what, "an urgency that is told", says="urgency")

@@ -74,11 +74,11 @@ def _played(
     fired, problems = rules_at_work(catalogue)
     yield from problems
     rehearsal.exams, rehearsal.rules = len(exams) + len(fired), len(fired)
-    rehearsal.findings = sum(len(exam.findings) for exam in (*exams, *fired.values()))
+    rehearsal.findings = sum(len(exam.findings) for exam in (*exams, *(one.exam for one in fired.values())))
     for form in forms_of(catalogue, validator, {exam.details.id for exam in exams[:_FULLY]}, concepts):
         say(form.name)
         rehearsal.forms.append(form.name)
-        yield from short_of(form, exams, catalogue, fired)
+        yield from short_of(form, exams, catalogue, {rule: one.exam for rule, one in fired.items()})
     for name, kind, problems in sheets_of(catalogue, validator):
         if name not in rehearsal.forms:
             say(name)
