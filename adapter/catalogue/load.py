@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
+
+import pydantic
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.cohorts import Cohort
-from adapter.catalogue.files import READERS, Node, mappings, read_yaml, yaml_files
+from adapter.catalogue.files import READERS, Node, mappings, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
 from adapter.catalogue.kept import kept, unpacked
@@ -27,7 +29,7 @@ from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.typed import typed
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
-from adapter.catalogue.verified import read_verified
+from adapter.catalogue.verified import VerifiedCode, read_verified
 from adapter.catalogue.vocabulary import (
     CodeSystem,
     Equivalence,
@@ -44,6 +46,7 @@ from adapter.catalogue.vocabulary import (
 from adapter.catalogue.words import FOLDER, MEASURE, words_of
 from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 
+_HOUSE = Path(__file__).parents[1]
 _ELSEWHERE = ("columns/", "deidentification/", "phenopackets/", "quality/")
 """Folders of ``mappings/`` that are read where they are used."""
 _LISTS: dict[str, type[Frozen]] = {
@@ -108,11 +111,26 @@ def forget_catalogues() -> None:
 
 @lru_cache(maxsize=8)
 def _loaded(site: Path | None, base: Path | None) -> Catalogue:
+    if site is None and base is None:
+        return cast(Catalogue, unpacked(_kept_shipped()))
+    return _built(site, base)
+
+
+@cache
+def _kept_shipped() -> bytes:
+    """The shipped catalogue as it was built: of the same files, by the same code, by the same pydantic."""
+    code = (path for room in ("catalogue", "exam") for path in (_HOUSE / room).glob("*.py"))
+    files = [(f"{path.parent.name}/{path.name}", path) for path in sorted([*code, _HOUSE / "problems.py"])]
+    seal = (*yaml_files(mappings()), ("codes.csv", mappings() / "codes.csv"), *files)
+    return kept(f"catalogue-{pydantic.VERSION}", seal, lambda: _built(None, None))
+
+
+def _built(site: Path | None, base: Path | None) -> Catalogue:
+    plain = site is None and base is None  # then nothing of it is held that cannot be kept
     over: dict[str, Any] = {}
     raw, problems = _shipped() if base is None else _read_folder(base, but=(f"{FOLDER}/",))
     shipped = raw
-    rows, more = read_verified((base or mappings()) / "codes.csv")
-    verified, problems = dict(rows), problems + more
+    codes = [(base or mappings()) / "codes.csv"]
     layers: list[dict[str, Any]] = []
     if site is not None:
         over, more = _read_site(site)
@@ -123,11 +141,10 @@ def _loaded(site: Path | None, base: Path | None) -> Catalogue:
             shipped, raw = raw, merged(raw, graded_by(SITE, content))
             layers.append(content.get(FOLDER, {}))
             if folder is not None and (folder / "codes.csv").is_file():
-                rows, more = read_verified(folder / "codes.csv")
-                verified.update(rows)
-                problems += more
+                codes.append(folder / "codes.csv")
+                problems += read_verified(folder / "codes.csv")[1]
     if not problems:
-        problems += [*with_local_codes(raw), *with_labels(raw, raw["settings"].get("language"))]
+        problems += _completed(raw)
     if problems:
         raise CatalogueError(problems)
     lists: dict[str, list[Any]] = {
@@ -156,8 +173,8 @@ def _loaded(site: Path | None, base: Path | None) -> Catalogue:
         units=units,
         growth=growth,
         hours=hours,
-        verified=verified,
-        places=Places(shipped, over, settings.language),
+        verified_by=_shipped_codes if plain else cache(partial(_verified, codes)),
+        places=Places(_shipped_tree if plain else lambda: shipped, over, settings.language),
         words=words,
         proof=proof,
         **tables,
@@ -176,9 +193,37 @@ def _shipped() -> tuple[dict[str, Any], list[Problem]]:
     return raw, problems
 
 
+def _completed(raw: dict[str, Any]) -> list[Problem]:
+    """Puts the local codes and the words of the language into what was read."""
+    return [*with_local_codes(raw), *with_labels(raw, raw["settings"].get("language"))]
+
+
+@cache
+def _shipped_tree() -> dict[str, Any]:
+    """What is shipped as it stands in the files, for messages alone."""
+    raw, _ = _shipped()
+    _completed(raw)
+    return raw
+
+
+@cache
+def _shipped_codes() -> Mapping[tuple[str, str], VerifiedCode]:
+    return _verified([mappings() / "codes.csv"])
+
+
+def _verified(paths: list[Any]) -> Mapping[tuple[str, str], VerifiedCode]:
+    """The rows of these lists, those of a later one before those of an earlier."""
+    found: dict[tuple[str, str], VerifiedCode] = {}
+    for path in paths:
+        found.update(read_verified(path)[0])
+    return found
+
+
 def _read_folder(folder: Any, called: str = "", but: tuple[str, ...] = ()) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder ``but`` what is read elsewhere: lists by file name, regions together by region id;
     ``called`` goes before its names."""
+    from adapter.catalogue.strict_yaml import read_yaml  # here: what is kept needs no YAML
+
     raw: dict[str, Any] = {"settings": {}, "v2": {}, **{name: {} for name in _BY_NAME}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):

@@ -18,7 +18,9 @@ from adapter.forms import to_questionnaire, to_response
 from adapter.forms.page import to_page
 from adapter.forms.worksheet import to_worksheet
 from adapter.problems import AdapterError, Layer, Problem, Severity
-from adapter.read import check_exam, from_bundle, from_oru, read
+from adapter.read import check_exam, read
+from adapter.read.bundle import from_bundle
+from adapter.read.oru import from_oru
 from adapter.run.rehearsal.extracted import EXTRACTED, extracted, not_the_same
 from adapter.validate import Validator
 from adapter.write import allowed, encodings_of, write
