@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import pydantic
-from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.code import SITE, Frozen, graded_by
@@ -24,7 +24,9 @@ from adapter.catalogue.places import Places
 from adapter.catalogue.proof import read_proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
+from adapter.catalogue.site_tables import RowFault
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
+from adapter.catalogue.typed import typed
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode, read_verified
@@ -140,6 +142,7 @@ def _built(site: Path | None, base: Path | None) -> Catalogue:
             layers.append(content.get(FOLDER, {}))
             if folder is not None and (folder / "codes.csv").is_file():
                 codes.append(folder / "codes.csv")
+                problems += read_verified(folder / "codes.csv")[1]
     if not problems:
         problems += _completed(raw)
     if problems:
@@ -154,8 +157,8 @@ def _built(site: Path | None, base: Path | None) -> Catalogue:
     hours = _with_rows("hours", HourTable, raw["hours"], hour_rows, site, problems)
     proof, unreadable = read_proof(site) if site is not None else (None, [])
     problems += unreadable
-    settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
-    v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
+    settings = typed(Settings, raw["settings"], "settings.yaml", problems)
+    v2 = typed(V2Settings, raw["v2"], "v2.yaml", problems)
     language = raw["settings"].get("language")
     words, more = words_of(language or MEASURE, layers, without_words(raw, language))
     problems += more
@@ -212,7 +215,7 @@ def _verified(paths: list[Any]) -> Mapping[tuple[str, str], VerifiedCode]:
     """The rows of these lists, those of a later one before those of an earlier."""
     found: dict[tuple[str, str], VerifiedCode] = {}
     for path in paths:
-        found.update(read_verified(path))
+        found.update(read_verified(path)[0])
     return found
 
 
@@ -318,12 +321,12 @@ def _typed_list(name: str, kind: type[T], raw: Any, problems: list[Problem]) -> 
     key = _KEYS.get(name, "id")
     found: dict[str, T] = {}
     for entry in raw or []:
-        typed = _typed(kind, entry, f"{name}.yaml", problems)
-        if typed is not None:
-            name_of = getattr(typed, key)
+        one = typed(kind, entry, f"{name}.yaml", problems)
+        if one is not None:
+            name_of = getattr(one, key)
             if name_of in found:
                 problems.append(_problem(f"{name}.yaml", f"'{name_of}' stands twice", "each id once", entry))
-            found[name_of] = typed
+            found[name_of] = one
     return list(found.values())
 
 
@@ -331,7 +334,7 @@ def _typed_regions(raw: dict[str, Any], problems: list[Problem]) -> dict[str, Re
     found = {}
     for name, content in raw.items():
         file = getattr(content, "file", name)
-        region = _typed(Region, content, file, problems)
+        region = typed(Region, content, file, problems)
         if region is not None:
             found[name] = region
     return found
@@ -349,7 +352,7 @@ def _with_rows(
     found: dict[str, T] = {}
     for name, content in raw.items():
         file = f"{folder}/{name}.yaml"
-        table = _typed(kind, content, file, problems)
+        table = typed(kind, content, file, problems)
         if table is None or site is None:
             continue
         if (own := getattr(table, "id", name)) != name:
@@ -361,47 +364,11 @@ def _with_rows(
                 _problem(f"{folder}/{name}.csv", f"cannot be read: {error}", f"the table that {file} names")
             )
         except ValueError as error:
-            problems.append(_problem(f"{folder}/{name}.csv", str(error), "see DEVELOPERS.md, Tables"))
+            fault = _problem(f"{folder}/{name}.csv", str(error), "see DEVELOPERS.md, Tables")
+            problems.append(replace(fault, line=error.row if isinstance(error, RowFault) else 1))
         else:
             found[name] = table.model_copy(update={"rows": made})
     return found
-
-
-def _typed(kind: type[T], raw: Any, file: str, problems: list[Problem]) -> T | None:
-    try:
-        return kind.model_validate(raw)
-    except ValidationError as error:
-        for detail in error.errors(include_url=False, include_context=False):
-            problems.append(_explained(detail, raw, file))
-        return None
-
-
-def _explained(detail: Any, raw: Any, file: str) -> Problem:
-    """One pydantic error as a problem, placed at the nearest entry that has an id and a line."""
-    item, node, place = "", raw, []
-    line = getattr(raw, "line", None)
-    for step in detail["loc"]:
-        place.append(str(step))
-        try:
-            line, node = getattr(node, "lines", {}).get(step, line), node[step]
-        except (KeyError, IndexError, TypeError):
-            continue
-        if isinstance(node, Node):
-            raw, line = node, node.line or line
-            item = item or str(node.get("id", ""))
-    what = detail["msg"].removeprefix("Value error, ")
-    remedy = "remove it, or spell it as the catalogue's model does" if detail["type"] == "extra_forbidden" else ""
-    return Problem(
-        Severity.ERROR,
-        Layer.CATALOGUE,
-        "unknown-field" if detail["type"] == "extra_forbidden" else "wrong-field",
-        what,
-        remedy,
-        where=".".join(place),
-        file=getattr(raw, "file", "") or file,
-        line=line or None,
-        item=item,
-    )
 
 
 def _problem(file: str, what: str, remedy: str, node: Any = None) -> Problem:
