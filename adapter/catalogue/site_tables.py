@@ -12,8 +12,10 @@ from pydantic import ValidationError
 T = TypeVar("T")
 Row = dict[str, str]
 
+from adapter.errors import AdapterError
 
-class RowFault(ValueError):
+
+class RowFault(AdapterError, ValueError):
     """A row that cannot be used; ``row`` is its line."""
 
     def __init__(self, row: int, what: str) -> None:

@@ -103,7 +103,7 @@ class _Outward:
         try:
             sent = write(exam, self.catalogue, self.kind, self.encoding)
             report = rendered(exam, self.catalogue, self.catalogue.v2.document.format)
-        except PdfNotInstalled:
+        except NotInstalled:
             return []
         return [] if report.as_ed().encode("ascii") in sent else [not_the_same("holds another report", "it whole")]
 
