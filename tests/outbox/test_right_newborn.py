@@ -89,7 +89,7 @@ def send(client: FhirClient, catalogue: Catalogue, folder: Path, *exams: Exam, m
 
 
 def findings_of(client: FhirClient, place: str) -> int:
-    return len(list(client.search("Observation", {"patient": place.partition("/")[2], "_count": "200"})))
+    return len(list(client.search("Observation", {"subject": place, "_count": "200"})))
 
 
 SENT, HELD = SendSummary(sent=1), SendSummary(held=1)
@@ -309,7 +309,7 @@ def test_what_stands_with_the_wrong_infant_can_be_taken_back(
     put(client, place, there(key, gender="male", birthDate="2026-02-26", _birthDate=None))
     assert send(client, catalogue, tmp_path, amended(one)) == HELD
     assert send(client, catalogue, tmp_path, retracted(one)) == SENT
-    found = client.search("Observation", {"patient": place.partition("/")[2], "_count": "200"})
+    found = client.search("Observation", {"subject": place, "_count": "200"})
     assert {resource["status"] for resource in found} == {"entered-in-error"}
 
 
