@@ -158,7 +158,9 @@ class Adversary:
 
     def _held(self) -> list[dict[str, Any]]:
         with self._store.session() as session:
-            return [one for kind in ("Patient", "Observation", "DiagnosticReport") for one in session.changed(kind, -1)]
+            return [
+                one for kind in ("Patient", "Observation", "DiagnosticReport") for one in session.changed(kind, -1)
+            ]
 
     def _plain(self, place: str) -> bytes:
         with self._store.session() as session:

@@ -42,5 +42,7 @@ class MllpOnce(MllpTransport):
 
     def prepare(self, exam: Exam, catalogue: Catalogue, earlier: Earlier = (), source: str = "") -> Prepared:
         usual = super().prepare
-        before = tuple((row.state, tuple(one.rule for one in row.reasons), message.payload) for row, message in earlier)
+        before = tuple(
+            (row.state, tuple(one.rule for one in row.reasons), message.payload) for row, message in earlier
+        )
         return _once(lambda: usual(exam, catalogue, earlier, source), "v2", id(catalogue), to_json(exam), before)

@@ -25,14 +25,13 @@ from adapter.problems import Severity
 from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, Wire, message_of
 from adapter.send.target import Target
 
-
 NOTHING = b'{"resourceType": "Bundle", "type": "searchset", "total": 0}'
 
 
 @dataclass
 class Front:
-    """What the server behind it is not let do; ``blind``: searches like this find nothing; ``boasts``: what it says that
-    it can and cannot; ``seen`` are the requests that came, ``refused`` why some were not let through."""
+    """What the server behind it is not let do; ``blind``: searches like this find nothing; ``boasts``: what
+    it says that it can and cannot; ``seen`` are the requests that came, ``refused`` why some were not let through."""
 
     upstream: str
     interactions: tuple[str, ...] = ("transaction", "batch")
@@ -189,7 +188,7 @@ def test_an_update_names_the_version_it_knows(sandbox_url: str, catalogue: Catal
 
 
 def test_what_a_search_does_not_show_yet_is_read(sandbox_url: str, catalogue: Catalogue, tmp_path: Path) -> None:
-    """By the results of the report, by a sender who remembers nothing, on a server that would make all of it twice."""
+    """By the results of the report, by a sender who remembers nothing: that server would make all of it twice."""
     first = exam(uuid4().hex[:12])
     front = Front(sandbox_url, interactions=(), conditional=False, blind=r"/fhir/Observation\?.*")
     with served(front) as url, FhirClient(url) as client, FhirClient(sandbox_url) as behind:

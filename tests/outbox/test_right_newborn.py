@@ -364,7 +364,8 @@ def test_the_wards_encounter_is_the_newborns(tmp_path: Path, catalogue: Catalogu
 
 
 def test_one_more_request_an_exam(one_server: str, catalogue: Catalogue, tmp_path: Path) -> None:
-    """The report, the newborn, the transaction; beside the one question of what the server can do."""
+    """The report, the newborn (and with that whether anything of the exam is there), the transaction; beside the one
+    question of what the server can do."""
     import httpx
 
     class Counting(httpx.HTTPTransport):
@@ -376,4 +377,4 @@ def test_one_more_request_an_exam(one_server: str, catalogue: Catalogue, tmp_pat
 
     with FhirClient(one_server, transport=Counting()) as client:
         assert send(client, catalogue, tmp_path, exam(uuid4().hex[:10])) == SENT
-    assert Counting.asked == ["GET metadata", "GET DiagnosticReport", "GET Patient", "POST fhir"]
+    assert Counting.asked == ["GET metadata", "GET DiagnosticReport", "POST fhir", "POST fhir"]
