@@ -21,7 +21,7 @@ _TEXTS = ("label", "within", "how", "caution", "reason", "no_standard_code", "be
 _WITHIN = ("answers", "components", "signs")
 LISTS = (
     *("reasons", "states", "methods", "roles", "kinds", "sides", "sections", "meanings", "urgencies", "details"),
-    *("sites", "rules", "not_judged", "estimates", "screenings", "systems"),
+    *("sites", "rules", "not_judged", "estimates", "screenings", "systems", "stages"),
 )
 """The lists of the catalogue whose entries a labels file may word."""
 
