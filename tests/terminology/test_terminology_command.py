@@ -79,7 +79,7 @@ def test_commands_warn_of_a_proof_only_where_the_site_asks(recorded: Path, site:
     watch = ("watch", tmp_path, "--outbox", tmp_path / "o.db", "--to", "http://127.0.0.1:9/fhir")
     watched = run_here(*watch, *other)
     assert (b"proof-missing" in watched.stderr, watched.returncode) == (True, 2)
-    assert b"proof" not in run_here(*watch).stderr
+    assert b"proof-missing" not in run_here(*watch).stderr
 
 
 def test_candidates_as_a_table_to_choose_from(base: str, tmp_path: Path) -> None:
