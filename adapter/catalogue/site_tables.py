@@ -9,10 +9,10 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
+from adapter.errors import AdapterError
+
 T = TypeVar("T")
 Row = dict[str, str]
-
-from adapter.errors import AdapterError
 
 
 class RowFault(AdapterError, ValueError):
