@@ -26,16 +26,21 @@ _NOT_ASKED = ("within", "no_standard_code")
 _WITHIN = ("answers", "components", "signs")
 LISTS = (
     *("reasons", "states", "methods", "roles", "kinds", "sides", "sections", "meanings", "urgencies", "details"),
-    *("sites", "rules", "not_judged", "estimates", "screenings", "systems"),
+    *("sites", "stages", "units", "rules", "not_judged", "estimates", "screenings", "systems", "sources"),
 )
 """The lists of the catalogue whose entries a labels file may word."""
-_NAMES = ("systems",)
+_NAMES = ("systems", "sources")
 """Of these, those that are names: nobody misses them in another language."""
+_POLICY = "policy"
+"""In a draft: what the shipped policy is called. A site names its own in ``site.yaml``."""
 
 
 def laid(raw: dict[str, Any], drafts: Node | None) -> list[Problem]:
     """Lay the shipped words of a language over the raw catalogue, in place; what is wrong in them."""
-    return [] if drafts is None else list(_of_file(raw, drafts, drafts.file, apply=True))
+    if drafts is None:
+        return []
+    raw["settings"][_POLICY]["name"] = drafts[_POLICY]
+    return list(_of_file(raw, _but_policy(drafts), drafts.file, apply=True))
 
 
 def with_labels(raw: dict[str, Any], language: str | None, drafts: Node | None) -> list[Problem]:
@@ -101,7 +106,10 @@ def lint_labels(catalogue: Mapping[str, Any]) -> list[Problem]:
         content = shipped_file(LABELS, language)
         assert content is not None
         file = content.file
-        found += _of_file(catalogue, content, file, apply=False)
+        found += _of_file(catalogue, _but_policy(content), file, apply=False)
+        if not isinstance(content.get(_POLICY), str):
+            what = f'its words; in English: "{catalogue["settings"][_POLICY]["name"]}"'
+            found.append(_problem(file, content, _POLICY, "has no name of the shipped policy", what, "missing-label"))
         for part, known in _named(catalogue):
             for name, entry in known.items():
                 found += _lacking(entry, content.get(part) or {}, name, f"{part}.{name}", content, file)
@@ -138,7 +146,14 @@ def _items(raw: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _by_name(some: Any) -> dict[str, Any]:
-    return {str(entry.get("id")): entry for entry in entries(some)}
+    return {str(entry.get("id", entry.get("ucum"))): entry for entry in entries(some)}
+
+
+def _but_policy(drafts: Node) -> Node:
+    """A draft as a site's file would be, its keys still at their lines."""
+    rest = Node({key: value for key, value in drafts.items() if key != _POLICY})
+    rest.file, rest.line, rest.lines = drafts.file, drafts.line, drafts.lines
+    return rest
 
 
 def _of_file(raw: Mapping[str, Any], content: Mapping[str, Any], file: str, apply: bool) -> Iterator[Problem]:
