@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 from itertools import combinations
 
 from adapter.catalogue.catalogue import Catalogue
@@ -50,6 +51,9 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
             yield report(
                 "unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id", "replaces"
             )
+    if not rule.when.of_this_exam:
+        what = "can hold by earlier exams alone, and its line would be of nothing that this exam found"
+        yield report("rule-asks-nothing", what, "a condition on this exam beside it", "earlier")
     yield from (report(*fault) for fault in condition_faults(rule.when, catalogue))
 
 
@@ -58,7 +62,8 @@ def condition_faults(
 ) -> Iterator[tuple[str, str, str, str]]:
     """What is wrong with a condition: the kind of fault, what, what would be right, and the word that is meant.
 
-    ``of_what_is_said``: it is asked before anything is judged, so that it cannot ask what a finding means.
+    ``of_what_is_said``: it is asked before anything is judged, of one exam, so that it can ask neither what a finding
+    means nor what other exams found.
     """
     for item in _of_no_side(when, catalogue):
         what = f"asks {item} of both sides, and it is not examined on each"
@@ -67,6 +72,9 @@ def condition_faults(
         if of_what_is_said and (leaf.meanings or leaf.flags):
             what = "asks what a finding means, which it helps to decide"
             yield "rule-asks-nothing", what, "answers, a number or a gap", ""
+        if of_what_is_said and leaf.over_exams:
+            what = "asks of several exams, and is asked of one alone"
+            yield "rule-asks-nothing", what, "answers, a number or a gap of this exam", leaf.item or ""
         yield from _leaf(leaf, catalogue)
     for what in _never(when, catalogue):
         yield "never-holds", what, "conditions that can hold together", ""
@@ -101,7 +109,12 @@ def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:
 
 def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
     """What is wrong with a leaf: the kind of fault, what, what would be right, and the word that is meant."""
-    for name, span in (("number", leaf.number), ("age_hours", leaf.age_hours), ("gestation", leaf.gestation_weeks)):
+    for name, span in (
+        ("number", leaf.number),
+        ("change", leaf.change),
+        ("age_hours", leaf.age_hours),
+        ("gestation", leaf.gestation_weeks),
+    ):
         if span is not None and _empty(span):
             yield "never-holds", f"{name} '{span}' holds no number", "low before high", name
     if leaf.item is None:
@@ -134,12 +147,14 @@ def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str
 
 def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
     """Whether what is asked can be asked of an item of this type."""
-    asked = (leaf.answers, leaf.meanings, leaf.flags, leaf.number, leaf.not_examined, leaf.not_recorded)
+    asked = (leaf.answers, leaf.meanings, leaf.flags, leaf.number, leaf.not_examined, leaf.not_recorded, leaf.change)
     if not any(asked):
         yield "rule-asks-nothing", f"asks nothing of {item.id}", "answers, meanings, flags, number or a gap", item.id
-    if leaf.number is not None and item.type not in _NUMBERS:
+    yield from _asks_over_exams(leaf, item)
+    asks_number = leaf.number is not None or leaf.change is not None
+    if asks_number and item.type not in _NUMBERS:
         yield "never-holds", f"{item.id} has no number", "answers, meanings or flags", item.id
-    if item.type is ItemType.QUANTITIES and leaf.number is not None and leaf.component is None:
+    if item.type is ItemType.QUANTITIES and asks_number and leaf.component is None:
         yield "never-holds", f"{item.id} has several numbers", "component: one of its own", item.id
     if leaf.minus is not None:
         other = catalogue.items.get(leaf.minus.item or item.id)
@@ -149,6 +164,27 @@ def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[
     elif leaf.number is not None and (limits := _limits(leaf, item)) and not _within(leaf.number, limits):
         what = f"{item.id} '{leaf.number}' lies outside what is possible"
         yield "never-holds", what, f"{limits.possible[0]} to {limits.possible[1]} {item.unit}", item.id
+
+
+def _asks_over_exams(leaf: When, item: Item) -> Iterator[tuple[str, str, str, str]]:
+    """What cannot be asked of several exams: what is made anew of each, and how often an answer was given that counts
+    as another in some infants; and a change that is always there, or that no two possible numbers have."""
+    if leaf.over_exams and item.computed:
+        what = f"{item.id} is computed from each exam, and earlier ones are asked for what was captured"
+        yield "never-holds", what, "an item that is captured", item.id
+    if leaf.times is not None and any(a.when is not None for a in item.answers if a.id in leaf.answers):
+        what = f"asks how often {item.id} was answered so, and in some infants that counts as another answer"
+        yield "never-holds", what, "the answer that it counts as", item.id
+    limits = _limits(leaf, item)
+    if leaf.change is not None and leaf.change.holds(Decimal(0)):
+        what = f"{item.id} '{leaf.change}' holds where nothing changed"
+        yield "rule-asks-nothing", what, "a change above 0 or below it", item.id
+    elif leaf.change is not None and limits is not None:
+        most = limits.possible[1] - limits.possible[0]
+        low, high = leaf.change.low, leaf.change.high
+        if not ((low is None or low.holds(most)) and (high is None or high.holds(-most))):
+            what = f"{item.id} changes by '{leaf.change}' between no two values that are possible"
+            yield "never-holds", what, f"at most {most} {item.unit}", item.id
 
 
 def _limits(leaf: When, item: Item) -> Limits | None:
@@ -172,7 +208,7 @@ def _empty(span: Span) -> bool:
 
 def _never(when: When, catalogue: Catalogue) -> Iterator[str]:
     """Leaves that a group of ``all`` asks together and that one answer cannot give."""
-    leaves = [part for part in when.all if part.item and part.answers]
+    leaves = [part for part in when.all if part.item and part.answers and not part.over_exams]
     for one, other in combinations(leaves, 2):
         item = catalogue.items.get(one.item or "")
         single = item is not None and item.type is ItemType.CHOICE and item.sides is Sides.NONE and not item.sites

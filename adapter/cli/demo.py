@@ -73,16 +73,17 @@ def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
     from adapter.fhir.json import dumps, loads
     from adapter.fhir.xml import from_xml, to_xml
     from adapter.read import from_bundle
-    from adapter.validate import validate
+    from adapter.validate import Validator
     from adapter.write.bundles import to_bundle
 
     click.echo("\n2. Convert to FHIR R4 transactions and validate every layer")
+    validator = Validator()
     problems: list[Problem] = []
     resources: Counter[str] = Counter()
     for reading in accepted:
         assert reading.exam is not None
         bundle = to_bundle(reading.exam, catalogue)
-        problems += validate(bundle, file=reading.source)
+        problems += validator.validate(bundle, file=reading.source)
         resources.update(entry["resource"]["resourceType"] for entry in bundle["entry"])
         again = [loads(dumps(bundle)), from_xml(to_xml(bundle))]
         if any(from_bundle(form, catalogue) != [reading.exam] for form in again):

@@ -171,8 +171,8 @@ class Finding(RecordPart):
 
     @model_validator(mode="after")
     def _exactly_one(self) -> Finding:
-        given = [k for k in ("value", "not_examined", "text") if getattr(self, k) is not None]
-        if len(given) != 1:
+        if (self.value is not None) + (self.not_examined is not None) + (self.text is not None) != 1:
+            given = [k for k in ("value", "not_examined", "text") if getattr(self, k) is not None]
             said = " and ".join(given) or "none of them"
             raise ValueError(f"needs exactly one of value, not_examined or text; it has {said}")
         return self

@@ -11,7 +11,7 @@ from functools import cache
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.read.json_text import JsonText, json_lines
+from adapter.read.json_text import JsonLines, JsonText
 from adapter.read.places import Place, PlaceOf, printable
 from adapter.read.questionnaire import is_response, read_response
 from adapter.read.reading import Reading
@@ -78,16 +78,9 @@ def _parsed(text: str, name: str, line: int | None) -> JsonText | Reading:
 def _places(text: str, name: str, line: int | None) -> PlaceOf:
     """Places by pointer; the lines are only looked for once a problem asks for one."""
 
-    @cache
-    def lines() -> dict[str, int]:
-        return json_lines(text)
+    lines = cache(lambda: JsonLines(text))
 
     def place(pointer: str) -> Place:
-        if line is not None:
-            return Place(printable(pointer), line, name)
-        at = pointer
-        while at and at not in lines():
-            at = at.rpartition("/")[0]
-        return Place(printable(pointer), lines().get(at), name)
+        return Place(printable(pointer), lines().line(pointer) if line is None else line, name)
 
     return place

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+from bisect import bisect_left
 from collections import Counter
+from contextlib import suppress
 from decimal import Decimal
 from typing import Any
 
@@ -79,46 +81,53 @@ class JsonText:
         return Unreadable(rule, what, remedy)
 
 
-_TOKEN = re.compile(r'\s*("(?:[^"\\]|\\.)*"|[\[\]{},:]|[^\s\[\]{},:"]+)', re.DOTALL)
+_SPACE = re.compile(r"[ \t\r\n]*")
+_MARKS = re.compile(r"[ \t\r\n,:]*")  # what stands between the values of a text known to be well formed
+_DECODER = json.JSONDecoder(parse_float=str, parse_int=str)
 
 
-MOST_LINES = 200_000
-"""The most values whose lines are looked for: more than any exam has, and so few that a flood is told at once."""
+class JsonLines:
+    """The line on which a value of a well-formed JSON text begins, by its JSON pointer.
 
+    An array or object is looked through when the first value in it is asked for, and only one level of it: what
+    stands deeper is stepped over as a whole.
+    """
 
-def json_lines(text: str) -> dict[str, int]:
-    """The line on which each value of a well-formed JSON text begins, by JSON pointer; of a flood the first."""
-    lines: dict[str, int] = {}
-    stack: list[list[Any]] = []  # [pointer, next index, or None in an object] for each open array or object
-    line, last = 1, 0
-    at: str | None = ""  # where the next value stands; None: a key, or the end, comes first
-    for token in _TOKEN.finditer(text):
-        word = token[1]
-        if word == ":":
-            continue
-        if word == ",":
-            at = _next_pointer(stack[-1])
-        elif word == "]" or word == "}":
-            stack.pop()
-        elif at is None:
-            key = word[1:-1] if "\\" not in word else json.loads(word)
-            at = f"{stack[-1][0]}{pointer(key)}" if "/" in key or "~" in key else f"{stack[-1][0]}/{key}"
-        else:
-            begin = token.start(1)
-            line += text.count("\n", last, begin)
-            last = begin
-            lines[at] = line
-            if len(lines) >= MOST_LINES:
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._begins: dict[str, int] = {"": _after(_SPACE, text, 0)}
+        self._open: set[str] = set()
+        self._ends = [found.start() for found in re.finditer("\n", text)]
+
+    def line(self, at: str) -> int:
+        """The line of the value at a pointer; of one that is not there, of the nearest around it."""
+        found = ""
+        for step in at.split("/")[1:]:
+            if found not in self._open:
+                self._look_into(found)
+            if f"{found}/{step}" not in self._begins:
                 break
-            if word == "[" or word == "{":
-                stack.append([at, 0 if word == "[" else None])
-                at = _next_pointer(stack[-1])
-    return lines
+            found = f"{found}/{step}"
+        return bisect_left(self._ends, self._begins[found]) + 1
+
+    def _look_into(self, around: str) -> None:
+        self._open.add(around)
+        text, at = self._text, self._begins[around]
+        opened = text[at]
+        if opened not in "[{":
+            return
+        at, index = _after(_MARKS, text, at + 1), 0
+        with suppress(RecursionError):  # as deep as can just be read: then what is around it is told
+            while text[at] not in "]}":
+                step: object = index
+                if opened == "{":
+                    step, at = _DECODER.raw_decode(text, at)
+                    at = _after(_MARKS, text, at)
+                self._begins[around + pointer(step)] = at
+                at, index = _after(_MARKS, text, _DECODER.raw_decode(text, at)[1]), index + 1
 
 
-def _next_pointer(open_: list[Any]) -> str | None:
-    at, index = open_
-    if index is None:
-        return None
-    open_[1] += 1
-    return f"{at}/{index}"
+def _after(what: re.Pattern[str], text: str, at: int) -> int:
+    found = what.match(text, at)
+    assert found is not None, "it may match nothing"
+    return found.end()

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -46,8 +46,7 @@ class RawRecord:
     written_before: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class _RawFinding:
+class _RawFinding(NamedTuple):
     data: Any
     pointer: str
     value_pointer: str
@@ -96,28 +95,30 @@ def _floods(raw: RawRecord) -> Iterator[Problem]:
     """What is so much that it is no exam; it is told without looking at each part."""
     if not isinstance(raw.data, dict):
         return
-    yield from _flood({key: part for key, part in raw.data.items() if key != "findings"}, "", raw)
+    yield from _flood({key: part for key, part in raw.data.items() if key != "findings"}, raw)
     findings = raw.data.get("findings")
     count = 0
     for n, finding in enumerate(findings if isinstance(findings, list) else ()):
         value = finding.get("value") if isinstance(finding, dict) else None
         count += len(value) if isinstance(value, list) else 1
         if isinstance(value, dict) or (isinstance(finding, dict) and len(finding) > MOST_PARTS):
-            yield from _flood(finding, f"/findings/{n}", raw)
+            yield from _flood(finding, raw, ("findings", n))
     if count > MOST_FINDINGS:
         what, remedy = f"{count} findings in one exam", f"at most {MOST_FINDINGS}; one exam a record"
         yield raw.place("/findings").error("too-many-findings", what, remedy)
 
 
-def _flood(part: Any, at: str, raw: RawRecord, levels: int = 4) -> Iterator[Problem]:
-    if not isinstance(part, dict | list):
-        return
+_HOLDERS = (dict, list)
+
+
+def _flood(part: Any, raw: RawRecord, at: tuple[object, ...] = (), levels: int = 4) -> Iterator[Problem]:
     if len(part) > MOST_PARTS:
         what, remedy = f"{len(part)} entries in one place of a record", f"at most {MOST_PARTS}; one exam a record"
-        yield raw.place(at).error("too-many-entries", what, remedy)
+        yield raw.place(pointer(*at)).error("too-many-entries", what, remedy)
     elif levels:
         for step, inner in part.items() if isinstance(part, dict) else enumerate(part):
-            yield from _flood(inner, at + pointer(step), raw, levels - 1)
+            if isinstance(inner, _HOLDERS):
+                yield from _flood(inner, raw, (*at, step), levels - 1)
 
 
 _ROW = re.compile(r"row (\d+)")

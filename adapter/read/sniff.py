@@ -7,6 +7,7 @@ import io
 import json
 import re
 from enum import Enum, auto
+from itertools import islice
 from typing import BinaryIO
 
 from adapter.read.csv_columns import COLUMNS
@@ -129,7 +130,7 @@ def _is_object(line: str) -> bool:
 
 def _is_lines(text: str, ending: str) -> bool:
     """NDJSON: of the first three lines one at least is a whole object, and the others could be meant for one."""
-    lines = [line.strip() for line in text.split("\n", 1000) if line.strip()][:3]
+    lines = list(islice((line for one in text.split("\n", 1000) if (line := one.strip())), 3))
     if lines and ending in _LINE_ENDINGS and lines[0] not in ("{", "["):
         return True
     if len(lines) < 2:
@@ -167,7 +168,7 @@ def beginning(stream: BinaryIO) -> bytes:
     if not _text(head).startswith(("{", '"')):
         return head
     parts = [head]
-    size, lines = len(head), sum(1 for line in head.split(b"\n")[:-1] if line.strip())
+    size, lines = len(head), sum(1 for _ in islice((1 for line in head.split(b"\n")[:-1] if line.strip()), 3))
     while lines < 3 and size <= MOST_BYTES:
         line = stream.readline(MOST_BYTES + 1 - size)
         if not line:

@@ -26,6 +26,7 @@ from adapter.validate.reading import Loaded, read_resources
 from adapter.validate.references import check_references
 from adapter.validate.schema import check_json, check_xml
 from adapter.validate.second_opinion import check_with_models
+from adapter.validate.sound import Sound
 from adapter.validate.structure import check_structure
 from adapter.validate.terminology import check_terminology
 from adapter.validate.uris import check_uris
@@ -90,14 +91,18 @@ class Validator:
     layers: Collection[Layer] = ALL
     packages: Packages = field(default_factory=Packages)
     second_opinion: bool = False
+    _sound: set[bytes] = field(default_factory=set, init=False, repr=False, compare=False)
 
     def validate(self, resource: Mapping[str, Any], *, file: str = "", line: int | None = None) -> Findings:
         """All problems of one resource, as :func:`validate` gives them."""
+        sound = Sound(self._sound)
         try:
-            problems = _check(resource, self.layers, self.second_opinion, self.packages)
+            problems = _check(resource, self, sound)
         except RecursionError:
             what = "nested too deeply to be checked"
             problems = [Problem(Severity.FATAL, Layer.STRUCTURE, "too-deep", what, "a resource of usual depth")]
+        if not problems:
+            sound.learn()
         return Findings(replace(problem, file=file, line=line) for problem in problems)
 
     def check(self, loaded: Loaded) -> Findings:
@@ -132,13 +137,12 @@ def validate(
     return Validator(layers, second_opinion=second_opinion).validate(resource, file=file, line=line)
 
 
-def _check(
-    resource: Mapping[str, Any], layers: Collection[Layer], second_opinion: bool, packages: Packages
-) -> list[Problem]:
+def _check(resource: Mapping[str, Any], how: Validator, sound: Sound) -> list[Problem]:
+    layers, packages = how.layers, how.packages
     if not isinstance(resource, Mapping):
         what = "a resource must be a JSON object"
         return [Problem(Severity.FATAL, Layer.STRUCTURE, "not-a-resource", what, "an object with resourceType")]
-    nodes = walk(resource)
+    nodes = walk(resource, sound)
     problems: list[Problem] = []
     if Layer.STRUCTURE in layers and is_of_r5(dict(resource)):
         what = "it is written as R5 has it, and is judged here by R4 (4.0.1)"
@@ -148,7 +152,7 @@ def _check(
         problems += check_structure(resource, nodes)
         problems += check_references(nodes)
         problems += check_uris(nodes)
-        if second_opinion:
+        if how.second_opinion:
             problems += list(check_with_models(resource, problems))
     if Layer.SCHEMA in layers:
         problems += list(check_json(resource, {node.type for node in nodes if node.resource is None}, problems))

@@ -50,10 +50,11 @@ def _codings(concept: Any) -> set[tuple[Any, ...]]:
 
 
 def _obs_7(node: ElementNode) -> Iterator[str]:
-    if not has(node.value, "value[x]"):
+    components = node.objects("component")
+    if not components or not has(node.value, "value[x]"):
         return
     own = _codings(node.value.get("code"))
-    for index, component in enumerate(node.objects("component")):
+    for index, component in enumerate(components):
         if own & _codings(component.get("code")):
             yield f".component[{index}].code"
 

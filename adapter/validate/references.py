@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from functools import lru_cache
 from typing import Any
 
 from adapter.fhir.definitions import resource_types
@@ -48,12 +49,14 @@ def check_references(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
             yield _problem("reference-type", f"{node.where}.reference", what, " | ".join(targets))
 
 
+@lru_cache(maxsize=2048)
 def literal_type(reference: str) -> str:
     """The resource type that a literal or conditional reference shows; empty where it shows none."""
     match = _LITERAL.fullmatch(reference) or _CONDITIONAL.fullmatch(reference)
     return match["type"] if match and match["type"] in resource_types() else ""
 
 
+@lru_cache(maxsize=2048)
 def relative_parts(reference: str) -> tuple[str, str] | None:
     """Type and id of a relative literal reference (``Patient/p1``), or None."""
     match = _LITERAL.fullmatch(reference)
@@ -78,6 +81,7 @@ def contained_target(node: ElementNode, reference: str) -> Mapping[str, Any] | N
     return next((entry for entry in contained if entry.get("id") == reference[1:]), None)
 
 
+@lru_cache(maxsize=2048)
 def _has_form(reference: str) -> bool:
     return bool(
         reference.startswith("#")

@@ -50,7 +50,7 @@ class _Plan:
 
     ``fast`` says of each JSON property whether its value is beyond doubt right; what it says no to is looked at
     closely. ``required`` are the elements that must be there, each with the keys it may have; ``choices`` the
-    keys of elements that allow several types.
+    keys of elements that allow several types, each with its element.
     """
 
     def __init__(self, type_: TypeDefinition) -> None:
@@ -62,7 +62,8 @@ class _Plan:
             if item.has_sibling:
                 names[item.element.name].append(f"_{name}")
         self.required = [(element, tuple(names[element.name])) for element in type_.elements if element.min]
-        self.has_choice = any(element.is_choice for element in type_.elements)
+        choices = {name: item.element.name for name, item in type_.properties.items() if item.element.is_choice}
+        self.choices = choices | {f"_{name}": element for name, element in choices.items()}
 
 
 @cache
@@ -138,27 +139,27 @@ class _Checker:
                     break
             else:
                 self._missing(element, plan.type, node.where)
-        if plan.has_choice:
-            self.choices(node, plan.type)
+        if plan.choices:
+            self.choices(node, plan)
         if len(value) == 1 and "id" in value and not _has_counterpart(node):
             what = "an id alone is no content"
             self.report("ele-1", node.where, what, "a value, children or extensions", "FHIR R4 Element, ele-1")
 
-    def choices(self, node: ElementNode, type_: TypeDefinition) -> None:
+    def choices(self, node: ElementNode, plan: _Plan) -> None:
         """An element that allows several types is given as one of them."""
         seen: dict[str, str] = {}
         for key in node.value:
-            name = key.removeprefix("_")
-            item = type_.properties.get(name)
-            if item is None or not item.element.is_choice:
+            element = plan.choices.get(key)
+            if element is None:
                 continue
-            other = seen.setdefault(item.element.name, name)
+            name = key.removeprefix("_")
+            other = seen.setdefault(element, name)
             if other != name:
                 self.report(
                     "choice-twice",
                     f"{node.where}.{name}",
-                    f"{item.element.name} is given twice, as {other} and as {name}",
-                    f"one of the types of {item.element.name}",
+                    f"{element} is given twice, as {other} and as {name}",
+                    f"one of the types of {element}",
                     "FHIR R4 Resource Formats (formats.html#choice)",
                 )
 

@@ -11,6 +11,7 @@ from functools import cache
 from typing import Any
 
 from adapter.fhir.definitions import ElementDefinition, definition, resource_types
+from adapter.validate.sound import Sound
 
 
 class ElementNode:
@@ -102,20 +103,23 @@ def has(value: Mapping[str, Any], name: str) -> bool:
     """Whether an element exists in the sense of FHIRPath: a value, or id and extensions beside it."""
     if name.endswith("[x]"):
         stem = name[:-3]
-        keys = (key.removeprefix("_") for key in value)
-        return any(key.startswith(stem) and key[len(stem) : len(stem) + 1].isupper() for key in keys)
+        for key in value:
+            if stem in key and (plain := key.removeprefix("_")).startswith(stem) and plain[len(stem) :][:1].isupper():
+                return True
+        return False
     return value.get(name) not in (None, [], {}, "") or bool(value.get(f"_{name}"))
 
 
-def walk(resource: Mapping[str, Any]) -> list[ElementNode]:
+def walk(resource: Mapping[str, Any], sound: Sound | None = None) -> list[ElementNode]:
     """All objects of a resource in document order, the resource itself first.
 
-    Contained resources and resources of entries are walked too; what names no R4 resource is passed over.
+    Contained resources and resources of entries are walked too; what names no R4 resource is passed over, and so is
+    what is known to be ``sound``.
     """
     nodes: list[ElementNode] = []
     name = resource.get("resourceType")
     if isinstance(name, str):
-        _walk_resource(resource, name, None, None, None, None, nodes)
+        _walk_resource(resource, name, None, None, None, None, nodes, sound)
     return nodes
 
 
@@ -127,12 +131,13 @@ def _walk_resource(
     element: ElementDefinition | None,
     root: ElementNode | None,
     nodes: list[ElementNode],
+    sound: Sound | None,
 ) -> None:
     type_name = value.get("resourceType")
     if isinstance(type_name, str) and type_name in resource_types():
         node = ElementNode(parent, name, index, type_name, value, element, None, root)
         nodes.append(node)
-        _walk_content(node, node, nodes)
+        _walk_content(node, node, nodes, sound)
 
 
 @cache
@@ -147,7 +152,7 @@ def _complex(type_name: str) -> dict[str, tuple[str, ElementDefinition]]:
     return found
 
 
-def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementNode]) -> None:
+def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementNode], sound: Sound | None) -> None:
     known = _complex(node.type)
     root = resource.root
     for name, content in node.value.items():
@@ -155,6 +160,7 @@ def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementN
         if found is None:
             continue
         type_name, element = found
+        may_be_known = sound is not None and type_name in sound.types
         if isinstance(content, dict):
             entries: Any = ((None, content),)
         elif isinstance(content, list):
@@ -166,8 +172,10 @@ def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementN
                 continue
             if type_name == "Resource":
                 inner = (root or resource) if name == "contained" else None
-                _walk_resource(entry, name, index, node, element, inner, nodes)
+                _walk_resource(entry, name, index, node, element, inner, nodes, sound)
+                continue
+            if may_be_known and sound is not None and sound.has(node.type, name, entry):
                 continue
             child = ElementNode(node, name, index, type_name, entry, element, resource, root)
             nodes.append(child)
-            _walk_content(child, resource, nodes)
+            _walk_content(child, resource, nodes, sound)

@@ -26,7 +26,7 @@ from adapter.fhir.definitions import resource_types
 from adapter.fhir.definitions.generate import read_package
 from adapter.fhir.json import dumps, loads
 from adapter.problems import Layer, Severity
-from adapter.validate import validate
+from adapter.validate import Validator, validate
 from adapter.validate.second_opinion import check_with_models
 from drawn import drawn
 
@@ -100,6 +100,8 @@ BROKEN: list[tuple[Resource, str, Any, str, str]] = [
 ]  # fmt: skip
 
 VALID = [finding(), vital(), blood_pressure(), patient(), family(), document()]
+SEASONED = Validator()
+"""One that has seen much, and keeps what it found sound."""
 
 
 @pytest.mark.parametrize("resource", VALID, ids=lambda r: r["resourceType"])
@@ -212,8 +214,9 @@ JSON = st.recursive(
 @drawn(300)
 @given(st.sampled_from(VALID), JSON, st.data())
 def test_nothing_is_raised_for_any_json(resource: Resource, junk: Any, data: st.DataObject) -> None:
-    """Junk in place of any value of a valid resource, or of the whole."""
+    """Junk in place of any value of a valid resource, or of the whole; what was sound before changes no judgement."""
     validate(junk)
+    assert SEASONED.validate(resource) == []
     here: Any = loads(dumps(resource))
     whole = here
     while True:
@@ -222,7 +225,19 @@ def test_nothing_is_raised_for_any_json(resource: Resource, junk: Any, data: st.
             here[key] = junk
             break
         here = here[key]
-    validate(whole)
+    assert SEASONED.validate(whole) == validate(whole)
+
+
+def test_what_is_sound_in_one_element_is_judged_anew_in_another() -> None:
+    """R4 binds Observation.interpretation extensibly to ObservationInterpretation, and method to nothing."""
+    validator, concept = Validator(), {"coding": [{"system": "http://loinc.org", "code": "29463-7"}]}
+    assert validator.validate({**vital(), "method": concept}) == []
+    outside = {**vital(), "interpretation": [concept]}
+    assert validator.validate(outside) == validate(outside) != []
+    led_out = {"coding": [], "extension": [{"url": "http://example.org/x", "valueReference": {"reference": "#m"}}]}
+    within = {**vital(), "method": {**led_out, "coding": concept["coding"]}, "contained": [{**patient(), "id": "m"}]}
+    assert validator.validate(within) == []
+    assert validator.validate({**within, "contained": [{**patient(), "id": "n"}]}) != []
 
 
 def test_depth_is_a_problem_not_a_crash() -> None:

@@ -103,7 +103,7 @@ def _words(catalogue: Catalogue) -> Json:
 _SAID: tuple[str, ...] = (
     *("list", "clauses", "either", "is", "beside", "finding.", "range.", "judged.", "unjudged.", "hours.", "page."),
     *("computed.no_gestation", "tell.to_do", "tell.by_", "tell.examiner", "tell.abnormal", "tell.variant"),
-    *("tell.hours_of_life", "tell.measured", "tell.sample", "tell.not_judged", "tell.others"),
+    *("tell.hours_of_life", "tell.measured", "tell.sample", "tell.not_judged", "tell.others", "of_exam"),
 )
 """How the keys begin of sentences that its script says."""
 
@@ -222,6 +222,7 @@ def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalo
             "compare_sides": item.compare_sides,
             "still_to_do": item.still_to_do,
             "chart": item.chart,
+            "lasting": item.lasting,
             "one_by_one": item.one_by_one,
             "sex": item.sex,
             "computed": item.computed,

@@ -74,18 +74,16 @@ def _quantities(placed: Placed, value: Quantities, units: UnitTable) -> Iterator
 def _unit(placed: Placed, field: str, spelling: str, units: UnitTable) -> Iterator[Problem]:
     item = placed.item
     unit = units.find(spelling)
-    allowed = units_of(item, units)
     if unit is None:
-        yield placed.error(
-            field, "unknown-unit", f"{shown(spelling)} is not a unit known here", one_of(spelling, allowed)
-        )
+        remedy = one_of(spelling, units_of(item, units))
+        yield placed.error(field, "unknown-unit", f"{shown(spelling)} is not a unit known here", remedy)
     elif item.unit is not None and unit.dimension not in dimensions_of(item, units):
         dimension = units[item.unit].dimension
         yield placed.error(
             field,
             "wrong-dimension",
             f"{shown(spelling)} measures {unit.dimension}, {item.id} is a {dimension}",
-            f"one of {listed(allowed)}",
+            f"one of {listed(units_of(item, units))}",
         )
 
 

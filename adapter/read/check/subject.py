@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from adapter.catalogue import Catalogue, Item
 from adapter.derive.completeness import side_of
@@ -11,8 +12,7 @@ from adapter.problems import Problem
 from adapter.read.places import Place, PlaceOf
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
+class Placed(NamedTuple):
     """A finding of a known item and where it stands.
 
     ``pointer`` leads to the finding, ``value_pointer`` to its value: an answer out of a list has one of its own.

@@ -1,5 +1,6 @@
 // What is open on this page: the exams kept here, the one being examined, and how a change is made to it.
 import { instant, now } from "./moments.mjs";
+import { earlierRecords } from "./earlier.mjs";
 import { gapsOf } from "./completeness.mjs";
 import { evidence, tellList } from "./tell.mjs";
 import { problemsOf } from "./checks.mjs";
@@ -28,14 +29,16 @@ const derivedCache = new Map();
 
 /** Everything that follows from an exam's record: the record to be saved, tell list, problems, gaps. */
 export const derived = (doc) => {
+  const saved = app.docs.filter((other) => other.saved && other.key !== doc.key);
+  const rev = [doc, ...saved].map((one) => `${one.key}${one.rev}`).join();
   const known = derivedCache.get(doc.key);
-  if (known && known.rev === doc.rev) return known;
+  if (known && known.rev === rev) return known;
   const record = recordOf(doc);
   const ready =
     instant(record.newborn.birth_time) !== null && instant(record.exam.started) !== null && app.catalogue.kinds[record.exam.kind];
-  const pool = ready ? evidence(record, app.catalogue) : [];
+  const pool = ready ? evidence(record, app.catalogue, earlierRecords(saved.map(recordOf), record)) : [];
   const made = {
-    rev: doc.rev,
+    rev,
     record,
     pool,
     told: ready ? tellList(record, app.catalogue, pool) : [],
