@@ -39,7 +39,8 @@ def laid(raw: dict[str, Any], drafts: Node | None) -> list[Problem]:
     """Lay the shipped words of a language over the raw catalogue, in place; what is wrong in them."""
     if drafts is None:
         return []
-    raw["settings"][_POLICY]["name"] = drafts[_POLICY]
+    if _POLICY in drafts:
+        raw["settings"][_POLICY]["name"] = drafts[_POLICY]
     return list(_of_file(raw, _but_policy(drafts), drafts.file, apply=True))
 
 
@@ -125,7 +126,7 @@ def _lacking(
     holder = words if isinstance(words, Node) else holder
     for text in (one for one in _TEXTS if one in entry and one not in _NOT_ASKED and one not in fields):
         what, remedy = f"has no {text} in this language", f'its words; in English: "{entry[text]}"'
-        yield _problem(file, holder, f"{place}.{text}", what, remedy, "missing-label", key=name)
+        yield _problem(file, holder, f"{place}.{text}", what, remedy, "missing-label")
     for part in _WITHIN:
         for inner in entries(entry.get(part)):
             own = str(inner.get("id"))
@@ -162,7 +163,7 @@ def _of_file(raw: Mapping[str, Any], content: Mapping[str, Any], file: str, appl
             continue
         if part == "reviewed":
             if not (words is None or (isinstance(words, str) and words.strip())):
-                yield _problem(file, content, part, "is not a text", '"name, date", or null', key=part)
+                yield _problem(file, content, part, "is not a text", '"name, date", or null')
             continue
         if part == "items":
             known: Mapping[str, Any] = _items(raw)
@@ -190,6 +191,7 @@ def _by_id(
 
 
 def _entry(entry: dict[str, Any], said: Any, place: str, holder: Any, file: str, apply: bool) -> Iterator[Problem]:
+    at = said if isinstance(said, Node) else holder
     fields = {"label": said} if isinstance(said, str) else said
     if not isinstance(fields, Mapping):
         yield _problem(file, holder, place, "is neither a text nor a mapping", "the label, or {label: .., how: ..}")
@@ -202,9 +204,7 @@ def _entry(entry: dict[str, Any], said: Any, place: str, holder: Any, file: str,
         elif key not in _TEXTS:
             yield _unknown(file, said, f"{place}.{key}", key, (*_TEXTS, *(w for w in _WITHIN if w in entry)))
         elif not isinstance(value, str) or not value.strip():
-            yield _problem(
-                file, said, f"{place}.{key}", "is not a text", "words, in quotes where YAML reads them else"
-            )
+            yield _problem(file, at, f"{place}.{key}", "is not a text", "words, in quotes where YAML reads them else")
         elif apply:
             entry[key] = value
     if apply and "label" in fields and "within" not in fields:
@@ -214,13 +214,12 @@ def _entry(entry: dict[str, Any], said: Any, place: str, holder: Any, file: str,
 def _unknown(file: str, holder: Any, place: str, name: str, known: Any) -> Problem:
     near = get_close_matches(name, list(known), 3, 0.5)
     remedy = f"did you mean {', '.join(near)}?" if near else "an id that the catalogue has"
-    return _problem(file, holder, place, f"'{name}' is not in the catalogue", remedy, "unknown-label", key=name)
+    return _problem(file, holder, place, f"'{name}' is not in the catalogue", remedy, "unknown-label")
 
 
-def _problem(
-    file: str, holder: Any, place: str, what: str, remedy: str, rule: str = "labels", key: str | None = None
-) -> Problem:
-    """``key``: that of the holder whose line it is; else the line where the holder begins."""
-    known = isinstance(holder, Node) and holder.file == file
-    line = holder.lines.get(key or "", holder.line) if known else None
+def _problem(file: str, holder: Any, place: str, what: str, remedy: str, rule: str = "labels") -> Problem:
+    line = None
+    if isinstance(holder, Node) and holder.file == file:
+        steps = reversed(place.split("."))
+        line = next((holder.lines[step] for step in steps if step in holder.lines), holder.line)
     return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=place, file=file, line=line)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from functools import cache, partial
+from typing import Any
 
-from adapter.catalogue.files import READERS, Node, mappings, read_yaml
+from adapter.catalogue.files import READERS, Node, mappings
 from adapter.catalogue.kept import kept, unpacked
+from adapter.problems import Problem
 
 WORDS = "words"
 LABELS = "labels"
@@ -16,6 +18,12 @@ def tags(language: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys((language, language.partition("-")[0])))
 
 
+def _read(path: Any, called: str) -> tuple[Any, list[Problem]]:
+    from adapter.catalogue.strict_yaml import read_yaml  # here: what is kept needs no YAML
+
+    return read_yaml(path, called)
+
+
 @cache
 def shipped_file(folder: str, language: str) -> Node | None:
     """The shipped file of a language, else of its main language; None where there is none."""
@@ -23,7 +31,7 @@ def shipped_file(folder: str, language: str) -> Node | None:
         path = mappings() / folder / f"{name}.yaml"
         if path.is_file():
             called = f"{folder}/{name}.yaml"
-            made = partial(read_yaml, path, called)
+            made = partial(_read, path, called)
             content, problems = unpacked(kept(f"{folder}-{name}", ((called, path), *READERS), made))
             assert isinstance(content, Node), f"{called}: {problems}"
             return content

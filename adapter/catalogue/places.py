@@ -7,7 +7,7 @@ first, as near as it goes; words in the labels of its language.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -29,11 +29,12 @@ class Stand(NamedTuple):
 
 @dataclass(frozen=True)
 class Places:
-    """Both trees as they were read, one not yet laid over the other; ``shipped`` has the labels of the language."""
+    """Both trees as they were read, one not yet laid over the other; the shipped one only once it is asked for."""
 
-    shipped: Mapping[str, Any] = field(default_factory=dict)
+    shipped_by: Callable[[], Mapping[str, Any]]
     site: Mapping[str, Any] = field(default_factory=dict)
     language: str | None = None
+    drafts: Mapping[str, Any] | None = None
 
     def find(self, *path: Step, says: str = "") -> Stand | None:
         """Where a path stands, or as much of it as there is: in the site's folder, else in what is shipped.
@@ -42,8 +43,8 @@ class Places:
         """
         return (
             self.of_site(*path, says=says)
-            or _worded(self.shipped.get("labels"), path)
-            or _found(self.shipped, self._shipped_items, path, says)
+            or _worded(self.drafts, path)
+            or _found(self.shipped_by(), self._shipped_items, path, says)
         )
 
     def of_site(self, *path: Step, says: str = "") -> Stand | None:
@@ -60,7 +61,7 @@ class Places:
 
     @cached_property
     def _shipped_items(self) -> Mapping[str, Any]:
-        return _items(self.shipped)
+        return _items(self.shipped_by())
 
     @cached_property
     def _site_items(self) -> Mapping[str, Any]:

@@ -1,4 +1,4 @@
-"""A site that says ``language: de`` shows nothing in English: each sentence is the list's, each label the draft's."""
+"""A site that says its language shows nothing in English: each sentence is the list's, each label the draft's."""
 
 from __future__ import annotations
 
@@ -21,27 +21,33 @@ from adapter.write import write
 from adapter.write.v2.message import unjudged
 
 ROOT = Path(__file__).parents[2]
+_SAID = ("label", "within", "how", "caution", "reason", "below", "above")
 _IDS = {"examiner", "length", "weight"}
 """Names of rules and items that stand in brackets behind a line."""
 
 
-def _texts(entry: Any) -> Iterator[str]:
-    """Every label and text of the catalogue, as it is written alone and within a sentence."""
-    for name in ("label", "within", "how", "caution", "reason", "below", "above"):
-        if text := getattr(entry, name, ""):
-            yield text
-    for name in ("answers", "components", "signs"):
-        for one in getattr(entry, name, ()):
-            yield from _texts(one)
+def numbered(catalogue: Catalogue) -> dict[str, Any]:
+    """A number for every label and text of the catalogue, so that what is English is the program's own."""
+    count = iter(range(1000, 100_000))
 
+    def said(entry: Any) -> dict[str, Any]:
+        found: dict[str, Any] = {
+            name: f"Ä{next(count)}" for name in (*_SAID, "no_standard_code") if getattr(entry, name, "")
+        }
+        for name in ("answers", "components", "signs"):
+            if inner := getattr(entry, name, ()):
+                found[name] = {one.id: said(one) for one in inner}
+        return found
 
-def _labels(catalogue: Catalogue) -> Iterator[str]:
-    lists = (getattr(catalogue, name) for name in (*LISTS, "regions", "items") if name not in ("systems", "sources"))
-    return (text for some in lists for entry in some.values() for text in _texts(entry))
+    lists = {name: getattr(catalogue, name) for name in LISTS}
+    made = {name: {one: said(entry) for one, entry in entries.items()} for name, entries in lists.items()}
+    regions = {name: {"label": f"Ä{next(count)}"} for name in catalogue.regions}
+    return {**made, "regions": regions, "items": {name: said(item) for name, item in catalogue.items.items()}}
 
 
 @pytest.fixture(scope="module", params=["de", "fr"])
 def site(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Catalogue:
+    """A site that says its language and nothing else: the shipped sentences, and the shipped labels."""
     folder = tmp_path_factory.mktemp(request.param)
     (folder / "site.yaml").write_text(f"language: {request.param}\n")
     return load_catalogue(folder)
@@ -55,23 +61,43 @@ def _exams(catalogue: Catalogue) -> list[Exam]:
             if reading.exam is not None:
                 exam = reading.exam
                 bare = tuple(f.model_copy(update={"note": None}) for f in exam.findings if f.text is None)
-                details = exam.details.model_copy(update={"reason": exam.details.reason and "R"})
+                own = {"reason": exam.details.reason and "R", "place": exam.details.place and "P"}
+                details = exam.details.model_copy(update=own)
                 found.append(exam.model_copy(update={"findings": bare, "details": details}))
     return found
 
 
-def _english(site: Catalogue) -> set[str]:
-    """Words of the English sentences and labels that are none of the site's language."""
-    found = []
-    for catalogue in (load_catalogue(), site):
-        said = shipped_list(catalogue.language)
-        assert said is not None
-        texts = (*(str(sentence) for _, sentence in flat(said["sentences"])), *_labels(catalogue))
-        found.append({word for text in texts for word in _tokens(text)})
-    return found[0] - found[1] - _IDS
+def english(language: str) -> set[str]:
+    """The words of the English list that the list of a language has not."""
+    return _words("en") - _words(language) - _IDS
 
 
-def _tokens(text: str) -> Iterator[str]:
+def _of_no_label(site: Catalogue) -> set[str]:
+    """The same with the labels: English words of sentences and labels that the language has in neither."""
+    ours, theirs = ({w for text in _texts(one) for w in tokens(text)} for one in (load_catalogue(), site))
+    return (_words("en") | ours) - _words(site.language) - theirs - _IDS
+
+
+def _words(language: str) -> set[str]:
+    said = shipped_list(language)
+    assert said is not None
+    return {word for _, sentence in flat(said["sentences"]) for word in tokens(str(sentence))}
+
+
+def _texts(catalogue: Catalogue) -> Iterator[str]:
+    """Every label and text of the catalogue, as it is written alone and within a sentence."""
+
+    def said(entry: Any) -> Iterator[str]:
+        yield from (text for name in _SAID if (text := getattr(entry, name, "")))
+        for name in ("answers", "components", "signs"):
+            for one in getattr(entry, name, ()):
+                yield from said(one)
+
+    lists = (name for name in (*LISTS, "regions", "items") if name not in ("systems", "sources"))
+    return (text for name in lists for entry in getattr(catalogue, name).values() for text in said(entry))
+
+
+def tokens(text: str) -> Iterator[str]:
     """Words of three letters and more; ids and addresses, with their points, strokes and ranges, are none."""
     text = re.sub(r"\w*\[[^\]]*\]", " ", text)
     return (
@@ -129,10 +155,10 @@ def test_no_word_of_an_exam_is_english(form: str, site: Catalogue) -> None:
     names = {examiner.name or "" for exam in exams for examiner in exam.details.examiners}
     for name in sorted({*names, *(one.label for one in site.sources.values())} - {""}, key=len, reverse=True):
         text = text.replace(name, " ")
-    assert set(_tokens(text)) & _english(site) == set()
+    assert set(tokens(text)) & _of_no_label(site) == set()
 
 
 def test_no_word_of_a_sheet_is_english(site: Catalogue) -> None:
     text = " ".join(_shown(to_worksheet(site, kind)) for kind in site.kinds)
     assert site.words.remark() in text, "nobody has reviewed it"
-    assert set(_tokens(text)) & _english(site) == set()
+    assert set(tokens(text)) & _of_no_label(site) == set()

@@ -16,7 +16,8 @@ from adapter.catalogue import Catalogue
 from adapter.catalogue.languages import WORDS, shipped_languages
 from adapter.catalogue.words import words_of
 from adapter.fhir.json import decimal_text
-from adapter.read import completeness, from_bundle
+from adapter.read import completeness
+from adapter.read.bundle import from_bundle
 
 Json = dict[str, Any]
 

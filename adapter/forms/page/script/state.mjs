@@ -6,6 +6,7 @@ import { evidence, tellList } from "./tell.mjs";
 import { problemsOf } from "./checks.mjs";
 import { checkPeople } from "./check_people.mjs";
 import { recordOf } from "./record.mjs";
+import { say } from "./say.mjs";
 
 export const app = {
   catalogue: null,
@@ -89,7 +90,7 @@ export const undo = (doc) => {
   Object.assign(doc.record, { findings, told });
   doc.drafts = drafts;
   keep(doc);
-  app.render(`Undone: ${step.words}`);
+  app.render(say(app.catalogue, "page.ways.undone", { words: step.words }));
 };
 
 /** What the next undo would take back. */
