@@ -156,7 +156,7 @@ def _labels(language: str) -> str:
     return f"""\
 # Your own words, by id, in place of the shipped ones (German and French are drafts); what no file says stays English.
 language: {_said(language)}
-# The native clinician who has read these and the shipped ones: "name, date". Until then every report says that nobody has.
+# The native clinician who has read these and the shipped ones: "name, date"; else every report says that nobody has.
 reviewed: null
 # items:
 #   cry: ..
