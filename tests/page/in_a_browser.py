@@ -51,6 +51,7 @@ def whole(play: Playwright, file: Path, folder: Path) -> str:
     with sandbox(folder) as url:
         count = whole_exam.sent(saved, url, CATALOGUE, folder)
     assert effort.taps <= 70, effort
+    assert effort.keys <= 61, effort
     assert effort.flicks <= 25, effort
     return (
         f"{effort.taps} taps, {effort.keys} keys (numbers and times) and {effort.flicks} flicks for the exam on a"
