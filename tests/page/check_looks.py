@@ -309,9 +309,9 @@ def printed(play: Playwright, file: Path, folder: Path) -> str:
 
 
 def small_and_quick(play: Playwright, file: Path, folder: Path) -> str:
-    """Under 420 kB; how long it takes to open is told and not asserted."""
+    """Under 300 kB; how long it takes to open is told and not asserted."""
     size = file.stat().st_size
-    assert size < 440_000, size
+    assert size < 300_000, size
     times = []
     for _ in range(3):
         with opened(play, file, clock=None) as (page, eyes):

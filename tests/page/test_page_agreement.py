@@ -159,7 +159,7 @@ def _of_another(several: Sequence[Exam]) -> list[Exam]:
 
 
 def test_four_digits_name_the_moments_since_birth() -> None:
-    """None, one, or of several days, which are then asked; none and two in the nights when clocks change in Berlin."""
+    """None, one, or of several days, which are then asked; none and two in the nights when clocks change."""
     cases = {
         ("2340", "2026-02-28T21:12:00+01:00", "2026-03-01T08:30:00+01:00"): ["2026-02-28T23:40:00+01:00"],
         ("0210", "2026-02-27T21:12:00+01:00", "2026-03-01T08:30:00+01:00"): [
