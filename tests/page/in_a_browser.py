@@ -89,6 +89,7 @@ CHECKS: dict[str, Check] = {
     "on the ward": check_ward.ward,
     "no English": check_words.translated,
     "WCAG 2.2 AA": check_looks.accessible,
+    "large text": check_looks.large,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,
     "on paper": check_looks.printed,
