@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,14 @@ def problems(folder: Path, **files: str) -> list[Problem]:
 
 def test_the_shipped_catalogue_is_clean(catalogue: Catalogue) -> None:
     assert [str(problem) for problem in lint(catalogue)] == []
+
+
+def test_every_source_that_ships_is_cited() -> None:
+    """One that nothing rests on is no source; a page of a site's own may wait for its first use."""
+    mappings = Path(__file__).parents[2] / "mappings"
+    files = [path for path in mappings.rglob("*.yaml") if path.name != "sources.yaml"]
+    cited = {word for path in files for word in re.findall(r"\b(?:S\d+\w?|CP|MEMORY)\b", path.read_text("utf-8"))}
+    assert set(load_catalogue().sources) - cited == set()
 
 
 def test_the_item_in_order_is_clean(tmp_path: Path) -> None:
@@ -160,8 +169,8 @@ def test_a_kind_names_what_exists(tmp_path: Path) -> None:
 
 
 def test_a_unit_is_ucum(tmp_path: Path) -> None:
-    (problem,) = problems(tmp_path, units="- {ucum: mmHg, label: torr, dimension: pressure}\n")
-    assert (problem.rule, problem.file) == ("unknown-unit", "units.yaml")
+    problem, same = problems(tmp_path, units="- {ucum: mmHg, label: torr, dimension: pressure}\n")
+    assert (same.rule, problem.rule, problem.file) == ("same-unit", "unknown-unit", "units.yaml")
     assert "mm[Hg]" in problem.remedy
 
 
@@ -170,8 +179,8 @@ def test_a_unit_is_ucum(tmp_path: Path) -> None:
     [
         ({"site": "canonical: [not closed\n"}, "unreadable", "YAML"),
         ({"site": "canonical: https://a.example.org\ncanonical: https://b.example.org\n"}, "unreadable", "twice"),
-        ({"site": "canonical: no-uri\n"}, "wrong-field", "pattern"),
-        ({"site": "snomed: sometimes\n"}, "wrong-field", "global-patient-set"),
+        ({"site": "canonical: no-uri\n"}, "wrong-field", "not written as canonical"),
+        ({"site": "snomed: sometimes\n"}, "wrong-field", "'sometimes'"),
         ({"site": "colour: blue\n"}, "unknown-field", "permitted"),
         ({"things": "- {id: x}\n"}, "wrong-file", "not a file the catalogue knows"),
         ({"regions__a": "items: []\n"}, "wrong-file", "names no region"),
