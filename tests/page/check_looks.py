@@ -171,7 +171,8 @@ _CUT = """() => [...document.querySelectorAll('#page *, dialog *')].filter(e => 
     const box = e.getBoundingClientRect();
     if (!e.checkVisibility() || !box.width || !box.height || e.closest('.hidden, section.scroll')) return false;
     const { overflowX, overflowY } = getComputedStyle(e);
-    return box.right > innerWidth + 1 || box.left < -1 || (overflowX !== 'visible' && e.scrollWidth > e.clientWidth + 1)
+    return box.right > innerWidth + 1 || box.left < -1
+      || (overflowX !== 'visible' && e.scrollWidth > e.clientWidth + 1)
       || (overflowY === 'hidden' && e.scrollHeight > e.clientHeight + 1);
   }).map(e => e.outerHTML.slice(0, 120))"""
 
