@@ -23,6 +23,7 @@ from adapter.catalogue.places import Places
 from adapter.catalogue.proof import read_proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
+from adapter.catalogue.signatures import Signature
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
@@ -68,6 +69,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "rules": Rule,
     "not_judged": NotJudged,
     "cohorts": Cohort,
+    "signatures": Signature,
     "estimates": Estimate,
     "screenings": Screening,
 }
