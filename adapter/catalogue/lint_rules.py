@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
-from itertools import combinations
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.model import Item, ItemType, Limits, Sides, Span
+from adapter.catalogue.lint_holds import always, empty, never
+from adapter.catalogue.model import Condition, Item, ItemType, Limits, Sides, Span
 from adapter.catalogue.rules import NotJudged, Rule, When
 from adapter.exam.model import Urgency
 from adapter.problems import Problem
 
 OBX_17 = 199
 """What a part of OBX-17 takes (HL7 v2.5.1, chapter 2.A, CE.2), where messages name what made a finding."""
+_SOONER = tuple(Urgency)
 _NUMBERS = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE, ItemType.TIME)
 
 
@@ -51,10 +52,35 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
             yield report(
                 "unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id", "replaces"
             )
+        elif rule.on and catalogue.rules[other].on and _later(rule, catalogue.rules[other]):
+            what = f"is told {rule.urgency} in place of {other}, which is told {catalogue.rules[other].urgency}"
+            yield report("told-later", what, "an urgency that is no lower, or replaces without it", other)
+    if rule.id in _replaced(rule, catalogue):
+        what = "replaces a rule that replaces it in turn: none of them would be told"
+        yield report("never-told", what, "one of them replaces the other", "replaces")
     if not rule.when.of_this_exam:
         what = "can hold by earlier exams alone, and its line would be of nothing that this exam found"
         yield report("rule-asks-nothing", what, "a condition on this exam beside it", "earlier")
     yield from (report(*fault) for fault in condition_faults(rule.when, catalogue))
+    if always(rule.when, catalogue):
+        what = "holds of every newborn, whatever was found"
+        yield report("always-holds", what, "what sets these newborns apart from the others", "when")
+
+
+def _later(rule: Rule, other: Rule) -> bool:
+    return _SOONER.index(rule.urgency) < _SOONER.index(other.urgency)
+
+
+def _replaced(rule: Rule, catalogue: Catalogue) -> set[str]:
+    """What a rule replaces, and what that replaces in turn."""
+    found: set[str] = set()
+    waiting = list(rule.replaces)
+    while waiting:
+        name = waiting.pop()
+        if name not in found and name in catalogue.rules:
+            found.add(name)
+            waiting += catalogue.rules[name].replaces
+    return found
 
 
 def condition_faults(
@@ -76,8 +102,8 @@ def condition_faults(
             what = "asks of several exams, and is asked of one alone"
             yield "rule-asks-nothing", what, "answers, a number or a gap of this exam", leaf.item or ""
         yield from _leaf(leaf, catalogue)
-    for what in _never(when, catalogue):
-        yield "never-holds", what, "conditions that can hold together", ""
+    for what, remedy, says in never(when, catalogue):
+        yield "never-holds", what, remedy, says
 
 
 def _not_judged(one: NotJudged, catalogue: Catalogue) -> Iterator[Problem]:
@@ -92,6 +118,9 @@ def _not_judged(one: NotJudged, catalogue: Catalogue) -> Iterator[Problem]:
         )
     if one.items and one.but:
         yield report("both-lists", "gives items and but", "one of the two", "but")
+    if not one.items and one.when == Condition() and one.beside is None:
+        what = "holds of every number of every newborn: nothing would be expected any more"
+        yield report("always-holds", what, "items, when or beside", "label")
     if one.beside is not None:
         yield from (report(*fault) for fault in condition_faults(one.beside, catalogue, of_what_is_said=True))
 
@@ -115,7 +144,7 @@ def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str
         ("age_hours", leaf.age_hours),
         ("gestation", leaf.gestation_weeks),
     ):
-        if span is not None and _empty(span):
+        if span is not None and empty(span):
             yield "never-holds", f"{name} '{span}' holds no number", "low before high", name
     if leaf.item is None:
         for reason in sorted({*leaf.not_examined} - {"any"} - {*catalogue.reasons}):
@@ -195,27 +224,6 @@ def _limits(leaf: When, item: Item) -> Limits | None:
 def _within(span: Span, limits: Limits) -> bool:
     low, high = limits.possible
     return (span.low is None or span.low.holds(high)) and (span.high is None or span.high.holds(low))
-
-
-def _empty(span: Span) -> bool:
-    if span.low is None or span.high is None:
-        return False
-    low, high = span.low, span.high
-    return low.value > high.value or (
-        low.value == high.value and not (low.holds(high.value) and high.holds(low.value))
-    )
-
-
-def _never(when: When, catalogue: Catalogue) -> Iterator[str]:
-    """Leaves that a group of ``all`` asks together and that one answer cannot give."""
-    leaves = [part for part in when.all if part.item and part.answers and not part.over_exams]
-    for one, other in combinations(leaves, 2):
-        item = catalogue.items.get(one.item or "")
-        single = item is not None and item.type is ItemType.CHOICE and item.sides is Sides.NONE and not item.sites
-        if single and one.item == other.item and not set(one.answers) & set(other.answers):
-            yield f"{one.item} cannot be both {', '.join(one.answers)} and {', '.join(other.answers)}"
-    for part in when.parts:
-        yield from _never(part, catalogue)
 
 
 def _tables(catalogue: Catalogue) -> Iterator[Problem]:

@@ -11,7 +11,10 @@ import csv
 from collections.abc import Mapping
 from typing import Any, Literal
 
+from pydantic import ValidationError
+
 from adapter.catalogue.code import Frozen
+from adapter.problems import Layer, Problem, Severity
 
 
 class VerifiedCode(Frozen):
@@ -33,11 +36,26 @@ class VerifiedCode(Frozen):
     dimension: str = ""
 
 
-def read_verified(path: Any) -> Mapping[tuple[str, str], VerifiedCode]:
-    """The rows of a ``codes.csv`` by (system, code). Raises ValueError where a row does not fit."""
-    found = {}
-    for row in csv.DictReader(path.read_text(encoding="utf-8").splitlines()):
-        values = {**row, "global_patient_set": row["global_patient_set"] == "yes"}
-        code = VerifiedCode.model_validate(values)
-        found[code.system, code.code] = code
-    return found
+def read_verified(path: Any) -> tuple[Mapping[tuple[str, str], VerifiedCode], list[Problem]]:
+    """The rows of a ``codes.csv`` by (system, code); what is wrong with those that do not fit, by their line."""
+    found, problems = {}, []
+    try:
+        rows = csv.DictReader(path.read_text(encoding="utf-8").splitlines())
+        for row in rows:
+            values = {**row, "global_patient_set": row.get("global_patient_set") == "yes"}
+            try:
+                code = VerifiedCode.model_validate(values)
+            except ValidationError as error:
+                first = error.errors()[0]
+                what = f"{'.'.join(map(str, first['loc']))}: {first['msg']}"
+                problems.append(_problem(what, rows.line_num))
+            else:
+                found[code.system, code.code] = code
+    except (UnicodeDecodeError, csv.Error) as error:
+        problems.append(_problem(str(error), None))
+    return found, problems
+
+
+def _problem(what: str, line: int | None) -> Problem:
+    remedy = f"the columns {', '.join(VerifiedCode.model_fields)}, comma-separated, UTF-8"
+    return Problem(Severity.ERROR, Layer.CATALOGUE, "wrong-file", what, remedy, file="codes.csv", line=line)
