@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.chosen import read_chosen, with_chosen
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.files import READERS, Node, mappings, read_yaml, yaml_files
@@ -26,7 +27,7 @@ from adapter.catalogue.settings import Settings
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
-from adapter.catalogue.verified import read_verified
+from adapter.catalogue.verified import VerifiedCode, read_verified
 from adapter.catalogue.vocabulary import (
     CodeSystem,
     Equivalence,
@@ -120,10 +121,15 @@ def _loaded(site: Path | None, base: Path | None) -> Catalogue:
         for folder, content in ((pack, _read_folder(pack, f"packs/{pack.name}/")[0] if pack else {}), (site, over)):
             shipped, raw = raw, merged(raw, graded_by(SITE, content))
             layers.append(content.get(FOLDER, {}))
-            if folder is not None and (folder / "codes.csv").is_file():
-                verified.update(read_verified(folder / "codes.csv"))
+            if folder is not None:
+                problems += _verified_by(folder, verified)
+    language = raw["settings"].get("language")
+    language = language if isinstance(language, str) else None  # else the type of the settings refuses it
     if not problems:
-        problems += [*with_local_codes(raw), *with_labels(raw, raw["settings"].get("language"))]
+        problems += [*with_local_codes(raw), *with_labels(raw, language)]
+    if site is not None and not problems:
+        chosen, problems = read_chosen(site)
+        problems += with_chosen(raw, chosen, verified)
     if problems:
         raise CatalogueError(problems)
     lists: dict[str, list[Any]] = {
@@ -138,7 +144,6 @@ def _loaded(site: Path | None, base: Path | None) -> Catalogue:
     problems += unreadable
     settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
     v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
-    language = raw["settings"].get("language")
     words, more = words_of(language or MEASURE, layers, without_words(raw, language))
     problems += more
     if problems or settings is None or v2 is None:
@@ -158,6 +163,17 @@ def _loaded(site: Path | None, base: Path | None) -> Catalogue:
         proof=proof,
         **tables,
     )
+
+
+def _verified_by(folder: Any, verified: dict[tuple[str, str], VerifiedCode]) -> list[Problem]:
+    """The codes that a pack or a site verified put to those known; what is wrong with its ``codes.csv``."""
+    if not (folder / "codes.csv").is_file():
+        return []
+    try:
+        verified.update(read_verified(folder / "codes.csv"))
+    except (OSError, ValueError) as error:
+        return [_problem("codes.csv", str(error), "rows as in mappings/codes.csv, in UTF-8")]
+    return []
 
 
 @cache
@@ -265,7 +281,7 @@ def _key(entry: Any) -> Any:
 
 
 def _keyed(entries: list[Any]) -> bool:
-    return all(isinstance(entry, dict) and _key(entry) is not None for entry in entries)
+    return all(isinstance(entry, dict) and isinstance(_key(entry), str | int) for entry in entries)
 
 
 def _typed_list(name: str, kind: type[T], raw: Any, problems: list[Problem]) -> list[Any]:
