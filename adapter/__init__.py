@@ -23,8 +23,10 @@ if TYPE_CHECKING:
     from adapter.exam import Exam, Finding
     from adapter.fhir import BundleType
     from adapter.problems import AdapterError, Problem, Report, Severity
-    from adapter.read import NotReassigned, Reading, Reassignment, check_exam, from_bundle, reassign
+    from adapter.read import Reading, check_exam
     from adapter.read import read as read_exams
+    from adapter.read.bundle import from_bundle
+    from adapter.read.reassignment import NotReassigned, Reassignment, reassign
     from adapter.run.convert import Convert
     from adapter.run.extract import Extract
     from adapter.run.run import run as run_work
@@ -76,15 +78,9 @@ _PLACES = {
     "adapter.exam": ("Exam", "Finding"),
     "adapter.fhir": ("BundleType",),
     "adapter.problems": ("AdapterError", "Problem", "Report", "Severity"),
-    "adapter.read": (
-        "NotReassigned",
-        "Reading",
-        "Reassignment",
-        "check_exam",
-        "from_bundle",
-        "read_exams=read",
-        "reassign",
-    ),
+    "adapter.read": ("Reading", "check_exam", "read_exams=read"),
+    "adapter.read.bundle": ("from_bundle",),
+    "adapter.read.reassignment": ("NotReassigned", "Reassignment", "reassign"),
     "adapter.run.convert": ("Convert",),
     "adapter.run.extract": ("Extract",),
     "adapter.run.run": ("run_work=run",),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -74,13 +74,19 @@ class Catalogue:
     screenings: Mapping[str, Screening]
     growth: Mapping[str, GrowthReference]
     hours: Mapping[str, HourTable]
-    verified: Mapping[tuple[str, str], VerifiedCode]
+    verified_by: Callable[[], Mapping[tuple[str, str], VerifiedCode]]
+    """Reads :attr:`verified`, each time the same."""
     places: Places
     """Where each thing stands: file and line, for messages to whoever edits it."""
     words: Words
     """What is said to people, in the site's language."""
     proof: Proof | None = None
     """What a terminology server said of the codes, where the site's folder has it."""
+
+    @property
+    def verified(self) -> Mapping[tuple[str, str], VerifiedCode]:
+        """The list of verified codes (``codes.csv``), read when it is first asked for."""
+        return self.verified_by()
 
     @cached_property
     def items(self) -> Mapping[str, Item]:

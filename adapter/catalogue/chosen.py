@@ -67,14 +67,15 @@ def _reader(columns: Sequence[str]) -> Callable[[Row], ChosenCode | None]:
     )
 
 
-def read_chosen(folder: Path) -> tuple[tuple[ChosenCode, ...], list[Problem]]:
-    """What a site chose; nothing where it has no such file."""
+def read_chosen(folder: Path, problems: list[Problem]) -> tuple[ChosenCode, ...]:
+    """What a site chose; nothing where it has no such file, or one that cannot be read, which is then a problem."""
     try:
-        return chosen_rows((folder / FILE).read_text(encoding="utf-8")), []
+        return chosen_rows((folder / FILE).read_text(encoding="utf-8"))
     except FileNotFoundError:
-        return (), []
+        pass
     except (OSError, ValueError) as error:
-        return (), [_problem(str(error), "rows of `terminology candidates`, the column fit filled in")]
+        problems.append(_problem(str(error), "rows of `terminology candidates`, the column fit filled in"))
+    return ()
 
 
 def with_chosen(

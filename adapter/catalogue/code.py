@@ -84,6 +84,11 @@ Codes = tuple[CodeText, ...]
 _HOLD_CODES = ("codes", "codes_by", "maps", "left", "right", "section_codes", "encounter_type")
 
 
+def is_code(text: str) -> bool:
+    """Whether a text is a code as the YAML writes it, with its system."""
+    return _CODE.fullmatch(text.strip()) is not None
+
+
 def graded_by(grader: str, raw: Any, holds_codes: bool = False) -> Any:
     """Raw YAML in which ``grader`` graded every code that does not say who did."""
     if isinstance(raw, dict):

@@ -13,8 +13,10 @@ from decimal import Decimal
 from itertools import pairwise
 
 from adapter.catalogue.site_tables import Row, table_rows
-from adapter.catalogue.tables import GrowthRow
+from adapter.catalogue.tables import GrowthRow, Measure
 
+MEASURED = {Measure.WEIGHT: "birth_weight", Measure.LENGTH: "length", Measure.HEAD: "head_circumference"}
+"""The item that is held against each measure."""
 _CENTILE = re.compile(r"c(\d{1,2}(?:\.\d+)?)")
 _FIXED = ("measure", "sex", "age")
 _LMS = ("l", "m", "s")
@@ -36,6 +38,13 @@ def growth_rows(text: str, ages: str) -> tuple[GrowthRow, ...]:
     if len(seen) != len(rows):
         raise ValueError("a measure, sex and age stands in two rows")
     return rows
+
+
+def sexes_missing(rows: tuple[GrowthRow, ...]) -> Iterator[str]:
+    """Of which sex a measure has no rows at all: nobody of that sex would be judged by it."""
+    for measure in dict.fromkeys(row.measure for row in rows):
+        for sex in {"female", "male"} - {row.sex for row in rows if row.measure is measure}:
+            yield f"{measure}: no row of sex {sex}"
 
 
 def gaps(rows: tuple[GrowthRow, ...]) -> Iterator[str]:

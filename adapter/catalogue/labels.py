@@ -21,7 +21,7 @@ _TEXTS = ("label", "within", "how", "caution", "reason", "no_standard_code", "be
 _WITHIN = ("answers", "components", "signs")
 LISTS = (
     *("reasons", "states", "methods", "roles", "kinds", "sides", "sections", "meanings", "urgencies", "details"),
-    *("sites", "rules", "not_judged", "estimates", "screenings", "systems"),
+    *("sites", "rules", "not_judged", "estimates", "screenings", "systems", "stages"),
 )
 """The lists of the catalogue whose entries a labels file may word."""
 
@@ -93,6 +93,7 @@ def _by_id(
 
 
 def _entry(entry: dict[str, Any], said: Any, place: str, holder: Any, file: str, apply: bool) -> Iterator[Problem]:
+    at = said if isinstance(said, Node) else holder
     fields = {"label": said} if isinstance(said, str) else said
     if not isinstance(fields, Mapping):
         yield _problem(file, holder, place, "is neither a text nor a mapping", "the label, or {label: .., how: ..}")
@@ -105,9 +106,7 @@ def _entry(entry: dict[str, Any], said: Any, place: str, holder: Any, file: str,
         elif key not in _TEXTS:
             yield _unknown(file, said, f"{place}.{key}", key, (*_TEXTS, *(w for w in _WITHIN if w in entry)))
         elif not isinstance(value, str) or not value.strip():
-            yield _problem(
-                file, said, f"{place}.{key}", "is not a text", "words, in quotes where YAML reads them else"
-            )
+            yield _problem(file, at, f"{place}.{key}", "is not a text", "words, in quotes where YAML reads them else")
         elif apply:
             entry[key] = value
     if apply and "label" in fields and "within" not in fields:
@@ -121,5 +120,8 @@ def _unknown(file: str, holder: Any, place: str, name: str, known: Any) -> Probl
 
 
 def _problem(file: str, holder: Any, place: str, what: str, remedy: str, rule: str = "labels") -> Problem:
-    line = holder.line if isinstance(holder, Node) and holder.file == file else None
+    line = None
+    if isinstance(holder, Node) and holder.file == file:
+        steps = reversed(place.split("."))
+        line = next((holder.lines[step] for step in steps if step in holder.lines), holder.line)
     return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=place, file=file, line=line)

@@ -9,21 +9,22 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from decimal import Decimal
-from itertools import combinations, pairwise
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.lint_alike import lint_alike
 from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
 from adapter.catalogue.lint_cohorts import lint_cohorts
 from adapter.catalogue.lint_facts import lint_facts
+from adapter.catalogue.lint_holds import empty
 from adapter.catalogue.lint_hours import lint_hours
+from adapter.catalogue.lint_ranges import lint_ranges
 from adapter.catalogue.lint_retired import lint_retired
 from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.lint_v2 import lint_v2
 from adapter.catalogue.lint_words import lint_words
-from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Range, Sides
+from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Sides
 from adapter.catalogue.places import Step
 from adapter.catalogue.words import lint_lists
 from adapter.exam.model import Urgency
@@ -39,6 +40,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *_kinds(catalogue),
         *_stages(catalogue),
         *_units(catalogue),
+        *lint_alike(catalogue),
         *lint_cautions(catalogue),
         *lint_rules(catalogue),
         *lint_retired(catalogue),
@@ -220,15 +222,7 @@ def _measures(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[P
             yield from _limits(name, limits, report)
     if item.compare_sides and item.sides is not Sides.EACH:
         yield report("compare-sides", "compares sides, and is not examined on each", "sides: each", "compare_sides")
-    for number in range(len(item.ranges)):
-        yield from _band(item, number, report)
-    yield from _reachable(item, report)
-    yield from _gaps(item, report)
-    for one, other in combinations(item.ranges, 2):
-        if one.component == other.component and one.when == other.when and _overlap(one, other):
-            yield report(
-                "range-overlap", f"ranges '{one}' and '{other}' overlap", "end one where the next begins", "ranges"
-            )
+    yield from lint_ranges(item, report)
 
 
 def _unit(item: Item, catalogue: Catalogue, report: _Reporter) -> Iterator[Problem]:
@@ -281,68 +275,6 @@ def _limits(name: str, limits: Limits, report: _Reporter) -> Iterator[Problem]:
         yield report("limits", what, "possible low <= plausible low < plausible high <= possible high", *within)
 
 
-def _band(item: Item, number: int, whole: _Reporter) -> Iterator[Problem]:
-    band = item.ranges[number]
-
-    def report(rule: str, what: str, remedy: str) -> Problem:
-        return whole(rule, what, remedy, "ranges", number)
-
-    if band.low is None and band.high is None:
-        yield report("range-open", "a range has neither low nor high", "give at least one end")
-    if band.low and band.low.comparator[0] != ">":
-        yield report("range-upside-down", f"low end '{band.low}' points down", "low ends take >= or >")
-    if band.high and band.high.comparator[0] != "<":
-        yield report("range-upside-down", f"high end '{band.high}' points up", "high ends take <= or <")
-    if band.low and band.high and band.low.value > band.high.value:
-        yield report("range-upside-down", f"range '{band}' is upside down", "low before high")
-    if item.components and (band.component is None or item.component(band.component) is None):
-        yield report("unknown-reference", f"range '{band}' names no component", "component: one of its own")
-    if band.meaning is Meaning.EXPECTED and band.urgency is not Urgency.NONE:
-        yield report("urgent-expected", f"range '{band}' is expected and yet to be told", "its urgency none")
-
-
-def _reachable(item: Item, report: _Reporter) -> Iterator[Problem]:
-    """Bands of a score that none of its totals falls into; other numbers reach what is possible."""
-    if item.type is not ItemType.SCORE or not item.signs:
-        return
-    points = [[answer.points or 0 for answer in sign.answers] for sign in item.signs]
-    low, high = sum(map(min, points)), sum(map(max, points))
-    for number, band in enumerate(item.ranges):
-        beneath = band.high is not None and not any(band.high.holds(Decimal(n)) for n in range(low, high + 1))
-        above = band.low is not None and not any(band.low.holds(Decimal(n)) for n in range(low, high + 1))
-        if beneath or above:
-            what = f"no total falls into the range '{band}': its signs give {low} to {high}"
-            yield report("range-unreachable", what, "a range within these totals, or other points", "ranges", number)
-
-
-def _gaps(item: Item, report: _Reporter) -> Iterator[Problem]:
-    """Values between the ranges of an item that lie in none of them, whatever the infant: they would go unjudged."""
-    whole = item.whole_numbers or item.type is ItemType.SCORE
-    for component in dict.fromkeys(band.component for band in item.ranges):
-        bands = [band for band in item.ranges if band.component == component]
-        ends = sorted({end.value for band in bands for end in (band.low, band.high) if end})
-        between = [(one + other) / 2 for one, other in pairwise(ends)] if not whole else []
-        steps = [one + 1 for one, other in pairwise(ends) if other - one > 1] if whole else []
-        for value in sorted([*ends, *between, *steps]):
-            if not any(band.holds(value) for band in bands):
-                at = f" of {component}" if component else ""
-                what = f"{value:f}{at} lies between the ranges and in none of them"
-                yield report("range-gap", what, "a range that holds it, or ends that meet", "ranges")
-
-
-def _overlap(one: Range, other: Range) -> bool:
-    """Whether some number lies in both."""
-    return _reaches(one, other) and _reaches(other, one)
-
-
-def _reaches(lower: Range, upper: Range) -> bool:
-    if lower.high is None or upper.low is None:
-        return True
-    if lower.high.value == upper.low.value:
-        return lower.high.comparator == "<=" and upper.low.comparator == ">="
-    return lower.high.value > upper.low.value
-
-
 def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
     for kind in catalogue.kinds.values():
         unknown = {*kind.regions} - {*catalogue.regions} | {*kind.items, *kind.without} - {*catalogue.items}
@@ -350,6 +282,9 @@ def _kinds(catalogue: Catalogue) -> Iterator[Problem]:
             what = f"kind {kind.id} names '{name}', which is not in the catalogue"
             remedy = "a region or an item that exists"
             yield catalogue.fault(("kinds", kind.id), "unknown-reference", what, remedy, says=name)
+        if kind.age_hours is not None and empty(kind.age_hours):
+            what = f"kind {kind.id} is of no age: '{kind.age_hours}' holds no number"
+            yield catalogue.fault(("kinds", kind.id, "age_hours"), "never-holds", what, "low before high")
 
 
 def _stages(catalogue: Catalogue) -> Iterator[Problem]:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
+from decimal import Decimal
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.model import Item, ItemType, Limits, Sides, Span
+from adapter.catalogue.lint_holds import always, empty, never
+from adapter.catalogue.model import Condition, Item, ItemType, Limits, Sides, Span
 from adapter.catalogue.rules import NotJudged, Rule, When
 from adapter.exam.model import Urgency
 from adapter.problems import Problem
 
 OBX_17 = 199
 """What a part of OBX-17 takes (HL7 v2.5.1, chapter 2.A, CE.2), where messages name what made a finding."""
+_SOONER = tuple(Urgency)
 _NUMBERS = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE, ItemType.TIME)
 
 
@@ -50,7 +52,35 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
             yield report(
                 "unknown-reference", f"replaces '{other}', which is no other rule", "a rule's id", "replaces"
             )
+        elif rule.on and catalogue.rules[other].on and _later(rule, catalogue.rules[other]):
+            what = f"is told {rule.urgency} in place of {other}, which is told {catalogue.rules[other].urgency}"
+            yield report("told-later", what, "an urgency that is no lower, or replaces without it", other)
+    if rule.id in _replaced(rule, catalogue):
+        what = "replaces a rule that replaces it in turn: none of them would be told"
+        yield report("never-told", what, "one of them replaces the other", "replaces")
+    if not rule.when.of_this_exam:
+        what = "can hold by earlier exams alone, and its line would be of nothing that this exam found"
+        yield report("rule-asks-nothing", what, "a condition on this exam beside it", "earlier")
     yield from (report(*fault) for fault in condition_faults(rule.when, catalogue))
+    if always(rule.when, catalogue):
+        what = "holds of every newborn, whatever was found"
+        yield report("always-holds", what, "what sets these newborns apart from the others", "when")
+
+
+def _later(rule: Rule, other: Rule) -> bool:
+    return _SOONER.index(rule.urgency) < _SOONER.index(other.urgency)
+
+
+def _replaced(rule: Rule, catalogue: Catalogue) -> set[str]:
+    """What a rule replaces, and what that replaces in turn."""
+    found: set[str] = set()
+    waiting = list(rule.replaces)
+    while waiting:
+        name = waiting.pop()
+        if name not in found and name in catalogue.rules:
+            found.add(name)
+            waiting += catalogue.rules[name].replaces
+    return found
 
 
 def condition_faults(
@@ -58,7 +88,8 @@ def condition_faults(
 ) -> Iterator[tuple[str, str, str, str]]:
     """What is wrong with a condition: the kind of fault, what, what would be right, and the word that is meant.
 
-    ``of_what_is_said``: it is asked before anything is judged, so that it cannot ask what a finding means.
+    ``of_what_is_said``: it is asked before anything is judged, of one exam, so that it can ask neither what a finding
+    means nor what other exams found.
     """
     for item in _of_no_side(when, catalogue):
         what = f"asks {item} of both sides, and it is not examined on each"
@@ -67,9 +98,12 @@ def condition_faults(
         if of_what_is_said and (leaf.meanings or leaf.flags):
             what = "asks what a finding means, which it helps to decide"
             yield "rule-asks-nothing", what, "answers, a number or a gap", ""
+        if of_what_is_said and leaf.over_exams:
+            what = "asks of several exams, and is asked of one alone"
+            yield "rule-asks-nothing", what, "answers, a number or a gap of this exam", leaf.item or ""
         yield from _leaf(leaf, catalogue)
-    for what in _never(when, catalogue):
-        yield "never-holds", what, "conditions that can hold together", ""
+    for what, remedy, says in never(when, catalogue):
+        yield "never-holds", what, remedy, says
 
 
 def _not_judged(one: NotJudged, catalogue: Catalogue) -> Iterator[Problem]:
@@ -84,6 +118,9 @@ def _not_judged(one: NotJudged, catalogue: Catalogue) -> Iterator[Problem]:
         )
     if one.items and one.but:
         yield report("both-lists", "gives items and but", "one of the two", "but")
+    if not one.items and one.when == Condition() and one.beside is None:
+        what = "holds of every number of every newborn: nothing would be expected any more"
+        yield report("always-holds", what, "items, when or beside", "label")
     if one.beside is not None:
         yield from (report(*fault) for fault in condition_faults(one.beside, catalogue, of_what_is_said=True))
 
@@ -101,8 +138,13 @@ def _of_no_side(when: When, catalogue: Catalogue) -> Iterator[str]:
 
 def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
     """What is wrong with a leaf: the kind of fault, what, what would be right, and the word that is meant."""
-    for name, span in (("number", leaf.number), ("age_hours", leaf.age_hours), ("gestation", leaf.gestation_weeks)):
-        if span is not None and _empty(span):
+    for name, span in (
+        ("number", leaf.number),
+        ("change", leaf.change),
+        ("age_hours", leaf.age_hours),
+        ("gestation", leaf.gestation_weeks),
+    ):
+        if span is not None and empty(span):
             yield "never-holds", f"{name} '{span}' holds no number", "low before high", name
     if leaf.item is None:
         for reason in sorted({*leaf.not_examined} - {"any"} - {*catalogue.reasons}):
@@ -134,12 +176,14 @@ def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str
 
 def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
     """Whether what is asked can be asked of an item of this type."""
-    asked = (leaf.answers, leaf.meanings, leaf.flags, leaf.number, leaf.not_examined, leaf.not_recorded)
+    asked = (leaf.answers, leaf.meanings, leaf.flags, leaf.number, leaf.not_examined, leaf.not_recorded, leaf.change)
     if not any(asked):
         yield "rule-asks-nothing", f"asks nothing of {item.id}", "answers, meanings, flags, number or a gap", item.id
-    if leaf.number is not None and item.type not in _NUMBERS:
+    yield from _asks_over_exams(leaf, item)
+    asks_number = leaf.number is not None or leaf.change is not None
+    if asks_number and item.type not in _NUMBERS:
         yield "never-holds", f"{item.id} has no number", "answers, meanings or flags", item.id
-    if item.type is ItemType.QUANTITIES and leaf.number is not None and leaf.component is None:
+    if item.type is ItemType.QUANTITIES and asks_number and leaf.component is None:
         yield "never-holds", f"{item.id} has several numbers", "component: one of its own", item.id
     if leaf.minus is not None:
         other = catalogue.items.get(leaf.minus.item or item.id)
@@ -151,6 +195,27 @@ def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[
         yield "never-holds", what, f"{limits.possible[0]} to {limits.possible[1]} {item.unit}", item.id
 
 
+def _asks_over_exams(leaf: When, item: Item) -> Iterator[tuple[str, str, str, str]]:
+    """What cannot be asked of several exams: what is made anew of each, and how often an answer was given that counts
+    as another in some infants; and a change that is always there, or that no two possible numbers have."""
+    if leaf.over_exams and item.computed:
+        what = f"{item.id} is computed from each exam, and earlier ones are asked for what was captured"
+        yield "never-holds", what, "an item that is captured", item.id
+    if leaf.times is not None and any(a.when is not None for a in item.answers if a.id in leaf.answers):
+        what = f"asks how often {item.id} was answered so, and in some infants that counts as another answer"
+        yield "never-holds", what, "the answer that it counts as", item.id
+    limits = _limits(leaf, item)
+    if leaf.change is not None and leaf.change.holds(Decimal(0)):
+        what = f"{item.id} '{leaf.change}' holds where nothing changed"
+        yield "rule-asks-nothing", what, "a change above 0 or below it", item.id
+    elif leaf.change is not None and limits is not None:
+        most = limits.possible[1] - limits.possible[0]
+        low, high = leaf.change.low, leaf.change.high
+        if not ((low is None or low.holds(most)) and (high is None or high.holds(-most))):
+            what = f"{item.id} changes by '{leaf.change}' between no two values that are possible"
+            yield "never-holds", what, f"at most {most} {item.unit}", item.id
+
+
 def _limits(leaf: When, item: Item) -> Limits | None:
     component = item.component(leaf.component or "")
     return component.limits if component else item.limits
@@ -159,27 +224,6 @@ def _limits(leaf: When, item: Item) -> Limits | None:
 def _within(span: Span, limits: Limits) -> bool:
     low, high = limits.possible
     return (span.low is None or span.low.holds(high)) and (span.high is None or span.high.holds(low))
-
-
-def _empty(span: Span) -> bool:
-    if span.low is None or span.high is None:
-        return False
-    low, high = span.low, span.high
-    return low.value > high.value or (
-        low.value == high.value and not (low.holds(high.value) and high.holds(low.value))
-    )
-
-
-def _never(when: When, catalogue: Catalogue) -> Iterator[str]:
-    """Leaves that a group of ``all`` asks together and that one answer cannot give."""
-    leaves = [part for part in when.all if part.item and part.answers]
-    for one, other in combinations(leaves, 2):
-        item = catalogue.items.get(one.item or "")
-        single = item is not None and item.type is ItemType.CHOICE and item.sides is Sides.NONE and not item.sites
-        if single and one.item == other.item and not set(one.answers) & set(other.answers):
-            yield f"{one.item} cannot be both {', '.join(one.answers)} and {', '.join(other.answers)}"
-    for part in when.parts:
-        yield from _never(part, catalogue)
 
 
 def _tables(catalogue: Catalogue) -> Iterator[Problem]:

@@ -10,10 +10,11 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from adapter.catalogue.catalogue import Catalogue
-from adapter.catalogue.growth import gaps
+from adapter.catalogue.growth import MEASURED, gaps, sexes_missing
 from adapter.catalogue.lint_codes import local_path_of, places
 from adapter.catalogue.lint_v2 import OID
 from adapter.catalogue.model import Meaning
+from adapter.catalogue.tables import GrowthReference
 from adapter.catalogue.vocabulary import ProfileClaim
 from adapter.exam.model import Side, Urgency
 from adapter.problems import Layer, Problem, Severity
@@ -66,6 +67,10 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
         if ".invalid/" in f"{settings.canonical}/":
             what = f"an active package cannot have the canonical {settings.canonical}, which is nobody's (RFC 2606)"
             yield said("publication.status", what, "canonical: the site's own web address, or status: draft")
+    bands = settings.size_bands
+    if not bands.severe <= bands.small < bands.large:
+        what = f"severe {bands.severe}, small {bands.small}, large {bands.large} do not ascend"
+        yield said("size_bands", what, "severe <= small < large, centiles")
     if settings.proof.sent and catalogue.proof is None:
         what = "the edition of a proof is to be sent, and there is none in the folder"
         yield said("proof.sent", what, "newborn-adapter terminology prove, or sent: false")
@@ -223,12 +228,30 @@ def _unsent(catalogue: Catalogue) -> Iterator[Problem]:
 
 def _growth(catalogue: Catalogue) -> Iterator[Problem]:
     for name, reference in catalogue.growth.items():
-        for what in gaps(reference.rows):
-            yield Problem(
-                Severity.ERROR,
-                Layer.CATALOGUE,
-                "growth-gap",
-                what,
-                "the rows that are missing",
-                file=f"growth/{name}.csv",
-            )
+        file, rows = f"growth/{name}.csv", reference.rows
+        for what in (*gaps(rows), *sexes_missing(rows)):
+            yield _of_table(file, "growth-gap", what, "the rows that are missing", None)
+        for number, row in enumerate(rows, start=2):
+            limits = catalogue.items[MEASURED[row.measure]].limits
+            values = [row.lms[1]] if row.lms else [value for _, value in row.centiles]
+            if limits is not None and not all(limits.possible[0] <= value <= limits.possible[1] for value in values):
+                low, high = limits.possible
+                what = f"{row.measure}: {values[0]:f} is outside what is possible, {low} to {high}"
+                yield _of_table(file, "growth-value", what, "weight in grams, length and head in centimetres", number)
+        if name == catalogue.settings.growth_reference:
+            yield from _centiles(file, reference, catalogue)
+
+
+def _centiles(file: str, reference: GrowthReference, catalogue: Catalogue) -> Iterator[Problem]:
+    """Centiles that the site's bands name and a table of centiles has not: nobody would be called small by them."""
+    bands = catalogue.settings.size_bands
+    known = {centile for row in reference.rows for centile, _ in row.centiles}
+    for name in ("severe", "small", "large"):
+        centile = getattr(bands, name)
+        if known and not any(row.lms for row in reference.rows) and centile not in known:
+            what = f"has no column c{centile}, which size_bands names as {name}"
+            yield _of_table(file, "growth-centile", what, "that column, or other size_bands in site.yaml", 1)
+
+
+def _of_table(file: str, rule: str, what: str, remedy: str, line: int | None) -> Problem:
+    return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, file=file, line=line)

@@ -11,8 +11,8 @@ from adapter.catalogue.places import Step
 from adapter.catalogue.v2 import Authority, Location, V2Settings
 from adapter.problems import Problem
 
-OID = re.compile(r"[0-2](\.(0|[1-9]\d*))+")
-"""An object identifier (RFC 3061, ISO/IEC 9834-1)."""
+OID = re.compile(r"([01]\.([0-9]|[1-3][0-9])|2\.(0|[1-9]\d*))(\.(0|[1-9]\d*))*")
+"""An object identifier (RFC 3061, ISO/IEC 9834-1); under 0 and 1 the second number is at most 39."""
 
 
 class Fault(Protocol):

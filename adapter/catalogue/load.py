@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import cache, lru_cache
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import cache, lru_cache, partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
-from pydantic import ValidationError
+import pydantic
 
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.chosen import read_chosen, with_chosen
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.cohorts import Cohort
-from adapter.catalogue.files import READERS, Node, mappings, read_yaml, yaml_files
+from adapter.catalogue.files import READERS, Node, mappings, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
 from adapter.catalogue.kept import kept, unpacked
@@ -24,7 +25,9 @@ from adapter.catalogue.places import Places
 from adapter.catalogue.proof import read_proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
+from adapter.catalogue.site_tables import RowFault
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
+from adapter.catalogue.typed import typed
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
 from adapter.catalogue.verified import VerifiedCode, read_verified
@@ -44,6 +47,7 @@ from adapter.catalogue.vocabulary import (
 from adapter.catalogue.words import FOLDER, MEASURE, words_of
 from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 
+_HOUSE = Path(__file__).parents[1]
 _ELSEWHERE = ("columns/", "deidentification/", "phenopackets/", "quality/")
 """Folders of ``mappings/`` that are read where they are used."""
 _LISTS: dict[str, type[Frozen]] = {
@@ -108,10 +112,26 @@ def forget_catalogues() -> None:
 
 @lru_cache(maxsize=8)
 def _loaded(site: Path | None, base: Path | None) -> Catalogue:
+    if site is None and base is None:
+        return cast(Catalogue, unpacked(_kept_shipped()))
+    return _built(site, base)
+
+
+@cache
+def _kept_shipped() -> bytes:
+    """The shipped catalogue as it was built: of the same files, by the same code, by the same pydantic."""
+    code = (path for room in ("catalogue", "exam") for path in (_HOUSE / room).glob("*.py"))
+    files = [(f"{path.parent.name}/{path.name}", path) for path in sorted([*code, _HOUSE / "problems.py"])]
+    seal = (*yaml_files(mappings()), ("codes.csv", mappings() / "codes.csv"), *files)
+    return kept(f"catalogue-{pydantic.VERSION}", seal, lambda: _built(None, None))
+
+
+def _built(site: Path | None, base: Path | None) -> Catalogue:
+    plain = site is None and base is None  # then nothing of it is held that cannot be kept
     over: dict[str, Any] = {}
     raw, problems = _shipped() if base is None else _read_folder(base, but=(f"{FOLDER}/",))
     shipped = raw
-    verified = dict(read_verified((base or mappings()) / "codes.csv"))
+    codes = [(base or mappings()) / "codes.csv"]
     layers: list[dict[str, Any]] = []
     if site is not None:
         over, more = _read_site(site)
@@ -121,15 +141,19 @@ def _loaded(site: Path | None, base: Path | None) -> Catalogue:
         for folder, content in ((pack, _read_folder(pack, f"packs/{pack.name}/")[0] if pack else {}), (site, over)):
             shipped, raw = raw, merged(raw, graded_by(SITE, content))
             layers.append(content.get(FOLDER, {}))
-            if folder is not None:
-                problems += _verified_by(folder, verified)
+            if folder is not None and (folder / "codes.csv").is_file():
+                codes.append(folder / "codes.csv")
+                problems += read_verified(folder / "codes.csv")[1]
     language = raw["settings"].get("language")
     language = language if isinstance(language, str) else None  # else the type of the settings refuses it
     if not problems:
-        problems += [*with_local_codes(raw), *with_labels(raw, language)]
-    if site is not None and not problems:
-        chosen, problems = read_chosen(site)
+        problems += _completed(raw, language)
+    verified_by: Callable[[], Mapping[tuple[str, str], VerifiedCode]]
+    verified_by = _shipped_codes if plain else cache(partial(_verified, codes))
+    if site is not None and not problems and (chosen := read_chosen(site, problems)):
+        verified = dict(verified_by())
         problems += with_chosen(raw, chosen, verified)
+        verified_by = verified.copy
     if problems:
         raise CatalogueError(problems)
     lists: dict[str, list[Any]] = {
@@ -142,8 +166,8 @@ def _loaded(site: Path | None, base: Path | None) -> Catalogue:
     hours = _with_rows("hours", HourTable, raw["hours"], hour_rows, site, problems)
     proof, unreadable = read_proof(site) if site is not None else (None, [])
     problems += unreadable
-    settings = _typed(Settings, raw["settings"], "settings.yaml", problems)
-    v2 = _typed(V2Settings, raw["v2"], "v2.yaml", problems)
+    settings = typed(Settings, raw["settings"], "settings.yaml", problems)
+    v2 = typed(V2Settings, raw["v2"], "v2.yaml", problems)
     words, more = words_of(language or MEASURE, layers, without_words(raw, language))
     problems += more
     if problems or settings is None or v2 is None:
@@ -157,23 +181,12 @@ def _loaded(site: Path | None, base: Path | None) -> Catalogue:
         units=units,
         growth=growth,
         hours=hours,
-        verified=verified,
-        places=Places(shipped, over, settings.language),
+        verified_by=verified_by,
+        places=Places(_shipped_tree if plain else lambda: shipped, over, settings.language),
         words=words,
         proof=proof,
         **tables,
     )
-
-
-def _verified_by(folder: Any, verified: dict[tuple[str, str], VerifiedCode]) -> list[Problem]:
-    """The codes that a pack or a site verified put to those known; what is wrong with its ``codes.csv``."""
-    if not (folder / "codes.csv").is_file():
-        return []
-    try:
-        verified.update(read_verified(folder / "codes.csv"))
-    except (OSError, ValueError) as error:
-        return [_problem("codes.csv", str(error), "rows as in mappings/codes.csv, in UTF-8")]
-    return []
 
 
 @cache
@@ -188,9 +201,37 @@ def _shipped() -> tuple[dict[str, Any], list[Problem]]:
     return raw, problems
 
 
+def _completed(raw: dict[str, Any], language: str | None) -> list[Problem]:
+    """Puts the local codes and the words of the language into what was read."""
+    return [*with_local_codes(raw), *with_labels(raw, language)]
+
+
+@cache
+def _shipped_tree() -> dict[str, Any]:
+    """What is shipped as it stands in the files, for messages alone."""
+    raw, _ = _shipped()
+    _completed(raw, raw["settings"].get("language"))
+    return raw
+
+
+@cache
+def _shipped_codes() -> Mapping[tuple[str, str], VerifiedCode]:
+    return _verified([mappings() / "codes.csv"])
+
+
+def _verified(paths: list[Any]) -> Mapping[tuple[str, str], VerifiedCode]:
+    """The rows of these lists, those of a later one before those of an earlier."""
+    found: dict[tuple[str, str], VerifiedCode] = {}
+    for path in paths:
+        found.update(read_verified(path)[0])
+    return found
+
+
 def _read_folder(folder: Any, called: str = "", but: tuple[str, ...] = ()) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder ``but`` what is read elsewhere: lists by file name, regions together by region id;
     ``called`` goes before its names."""
+    from adapter.catalogue.strict_yaml import read_yaml  # here: what is kept needs no YAML
+
     raw: dict[str, Any] = {"settings": {}, "v2": {}, **{name: {} for name in _BY_NAME}}
     problems: list[Problem] = []
     for name, path in yaml_files(folder):
@@ -288,12 +329,12 @@ def _typed_list(name: str, kind: type[T], raw: Any, problems: list[Problem]) -> 
     key = _KEYS.get(name, "id")
     found: dict[str, T] = {}
     for entry in raw or []:
-        typed = _typed(kind, entry, f"{name}.yaml", problems)
-        if typed is not None:
-            name_of = getattr(typed, key)
+        one = typed(kind, entry, f"{name}.yaml", problems)
+        if one is not None:
+            name_of = getattr(one, key)
             if name_of in found:
                 problems.append(_problem(f"{name}.yaml", f"'{name_of}' stands twice", "each id once", entry))
-            found[name_of] = typed
+            found[name_of] = one
     return list(found.values())
 
 
@@ -301,7 +342,7 @@ def _typed_regions(raw: dict[str, Any], problems: list[Problem]) -> dict[str, Re
     found = {}
     for name, content in raw.items():
         file = getattr(content, "file", name)
-        region = _typed(Region, content, file, problems)
+        region = typed(Region, content, file, problems)
         if region is not None:
             found[name] = region
     return found
@@ -319,7 +360,7 @@ def _with_rows(
     found: dict[str, T] = {}
     for name, content in raw.items():
         file = f"{folder}/{name}.yaml"
-        table = _typed(kind, content, file, problems)
+        table = typed(kind, content, file, problems)
         if table is None or site is None:
             continue
         if (own := getattr(table, "id", name)) != name:
@@ -331,47 +372,11 @@ def _with_rows(
                 _problem(f"{folder}/{name}.csv", f"cannot be read: {error}", f"the table that {file} names")
             )
         except ValueError as error:
-            problems.append(_problem(f"{folder}/{name}.csv", str(error), "see DEVELOPERS.md, Tables"))
+            fault = _problem(f"{folder}/{name}.csv", str(error), "see DEVELOPERS.md, Tables")
+            problems.append(replace(fault, line=error.row if isinstance(error, RowFault) else 1))
         else:
             found[name] = table.model_copy(update={"rows": made})
     return found
-
-
-def _typed(kind: type[T], raw: Any, file: str, problems: list[Problem]) -> T | None:
-    try:
-        return kind.model_validate(raw)
-    except ValidationError as error:
-        for detail in error.errors(include_url=False, include_context=False):
-            problems.append(_explained(detail, raw, file))
-        return None
-
-
-def _explained(detail: Any, raw: Any, file: str) -> Problem:
-    """One pydantic error as a problem, placed at the nearest entry that has an id and a line."""
-    item, node, place = "", raw, []
-    line = getattr(raw, "line", None)
-    for step in detail["loc"]:
-        place.append(str(step))
-        try:
-            line, node = getattr(node, "lines", {}).get(step, line), node[step]
-        except (KeyError, IndexError, TypeError):
-            continue
-        if isinstance(node, Node):
-            raw, line = node, node.line or line
-            item = item or str(node.get("id", ""))
-    what = detail["msg"].removeprefix("Value error, ")
-    remedy = "remove it, or spell it as the catalogue's model does" if detail["type"] == "extra_forbidden" else ""
-    return Problem(
-        Severity.ERROR,
-        Layer.CATALOGUE,
-        "unknown-field" if detail["type"] == "extra_forbidden" else "wrong-field",
-        what,
-        remedy,
-        where=".".join(place),
-        file=getattr(raw, "file", "") or file,
-        line=line or None,
-        item=item,
-    )
 
 
 def _problem(file: str, what: str, remedy: str, node: Any = None) -> Problem:

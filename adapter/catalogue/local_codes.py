@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from typing import Any
 
-from adapter.catalogue.code import SITE, equivalent_by
+from adapter.catalogue.code import SITE, equivalent_by, is_code
 from adapter.catalogue.files import Node, entries
 from adapter.problems import Layer, Problem, Severity
 
@@ -95,6 +95,9 @@ def _codes(
             what = f"{name} claims {known[name]['profile']}, which demands its published code"
             remedy = "place: first or last; or profile: null in the item, and no vital sign"
             yield _problem(codes, f"{part}.{name}", what, remedy, "profile-needs-code")
+        elif not is_code(f"{system} {code}"):
+            remedy = "one word, and a display between bars: HR01 |Heart rate|"
+            yield _problem(codes, f"{part}.{name}", f"'{code}' is not a code", remedy)
         else:
             _put(known[name], equivalent_by(SITE, f"{system} {code}"), system, place)
 
@@ -112,5 +115,6 @@ def _put(entry: dict[str, Any], code: str, system: str, place: str) -> None:
 
 
 def _problem(holder: Any, place: str, what: str, remedy: str, rule: str = "local-codes") -> Problem:
-    line = holder.line if isinstance(holder, Node) and holder.file == _FILE else None
+    at = isinstance(holder, Node) and holder.file == _FILE
+    line = holder.lines.get(place.partition(".")[2] or place, holder.line) if at else None
     return Problem(Severity.ERROR, Layer.CATALOGUE, rule, what, remedy, where=place, file=_FILE, line=line)

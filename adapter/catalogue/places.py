@@ -7,7 +7,7 @@ first, as near as it goes; words in the labels of its language.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -29,9 +29,9 @@ class Stand(NamedTuple):
 
 @dataclass(frozen=True)
 class Places:
-    """Both trees as they were read, before one was laid over the other."""
+    """Both trees as they were read, before one was laid over the other; the shipped one only once it is asked for."""
 
-    shipped: Mapping[str, Any] = field(default_factory=dict)
+    shipped_by: Callable[[], Mapping[str, Any]]
     site: Mapping[str, Any] = field(default_factory=dict)
     language: str | None = None
 
@@ -40,7 +40,7 @@ class Places:
 
         ``says``: a word in it that is meant, wherever in the path's content it stands.
         """
-        return self.of_site(*path, says=says) or _found(self.shipped, self._shipped_items, path, says)
+        return self.of_site(*path, says=says) or _found(self.shipped_by(), self._shipped_items, path, says)
 
     def of_site(self, *path: Step, says: str = "") -> Stand | None:
         """The same in the site's folder alone; None where it says nothing of it."""
@@ -61,7 +61,7 @@ class Places:
 
     @cached_property
     def _shipped_items(self) -> Mapping[str, Any]:
-        return _items(self.shipped)
+        return _items(self.shipped_by())
 
     @cached_property
     def _site_items(self) -> Mapping[str, Any]:

@@ -2,12 +2,14 @@
 
 A rule is data alone: an id, a condition, how soon to tell, why, and where that comes from. The condition is a
 tree of groups (``all``, ``any``, ``at_least`` n of) whose leaves each ask one thing: of one item (its answers,
-meaning, flag or number, its being not examined or not recorded), or of the infant (age, gestation, sex).
+meaning, flag or number, its being not examined or not recorded; how often, how it was before, how it changed), or of
+the infant (age, gestation, sex).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 
 from pydantic import Field, model_validator
 
@@ -33,6 +35,13 @@ class When(Frozen):
     must hold of one and the same finding; ``age_hours`` is then the age at which it was made. ``number`` is in
     the item's unit (hours of life for a moment); with ``minus`` it is the difference. ``not_examined`` lists
     reasons, or ``any``. ``not_recorded`` holds where the exam has no finding of the item at all.
+
+    Three ask of the earlier exams too. ``earlier``: what is asked holds of a finding of an earlier exam, made before
+    this one began. ``times``: of so many findings made at different moments, here and earlier, one at least here.
+    ``change``: the number less an earlier one lies so, where side, place and method are not known to differ; all else
+    that is asked is asked of the later one, which is of this exam. ``within_hours``: no more lies between first and
+    last of them. None of the three can be undone by a further finding: a normal reading is no answer to two low
+    ones.
     """
 
     all: tuple[When, ...] = ()
@@ -52,6 +61,10 @@ class When(Frozen):
     minus: Minus | None = None
     not_examined: tuple[Key, ...] = ()
     not_recorded: bool = False
+    earlier: bool = False
+    times: int | None = Field(default=None, ge=2)
+    change: Span | None = None
+    within_hours: Decimal | None = Field(default=None, gt=0)
     age_hours: Span | None = None
     gestation_weeks: Span | None = None
     sex: str | None = None
@@ -74,10 +87,29 @@ class When(Frozen):
             raise ValueError("a group holds on the same side or on both, never both")
         if self.item is None and any(name not in (*_OF_THE_INFANT, "not_examined") for name in leaf):
             raise ValueError("only age_hours, gestation_weeks, sex and not_examined can be asked without an item")
+        over = [name for name in ("earlier", "times", "change") if getattr(self, name)]
+        if len(over) > 1 or (over and (self.not_recorded or self.minus)):
+            raise ValueError("a leaf asks one of earlier, times, change, minus and not_recorded")
+        if self.within_hours is not None and not {"times", "change"} & {*over}:
+            raise ValueError("within_hours goes with times or change")
         return self
 
     def _asks(self) -> list[str]:
         return [name for name in _LEAF if getattr(self, name)]
+
+    @property
+    def over_exams(self) -> bool:
+        """Whether a leaf asks of earlier exams too."""
+        return self.earlier or self.times is not None or self.change is not None
+
+    @property
+    def of_this_exam(self) -> bool:
+        """Whether it can hold by this exam alone or with others, and never by earlier ones alone."""
+        if not self.parts:
+            return not self.earlier
+        own = sum(part.of_this_exam for part in self.parts)
+        needed = self.at_least or (len(self.parts) if self.all else 1)
+        return len(self.parts) - own < needed
 
     @property
     def parts(self) -> tuple[When, ...]:
@@ -95,7 +127,7 @@ class When(Frozen):
 _OF_THE_INFANT = ("age_hours", "gestation_weeks", "sex")
 _LEAF = (
     *("item", "answers", "meanings", "flags", "number", "component", "sites", "minus"),
-    *("not_examined", "not_recorded", *_OF_THE_INFANT),
+    *("not_examined", "not_recorded", "earlier", "times", "change", "within_hours", *_OF_THE_INFANT),
 )
 
 

@@ -13,10 +13,18 @@ T = TypeVar("T")
 Row = dict[str, str]
 
 
+class RowFault(ValueError):
+    """A row that cannot be used; ``row`` is its line."""
+
+    def __init__(self, row: int, what: str) -> None:
+        super().__init__(f"row {row} cannot be used: {what}")
+        self.row = row
+
+
 def table_rows(text: str, reader: Callable[[Sequence[str]], Callable[[Row], T]]) -> tuple[T, ...]:
     """The rows of a CSV text as ``reader`` makes them, which is given the columns first (in small letters).
 
-    Raises ValueError with what is wrong with the columns, or with which row.
+    Raises ValueError with what is wrong with the columns, or :class:`RowFault`.
     """
     raw = csv.DictReader(text.lstrip("\ufeff").splitlines())
     columns = [column.strip().lower() for column in raw.fieldnames or ()]
@@ -26,11 +34,11 @@ def table_rows(text: str, reader: Callable[[Sequence[str]], Callable[[Row], T]])
     made, rows = reader(columns), []
     for number, row in enumerate(raw, start=2):
         if None in row:
-            raise ValueError(f"row {number} cannot be used: it has more cells than there are columns")
+            raise RowFault(number, "it has more cells than there are columns")
         try:
             rows.append(made({name: (cell or "").strip() for name, cell in row.items()}))
         except (ValidationError, InvalidOperation, ValueError, TypeError) as error:
-            raise ValueError(f"row {number} cannot be used: {_said(error)}") from None
+            raise RowFault(number, _said(error)) from None
     return tuple(rows)
 
 

@@ -7,13 +7,14 @@ the linter can say why they are refused.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import csv
+from collections.abc import Mapping
 from typing import Any, Literal
 
-from pydantic import Field
+from pydantic import ValidationError
 
 from adapter.catalogue.code import Frozen
-from adapter.catalogue.site_tables import Row, table_rows
+from adapter.problems import Layer, Problem, Severity
 
 
 class VerifiedCode(Frozen):
@@ -24,8 +25,8 @@ class VerifiedCode(Frozen):
     ``dimension`` is what a quantity under the code must measure (LOINC property), where that is known.
     """
 
-    system: str = Field(min_length=1)
-    code: str = Field(min_length=1)
+    system: str
+    code: str
     display: str
     kind: str = ""
     status: Literal["verified", "candidate", "look-alike", "extension"]
@@ -35,19 +36,26 @@ class VerifiedCode(Frozen):
     dimension: str = ""
 
 
-def read_verified(path: Any) -> Mapping[tuple[str, str], VerifiedCode]:
-    """The rows of a ``codes.csv`` by (system, code). Raises ValueError with what is wrong where a column is missing,
-    a row does not fit, or it is no UTF-8."""
-    rows = table_rows(path.read_text(encoding="utf-8"), _reader)
-    return {(code.system, code.code): code for code in rows}
+def read_verified(path: Any) -> tuple[Mapping[tuple[str, str], VerifiedCode], list[Problem]]:
+    """The rows of a ``codes.csv`` by (system, code); what is wrong with those that do not fit, by their line."""
+    found, problems = {}, []
+    try:
+        rows = csv.DictReader(path.read_text(encoding="utf-8").splitlines())
+        for row in rows:
+            values = {**row, "global_patient_set": row.get("global_patient_set") == "yes"}
+            try:
+                code = VerifiedCode.model_validate(values)
+            except ValidationError as error:
+                first = error.errors()[0]
+                what = f"{'.'.join(map(str, first['loc']))}: {first['msg']}"
+                problems.append(_problem(what, rows.line_num))
+            else:
+                found[code.system, code.code] = code
+    except (UnicodeDecodeError, csv.Error) as error:
+        problems.append(_problem(str(error), None))
+    return found, problems
 
 
-def _reader(columns: Sequence[str]) -> Callable[[Row], VerifiedCode]:
-    fields = VerifiedCode.model_fields
-    missing = [name for name, field in fields.items() if field.is_required() and name not in columns]
-    if missing:
-        raise ValueError(f"lacks the column {missing[0]}; the columns are {','.join(fields)}")
-    known = [name for name in fields if name in columns and name != "global_patient_set"]
-    return lambda row: VerifiedCode.model_validate(
-        {name: row[name] for name in known} | {"global_patient_set": row.get("global_patient_set") == "yes"}
-    )
+def _problem(what: str, line: int | None) -> Problem:
+    remedy = f"the columns {', '.join(VerifiedCode.model_fields)}, comma-separated, UTF-8"
+    return Problem(Severity.ERROR, Layer.CATALOGUE, "wrong-file", what, remedy, file="codes.csv", line=line)

@@ -19,7 +19,7 @@ from functools import cache, partial
 from string import Formatter
 from typing import Any
 
-from adapter.catalogue.files import READERS, Node, mappings, read_yaml
+from adapter.catalogue.files import READERS, Node, mappings
 from adapter.catalogue.kept import kept, unpacked
 from adapter.problems import Layer, Problem, Severity
 
@@ -136,6 +136,12 @@ def _parts(at: datetime) -> dict[str, str]:
     return {"year": f"{year:0>4}", "month": month, "day": day, "hour": hour, "minute": minute, "offset": offset}
 
 
+def _read(path: Any, called: str) -> tuple[Any, list[Problem]]:
+    from adapter.catalogue.strict_yaml import read_yaml  # here: what is kept needs no YAML
+
+    return read_yaml(path, called)
+
+
 @cache
 def shipped_list(language: str) -> Node | None:
     """The shipped list of a language, else of its main language (``de`` of ``de-AT``); None where there is none."""
@@ -143,8 +149,9 @@ def shipped_list(language: str) -> Node | None:
         path = mappings() / FOLDER / f"{name}.yaml"
         if path.is_file():
             called = f"{FOLDER}/{name}.yaml"
-            made = partial(read_yaml, path, called)
-            content, problems = unpacked(kept(f"words-{name}", ((called, path), *READERS), made))
+            content, problems = unpacked(
+                kept(f"words-{name}", ((called, path), *READERS), partial(_read, path, called))
+            )
             assert isinstance(content, Node), f"{name}: {problems}"
             return content
     return None

@@ -101,7 +101,9 @@ log_option(cli)
 
 def main() -> None:
     """Run the command line; an internal fault says so in one line, with no data of patients in it."""
-    gc.set_threshold(50_000, 20, 50)  # the catalogue stays to the end: looking through it for cycles costs a tenth
+    gc.set_threshold(150_000, 20, 50)  # the catalogue stays to the end: looking through it for cycles costs a tenth
+    # pydantic would look through every installed package for plugins of its own, which costs a twentieth
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         cli()
     except Exception as error:

@@ -50,7 +50,7 @@ def earlier_exams(
 
 
 def _from_server(found: Sequence[Reading], url: str, catalogue: Catalogue) -> list[Exam]:
-    from adapter.read import from_bundle
+    from adapter.read.bundle import from_bundle
     from adapter.send import FhirClient, ServerRefused, Unreachable, fetch_exams_of
 
     newborns = dict.fromkeys(reading.exam.newborn.identifiers[0] for reading in found if reading.exam is not None)

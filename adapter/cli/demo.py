@@ -72,7 +72,7 @@ def _check(catalogue: Catalogue) -> list[Reading]:
 def _validate(accepted: list[Reading], catalogue: Catalogue) -> list[Problem]:
     from adapter.fhir.json import dumps, loads
     from adapter.fhir.xml import from_xml, to_xml
-    from adapter.read import from_bundle
+    from adapter.read.bundle import from_bundle
     from adapter.validate import Validator
     from adapter.write.bundles import to_bundle
 
@@ -169,7 +169,7 @@ def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: C
 
 
 def _arrived(client: FhirClient, catalogue: Catalogue, exam: Exam) -> bool:
-    from adapter.read import from_bundle
+    from adapter.read.bundle import from_bundle
     from adapter.send import fetch_exam
 
     bundle = fetch_exam(client, catalogue, exam.details.root)

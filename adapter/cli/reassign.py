@@ -23,9 +23,9 @@ from adapter.cli.targets import (
 )
 from adapter.exam import Exam
 from adapter.problems import ExitCode
-from adapter.read import Reassignment, to_json
-from adapter.read import reassign as put_right
-from adapter.read.reassignment import right_newborn
+from adapter.read import to_json
+from adapter.read.reassignment import Reassignment, right_newborn
+from adapter.read.reassignment import reassign as put_right
 from adapter.send import Outbox, PutResult, SendSummary, State
 from adapter.send.reassigning import known_exam, queue_reassignment, recorded_before
 

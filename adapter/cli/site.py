@@ -88,9 +88,10 @@ def rehearse(folder: Path, packages: tuple[Path, ...], form: str, quiet: bool) -
       newborn-adapter site rehearse my-ward/
       newborn-adapter site rehearse my-ward/ --package us-core.tgz --format sarif
 
-    Invented exams hold every item, answer, reason, place, state, role, score and unit. They are checked, written in
-    every outward form, validated in every layer and by the packages, and read back; beside them every Questionnaire,
-    sheet, page and the package. What falls short is told by file and line of the folder. It takes about a minute.
+    Invented exams hold every item, answer, reason, place, state, role, score, unit and telling; one more for each
+    rule makes it hold. They are checked, written in every form, extracts among them, validated in every layer and
+    by the packages, and read back; beside them every Questionnaire, sheet, page and the package. What falls short is
+    told by file and line of the folder. It takes about a minute.
     """
     from adapter.run.rehearsal import rehearse as rehearsed
 
@@ -103,6 +104,7 @@ def rehearse(folder: Path, packages: tuple[Path, ...], form: str, quiet: bool) -
             click.echo(f"{count_line(made.report)}. Nothing was rehearsed: mend these first.")
             sys.exit(made.report.exit_code)
         words = f"{counted(made.exams, 'invented exam')}, {counted(made.findings, 'finding')}"
+        words += f", {counted(made.rules, 'rule')} that hold"
         click.echo(f"{words}, {counted(len(made.forms), 'form')}: {count_line(made.report)}")
     sys.exit(made.report.exit_code)
 

@@ -23,8 +23,13 @@ def made_at(finding: Finding, item: Item, exam: Exam) -> datetime:
 
 
 def age_hours(exam: Exam, moment: datetime) -> Decimal:
-    """Hours of life at a moment. Both times carry an offset, so the difference is that of instants."""
-    lived = moment - exam.newborn.birth_time
+    """Hours of life at a moment."""
+    return hours_between(exam.newborn.birth_time, moment)
+
+
+def hours_between(first: datetime, last: datetime) -> Decimal:
+    """Hours from one moment to another. Both carry an offset, so the difference is that of instants."""
+    lived = last - first
     seconds = Decimal(lived.days * 86400 + lived.seconds) + Decimal(lived.microseconds) / 1_000_000
     return seconds / _HOUR
 

@@ -21,6 +21,14 @@ A *rule's* condition is a list of steps in postfix. Each lays on the stack the f
     ["none", ITEM]                  by no finding: the exam has none of the item
     ["pairs", ITEM, TESTS, ITEM, TESTS, NUMBER, LOW, HIGH]
                                     every pair whose first number less its second lies so
+    ["before", ITEM, TESTS]         the findings of earlier exams, made before this one began, that pass every test
+    ["times", ITEM, TESTS, N, HOURS]
+                                    those of this exam and of earlier ones that pass, where N at different moments,
+                                    one of this exam among them, lie no further apart (HOURS is an end, or "")
+    ["change", ITEM, TESTS, FIELDS, NUMBER, LOW, HIGH, HOURS]
+                                    every pair of one of this exam that passes, and one made before it, here or in an
+                                    earlier exam, whose later number less the other lies so; none of the FIELDS is
+                                    known of both and differs
     ["some", N, OF]                 takes OF results; all findings of those that hold, if at least N do
 
 A new leaf of a rule is written down here in these steps alone.
@@ -186,13 +194,24 @@ def _leaf(leaf: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]:
         of_both, other = _of_infant(leaf, "age"), leaf.minus.item or leaf.item
         one, two = ([_in("finding.site", sites)] if sites else [] for sites in (leaf.sites, leaf.minus.sites))
         yield ["pairs", leaf.item, one + of_both, other, two + of_both, _value(leaf), *_ends(leaf.number)]
+    elif leaf.times is not None or leaf.change is not None:
+        tests = [*_of_finding(leaf, catalogue.items[leaf.item], side), *_of_infant(leaf, "age")]
+        apart = "" if leaf.within_hours is None else f"<={leaf.within_hours:f}"
+        if leaf.change is None:
+            yield ["times", leaf.item, tests, leaf.times, apart]
+        else:
+            yield ["change", leaf.item, tests, [_SIDE, _SITE, _METHOD], _value(leaf), *_ends(leaf.change), apart]
     else:
-        item, of_infant = catalogue.items[leaf.item], _of_infant(leaf, "age")
-        yield ["find", leaf.item, [*_of_finding(leaf, item, side), *of_infant]]
+        item, of_infant, op = (
+            catalogue.items[leaf.item],
+            _of_infant(leaf, "age"),
+            "before" if leaf.earlier else "find",
+        )
+        yield [op, leaf.item, [*_of_finding(leaf, item, side), *of_infant]]
         if said := [answer for answer in leaf.answers if answer in _answers(item)]:
             # A rule that names such an answer means what was said, whatever it counts as.
             rest = [test for test in _of_finding(leaf, item, side) if test[1] != _COUNTED]
-            yield ["find", leaf.item, [_in("finding.value", said), *rest, *of_infant]]
+            yield [op, leaf.item, [_in("finding.value", said), *rest, *of_infant]]
             yield ["some", 1, 2]
 
 

@@ -15,7 +15,10 @@ from typing import Any, TypeVar
 
 from adapter.catalogue import Catalogue, Item, ItemType, Sides
 from adapter.catalogue.model import Limits
+from adapter.derive.computed import computed_findings
 from adapter.derive.scores import slots
+from adapter.derive.tell import tell_list
+from adapter.derive.told import line_ids
 from adapter.exam import (
     Amount,
     At,
@@ -35,6 +38,7 @@ from adapter.exam import (
     Sex,
     Side,
     Status,
+    Telling,
     Urgency,
 )
 
@@ -56,10 +60,28 @@ def every_exam(catalogue: Catalogue) -> list[Exam]:
 
 def some_exams(catalogue: Catalogue) -> list[Exam]:
     """Everything at least once in few exams: each answer, side, place, method, unit and range of each item; states,
-    reasons and urgencies in turn from item to item. The names of persons are given in parts."""
+    reasons, urgencies and who was told in turn. The names of persons are given in parts."""
     items = list(catalogue.offered.values())
     uses = {item.id: list(_once(item, n, len(items), catalogue)) for n, item in enumerate(items)}
-    return [_with_parts(exam) for exam in _packed(uses, catalogue)]
+    return [with_tellings(_with_parts(exam), catalogue) for exam in _packed(uses, catalogue)]
+
+
+def with_tellings(exam: Exam, catalogue: Catalogue) -> Exam:
+    """The exam in which somebody of each role was told of a line of its list, in turn: read back, not, or unsaid."""
+    tells = tell_list(exam, computed_findings(exam, catalogue), catalogue)
+    (by, *_), roles = exam.details.examiners, list(catalogue.roles)
+    told = tuple(
+        Telling(
+            line=line,
+            at=STARTED + timedelta(hours=1, minutes=n),
+            to=Examiner(name="Example Listener", role=roles[n % len(roles)]),
+            by=by if n % 2 else None,
+            read_back=(True, False, None)[n % 3],
+            words="Said in invented words" if n % 4 == 0 else None,
+        )
+        for n, line in enumerate(line_ids(tells)[: len(roles)])
+    )
+    return exam.model_copy(update={"told": told})
 
 
 def _packed(uses: dict[str, list[Finding]], catalogue: Catalogue) -> list[Exam]:

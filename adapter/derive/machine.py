@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from decimal import Decimal
 from operator import ge, gt, le, lt
 from typing import TYPE_CHECKING, Any, Protocol
 
 from adapter.catalogue import Catalogue, Item
-from adapter.derive.age import age_hours, gestation_weeks, made_at, postmenstrual_weeks
+from adapter.derive.age import age_hours, gestation_weeks, hours_between, made_at, postmenstrual_weeks
 from adapter.derive.compiled import Step
 from adapter.derive.compiled import Test as RawTest
 from adapter.derive.numbers import exact_number
@@ -40,15 +41,26 @@ class Given(Protocol):
 
 
 class Scene:
-    """One exam and all evidence of it, by item; under ``""`` that of every item."""
+    """One exam and all evidence of it, by item; under ``""`` that of every item.
 
-    __slots__ = ("by_item", "exam")
+    ``before`` is what earlier exams found, each finding at its own time; what lasts is in both.
+    """
 
-    def __init__(self, exam: Exam, pool: Sequence[Given]) -> None:
+    __slots__ = ("before", "by_item", "exam", "own")
+
+    def __init__(self, exam: Exam, pool: Sequence[Given], before: Sequence[Given] = ()) -> None:
         self.exam = exam
         self.by_item: dict[str, list[Given]] = {"": list(pool)}
         for one in pool:
             self.by_item.setdefault(one.finding.__dict__["item"], []).append(one)
+        self.before: dict[str, list[Given]] = {}
+        for one in before:
+            self.before.setdefault(one.finding.__dict__["item"], []).append(one)
+        self.own = before[0].index if before else len(pool)
+
+    def of_this_exam(self, item: str) -> list[Given]:
+        """What this exam found of an item."""
+        return [one for one in self.by_item.get(item, ()) if one.index < self.own]
 
 
 Condition = Callable[[Scene], Held]
@@ -173,11 +185,7 @@ def _find(asked: list[Any], catalogue: Catalogue) -> Condition:
         if candidates is None:
             return None
         exam = scene.exam
-        found = [
-            one.index
-            for one in candidates
-            if passes is None or passes(one.finding, one.item, exam, one.judged, one.exact)
-        ]
+        found = [one.index for one in candidates if _passes(passes, one, exam)]
         return frozenset(found) if found else None
 
     return find
@@ -216,11 +224,86 @@ def _pairs(asked: list[Any], catalogue: Catalogue) -> Condition:
     return pairs
 
 
+def _before(asked: list[Any], catalogue: Catalogue) -> Condition:
+    item, passes = asked[0], every(asked[1], catalogue)
+
+    def before(scene: Scene) -> Held:
+        exam, started = scene.exam, scene.exam.details.started
+        found = [
+            one.index
+            for one in scene.before.get(item, ())
+            if made_at(one.finding, one.item, exam) < started and _passes(passes, one, exam)
+        ]
+        return frozenset(found) if found else None
+
+    return before
+
+
+def _times(asked: list[Any], catalogue: Catalogue) -> Condition:
+    item, tests, needed, apart = asked
+    passes, lasted = every(tests, catalogue), span("", apart)
+
+    def times(scene: Scene) -> Held:
+        exam = scene.exam
+        all_known = [*scene.of_this_exam(item), *scene.before.get(item, ())]
+        ones = [(made_at(one.finding, one.item, exam), one.index) for one in all_known if _passes(passes, one, exam)]
+        found = set[int]()
+        for first, _ in ones:
+            near = [(at, index) for at, index in ones if at >= first and lasted(hours_between(first, at))]
+            if len({at for at, _ in near}) >= needed and any(index < scene.own for _, index in near):
+                found |= {index for _, index in near}
+        return frozenset(found) if found else None
+
+    return times
+
+
+def _change(asked: list[Any], catalogue: Catalogue) -> Condition:
+    item, tests, fields, name, low, high, apart = asked
+    passes, number = every(tests, catalogue), _number(name, catalogue)
+    holds, lasted, alike = span(low, high), span("", apart), [_field(path, catalogue) for path in fields]
+
+    def change(scene: Scene) -> Held:
+        exam, own = scene.exam, scene.of_this_exam(item)
+        if not own:
+            return None
+
+        def known(ones: Sequence[Given]) -> list[tuple[int, datetime, Decimal, list[Any]]]:
+            about = [(one.index, (one.finding, one.item, exam, one.judged, one.exact)) for one in ones]
+            return [
+                (index, made_at(given[0], given[1], exam), value, [field(*given) for field in alike])
+                for index, given in about
+                if (value := number(*given)) is not None
+            ]
+
+        earlier = known([*own, *scene.before.get(item, ())])
+        found = [
+            frozenset({now, was})
+            for now, at, value, place in known([one for one in own if _passes(passes, one, exam)])
+            for was, since, before, where in earlier
+            if since < at and _alike(where, place) and lasted(hours_between(since, at)) and holds(value - before)
+        ]
+        return _union(found, 1)
+
+    return change
+
+
+def _alike(one: Sequence[Any], other: Sequence[Any]) -> bool:
+    """Whether nothing that is known of both differs."""
+    return all(a is None or b is None or a == b for a, b in zip(one, other, strict=True))
+
+
+def _passes(passes: Test | None, one: Given, exam: Exam) -> bool:
+    return passes is None or passes(one.finding, one.item, exam, one.judged, one.exact)
+
+
 _STEPS: dict[str, Callable[[list[Any], Catalogue], Condition]] = {
     "find": _find,
     "infant": _infant,
     "none": _none,
     "pairs": _pairs,
+    "before": _before,
+    "times": _times,
+    "change": _change,
 }
 
 

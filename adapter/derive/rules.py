@@ -22,17 +22,19 @@ def rule_findings(
 ) -> list[Computed]:
     """A finding for every rule that is on and holds, with the findings it holds by, in the order of the rules.
 
-    What lasts (an item's ``lasting``: a risk from the mother, the family's history) holds in later exams too.
+    What lasts (an item's ``lasting``: a risk from the mother, the family's history) holds in later exams too; of what
+    else earlier exams found, a rule asks where it says so.
     """
-    lasting = [one for one in of_earlier(earlier, catalogue) if catalogue.items[one.finding.item].lasting]
-    scene = Scene(exam, [*pool, *_lasting_views(lasting, exam, pool, catalogue)])
+    before = of_earlier(earlier, catalogue, _asked_over(catalogue)) if earlier else []
+    views = list(_earlier_views(before, earlier, exam, pool, catalogue))
+    scene = Scene(exam, [*pool, *(view for view in views if view.item.lasting)], views)
     held = [(rule, found) for rule in _rules(catalogue) if (found := rule.condition(scene)) is not None]
     replaced = {other for rule, _ in held for other in rule.replaces}
     return [
         Computed(
             finding=rule.finding,
             derived_from=tuple(index for index in sorted(found) if index < len(pool)),
-            earlier=tuple(lasting[index - len(pool)] for index in sorted(found) if index >= len(pool)),
+            earlier=tuple(before[index - len(pool)] for index in sorted(found) if index >= len(pool)),
             maker=rule.maker,
             urgency=rule.urgency,
             meaning=Meaning.ABNORMAL,
@@ -44,14 +46,30 @@ def rule_findings(
     ]
 
 
-def _lasting_views(
-    lasting: Sequence[Earlier], exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue
+def _earlier_views(
+    before: Sequence[Earlier], earlier: Sequence[Exam], exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue
 ) -> Iterator[FindingView]:
-    shared = facts(exam, catalogue)
-    for index, one in enumerate(lasting, start=len(pool)):
+    """What was found before, judged by what its own exam says besides and by what is known of the newborn now."""
+    exams = {one.details.id: one.model_copy(update={"newborn": exam.newborn}) for one in earlier}
+    shared = {name: facts(one, catalogue) for name, one in exams.items()}
+    for index, one in enumerate(before, start=len(pool)):
         item = catalogue.items[one.finding.item]
-        judged = None if one.finding.not_examined is not None else judge(one.finding, item, exam, catalogue)
-        yield FindingView(index, one.finding, item, judged, shared)
+        skipped = one.finding.not_examined is not None
+        judged = None if skipped else judge(one.finding, item, exams[one.exam], catalogue)
+        yield FindingView(index, one.finding, item, judged, shared[one.exam])
+
+
+@lru_cache(maxsize=16)
+def _asked_over(catalogue: Catalogue) -> frozenset[str]:
+    """The items of which earlier exams count: what lasts, and what a rule asks over the exams."""
+    asked = {
+        leaf.item or ""
+        for rule in catalogue.rules.values()
+        if rule.on
+        for leaf in rule.when.leaves()
+        if leaf.over_exams
+    }
+    return frozenset(asked | {item.id for item in catalogue.items.values() if item.lasting})
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 
 from adapter.catalogue import Bands, Catalogue, GrowthReference, Item, Measure
+from adapter.catalogue.growth import MEASURED
 from adapter.derive.age import age_hours, made_at
 from adapter.derive.growth import NoReference, Position, position
 from adapter.derive.made import Computed, Earlier, Withheld
@@ -13,9 +14,9 @@ from adapter.derive.makers import by_table
 from adapter.exam import Exam, Finding, Quantity
 
 _PLACED = (
-    (Measure.WEIGHT, "birth_weight", "g", "birth_weight_z"),
-    (Measure.LENGTH, "length", "cm", "length_z"),
-    (Measure.HEAD, "head_circumference", "cm", "head_circumference_z"),
+    (Measure.WEIGHT, MEASURED[Measure.WEIGHT], "g", "birth_weight_z"),
+    (Measure.LENGTH, MEASURED[Measure.LENGTH], "cm", "length_z"),
+    (Measure.HEAD, MEASURED[Measure.HEAD], "cm", "head_circumference_z"),
 )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -47,8 +47,8 @@ def bare_scene(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -
     return Scene(exam, [_Given(n, one, catalogue.items[one.item]) for n, one in enumerate(found)])
 
 
-def of_earlier(earlier: Sequence[Exam], catalogue: Catalogue) -> list[Earlier]:
-    """The findings of earlier exams, each at its own time."""
+def of_earlier(earlier: Sequence[Exam], catalogue: Catalogue, items: Collection[str] | None = None) -> list[Earlier]:
+    """The findings of earlier exams, of these items alone where they are given, each at its own time."""
     return [
         Earlier(
             exam.details.id,
@@ -57,6 +57,7 @@ def of_earlier(earlier: Sequence[Exam], catalogue: Catalogue) -> list[Earlier]:
         )
         for exam in earlier
         for index, one in enumerate(exam.findings)
+        if items is None or one.item in items
     ]
 
 

@@ -17,9 +17,9 @@ from pydantic import (
 )
 
 from adapter.exam.html import exam_html, finding_html
-from adapter.exam.persons import Examiner, Identifier, Newborn, RecordPart
+from adapter.exam.persons import Examiner, Identifier, Newborn
 from adapter.exam.quantity import Number, Quantities, Quantity, Score
-from adapter.exam.text import Key, Line, Moment, Text
+from adapter.exam.text import Key, Line, Moment, RecordPart, Text
 
 ExamId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._\-]{0,63}$")]
 """An exam's id at its site: letters, digits, point, hyphen, underscore; it becomes part of identifiers."""

@@ -6,12 +6,11 @@ Part of the capture record, as :mod:`adapter.exam.model` is.
 from __future__ import annotations
 
 from enum import StrEnum
+from functools import cache
 from typing import Annotated, Any, Self
 
 from pydantic import (
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     PlainSerializer,
     StrictBool,
@@ -22,13 +21,7 @@ from pydantic import (
     model_validator,
 )
 
-from adapter.exam.text import Key, Line, Moment
-
-
-class RecordPart(BaseModel):
-    """A part of the capture record: never changed, and without keys that nobody knows."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True, populate_by_name=True)
+from adapter.exam.text import Key, Line, Moment, RecordPart
 
 
 class Sex(StrEnum):
@@ -80,8 +73,10 @@ def name_of_parts(prefix: str | None, given: str | None, family: str | None) -> 
     return " ".join(filter(None, (prefix, given, family)))
 
 
-_A_FACT = TypeAdapter(StrictBool | Line)
-_NAME_OF_FACT = TypeAdapter(Key)
+@cache
+def _checks_of_facts() -> tuple[TypeAdapter[str], TypeAdapter[bool | str]]:
+    """What checks a fact's name and what checks the fact; made when the first is met, since most exams have none."""
+    return TypeAdapter(Key), TypeAdapter(StrictBool | Line)
 
 
 def _facts(value: Any) -> Any:
@@ -89,10 +84,11 @@ def _facts(value: Any) -> Any:
     if not isinstance(value, dict | tuple) or not value:
         raise ValueError('must be an object of facts by name, such as {"birth_sex": "F"}')
     pairs = value.items() if isinstance(value, dict) else value
+    of_name, of_fact = _checks_of_facts()
     for name, fact in pairs:
         try:
-            _NAME_OF_FACT.validate_python(name)
-            _A_FACT.validate_python(fact)
+            of_name.validate_python(name)
+            of_fact.validate_python(fact)
         except ValidationError:
             raise ValueError(
                 f"{name!r} must be text on one line, true or false, under a name of small letters"

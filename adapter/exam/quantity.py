@@ -7,7 +7,9 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import BeforeValidator, Field, StringConstraints, model_validator
+
+from adapter.exam.text import RecordPart
 
 
 def _literal(value: Any) -> Any:
@@ -41,18 +43,14 @@ class Comparator(StrEnum):
     MORE = ">"
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-
-class Amount(_Frozen):
+class Amount(RecordPart):
     """A number and its unit."""
 
     value: Number
     unit: UnitText
 
 
-class Quantity(_Frozen):
+class Quantity(RecordPart):
     """One measured value as captured, before any conversion.
 
     ``plus`` holds the second part of a compound amount: 7 lb 4 oz is
@@ -69,14 +67,14 @@ class Quantity(_Frozen):
         return f"{text} {self.plus.value:f} {self.plus.unit}" if self.plus else text
 
 
-class Quantities(_Frozen):
+class Quantities(RecordPart):
     """Several numbers of one measurement, such as the pressures of one blood pressure reading."""
 
     components: dict[str, Number] = Field(min_length=1)
     unit: UnitText
 
 
-class Score(_Frozen):
+class Score(RecordPart):
     """A scored instrument: the answer given for each sign, the total, or both."""
 
     total: int | None = Field(default=None, strict=True, ge=-20, le=100)

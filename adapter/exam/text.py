@@ -1,4 +1,6 @@
-"""Text and time as the capture record takes them: what FHIR JSON and XML can both carry, and nothing else."""
+"""What all parts of the capture record have in common; text and time as it takes them, which FHIR JSON and XML can
+both carry.
+"""
 
 from __future__ import annotations
 
@@ -6,10 +8,17 @@ import re
 from datetime import datetime
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, AwareDatetime, BeforeValidator, StringConstraints
+from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, StringConstraints
+
+
+class RecordPart(BaseModel):
+    """A part of the capture record: never changed, and without keys that nobody knows."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True, populate_by_name=True)
+
 
 # Characters that XML 1.0 (section 2.2, Char) cannot carry; a string with one of them could not be exported.
-_NOT_XML = re.compile("[^\\t\\n\\r\\u0020-\\uD7FF\\uE000-\\uFFFD\\U00010000-\\U0010FFFF]")
+_NOT_XML = re.compile("[\\x00-\\x08\\x0b\\x0c\\x0e-\\x1f\\ud800-\\udfff\\ufffe\\uffff]")
 
 
 def _clean(text: str) -> str:

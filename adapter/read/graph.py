@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from adapter.catalogue import Catalogue
-from adapter.fhir.json import Json
-from adapter.fhir.release import to_r4
 from adapter.read.places import Place
 
 if TYPE_CHECKING:
+    from adapter.fhir.json import Json
     from adapter.fhir.locations import JsonPlaces, XmlPlaces
 
 Locate = Callable[[str], Place]
@@ -87,16 +86,20 @@ def entries_of(bundle: Json, origin: Origin) -> list[BundleEntry]:
         resource = entry.get("resource") if isinstance(entry, dict) else None
         if isinstance(resource, dict):
             url = entry.get("fullUrl")
-            found.append(BundleEntry(to_r4(resource), url if isinstance(url, str) else "", located(number)))
+            found.append(_entry(resource, url if isinstance(url, str) else "", located(number)))
     return found
 
 
 def alone(resource: Json, origin: Origin) -> BundleEntry:
     """A resource that stands alone in a file, on a line of one or in an array."""
     kind = resource.get("resourceType")
-    return BundleEntry(
-        to_r4(resource), f"{kind}/{resource.get('id')}", lambda element: origin.place(f"{kind}{element}")
-    )
+    return _entry(resource, f"{kind}/{resource.get('id')}", lambda element: origin.place(f"{kind}{element}"))
+
+
+def _entry(resource: Json, full_url: str, locate: Locate) -> BundleEntry:
+    from adapter.fhir.release import to_r4  # here: a run that reads no FHIR loads none of it
+
+    return BundleEntry(to_r4(resource), full_url, locate)
 
 
 class Graph:

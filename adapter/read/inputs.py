@@ -24,7 +24,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
 from adapter.catalogue import Catalogue
-from adapter.fhir.json import FhirJsonError, Json, loads
 from adapter.read.files import MOST_BYTES, Rest, decoded, is_crowded, refused, too_large, too_many, unpacked
 from adapter.read.graph import BundleEntry, Origin, alone, entries_of, objects
 from adapter.read.json_reader import read_json
@@ -34,6 +33,7 @@ from adapter.read.sniff import RIGHT, Kind, beginning, kind_of, what_it_is
 from adapter.read.wording import listed
 
 if TYPE_CHECKING:
+    from adapter.fhir.json import Json
     from adapter.read.plan.model import Plan
 
 Source = Path | BinaryIO | Mapping[str, Any]
@@ -200,6 +200,8 @@ class Reader:
         if named is None:
             yield from read_json(text, self._catalogue, name, line)
             return
+        from adapter.fhir.json import FhirJsonError, loads
+
         source = f"{name}, line {line}" if line else name
         try:
             value = loads(text)

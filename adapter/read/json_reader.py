@@ -13,7 +13,6 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.read.json_text import JsonLines, JsonText
 from adapter.read.places import Place, PlaceOf, printable
-from adapter.read.questionnaire import is_response, read_response
 from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
 
@@ -54,7 +53,9 @@ def read_json(
 
 
 def _one(data: Any, place: PlaceOf, source: str, doubtful: bool, catalogue: Catalogue) -> Reading:
-    if is_response(data):
+    if isinstance(data, dict) and data.get("resourceType") == "QuestionnaireResponse":
+        from adapter.read.questionnaire import read_response
+
         return read_response(data, place, source, catalogue)
     return read_record(RawRecord(data, place, source, doubtful=doubtful), catalogue)
 

@@ -11,7 +11,7 @@ from adapter.derive.chains import Chains
 from adapter.derive.versions import RETRACTED
 from adapter.exam import Exam, Status
 from adapter.problems import Layer, Problem, Severity
-from adapter.read import NotReassigned, Reassignment
+from adapter.read.reassignment import NotReassigned, Reassignment
 from adapter.send.message import Message
 from adapter.send.outbox import Outbox, PutResult, State
 from adapter.send.taken import objection, record_of
@@ -39,7 +39,7 @@ def queue_reassignment(
     """Queue both records as one: they arrive together, the retraction first, or neither is sent.
 
     ``source`` names the exam's file in problems. Doing it again changes nothing. Raises
-    :class:`~adapter.read.NotReassigned` where what the outbox knows, or a check, speaks against it.
+    :class:`~adapter.read.reassignment.NotReassigned` where what the outbox knows, or a check, speaks against it.
     """
     chains = Chains([made.taken_back, made.anew], elsewhere=lambda version: outbox.known(transport.target, version))
     problems: list[Problem] = []

@@ -104,7 +104,7 @@ def _check_display(node: ElementNode, system: str, code: str) -> Iterator[Proble
 @cache
 def _displays() -> Mapping[tuple[str, str], str]:
     systems = {"loinc": LOINC, "snomed": SNOMED}
-    rows = read_verified(mappings() / "codes.csv").values()
+    rows = read_verified(mappings() / "codes.csv")[0].values()
     return {(systems[row.system], row.code): row.display for row in rows if row.system in systems and row.display}
 
 

@@ -18,7 +18,8 @@ from typing import Any
 from adapter import __version__
 from adapter.catalogue import Catalogue, Item
 from adapter.catalogue.code import Code
-from adapter.catalogue.files import mappings, read_yaml
+from adapter.catalogue.files import mappings
+from adapter.catalogue.strict_yaml import read_yaml
 from adapter.derive import age_hours, made_at
 from adapter.exam import Sex
 from adapter.write.tables import TabledExam

@@ -25,8 +25,9 @@ from adapter.fhir.json import dumps, loads
 from adapter.fhir.parts import parts
 from adapter.fhir.xml import to_xml
 from adapter.problems import Layer
-from adapter.read import from_bundle, read_captures
+from adapter.read import read_captures
 from adapter.read import to_json as record
+from adapter.read.bundle import from_bundle
 from adapter.validate import ALL, Validator, validate
 from adapter.validate.proven import Prover
 from tests.bench.invented import invented_exams

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from adapter.catalogue import load_catalogue
+from adapter.catalogue.files import mappings
 from adapter.catalogue.kept import kept, unpacked
 
 
@@ -62,3 +64,14 @@ def test_what_is_torn_or_of_other_files_is_not_taken(tmp_path: Path, made: list[
         place.write_bytes(torn)
         assert taken(path, made) == "a: 1"
         assert len(made) == times
+
+
+def test_the_catalogue_that_was_kept_is_the_one_that_is_built() -> None:
+    taken, built = load_catalogue(), load_catalogue(base=mappings())
+    apart = {"units", "words", "places", "verified_by"}  # compared by what they give
+    for name in built.__dataclass_fields__.keys() - apart:
+        assert getattr(taken, name) == getattr(built, name), name
+    assert {**vars(taken.words)} == {**vars(built.words)}
+    assert taken.verified == built.verified
+    for path in (("items", "murmur", "answers"), ("rules", next(iter(built.rules))), ("settings", "canonical")):
+        assert taken.places.find(*path) == built.places.find(*path) is not None

@@ -160,8 +160,8 @@ def test_a_kind_names_what_exists(tmp_path: Path) -> None:
 
 
 def test_a_unit_is_ucum(tmp_path: Path) -> None:
-    (problem,) = problems(tmp_path, units="- {ucum: mmHg, label: torr, dimension: pressure}\n")
-    assert (problem.rule, problem.file) == ("unknown-unit", "units.yaml")
+    problem, same = problems(tmp_path, units="- {ucum: mmHg, label: torr, dimension: pressure}\n")
+    assert (same.rule, problem.rule, problem.file) == ("same-unit", "unknown-unit", "units.yaml")
     assert "mm[Hg]" in problem.remedy
 
 
@@ -170,8 +170,8 @@ def test_a_unit_is_ucum(tmp_path: Path) -> None:
     [
         ({"site": "canonical: [not closed\n"}, "unreadable", "YAML"),
         ({"site": "canonical: https://a.example.org\ncanonical: https://b.example.org\n"}, "unreadable", "twice"),
-        ({"site": "canonical: no-uri\n"}, "wrong-field", "pattern"),
-        ({"site": "snomed: sometimes\n"}, "wrong-field", "global-patient-set"),
+        ({"site": "canonical: no-uri\n"}, "wrong-field", "not written as canonical"),
+        ({"site": "snomed: sometimes\n"}, "wrong-field", "'sometimes'"),
         ({"site": "colour: blue\n"}, "unknown-field", "permitted"),
         ({"things": "- {id: x}\n"}, "wrong-file", "not a file the catalogue knows"),
         ({"regions__a": "items: []\n"}, "wrong-file", "names no region"),

@@ -15,8 +15,10 @@ from adapter.forms import to_questionnaire, to_response
 from adapter.forms.page import to_page
 from adapter.forms.worksheet import to_worksheet
 from adapter.problems import Severity
-from adapter.read import Reading, from_bundle, from_oru, read, read_captures, to_json
+from adapter.read import Reading, read, read_captures, to_json
+from adapter.read.bundle import from_bundle
 from adapter.read.draft.words import words_of
+from adapter.read.oru import from_oru
 from adapter.read.plan import load_plan, plan_schema
 from adapter.read.questionnaire.sheet import NotInForm
 from adapter.run.rehearsal.rehearse import some_exams

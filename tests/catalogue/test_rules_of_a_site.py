@@ -168,7 +168,8 @@ def test_a_setting_that_names_what_is_not_there(tmp_path: Path, settings: str, s
 def test_every_rule_that_rests_on_memory_ships_switched_off() -> None:
     catalogue = load_catalogue()
     for rule in catalogue.rules.values():
-        assert rule.on == (catalogue.sources[rule.source].mark != "memory"), rule.id
+        assert not rule.on or catalogue.sources[rule.source].mark != "memory", rule.id
+        assert rule.on or "clinician" in rule.reason, rule.id
 
 
 HEAD = "region: vital_signs\nitems:\n"
@@ -221,3 +222,47 @@ def test_a_code_of_one_property_is_refused_for_a_unit_of_the_other(tmp_path: Pat
     text = f"region: tests_screens\nitems:\n{own % name}\n"
     (tmp_path / "regions" / "own.yaml").write_text(text, encoding="utf-8")
     assert "wrong-dimension" in {problem.rule for problem in faults(tmp_path, "[]")}
+
+
+OVER_EXAMS = [
+    ("{item: palate, answers: [cleft_soft], earlier: true}", "rule-asks-nothing", "by earlier exams alone"),
+    (
+        "{at_least: 1, of: [{item: moro, answers: [absent_both], earlier: true}, {item: jaw, meanings: [abnormal]}]}",
+        "rule-asks-nothing",
+        "by earlier exams alone",
+    ),
+    ("{item: palate, change: {low: '>1'}}", "never-holds", "has no number"),
+    ("{item: blood_pressure, change: {low: '>9'}}", "never-holds", "several numbers"),
+    ("{item: weight, change: {low: '>=0'}}", "rule-asks-nothing", "nothing changed"),
+    ("{item: weight, change: {high: '<-8000'}}", "never-holds", "no two values"),
+    ("{item: weight_change_percent, number: {high: '<-7'}, times: 2}", "never-holds", "computed from each exam"),
+    ("{item: grunting, answers: [first_minutes_after_birth], times: 2}", "never-holds", "counts as another answer"),
+]
+OF_NO_FORM = [
+    ("{item: palate, answers: [cleft_soft], times: 1}", "greater than or equal to 2"),
+    ("{item: palate, answers: [cleft_soft], times: 2, within_hours: 0}", "greater than 0"),
+    ("{item: palate, answers: [cleft_soft], within_hours: 6}", "goes with times or change"),
+    ("{item: palate, answers: [cleft_soft], times: 2, earlier: true}", "one of earlier, times"),
+    ("{item: palate, not_recorded: true, times: 2}", "one of earlier, times"),
+    ("{age_hours: {low: '>9'}, times: 2}", "without an item"),
+]
+
+
+def _each(conditions: list[str]) -> str:
+    marked = "{item: nasal_flaring, answers: [marked]}"
+    return "".join(RULE.replace("own_rule", f"own_{n}").replace(marked, one) for n, one in enumerate(conditions))
+
+
+def test_what_asks_of_several_exams_wrongly_is_named(tmp_path: Path) -> None:
+    found = faults(tmp_path, _each([one for one, *_ in OVER_EXAMS]))
+    for n, (_, rule, said) in enumerate(OVER_EXAMS):
+        assert [p.rule for p in found if f"rule own_{n}:" in p.what and said in p.what] == [rule], said
+    of_no_form = faults(tmp_path / "form", _each([one for one, _ in OF_NO_FORM]))
+    assert len(of_no_form) == len(OF_NO_FORM)
+    for problem, (_, said) in zip(of_no_form, OF_NO_FORM, strict=True):
+        assert said in problem.what
+    right = [
+        "{all: [{item: murmur, answers: [none_heard], earlier: true}, {item: murmur, answers: [loud_or_thrill]}]}",
+        "{item: weight, change: {high: '<-50'}, within_hours: 24}",
+    ]
+    assert faults(tmp_path / "right", _each(right)) == []

@@ -29,7 +29,8 @@ def test_a_week_that_a_growth_table_lacks_is_told(tmp_path: Path) -> None:
         "id: ward\nlabel: Invented\nsource: Invented\nages: weeks\nversion: '1'\nlicence: None\nwithin_hours: 24\n"
     )
     (tmp_path / "growth" / "ward.yaml").write_text(about)
-    rows = "".join(f"weight,male,{week},{week * 80},{week * 90}\n" for week in (34, 35, 37, 38))
+    weeks = [("male", week) for week in (34, 35, 37, 38)] + [("female", week) for week in range(34, 39)]
+    rows = "".join(f"weight,{sex},{week},{week * 80},{week * 90}\n" for sex, week in weeks)
     (tmp_path / "growth" / "ward.csv").write_text("measure,sex,age,c10,c90\n" + rows)
     (problem,) = lint(load_catalogue(tmp_path))
     assert (problem.rule, problem.file) == ("growth-gap", "growth/ward.csv")

@@ -10,7 +10,8 @@ from click.testing import CliRunner, Result
 from adapter.catalogue import load_catalogue
 from adapter.cli import cli
 from adapter.fhir import to_bundle
-from adapter.read import from_bundle, read_captures
+from adapter.read import read_captures
+from adapter.read.bundle import from_bundle
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, fetch_exams_of
 from commands import ROOT

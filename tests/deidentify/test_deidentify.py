@@ -20,7 +20,8 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive import age_hours, made_at
 from adapter.exam import At, Exam
 from adapter.fhir import to_bundle
-from adapter.read import check_exam, from_bundle
+from adapter.read import check_exam
+from adapter.read.bundle import from_bundle
 from adapter.write.deidentify import (
     WITHHELD,
     BadPolicy,

@@ -6,12 +6,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 from decimal import Decimal
 from itertools import chain, combinations
 
 from hypothesis import settings
 from rule_cases.words import Case
-from scenes import CATALOGUE, missed, said, scene
+from scenes import BORN, CATALOGUE, missed, said, scene
 from test_search import samples
 
 from adapter.catalogue import Item, ItemType, Sides, Span, When
@@ -80,23 +81,34 @@ def case_of(way: Way, off: int | None = None) -> list[Case]:
     more = {"hours": hours, "weeks": weeks, "sex": Sex(next(iter(males), sex))}
     made = [_findings(asked, more) for asked in way]
     if off is None:
-        return [_case(made, more)] if all(option for option in made) else []
+        return [_case(made, more, way)] if all(option for option in made) else []
     leaf = way[off].leaf
-    found = [_case([*made[:off], [beside], *made[off + 1 :]], more) for beside in _beside(way[off], more)]
+    found = [_case([*made[:off], [beside], *made[off + 1 :]], more, way) for beside in _beside(way[off], more)]
     for name, span in (("hours", leaf.age_hours), ("weeks", leaf.gestation_weeks)):
         found += [
-            _case(made, {**more, name: value}) for value in _out(span, TENTH if name == "hours" else Decimal(1))
+            _case(made, {**more, name: value}, way) for value in _out(span, TENTH if name == "hours" else Decimal(1))
         ]
     if leaf.sex:
-        found.append(_case(made, {**more, "sex": Sex.FEMALE if leaf.sex == "male" else Sex.MALE}))
+        found.append(_case(made, {**more, "sex": Sex.FEMALE if leaf.sex == "male" else Sex.MALE}, way))
     return found
 
 
-def _case(made: list[list[list[Finding]]], more: dict[str, object]) -> Case:
+def _case(made: list[list[list[Finding]]], more: dict[str, object], way: Way = ()) -> Case:
+    """A scene; what a leaf asks of an earlier exam is in one an hour before, several readings are a minute apart."""
     weeks, hours = more["weeks"], more["hours"]
     assert isinstance(weeks, Decimal)
+    assert isinstance(hours, Decimal)
     given = {**more, "hours": str(hours), "weeks": int(weeks), "days": int((weeks - int(weeks)) * 7)}
-    return [finding for options in made for finding in options[0]], given
+    here, before = list[Finding](), list[Finding]()
+    for place, options in enumerate(made):
+        leaf = way[place].leaf if way else When(age_hours=Span())
+        several = leaf.times is not None or leaf.change is not None
+        at = [BORN + timedelta(hours=float(hours), minutes=n) for n in range(len(options[0]))]
+        one = [f.model_copy(update={"observed_at": t}) if several else f for f, t in zip(options[0], at, strict=True)]
+        (before if leaf.earlier else here).extend(one)
+    if before:
+        given["before"] = {str(hours - 1): before}
+    return here, given
 
 
 def _within(spans: list[Span | None], usual: Decimal) -> Decimal | None:
@@ -115,6 +127,12 @@ def _out(span: Span | None, step: Decimal) -> list[Decimal]:
     return [value for value in near if value >= 0 and not span.holds(value)]
 
 
+def _out_of(span: Span, step: Decimal) -> list[Decimal]:
+    """Numbers just outside a span, below 0 too."""
+    near = [end.value + by for end in (span.low, span.high) if end for by in (Decimal(0), step, -step)]
+    return [value for value in near if not span.holds(value)]
+
+
 def _findings(asked: Asked, more: dict[str, object]) -> list[list[Finding]]:
     """What makes a leaf hold: the first option serves; none where nothing in this scene can."""
     leaf = asked.leaf
@@ -126,8 +144,10 @@ def _findings(asked: Asked, more: dict[str, object]) -> list[list[Finding]]:
     item = CATALOGUE.items[leaf.item]
     if leaf.minus is not None:
         return _pair(leaf, item, leaf.number)
+    if leaf.change is not None:
+        return _changed(leaf, item, asked, leaf.change)
     options = [one for one in _all(item, asked) if _asked_of(one, leaf, item, more)]
-    return [[one] for one in options]
+    return [[one] * (leaf.times or 1) for one in options]
 
 
 def _beside(asked: Asked, more: dict[str, object]) -> list[list[Finding]]:
@@ -141,8 +161,16 @@ def _beside(asked: Asked, more: dict[str, object]) -> list[list[Finding]]:
         return [[every[0]]]
     if leaf.minus is not None:
         return [pair for value in _out(leaf.number, Decimal(1)) for pair in _pair(leaf, item, _exactly(value))]
+    if leaf.change is not None:
+        step = Decimal(1) if item.whole_numbers else TENTH
+        return [pair for v in _out_of(leaf.change, step) for pair in _changed(leaf, item, asked, _exactly(v))]
     good = [n for n, one in enumerate(every) if _asked_of(one, leaf, item, more)]
-    return [[every[n]] for n in sorted({m for g in good for m in (g - 1, g + 1)} - {*good}) if 0 <= n < len(every)]
+    few = [[every[good[0]]] * (leaf.times - 1)] if leaf.times and good else []
+    return few + [
+        [every[n]] * (leaf.times or 1)
+        for n in sorted({m for g in good for m in (g - 1, g + 1)} - {*good})
+        if 0 <= n < len(every)
+    ]
 
 
 def _exactly(value: Decimal) -> Span:
@@ -193,6 +221,19 @@ def _pair(leaf: When, item: Item, wanted: Span | None) -> list[list[Finding]]:
             _measured(other, leaf.component, base, {"site": sites[1]}),
         ]
     ]
+
+
+def _changed(leaf: When, item: Item, asked: Asked, wanted: Span) -> list[list[Finding]]:
+    """A number, and the same one changed so."""
+    end = wanted.low or wanted.high
+    assert end is not None
+    change = next(v for v in (end.value, end.value + 1, end.value - 1) if wanted.holds(v))
+    limits = item.component(leaf.component).limits if leaf.component else item.limits  # type: ignore[union-attr]
+    assert limits is not None
+    base = (limits.plausible[0] + limits.plausible[1]) / 2
+    base = base.quantize(Decimal(1)) if item.whole_numbers else base.quantize(TENTH)
+    place = {"side": asked.side, "site": next(iter(leaf.sites or item.sites), None) if item.site_required else None}
+    return [[_measured(item, leaf.component, value, place) for value in (base, base + change)]]
 
 
 def _asked_of(finding: Finding, leaf: When, item: Item, more: dict[str, object]) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -93,19 +94,19 @@ def scene(
     return Exam(details=details, newborn=newborn, findings=findings)
 
 
-def made(exam: Exam, item: str, catalogue: Catalogue = CATALOGUE) -> list[Computed]:
+def made(exam: Exam, item: str, catalogue: Catalogue = CATALOGUE, earlier: Sequence[Exam] = ()) -> list[Computed]:
     """The computed findings of one item."""
-    return [one for one in computed_findings(exam, catalogue) if one.finding.item == item]
+    return [one for one in computed_findings(exam, catalogue, earlier) if one.finding.item == item]
 
 
-def rules_held(exam: Exam, catalogue: Catalogue = CATALOGUE) -> set[str]:
+def rules_held(exam: Exam, catalogue: Catalogue = CATALOGUE, earlier: Sequence[Exam] = ()) -> set[str]:
     """The ids of the rules that hold."""
-    return {one.maker.id for one in made(exam, "cross_finding", catalogue) if one.maker is not None}
+    return {one.maker.id for one in made(exam, "cross_finding", catalogue, earlier) if one.maker is not None}
 
 
-def tells(exam: Exam, catalogue: Catalogue = CATALOGUE) -> tuple[Tell, ...]:
+def tells(exam: Exam, catalogue: Catalogue = CATALOGUE, earlier: Sequence[Exam] = ()) -> tuple[Tell, ...]:
     """The tell list with all that is computed."""
-    return tell_list(exam, computed_findings(exam, catalogue), catalogue)
+    return tell_list(exam, computed_findings(exam, catalogue, earlier), catalogue)
 
 
 def with_settings(**settings: object) -> Catalogue:

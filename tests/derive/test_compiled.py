@@ -14,10 +14,11 @@ from adapter.catalogue import Item, Meaning, When
 from adapter.derive import judge, judged_findings
 from adapter.derive.compiled import compiled
 from adapter.derive.rules import rule_findings
+from adapter.derive.view import ExamView
 from adapter.exam import Comparator, Exam, Urgency
 from adapter.forms.page import page_data
 from drawn import drawn
-from rule_trees import ITEMS, Walk, conditions, with_rules
+from rule_trees import ITEMS, Walk, conditions, over_exams, with_rules
 from strategies import exams
 
 TABLES = compiled(CATALOGUE)
@@ -48,6 +49,8 @@ def test_no_number_is_anything_but_text() -> None:
         if isinstance(table, list):
             if table and table[0] == "some":
                 return []
+            if table and table[0] == "times":
+                return numbers([*table[1:3], *table[4:]])
             return [number for part in table for number in numbers(part)]
         if isinstance(table, dict):
             return [number for part in table.values() for number in numbers(part)]
@@ -56,16 +59,34 @@ def test_no_number_is_anything_but_text() -> None:
     assert numbers(list(TABLES)) == []
 
 
+def _held(exam: Exam, before: list[Exam], several: list[When]) -> list[tuple[object, object]]:
+    """By which findings each condition holds: read off its tree, and as the program finds."""
+    catalogue, bare = with_rules(CATALOGUE, several), with_rules(CATALOGUE, ())
+    pool = judged_findings(exam, bare, before)[1]
+    walk = Walk(exam, pool, catalogue, [ExamView(one, bare) for one in before])
+    made = {
+        one.maker.id: {*one.derived_from, *((was.exam, was.number) for was in one.earlier)}
+        for one in rule_findings(exam, pool, catalogue, before)
+        if one.maker
+    }
+    return [(walk.holds(when), made.get(f"r{n}")) for n, when in enumerate(several)]
+
+
 @drawn(150)
 @given(exams(CATALOGUE, min_items=6, max_items=14, items=ITEMS), st.lists(conditions(CATALOGUE), max_size=6))
 def test_steps_hold_where_the_tree_holds_and_by_the_same_findings(exam: Exam, several: list[When]) -> None:
-    catalogue = with_rules(CATALOGUE, several)
-    pool = judged_findings(exam, with_rules(CATALOGUE, ()))[1]
-    walk = Walk(exam, pool, catalogue)
-    expected = {f"r{n}": found for n, when in enumerate(several) if (found := walk.holds(when)) is not None}
-    event(f"{len(expected)} of {len(several)} hold")
-    made = rule_findings(exam, pool, catalogue)
-    assert {one.maker.id: set(one.derived_from) for one in made if one.maker} == expected
+    held = _held(exam, [], several)
+    event(f"{sum(made is not None for _, made in held)} of {len(held)} hold")
+    for expected, made in held:
+        assert made == expected
+
+
+@drawn(60)
+@given(over_exams(CATALOGUE))
+def test_so_do_those_that_ask_of_earlier_exams(drawn_: tuple[Exam, list[Exam], list[When]]) -> None:
+    for expected, made in _held(*drawn_):
+        event(str(made is not None))
+        assert made == expected
 
 
 NUMBERS = [item for item in CATALOGUE.items.values() if item.ranges and item.unit and not item.components]

@@ -19,7 +19,7 @@ from adapter.catalogue import Catalogue, Flag, Meaning, load_catalogue
 from adapter.derive import judged_findings, series_list, withheld
 from adapter.exam import Comparator, Exam, Finding, Quantity, Urgency
 from adapter.fhir import to_bundle
-from adapter.read import from_bundle
+from adapter.read.bundle import from_bundle
 
 SITES = Path(__file__).resolve().parents[2] / "examples" / "sites"
 ROWAN = load_catalogue(SITES / "rowan-firth")

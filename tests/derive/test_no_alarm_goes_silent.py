@@ -12,14 +12,17 @@ from itertools import islice, product
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scenes import CATALOGUE, read, said, scene, tells
-from test_search import RANKS, samples
+from rule_cases import over_exams
+from rule_cases.words import Case, exams_of
+from scenes import CATALOGUE, read, rules_held, said, scene, tells, with_all_rules_on
+from test_search import RANKS, finding_of, samples
 
 from adapter.derive import judged_findings, series_list, tell_list
 from adapter.exam import Exam, Finding, Quantity, Status, Urgency
 from drawn import EXAMPLES, drawn
 from strategies import exams
 
+ALL_ON = with_all_rules_on()
 THOROUGH = settings.default is not None and settings.default.max_examples > EXAMPLES
 ASKED_FOR = {
     rule.id: {leaf.item for leaf in rule.when.leaves() if leaf.not_recorded} for rule in CATALOGUE.rules.values()
@@ -99,6 +102,36 @@ def test_a_later_exam_has_every_line_of_now_or_says_what_became_of_it(first: Exa
     for line in tells(first):
         if line.urgency is Urgency.TELL_NOW:
             assert (line.item.id, line.side) in places or line.rule in rules, line
+
+
+@pytest.mark.parametrize(
+    ("rule", "given"), [(rule, fires) for rule, (some, _) in over_exams.CASES.items() for fires in some]
+)
+def test_no_count_and_no_change_is_taken_back_by_a_further_reading(rule: str, given: Case) -> None:
+    """Whatever else is measured at the same moment, before, between or after, in this exam or an earlier one; and a
+    later exam still has the line, or says what became of it."""
+    exam, earlier = exams_of(given)
+    items = {f.item: f for f in exam.findings}
+    further = [
+        finding_of(CATALOGUE.items[item], None, value, f.site).model_copy(update={"observed_at": f.observed_at})
+        for item, f in items.items()
+        if isinstance(f.value, Quantity)
+        for value in samples(CATALOGUE.items[item], None)[1::3]
+    ]
+    further += [said(item, a.id, side=f.side) for item, f in items.items() for a in CATALOGUE.items[item].answers]
+    started = exam.details.started
+    for more, back in product(further, (None, timedelta(0), timedelta(minutes=30), timedelta(days=2))):
+        at = more if back is None else more.model_copy(update={"observed_at": started - back})
+        here = exam.model_copy(update={"findings": (*exam.findings, at)})
+        assert rule in rules_held(here, ALL_ON, earlier), at
+        if back:
+            details = exam.details.model_copy(update={"id": "between", "started": started - back})
+            between = exam.model_copy(update={"details": details, "findings": (more,)})
+            assert rule in rules_held(exam, ALL_ON, [*earlier, between]), at
+    later = exam.details.model_copy(update={"id": "later", "started": started + timedelta(hours=3)})
+    for found in ((), *((more,) for more in further)):
+        lines = series_list([*earlier, exam], exam.model_copy(update={"details": later, "findings": found}), ALL_ON)
+        assert rule in {one.line.rule for one in lines}, found
 
 
 WORSE = [  # of each number, from well to ill, in an infant otherwise alike

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import pytest
 from rule_cases import Case
+from rule_cases.words import exams_of
 from rule_scenes import case_of, ways
-from scenes import scene, tells, with_all_rules_on
+from scenes import tells, with_all_rules_on
 
 from adapter.derive import judged_findings
+from adapter.derive.view import ExamView
 from adapter.exam import Urgency
 from rule_trees import Walk, with_rules
 
@@ -33,13 +35,15 @@ class Held:
         return self.known[key]
 
     def _held(self, given: Case) -> bool:
-        findings, more = given
-        exam = scene(*findings, **more)
-        pool = judged_findings(exam, ALL_ON)[1]
+        exam, earlier = exams_of(given)
+        pool = judged_findings(exam, ALL_ON, earlier)[1]
         makers = [one.computed.maker.id if one.computed and one.computed.maker else None for one in pool]
         plain = [one for one, maker in zip(pool, makers, strict=True) if maker not in ALL_ON.rules]
         held = self.rule in makers
-        assert held == (Walk(exam, plain, BARE).holds(ALL_ON.rules[self.rule].when) is not None), given
+        assert held == (
+            Walk(exam, plain, BARE, [ExamView(one, BARE) for one in earlier]).holds(ALL_ON.rules[self.rule].when)
+            is not None
+        ), given
         return held
 
 
@@ -52,10 +56,12 @@ def test_a_rule_in_every_way_a_step_beside_and_with_a_half_missing(rule: str) ->
             assert held(given), given
             fired += 1
             findings, more = given
-            lines = [line for line in tells(scene(*findings, **more), ALL_ON) if line.rule in told_as]
+            exam, earlier = exams_of(given)
+            lines = [line for line in tells(exam, ALL_ON, earlier) if line.rule in told_as]
             assert any(RANKS.index(line.urgency) >= RANKS.index(when.urgency) for line in lines), given
             beside += sum(not held(off) for n in range(len(way)) for off in case_of(way, n))
             missing += sum(not held((findings[:n] + findings[n + 1 :], more)) for n in range(len(findings)))
+            missing += "before" in more and not held((findings, {**more, "before": {}}))
     assert fired
     assert beside
     assert missing

@@ -18,7 +18,8 @@ from adapter.derive import age_in_words
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
-from adapter.read import read_captures, to_csv
+from adapter.read import read_captures
+from adapter.read.csv_writer import to_csv
 from adapter.write import write
 from adapter.write.v2 import to_oru
 

@@ -17,7 +17,8 @@ from adapter.exam import Exam, Finding, Quantity, Urgency
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
-from adapter.read import completeness, from_bundle, read_captures
+from adapter.read import completeness, read_captures
+from adapter.read.bundle import from_bundle
 from adapter.validate import validate
 
 EXPECTED: dict[str, Any] = yaml.safe_load((Path(__file__).parent / "expected.yaml").read_text("utf-8"))

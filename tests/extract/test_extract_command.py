@@ -18,8 +18,9 @@ from adapter.exam import Exam, Status
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
-from adapter.read import from_bundle, read_captures, to_json
 from adapter.read import read as read_exams
+from adapter.read import read_captures, to_json
+from adapter.read.bundle import from_bundle
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, fetch_all_exams, fetch_exams_of
 from adapter.write.tables import TABLES

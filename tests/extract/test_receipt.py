@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from adapter.exam import Exam
-from adapter.read import to_csv, to_json
+from adapter.read import to_json
+from adapter.read.csv_writer import to_csv
 from adapter.run import run
 from adapter.run.extract import Extract
 

@@ -16,7 +16,7 @@ from adapter.document import visible
 from adapter.exam import Exam, Examiner, Finding, Identifier, Status
 from adapter.fhir.json import loads
 from adapter.fhir.xml import XHTML, from_xml
-from adapter.read import from_bundle
+from adapter.read.bundle import from_bundle
 from adapter.validate import validate
 from adapter.validate.narrative import is_allowed_html
 from adapter.write import write

@@ -18,7 +18,8 @@ from adapter.fhir.json import dumps
 from adapter.forms import to_questionnaire, to_response
 from adapter.forms.page import to_page
 from adapter.forms.worksheet import to_worksheet
-from adapter.read import read_captures, to_csv, to_json
+from adapter.read import read_captures, to_json
+from adapter.read.csv_writer import to_csv
 from adapter.read.questionnaire.sheet import NotInForm
 from adapter.write import OUTWARD, allowed, write
 from adapter.write.package import package_files

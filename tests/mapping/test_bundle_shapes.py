@@ -14,7 +14,7 @@ from adapter.exam import Finding, Identifier
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps
 from adapter.fhir.xml import to_xml
-from adapter.read import from_bundle
+from adapter.read.bundle import from_bundle
 
 
 def references(value: Any) -> Iterator[str]:

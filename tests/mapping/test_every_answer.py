@@ -11,7 +11,8 @@ from adapter.catalogue import Catalogue, ItemType, Sides
 from adapter.exam import Exam, Finding, Quantities, Quantity, Score, Side
 from adapter.fhir import BundleType, to_bundle
 from adapter.problems import Severity
-from adapter.read import check_exam, from_bundle, to_json
+from adapter.read import check_exam, to_json
+from adapter.read.bundle import from_bundle
 from adapter.validate import validate
 
 OWN = "https://newborn-exam-adapter.invalid/fhir/CodeSystem/"

@@ -18,7 +18,7 @@ from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.definitions import code_system
 from adapter.fhir.parts import interpretation_code
 from adapter.problems import Layer
-from adapter.read import from_bundle
+from adapter.read.bundle import from_bundle
 from adapter.validate import validate
 from adapter.write.tables import TABLES
 from adapter.write.v2 import to_oru

@@ -10,7 +10,8 @@ import pytest
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
 from adapter.fhir import to_bundle
-from adapter.read import from_bundle, read
+from adapter.read import read
+from adapter.read.bundle import from_bundle
 from adapter.read.csv_writer import to_csv
 from adapter.read.oru import from_oru
 from adapter.validate import validate

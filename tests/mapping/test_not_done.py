@@ -11,7 +11,8 @@ import pytest
 from adapter.catalogue import Catalogue
 from adapter.exam import Finding, Side
 from adapter.fhir import to_bundle
-from adapter.read import from_bundle, from_oru
+from adapter.read.bundle import from_bundle
+from adapter.read.oru import from_oru
 from adapter.validate import validate
 from adapter.write.v2 import to_oru
 from tests.mapping.invented import exam

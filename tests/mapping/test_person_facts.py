@@ -16,7 +16,10 @@ from adapter.exam import Exam
 from adapter.fhir.json import loads
 from adapter.fhir.xml import from_xml
 from adapter.forms import to_response
-from adapter.read import Reading, from_bundle, from_oru, read, to_csv, to_json
+from adapter.read import Reading, read, to_json
+from adapter.read.bundle import from_bundle
+from adapter.read.csv_writer import to_csv
+from adapter.read.oru import from_oru
 from adapter.read.questionnaire.sheet import NotInForm
 from adapter.validate import validate
 from adapter.write import left_out, write

@@ -20,7 +20,8 @@ from adapter.derive.every_use import some_exams
 from adapter.exam import Exam
 from adapter.fhir.json import loads
 from adapter.fhir.release import is_of_r5, to_r4, to_release
-from adapter.read import from_bundle, read, read_captures
+from adapter.read import read, read_captures
+from adapter.read.bundle import from_bundle
 from adapter.validate import validate
 from adapter.write import write
 from drawn import drawn

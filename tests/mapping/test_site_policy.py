@@ -10,7 +10,7 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive.every_use import every_exam
 from adapter.fhir import to_bundle
 from adapter.fhir.json import dumps
-from adapter.read import from_bundle
+from adapter.read.bundle import from_bundle
 from adapter.validate import validate
 
 SNOMED = "http://snomed.info/sct"

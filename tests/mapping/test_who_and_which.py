@@ -11,7 +11,7 @@ from invented import MRN, exam, mother
 from adapter.catalogue import Catalogue
 from adapter.exam import BirthOrder, Finding, Identifier
 from adapter.fhir import BundleType, to_bundle
-from adapter.read import NotReadable, from_bundle
+from adapter.read.bundle import NotReadable, from_bundle
 
 
 def of_type(bundle: dict[str, Any], resource_type: str) -> list[dict[str, Any]]:

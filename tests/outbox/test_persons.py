@@ -22,8 +22,8 @@ from adapter.catalogue.settings import Persons
 from adapter.cli import cli as command
 from adapter.exam import Exam, Examiner, Identifier
 from adapter.fhir import BundleType, to_bundle
-from adapter.read import from_bundle, to_json
-from adapter.read.bundle import NotReadable
+from adapter.read import to_json
+from adapter.read.bundle import NotReadable, from_bundle
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, FhirTransport, Message, Outbox, Sender, SendSummary, message_of
 from adapter.send.rest.answers import ServerRefused

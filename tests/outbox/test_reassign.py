@@ -24,7 +24,9 @@ from adapter import NotReassigned, reassign
 from adapter.catalogue import Catalogue
 from adapter.exam import BirthOrder, Exam, Newborn, Sex
 from adapter.fhir import to_bundle
-from adapter.read import Reassignment, from_bundle, read, to_json
+from adapter.read import read, to_json
+from adapter.read.bundle import from_bundle
+from adapter.read.reassignment import Reassignment
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, FhirTransport, Outbox, PutResult, Sender, SendSummary, State, message_of
 from adapter.send.reassigning import queue_reassignment

@@ -9,7 +9,8 @@ import pytest
 
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam, Status
-from adapter.read import from_bundle, read_captures
+from adapter.read import read_captures
+from adapter.read.bundle import from_bundle
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, fetch_exam, message_of
 

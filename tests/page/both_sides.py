@@ -40,9 +40,18 @@ def _text(value: object) -> str:
     return value.isoformat()
 
 
-def page_says(exams: Sequence[Exam], catalogue: Catalogue) -> list[dict[str, Any]]:
-    """Judgements, tell list, gaps and problems by the page's script, run by node."""
-    given = {"data": page_data(catalogue, None, served=False), "records": [as_record(exam) for exam in exams]}
+def page_says(
+    exams: Sequence[Exam], catalogue: Catalogue, earlier: Sequence[Sequence[Exam]] = ()
+) -> list[dict[str, Any]]:
+    """Judgements, tell list, gaps and problems by the page's script, run by node.
+
+    ``earlier``: of each exam those that the page has kept besides, in any order.
+    """
+    given = {
+        "data": page_data(catalogue, None, served=False),
+        "records": [as_record(exam) for exam in exams],
+        "kept": [[as_record(exam) for exam in some] for some in earlier],
+    }
     done = subprocess.run(
         ["node", str(Path(__file__).with_name("agree.mjs")), str(SCRIPT)],
         input=json.dumps(given).encode(),
@@ -54,9 +63,9 @@ def page_says(exams: Sequence[Exam], catalogue: Catalogue) -> list[dict[str, Any
     return answers
 
 
-def adapter_says(exam: Exam, catalogue: Catalogue) -> dict[str, Any]:
+def adapter_says(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> dict[str, Any]:
     """The same by the adapter."""
-    computed, pool = judged_findings(exam, catalogue)
+    computed, pool = judged_findings(exam, catalogue, earlier)
     lines = tell_list(exam, computed, catalogue, pool)
     problems = [p for p in check_exam(exam, catalogue) if p.rule not in LEFT_TO_THE_ADAPTER]
     judged = [(one.item.id, one.judged) for one in pool]

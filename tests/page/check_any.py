@@ -62,7 +62,7 @@ def _mended(page: Page, hand: Hand) -> int:
             return count
         item = wrong.first.get_attribute("data-item")
         wrong.first.click()
-        hand.card(item or "").locator('[data-focus$=".Clear"]').click()
+        hand.card(item or "").locator('[data-focus$=".clear"]').click()
     raise AssertionError("what is wrong cannot be mended")
 
 

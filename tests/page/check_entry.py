@@ -190,7 +190,7 @@ def expected(play: Playwright, file: Path, folder: Path) -> str:
 def not_examined(play: Playwright, file: Path, folder: Path) -> str:
     """An item, a side, the rest of a page; any other reason needs its note; an answer takes the reason's place."""
     with opened(play, file) as (page, eyes):
-        new_exam(page, sex="Male")
+        new_exam(page, sex="male")
         hand = Hand(page)
         to_page(page, "Face, eyes")
         reflex = hand.card("red_reflex")

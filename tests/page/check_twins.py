@@ -85,7 +85,7 @@ def begun_first(play: Playwright, file: Path, folder: Path) -> str:
         page.get_by_role("button", name="Begin with a newborn").click()
         say_who(page, begin=False)
         page.get_by_role("button", name="Twin: a second exam beside this").click()
-        say_who(page, name="Boy Birch", number="100418", sex="Male")
+        say_who(page, name="Boy Birch", number="100418", sex="male")
         _switch(page, "Girl Testfield")
         assert page.locator("main h2").inner_text() == "First: who is examined"
         assert page.locator(".card").count() == 0

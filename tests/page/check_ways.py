@@ -84,7 +84,7 @@ def doubts(play: Playwright, file: Path, folder: Path) -> str:
         page.go_back()
         hand.button("All exams on this device")
         new_exam(page, born="2026-02-28T07:12")
-        assert "an exam was kept here at 1 Mar 2026" in faults.inner_text(), faults.inner_text()
+        assert "an exam was kept here at 2026-03-01" in faults.inner_text(), faults.inner_text()
         hand.button("It is right: begin")
         page.locator("main h2", has_text="Circumstances").wait_for()
         eyes.nothing_left()

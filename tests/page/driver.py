@@ -13,6 +13,9 @@ from typing import Any
 
 from playwright.sync_api import Browser, Locator, Page, Playwright
 
+from adapter.catalogue import Catalogue, load_catalogue
+
+ENGLISH = load_catalogue()
 SWITCHES = (
     *("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"),
     *("--disable-sync", "--no-first-run", "--disable-quic", "--host-resolver-rules=MAP ward.invalid 127.0.0.1"),
@@ -144,21 +147,25 @@ def say_who(
     number: str = "100417",
     *,
     born: str = "2026-02-28T21:12",
-    sex: str = "Female",
-    kind: str = "Full examination within 24 hours",
+    sex: str = "female",
     begin: bool = True,
+    catalogue: Catalogue = ENGLISH,
 ) -> None:
     """Fill in who is examined, uncounted, and begin."""
-    page.get_by_label("Name on the ward").fill(name)
-    page.get_by_label("Number of the newborn", exact=True).fill(number)
-    page.get_by_label(sex, exact=True).check()
-    page.get_by_label("Born", exact=True).fill(born)
-    page.get_by_label("Gestation, weeks").select_option("39")
-    page.get_by_label("and days").select_option("4")
-    page.get_by_label(kind).check()
-    page.get_by_label("Examiner", exact=True).fill("N. Invented")
+
+    def field(key: str) -> Locator:
+        return page.get_by_label(catalogue.words.say(f"page.who.{key}"), exact=True)
+
+    field("name").fill(name)
+    field("number").fill(number)
+    field(sex).check()
+    field("born").fill(born)
+    field("weeks").select_option("39")
+    field("days").select_option("4")
+    page.get_by_label(catalogue.kinds["initial"].label).check()
+    field("examiner").fill("N. Invented")
     if begin:
-        page.get_by_role("button", name="Begin the exam").click()
+        page.get_by_role("button", name=catalogue.words.say("page.who.begin")).click()
 
 
 def new_exam(page: Page, **who: str) -> None:
@@ -167,10 +174,10 @@ def new_exam(page: Page, **who: str) -> None:
     say_who(page, **who)  # type: ignore[arg-type]
 
 
-def to_page(page: Page, title: str) -> None:
+def to_page(page: Page, title: str, catalogue: Catalogue = ENGLISH) -> None:
     """Go to a page of the exam by the contents beside it or, on a small screen, the view."""
     if not page.locator("#aside").is_visible():
-        page.get_by_role("button", name="Contents", exact=True).click()
+        page.get_by_role("button", name=catalogue.words.say("page.contents"), exact=True).click()
     page.locator(
         "button.entry:visible", has=page.locator(".name", has_text=re.compile(f"^{re.escape(title)}$"))
     ).click()

@@ -30,6 +30,7 @@ import check_told  # noqa: E402
 import check_twins  # noqa: E402
 import check_ward  # noqa: E402
 import check_ways  # noqa: E402
+import check_words  # noqa: E402
 import whole_exam  # noqa: E402
 from driver import browser, opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
@@ -85,6 +86,7 @@ CHECKS: dict[str, Check] = {
     "what became of it": check_served.followed,
     "without network": check_offline.offline,
     "on the ward": check_ward.ward,
+    "no English": check_words.translated,
     "WCAG 2.2 AA": check_looks.accessible,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,

@@ -18,8 +18,8 @@ from hypothesis.strategies import SearchStrategy
 from shared_cases import CASES, exam_of, met
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.exam import Exam
-from rule_trees import ITEMS, conditions, with_rules
+from adapter.exam import Exam, Identifier
+from rule_trees import ITEMS, conditions, over_exams, with_rules
 from strategies import exams
 
 DRAWN = 150
@@ -130,6 +130,30 @@ def test_rules_of_every_form_hold_on_both_sides_alike(catalogue: Catalogue) -> N
     rules = with_rules(catalogue, some(conditions(catalogue), 120, 8))
     several = drawn(rules, 40, 9, ITEMS)
     assert compare(several, rules) > len(several)
+
+
+def test_rules_ask_the_same_of_earlier_exams_that_the_page_has_kept(catalogue: Catalogue) -> None:
+    """Conditions drawn from what the exams found, and what lasts; exams of other newborns count on neither side."""
+    several = some(over_exams(catalogue), 25, 10)
+    rules = with_rules(catalogue, [when for *_, asked in several for when in asked])
+    exams_, others = [exam for exam, *_ in several], [before for _, before, _ in several]
+    strange = [_of_another(others[n - 1]) for n in range(len(others))]
+    kept = [[*before, *other][::-1] for before, other in zip(others, strange, strict=True)]
+    held = 0
+    for exam, before, said in zip(exams_, others, page_says(exams_, rules, kept), strict=True):
+        ours = adapter_says(exam, rules, before)
+        assert alike(said) == ours, exam.details.id
+        held += ours != adapter_says(exam, rules)
+    assert held > 5
+
+
+def _of_another(several: Sequence[Exam]) -> list[Exam]:
+    """The exams as if they were of another newborn."""
+    other = (Identifier(system="https://example.org/mrn", value="another"),)
+    return [
+        exam.model_copy(update={"newborn": exam.newborn.model_copy(update={"identifiers": other})})
+        for exam in several
+    ]
 
 
 def test_every_module_loads_by_itself() -> None:

@@ -17,7 +17,8 @@ from playwright.sync_api import Page
 from adapter.catalogue import Catalogue
 from adapter.cli import cli
 from adapter.fhir import json as fhir_json
-from adapter.read import from_bundle, read_captures
+from adapter.read import read_captures
+from adapter.read.bundle import from_bundle
 
 ABNORMAL = {"murmur": "loud_or_thrill", "femoral_pulse": "weak", "clavicle": "crepitus"}
 

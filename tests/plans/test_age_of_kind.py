@@ -12,7 +12,8 @@ from test_plans import CATALOGUE, EXAMPLES, HEADER, ROW, changed, only, ward
 from adapter.cli import cli
 from adapter.fhir.json import dumps
 from adapter.forms import to_response
-from adapter.read import to_csv, to_json
+from adapter.read import to_json
+from adapter.read.csv_writer import to_csv
 from adapter.write import write
 
 

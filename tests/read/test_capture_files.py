@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapter.catalogue import load_catalogue
-from adapter.read import Reading, files, read_captures, to_csv, to_json
+from adapter.read import Reading, files, read_captures, to_json
+from adapter.read.csv_writer import to_csv
 from drawn import drawn
 
 CATALOGUE = load_catalogue()

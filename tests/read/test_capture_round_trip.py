@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from adapter.catalogue import load_catalogue
 from adapter.exam import Exam
 from adapter.problems import Severity
-from adapter.read import check_exam, completeness, read_captures, to_csv, to_json
+from adapter.read import check_exam, completeness, read_captures, to_json
+from adapter.read.csv_writer import to_csv
 from drawn import drawn
 from strategies import exams
 

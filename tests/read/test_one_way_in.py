@@ -19,7 +19,9 @@ from adapter.fhir import BundleType, to_bundle, to_resources, with_id
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
 from adapter.forms import to_response
-from adapter.read import Reading, from_bundle, read, to_csv, to_json
+from adapter.read import Reading, read, to_json
+from adapter.read.bundle import from_bundle
+from adapter.read.csv_writer import to_csv
 from adapter.write.v2 import to_oru
 
 CAPTURE = Path(__file__).parents[2] / "examples" / "captures" / "d05-boy-weak-femorals-failed-screen.json"

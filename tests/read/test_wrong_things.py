@@ -18,7 +18,9 @@ from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
 from adapter.forms import to_response
 from adapter.problems import Problem
-from adapter.read import NotReadable, from_bundle, read, to_csv, to_json
+from adapter.read import read, to_json
+from adapter.read.bundle import NotReadable, from_bundle
+from adapter.read.csv_writer import to_csv
 from adapter.read.plan import load_plan
 from adapter.write.v2 import to_oru
 from tests.plans.plans_of_datasets import BIRTHWT

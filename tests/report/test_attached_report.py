@@ -21,7 +21,8 @@ from adapter.document import Document
 from adapter.exam import Exam
 from adapter.fhir.json import loads
 from adapter.fhir.xml import from_xml
-from adapter.read import from_bundle, from_oru
+from adapter.read.bundle import from_bundle
+from adapter.read.oru import from_oru
 from adapter.send.mllp.transport import MllpTransport
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.transport import FhirTransport

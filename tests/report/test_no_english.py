@@ -29,7 +29,7 @@ _IDS = {"examiner", "length", "weight"}
 """Names of rules and items that stand in brackets behind a line."""
 
 
-def _labels(catalogue: Catalogue) -> dict[str, Any]:
+def numbered(catalogue: Catalogue) -> dict[str, Any]:
     """A number for every label and text of the catalogue."""
     count = iter(range(1000, 100_000))
 
@@ -53,7 +53,7 @@ def site(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     settings = {"language": language, "policy": {"name": "P", "date": "2026-11-02"}}
     (folder / "site.yaml").write_text(json.dumps(settings))
     (folder / "labels").mkdir()
-    labels = {"language": language, **_labels(load_catalogue())}
+    labels = {"language": language, **numbered(load_catalogue())}
     (folder / "labels" / f"{language}.yaml").write_text(yaml.safe_dump(labels, allow_unicode=True), encoding="utf-8")
     return load_catalogue(folder)
 
@@ -66,19 +66,21 @@ def _exams(catalogue: Catalogue) -> list[Exam]:
             if reading.exam is not None:
                 exam = reading.exam
                 bare = tuple(f.model_copy(update={"note": None}) for f in exam.findings if f.text is None)
-                details = exam.details.model_copy(update={"reason": exam.details.reason and "R"})
+                own = {"reason": exam.details.reason and "R", "place": exam.details.place and "P"}
+                details = exam.details.model_copy(update=own)
                 found.append(exam.model_copy(update={"findings": bare, "details": details}))
     return found
 
 
-def _english(language: str) -> set[str]:
+def english(language: str) -> set[str]:
+    """The words of the English list that the list of a language has not."""
     own = shipped_list(language)
     assert own is not None
-    lists = [{w for _, s in flat(one["sentences"]) for w in _tokens(str(s))} for one in (shipped_list("en"), own)]
+    lists = [{w for _, s in flat(one["sentences"]) for w in tokens(str(s))} for one in (shipped_list("en"), own)]
     return lists[0] - lists[1] - _IDS
 
 
-def _tokens(text: str) -> Iterator[str]:
+def tokens(text: str) -> Iterator[str]:
     """Words of three letters and more; ids and addresses, with their points, strokes and ranges, are none."""
     text = re.sub(r"\w+\[[^\]]*\]", " ", text)
     return (
@@ -135,10 +137,10 @@ def test_no_word_of_an_exam_is_english(form: str, site: Catalogue) -> None:
     text = " ".join(FORMS[form](exam, site) for exam in exams)
     for source in sorted((one.label for one in site.sources.values()), key=len, reverse=True):
         text = text.replace(source, " ")
-    assert set(_tokens(text)) & _english(site.language) == set()
+    assert set(tokens(text)) & english(site.language) == set()
 
 
 def test_no_word_of_a_sheet_is_english(site: Catalogue) -> None:
     text = " ".join(_shown(to_worksheet(site, kind)) for kind in site.kinds)
     assert site.words.remark() in text, "nobody has reviewed it"
-    assert set(_tokens(text)) & _english(site.language) == set()
+    assert set(tokens(text)) & english(site.language) == set()

@@ -18,7 +18,8 @@ from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
 from adapter.forms.questionnaire import to_response
-from adapter.read import read_captures, to_csv, to_json
+from adapter.read import read_captures, to_json
+from adapter.read.csv_writer import to_csv
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient
 from tests.extracts import written_at_once

@@ -10,11 +10,12 @@ from click.testing import CliRunner
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.cli import cli
+from adapter.derive.every_rule import Played, held
 from adapter.derive.every_use import some_exams
 from adapter.exam import Exam, Finding, Score
-from adapter.problems import Problem
+from adapter.problems import Layer, Problem, Severity
 from adapter.read import check_exam
-from adapter.run.rehearsal import forms_of, short_of
+from adapter.run.rehearsal import Form, forms_of, rules_at_work, short_of
 from adapter.validate import Validator, load_packages
 
 
@@ -50,8 +51,50 @@ def test_everything_of_the_catalogue_is_in_some_exams(catalogue: Catalogue) -> N
     assert signs == {(i.id, s.id, a.id) for i in catalogue.items.values() for s in i.signs for a in s.answers}
     assert [p for exam in exams for p in check_exam(exam, catalogue) if p.severity == "error"] == []
 
+    roles = {telling.to.role for exam in exams for telling in exam.told}
+    assert roles == set(catalogue.roles)
 
-@pytest.mark.parametrize("form", ["transaction as json", "v2 as er7", "document as xml", "QuestionnaireResponse"])
+
+def test_every_rule_has_an_exam_in_which_it_holds_and_is_told(catalogue: Catalogue) -> None:
+    rules = {name: rule.model_copy(update={"on": True}) for name, rule in catalogue.rules.items()}
+    all_on = replace(catalogue, rules=rules)
+    exams, problems = rules_at_work(all_on)
+    assert exams.keys() == catalogue.rules.keys()
+    assert problems == []
+    assert [p for one in exams.values() for p in check_exam(one.exam, catalogue) if p.severity == "error"] == []
+
+
+def test_a_rule_that_no_finding_can_fire_is_told_at_its_line(tmp_path: Path) -> None:
+    young, old = '{item: murmur, meanings: [abnormal], age_hours: {high: "<24"}}', '{age_hours: {low: ">48"}}'
+    own = "# ours\n- {id: own, label: Own, on: true, urgency: tell, reason: Invented, source: CP,\n"
+    catalogue = site(tmp_path, rules=f"{own}   when: {{all: [{young}, {old}]}}}}\n")
+    _, problems = rules_at_work(catalogue)
+    assert [(p.file, p.line, p.rule) for p in problems] == [("rules.yaml", 3, "never-holds")]
+
+
+def test_what_falls_short_with_a_rule_alone_is_the_rules(tmp_path: Path, catalogue: Catalogue) -> None:
+    own = "# ours\n- id: stop_feeds\n  label: Feeds are to be stopped\n"
+    changed = site(tmp_path, rules=own)
+    fired, _ = rules_at_work(changed)
+    wrong = Problem(Severity.ERROR, Layer.CATALOGUE, "too-long", "is too long", "shorter words")
+    form = Form("a form", lambda exam: [wrong] if "stop_feeds" in held(Played(exam), changed) else [])
+    (one,) = short_of(form, [], changed, {"stop_feeds": fired["stop_feeds"].exam})
+    assert (one.file, one.line) == ("rules.yaml", 3)
+    assert one.what == "a form, rule stop_feeds: is too long"
+
+
+def test_a_document_in_a_message_is_the_report(catalogue: Catalogue) -> None:
+    exam = some_exams(catalogue)[0].model_copy(update={"findings": ()})
+    v2 = catalogue.v2.model_copy(update={"document": catalogue.v2.document.model_copy(update={"format": "html"})})
+    forms = forms_of(replace(catalogue, v2=v2), Validator(), {exam.details.id})
+    (form,) = (form for form in forms if form.name == "v2-document as er7")
+    assert form.problems_of(exam) == []
+
+
+FALLS = ["transaction as json", "v2 as er7", "document as xml", "extract as tables", "extract as ndjson"]
+
+
+@pytest.mark.parametrize("form", [*FALLS, "extract as omop", "extract as phenopackets", "QuestionnaireResponse"])
 def test_what_is_shipped_falls_short_of_nothing(form: str, catalogue: Catalogue) -> None:
     assert short(catalogue, form, some_exams(catalogue)[:1]) == []
 

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam
-from adapter.read import Reading, read_captures, to_csv
+from adapter.read import Reading, read_captures
+from adapter.read.csv_writer import to_csv
 from adapter.read.plan import load_plan, read_table
 from adapter.run.exams import readings_of
 from adapter.run.inputs import Cut, pieces_of, weight_of

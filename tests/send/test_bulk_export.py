@@ -23,7 +23,8 @@ import pytest
 from adapter.catalogue import Catalogue
 from adapter.fhir import to_bundle
 from adapter.fhir.json import loads
-from adapter.read import from_bundle, read_captures
+from adapter.read import read_captures
+from adapter.read.bundle import from_bundle
 from adapter.run.server import Wanted, held_by
 from adapter.run.work import NotPossible
 from adapter.sandbox import SandboxSettings, Store, running

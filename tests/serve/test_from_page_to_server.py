@@ -10,7 +10,8 @@ from adapter.catalogue import Catalogue
 from adapter.fhir.json import dumps
 from adapter.forms import to_response
 from adapter.forms.serve import Filing, running
-from adapter.read import from_bundle, read_captures
+from adapter.read import read_captures
+from adapter.read.bundle import from_bundle
 from adapter.sandbox import Store
 from adapter.sandbox import running as sandbox
 from adapter.send import FhirClient, fetch_exam

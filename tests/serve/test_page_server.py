@@ -120,14 +120,14 @@ def test_behind_a_reverse_proxy_its_address_is_one_s_own(
         assert http.get("worker.js", headers={"Host": host}).status_code == (421 if status == 421 else 200)
 
 
-def test_what_opens_the_page_again_without_network(address: str) -> None:
+def test_what_opens_the_page_again_without_network(address: str, catalogue: Catalogue) -> None:
     """Manifest (its members by the W3C's Web Application Manifest), sign and worker, which changes with the page."""
     manifest = httpx.get(f"{address}manifest.webmanifest", trust_env=False)
     assert manifest.headers["content-type"] == "application/manifest+json"
     assert {"name", "start_url", "scope", "display", "icons"} <= set(manifest.json())
     for name, kind in (("worker.js", "text/javascript"), ("icon.svg", "image/svg+xml")):
         assert httpx.get(address + name, trust_env=False).headers["content-type"].startswith(kind)
-    one, other = (offline_files(page)["/worker.js"] for page in (b"<p>", b"<b>"))
+    one, other = (offline_files(page, catalogue.words)["/worker.js"] for page in (b"<p>", b"<b>"))
     assert one != other
 
 

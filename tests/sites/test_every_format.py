@@ -24,7 +24,8 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir.json import loads
 from adapter.fhir.xml import from_xml
-from adapter.read import from_bundle, read_captures
+from adapter.read import read_captures
+from adapter.read.bundle import from_bundle
 from adapter.read.oru import from_oru
 from adapter.v2.er7 import CHARSETS
 from adapter.validate import validate

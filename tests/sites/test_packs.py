@@ -26,7 +26,9 @@ from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
-from adapter.read import from_bundle, from_oru, read_captures
+from adapter.read import read_captures
+from adapter.read.bundle import from_bundle
+from adapter.read.oru import from_oru
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.transport import FhirTransport
 from adapter.validate import validate

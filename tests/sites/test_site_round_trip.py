@@ -18,7 +18,7 @@ from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
-from adapter.read import from_bundle
+from adapter.read.bundle import from_bundle
 from adapter.validate import validate
 from drawn import drawn
 from strategies import exams

@@ -17,7 +17,7 @@ from adapter.derive import completeness, judged_findings, number
 from adapter.derive.completeness import side_of
 from adapter.exam import At, Exam, Finding, Quantities, Quantity, Score, Side
 from adapter.fhir import to_bundle
-from adapter.read import from_bundle
+from adapter.read.bundle import from_bundle
 from adapter.write.tables import TABLES, Type
 from drawn import drawn
 from strategies import exams

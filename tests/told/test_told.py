@@ -20,7 +20,8 @@ from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import from_xml, to_xml
 from adapter.forms.questionnaire import to_response
-from adapter.read import from_bundle, read_captures
+from adapter.read import read_captures
+from adapter.read.bundle import from_bundle
 from adapter.read.csv_writer import to_csv
 from adapter.read.json_writer import to_json
 from adapter.read.oru import from_oru

@@ -11,7 +11,7 @@ from told_exams import CATALOGUE, TELLINGS, read, record
 from adapter.exam import Exam
 from adapter.fhir import to_resources, with_id
 from adapter.fhir.json import dumps
-from adapter.read import from_bundle
+from adapter.read.bundle import from_bundle
 from adapter.run.exams import cut_for, readings_of
 from adapter.run.inputs import pieces_of
 from adapter.sandbox import Store, running

@@ -17,7 +17,7 @@ import pytest
 from watching import CAPTURES, assert_exactly_once, eventually, names, read_exams
 
 from adapter.catalogue import Catalogue
-from adapter.read import to_csv
+from adapter.read.csv_writer import to_csv
 from adapter.read.plan import Plan, load_plan
 from adapter.sandbox import Store, parse_faults, running
 from adapter.send import FhirClient, FhirTransport, Outbox, Retry

@@ -16,7 +16,8 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
-from adapter.read import from_bundle, read
+from adapter.read import read
+from adapter.read.bundle import from_bundle
 from adapter.send import FhirClient, fetch_exam
 from adapter.send.rest.transaction import transaction_of
 

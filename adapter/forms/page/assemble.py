@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 from functools import cache
+from html import escape
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 
@@ -25,6 +26,7 @@ def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = Fal
     Raises :class:`KeyError` for a kind that the catalogue does not have.
     """
     style, script = _style(), _script()
+    words = catalogue.words
     data = _inert(
         json.dumps(page_data(catalogue, kind, served=served, ward=ward), ensure_ascii=False, separators=(",", ":"))
     )
@@ -41,14 +43,13 @@ def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = Fal
     )
     return (
         "<!DOCTYPE html>\n"
-        f'<html lang="en" data-build="{build}">\n<head>\n<meta charset="utf-8">\n'
+        f'<html lang="{words.language}" data-build="{build}">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="referrer" content="no-referrer">\n'
-        "<title>Newborn examination</title>\n"
+        f"<title>{escape(words.say('page.title'))}</title>\n"
         f"{_INSTALLED if served else ''}<style>{style}</style>\n</head>\n"
-        '<body>\n<div id="page"><noscript><p>This page needs its script to run; the browser has it switched off.'
-        " Record on paper.</p></noscript></div>\n"
+        f'<body>\n<div id="page"><noscript><p>{escape(words.say("page.no_script"))}</p></noscript></div>\n'
         f'<script type="application/json" id="catalogue">{data}</script>\n'
         f"<script>{script}</script>\n</body>\n</html>\n"
     ).encode()

@@ -94,7 +94,10 @@ def _words(catalogue: Catalogue) -> Json:
         within[name] = {one: term.inline for one, term in getattr(catalogue, name).items()}
     return {
         "decimal": words.decimal,
+        "ones": words.ones,
+        "moment": words.moment_form,
         "found_at": words.found_form,
+        "remark": words.remark(),
         "sentences": {key: said for key, said in words.sentences.items() if key.startswith(_SAID)},
         "within": within,
     }
@@ -102,8 +105,9 @@ def _words(catalogue: Catalogue) -> Json:
 
 _SAID: tuple[str, ...] = (
     *("list", "clauses", "either", "is", "beside", "finding.", "range.", "judged.", "unjudged.", "hours.", "page."),
-    *("computed.no_gestation", "tell.to_do", "tell.by_", "tell.examiner", "tell.abnormal", "tell.variant"),
-    *("tell.hours_of_life", "tell.measured", "tell.sample", "tell.not_judged", "tell.others"),
+    *("sex.", "computed.no_gestation", "tell.to_do", "tell.by_", "tell.examiner", "tell.abnormal", "tell.variant"),
+    *("tell.hours_of_life", "tell.measured", "tell.sample", "tell.not_judged", "tell.others", "tell.with_count"),
+    *("told.at", "told.back", "told.not_back", "told.said", "of_exam", "report.born_at", "report.own_sides"),
 )
 """How the keys begin of sentences that its script says."""
 
@@ -222,6 +226,7 @@ def _item(item: Item, ranges: list[Row], true_of: Json | None, catalogue: Catalo
             "compare_sides": item.compare_sides,
             "still_to_do": item.still_to_do,
             "chart": item.chart,
+            "lasting": item.lasting,
             "one_by_one": item.one_by_one,
             "sex": item.sex,
             "computed": item.computed,

@@ -61,7 +61,7 @@ def create_app(
     """The application that shows ``page`` (HTML), files records with ``filing``, says where they are (``followed``;
     without it every exam is unknown) and which newborns there are (``ward``; without it, nothing is there).
     ``behind``: the address by which a reverse proxy shows it, whose pages are then its own as well."""
-    shown = {"/": ("text/html", page), **offline_files(page)}
+    shown = {"/": ("text/html", page), **offline_files(page, filing.words)}
 
     async def show(request: Request) -> Response:
         if not is_for_here(request, behind):

@@ -91,7 +91,7 @@ class Filing:
     """
 
     def __init__(self, drop: Path, catalogue: Catalogue) -> None:
-        self._drop, self._catalogue = drop, catalogue
+        self._drop, self._catalogue, self.words = drop, catalogue, catalogue.words
         self._turn, self._lock = threading.Lock(), -1
 
     def __enter__(self) -> Filing:

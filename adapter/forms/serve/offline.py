@@ -8,6 +8,8 @@ import hashlib
 import json
 from importlib.resources import files
 
+from adapter.catalogue import Words
+
 _GROUND = "#f5f1e4"
 _ICON = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 64 64"><rect width="64" height="64" fill="#2c2820"/>'
@@ -15,13 +17,14 @@ _ICON = (
 )
 
 
-def offline_files(page: bytes) -> dict[str, tuple[str, bytes]]:
-    """Path, media type and content of each; the worker is another one whenever the page is."""
+def offline_files(page: bytes, words: Words) -> dict[str, tuple[str, bytes]]:
+    """Path, media type and content of each, in these words; the worker is another one whenever the page is."""
     worker = (files("adapter.forms.serve") / "worker.js").read_text(encoding="utf-8")
     build = hashlib.sha256(page).hexdigest()[:16]
     manifest = {
-        "name": "Newborn examination",
-        "short_name": "Newborn exam",
+        "lang": words.language,
+        "name": words.say("page.title"),
+        "short_name": words.say("page.short_title"),
         "start_url": "./",
         "scope": "./",
         "display": "standalone",

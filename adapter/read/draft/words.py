@@ -10,8 +10,9 @@ from functools import lru_cache
 from typing import Any
 
 from adapter.catalogue import Catalogue, Item, Sides, load_catalogue
-from adapter.catalogue.files import mappings, read_yaml
+from adapter.catalogue.files import mappings
 from adapter.catalogue.model import Component, Sign
+from adapter.catalogue.strict_yaml import read_yaml
 
 _FOLDED = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "é": "e", "è": "e"})
 _FILLERS = frozenset(("the", "of", "in", "at", "der", "die", "das", "des", "bei", "am", "im", "for", "score"))

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from adapter.catalogue import Catalogue
-from adapter.catalogue.files import read_yaml
+from adapter.catalogue.strict_yaml import read_yaml
 from adapter.problems import Layer, Problem
 from adapter.read.explain import explain
 from adapter.read.places import Place, PlaceOf

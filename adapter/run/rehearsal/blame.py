@@ -37,6 +37,15 @@ class Blame:
                 yield self._placed(problem, "every exam", whole_paths(self.form.name, problem, exam, self.catalogue))
         yield from self._halved(exam, problems)
 
+    def of_rule(self, rule: str, exam: Exam) -> Iterator[Problem]:
+        """Every problem of an exam that is made for a rule, which no finding has alone: it is the rule's."""
+        for problem in self.form.problems_of(exam):
+            known = _key(problem) in self.of_all or any(problem.what == what for _, _, what in self.told)
+            if not known and self.named[problem.rule] < MOST:
+                self.named[problem.rule] += 1
+                ways = iter([("rules", rule, "label"), ("rules", rule)])
+                yield self._placed(problem, f"rule {rule}", ways)
+
     def _halved(self, exam: Exam, problems: list[Problem]) -> Iterator[Problem]:
         left = [p for p in problems if _key(p) not in self.of_all and self.named[p.rule] < MOST]
         if not left:

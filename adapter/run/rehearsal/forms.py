@@ -18,9 +18,14 @@ from adapter.forms import to_questionnaire, to_response
 from adapter.forms.page import to_page
 from adapter.forms.worksheet import to_worksheet
 from adapter.problems import AdapterError, Layer, Problem, Severity
-from adapter.read import check_exam, from_bundle, from_oru, read
+from adapter.read import check_exam, read
+from adapter.read.bundle import from_bundle
+from adapter.read.oru import from_oru
+from adapter.run.rehearsal.extracted import EXTRACTED, extracted, not_the_same
 from adapter.validate import Validator
 from adapter.write import allowed, encodings_of, write
+from adapter.write.attached import rendered
+from adapter.write.omop import Concepts
 from adapter.write.package import definitions
 from adapter.write.v2 import to_oru
 
@@ -38,18 +43,24 @@ class Form:
     problems_of: Callable[[Exam], list[Problem]]
 
 
-def forms_of(catalogue: Catalogue, validator: Validator, fully: Collection[str]) -> list[Form]:
+def forms_of(
+    catalogue: Catalogue, validator: Validator, fully: Collection[str], concepts: Concepts | None = None
+) -> list[Form]:
     """Every form of an exam that the site writes. ``fully``: the ids of exams of which every form is made and every
-    judge asked; of others no PDF, which has the blocks of the page, and no judge of v2 but by hand."""
+    judge asked; of others no PDF, which has the blocks of the page, and no judge of v2 but by hand. ``concepts``: of
+    OMOP, as the site has verified them (None: the shipped ones)."""
 
     def checked(exam: Exam) -> list[Problem]:
         return [problem for problem in check_exam(exam, catalogue) if problem.severity in _TOLD[:2]]
 
     def response(exam: Exam) -> list[Problem]:
+        exam = exam.model_copy(update={"told": ()})  # no form asks who was told
         made = to_response(exam, catalogue)
         return [*_validated(made, validator), *_same(exam, [one.exam for one in read([made], catalogue)])]
 
     found = [Form("the check of what was captured", _guarded(checked))]
+    for name in EXTRACTED:
+        found.append(Form(f"extract as {name}", _guarded(partial(extracted, name, catalogue, concepts))))
     for kind in allowed(catalogue):
         for encoding in encodings_of(kind, catalogue):
             one = _Outward(catalogue, validator, kind, encoding, fully)
@@ -67,6 +78,8 @@ class _Outward:
 
     def problems_of(self, exam: Exam) -> list[Problem]:
         whole = exam.details.id in self.fully
+        if self.kind == "v2-document":
+            return self._document(exam) if whole else []
         if self.encoding == "er7" and not whole:
             return _same(exam, from_oru(to_oru(exam, self.catalogue, strictly=False), self.catalogue), message=True)
         if self.encoding == "pdf" and not whole:
@@ -84,6 +97,15 @@ class _Outward:
             case "er7":
                 return _same(exam, from_oru(content, self.catalogue), message=True)
         return []
+
+    def _document(self, exam: Exam) -> list[Problem]:
+        """The report in its message is the one that the site makes, whole."""
+        try:
+            sent = write(exam, self.catalogue, self.kind, self.encoding)
+            report = rendered(exam, self.catalogue, self.catalogue.v2.document.format)
+        except PdfNotInstalled:
+            return []
+        return [] if report.as_ed().encode("ascii") in sent else [not_the_same("holds another report", "it whole")]
 
 
 _ENTRY = re.compile(r"Bundle\.entry\[(\d+)\]\.resource")
@@ -103,11 +125,12 @@ def _same(exam: Exam, back: list[Exam | None] | list[Exam], *, message: bool = F
     """Whether the exam came back; a message has its findings region by region, and fewer words of persons."""
     if len(back) == 1 and back[0] is not None:
         read = back[0]
+        if read.told != exam.told:
+            return [not_the_same("does not read back to the same tellings", "roles and words that tell them apart")]
         if read.findings == exam.findings if not message else _sorted(read) == _sorted(exam):
             return []
     what = "does not read back to the same findings"
-    remedy = "codes and words that tell every finding from every other"
-    return [Problem(Severity.ERROR, Layer.ROUND_TRIP, "not-the-same", what, remedy)]
+    return [not_the_same(what, "codes and words that tell every finding from every other")]
 
 
 def _sorted(exam: Exam) -> list[str]:

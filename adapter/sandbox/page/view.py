@@ -15,7 +15,8 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.catalogue.words import shipped_languages, words_of
 from adapter.fhir.json import decimal_text
-from adapter.read import completeness, from_bundle
+from adapter.read import completeness
+from adapter.read.bundle import from_bundle
 
 Json = dict[str, Any]
 

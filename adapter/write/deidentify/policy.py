@@ -11,7 +11,8 @@ from pydantic import Field, ValidationError, model_validator
 
 from adapter.catalogue import Catalogue, ItemType
 from adapter.catalogue.code import Frozen
-from adapter.catalogue.files import mappings, read_yaml
+from adapter.catalogue.files import mappings
+from adapter.catalogue.strict_yaml import read_yaml
 from adapter.problems import AdapterError, ExitCode
 from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS, SUPPRESSIBLE
 

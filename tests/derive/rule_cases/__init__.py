@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rule_cases import blood, breathing, feeding, form, infection, nerves
+from rule_cases import blood, breathing, feeding, form, infection, nerves, over_exams
 from rule_cases.words import Case
 
 CASES: dict[str, tuple[list[Case], list[Case]]] = {
@@ -12,6 +12,7 @@ CASES: dict[str, tuple[list[Case], list[Case]]] = {
     **nerves.CASES,
     **feeding.CASES,
     **form.CASES,
+    **over_exams.CASES,
 }
 
 __all__ = ["CASES", "Case"]

@@ -5,16 +5,27 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from scenes import read, said
+from scenes import read, said, scene
 
-from adapter.exam import Finding, Quantity
+from adapter.exam import Exam, Finding, Quantity
 
 Case = tuple[list[Finding], dict[str, Any]]
 Cases = dict[str, tuple[list[Case], list[Case]]]
 
 
 def case(*findings: Finding, **more: Any) -> Case:
+    """Findings of an exam; ``before``: those of earlier ones by the hours of life at which these began."""
     return list(findings), more
+
+
+def exams_of(given: Case) -> tuple[Exam, list[Exam]]:
+    """The exam of a case, and the earlier ones of the infant."""
+    findings, more = given
+    asked = {name: value for name, value in more.items() if name != "before"}
+    plain = {name: value for name, value in asked.items() if name != "hours"}
+    before = sorted(more.get("before", {}).items(), key=lambda one: Decimal(one[0]))
+    earlier = [scene(*some, hours=at, exam_id=f"at-{at}", **plain) for at, some in before]
+    return scene(*findings, **asked), earlier
 
 
 def axilla(degrees: str) -> Finding:

@@ -1,6 +1,7 @@
 // When a finding was made, and how old the newborn was.
 import { exact, fixed, over, plus, ratio } from "./exact.mjs";
 import { hoursBetween, instant } from "./moments.mjs";
+import { digitsSaid, say } from "./say.mjs";
 
 /** The instant a finding was made: its own, else the moment of birth it belongs to, else the exam's start. */
 export const madeAt = (finding, item, record) => {
@@ -26,10 +27,12 @@ export const postmenstrualWeeks = (record, at) => {
 };
 
 /** How old at the exam's start, in words. */
-export const ageInWords = (record) => {
+export const ageInWords = (record, catalogue) => {
   if (instant(record.newborn.birth_time) === null || instant(record.exam.started) === null) return "";
   const hours = ageHours(record, instant(record.exam.started));
   const whole = Number(fixed(hours, 1));
   if (whole < 0) return "";
-  return whole < 96 ? `${fixed(hours, 1)} h old` : `${Math.floor(whole / 24)} days old`;
+  return whole < 96
+    ? say(catalogue, "page.frame.age_hours", { hours: digitsSaid(catalogue, fixed(hours, 1)) })
+    : say(catalogue, "page.frame.age_days", { days: Math.floor(whole / 24) });
 };

@@ -3,7 +3,8 @@
 // since browsers pass over entries that nobody's hand made.
 import { bdi, button, h, sheet } from "./dom.mjs";
 import { app, current, go, placeOf } from "./state.mjs";
-import { nameOf } from "./identity.mjs";
+import { nameOf } from "./called.mjs";
+import { said, saidWith } from "./said.mjs";
 
 const inside = () => Boolean(app.store) && app.view !== "start";
 const guarded = () => Boolean(history.state?.inside);
@@ -14,12 +15,12 @@ export const guard = () => {
 };
 
 const ask = (doc) =>
-  sheet("Leave this exam?", (close) =>
+  sheet(said("back.title"), (close) =>
     h("div", {},
-      h("p", {}, bdi(nameOf(doc)), doc.saved ? ": saved." : ": not saved yet. What was tapped stays on this device."),
+      h("p", {}, saidWith(doc.saved ? "back.saved" : "back.not_saved", { name: bdi(nameOf(doc)) })),
       h("div.row", {},
-        button("Stay in the exam", close, {}, "button.main"),
-        button("All exams on this device", () => {
+        button(said("back.stay"), close, {}, "button.main"),
+        button(said("all_exams"), () => {
           close();
           go("start");
         }))), { onclose: guard });

@@ -5,6 +5,8 @@ import { app, commit, derived } from "./state.mjs";
 import { chooseAnswer, clearItem, findingsOf, sidesOf } from "./entry.mjs";
 import { expectedOf } from "./catalogue.mjs";
 import { judge, judgedAs } from "./judgement.mjs";
+import { is, markedMeaning, named, ofSide, said, sideSaid, together } from "./said.mjs";
+import { listed } from "./say.mjs";
 import { valueInWords } from "./words.mjs";
 import { reasonSheet } from "./reason_sheet.mjs";
 import { detailPanel, hasDetails } from "./card_detail.mjs";
@@ -21,14 +23,12 @@ const key = (doc, item) => `${doc.key}/${item.id}`;
 
 /** What an answer is, in words besides its place and mark. */
 const mark = (answer) => {
-  const tell = answer.urgency === "none" ? "" : `, ${app.catalogue.tellWords[answer.urgency].words}`;
-  if (answer.meaning === "expected") return "expected";
-  return `${answer.meaning === "abnormal" ? "▲ abnormal" : "variant"}${tell}`;
+  const tell = answer.meaning !== "expected" && answer.urgency !== "none" && app.catalogue.tellWords[answer.urgency].words;
+  return listed(app.catalogue, [markedMeaning(answer.meaning), tell]);
 };
 
 const tap = (doc, item, side, answer) => {
-  const words = `${item.label}${side ? `, ${side}` : ""}: ${answer.label}`;
-  commit(doc, words, () => {
+  commit(doc, is(named(item, side), answer.label), () => {
     const set = chooseAnswer(doc, item, side, answer.id, app.catalogue);
     if (set && answer.meaning !== "expected" && hasPlaces(item)) opened.details.add(key(doc, item));
   }, { items: [item.id] });
@@ -47,7 +47,7 @@ const whole = (doc, item, answer) =>
 
 const both = (doc, item, answer) => {
   const sides = ["left", "right"].filter((side) => !given(doc, item, side, answer));
-  const words = `${item.label}, both sides: ${answer.label}`;
+  const words = is(named(item, null, said("both_sides")), answer.label);
   commit(doc, words, () => {
     for (const side of sides.length ? sides : ["left", "right"]) chooseAnswer(doc, item, side, answer.id, app.catalogue);
   }, { items: [item.id] });
@@ -57,11 +57,11 @@ const sided = (doc, item, answer) => {
   const side = (name) =>
     h(`button.answer.side.${answer.meaning}`, {
       type: "button", "aria-pressed": String(given(doc, item, name, answer)), "data-focus": `${item.id}.${name}.${answer.id}`,
-      "aria-label": `${name}: ${answer.label}, ${mark(answer)}`, onclick: () => tap(doc, item, name, answer),
-    }, h("span", {}, name));
+      "aria-label": listed(app.catalogue, [ofSide(name, answer.label), mark(answer)]), onclick: () => tap(doc, item, name, answer),
+    }, h("span", {}, sideSaid(name)));
   const middle = answer.meaning === "expected"
     ? h("button.middle", { type: "button", "data-focus": `${item.id}.both.${answer.id}`, onclick: () => both(doc, item, answer) },
-        h("span.label", {}, answer.label), h("span.mark", {}, `${mark(answer)}; both sides`))
+        h("span.label", {}, answer.label), h("span.mark", {}, together(mark(answer), said("both_sides"))))
     : h("span.middle", {}, h("span.label", {}, answer.label), h("span.mark", {}, mark(answer)));
   return h("div.sided", { role: "group", "aria-label": answer.label }, side("left"), middle, side("right"));
 };
@@ -77,8 +77,8 @@ const answers = (doc, item) => {
 const others = (doc, item) => {
   if (!expectedOf(item) || item.answers.length < 2) return null;
   const all = opened.answers.has(key(doc, item));
-  return button(all ? "Fewer answers" : `Other answers (${item.answers.length - 1})`, () => flip("answers", doc, item),
-    { "aria-expanded": String(all), "data-focus": `${item.id}.others`, "aria-label": `${all ? "Fewer" : "Other"} answers: ${item.label}` }, "button.small");
+  return button(all ? said("card.fewer") : said("card.others", { number: item.answers.length - 1 }), () => flip("answers", doc, item),
+    { "aria-expanded": String(all), "data-focus": `${item.id}.others`, "aria-label": said(all ? "card.fewer_of" : "card.others_of", { item: item.label }) }, "button.small");
 };
 
 const flip = (what, doc, item) => {
@@ -90,7 +90,7 @@ const flip = (what, doc, item) => {
 const absent = (doc, item) =>
   findingsOf(doc, item)
     .filter((f) => f.not_examined)
-    .map((f) => h("p.absent", {}, `${f.side ? `${f.side}: ` : ""}${valueInWords(f, item, app.catalogue)}`, f.note ? `; ${f.note}` : ""));
+    .map((f) => h("p.absent", {}, together(ofSide(f.side, valueInWords(f, item, app.catalogue)), f.note)));
 
 const counts = (doc, item) =>
   findingsOf(doc, item)
@@ -101,7 +101,7 @@ const counts = (doc, item) =>
 const problems = (doc, item) => {
   const found = derived(doc).problems.filter((one) => one.index !== null && doc.record.findings[one.index]?.item === item.id);
   return h("div", { "data-live": `${item.id}.problems` },
-    found.map((one) => h(`p.problem.${one.severity}`, { role: "status" }, h("b", {}, one.severity === "error" ? "Wrong: " : "Doubtful: "), one.what, " ", one.remedy)));
+    found.map((one) => h(`p.problem.${one.severity}`, { role: "status" }, h("b", {}, said(one.severity === "error" ? "card.wrong" : "card.doubtful")), one.what, " ", one.remedy)));
 };
 
 const body = (doc, item) => {
@@ -123,13 +123,16 @@ const body = (doc, item) => {
 
 const acts = (doc, item) => {
   const some = findingsOf(doc, item).length > 0 || doc.drafts.some((f) => f.item === item.id);
-  const small = (words, onclick, extra) => button(words, onclick, { "aria-label": `${words} ${item.label}`, "data-focus": `${item.id}.${words}`, ...extra }, "button.small");
+  const small = (key, onclick, extra) => {
+    const act = said(`card.${key}`);
+    return button(act, onclick, { "aria-label": said("card.act_of", { act, item: item.label }), "data-focus": `${item.id}.${key}`, ...extra }, "button.small");
+  };
   const wording = ["choice", "choices"].includes(item.type);
   return h("div.acts", {}, wording ? others(doc, item) : null,
-    small("Not examined …", () => reasonSheet(doc, item.label, [{ item: item.id, side: null }])),
-    wording ? small("In words", () => flip("words", doc, item), { "aria-expanded": String(opened.words.has(key(doc, item))) }) : null,
-    some && hasDetails(doc, item) ? small("Details", () => flip("details", doc, item), { "aria-expanded": String(opened.details.has(key(doc, item))) }) : null,
-    some ? small("Clear", () => commit(doc, `Cleared ${item.label}`, () => clearItem(doc, item), { items: [item.id] })) : null);
+    small("missed", () => reasonSheet(doc, item.label, [{ item: item.id, side: null }])),
+    wording ? small("words", () => flip("words", doc, item), { "aria-expanded": String(opened.words.has(key(doc, item))) }) : null,
+    some && hasDetails(doc, item) ? small("details", () => flip("details", doc, item), { "aria-expanded": String(opened.details.has(key(doc, item))) }) : null,
+    some ? small("clear", () => commit(doc, said("card.cleared", { item: item.label }), () => clearItem(doc, item), { items: [item.id] })) : null);
 };
 
 const stateOf = (doc, item) => {
@@ -144,11 +147,11 @@ export const card = (doc, item) => {
   const words = opened.words.has(key(doc, item)) || findingsOf(doc, item).some((f) => f.text !== undefined);
   const title = `title-${item.id}`;
   return h(`section.card.${stateOf(doc, item)}`, { id: `card-${item.id}`, "aria-labelledby": title },
-    h("div.head", {}, h("h3", { id: title, tabindex: "-1" }, item.label), item.how ? h("p.how", {}, item.how) : null,
-      opened.answers.has(key(doc, item)) && item.caution ? h("p.caution", {}, `Caution: ${item.caution}`) : null),
+    h("div.head", {}, h("h3", { id: title, tabindex: "-1", "data-unset": said("card.unset") }, item.label), item.how ? h("p.how", {}, item.how) : null,
+      opened.answers.has(key(doc, item)) && item.caution ? h("p.caution", {}, said("card.caution", { caution: item.caution })) : null),
     h("div.body", {},
       doc.saved
-        ? findingsOf(doc, item).map((f) => h("p", {}, `${f.side ? `${f.side}: ` : ""}${valueInWords(f, item, app.catalogue)}`))
+        ? findingsOf(doc, item).map((f) => h("p", {}, ofSide(f.side, valueInWords(f, item, app.catalogue))))
         : [
             body(doc, item),
             words && item.type !== "text" ? sidesOf(item).map((side) => wordsEntry(doc, item, side)) : null,

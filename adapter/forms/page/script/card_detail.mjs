@@ -4,6 +4,7 @@ import { app, commit } from "./state.mjs";
 import { URGENCIES, answerOf } from "./catalogue.mjs";
 import { findingsOf } from "./entry.mjs";
 import { now } from "./moments.mjs";
+import { is, ofSide, said, sideSaid } from "./said.mjs";
 import { valueInWords } from "./words.mjs";
 import { timeField } from "./time_field.mjs";
 
@@ -11,7 +12,7 @@ import { timeField } from "./time_field.mjs";
 export const hasDetails = (doc, item) => findingsOf(doc, item).length > 0;
 
 const put = (doc, item, finding, key, value, { same = null, items = [item.id] } = {}) =>
-  commit(doc, `${item.label}: ${key.replace("_", " ")}`, () => {
+  commit(doc, is(item.label, said(`detail.step_${key}`)), () => {
     if (value) finding[key] = value;
     else delete finding[key];
   }, { items, same });
@@ -25,23 +26,23 @@ const places = (doc, item, finding) => {
   const usual = [...new Set([...item.methods, ...(item.method ? [item.method] : [])])];
   const site = sites[finding.site];
   return [
-    pick("Place", item.sites, (id) => sites[id].label, "site"),
-    ["optional", "either"].includes(item.sides) && !site?.side ? pick("Side (the infant's own)", ["left", "right"], (id) => id, "side") : null,
-    finding.not_examined ? null : pick("How", usual, (id) => app.catalogue.methods[id], "method"),
-    item.states && !finding.not_examined ? pick("State of the infant", Object.keys(states), (id) => states[id], "state") : null,
-    pick("Tell, by your own judgement", URGENCIES.slice(1), (id) => app.catalogue.tellWords[id].title, "urgency"),
+    pick(said("place"), item.sites, (id) => sites[id].label, "site"),
+    ["optional", "either"].includes(item.sides) && !site?.side ? pick(said("detail.side"), ["left", "right"], sideSaid, "side") : null,
+    finding.not_examined ? null : pick(said("detail.method"), usual, (id) => app.catalogue.methods[id], "method"),
+    item.states && !finding.not_examined ? pick(said("state"), Object.keys(states), (id) => states[id], "state") : null,
+    pick(said("detail.urgency"), URGENCIES.slice(1), (id) => app.catalogue.tellWords[id].title, "urgency"),
   ];
 };
 
 const another = (doc, item, finding) =>
-  button("The same at another place", () =>
-    commit(doc, `${item.label}: another place`, () => {
+  button(said("detail.another"), () =>
+    commit(doc, said("detail.another_step", { item: item.label }), () => {
       const { site, side, ...rest } = finding;
       doc.record.findings.splice(doc.record.findings.indexOf(finding) + 1, 0, { ...rest, ...(item.sides === "each" ? { side } : {}) });
     }, { items: [item.id] }), {}, "button.small");
 
 const ofFinding = (doc, item, finding) => {
-  const words = `${finding.side ? `${finding.side}: ` : ""}${valueInWords(finding, item, app.catalogue)}`;
+  const words = ofSide(finding.side, valueInWords(finding, item, app.catalogue));
   const note = h("textarea", {
     rows: "2", value: finding.note ?? "", dir: "auto", maxlength: "2000",
     oninput: (event) => put(doc, item, finding, "note", event.target.value, { same: `${item.id}.note` }),
@@ -49,11 +50,11 @@ const ofFinding = (doc, item, finding) => {
   const meant = typeof finding.value === "string" ? answerOf(item, finding.value)?.meaning : null;
   const at = item.minutes_after_birth === undefined && !finding.not_examined;
   return h("fieldset.detail", {}, h("legend", {}, words),
-    places(doc, item, finding), field("Note", note),
-    at && h("div.row", {}, timeField("Time (empty: the start of the exam)", finding.observed_at ?? "", (iso) => put(doc, item, finding, "observed_at", iso, { same: `${item.id}.at` })),
-      button("Now", () => put(doc, item, finding, "observed_at", now()), {}, "button.small")),
+    places(doc, item, finding), field(said("note"), note),
+    at && h("div.row", {}, timeField(said("detail.time"), finding.observed_at ?? "", (iso) => put(doc, item, finding, "observed_at", iso, { same: `${item.id}.at` })),
+      button(said("now"), () => put(doc, item, finding, "observed_at", now()), {}, "button.small")),
     meant && meant !== "expected" && (item.sites.length || ["optional", "either"].includes(item.sides)) ? another(doc, item, finding) : null,
-    button("Take this one away", () => commit(doc, `Taken away: ${words}`, () => {
+    button(said("detail.remove"), () => commit(doc, said("detail.removed", { words }), () => {
       doc.record.findings = doc.record.findings.filter((f) => f !== finding);
     }, { items: [item.id] }), {}, "button.small"));
 };

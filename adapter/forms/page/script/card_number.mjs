@@ -8,6 +8,8 @@ import { applicable, deciding, judge, whyNot } from "./judgement.mjs";
 import { LINE } from "./hours.mjs";
 import { remember, remembered } from "./store.mjs";
 import { spanWords } from "./spans.mjs";
+import { is, markedMeaning, meaningSaid, named, ofSide, said, sideSaid } from "./said.mjs";
+import { digitsSaid, listed } from "./say.mjs";
 import { afterRest } from "./lead.mjs";
 import { pagesOf } from "./pages.mjs";
 import { countSheet } from "./count_sheet.mjs";
@@ -31,7 +33,7 @@ const fresh = (item, side) => {
 export const typed = (text) => text.trim().replace(",", ".").replace(/^(-?)0+(?=\d)/, "$1");
 
 const place = (doc, item, entry, words, items) =>
-  commit(doc, `${item.label}${entry.side ? `, ${entry.side}` : ""}${words}`, () => placeEntry(doc, entry, app.catalogue), {
+  commit(doc, words ? is(named(item, entry.side), words) : named(item, entry.side), () => placeEntry(doc, entry, app.catalogue), {
     same: `${item.id}.${entry.side ?? ""}`, items: items ?? [item.id],
   });
 
@@ -79,9 +81,9 @@ const unitPicker = (doc, item, entry, label) => {
   return choice(entries, value, (picked) => {
     setUnit(entry.value, picked);
     remember(`unit/${item.id}`, picked);
-    place(doc, item, entry, ": unit");
+    place(doc, item, entry, said("unit"));
     app.refresh([item.id], "");
-  }, { "aria-label": `${label}, unit`, "data-focus": `${item.id}.${entry.side ?? ""}.unit` });
+  }, { "aria-label": said("unit_of", { what: label }), "data-focus": `${item.id}.${entry.side ?? ""}.unit` });
 };
 
 const bandsOf = (doc, item, entry) => {
@@ -89,8 +91,8 @@ const bandsOf = (doc, item, entry) => {
   // The first band that holds decides: those that the ones before leave nothing to are not shown.
   const { bands } = deciding(applicable(entry, item, record, app.catalogue));
   return bands.map((band) => {
-    const said = band.urgency === "none" ? band.meaning : app.catalogue.tellWords[band.urgency].words;
-    return `${spanWords(band)} ${said}`;
+    const meaning = band.urgency === "none" ? meaningSaid(band.meaning) : app.catalogue.tellWords[band.urgency].words;
+    return said("number.range", { range: spanWords(band, app.catalogue), meaning });
   });
 };
 
@@ -106,38 +108,38 @@ const live = (doc, item, entry, n) => {
   const unit = unitShown(item.unit, app.catalogue);
   const half = !whole && (value.value !== "" || value.plus?.value);
   return h("div.live", { "data-live": `${item.id}.${entry.side ?? ""}.${n}` },
-    other ? h("p.converted", {}, `= ${amount(value, item, app.catalogue)}${unit}`) : null,
-    whole && !judged ? h("p.judged", {}, `not judged: ${(one && whyNot(one, record, app.catalogue)) ?? "see the list"}`) : null,
+    other ? h("p.converted", {}, said("number.converted", { amount: `${digitsSaid(app.catalogue, amount(value, item, app.catalogue))}${unit}` })) : null,
+    whole && !judged ? h("p.judged", {}, said("number.not_judged", { reason: (one && whyNot(one, record, app.catalogue)) ?? said("number.see_list") })) : null,
     byLine ? h(`p.judged.${byLine.judged.meaning}`, {}, byLine.finding.text) : null,
-    judged && !byLine ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning, judged.urgency === "none" ? "" : `, ${app.catalogue.tellWords[judged.urgency].words}`) : null,
-    half ? h("p.problem.error", {}, "Not a whole number yet: it is kept, and not yet part of the record.") : null,
-    entry.counted_seconds ? h("p.counted", {}, `counted for ${entry.counted_seconds} s${Number(entry.counted_seconds) < Number(item.count_seconds) ? ", under a full minute" : ""}`) : null,
-    bands.length ? h("p.range", {}, `For this infant now${unit && `, in ${unit.trim()}`}: ${bands.join(" · ")}`) : item.ranges.length ? h("p.range", {}, "No range of ours is in force for this infant now.") : null);
+    judged && !byLine ? h(`p.judged.${judged.meaning}`, {}, listed(app.catalogue, [markedMeaning(judged.meaning), judged.urgency !== "none" && app.catalogue.tellWords[judged.urgency].words])) : null,
+    half ? h("p.problem.error", {}, said("number.not_whole")) : null,
+    entry.counted_seconds ? h("p.counted", {}, said(Number(entry.counted_seconds) < Number(item.count_seconds) ? "number.counted_short" : "number.counted", { seconds: digitsSaid(app.catalogue, entry.counted_seconds) })) : null,
+    bands.length ? h("p.range", {}, said(unit ? "number.ranges_in" : "number.ranges", { unit: unit.trim(), ranges: bands.join(" · ") })) : item.ranges.length ? h("p.range", {}, said("number.no_range")) : null);
 };
 
 const picks = (doc, item, entry, side) => {
   const [, , low, high] = item.limits ?? [];
   if (!item.whole_numbers || item.units.length > 1 || Number(high) - Number(low) > 7) return null;
   const numbers = Array.from({ length: Number(high) - Number(low) + 1 }, (_, n) => String(Number(low) + n));
-  return h("div.picks", { role: "group", "aria-label": `${item.label}${side ? `, ${side}` : ""}` }, numbers.map((digits) =>
+  return h("div.picks", { role: "group", "aria-label": named(item, side) }, numbers.map((digits) =>
     h("button.pick", {
       type: "button", "aria-pressed": String(entry.value.value === digits), "data-focus": `${item.id}.${side ?? ""}.pick${digits}`,
-      "aria-label": `${side ? `${side}: ` : ""}${digits}`,
+      "aria-label": ofSide(side, digits),
       onclick: () => {
         entry.value.value = entry.value.value === digits ? "" : digits;
-        place(doc, item, entry, `: ${digits}`);
+        place(doc, item, entry, digits);
       },
     }, digits)));
 };
 
 const chips = (doc, item, entry, key, ids, labels, words) =>
-  h("div.chips", { role: "group", "aria-label": `${item.label}, ${words}` }, ids.map((id) =>
+  h("div.chips", { role: "group", "aria-label": named(item, null, words) }, ids.map((id) =>
     h("button.chip", {
       type: "button", "aria-pressed": String(entry[key] === id), "data-focus": `${item.id}.${key}.${id}`,
       onclick: () => {
         if (entry[key] === id) delete entry[key];
         else entry[key] = id;
-        place(doc, item, entry, `: ${labels(id)}`);
+        place(doc, item, entry, labels(id));
       },
     }, labels(id))));
 
@@ -145,31 +147,31 @@ const timers = (doc, item, entry) => {
   const use = (value, more) => {
     entry.value = { value, unit: item.unit };
     Object.assign(entry, more);
-    place(doc, item, entry, `: ${value}`);
-    app.refresh([item.id], `${item.label}: ${value}`);
+    place(doc, item, entry, digitsSaid(app.catalogue, value));
+    app.refresh([item.id], is(item.label, digitsSaid(app.catalogue, value)));
   };
   if (item.count_seconds)
-    return button("Count with the clock …", () => countSheet(item, (rate, seconds) => use(rate, { counted_seconds: seconds, observed_at: now() })), { "data-focus": `${item.id}.count` });
-  if (item.unit === "s") return button("Stopwatch …", () => refillSheet(item, (seconds) => use(seconds, {})), { "data-focus": `${item.id}.watch` });
+    return button(said("number.count"), () => countSheet(item, (rate, seconds) => use(rate, { counted_seconds: seconds, observed_at: now() })), { "data-focus": `${item.id}.count` });
+  if (item.unit === "s") return button(said("number.stopwatch"), () => refillSheet(item, (seconds) => use(seconds, {})), { "data-focus": `${item.id}.watch` });
   return null;
 };
 
 const entryFields = (doc, item, side, entry, n) => {
-  const label = `${item.label}${side ? `, ${side}` : ""}${n ? `, ${n + 1}` : ""}`;
+  const label = named(item, side, n ? String(n + 1) : "");
   const { states, sites } = app.catalogue;
   const mixed = entry.value.plus;
   return h("div.entry", { id: freshId() },
-    side && h("p.sidename", {}, side),
+    side && h("p.sidename", {}, sideSaid(side)),
     picks(doc, item, entry, side),
     h("div.numbers", {},
-      input(doc, item, entry, entry.value, mixed ? `${label}, pounds` : label),
-      mixed && [h("span.unit", {}, "lb"), input(doc, item, entry, mixed, `${label}, ounces`, "oz")],
+      input(doc, item, entry, entry.value, mixed ? said("number.pounds", { what: label }) : label),
+      mixed && [h("span.unit", {}, "lb"), input(doc, item, entry, mixed, said("number.ounces", { what: label }), "oz")],
       unitPicker(doc, item, entry, label), n === 0 ? timers(doc, item, entry) : null),
-    item.site_required ? chips(doc, item, entry, "site", item.sites, (id) => sites[id].label, "place") : null,
-    item.states ? h("label.state", {}, "State of the infant ", choice([["", "–"], ...Object.entries(states)], entry.state, (id) => {
+    item.site_required ? chips(doc, item, entry, "site", item.sites, (id) => sites[id].label, said("place")) : null,
+    item.states ? h("label.state", {}, said("state"), " ", choice([["", "–"], ...Object.entries(states)], entry.state, (id) => {
       if (id) entry.state = id;
       else delete entry.state;
-      place(doc, item, entry, ": state");
+      place(doc, item, entry, said("detail.step_state"));
     }, { "data-focus": `${item.id}.state.${n}` })) : null,
     live(doc, item, entry, n));
 };
@@ -181,10 +183,10 @@ export const numberEntries = (doc, item, side) => {
   const more = held.length && held.every(isWholeEntry) && item.minutes_after_birth === undefined && !item.sides.startsWith("each");
   return h("div.measured", {},
     entries.map((entry, n) => entryFields(doc, item, side, entry, n)),
-    more ? button("A further reading", () => {
+    more ? button(said("further"), () => {
       const entry = fresh(item, side);
       entry.observed_at = now();
-      place(doc, item, entry, ": further reading");
+      place(doc, item, entry, said("further"));
       app.refresh([item.id], "");
-    }, { "aria-label": `A further reading of ${item.label}` }, "button.small") : null);
+    }, { "aria-label": said("further_of", { item: item.label }) }, "button.small") : null);
 };

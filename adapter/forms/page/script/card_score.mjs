@@ -4,6 +4,8 @@ import { app, commit, derived } from "./state.mjs";
 import { entriesOf, placeEntry } from "./entry.mjs";
 import { typicalSex } from "./completeness.mjs";
 import { missingSigns, scoreTotal } from "./scores.mjs";
+import { is, meaningSaid, said } from "./said.mjs";
+import { listed } from "./say.mjs";
 import { judge } from "./judgement.mjs";
 
 const opened = new Set();
@@ -14,7 +16,7 @@ const place = (doc, item, entry) => {
 
 const sign = (doc, item, entry, one) =>
   field(one.label, choice(
-    [["", "–"], ...one.answers.map(([id, label, points]) => [id, `${label}: ${points}`])],
+    [["", "–"], ...one.answers.map(([id, label, points]) => [id, said("score.sign", { answer: label, points })])],
     entry.value.signs[one.id],
     (id) => {
       if (id) entry.value.signs[one.id] = id;
@@ -33,10 +35,12 @@ const totals = (doc, item, entry) => {
     place(doc, item, entry);
   };
   if (numbers.length > 12)
-    return field("Total, as read from a sheet", choice([["", "–"], ...numbers.map((n) => [String(n), String(n)])], String(entry.value.total ?? ""), (v) => put(v === null ? null : Number(v))));
-  return h("div.picks", { role: "group", "aria-label": `${item.label}, total` }, h("span.unit", {}, "Total"), numbers.map((n) =>
+    return field(said("score.total_read"), choice([["", "–"], ...numbers.map((n) => [String(n), String(n)])], String(entry.value.total ?? ""), (v) => put(v === null ? null : Number(v))));
+  return h("div.picks", { role: "group", "aria-label": said("score.total_of", { item: item.label }) }, h("span.unit", {}, said("score.total")), numbers.map((n) =>
     h("button.pick", { type: "button", "aria-pressed": String(entry.value.total === n), "data-focus": `${item.id}.total${n}`, onclick: () => put(entry.value.total === n ? null : n) }, String(n))));
 };
+
+const totalSaid = (total) => said("score.total_is", { total });
 
 /** The score. */
 export const scoreEntry = (doc, item) => {
@@ -50,12 +54,12 @@ export const scoreEntry = (doc, item) => {
   const open = opened.has(item.id) || given > 0;
   return h("div.score", {},
     totals(doc, item, entry),
-    signs.length ? button(open ? "Signs" : `Sign by sign (${signs.length}) …`, () => {
+    signs.length ? button(open ? said("score.signs") : said("score.by_sign", { number: signs.length }), () => {
       if (!opened.delete(item.id)) opened.add(item.id);
       app.refresh([item.id], "");
     }, { "aria-expanded": String(open), "data-focus": `${item.id}.signs` }, "button.small") : null,
     open ? h("div.signs", {}, signs.map((one) => sign(doc, item, entry, one))) : null,
     h("div.live", { "data-live": `${item.id}.score` },
-      total !== null ? h("p.judged", {}, `Total ${total}`, judged ? `: ${judged.meaning}` : "") : null,
-      given && total === null ? h("p.problem.warning", {}, `No total, without ${missingSigns(entry.value, item, app.catalogue).join(", ")}`) : null));
+      total !== null ? h("p.judged", {}, judged ? is(totalSaid(total), meaningSaid(judged.meaning)) : totalSaid(total)) : null,
+      given && total === null ? h("p.problem.warning", {}, said("score.no_total", { missing: listed(app.catalogue, missingSigns(entry.value, item, app.catalogue)) })) : null));
 };

@@ -6,6 +6,7 @@ import { now } from "./moments.mjs";
 import { unitShown } from "./units.mjs";
 import { judge } from "./judgement.mjs";
 import { typed } from "./card_number.mjs";
+import { markedMeaning, said } from "./said.mjs";
 
 const fresh = (item) => ({ item: item.id, value: { components: {}, unit: item.unit } });
 
@@ -37,14 +38,14 @@ const fields = (doc, item, entry, n) => {
   const judged = isWholeEntry(entry) ? judge(entry, item, derived(doc).record, app.catalogue) : null;
   return h("div.entry", {},
     h("div.row", {}, item.components.map((component) => part(doc, item, entry, component)),
-      units.length > 1 ? field("Unit", choice(units, entry.value.unit, (unit) => {
+      units.length > 1 ? field(said("unit"), choice(units, entry.value.unit, (unit) => {
         entry.value.unit = unit;
         place(doc, item, entry);
       })) : h("span.unit", {}, units[0][1])),
-    item.sites.length ? pick("Place", item.sites, (id) => sites[id].label, "site") : null,
-    item.states ? pick("State of the infant", Object.keys(states), (id) => states[id], "state") : null,
+    item.sites.length ? pick(said("place"), item.sites, (id) => sites[id].label, "site") : null,
+    item.states ? pick(said("state"), Object.keys(states), (id) => states[id], "state") : null,
     h("div.live", { "data-live": `${item.id}.${n}` },
-      judged ? h(`p.judged.${judged.meaning}`, {}, judged.meaning === "abnormal" ? "▲ abnormal" : judged.meaning) : null));
+      judged ? h(`p.judged.${judged.meaning}`, {}, markedMeaning(judged.meaning)) : null));
 };
 
 /** The entries of the item, each with its own time. */
@@ -52,9 +53,9 @@ export const severalEntries = (doc, item) => {
   const held = entriesOf(doc, item, null);
   const entries = held.length ? held : [fresh(item)];
   return h("div.measured", {}, entries.map((entry, n) => fields(doc, item, entry, n)),
-    held.length && held.every(isWholeEntry) ? button("A further reading", () => {
+    held.length && held.every(isWholeEntry) ? button(said("further"), () => {
       const entry = { ...fresh(item), observed_at: now() };
       place(doc, item, entry);
       app.refresh([item.id], "");
-    }, { "aria-label": `A further reading of ${item.label}` }, "button.small") : null);
+    }, { "aria-label": said("further_of", { item: item.label }) }, "button.small") : null);
 };

@@ -3,6 +3,7 @@ import { button, h } from "./dom.mjs";
 import { app, commit } from "./state.mjs";
 import { entriesOf, placeEntry } from "./entry.mjs";
 import { now } from "./moments.mjs";
+import { said } from "./said.mjs";
 import { timeField } from "./time_field.mjs";
 
 /** The moment. */
@@ -16,6 +17,6 @@ export const timeEntry = (doc, item) => {
     if (fresh) app.refresh([item.id], item.label);
   };
   return h("div.row", {},
-    timeField(`${item.label}: when`, entry.value.time, (iso) => put(iso, false), { "data-focus": `${item.id}.time` }),
-    button("Now", () => put(now(), true), { "aria-label": `${item.label}: now` }, "button.small"));
+    timeField(said("time.when", { item: item.label }), entry.value.time, (iso) => put(iso, false), { "data-focus": `${item.id}.time` }),
+    button(said("now"), () => put(now(), true), { "aria-label": said("time.now", { item: item.label }) }, "button.small"));
 };

@@ -1,13 +1,13 @@
 // The usual cautions, the same wherever they stand.
 import { h } from "./dom.mjs";
-import { say } from "./say.mjs";
+import { said } from "./said.mjs";
 import { app } from "./state.mjs";
 
 const LINES = ["licensed", "normal", "range", "colour", "screen", "sources"];
 
 export const caution = () => {
-  const { policy, version } = app.catalogue;
-  const said = (key, parts) => say(app.catalogue, `page.${key}`, parts);
+  const { policy, version, words } = app.catalogue;
   return h("section.cautions", {}, h("h3", {}, said("cautions")), h("ul", {}, LINES.map((line) => h("li", {}, said(`caution_${line}`)))),
-    h("p", {}, said("policy", { policy: policy.name, date: policy.date, version })));
+    h("p", {}, said("policy", { policy: policy.name, date: policy.date, version })),
+    words.remark ? h("p", {}, words.remark) : null);
 };

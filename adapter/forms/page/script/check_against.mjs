@@ -29,8 +29,7 @@ const repeats = (record, catalogue) => {
     const first = seen.get(key);
     if (first === undefined) seen.set(key, finding);
     if (first === undefined || Boolean(first.not_examined) !== Boolean(finding.not_examined)) return [];
-    const remedy = "One finding each; what was looked at again has its own time.";
-    return [fault("recorded-twice", "This was already recorded.", remedy, index)];
+    return [fault(catalogue, "recorded-twice", index)];
   });
 };
 
@@ -39,9 +38,7 @@ const bothWays = (record, catalogue) =>
     const other = record.findings.some(
       (o) => o.item === finding.item && !o.not_examined && overlap(finding, o, catalogue),
     );
-    return finding.not_examined && other
-      ? [fault("examined-and-not", "Answered, and not examined.", "Either the answer or the reason.", index)]
-      : [];
+    return finding.not_examined && other ? [fault(catalogue, "examined-and-not", index)] : [];
   });
 
 const noneAndSome = (record, catalogue) => {
@@ -54,11 +51,9 @@ const noneAndSome = (record, catalogue) => {
     for (const other of answered) {
       if (other.item !== one.item || other.answer === one.answer || !overlap(one.finding, other.finding, catalogue))
         continue;
-      const what = `'${one.answer.label}' together with '${other.answer.label}'.`;
-      if (one.answer.exclusive)
-        return [fault("none-and-some", what, `Leave out: ${one.answer.label}.`, one.index)];
-      if (other.answer.meaning === "abnormal")
-        return [doubt("expected-and-abnormal", what, "Only what is true of this infant.", one.index)];
+      const labels = { one: one.answer.label, other: other.answer.label };
+      if (one.answer.exclusive) return [fault(catalogue, "none-and-some", one.index, labels)];
+      if (other.answer.meaning === "abnormal") return [doubt(catalogue, "expected-and-abnormal", one.index, labels)];
     }
     return [];
   });
@@ -69,8 +64,7 @@ const otherSex = (record, catalogue) => {
   return record.findings.flatMap((finding, index) => {
     const item = catalogue.items.get(finding.item);
     if (!sex || !item.sex || item.sex === sex || finding.not_examined === "not_applicable") return [];
-    const what = `${item.label} belongs to a ${item.sex} infant.`;
-    return [fault("other-sex", what, "Correct the sex or the genital type if that is wrong.", index)];
+    return [fault(catalogue, "other-sex", index, { item: item.label })];
   });
 };
 
@@ -81,16 +75,14 @@ const unlikely = (record, catalogue) =>
     );
     const two = record.findings.find((f) => f.item === other && others.includes(f.value));
     if (one < 0 || !two) return [];
-    const what = `${catalogue.items.get(item).label} and ${catalogue.items.get(other).label} do not go together.`;
-    return [doubt("do-not-go-together", what, "Look again at both; keep them if both are right.", one)];
+    const labels = { one: catalogue.items.get(item).label, other: catalogue.items.get(other).label };
+    return [doubt(catalogue, "do-not-go-together", one, labels)];
   });
 
 const places = (record, catalogue) =>
   record.findings.flatMap((finding, index) => {
     const item = catalogue.items.get(finding.item);
-    if (item.site_required && !finding.site && !finding.not_examined)
-      return [fault("site-missing", "The place is missing.", "Say where it was taken.", index)];
-    return [];
+    return item.site_required && !finding.site && !finding.not_examined ? [fault(catalogue, "site-missing", index)] : [];
   });
 
 export const checkAgainst = (record, catalogue) => [

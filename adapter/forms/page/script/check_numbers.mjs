@@ -3,6 +3,7 @@ import { compare, exact, isWhole } from "./exact.mjs";
 import { kindOf } from "./catalogue.mjs";
 import { amount, convert, unitOf, unitShown } from "./units.mjs";
 import { doubt, fault } from "./problems.mjs";
+import { digitsSaid, say } from "./say.mjs";
 import { valueInWords } from "./words.mjs";
 
 const outside = (digits, low, high) =>
@@ -13,21 +14,16 @@ const same = (value, item, catalogue) => !value.plus && unitOf(value.unit, catal
 const inLimits = (said, digits, limits, item, index, catalogue) => {
   if (!limits) return [];
   const [low, high, inner, outer] = limits;
-  const unit = unitShown(item.unit, catalogue);
-  if (outside(digits, low, high)) {
-    const what = `${said} is outside what is possible, ${low} to ${high}${unit}.`;
-    return [fault("impossible-value", what, "The value as measured and its unit; else measure again.", index)];
-  }
-  if (outside(digits, inner, outer)) {
-    const what = `${said} is outside what is plausible, ${inner} to ${outer}${unit}.`;
-    return [doubt("implausible-value", what, "Look again at value and unit; keep it if it is right.", index)];
-  }
-  return [];
+  const parts = (from, to) => ({
+    value: said, low: digitsSaid(catalogue, from), high: `${digitsSaid(catalogue, to)}${unitShown(item.unit, catalogue)}`,
+  });
+  if (outside(digits, low, high)) return [fault(catalogue, "impossible-value", index, parts(low, high))];
+  return outside(digits, inner, outer) ? [doubt(catalogue, "implausible-value", index, parts(inner, outer))] : [];
 };
 
-const whole = (digits, item, index) =>
+const whole = (digits, item, index, catalogue) =>
   item.whole_numbers && !isWhole(exact(digits))
-    ? [fault("not-whole", `${digits} is not a whole number.`, "The number as counted or read.", index)]
+    ? [fault(catalogue, "not-whole", index, { number: digitsSaid(catalogue, digits) })]
     : [];
 
 const parts = (value, index, catalogue) => {
@@ -35,8 +31,8 @@ const parts = (value, index, catalogue) => {
   const one = convert({ value: "1", unit: value.unit }, second.ucum, catalogue);
   const [first, rest] = [exact(value.value), exact(value.plus.value)];
   const well = isWhole(first) && first.n >= 0n && rest.n >= 0n && compare(rest, exact(one)) < 0;
-  const remedy = `A whole number of ${value.unit}, then less than ${one} ${value.plus.unit}.`;
-  return well ? [] : [fault("wrong-parts", "This is not an amount in two parts.", remedy, index)];
+  const [unit, most] = [unitShown(value.unit, catalogue).trim(), `${one}${unitShown(value.plus.unit, catalogue)}`];
+  return well ? [] : [fault(catalogue, "wrong-parts", index, { unit, most })];
 };
 
 const quantity = (finding, item, index, catalogue) => {
@@ -45,7 +41,7 @@ const quantity = (finding, item, index, catalogue) => {
   if (wrong.length || !item.unit) return wrong;
   const said = valueInWords({ value: { ...value, comparator: undefined } }, item, catalogue);
   return [
-    ...(same(value, item, catalogue) ? whole(value.value, item, index) : []),
+    ...(same(value, item, catalogue) ? whole(value.value, item, index, catalogue) : []),
     ...inLimits(said, amount(value, item, catalogue), item.limits, item, index, catalogue),
   ];
 };
@@ -54,23 +50,20 @@ const quantities = (finding, item, index, catalogue) =>
   item.components.flatMap((component) => {
     const digits = finding.value.components[component.id];
     if (digits === undefined) {
-      const what = `${component.label} is missing.`;
-      const remedy = "Give it, or not examined and why.";
-      return component.required ? [fault("component-missing", what, remedy, index)] : [];
+      return component.required ? [fault(catalogue, "component-missing", index, { part: component.label })] : [];
     }
     const part = { value: digits, unit: finding.value.unit };
-    const said = `${component.label} ${digits}`;
+    const said = say(catalogue, "is", { what: component.label, value: digitsSaid(catalogue, digits) });
     return [
-      ...(same(part, item, catalogue) ? whole(digits, item, index) : []),
+      ...(same(part, item, catalogue) ? whole(digits, item, index, catalogue) : []),
       ...inLimits(said, convert(part, item.unit, catalogue), component.limits, item, index, catalogue),
     ];
   });
 
-const counted = (finding, item, index) => {
+const counted = (finding, item, index, catalogue) => {
   const seconds = finding.counted_seconds;
   if (!seconds || !item.count_seconds || compare(exact(seconds), exact(item.count_seconds)) >= 0) return [];
-  const remedy = `Count for ${item.count_seconds} s; a rate from a shorter count is less reliable.`;
-  return [doubt("short-count", `Counted for ${seconds} s.`, remedy, index)];
+  return [doubt(catalogue, "short-count", index, { seconds: digitsSaid(catalogue, seconds), full: item.count_seconds })];
 };
 
 export const checkNumbers = (record, catalogue) =>
@@ -78,6 +71,6 @@ export const checkNumbers = (record, catalogue) =>
     const item = catalogue.items.get(finding.item);
     const kind = kindOf(finding.value);
     if (kind === "quantity" && item.type === "quantity")
-      return [...quantity(finding, item, index, catalogue), ...counted(finding, item, index)];
-    return kind === "quantities" ? quantities(finding, item, index, catalogue) : counted(finding, item, index);
+      return [...quantity(finding, item, index, catalogue), ...counted(finding, item, index, catalogue)];
+    return kind === "quantities" ? quantities(finding, item, index, catalogue) : counted(finding, item, index, catalogue);
   });

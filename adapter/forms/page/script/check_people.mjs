@@ -1,7 +1,8 @@
 // Who examined and who was examined; that mother and newborn share no identifier.
-import { doubt, fault } from "./problems.mjs";
+import { doubt, fault, problem } from "./problems.mjs";
 import { instant } from "./moments.mjs";
 import { typicalSex } from "./completeness.mjs";
+import { say } from "./say.mjs";
 
 const keyOf = (identifier, catalogue) =>
   `${catalogue.identifier_systems[identifier.system] ?? identifier.system}|${identifier.value}`;
@@ -9,55 +10,52 @@ const keyOf = (identifier, catalogue) =>
 const repeated = (identifiers, field, catalogue) => {
   const keys = (identifiers ?? []).map((one) => keyOf(one, catalogue));
   return keys.some((key, n) => keys.indexOf(key) !== n)
-    ? [fault("identifier-twice", "An identifier stands twice.", "Each identifier once.", field)]
+    ? [fault(catalogue, "identifier-twice", field)]
     : [];
 };
 
 const EXAM_ID = /^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$/;
 
-const missing = ({ exam, newborn }) => {
+const missing = ({ exam, newborn }, catalogue) => {
   const given = (list) => (list ?? []).length && list.every((one) => one.system && !/\s/.test(one.system) && one.value);
-  const tests = [
-    [exam.kind, "kind", "The kind of exam is not chosen."],
-    [EXAM_ID.test(exam.id ?? ""), "id", "The exam's id takes letters, digits, point, hyphen and underscore."],
-    [given(newborn.identifiers), "identifiers", "The newborn needs an identifier and whose it is (no spaces in that)."],
-    [newborn.sex, "sex", "The newborn's sex is not given; unknown is an answer."],
-    [instant(newborn.birth_time) !== null, "birth_time", "The time of birth is not given."],
-    [instant(exam.started) !== null, "started", "The start of the exam is not given."],
-    [(exam.examiners ?? []).some((one) => (one.name || one.identifier) && one.role), "examiner", "The examiner's name or role is missing."],
-    [!newborn.mother || given(newborn.mother.identifiers), "mother", "The mother needs an identifier of her own."],
-    [exam.status === "final" || exam.reason, "reason", "A correction needs its reason."],
-  ];
-  return tests.filter(([well]) => !well).map(([, field, what]) => fault("missing-field", what, "Fill it in.", field));
+  const well = {
+    kind: exam.kind,
+    id: EXAM_ID.test(exam.id ?? ""),
+    identifiers: given(newborn.identifiers),
+    sex: newborn.sex,
+    birth_time: instant(newborn.birth_time) !== null,
+    started: instant(exam.started) !== null,
+    examiner: (exam.examiners ?? []).some((one) => (one.name || one.identifier) && one.role),
+    mother: !newborn.mother || given(newborn.mother.identifiers),
+    reason: exam.status === "final" || exam.reason,
+  };
+  return Object.keys(well).filter((field) => !well[field])
+    .map((field) => problem("error", "missing-field", say(catalogue, `page.problem.missing.${field}`), say(catalogue, "page.problem.fill_in"), field));
 };
 
-const orders = ({ newborn }) => {
+const orders = ({ newborn }, catalogue) => {
   const { order, of } = newborn.birth_order ?? {};
-  return order && of && order > of
-    ? [fault("wrong-field", `Order ${order} of ${of} cannot be.`, "It counts from 1.", "birth_order")]
-    : [];
+  return order && of && order > of ? [fault(catalogue, "wrong-field", "birth_order", { order, of }, "birth_order")] : [];
 };
 
-const sexes = (record) => {
+const sexes = (record, catalogue) => {
   const seen = record.findings.findIndex((f) => f.item === "genital_type" && !f.not_examined);
   const typical = typicalSex(record);
   const known = ["female", "male"].includes(record.newborn.sex);
   if (seen < 0 || !known || !typical || typical === record.newborn.sex) return [];
-  const what = "The sex on record and the genital type seen do not agree.";
-  return [doubt("sex-and-genital-type", what, "Check both, and that this is the right infant.", seen)];
+  return [doubt(catalogue, "sex-and-genital-type", seen)];
 };
 
 export const checkPeople = (record, catalogue) => {
   const { newborn } = record;
   const own = (newborn.identifiers ?? []).map((one) => keyOf(one, catalogue));
   const shared = (newborn.mother?.identifiers ?? []).some((one) => own.includes(keyOf(one, catalogue)));
-  const whose = "Mother and newborn share an identifier.";
   return [
-    ...missing(record),
-    ...orders(record),
+    ...missing(record, catalogue),
+    ...orders(record, catalogue),
     ...repeated(newborn.identifiers, "identifiers", catalogue),
     ...repeated(newborn.mother?.identifiers, "mother", catalogue),
-    ...(shared ? [fault("mother-is-newborn", whose, "The mother's own number; never the newborn's.", "mother")] : []),
-    ...sexes(record),
+    ...(shared ? [fault(catalogue, "mother-is-newborn", "mother")] : []),
+    ...sexes(record, catalogue),
   ];
 };

@@ -3,6 +3,7 @@ import { kindOf } from "./catalogue.mjs";
 import { slotsOf } from "./scores.mjs";
 import { resultOf } from "./screening.mjs";
 import { fault } from "./problems.mjs";
+import { spanWords } from "./spans.mjs";
 
 const span = (item, given) =>
   slotsOf(item).reduce(
@@ -23,10 +24,8 @@ const totals = (record, catalogue) =>
     const given = Object.keys(signs).length > 0;
     const [low, high] = item.signs.length ? span(item, signs) : (item.limits ?? [total, total]).map(Number);
     if (low <= total && total <= high) return [];
-    const can = low === high ? `${low}` : `${low} to ${high}`;
-    return given
-      ? [fault("total-not-of-signs", `The total ${total} is not what the signs give: ${can}.`, "Check both.", index)]
-      : [fault("impossible-total", `A total of ${total} cannot be.`, `A whole number from ${can}.`, index)];
+    const range = spanWords({ low: `>=${low}`, high: `<=${high}` }, catalogue);
+    return [fault(catalogue, given ? "total-not-of-signs" : "impossible-total", index, { total, range })];
   });
 
 const screen = (record, catalogue) => {
@@ -37,8 +36,7 @@ const screen = (record, catalogue) => {
   if (results.length !== 1) return [];
   const made = resultOf(record, catalogue);
   if (!made || made.outcome === results[0].finding.value) return [];
-  const what = `The result is not what the readings give by ${rule.label}.`;
-  return [fault("result-not-of-readings", what, "Check the readings and their order in time.", results[0].index)];
+  return [fault(catalogue, "result-not-of-readings", results[0].index, { rule: rule.label })];
 };
 
 export const checkScores = (record, catalogue) => [...totals(record, catalogue), ...screen(record, catalogue)];

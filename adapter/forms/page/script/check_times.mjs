@@ -7,24 +7,19 @@ import { doubt, fault } from "./problems.mjs";
 
 const HOUR = 3600000000n;
 
-const between = (at, index, record) => {
+const between = (at, index, record, catalogue) => {
   const [born, ended] = [instant(record.newborn.birth_time), instant(record.exam.ended)];
-  if (born !== null && at < born)
-    return [fault("before-birth", "This is before birth.", "Check date and time of both.", index)];
-  if (ended !== null && at > ended)
-    return [fault("after-exam", "This is after the exam ended.", "A time within the exam, or a later end.", index)];
-  return [];
+  if (born !== null && at < born) return [fault(catalogue, "before-birth", index)];
+  return ended !== null && at > ended ? [fault(catalogue, "after-exam", index)] : [];
 };
 
-const observed = (finding, item, index, record) => {
+const observed = (finding, item, index, record, catalogue) => {
   const [at, started] = [instant(finding.observed_at), instant(record.exam.started)];
-  const wrong = between(at, index, record);
+  const wrong = between(at, index, record, catalogue);
   if (wrong.length || started === null) return wrong;
   if (at < started && !item.precede && finding.method !== "history")
-    return [fault("before-exam", "Observed before the exam started.", "A time within the exam.", index)];
-  if (!record.exam.ended && at - started > 12n * HOUR)
-    return [doubt("long-after-start", "Observed long after the exam started.", "Give the exam's end.", index)];
-  return [];
+    return [fault(catalogue, "before-exam", index)];
+  return !record.exam.ended && at - started > 12n * HOUR ? [doubt(catalogue, "long-after-start", index)] : [];
 };
 
 const moments = (record, catalogue) =>
@@ -32,23 +27,22 @@ const moments = (record, catalogue) =>
     const item = catalogue.items.get(finding.item);
     const is = kindOf(finding.value) === "time" && item.type === "time";
     return [
-      ...(finding.observed_at ? observed(finding, item, index, record) : []),
-      ...(is ? between(instant(finding.value.time), index, record) : []),
+      ...(finding.observed_at ? observed(finding, item, index, record, catalogue) : []),
+      ...(is ? between(instant(finding.value.time), index, record, catalogue) : []),
     ];
   });
 
 const written = ({ value, unit, comparator, plus }) =>
   JSON.stringify([value, unit, comparator ?? "", plus?.value ?? "", plus?.unit ?? ""]);
 
-const copied = (record) => {
+const copied = (record, catalogue) => {
   const births = record.findings.filter((f) => f.item === "birth_weight" && kindOf(f.value) === "quantity");
   const born = instant(record.newborn.birth_time);
   return record.findings.flatMap((finding, index) => {
     if (finding.item !== "weight" || kindOf(finding.value) !== "quantity" || born === null) return [];
     const late = instant(finding.observed_at ?? record.exam.started) - born > 48n * HOUR;
-    if (!late || !births.some((birth) => written(birth.value) === written(finding.value))) return [];
-    const what = "This is the birth weight, digit for digit, more than 48 h after birth.";
-    return [doubt("weight-equals-birth-weight", what, "The weight of today; keep it if it was measured.", index)];
+    const same = births.some((birth) => written(birth.value) === written(finding.value));
+    return late && same ? [doubt(catalogue, "weight-equals-birth-weight", index)] : [];
   });
 };
 
@@ -59,33 +53,30 @@ const template = (record, catalogue) => {
   const timed = record.findings.filter((f) => f.observed_at && !f.not_examined);
   const minutes = new Set(timed.map((f) => instant(f.observed_at) / 60000000n));
   const all = timed.every((f) => asExpected(f, catalogue.items.get(f.item)));
-  const what = "Many findings, all as expected, all observed in the same minute.";
-  return timed.length > 40 && minutes.size === 1 && all
-    ? [doubt("one-minute-for-all", what, "Was every item really looked at?", "findings")]
-    : [];
+  return timed.length > 40 && minutes.size === 1 && all ? [doubt(catalogue, "one-minute-for-all", "findings")] : [];
 };
 
 const ageOfKind = (record, catalogue, born, started) => {
   const kind = catalogue.kinds[record.exam.kind];
   if (!kind?.age || born === null || started === null || within(hoursBetween(born, started), ...kind.age)) return [];
-  const what = `${fixed(hoursBetween(born, started), 0)} hours old when this exam began: not the age of "${kind.label}".`;
-  return [doubt("age-not-of-kind", what, "Check date and year of birth, the exam's start and its kind.", "birth_time")];
+  const parts = { hours: fixed(hoursBetween(born, started), 0), kind: kind.label };
+  return [doubt(catalogue, "age-not-of-kind", "birth_time", parts)];
 };
 
 export const checkTimes = (record, catalogue) => {
   const [born, started, ended] = [record.newborn.birth_time, record.exam.started, record.exam.ended].map(instant);
   if (born !== null && started !== null && born > started)
     return [
-      fault("born-after-exam", "Born after the exam started.", "Check both dates and offsets.", "birth_time"),
-      ...copied(record),
+      fault(catalogue, "born-after-exam", "birth_time"),
+      ...copied(record, catalogue),
       ...template(record, catalogue),
     ];
   const ends = ended !== null && started !== null && ended < started;
   return [
     ...ageOfKind(record, catalogue, born, started),
-    ...(ends ? [fault("wrong-field", "The exam ended before it started.", "Check both times.", "ended")] : []),
+    ...(ends ? [fault(catalogue, "wrong-field", "ended", {}, "ended")] : []),
     ...moments(record, catalogue),
-    ...copied(record),
+    ...copied(record, catalogue),
     ...template(record, catalogue),
   ];
 };

@@ -1,7 +1,9 @@
 // Whether this device's clock can be believed: it is not far from the clock of the program that served the page, and
 // nothing kept here was made after it. Nothing is said where neither is known.
-import { inPeoplesWords, instant, isoOf, now } from "./moments.mjs";
+import { instant, isoOf, now } from "./moments.mjs";
 import { doubt } from "./problems.mjs";
+import { moment } from "./said.mjs";
+import { app } from "./state.mjs";
 
 /** Clocks that differ by less are taken as the same (common practice), in milliseconds. */
 const APART = 5 * 60000;
@@ -19,16 +21,11 @@ export const askServersTime = async () => {
 /** What is doubtful of the clock and of an exam begun by it; `others` are the other exams that this device keeps. */
 export const clockDoubts = (started, others) => {
   const here = now();
-  const says = `This device's clock says ${inPeoplesWords(here)}`;
-  const remedy = "Set the clock of this device first; every age and time comes from it.";
+  const one = (key, there) => [doubt(app.catalogue, "clock", "started", { here: moment(here), there: moment(there) }, key)];
   const made = others.flatMap((doc) => [doc.made, doc.saved?.at]).filter(Boolean);
   const last = made.reduce((a, b) => (a === null || instant(b) > instant(a) ? b : a), null);
   const micro = BigInt(APART) * 1000n;
-  if (ahead !== null && Math.abs(ahead) > APART)
-    return [doubt("clock", `${says}, that of the ward computer ${inPeoplesWords(isoOf(new Date(Date.now() - ahead)))}.`, remedy, "started")];
-  if (last && instant(last) > instant(here) + micro)
-    return [doubt("clock", `${says}, but an exam was kept here at ${inPeoplesWords(isoOf(new Date(last)))}.`, remedy, "started")];
-  if (instant(started) > instant(here) + micro)
-    return [doubt("clock", `${says}, and the exam begins later, ${inPeoplesWords(started)}.`, "Check when it begins, and this device's clock.", "started")];
-  return [];
+  if (ahead !== null && Math.abs(ahead) > APART) return one("clock_server", isoOf(new Date(Date.now() - ahead)));
+  if (last && instant(last) > instant(here) + micro) return one("clock_kept", isoOf(new Date(last)));
+  return instant(started) > instant(here) + micro ? one("clock_later", started) : [];
 };

@@ -2,13 +2,14 @@
 import { button, h } from "./dom.mjs";
 import { app, current, go } from "./state.mjs";
 import { pagesOf, progressOf } from "./pages.mjs";
+import { said } from "./said.mjs";
 
 const lineOf = (doc, page, number) => {
   const { done, all, abnormal, half } = progressOf(doc, page);
   const marks = [
-    all ? (done === all ? `all ${all}` : `${done} of ${all}`) : "further",
+    all ? said(done === all ? "exam.whole" : "exam.part", { done, all }) : said("exam.optional"),
     abnormal ? `▲ ${abnormal}` : "",
-    half ? `${half} half typed` : "",
+    half ? said("exam.half", { number: half }) : "",
   ];
   const here = app.view === "page" && doc.page === number;
   return h("li", {},
@@ -29,11 +30,11 @@ export const contents = (doc) => {
   return [
     h("div.contents", {},
       app.catalogue.stages.map((stage) => part(stage.label, stage.how, pages.filter(({ page }) => page.stage === stage && page.asked.length))),
-      part("Further, not asked for in this exam", null, pages.filter(({ page }) => !page.asked.length))),
+      part(said("exam.further"), null, pages.filter(({ page }) => !page.asked.length))),
   ];
 };
 
 /** The contents as a view of its own, on a small screen. */
 export const contentsView = (doc) =>
-  h("article", {}, h("h2", { tabindex: "-1" }, "Contents"), contents(doc),
-    button("All exams on this device", () => go("start")));
+  h("article", {}, h("h2", { tabindex: "-1" }, said("contents")), contents(doc),
+    button(said("all_exams"), () => go("start")));

@@ -1,6 +1,9 @@
 // A clock to count by: a tap for each beat or breath, or the count typed at the end; it gives the rate in a minute.
 import { button, field, h, sheet } from "./dom.mjs";
 import { exact, fixed, isNumber, over, times } from "./exact.mjs";
+import { digitsSaid } from "./say.mjs";
+import { said } from "./said.mjs";
+import { app } from "./state.mjs";
 
 /** The rate in a minute of a count in so many seconds, to the nearest whole one. */
 export const rateOf = (count, seconds) => fixed(over(times(exact(count), exact("60")), exact(seconds)), 0);
@@ -29,27 +32,30 @@ export const countSheet = (item, use) => {
       stop();
       navigator.vibrate?.([200, 100, 200]);
       const input = h("input.number", { type: "text", inputmode: "numeric", value: count ? String(count) : "" });
-      const said = h("p.rate", { role: "status" });
+      const status = h("p.rate", { role: "status" });
       const well = () => isNumber(input.value.trim()) && !input.value.includes(".") && !input.value.includes("-");
       const rate = () => rateOf(input.value.trim(), seconds);
-      const done = button("Use it", () => {
+      const done = button(said("count.use"), () => {
         if (!well()) return;
         close();
         use(rate(), seconds);
       }, {}, "button.main.big");
       const tell = () => {
-        said.textContent = well() ? `${input.value.trim()} in ${seconds} s: ${rate()} in a minute${Number(seconds) < Number(item.count_seconds) ? " (under a full minute: marked so)" : ""}` : "How many did you count?";
+        const short = Number(seconds) < Number(item.count_seconds);
+        status.textContent = !well() ? said("count.how_many") : said(short ? "count.in_seconds_short" : "count.in_seconds", {
+          count: input.value.trim(), seconds: digitsSaid(app.catalogue, seconds), rate: rate(),
+        });
         done.disabled = !well();
       };
       input.addEventListener("input", tell);
       tell();
-      show(h("p.big", {}, "Time is up"), field("Counted", input), said, h("div.row", {}, button("Count again", choose), done));
+      show(h("p.big", {}, said("count.up")), field(said("count.counted"), input), status, h("div.row", {}, button(said("count.again"), choose), done));
       input.focus();
     };
 
     const run = async (seconds) => {
       [started, count, length] = [performance.now(), 0, seconds];
-      const left = h("p.clock", { role: "timer", "aria-label": "Seconds left" }, String(seconds));
+      const left = h("p.clock", { role: "timer", "aria-label": said("count.left") }, String(seconds));
       const tally = h("span.tally", {}, "0");
       const gone = () => (performance.now() - started) / 1000;
       const beat = () => {
@@ -69,13 +75,13 @@ export const countSheet = (item, use) => {
             beat();
           }
         },
-      }, tally, h("span", {}, "Tap for each one, or only watch and count"));
+      }, tally, h("span", {}, said("count.tap")));
       const early = () => {
         const seconds_ = Math.floor(gone() * 10) / 10;
         if (seconds_ >= 15) result(String(seconds_));
         else choose();
       };
-      show(left, pad, button("Stop here", early));
+      show(left, pad, button(said("count.stop"), early));
       pad.focus();
       timer = setInterval(() => {
         const rest = Math.max(0, length - gone());
@@ -89,12 +95,12 @@ export const countSheet = (item, use) => {
       stop();
       const full = Number(item.count_seconds);
       show(h("p", {}, item.how), h("div.row", {},
-        button(`Start ${full} seconds`, () => run(full), {}, "button.main.big"), button(`Start ${full / 2} seconds`, () => run(full / 2))),
-      h("p.hint", {}, `Counts under ${full} s are less reliable and are marked.`));
+        button(said("count.start", { seconds: full }), () => run(full), {}, "button.main.big"), button(said("count.start", { seconds: full / 2 }), () => run(full / 2))),
+      h("p.hint", {}, said("count.less_reliable", { seconds: full })));
     };
 
     choose();
     dialog.addEventListener("close", stop);
-    return h("div.timer", {}, place, button("Close without counting", close));
+    return h("div.timer", {}, place, button(said("count.close"), close));
   });
 };

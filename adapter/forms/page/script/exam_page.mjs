@@ -5,14 +5,15 @@ import { gapsOn } from "./entry.mjs";
 import { pagesOf } from "./pages.mjs";
 import { card } from "./card.mjs";
 import { reasonSheet } from "./reason_sheet.mjs";
+import { said, saidOf } from "./said.mjs";
 
 const rest = (doc, page) => {
   const gaps = gapsOn(doc, page.asked.map((item) => item.id), app.catalogue);
   const whole = page.asked.length && !gaps.length;
-  if (doc.saved) return h("div.rest", { id: "rest" }, h("p.hint", {}, "This exam was saved. To change it, correct it: see Finish."));
+  if (doc.saved) return h("div.rest", { id: "rest" }, h("p.hint", {}, said("exam.saved")));
   return h("div.rest", { id: "rest" },
-    h("p.count", {}, !page.asked.length ? "Nothing here is asked for in this exam." : whole ? `${page.label}: all recorded.` : `${gaps.length} not yet recorded here.`),
-    gaps.length ? button("Rest not examined …", () => reasonSheet(doc, page.label, gaps)) : null);
+    h("p.count", {}, !page.asked.length ? said("exam.nothing_asked") : whole ? said("exam.all_recorded", { page: page.label }) : said("exam.not_yet", { count: gaps.length })),
+    gaps.length ? button(said("exam.rest_missed"), () => reasonSheet(doc, page.label, gaps)) : null);
 };
 
 /** The view. */
@@ -21,13 +22,13 @@ export const pageView = (doc) => {
   doc.page = Math.min(doc.page, pages.length - 1);
   const page = pages[doc.page];
   return h("article.exampage", {},
-    h("p.stage", {}, page.stage.label, page.stage.how && h("span.hint", {}, ` ${page.stage.how}`), h("span.hint", {}, " Left and right are the infant's own.")),
+    h("p.stage", {}, page.stage.label, page.stage.how && h("span.hint", {}, ` ${page.stage.how}`), h("span.hint", {}, " ", saidOf("report.own_sides"))),
     h("h2", { tabindex: "-1" }, page.label),
     page.asked.map((item) => card(doc, item)),
     rest(doc, page),
     page.more.length
       ? h("details.more", { open: !page.asked.length || page.more.some((item) => doc.record.findings.some((f) => f.item === item.id) || doc.drafts.some((f) => f.item === item.id)) },
-          h("summary", {}, `More that can be recorded here (${page.more.length})`),
+          h("summary", {}, said("exam.more", { number: page.more.length })),
           page.more.map((item) => card(doc, item)))
       : null);
 };

@@ -4,6 +4,7 @@
 import { button, h, sheet } from "./dom.mjs";
 import { app, commit } from "./state.mjs";
 import { expectedOn, recordAnswers } from "./entry.mjs";
+import { named, said } from "./said.mjs";
 
 const together = (lines) => {
   const found = new Map();
@@ -13,7 +14,7 @@ const together = (lines) => {
 
 const lineOf = (lines, struck, count) => {
   const [{ item, answer }] = lines;
-  const sides = lines.map((line) => line.side).filter(Boolean).join(" and ");
+  const words = lines.length > 1 ? named(item, null, said("left_and_right")) : named(item, lines[0].side);
   const ticked = !struck.has(item.id);
   const box = h("input", { type: "checkbox", checked: ticked, onchange: () => {
     if (box.checked) struck.delete(item.id);
@@ -21,7 +22,7 @@ const lineOf = (lines, struck, count) => {
     count();
   } });
   box.checked = ticked;
-  return h("li", {}, h("label.tick", {}, box, h("span.says", {}, h("span.item", {}, `${item.label}${sides ? `, ${sides}` : ""}`), h("span.answer", {}, answer.label))));
+  return h("li", {}, h("label.tick", {}, box, h("span.says", {}, h("span.item", {}, words), h("span.answer", {}, answer.label))));
 };
 
 /** List, let strike out, record. `done` follows when it was recorded. */
@@ -29,23 +30,23 @@ export const expectedSheet = (doc, page, done) => {
   const lines = expectedOn(doc, page.asked.map((item) => item.id), app.catalogue);
   const groups = together(lines);
   const struck = new Set(lines.map(({ item }) => item).filter((item) => item.still_to_do || item.one_by_one).map((item) => item.id));
-  sheet(`${page.label}: as expected`, (close) => {
+  sheet(said("expected.title", { page: page.label }), (close) => {
     const kept = () => lines.filter((line) => !struck.has(line.item.id));
     const record = button("", () => {
       const chosen = kept();
       close();
-      commit(doc, `${page.label}: ${chosen.length} as expected`, () => recordAnswers(doc, chosen, app.catalogue), { items: page.asked.map((item) => item.id) });
+      commit(doc, said("expected.step", { page: page.label, number: chosen.length }), () => recordAnswers(doc, chosen, app.catalogue), { items: page.asked.map((item) => item.id) });
       done();
     }, {}, "button.main.big");
     const count = () => {
-      record.textContent = `Record these ${kept().length} findings`;
+      record.textContent = said("expected.record", { count: kept().length });
       record.disabled = kept().length === 0;
     };
     count();
     return h("div", {},
-      h("p.hint", {}, "This will be recorded. Untick anything you have not seen."),
-      struck.size ? h("p.hint", {}, "Tick what has none only if you examined or asked for just that.") : null,
+      h("p.hint", {}, said("expected.hint")),
+      struck.size ? h("p.hint", {}, said("expected.hint_ticks")) : null,
       h("ul.lines", {}, groups.map((group) => lineOf(group, struck, count))),
-      h("div.row.foot", {}, button("Record nothing", close), record));
+      h("div.row.foot", {}, button(said("expected.nothing"), close), record));
   });
 };

@@ -1,48 +1,42 @@
 // What became of the exams that were handed over: asked of the program that served the page, now and then.
 import { announce, button, h } from "./dom.mjs";
-import { inPeoplesWords, now } from "./moments.mjs";
+import { now } from "./moments.mjs";
+import { is, moment, said } from "./said.mjs";
 import { app, go, setFields } from "./state.mjs";
 
-const WORDS = {
-  waiting: "waiting on the ward computer, not on the server yet",
-  sent: "on the server",
-  verified: "on the server, read back and the same",
-  differs: "on the server, but not as it was sent",
-  superseded: "not sent: a newer version goes before it",
-  refused: "NOT on the server: refused",
-  unknown: "not, or no longer, found on the ward computer",
-};
+const STATES = ["waiting", "sent", "verified", "differs", "superseded", "refused", "unknown"];
 const SOON = 5000;
 const LATER = 60000;
 let timer = null;
 let reached = true;
 
 const followed = () => app.docs.filter((doc) => doc.saved?.how === "handed");
+const stateSaid = (state) => said(STATES.includes(state) ? `fate.${state}` : "fate.not_asked");
 const bad = (doc) => ["refused", "differs", "unknown"].includes(doc.saved.fate?.state);
 
 const reasons = (doc) =>
-  (doc.saved.fate?.why ?? []).map((one) => h("li", {}, one.remedy ? `Expected: ${one.remedy} (${one.rule})` : one.rule));
+  (doc.saved.fate?.why ?? []).map((one) => h("li", {}, one.remedy ? said("fate.expected", one) : one.rule));
 
 /** Where an exam is that was handed over, as a line of the first view; nothing of others. */
 export const fateLine = (doc) => {
   if (doc.saved?.how !== "handed") return null;
   const { fate } = doc.saved;
-  const words = WORDS[fate?.state] ?? "handed over; not asked yet what became of it";
+  const words = `${bad(doc) ? "▲ " : ""}${stateSaid(fate?.state)}`;
   return h(bad(doc) ? "span.line.problem.error" : "span.line", { "data-fate": doc.key },
-    `${bad(doc) ? "▲ " : ""}${words}`, reached ? "" : ` (as of ${inPeoplesWords(fate?.at ?? doc.saved.at)}; the ward computer does not answer)`);
+    reached ? words : said("fate.as_of", { words, at: moment(fate?.at ?? doc.saved.at) }));
 };
 
 const reopen = (doc) => {
   setFields(doc, () => (doc.saved = null));
-  go("finish", "Open again: mend it, and hand it over again");
+  go("finish", said("fate.reopened"));
 };
 
 /** The same in the exam, with the reasons and what can be done. */
 export const fatePart = (doc) =>
   doc.saved?.how === "handed"
-    ? h("section", { "data-fate-part": doc.key, "aria-label": "What became of it" }, h("p", {}, fateLine(doc)),
+    ? h("section", { "data-fate-part": doc.key, "aria-label": said("fate.label") }, h("p", {}, fateLine(doc)),
         h("ul.problems", {}, reasons(doc)),
-        doc.saved.fate?.state === "refused" ? button("Open it again, to mend it and hand it over again", () => reopen(doc)) : null)
+        doc.saved.fate?.state === "refused" ? button(said("fate.reopen"), () => reopen(doc)) : null)
     : null;
 
 const show = () => {
@@ -70,7 +64,7 @@ const look = async () => {
     if (!one || !doc.saved || JSON.stringify([one.state, one.why]) === JSON.stringify([doc.saved.fate?.state, doc.saved.fate?.why])) continue;
     changed = true;
     setFields(doc, () => (doc.saved.fate = { state: one.state, why: one.why ?? [], at: now() }));
-    if (bad(doc)) announce(`${doc.record.newborn.name || "An exam"}: ${WORDS[one.state]}`);
+    if (bad(doc)) announce(is(doc.record.newborn.name || said("fate.exam"), stateSaid(one.state)));
   }
   show();
   return changed || docs.some((doc) => ["waiting", undefined].includes(doc.saved?.fate?.state)) ? SOON : LATER;

@@ -1,5 +1,6 @@
 // What is left of an exam, in its order: named, and led to.
 import { app, derived, go } from "./state.mjs";
+import { named } from "./said.mjs";
 import { pageOfItem, pagesOf } from "./pages.mjs";
 
 /** What is still open in the order of the pages: {item, side, page}. */
@@ -10,7 +11,7 @@ export const openItems = (doc) => {
 };
 
 /** What one is called. */
-export const openWords = ({ item, side }) => `${item.label}${side ? `, ${side}` : ""}`;
+export const openWords = ({ item, side }) => named(item, side);
 
 /** The open item that comes after the one last touched or led to, and after the last of them the first; or null. */
 export const nextOpen = (doc) => {

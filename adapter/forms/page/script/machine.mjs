@@ -2,7 +2,7 @@
 // adapter/derive/machine.py does: whatever a range or a rule newly asks is compiled there, into these tests and steps.
 import { kindOf } from "./catalogue.mjs";
 import { compare, exact, less } from "./exact.mjs";
-import { instant } from "./moments.mjs";
+import { hoursBetween, instant } from "./moments.mjs";
 import { ageHours, gestationWeeks, madeAt, postmenstrualWeeks } from "./age.mjs";
 import { componentNumbers, numberOf } from "./numbers.mjs";
 
@@ -71,13 +71,21 @@ const passes = ([op, name, ...asked], one, record, catalogue) => {
 /** Whether a finding (or, without one, the infant) passes every test. */
 export const every = (tests, one, record, catalogue) => tests.every((test) => passes(test, one, record, catalogue));
 
+const alike = (one, other) => one.every((known, n) => known === null || other[n] === null || known === other[n]);
+
 const union = (held, needed) => (held.length >= needed ? new Set(held.flatMap((one) => [...one])) : null);
 
-/** The indexes of the findings by which a rule's steps hold, or null. `pool` is all evidence. */
-export const heldBy = (steps, pool, record, catalogue) => {
+/**
+ * The indexes of the findings by which a rule's steps hold, or null. `pool` is all evidence; `before` what earlier
+ * exams found, each finding at its own time.
+ */
+export const heldBy = (steps, pool, record, catalogue, before = []) => {
   const stack = [];
-  const of = (id, tests) =>
-    pool.filter((one) => (!id || one.item.id === id) && every(tests, one, record, catalogue));
+  const passing = (ones, id, tests) =>
+    ones.filter((one) => (!id || one.item.id === id) && every(tests, one, record, catalogue));
+  const of = (id, tests) => passing(pool, id, tests);
+  const own = pool.filter((one) => !before.includes(one));
+  const at = (one) => madeAt(one.finding, one.item, record);
   const each = (ones) => ones.map((one) => new Set([one.index]));
   const STEPS = {
     find: (id, tests) => union(each(of(id, tests)), 1),
@@ -91,6 +99,27 @@ export const heldBy = (steps, pool, record, catalogue) => {
         seconds.filter(([j, two]) => i !== j && within(less(one, two), low, high)).map(([j]) => new Set([i, j])));
       return union(found, 1);
     },
+    before: (id, tests) =>
+      union(each(passing(before, id, tests).filter((one) => at(one) < instant(record.exam.started))), 1),
+    times: (id, tests, needed, apart) => {
+      const ones = passing([...own, ...before], id, tests).map((one) => ({ one, when: at(one) }));
+      const found = ones.map(({ when: first }) =>
+        ones.filter(({ when }) => when >= first && within(hoursBetween(first, when), "", apart)));
+      const enough = found.filter((near) =>
+        new Set(near.map(({ when }) => when)).size >= needed && near.some(({ one }) => own.includes(one)));
+      return union(enough.map((near) => near.map(({ one }) => one.index)), 1);
+    },
+    change: (id, tests, fields, name, low, high, apart) => {
+      const known = (ones) => ones.map((one) => ({
+        index: one.index, when: at(one), number: numberNamed(name, one, record, catalogue),
+        place: fields.map((path) => field(path, one, record, catalogue)),
+      })).filter(({ number }) => number !== null);
+      const earlier = known(passing([...own, ...before], id, []));
+      const found = known(passing(own, id, tests)).flatMap((now) =>
+        earlier.filter((was) => was.when < now.when && alike(was.place, now.place) && within(hoursBetween(was.when, now.when), "", apart)
+          && within(less(now.number, was.number), low, high)).map((was) => [now.index, was.index]));
+      return union(found, 1);
+    },
     some: (needed, count) => union(stack.splice(-count).filter(Boolean), needed),
   };
   for (const [op, ...asked] of steps) stack.push(STEPS[op](...asked));
@@ -98,9 +127,10 @@ export const heldBy = (steps, pool, record, catalogue) => {
 };
 
 /** The rules that hold, each with the indexes of the findings it holds by, in order. */
-export const heldRules = (record, pool, catalogue) => {
+export const heldRules = (record, pool, catalogue, before = []) => {
+  const all = [...pool, ...before.filter((one) => one.item.lasting)];
   const found = catalogue.rules.flatMap((rule) => {
-    const by = heldBy(rule.steps, pool, record, catalogue);
+    const by = heldBy(rule.steps, all, record, catalogue, before);
     return by ? [{ rule, from: [...by].sort((a, b) => a - b) }] : [];
   });
   const replaced = new Set(found.flatMap(({ rule }) => rule.replaces));

@@ -52,14 +52,6 @@ export const offsetsAt = (local) => {
 const wallClock = (local, minutes) =>
   isoOf(new Date(Number(instant(`${local}:00${offsetText(minutes)}`) / 1000n))).slice(0, 16);
 
-/** For people: `28 Feb 2026, 21:12 +01:00`. */
-export const inPeoplesWords = (text) => {
-  if (instant(text) === null) return text ?? "";
-  const months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
-  const [, year, month, day, hour, minute, , , offset] = ISO.exec(text);
-  return `${+day} ${months[+month - 1]} ${year}, ${hour}:${minute} ${offset === "Z" ? "+00:00" : offset}`;
-};
-
 /** To the minute, as findings are told: `2026-03-01T08:30+01:00`. */
 export const toTheMinute = (text) => {
   const found = ISO.exec(text ?? "");

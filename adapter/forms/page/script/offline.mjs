@@ -2,6 +2,7 @@
 import { button, h } from "./dom.mjs";
 import { app } from "./state.mjs";
 import { remember, remembered } from "./store.mjs";
+import { said } from "./said.mjs";
 
 let registration = null;
 let renewed = false;
@@ -12,11 +13,11 @@ const show = () => document.getElementById("offline")?.replaceWith(offlineLine()
 export const offlineLine = () => {
   const newer = registration?.waiting ?? null;
   return h("div", { id: "offline" },
-    renewed ? h("p", { role: "status" }, "This page was renewed since it was last opened here.") : null,
-    registration?.active ? h("p.hint", {}, "It opens on this device without network as well.") : null,
+    renewed ? h("p", { role: "status" }, said("offline.renewed")) : null,
+    registration?.active ? h("p.hint", {}, said("offline.opens")) : null,
     newer
-      ? h("div.row", { role: "status" }, h("p", {}, "A newer version of this page is there; it is taken when the page is opened next."),
-          button("Take it now", () => {
+      ? h("div.row", { role: "status" }, h("p", {}, said("offline.newer")),
+          button(said("offline.take"), () => {
             newer.postMessage("take it now");
             if (!navigator.serviceWorker.controller) setTimeout(() => location.reload(), 500);
           }))

@@ -3,10 +3,11 @@ import { button, field, h, sheet } from "./dom.mjs";
 import { app, commit } from "./state.mjs";
 import { setReason, sidesOf } from "./entry.mjs";
 import { reasonWords } from "./words.mjs";
+import { named, said } from "./said.mjs";
 
 const sidePicker = (item, chosen) => {
-  const names = [["", "both sides"], ["left", "left only"], ["right", "right only"]];
-  return h("fieldset.radios", {}, h("legend", {}, "Which side"), names.map(([side, words]) =>
+  const names = [["", said("both_sides")], ["left", said("reason.left")], ["right", said("reason.right")]];
+  return h("fieldset.radios", {}, h("legend", {}, said("reason.which")), names.map(([side, words]) =>
     h("label.tick", {}, h("input", { type: "radio", name: "reason-side", value: side, checked: side === chosen.side, onchange: () => (chosen.side = side) }), words)));
 };
 
@@ -18,12 +19,12 @@ export const reasonSheet = (doc, title, gaps) => {
   const note = h("input", { type: "text", dir: "auto", maxlength: "255" });
   const say = (reason, close, warn) => {
     if (reason === "other_reason" && !note.value.trim()) {
-      warn.textContent = "Say the reason in the note first.";
+      warn.textContent = said("reason.say_note");
       note.focus();
       return;
     }
     close();
-    const words = `${title}: not examined, ${reasonWords(reason, app.catalogue)}`;
+    const words = said("reason.step", { what: title, reason: reasonWords(reason, app.catalogue) });
     commit(doc, words, () => {
       for (const [n, gap] of gaps.entries()) {
         const sides = gap.side ? [gap.side] : single && chosen.side ? [chosen.side] : sidesOf(items[n]);
@@ -31,14 +32,14 @@ export const reasonSheet = (doc, title, gaps) => {
       }
     }, { items: [...new Set(items.map((item) => item.id))] });
   };
-  sheet(`${title}: not examined`, (close) => {
+  sheet(said("reason.title", { what: title }), (close) => {
     const warn = h("p.problem", { role: "alert" });
     return h("div", {},
-      h("p.hint", {}, gaps.length > 1 ? "This goes for all that is still unset here:" : "Why?"),
-      gaps.length > 1 ? h("ul.short", {}, gaps.map((gap, n) => h("li", {}, `${items[n].label}${gap.side ? `, ${gap.side}` : ""}`))) : null,
+      h("p.hint", {}, said(gaps.length > 1 ? "reason.all" : "reason.why")),
+      gaps.length > 1 ? h("ul.short", {}, gaps.map((gap, n) => h("li", {}, named(items[n], gap.side)))) : null,
       single ? sidePicker(single, chosen) : null,
-      field("Note (for any other reason)", note), warn,
+      field(said("reason.note"), note), warn,
       h("div.reasons", {}, Object.entries(app.catalogue.reasons).map(([id, reason]) => button(reason.label, () => say(id, close, warn), {}, "button.reason"))),
-      button("Nothing of this", close));
+      button(said("nothing_of_this"), close));
   });
 };

@@ -1,47 +1,51 @@
 // A stopwatch in tenths of a second for the refill: held while the skin is pressed it starts on letting go; a plain tap
 // starts it too. The next tap stops it.
 import { button, h, sheet } from "./dom.mjs";
+import { digitsSaid } from "./say.mjs";
+import { said } from "./said.mjs";
+import { app } from "./state.mjs";
 
 const tenths = (ms) => (Math.round(ms / 100) / 10).toFixed(1);
+const shown = (ms) => digitsSaid(app.catalogue, tenths(ms));
 
 /** Measure, then hand over the seconds as digits. */
 export const refillSheet = (item, use) => {
   let [pressed, started, stopped, timer] = [null, null, null, null];
   sheet(item.label, (close, dialog) => {
-    const clock = h("p.clock", { role: "timer" }, "0.0");
-    const said = h("p", { role: "status" }, "Hold this while you press on the skin. Let go of both together.");
-    const words = h("span", {}, "Hold, or tap to start");
-    const done = button("Use it", () => {
+    const clock = h("p.clock", { role: "timer" }, shown(0));
+    const status = h("p", { role: "status" }, said("count.hold_press"));
+    const words = h("span", {}, said("count.hold"));
+    const done = button(said("count.use"), () => {
       close();
       use(tenths(stopped - started));
     }, { disabled: true }, "button.main.big");
     const show = () => {
       const at = performance.now();
-      if (stopped !== null) clock.textContent = tenths(stopped - started);
-      else if (started !== null) clock.textContent = tenths(at - started);
-      else if (pressed !== null) clock.textContent = `pressing ${tenths(at - pressed)}`;
+      if (stopped !== null) clock.textContent = shown(stopped - started);
+      else if (started !== null) clock.textContent = shown(at - started);
+      else if (pressed !== null) clock.textContent = said("count.pressing", { seconds: shown(at - pressed) });
     };
     const down = () => {
       if (stopped !== null) return;
       if (started !== null) {
         stopped = performance.now();
         clearInterval(timer);
-        words.textContent = "Stopped";
-        said.textContent = `${tenths(stopped - started)} s`;
+        words.textContent = said("count.stopped");
+        status.textContent = said("count.seconds", { seconds: shown(stopped - started) });
         done.disabled = false;
         show();
         done.focus();
         return;
       }
       pressed = performance.now();
-      words.textContent = "Let go when you let go of the skin";
+      words.textContent = said("count.let_go");
       timer ??= setInterval(show, 50);
     };
     const up = () => {
       if (pressed === null || started !== null) return;
       started = performance.now();
-      words.textContent = "Tap when the colour is back";
-      said.textContent = "Running";
+      words.textContent = said("count.colour_back");
+      status.textContent = said("count.running");
     };
     const key = (event) => event.key === " " || event.key === "Enter";
     const pad = h("button.pad", {
@@ -60,15 +64,15 @@ export const refillSheet = (item, use) => {
       },
       onkeyup: (event) => key(event) && up(),
     }, words);
-    const again = button("Again", () => {
+    const again = button(said("count.once_more"), () => {
       clearInterval(timer);
       [pressed, started, stopped, timer] = [null, null, null, null];
-      words.textContent = "Hold, or tap to start";
-      clock.textContent = "0.0";
+      words.textContent = said("count.hold");
+      clock.textContent = shown(0);
       done.disabled = true;
       pad.focus();
     });
     dialog.addEventListener("close", () => clearInterval(timer));
-    return h("div.timer", {}, h("p", {}, item.how), clock, pad, said, h("div.row", {}, again, done), button("Close without measuring", close));
+    return h("div.timer", {}, h("p", {}, item.how), clock, pad, status, h("div.row", {}, again, done), button(said("count.close_measuring"), close));
   });
 };

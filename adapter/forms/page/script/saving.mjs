@@ -4,6 +4,7 @@ import { instant, now } from "./moments.mjs";
 import { following, recordOf, recordText } from "./record.mjs";
 import { app, go, setFields } from "./state.mjs";
 import { follow } from "./handed.mjs";
+import { is, said } from "./said.mjs";
 
 /** Offer the record as a file. */
 export const downloadRecord = (doc) => {
@@ -23,12 +24,12 @@ const fileOf = (doc) => new File([recordText(recordOf(doc))], `${doc.record.exam
 export const shareButton = (doc) => {
   const file = fileOf(doc);
   if (!navigator.canShare?.({ files: [file] })) return null;
-  const said = h("p.problem", { role: "status" });
+  const status = h("p.problem", { role: "status" });
   const share = () =>
     navigator.share({ files: [file] }).catch((error) => {
-      if (error.name !== "AbortError") said.textContent = "This device does not share such a file: save it instead.";
+      if (error.name !== "AbortError") status.textContent = said("saving.not_shared");
     });
-  return [button("Share the file …", share), said];
+  return [button(said("saving.share"), share), status];
 };
 
 const end = (doc) => {
@@ -46,7 +47,7 @@ export const saveDoc = (doc) => {
   setFields(doc, () => end(doc));
   const file = downloadRecord(doc);
   setFields(doc, () => (doc.saved = { at: now(), how: "file", file }));
-  go("summary", `Saved as ${file}`);
+  go("summary", said("saving.saved", { file }));
 };
 
 const post = async (text) => {
@@ -68,18 +69,25 @@ const asCorrection = (doc) => {
     const { exam } = doc.record;
     Object.assign(exam, { ...following(exam), reason: exam.reason ?? "" });
   });
-  go("finish", "Say why it is corrected, then hand it over");
+  go("finish", said("saving.say_why"));
+};
+
+/** What the adapter found wrong, in the words of its command line, which are English. */
+export const problemOfAdapter = (one) => {
+  const words = h("span", { lang: "en" }, `${one.what} ${one.remedy}`);
+  const item = app.catalogue.items.get(one.item);
+  return item ? [is(item.label, ""), words] : words;
 };
 
 /** Hand the record to the program that served the page; on any answer but yes it stays open here. */
 export const sendDoc = async (doc, place) => {
-  place.replaceChildren(h("p", {}, "Handing over …"));
+  place.replaceChildren(h("p", {}, said("saving.handing")));
   const ended = doc.record.exam.ended;
   setFields(doc, () => end(doc));
   const answer = await post(recordText(recordOf(doc)));
   if (answer?.accepted) {
     setFields(doc, () => (doc.saved = { at: now(), how: "handed", file: answer.file, answer }));
-    if (app.key === doc.key) go("summary", "Sent to the ward computer");
+    if (app.key === doc.key) go("summary", said("saving.sent"));
     follow();
     return;
   }
@@ -88,14 +96,11 @@ export const sendDoc = async (doc, place) => {
     else delete doc.record.exam.ended;
   });
   if (!answer) {
-    place.replaceChildren(h("p.problem.error", {}, "No answer: the record is kept here. Handing over the same again is safe; or save it as a file."));
+    place.replaceChildren(h("p.problem.error", {}, said("saving.no_answer")));
     return;
   }
-  const item = (one) => (app.catalogue.items.get(one.item)?.label ? `${app.catalogue.items.get(one.item).label}: ` : "");
   place.replaceChildren(
-    h("p.problem.error", {}, answer.status === 409
-      ? "A record with this exam's id was filed before, with other content. Nothing was changed there; this one is kept here."
-      : "It was not accepted. The record is kept here."),
-    answer.status === 409 ? button("Make this a correction of the one filed …", () => asCorrection(doc)) : null,
-    h("ul.problems", {}, (answer.problems ?? []).map((one) => h(`li.problem.${one.severity}`, {}, `${item(one)}${one.what} ${one.remedy}`))));
+    h("p.problem.error", {}, said(answer.status === 409 ? "saving.other_content" : "saving.refused")),
+    answer.status === 409 ? button(said("saving.correction"), () => asCorrection(doc)) : "",
+    h("ul.problems", {}, (answer.problems ?? []).map((one) => h(`li.problem.${one.severity}`, {}, problemOfAdapter(one)))));
 };

@@ -1,5 +1,6 @@
 // Whose sheet it is, on every sheet of paper (CSS Paged Media Level 3, margin boxes).
-import { nameOf, orderWords } from "./identity.mjs";
+import { nameOf, orderWords } from "./called.mjs";
+import { said, saidWith, together } from "./said.mjs";
 
 const quoted = (text) => `"${text.replace(/["\\\p{Cc}]/gu, (one) => `\\${one.codePointAt(0).toString(16)} `)}"`;
 
@@ -11,12 +12,15 @@ export const nameSheets = (doc) => {
   if (rule !== null) sheet.deleteRule(rule);
   rule = null;
   if (!doc) return;
-  const numbers = doc.record.newborn.identifiers.map((one) => `${one.system} ${one.value}`).join(", ");
-  const words = [nameOf(doc), orderWords(doc) && `baby ${orderWords(doc)}`, numbers, `exam ${doc.record.exam.id}`];
+  const { newborn, exam } = doc.record;
+  const numbers = newborn.identifiers.map((one) => `${one.system} ${one.value}`).join(", ");
+  const order = orderWords(newborn);
+  const words = together(nameOf(doc), order && said("frame.print_baby", { order }), numbers, said("frame.print_exam", { id: exam.id }));
+  const count = saidWith("frame.print_sheet", { page: "counter(page)", pages: "counter(pages)" });
   const box = "font: 8pt sans-serif; vertical-align: bottom;";
   rule = sheet.insertRule(
-    `@page { margin: 16mm 14mm 14mm; @top-left { ${box} content: ${quoted(words.filter(Boolean).join("; "))} }` +
-      ` @bottom-right { ${box} content: "sheet " counter(page) " of " counter(pages) } }`,
+    `@page { margin: 16mm 14mm 14mm; @top-left { ${box} content: ${quoted(words)} }` +
+      ` @bottom-right { ${box} content: ${count.map((part, n) => (n % 2 ? part : quoted(part))).join(" ")} } }`,
     sheet.cssRules.length,
   );
 };

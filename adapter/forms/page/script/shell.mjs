@@ -14,6 +14,7 @@ import { bar } from "./ways.mjs";
 import { guard, startBack } from "./back.mjs";
 import { nameSheets } from "./sheets.mjs";
 import { openHere, remembered } from "./store.mjs";
+import { said } from "./said.mjs";
 
 const VIEWS = {
   start: startView, who: whoView, contents: contentsView, page: pageView, told: toldView, finish: finishView,
@@ -51,16 +52,17 @@ const render = (words = "", { top = false } = {}) => {
   const inside = inExam();
   remain(doc);
   const focus = document.activeElement?.getAttribute?.("data-focus");
+  page.dataset.later = said("print_later");
   page.className = inside ? `inside view-${app.view}` : `view-${app.view}`;
-  const title = h("h1.hidden", {}, "Newborn examination");
+  const title = h("h1.hidden", {}, said("title"));
   page.replaceChildren(
     ...(inside
       ? [
           h("header.top", { id: "top" }),
-          h("nav.aside", { id: "aside", "aria-label": "Contents of the exam" }),
+          h("nav.aside", { id: "aside", "aria-label": said("frame.contents") }),
           h("main", { id: "main" }, title, keepingLine(), VIEWS[app.view](doc)),
-          h("section.asidetold", { id: "asidetold", "aria-label": "To be told" }),
-          h("nav.ways", { id: "ways", "aria-label": "Ways" }),
+          h("section.asidetold", { id: "asidetold", "aria-label": said("to_be_told") }),
+          h("nav.ways", { id: "ways", "aria-label": said("frame.ways") }),
         ]
       : [
           doc && app.view === "who" && doc.begun ? h("header.top", { id: "top" }) : "",
@@ -73,7 +75,7 @@ const render = (words = "", { top = false } = {}) => {
     showSides();
   }
   nameSheets(inside ? doc : null);
-  document.title = doc && app.view !== "start" ? `${doc.record.newborn.name || "Newborn"}: examination` : "Newborn examination";
+  document.title = doc && app.view !== "start" ? said("title_of", { name: doc.record.newborn.name || said("newborn") }) : said("title");
   if (top) {
     scrollTo(0, 0);
     page.querySelector("main").scrollTo(0, 0);

@@ -1,9 +1,9 @@
 // The exams that this device keeps, and a new one.
 import { bdi, button, h, sheet } from "./dom.mjs";
-import { inPeoplesWords } from "./moments.mjs";
+import { is, moment, said, saidOf, saidWith } from "./said.mjs";
 import { freshDoc } from "./record.mjs";
 import { app, go, placeOf } from "./state.mjs";
-import { nameOf, orderWords } from "./identity.mjs";
+import { babyBadge, nameOf, wholeName } from "./called.mjs";
 import { progress } from "./pages.mjs";
 import { remember, remembered } from "./store.mjs";
 import { downloadRecord } from "./saving.mjs";
@@ -35,10 +35,10 @@ export const known = (doc) =>
   [...doc.record.findings, ...doc.drafts].every((entry) => app.catalogue.items.has(entry.item));
 
 const strange = (doc) =>
-  sheet("Begun with another page", (close) =>
+  sheet(said("start.strange_title"), (close) =>
     h("div", {},
-      h("p", {}, "This exam is of a kind, or has items, that this page does not know. Open it with the page it was begun with, so that nothing of it is lost."),
-      h("div.row", {}, button("Download the record as it is", () => downloadRecord(doc)), button("Close", close, {}, "button.main"))));
+      h("p", {}, said("start.strange_why")),
+      h("div.row", {}, button(said("start.download"), () => downloadRecord(doc)), button(said("close"), close, {}, "button.main"))));
 
 const open = (doc) => {
   if (!known(doc)) return strange(doc);
@@ -47,38 +47,43 @@ const open = (doc) => {
 };
 
 const forget = (doc) =>
-  sheet("Delete this exam from this device?", (close) => {
+  sheet(said("start.delete_title"), (close) => {
     const sure = h("input", { type: "checkbox", id: "sure" });
-    const unsaved = doc.saved ? "It was saved." : "It was never saved: its findings will be gone for good.";
     return h("div", {},
-      h("p", {}, bdi(nameOf(doc)), ` ${orderWords(doc)}: ${doc.record.findings.length} findings. ${unsaved}`),
-      h("label.tick", {}, sure, "Yes, I want to delete it"),
-      h("div.row", {}, button("Delete", () => {
+      h("p", {}, saidWith("start.delete_what", { name: bdi(wholeName(doc)), count: doc.record.findings.length }),
+        " ", said(doc.saved ? "start.delete_saved" : "start.delete_unsaved")),
+      h("label.tick", {}, sure, said("start.delete_sure")),
+      h("div.row", {}, button(said("start.delete"), () => {
         if (!sure.checked) return;
         app.docs = app.docs.filter((other) => other !== doc);
         for (const other of app.docs) if (other.twin === doc.key) other.twin = null;
         app.store.forget(doc.key);
         close();
-        app.render("Deleted");
-      }), button("Keep it", close, {}, "button.main")));
+        app.render(said("start.deleted"));
+      }), button(said("start.keep"), close, {}, "button.main")));
   });
 
+const stateOf = (doc) => {
+  if (doc.saved) return said("start.saved_at", { at: moment(doc.saved.at) });
+  if (!doc.begun) return said("start.not_begun");
+  return known(doc) ? said("start.not_saved", progress(doc)) : said("start.strange");
+};
+
 const entry = (doc) => {
-  const counts = doc.begun && known(doc) ? progress(doc) : null;
   const { exam, newborn } = doc.record;
-  const state = doc.saved ? `saved ${inPeoplesWords(doc.saved.at)}` : counts ? `not saved, ${counts.done} of ${counts.all} recorded` : doc.begun ? "begun with another page" : "not begun";
+  const kind = app.catalogue.kinds[exam.kind]?.label ?? said("start.no_kind");
   return h("li", {},
     h("button.exam", { type: "button", onclick: () => open(doc) },
-      h("strong", {}, bdi(nameOf(doc))), orderWords(doc) && h("span.badge", {}, `Baby ${orderWords(doc)}`), listMark(doc),
-      h("span.line", {}, newborn.identifiers.map((one) => [`${one.system} `, bdi(one.value), " "]), `born ${inPeoplesWords(newborn.birth_time)}`),
-      h("span.line", {}, `${app.catalogue.kinds[exam.kind]?.label ?? "Kind not chosen"}${exam.status === "amended" ? ", correction" : ""}: ${state}`),
+      h("strong", {}, bdi(nameOf(doc))), babyBadge(newborn), listMark(doc),
+      h("span.line", {}, newborn.identifiers.map((one) => [`${one.system} `, bdi(one.value), " "]), saidOf("report.born_at", { at: moment(newborn.birth_time) })),
+      h("span.line", {}, is(exam.status === "amended" ? said("start.correction", { kind }) : kind, stateOf(doc))),
       fateLine(doc)),
-    button("Delete …", () => forget(doc), { "aria-label": `Delete the exam of ${nameOf(doc)} …` }, "button.small"));
+    button(said("start.delete_open"), () => forget(doc), { "aria-label": said("start.delete_open_of", { name: nameOf(doc) }) }, "button.small"));
 };
 
 const looks = () =>
-  h("fieldset.look", {}, h("legend", {}, "Look"),
-    [["auto", "As the device"], ["dark", "Dark room"], ["light", "Light"]].map(([look, words]) =>
+  h("fieldset.look", {}, h("legend", {}, said("start.look")),
+    ["auto", "dark", "light"].map((look) =>
       h("label.tick", {}, h("input", {
         type: "radio", name: "look", value: look,
         checked: (remembered("look") || "auto") === look,
@@ -86,17 +91,16 @@ const looks = () =>
           remember("look", look);
           document.documentElement.dataset.look = look;
         },
-      }), words)));
+      }), said(`start.look_${look}`))));
 
 /** The first view. */
 export const startView = () =>
   h("article.start", {},
-    h("h2", { tabindex: "-1" }, "Newborn examination"),
-    h("p.hint", {}, "Everything stays on this device until you save it. Nothing is sent anywhere",
-      app.catalogue.served ? " but to the program that gave you this page." : "."),
+    h("h2", { tabindex: "-1" }, said("title")),
+    h("p.hint", {}, said(app.catalogue.served ? "start.stays_served" : "start.stays")),
     offlineLine(),
     wardPart(addDoc, open),
-    button(app.catalogue.ward ? "Begin with a newborn not on the list" : "Begin with a newborn", () => open(addDoc(freshDoc())), {}, app.catalogue.ward ? "button" : "button.main.big"),
-    h("h3", {}, app.docs.length ? "Exams on this device" : "No exam is kept on this device."),
+    button(said(app.catalogue.ward ? "start.begin_unlisted" : "start.begin"), () => open(addDoc(freshDoc())), {}, app.catalogue.ward ? "button" : "button.main.big"),
+    h("h3", {}, said(app.docs.length ? "start.exams" : "start.none")),
     h("ul.exams", {}, app.docs.map(entry)),
     looks(), caution());

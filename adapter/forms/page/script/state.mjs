@@ -1,10 +1,12 @@
 // What is open on this page: the exams kept here, the one being examined, and how a change is made to it.
 import { instant, now } from "./moments.mjs";
+import { earlierRecords } from "./earlier.mjs";
 import { gapsOf } from "./completeness.mjs";
 import { evidence, tellList } from "./tell.mjs";
 import { problemsOf } from "./checks.mjs";
 import { checkPeople } from "./check_people.mjs";
 import { recordOf } from "./record.mjs";
+import { say } from "./say.mjs";
 
 export const app = {
   catalogue: null,
@@ -28,14 +30,16 @@ const derivedCache = new Map();
 
 /** Everything that follows from an exam's record: the record to be saved, tell list, problems, gaps. */
 export const derived = (doc) => {
+  const saved = app.docs.filter((other) => other.saved && other.key !== doc.key);
+  const rev = [doc, ...saved].map((one) => `${one.key}${one.rev}`).join();
   const known = derivedCache.get(doc.key);
-  if (known && known.rev === doc.rev) return known;
+  if (known && known.rev === rev) return known;
   const record = recordOf(doc);
   const ready =
     instant(record.newborn.birth_time) !== null && instant(record.exam.started) !== null && app.catalogue.kinds[record.exam.kind];
-  const pool = ready ? evidence(record, app.catalogue) : [];
+  const pool = ready ? evidence(record, app.catalogue, earlierRecords(saved.map(recordOf), record)) : [];
   const made = {
-    rev: doc.rev,
+    rev,
     record,
     pool,
     told: ready ? tellList(record, app.catalogue, pool) : [],
@@ -86,7 +90,7 @@ export const undo = (doc) => {
   Object.assign(doc.record, { findings, told });
   doc.drafts = drafts;
   keep(doc);
-  app.render(`Undone: ${step.words}`);
+  app.render(say(app.catalogue, "page.ways.undone", { words: step.words }));
 };
 
 /** What the next undo would take back. */

@@ -3,6 +3,7 @@ import { ageHours, madeAt } from "./age.mjs";
 import { fixed } from "./exact.mjs";
 import { answerOf, kindOf, sideOf } from "./catalogue.mjs";
 import { computedFindings } from "./computed.mjs";
+import { foundBefore } from "./earlier.mjs";
 import { gapsOf } from "./completeness.mjs";
 import { linesByHour } from "./hours.mjs";
 import { judge, judgedAs, rank, whyNot, worst } from "./judgement.mjs";
@@ -60,7 +61,7 @@ const judgedByTables = (pool, byLines) => {
 };
 
 /** All findings of a record with their judgements: captured ones in their order, then the computed ones. */
-export const evidence = (record, catalogue) => {
+export const evidence = (record, catalogue, earlier = []) => {
   const pool = [];
   const add = (ones) =>
     ones.forEach((one) => pool.push({ ...judgedBy(one, record, catalogue), index: pool.length }));
@@ -75,10 +76,12 @@ export const evidence = (record, catalogue) => {
   const made = [...computedFindings(record, catalogue), ...byLines.filter((one) => !one.withheld)];
   const sides = differences(captured, catalogue);
   add([...made, ...sides]);
+  const [own, before] = [pool.length, foundBefore(earlier, record, catalogue, pool.length)];
   add(
-    heldRules(record, pool, catalogue).map(({ rule, from, replaced }) => ({
+    heldRules(record, pool, catalogue, before).map(({ rule, from, replaced }) => ({
       finding: { item: "cross_finding", text: rule.label },
-      from,
+      from: from.filter((index) => index < own),
+      before: from.filter((index) => index >= own).map((index) => before[index - own]),
       replaced,
       maker: rule.id,
       source: rule.source,
@@ -130,13 +133,18 @@ const covered = (urgent) => {
   return new Set([...byRules, ...bySides, ...done.map(([index]) => index)]);
 };
 
+const ofEarlier = ({ finding, item, exam }, catalogue) => {
+  const words = inWords(finding, item, catalogue);
+  return exam ? say(catalogue, "of_exam", { words, exam }) : words;
+};
+
 const line = (one, pool, catalogue) => {
   const [reason, rule, source] = why(one, catalogue);
   const joint = one.urgency !== undefined && one.item.id === "cross_finding";
   return {
     urgency: one.judged.urgency, item: one.item, side: one.finding.side ?? null, site: one.finding.site, reason, rule, source, toDo: false,
     words: (one.urgency !== undefined && one.finding.text) || inWords(one.finding, one.item, catalogue),
-    because: joint ? one.from.map((n) => inWords(pool[n].finding, pool[n].item, catalogue)) : [],
+    because: joint ? [...one.from.map((n) => ofEarlier(pool[n], catalogue)), ...one.before.map((was) => ofEarlier(was, catalogue))] : [],
     places: (one.from ?? [one.index]).map((n) => pool[n].item.id),
   };
 };

@@ -1,6 +1,7 @@
 // A date and a time with the offset from UTC: the device's at that moment; asked where clocks go back and it has two.
 import { choice, field, h } from "./dom.mjs";
 import { instant, offsetText, offsetsAt } from "./moments.mjs";
+import { said } from "./said.mjs";
 
 const minutesOf = (iso) => {
   const tail = iso.slice(-6);
@@ -16,14 +17,14 @@ export const timeField = (words, iso, onvalue, fields = {}) => {
   const tell = () => onvalue(input.value && offset !== null ? `${input.value.slice(0, 16)}:00${offsetText(offset)}` : "");
   const show = (offers) => {
     if (offset === null)
-      return place.replaceChildren(input.value ? h("span.problem.error", { role: "alert" }, "There was no such time: the clocks were put forward over it.") : "");
+      return place.replaceChildren(input.value ? h("span.problem.error", { role: "alert" }, said("time.no_such")) : "");
     if (offers.length < 2) return place.replaceChildren(`UTC${offsetText(offset)}`);
     const entries = offers.map((minutes) => [String(minutes), `UTC${offsetText(minutes)}`]);
     const pick = choice(entries, String(offset), (value) => {
       offset = Number(value);
       tell();
-    }, { "aria-label": `Offset of ${words}: clocks change here` });
-    return place.replaceChildren(pick, " clocks change in this night: which?");
+    }, { "aria-label": said("time.offset", { what: words }) });
+    return place.replaceChildren(pick, " ", said("time.which"));
   };
   input.addEventListener("input", () => {
     const offers = input.value ? offsetsAt(input.value.slice(0, 16)) : [];

@@ -7,7 +7,8 @@ import { pageOfItem } from "./pages.mjs";
 import { whyNot } from "./judgement.mjs";
 import { numberOf } from "./numbers.mjs";
 import { toldOf, toldOfOthers } from "./told_sheet.mjs";
-import { clauses, say } from "./say.mjs";
+import { clauses } from "./say.mjs";
+import { counted, is, said, saidOf } from "./said.mjs";
 import { inWords } from "./words.mjs";
 
 const lineOf = (doc, line) => {
@@ -18,8 +19,6 @@ const lineOf = (doc, line) => {
     h("p.why", {}, `${line.reason.replace(/\.$/, "")}. ${line.source ?? ""}`));
 };
 
-const said = (key, parts) => say(app.catalogue, key, parts);
-
 /** The list by urgency. */
 export const toldPanel = (doc) => {
   const { told: lines, pool, record } = derived(doc);
@@ -29,17 +28,17 @@ export const toldPanel = (doc) => {
       [...URGENCIES].reverse().map((urgency) => {
         const { heading } = app.catalogue.tellWords[urgency];
         const some = lines.filter((line) => line.urgency === urgency);
-        const none = said(urgency === "none" ? "page.nothing_to_do" : "page.nothing_so_far");
-        return [h(`h3.${urgency}`, {}, heading, some.length ? ` (${some.length})` : ""),
+        const none = said(urgency === "none" ? "nothing_to_do" : "nothing_so_far");
+        return [h(`h3.${urgency}`, {}, some.length ? counted(heading, some) : heading),
           some.length ? h("ul", {}, some.map((line) => lineOf(doc, line))) : h("p.hint", {}, none)];
       }),
       toldOfOthers(doc, lines),
-      unjudged.length ? [h("h3.none", {}, said("tell.not_judged", { number: unjudged.length })),
-        h("ul", {}, unjudged.map(([one, why]) => h("li", {}, said("is", { what: inWords(one.finding, one.item, app.catalogue), value: why }))))] : null,
-      h("p.hint", {}, said("page.list_that_counts")),
-      h("p.hint", {}, said("page.no_diagnosis", { policy: app.catalogue.policy.name, date: app.catalogue.policy.date }))),
+      unjudged.length ? [h("h3.none", {}, saidOf("tell.not_judged", { number: unjudged.length })),
+        h("ul", {}, unjudged.map(([one, why]) => h("li", {}, is(inWords(one.finding, one.item, app.catalogue), why))))] : null,
+      h("p.hint", {}, said("list_that_counts")),
+      h("p.hint", {}, said("no_diagnosis", { policy: app.catalogue.policy.name, date: app.catalogue.policy.date }))),
   ];
 };
 
 /** The list as a view of its own. */
-export const toldView = (doc) => h("article", {}, h("h2", { tabindex: "-1" }, said("page.to_be_told")), toldPanel(doc));
+export const toldView = (doc) => h("article", {}, h("h2", { tabindex: "-1" }, said("to_be_told")), toldPanel(doc));

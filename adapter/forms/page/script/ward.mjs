@@ -1,7 +1,10 @@
 // The newborns that the hospital's server has, to begin an exam from. The list is kept in this window alone.
 import { bdi, button, choice, field, h, sheet } from "./dom.mjs";
 import { fixed } from "./exact.mjs";
-import { hoursBetween, inPeoplesWords, instant, now } from "./moments.mjs";
+import { hoursBetween, instant, now } from "./moments.mjs";
+import { babyBadge, babyWords } from "./called.mjs";
+import { listed } from "./say.mjs";
+import { moment, said, saidOf, saidWith, together } from "./said.mjs";
 import { freshDoc } from "./record.mjs";
 import { app } from "./state.mjs";
 
@@ -14,8 +17,8 @@ const numbersOf = (newborn) => (newborn?.identifiers ?? []).map((one) => plain(o
 const same = (a, b) => numbersOf(a).some((number) => number && numbersOf(b).includes(number));
 const sibling = (a, b) => a !== b && a.mother && b.mother && same(a.mother, b.mother);
 
-const order = ({ birth_order: one }) => (one ? `Baby ${one.order}${one.of ? ` of ${one.of}` : " of several"}` : "");
-const called = (newborn) => `${newborn.name || "No name"}${order(newborn) ? `, ${order(newborn)}` : ""}`;
+const nameOf = (newborn) => newborn.name || said("ward.no_name");
+const called = (newborn) => listed(app.catalogue, [nameOf(newborn), babyWords(newborn)]);
 const label = (kind) => app.catalogue.kinds[kind]?.label ?? kind;
 
 /** The kinds of exam that fall into the newborn's age now and are not on the server. */
@@ -29,16 +32,16 @@ const due = ({ newborn, exams }) => {
 /** Whether an exam's newborn came from the list, as a badge; nothing where there is no list. */
 export const listMark = (doc) => {
   if (!app.catalogue.ward || doc.listed?.who.every((number) => numbersOf(doc.record.newborn).includes(number))) return null;
-  if (doc.listed) return h("span.badge", {}, "number changed by hand");
+  if (doc.listed) return h("span.badge", {}, said("ward.changed"));
   const known = (list?.newborns ?? []).some(({ newborn }) => same(newborn, doc.record.newborn));
-  return h("span.badge", {}, known ? "typed in" : "not on the list");
+  return h("span.badge", {}, said(known ? "ward.typed_in" : "ward.not_listed"));
 };
 
 /** What the list said of the newborn, for who examines; nothing of it is in the record as a finding. */
 export const contextLine = (doc) =>
   doc.listed
-    ? h("p.hint", {}, `From the hospital's list of ${inPeoplesWords(doc.listed.time)}; band read: ${doc.listed.confirmed}.`,
-        doc.listed.birth_weight ? ` Birth weight there: ${doc.listed.birth_weight} (to know, not recorded in this exam).` : "")
+    ? h("p.hint", {}, said("ward.from_list", { at: moment(doc.listed.time), read: doc.listed.confirmed }), " ",
+        doc.listed.birth_weight ? said("ward.birth_weight", { weight: doc.listed.birth_weight }) : "")
     : null;
 
 const begin = (one, confirmed, add, open) => {
@@ -58,54 +61,56 @@ const begin = (one, confirmed, add, open) => {
 
 /** What is wrong with the number read from a band, or null: another's is told by name. */
 const wrongNumber = (newborn, read) => {
-  if (!read) return "Read the number on this newborn's band.";
+  if (!read) return said("ward.read_number");
   if (numbersOf(newborn).includes(read)) return null;
   const other = list.newborns.find((one) => numbersOf(one.newborn).includes(read))?.newborn;
-  if (other) return `This band is of another newborn: ${called(other)}. Do not go on here.`;
+  if (other) return said("ward.of_other", { name: called(other) });
   const mother = numbersOf(newborn.mother).includes(read);
-  return mother ? "That is the mother's number, not the newborn's." : "This number is not this newborn's. Look at band and list again.";
+  return said(mother ? "ward.of_mother" : "ward.of_nobody");
 };
 
 const confirm = (one, add, open) =>
-  sheet(`Is this ${called(one.newborn)}?`, (close) => {
+  sheet(said("ward.confirm", { name: called(one.newborn) }), (close) => {
     const { newborn } = one;
     const born = (newborn.birth_time ?? "").slice(0, 10) || one.birth_date;
     const seconds = {
-      ...(born ? { birth: ["Date of birth", [born]] } : {}),
-      ...(newborn.name ? { name: ["Name on the band", [plain(newborn.name)]] } : {}),
-      ...(newborn.mother ? { mother: ["Number of the mother", numbersOf(newborn.mother)] } : {}),
+      ...(born ? { birth: [born] } : {}),
+      ...(newborn.name ? { name: [plain(newborn.name)] } : {}),
+      ...(newborn.mother ? { mothers: numbersOf(newborn.mother) } : {}),
     };
     let kind = Object.keys(seconds)[0];
     const first = h("input", { type: "text", autocomplete: "off", spellcheck: "false" });
     const place = h("div", {});
-    const said = h("div", { role: "alert" });
+    const status = h("div", { role: "alert" });
     let second = null;
     const ask = () => {
       second = h("input", { type: kind === "birth" ? "date" : "text", autocomplete: "off", spellcheck: "false" });
       second.addEventListener("keydown", (event) => event.key === "Enter" && go());
-      place.replaceChildren(field(`${seconds[kind][0]}, read from the band`, second));
+      place.replaceChildren(field(said("ward.from_band", { what: said(`ward.${kind}`) }), second));
     };
     const go = () => {
       const wrong = wrongNumber(newborn, plain(first.value));
-      const agrees = kind === "birth" ? second.value === born : seconds[kind][1].includes(plain(second.value));
-      const words = wrong ?? (agrees ? null : `${seconds[kind][0]} does not agree with the list. Two must agree before an exam is begun.`);
-      said.replaceChildren(words ? h("p.problem.error", {}, words) : "");
+      const agrees = kind === "birth" ? second.value === born : seconds[kind].includes(plain(second.value));
+      const words = wrong ?? (agrees ? null : said("ward.disagrees", { what: said(`ward.${kind}`) }));
+      status.replaceChildren(words ? h("p.problem.error", {}, words) : "");
       if (words) return (wrong ? first : second).focus();
       close();
-      return begin(one, `number and ${seconds[kind][0].toLowerCase()}`, add, open);
+      return begin(one, said(`ward.read_${kind}`), add, open);
     };
     first.addEventListener("keydown", (event) => event.key === "Enter" && second.focus());
     if (kind) ask();
     return h("div", {},
-      h("p", {}, "Read two things from the band on the newborn, by a scanner or by eye; not from this list."),
-      field("Number on the band", first),
-      kind ? field("And", choice(Object.entries(seconds).map(([id, [words]]) => [id, words]), kind, (value) => {
+      h("p", {}, said("ward.read_two")),
+      field(said("ward.band_number"), first),
+      kind ? field(said("ward.and"), choice(Object.keys(seconds).map((id) => [id, said(`ward.${id}`)]), kind, (value) => {
         kind = value;
         ask();
-      })) : h("p.problem.error", {}, "The list has no second thing to compare. Type this newborn in."),
-      place, said,
-      h("div.row", {}, kind ? button("The band agrees", go, {}, "button.main") : null, button("Not this newborn", close)));
+      })) : h("p.problem.error", {}, said("ward.nothing_second")),
+      place, status,
+      h("div.row", {}, kind ? button(said("ward.agrees"), go, {}, "button.main") : null, button(said("ward.not_this"), close)));
   });
+
+const madeWords = (made) => saidOf("beside", { words: label(made.kind), of: moment(made.started) });
 
 const entry = (one, add, open) => {
   const { newborn, exams } = one;
@@ -114,23 +119,24 @@ const entry = (one, add, open) => {
   const twins = list.newborns.filter((other) => sibling(other.newborn, newborn)).map((other) => called(other.newborn));
   return h("li", {},
     h("button.exam", { type: "button", onclick: () => confirm(one, add, open) },
-      h("strong", {}, bdi(newborn.name || "No name")), order(newborn) && h("span.badge", {}, order(newborn)),
-      h("span.line", {}, newborn.identifiers.map((id) => [`${id.system} `, bdi(id.value), " "]), `${newborn.sex ?? ""} born ${newborn.birth_time ? inPeoplesWords(newborn.birth_time) : `${one.birth_date}, time not known`}`),
-      newborn.mother ? h("span.line", {}, "Mother ", bdi(newborn.mother.name ?? ""), newborn.mother.identifiers.map((id) => [" ", bdi(id.value)])) : null,
-      twins.length ? h("span.line", {}, `Not to be mixed up with ${twins.join("; ")}`) : null,
-      h("span.line", {}, exams.length ? `On the server: ${exams.map((made) => `${label(made.kind)} (${inPeoplesWords(made.started)})`).join(", ")}` : "No exam on the server"),
-      asked.length || here ? h("span.line", {}, [asked.length ? `Due by age: ${asked.join(", ")}` : "", here ? `${here} on this device` : ""].filter(Boolean).join("; ")) : null));
+      h("strong", {}, bdi(nameOf(newborn))), babyBadge(newborn),
+      h("span.line", {}, newborn.identifiers.map((id) => [`${id.system} `, bdi(id.value), " "]), said("ward.sex_born", { sex: newborn.sex ? saidOf(`sex.${newborn.sex}`) : "", at: newborn.birth_time ? moment(newborn.birth_time) : said("ward.born_date", { date: one.birth_date }) })),
+      newborn.mother ? h("span.line", {}, saidWith("ward.mother", { name: [bdi(newborn.mother.name ?? ""), newborn.mother.identifiers.map((id) => [" ", bdi(id.value)])] })) : null,
+      twins.length ? h("span.line", {}, said("ward.mixed_up", { names: together(...twins) })) : null,
+      h("span.line", {}, exams.length ? said("ward.on_server", { exams: listed(app.catalogue, exams.map(madeWords)) }) : said("ward.none_on_server")),
+      asked.length || here ? h("span.line", {}, together(
+        asked.length && said("ward.due", { kinds: listed(app.catalogue, asked) }), here && said("ward.here", { count: here }))) : null));
 };
 
 /** The list as a part of the first view; `add` keeps a new exam, `open` goes to it. */
 export const wardPart = (add, open) => {
   if (!app.catalogue.ward) return null;
-  const when = list ? `As the hospital's server had it ${inPeoplesWords(list.time)}.${away ? " The server is away now: newborns may have come, left or been renamed since." : ""}`
-    : away ? "The hospital's server gives no list now." : "Asking the hospital's server …";
-  return h("section", { id: "ward", "aria-label": "On the ward" }, h("h3", {}, "Newborns on the hospital's list"),
-    h(away ? "p.problem" : "p.hint", {}, when, list?.without_number ? ` ${list.without_number} more have no number and are not shown.` : ""),
+  const when = list ? [said("ward.as_of", { at: moment(list.time) }), away ? ` ${said("ward.away")}` : ""] : said(away ? "ward.none" : "ward.asking");
+  const more = list?.without_number ?? 0;
+  return h("section", { id: "ward", "aria-label": said("ward.label") }, h("h3", {}, said("ward.title")),
+    h(away ? "p.problem" : "p.hint", {}, when, more ? ` ${said("ward.without_number", { count: more })}` : ""),
     h("ul.exams", {}, (list?.newborns ?? []).map((one) => entry(one, add, open))),
-    button("Look again", () => lookAtWard(), {}, "button.small"));
+    button(said("ward.again"), () => lookAtWard(), {}, "button.small"));
 };
 
 // What this window keeps through a reload, and no longer than it is open.

@@ -5,6 +5,7 @@ import { expectedOn } from "./entry.mjs";
 import { expectedSheet } from "./expected_sheet.mjs";
 import { afterRest, goOn, nextOpen, openItems, openWords } from "./lead.mjs";
 import { pagesOf } from "./pages.mjs";
+import { said, saidWith } from "./said.mjs";
 
 const counts = (doc) => {
   const count = (urgency) => derived(doc).told.filter((line) => line.urgency === urgency).length;
@@ -23,32 +24,32 @@ const step = (doc, by) => {
 const rest = (doc) => {
   const page = app.view === "page" ? pagesOf(doc)[doc.page] : null;
   const lines = page ? expectedOn(doc, page.asked.map((item) => item.id), app.catalogue).length : 0;
-  return lines ? button(`Rest as expected … (${lines})`, () => expectedSheet(doc, page, () => afterRest(doc)), { "data-focus": "rest" }, "button.main") : null;
+  return lines ? button(said("ways.rest", { number: lines }), () => expectedSheet(doc, page, () => afterRest(doc)), { "data-focus": "rest" }, "button.main") : null;
 };
 
 const left = (doc) => {
   const next = nextOpen(doc);
-  if (!next) return app.view === "finish" ? null : button("All recorded: finish", () => go("finish"), { "data-focus": "next" }, "button.main");
+  if (!next) return app.view === "finish" ? null : button(said("ways.all_recorded"), () => go("finish"), { "data-focus": "next" }, "button.main");
   const all = openItems(doc);
   const here = all.filter(({ page }) => page === doc.page).length;
   return h("button.button.next", { type: "button", "data-focus": "next", onclick: () => goOn(doc) },
-    h("span", {}, `Next open: ${openWords(next)}`), h("small", {}, app.view === "page" ? `${here} left here, ${all.length} in all` : `${all.length} left`));
+    h("span", {}, said("ways.next_open", { what: openWords(next) })), h("small", {}, said(app.view === "page" ? "ways.left_here" : "ways.left", { here, all: all.length })));
 };
 
 const ways = (doc) => {
-  const { now, soon, next } = counts(doc);
-  const told = [h("b", {}, `${now}`), " now · ", soon ? [h("b", {}, `${soon}`), " this shift · "] : "", h("b", {}, `${next}`), " next round"];
+  const bold = Object.fromEntries(Object.entries(counts(doc)).map(([key, count]) => [key, h("b", {}, `${count}`)]));
+  const told = saidWith(counts(doc).soon ? "ways.to_tell_soon" : "ways.to_tell_counts", bold);
   const back = undoWords(doc);
   const item = (words, small, view, onclick, extra = {}) =>
     h("button.way", { type: "button", onclick, "aria-current": app.view === view ? "page" : null, ...extra },
       h("span", {}, words), small && h(typeof small === "string" ? "small.long" : "small", {}, small));
   return [
-    item("Previous page", null, null, () => step(doc, -1), { "aria-label": "Previous page", disabled: app.view !== "page" }),
-    item("Contents", null, "contents", () => go("contents")),
-    item("To tell", told, "told", () => go("told")),
-    item("Undo", back, null, () => undo(doc), { disabled: !back || Boolean(doc.saved) }),
-    item("Finish", null, "finish", () => go("finish")),
-    item("Next page", null, null, () => (app.view === "page" ? step(doc, 1) : go("page")), { "aria-label": "Next page" }),
+    item(said("ways.previous"), null, null, () => step(doc, -1), { disabled: app.view !== "page" }),
+    item(said("contents"), null, "contents", () => go("contents")),
+    item(said("ways.to_tell"), told, "told", () => go("told")),
+    item(said("ways.undo"), back, null, () => undo(doc), { disabled: !back || Boolean(doc.saved) }),
+    item(said("finish"), null, "finish", () => go("finish")),
+    item(said("ways.next"), null, null, () => (app.view === "page" ? step(doc, 1) : go("page"))),
   ];
 };
 

@@ -7,7 +7,8 @@ import { askServersTime, clockDoubts } from "./clock.mjs";
 import { freshDoc, recordOf } from "./record.mjs";
 import { app, current, go, otherOf, placeOf, setFields } from "./state.mjs";
 import { addDoc } from "./start.mjs";
-import { nameOf } from "./identity.mjs";
+import { nameOf } from "./called.mjs";
+import { said, saidWith } from "./said.mjs";
 import { remember } from "./store.mjs";
 import { timeField } from "./time_field.mjs";
 import { contextLine } from "./ward.mjs";
@@ -26,14 +27,16 @@ const systems = (doc, words, one) => {
   };
   if (!known.length) return text(doc, words, one.system, put);
   const entries = [...new Set([...known, one.system])].filter(Boolean).map((name) => [name, name]);
-  return field(words, choice([["", "choose"], ...entries], one.system, (value) => setFields(doc, () => put(value))));
+  return field(words, choice([["", said("choose")], ...entries], one.system, (value) => setFields(doc, () => put(value))));
 };
 
-const numbers = (doc, list, of) =>
-  list.map((one, n) =>
-    h("div.pair", {},
-      text(doc, `Number${n ? ` ${n + 1}` : ""} of ${of}`, one.value, (value) => Object.assign(one, { value }), { inputmode: "text" }),
-      systems(doc, `Kind of number${n ? ` ${n + 1}` : ""} (${of})`, one)));
+const numbers = (doc, list) =>
+  list.map((one, n) => {
+    const words = (key) => (n ? said(`who.${key}_n`, { n: n + 1 }) : said(`who.${key}`));
+    return h("div.pair", {},
+      text(doc, words("number"), one.value, (value) => Object.assign(one, { value }), { inputmode: "text" }),
+      systems(doc, words("number_kind"), one));
+  });
 
 const radios = (doc, legend, entries, value, put) => {
   const name = freshId();
@@ -62,24 +65,24 @@ const births = (doc) => {
   };
   return [
     h("div.triple", {},
-      field("Birth order", choice(counting(1, 9), String(order.order ?? ""), (v) => {
+      field(said("who.birth_order"), choice(counting(1, 9), String(order.order ?? ""), (v) => {
         whole(doc, nest(newborn, "birth_order"), "order", v);
         setFields(doc, () => drop("birth_order", "order"));
       })),
-      field("of how many", choice(counting(2, 9), String(order.of ?? ""), (v) => {
+      field(said("who.of"), choice(counting(2, 9), String(order.of ?? ""), (v) => {
         whole(doc, nest(newborn, "birth_order"), "of", v);
         setFields(doc, () => drop("birth_order", "order"));
       }))),
     h("div.triple", {},
-      field("Gestation, weeks", choice(counting(20, 45), String(gestation.weeks ?? ""), (v) => {
+      field(said("who.weeks"), choice(counting(20, 45), String(gestation.weeks ?? ""), (v) => {
         whole(doc, nest(newborn, "gestation"), "weeks", v);
         setFields(doc, () => drop("gestation", "weeks"));
       })),
-      field("and days", choice(counting(0, 6), String(gestation.days ?? ""), (v) => {
+      field(said("who.days"), choice(counting(0, 6), String(gestation.days ?? ""), (v) => {
         whole(doc, nest(newborn, "gestation"), "days", v);
         setFields(doc, () => drop("gestation", "weeks"));
       })),
-      field("dated by", choice([["", "–"], ...methods.filter((m) => app.catalogue.methods[m]).map((m) => [m, app.catalogue.methods[m]])],
+      field(said("who.dated_by"), choice([["", "–"], ...methods.filter((m) => app.catalogue.methods[m]).map((m) => [m, app.catalogue.methods[m]])],
         gestation.method, (v) => setFields(doc, () => {
           if (v) nest(newborn, "gestation").method = v;
           else if (newborn.gestation) delete newborn.gestation.method;
@@ -97,15 +100,15 @@ const mother = (doc) => {
     if (!one.identifiers[0].value && !one.name) delete newborn.mother;
   };
   const [number] = one.identifiers;
-  return h("details", { open: Boolean(newborn.mother) }, h("summary", {}, "Mother"),
-    h("p.hint", {}, "By her own number, never the newborn's."),
+  return h("details", { open: Boolean(newborn.mother) }, h("summary", {}, said("who.mother")),
+    h("p.hint", {}, said("who.mother_hint")),
     h("div.pair", {},
-      text(doc, "Number of the mother", number.value, (value) => put(() => {
+      text(doc, said("who.mother_number"), number.value, (value) => put(() => {
         number.value = value;
         number.system ||= newborn.identifiers[0]?.system || "mrn";
       })),
-      text(doc, "Kind of number (mother)", number.system || newborn.identifiers[0]?.system, (value) => put(() => (number.system = value)))),
-    text(doc, "Name of the mother", one.name, (value) => put(() => (one.name = value))));
+      text(doc, said("who.mother_kind"), number.system || newborn.identifiers[0]?.system, (value) => put(() => (number.system = value)))),
+    text(doc, said("who.mother_name"), one.name, (value) => put(() => (one.name = value))));
 };
 
 const showFaults = (title, faults, place, ...more) => {
@@ -122,16 +125,16 @@ const begin = (doc, place) => {
       doc.begun = true;
       doc.record.exam.started = started;
     });
-    go("page", `Examining ${nameOf(doc)}`);
+    go("page", said("who.examining", { name: nameOf(doc) }));
   };
   const record = { ...recordOf(doc), findings: [] };
   record.exam.started = started;
   const found = [...checkPeople(record, app.catalogue), ...checkTimes(record, app.catalogue)].filter((one) => one.field !== "reason");
   const faults = found.filter((one) => one.severity === "error");
-  if (faults.length) return showFaults("Before you begin", faults, place);
+  if (faults.length) return showFaults(said("who.before"), faults, place);
   const doubts = doc.begun ? [] : [...found, ...clockDoubts(started, app.docs.filter((other) => other !== doc))];
   if (!doubts.length) return start();
-  return showFaults("Can this be right?", doubts, place, button("It is right: begin", start));
+  return showFaults(said("who.doubtful"), doubts, place, button(said("who.begin_right"), start));
 };
 
 const addTwin = (doc) => {
@@ -151,7 +154,7 @@ const addTwin = (doc) => {
   addDoc(twin);
   setFields(doc, () => (doc.twin = twin.key));
   app.key = twin.key;
-  go("who", "The other twin: fill in this baby's own name, number and time of birth");
+  go("who", said("who.twin_begun"));
 };
 
 /** The form. */
@@ -165,46 +168,46 @@ export const whoView = (doc) => {
   const locked = Boolean(doc.saved);
   if (app.catalogue.served && !doc.begun) askServersTime();
   return h("article.whoform", {},
-    h("h2", { tabindex: "-1" }, doc.begun ? "Who is examined" : "First: who is examined"),
-    other && h("p.twin", {}, "Twin of ", h("strong", {}, bdi(nameOf(other))), ". This form is of the baby below, not of that one."),
+    h("h2", { tabindex: "-1" }, said(doc.begun ? "who.title_begun" : "who.title")),
+    other && h("p.twin", {}, saidWith("who.twin_of", { name: h("strong", {}, bdi(nameOf(other))) })),
     contextLine(doc),
-    doc.begun && !locked ? h("p.hint", {}, "Findings stay with this exam: change name or number only to correct them.") : null,
+    doc.begun && !locked ? h("p.hint", {}, said("who.only_to_correct")) : null,
     h("fieldset.form", { disabled: locked },
-      h("legend.hidden", {}, "Newborn and exam"),
-      text(doc, "Name on the ward", newborn.name, (value) => (newborn.name = value)),
-      numbers(doc, newborn.identifiers, "the newborn"),
-      button("A further number", () => {
+      h("legend.hidden", {}, said("who.legend")),
+      text(doc, said("who.name"), newborn.name, (value) => (newborn.name = value)),
+      numbers(doc, newborn.identifiers),
+      button(said("who.more_numbers"), () => {
         setFields(doc, () => newborn.identifiers.push({ system: newborn.identifiers[0].system, value: "" }));
         app.render();
       }, {}, "button.small"),
-      radios(doc, "Sex on record", [["female", "Female"], ["male", "Male"], ["other", "Other"], ["unknown", "Unknown"]], newborn.sex, (v) => (newborn.sex = v)),
-      timeField("Born", newborn.birth_time, (iso) => setFields(doc, () => (newborn.birth_time = iso))),
+      radios(doc, said("who.sex"), ["female", "male", "other", "unknown"].map((sex) => [sex, said(`who.${sex}`)]), newborn.sex, (v) => (newborn.sex = v)),
+      timeField(said("who.born"), newborn.birth_time, (iso) => setFields(doc, () => (newborn.birth_time = iso))),
       births(doc), mother(doc),
       kinds.length > 1
-        ? radios(doc, "Kind of exam", kinds.map(([id, kind]) => [id, kind.label]), exam.kind, (v) => (exam.kind = v))
-        : h("p", {}, `Kind of exam: ${kinds[0][1].label}`),
+        ? radios(doc, said("who.kind"), kinds.map(([id, kind]) => [id, kind.label]), exam.kind, (v) => (exam.kind = v))
+        : h("p", {}, said("who.kind_is", { kind: kinds[0][1].label })),
       h("div.pair", {},
-        text(doc, "Examiner", examiner.name, (value) => {
+        text(doc, said("who.examiner"), examiner.name, (value) => {
           examiner.name = value;
           remember("examiner", value);
         }),
-        field("Role", choice([["", "choose"], ...roles], examiner.role, (value) => setFields(doc, () => {
+        field(said("who.role"), choice([["", said("choose")], ...roles], examiner.role, (value) => setFields(doc, () => {
           examiner.role = value ?? "";
           remember("role", examiner.role);
         })))),
-      text(doc, "Place (ward, room)", exam.place, (value) => {
+      text(doc, said("who.place"), exam.place, (value) => {
         exam.place = value;
         remember("place", value);
       }),
-      timeField("Begun (empty: now)", exam.started, (iso) => setFields(doc, () => (exam.started = iso))),
-      h("p.hint", {}, `Exam id ${exam.id}`)),
+      timeField(said("who.begun"), exam.started, (iso) => setFields(doc, () => (exam.started = iso))),
+      h("p.hint", {}, said("who.exam_id", { id: exam.id }))),
     place,
     h("div.row", {},
-      button(doc.begun ? "Back to the exam" : "Begin the exam", () => (doc.saved ? go("summary") : begin(doc, place)), {}, "button.main.big"),
-      !other && !locked && button("Twin: a second exam beside this", () => addTwin(current()), {}, "button"),
-      other && button(`To ${nameOf(other)}`, () => {
+      button(said(doc.begun ? "who.back" : "who.begin"), () => (doc.saved ? go("summary") : begin(doc, place)), {}, "button.main.big"),
+      !other && !locked && button(said("who.twin"), () => addTwin(current()), {}, "button"),
+      other && button(said("who.to", { name: nameOf(other) }), () => {
         app.key = other.key;
         go(placeOf(other));
       }),
-      button("All exams on this device", () => go("start"))));
+      button(said("all_exams"), () => go("start"))));
 };

@@ -1,23 +1,23 @@
 // One window at a time: two windows of this page would write over each other's exams.
 import { button, h } from "./dom.mjs";
+import { said } from "./said.mjs";
 
 const LOCK = "newborn-exam-page";
 
 const blocked = () =>
   new Promise((resolve) => {
     const page = document.getElementById("page");
-    const words = "This page is open in another window. An exam is written in one window only.";
     page.replaceChildren(
-      h("main.alone", {}, h("h1", {}, "Already open"), h("p", {}, words),
-        button("Go on here, and stop the other window", () => resolve())),
+      h("main.alone", {}, h("h1", {}, said("window.open_title")), h("p", {}, said("window.open")),
+        button(said("window.go_on"), () => resolve())),
     );
   });
 
 const stopped = () => {
   document.querySelectorAll("dialog").forEach((dialog) => dialog.close());
   document.body.replaceChildren(
-    h("main.alone", {}, h("h1", {}, "Stopped here"), h("p", {}, "This page goes on in another window."),
-      button("Load it here again", () => location.reload())),
+    h("main.alone", {}, h("h1", {}, said("window.stopped_title")), h("p", {}, said("window.stopped")),
+      button(said("window.reload"), () => location.reload())),
   );
 };
 
