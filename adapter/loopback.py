@@ -8,6 +8,7 @@ tells; DNS rebinding).
 from __future__ import annotations
 
 import ipaddress
+import signal
 import socket
 import threading
 from collections.abc import Iterator
@@ -64,6 +65,16 @@ def url_of(host: str, bound: socket.socket) -> str:
 def quiet_server(app: ASGIApp, **options: Any) -> uvicorn.Server:
     """A server that logs nothing: paths, messages and tracebacks may hold patient data."""
     return uvicorn.Server(uvicorn.Config(app, log_level="critical", access_log=False, log_config=None, **options))
+
+
+def run_in_front(server: uvicorn.Server, bound: socket.socket) -> None:
+    """The server until the process is told to stop. Raises ``KeyboardInterrupt`` after a clean stop, by Ctrl-C or by
+    SIGTERM, which service managers and containers send: the program goes on to its end."""
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        server.run(sockets=[bound])
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextmanager

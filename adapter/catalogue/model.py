@@ -279,6 +279,8 @@ class Item(MayRetire):
     to be compared with the site's chart. ``maps`` are codes for ConceptMaps alone. ``one_by_one``: where a page
     is recorded as expected in one action, this item is not ticked beforehand; nor is one that is ``still_to_do``.
     ``lasting``: once recorded it holds in later exams too (a risk from the mother), and rules count it there.
+    ``each_site``: what one place shows says nothing of another (a hand and a foot): a later finding answers an
+    earlier one of the same place alone.
     """
 
     id: Key
@@ -317,6 +319,7 @@ class Item(MayRetire):
     chart: bool = False
     one_by_one: bool = False
     lasting: bool = False
+    each_site: bool = False
     sex: str | None = None
     computed: bool = False
     no_standard_code: str | None = None

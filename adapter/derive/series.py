@@ -11,12 +11,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from adapter.catalogue import Catalogue, Words
+from adapter.catalogue import Catalogue, Item, ItemType, Words
 from adapter.catalogue.words import key_of
 from adapter.derive.finding import FindingView
 from adapter.derive.tell import Tell
 from adapter.derive.told import line_ids
-from adapter.exam import Exam, Side, Status, Telling, Urgency
+from adapter.exam import Exam, Finding, Side, Status, Telling, Urgency
 
 
 class Standing(StrEnum):
@@ -60,8 +60,8 @@ class Judged:
     told: Sequence[tuple[Telling, ...]]
 
 
-_Key = tuple[str, Side | None, str]
-_Place = tuple[str, Side | None]
+_Place = tuple[str, Side | None, str | None]
+_Key = tuple[_Place, str]
 _BY_RULE = ("cross_finding", "side_difference")
 """Items whose line is of the rule or the comparison that holds."""
 _STANDINGS = (*Standing,)
@@ -107,13 +107,20 @@ def _urgencies(one: Judged) -> dict[_Key, Urgency]:
             urgency = view.computed.urgency or urgency
         if urgency is not Urgency.NONE:
             by_rule = view.maker.id if view.maker is not None and view.item.id in _BY_RULE else str(False)
-            found.append(((view.item.id, view.finding.side, by_rule), urgency))
+            found.append((_of(view.item, view.finding, by_rule), urgency))
     return dict(sorted(found, key=lambda one: _URGENCIES.index(one[1]), reverse=True))
 
 
 def _key(line: Tell) -> _Key:
     """What a line is of: the item and side, or the rule where a rule put it on the list; not what its value is."""
-    return line.item.id, line.side, line.rule if line.item.id in _BY_RULE else str(line.to_do)
+    said = line.rule if line.item.id in _BY_RULE else str(line.to_do)
+    return ((line.item.id, line.side, None), said) if line.finding is None else _of(line.item, line.finding, said)
+
+
+def _of(item: Item, finding: Finding, said: str) -> _Key:
+    """What a finding is of. Of an item with several answers each is one of its own."""
+    answer = finding.answer if item.type is ItemType.CHOICES else None
+    return _place(item, finding), f"{said} {answer}" if answer else said
 
 
 def _compared(
@@ -152,8 +159,9 @@ def _below(line: Tell, of: Judged) -> Iterator[FindingView]:
 
 def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catalogue) -> Standing:
     """A line of an earlier exam that the last has not: resolved only where all that it rests on was seen again."""
-    places = {_place(view) for view in _below(line, series[number]) if view.computed is None}
-    last = {_place(view): view for one in series[number + 1 :] for view in one.findings if view.examined}
+    places = {_place(view.item, view.finding) for view in _below(line, series[number]) if view.computed is None}
+    seen = (view for one in series[number + 1 :] for view in one.findings if view.examined)
+    last = {_place(view.item, view.finding): view for view in seen}
     again = bool(places) and places <= last.keys()
     if not again or line.item.id == catalogue.screening.item:
         return Standing.NOT_LOOKED_AT
@@ -161,8 +169,8 @@ def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catal
     return Standing.NOT_JUDGED if unjudged else Standing.RESOLVED
 
 
-def _place(view: FindingView) -> _Place:
-    return view.item.id, view.finding.side
+def _place(item: Item, finding: Finding) -> _Place:
+    return item.id, finding.side, finding.site if item.each_site else None
 
 
 def _order(one: SeriesLine) -> tuple[bool, int, bool, int, bool, int, str]:

@@ -157,14 +157,15 @@ class Adversary:
             return self._held()
 
     def _held(self) -> list[dict[str, Any]]:
-        found = []
-        for kind in ("Patient", "Observation", "DiagnosticReport"):
-            _, _, content = self._straight(_Asked("GET", f"/{kind}", "_count=10000", (), b""))
-            found += [entry["resource"] for entry in fhir_json.loads(content).get("entry", [])]
-        return found
+        with self._store.session() as session:
+            return [
+                one for kind in ("Patient", "Observation", "DiagnosticReport") for one in session.changed(kind, -1)
+            ]
 
     def _plain(self, place: str) -> bytes:
-        return self._straight(_Asked("GET", f"/{place}", "", (), b""))[2]
+        with self._store.session() as session:
+            found = session.current(*place.split("/"))
+        return b"" if found is None or found.resource is None else fhir_json.dumps(found.resource)
 
     def _drawn(self, asked: _Asked) -> Power | None:
         able = {

@@ -8,7 +8,7 @@ from contextlib import closing, contextmanager
 import uvicorn
 from starlette.types import ASGIApp
 
-from adapter.loopback import CannotServe, bind, in_a_thread, quiet_server, url_of
+from adapter.loopback import CannotServe, bind, in_a_thread, quiet_server, run_in_front, url_of
 from adapter.sandbox.app import BASE_PATH, SandboxSettings, create_app
 from adapter.sandbox.faults import Faults
 from adapter.sandbox.faulty import Connections, Faulty
@@ -31,11 +31,11 @@ def serve(
     """Serve ``store`` until the process is told to stop; ``ready`` is called with the base URL first.
 
     Port 0 takes any free one; with ``faults`` some requests go wrong. Raises :class:`CannotServe` for an address
-    that is not loopback or a port in use, and ``KeyboardInterrupt`` after a clean stop by Ctrl-C.
+    that is not loopback or a port in use, and ``KeyboardInterrupt`` after a clean stop by Ctrl-C or SIGTERM.
     """
     with closing(bind(host, port)) as bound:
         ready(url_of(host, bound) + BASE_PATH)
-        _server(create_app(store, settings), faults, settings.limits).run(sockets=[bound])
+        run_in_front(_server(create_app(store, settings), faults, settings.limits), bound)
 
 
 @contextmanager

@@ -126,6 +126,7 @@ class Target(_Frozen):
     format: Format = "json"
     gzip: bool = False
     prefer: Prefer = "minimal"
+    bundles: Literal["transaction", "batch", "single"] = "transaction"
     server_words: Literal["kept", "all"] = "kept"
     allow_plain_http: bool = False
     allow_plain_mllp: bool = False
@@ -207,7 +208,7 @@ class TransportKind:
 @contextmanager
 def _fhir(target: Target) -> Iterator[Transport]:
     with target.client() as client:
-        yield FhirTransport(client, target.wanted())
+        yield FhirTransport(client, target.wanted(), most=target.bundles)
 
 
 @contextmanager
@@ -223,7 +224,9 @@ def _mllp(target: Target) -> Iterator[Transport]:
 FHIR = TransportKind(_fhir)
 MLLP = TransportKind(
     _mllp,
-    frozenset({"auth", "proxy", "format", "gzip", "prefer", "allow_plain_http", "newborns", "persons", "facts"}),
+    frozenset(
+        {"auth", "proxy", "format", "gzip", "prefer", "bundles", "allow_plain_http", "newborns", "persons", "facts"}
+    ),
     "MLLP has none; use tls to say who we are",
 )
 KINDS: dict[str, TransportKind] = {"http": FHIR, "https": FHIR, "mllp": MLLP, "mllps": MLLP}

@@ -24,12 +24,13 @@ from adapter.exam import Exam
 from adapter.read import to_json
 from adapter.sandbox import Adversary, Silence
 from adapter.sandbox.adversary import BASE
-from adapter.send import FhirClient, FhirTransport, Outbox, Retry, Sender, State, message_of
+from adapter.send import FhirClient, Outbox, Retry, Sender, State
 from adapter.send.rest.reconcile import reconciled
 from adapter.send.watch.folder import DropFolder
 from adapter.send.watch.intake import Intake
 from adapter.send.watch.journal import Journal
 from adapter.send.watch.watcher import Pace, Watcher
+from tests.adversary.prepared import FhirOnce
 
 PATIENT = Retry(
     tries=8, first=0.0001, longest=0.0005, patience=0.03, heed=0.01, budget=3600.0, chance=random.Random(0)
@@ -122,12 +123,15 @@ class Ward:
 
     def hand_over(self, made: Exam) -> None:
         """To be sent."""
-        self.outbox.put(BASE, message_of(made, self.catalogue))
+        with FhirClient(BASE, transport=Wire(self.server), allow_plain_http=True) as client:
+            message = FhirOnce(client).prepare(made, self.catalogue).message
+        assert message is not None
+        self.outbox.put(BASE, message)
 
     def send(self) -> None:
         """A run, to its end."""
         with set_clock(self._ahead), FhirClient(BASE, transport=Wire(self.server), allow_plain_http=True) as client:
-            Sender(self.outbox, FhirTransport(client), retry=PATIENT, parallel=1).run()
+            Sender(self.outbox, FhirOnce(client), retry=PATIENT, parallel=1).run()
 
     def kill(self, before: bool) -> None:
         """A process dies while it sends an exam, before or after the server has carried that out."""
@@ -135,7 +139,7 @@ class Ward:
         if letter is not None and not before:
             client = FhirClient(BASE, transport=Wire(self.server), allow_plain_http=True)
             with client, suppress(Exception):  # whatever it was, nobody lives to note it
-                FhirTransport(client).deliver(letter)
+                FhirOnce(client).deliver(letter)
         self.outbox.close()
         self.outbox = Outbox(self._path)
 
@@ -170,6 +174,8 @@ class Ward:
                 row = self.outbox.latest(BASE, one.exam)
                 assert row is not None
                 self.outbox.put(BASE, self.outbox.message(row.seq), again=True)
+            if not lost and not list(self.outbox.rows(State.DEAD, State.WAITING)):
+                break
         assert lost == []
         self.check()
         assert {row.state for row in self.outbox.rows()} <= {State.SENT, State.SUPERSEDED}
@@ -225,7 +231,7 @@ class WatchWard(Ward):
                 file.rename(self._drop / file.name)
         client = FhirClient(BASE, transport=Wire(self.server), allow_plain_http=True)
         with set_clock(self._ahead), client, DropFolder(self._drop, settle=0.0) as folder:
-            transport = FhirTransport(client)
+            transport = FhirOnce(client)
             intake = Intake(self.outbox, transport, self.catalogue)
             journal = Journal(io.StringIO())
             watcher = Watcher(

@@ -22,10 +22,11 @@ from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Status
 from adapter.read.oru import from_oru
 from adapter.send import Outbox, Retry, Sender, State
-from adapter.send.mllp import Frames, MllpTransport, framed
+from adapter.send.mllp import Frames, framed
 from adapter.send.policy import Timeouts
 from adapter.send.reassigning import queue_reassignment
 from tests.adversary.hostile import Acts, next_version, set_clock
+from tests.adversary.prepared import MllpOnce
 
 TIMES = Timeouts(connect=1, read=0.03, whole=0.06)
 PATIENT = Retry(
@@ -111,7 +112,7 @@ class MllpWard:
     def __init__(self, folder: Path, seed: int, catalogue: Catalogue) -> None:
         self.listener, self.catalogue, self._path = Listener(seed), catalogue, folder / "mllp.db"
         self.outbox = Outbox(self._path)
-        self.transport = MllpTransport(self.listener.url, TIMES)
+        self.transport = MllpOnce(self.listener.url, TIMES)
         self.exams: dict[str, list[Exam]] = {}
         self.ahead = 0.0
         self._read: list[Exam] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,14 @@ def problems(folder: Path, **files: str) -> list[Problem]:
 
 def test_the_shipped_catalogue_is_clean(catalogue: Catalogue) -> None:
     assert [str(problem) for problem in lint(catalogue)] == []
+
+
+def test_every_source_that_ships_is_cited() -> None:
+    """One that nothing rests on is no source; a page of a site's own may wait for its first use."""
+    mappings = Path(__file__).parents[2] / "mappings"
+    files = [path for path in mappings.rglob("*.yaml") if path.name != "sources.yaml"]
+    cited = {word for path in files for word in re.findall(r"\b(?:S\d+\w?|CP|MEMORY)\b", path.read_text("utf-8"))}
+    assert set(load_catalogue().sources) - cited == set()
 
 
 def test_the_item_in_order_is_clean(tmp_path: Path) -> None:

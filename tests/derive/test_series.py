@@ -19,6 +19,10 @@ def exam(name: str, hours: str, *findings: Finding) -> Exam:
     return scene(*findings, hours=hours, exam_id=name)
 
 
+def said_at(site: str, percent: str) -> Finding:
+    return read("oxygen_saturation", percent, "%", site=site)
+
+
 def told(one: Exam) -> dict[str, Urgency]:
     lines = tell_list(one, computed_findings(one, CATALOGUE), CATALOGUE)
     return {line.item.id: line.urgency for line in lines if line.urgency is not Urgency.NONE and not line.to_do}
@@ -118,6 +122,32 @@ def test_how_a_line_stands(before: str, now: str | None, standing: Standing) -> 
     found = series_list([first], last, CATALOGUE)
     assert standing in {one.standing for one in found if one.line.side == "left" and not one.line.to_do}
     assert all(one.standing is not Standing.RESOLVED for one in found if now is None)
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "standing"),
+    [
+        # a foot says nothing of a hand: blue above and pink below is the gravest of all (TGA with lung hypertension)
+        (said_at("right_hand", "88"), said_at("left_foot", "97"), Standing.NOT_LOOKED_AT),
+        (said_at("right_hand", "88"), said_at("left_foot", "89"), Standing.NOT_LOOKED_AT),
+        (said_at("right_hand", "88"), said_at("right_hand", "97"), Standing.RESOLVED),
+        (said_at("right_hand", "88"), said_at("right_hand", "85"), Standing.STILL),
+        # each of several answers is a finding of its own
+        (
+            said("abnormal_skin_findings", "vesicles", site="face"),
+            said("abnormal_skin_findings", "haemangioma", site="face"),
+            Standing.RESOLVED,
+        ),
+        (said("umbilical_stump", "redness_spreading"), said("umbilical_stump", "moist_smelly"), Standing.RESOLVED),
+    ],
+)
+def test_a_line_of_now_is_not_dropped_for_another_of_the_same_item(
+    before: Finding, now: Finding, standing: Standing
+) -> None:
+    first, last = exam("a", "10", before), exam("b", "12", now)
+    [was] = tell_list(first, computed_findings(first, CATALOGUE), CATALOGUE)
+    found = [one for one in series_list([first], last, CATALOGUE) if one.line.urgency is Urgency.TELL_NOW]
+    assert standing in {one.standing for one in found if one.line.words == was.words or standing is Standing.STILL}
 
 
 def test_what_a_rule_stands_for_is_neither_new_nor_resolved() -> None:

@@ -17,12 +17,18 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "send"))
 
 import hapi_server
 import independent_server
+import medplum_server
 from servers import sandbox
 
 from adapter.sandbox import Store, running
 from adapter.send import FhirClient, Outbox
 
-SERVERS = {"sandbox": sandbox, "independent": independent_server.serving, "hapi": hapi_server.serving}
+SERVERS = {
+    "sandbox": sandbox,
+    "independent": independent_server.serving,
+    "hapi": hapi_server.serving,
+    "medplum": medplum_server.serving,
+}
 
 
 @pytest.fixture(scope="session", params=os.environ.get("TEST_SERVERS", "sandbox,independent").split(","))

@@ -23,18 +23,23 @@ from adapter.catalogue import Catalogue
 from adapter.fhir.xml import to_xml
 from adapter.problems import Severity
 from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, Wire, message_of
+from adapter.send.target import Target
+
+NOTHING = b'{"resourceType": "Bundle", "type": "searchset", "total": 0}'
 
 
 @dataclass
 class Front:
-    """What the server behind it is not let do; ``seen`` are the requests that came, ``refused`` why some were not let
-    through."""
+    """What the server behind it is not let do; ``blind``: searches like this find nothing; ``boasts``: what
+    it says that it can and cannot; ``seen`` are the requests that came, ``refused`` why some were not let through."""
 
     upstream: str
     interactions: tuple[str, ...] = ("transaction", "batch")
     conditional: bool = True
     update_create: bool = True
     xml_only: bool = False
+    blind: str = "(?!)"
+    boasts: tuple[str, ...] = ()
     seen: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
 
@@ -44,7 +49,7 @@ class Front:
     def statement(self) -> bytes:
         found = self.http.get(f"{self.upstream}/metadata").json()
         rest = found["rest"][0]
-        rest["interaction"] = [{"code": code} for code in self.interactions]
+        rest["interaction"] = [{"code": code} for code in (*self.boasts, *self.interactions)]
         for one in rest["resource"]:
             one |= {"conditionalCreate": self.conditional, "conditionalUpdate": self.conditional}
             one["updateCreate"] = self.update_create
@@ -88,6 +93,8 @@ def served(front: Front) -> Iterator[str]:
             if why:
                 front.refused.append(why)
                 return self.answer(405, {}, b"")
+            if re.fullmatch(front.blind, self.path):
+                return self.answer(200, {"content-type": "application/fhir+json"}, NOTHING)
             url = f"{front.upstream}{self.path.removeprefix('/fhir')}"
             came = front.http.request(self.command, url, content=body, headers=headers)
             kept = {k: came.headers[k] for k in ("content-type", "etag", "location") if k in came.headers}
@@ -126,6 +133,8 @@ ABLE = {
     "single": {"interactions": ()},
     "single, nothing conditional": {"interactions": (), "conditional": False, "update_create": False},
     "batch, nothing conditional": {"interactions": ("batch",), "conditional": False, "update_create": False},
+    "an id alone finds nothing": {"interactions": (), "conditional": False, "blind": r".*[?&]patient=[^/%&]*(&.*)?"},
+    "batch, whatever it says of transactions": {"interactions": ("batch",), "boasts": ("transaction",)},
     "XML only": {"xml_only": True},
     "XML only, single": {"xml_only": True, "interactions": ()},
 }
@@ -139,6 +148,7 @@ def test_first_amended_and_retracted(
     front = Front(sandbox_url, **able)  # type: ignore[arg-type]
     root = first.details.id
     with served(front) as url, FhirClient(url) as client, FhirClient(sandbox_url) as behind:
+        target = Target(url=url, bundles="batch" if front.boasts else "transaction")
         meant = ({"final"}, {"amended"}, {"entered-in-error"})
         for number, (version, status) in enumerate(
             zip((first, amended(first), retracted(first)), meant, strict=True)
@@ -146,7 +156,8 @@ def test_first_amended_and_retracted(
             message = message_of(version, catalogue)
             with Outbox(tmp_path / f"{number}.db") as outbox:
                 outbox.put(url, message)
-                assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
+                with target.transport() as transport:
+                    assert Sender(outbox, transport).run() == SendSummary(sent=1)
             found = observations(behind, first)
             assert {len(same) for same in found.values()} == {1}
             assert set(statuses(found).values()) - {"entered-in-error"} <= status
@@ -156,7 +167,8 @@ def test_first_amended_and_retracted(
             front.seen.clear()
             with Outbox(tmp_path / f"{number}-again.db") as outbox:
                 outbox.put(url, message)
-                assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
+                with target.transport() as transport:
+                    assert Sender(outbox, transport).run() == SendSummary(sent=1)
             assert observations(behind, first) == found
             assert not [one for one in front.seen if not one.startswith("GET")]
     assert front.refused == []
@@ -173,6 +185,20 @@ def test_an_update_names_the_version_it_knows(sandbox_url: str, catalogue: Catal
     updates = [one for one in front.seen if one.startswith("PUT /fhir/Observation/")]
     assert updates
     assert all(one.endswith('W/"1"') for one in updates)
+
+
+def test_what_a_search_does_not_show_yet_is_read(sandbox_url: str, catalogue: Catalogue, tmp_path: Path) -> None:
+    """By the results of the report, by a sender who remembers nothing: that server would make all of it twice."""
+    first = exam(uuid4().hex[:12])
+    front = Front(sandbox_url, interactions=(), conditional=False, blind=r"/fhir/Observation\?.*")
+    with served(front) as url, FhirClient(url) as client, FhirClient(sandbox_url) as behind:
+        for number, version in enumerate((first, amended(first), amended(first))):
+            with Outbox(tmp_path / f"{number}.db") as outbox:
+                outbox.put(url, message_of(version, catalogue))
+                assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
+        found = observations(behind, first)
+    assert {len(same) for same in found.values()} == {1}
+    assert found[f"{first.details.id}/cry"][0]["status"] == "entered-in-error"
 
 
 def test_requests_can_be_packed(sandbox_url: str, catalogue: Catalogue, tmp_path: Path) -> None:

@@ -206,7 +206,10 @@ def test_what_is_there_in_part_is_completed_unless_it_differs(alone: FhirClient,
         assert observations(alone, first).keys() == whole.keys()
     deleted(alone, [*alone.search("DiagnosticReport", {"identifier": root})])
     deleted(alone, observations(alone, first)[f"{root}/cry"])
+    left = observations(alone, first)
     assert send(alone, exam(first.details.id[2:], rate=66))[0] == HELD
+    assert observations(alone, first) == left, "what it lacks is not brought before the difference is seen"
+    assert not [*alone.search("DiagnosticReport", {"identifier": root})]
     assert send(alone, first) == (SENT, "")
     assert len(observations(alone, first)) == len(whole)
 

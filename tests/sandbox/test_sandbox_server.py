@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import re
@@ -25,7 +26,7 @@ from adapter.cli.sandbox import sandbox
 from adapter.fhir import json as fhir_json
 from adapter.sandbox import CannotServe, Store, running
 
-COMMAND = [sys.executable, "-c", "from adapter.cli.sandbox import sandbox; sandbox()"]
+COMMAND = [sys.executable, "-c", "from adapter.cli import cli; cli()", "sandbox"]
 JSON = {"Content-Type": "application/fhir+json"}
 
 
@@ -37,9 +38,7 @@ def process(*arguments: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
     ) as made:
         try:
             assert made.stdout is not None
-            line = made.stdout.readline()
-            url = re.search(r"http://\S+", line)
-            assert url, line + made.stdout.read()
+            url = next(found for line in made.stdout if (found := re.search(r"http://\S+", line)))
             yield made, url[0]
         finally:
             made.kill()
@@ -155,15 +154,18 @@ def test_killed_in_the_middle_of_a_transaction(tmp_path: Path, seed: int) -> Non
         assert again.json()["total"] == len(rows)
 
 
-def test_ctrl_c_stops_the_command_cleanly() -> None:
-    with process("--port", "0") as (server, url):
+def test_a_service_manager_stops_the_command_cleanly() -> None:
+    """Ctrl-C goes the same way (tests/serve)."""
+    with process("--port", "0", "--log", "json") as (server, url):
         assert httpx.get(f"{url}/metadata", trust_env=False).status_code == 200
-        server.send_signal(signal.SIGINT)
+        server.send_signal(signal.SIGTERM)
         assert server.stdout is not None
         said = server.stdout.read()
         assert server.wait() == 0
     assert f"curl {url}/metadata" in said
     assert "Traceback" not in said
+    last = json.loads(said.splitlines()[-1])
+    assert (last["event"], last["exit"]) == ("end", 0)
 
 
 def test_the_command_names_a_port_in_use() -> None:

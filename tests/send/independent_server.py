@@ -10,8 +10,8 @@ import socket
 import subprocess
 import time
 import venv
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import httpx
@@ -40,18 +40,34 @@ def command() -> Path:
     return ENVIRONMENT / "bin" / "sekmet"
 
 
-@contextmanager
-def serving(folder: Path) -> Iterator[str]:
+def serving(folder: Path) -> AbstractContextManager[str]:
     """The server in a process of its own, working in ``folder``: its base URL."""
+
+    def arguments(port: int) -> list[str]:
+        return [str(command()), "serve", "--host", "127.0.0.1", "--port", str(port)]
+
+    return process_serving(arguments, folder, lambda base: {"SEKMET_BASE_URL": base})
+
+
+@contextmanager
+def process_serving(
+    arguments: Callable[[int], list[str]],
+    folder: Path,
+    environment: Callable[[str], dict[str, str]] = lambda base: {},
+) -> Iterator[str]:
+    """Any FHIR server in a process of its own, once it answers: its base URL. It gets a free port."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     base = f"http://127.0.0.1:{port}/fhir"
-    arguments = [str(command()), "serve", "--host", "127.0.0.1", "--port", str(port)]
-    environment = {**os.environ, "SEKMET_BASE_URL": base}
     with (folder / "log").open("w") as log:
         process = subprocess.Popen(
-            arguments, cwd=folder, env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True
+            arguments(port),
+            cwd=folder,
+            env={**os.environ, **environment(base)},
+            stdout=log,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
         )
     try:
         _wait(process, f"{base}/metadata", folder / "log")

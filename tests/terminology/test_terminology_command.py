@@ -77,6 +77,11 @@ def test_commands_warn_of_a_proof_only_where_the_site_asks(recorded: Path, site:
     captured = Path(__file__).parents[2] / "examples/captures/d01-well-term-girl.json"
     sent = run_here("send", captured, "--to", "http://127.0.0.1:9/fhir", "--dry-run", *other, folder=tmp_path)
     assert b"proof-missing" in sent.stderr
+    # An outbox in the drop folder ends a watch before it begins, after what is said of the site.
+    watch = ("watch", tmp_path, "--outbox", tmp_path / "o.db", "--to", "http://127.0.0.1:9/fhir")
+    watched = run_here(*watch, *other)
+    assert (b"proof-missing" in watched.stderr, watched.returncode) == (True, 2)
+    assert b"proof-missing" not in run_here(*watch).stderr
 
 
 def test_candidates_as_a_table_to_choose_from(base: str, tmp_path: Path) -> None:

@@ -25,7 +25,7 @@ from starlette.routing import Route
 
 from adapter.forms.serve.filing import Answer, Filing, refusal
 from adapter.forms.serve.offline import offline_files
-from adapter.loopback import bind, in_a_thread, is_for_here, is_from_here, quiet_server, url_of
+from adapter.loopback import bind, in_a_thread, is_for_here, is_from_here, quiet_server, run_in_front, url_of
 from adapter.problems import AdapterError
 
 MOST_BYTES = 1024 * 1024
@@ -133,11 +133,11 @@ def serve(
     """Serve in the foreground until the process is told to stop; ``ready`` is called with the address first.
 
     Port 0 takes any free one. Raises :class:`adapter.loopback.CannotServe`, and ``KeyboardInterrupt`` after a clean
-    stop by Ctrl-C.
+    stop by Ctrl-C or SIGTERM.
     """
     with closing(bind("127.0.0.1", port)) as bound:
         ready(url_of("127.0.0.1", bound) + "/")
-        quiet_server(create_app(page, filing, followed, ward, behind)).run(sockets=[bound])
+        run_in_front(quiet_server(create_app(page, filing, followed, ward, behind)), bound)
 
 
 @contextmanager

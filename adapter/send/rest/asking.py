@@ -25,18 +25,31 @@ class Asking:
     def __init__(self, client: FhirClient, *, batches: bool = False) -> None:
         self._client, self._batches = client, batches
         self._known: dict[Question, list[Json]] = {}
+        self.any_there = False
 
-    def ask(self, questions: Sequence[Question]) -> None:
-        """All of them at once where that spares a request; what is not answered so is asked when it is needed."""
+    def ask(self, questions: Sequence[Question], whether: Question | None = None) -> None:
+        """All of them at once where that spares a request; what is not answered so is asked when it is needed.
+
+        ``whether``: with them, and never in a request of its own, it is asked whether there is any such resource.
+        """
         questions = list(dict.fromkeys(questions))
-        if not self._batches or len(questions) < 2:
+        urls = [_url(*question) for question in questions]
+        if whether is not None:
+            urls.append(f"{_url(*whether)}&_count=1")
+        if not self._batches or len(urls) < 2:
             return
         try:
-            found = self._client.read_batch([_url(*question) for question in questions])
+            found = self._client.read_batch(urls)
         except ServerRefused as refused:
             if refused.status in _LATER or (refused.status >= 500 and refused.status != 501):
                 raise
             return  # a server that takes no batch of searches, or not from us
+        if whether is not None:
+            status, page = found.pop()
+            self.any_there = status == 200 and any(
+                answers.object_(entry.get("resource")).get("resourceType") == whether[0]
+                for entry in answers.objects(page.get("entry"))
+            )
         for question, (status, page) in zip(questions, found, strict=True):
             further = any(link.get("relation") == "next" for link in answers.objects(page.get("link")))
             if status == 200 and page.get("resourceType") == "Bundle" and not further:

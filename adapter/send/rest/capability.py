@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -54,6 +54,11 @@ class Capability:
         said = self.fhir_version if re.fullmatch(r"[0-9][\w.-]{0,20}", self.fhir_version) else "of no stated version"
         what = f"the server speaks FHIR {said}"
         return [problem("fhir-version", what, "a server of FHIR R4 (4.0.x)")]
+
+    def at_most(self, mode: Mode) -> Capability:
+        """The same, but nothing is sent by a way that does more at once than this."""
+        order = list(Mode)
+        return replace(self, mode=max(self.mode, mode, key=order.index))
 
     def missing(self, types: frozenset[str]) -> frozenset[str]:
         """Those of the resource types that the server does not keep; none where it does not say what it keeps."""

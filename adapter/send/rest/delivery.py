@@ -79,9 +79,9 @@ def deliver(
     :class:`~adapter.send.failures.Superseded`, :class:`~adapter.send.failures.Held`, and what the client raises; of a
     transaction that was refused nothing was kept.
     """
-    reports, there = standing(client, capability, transaction, wanted, say)
+    reports, there = standing(client, capability, transaction, wanted, say, begun=capability.mode is Mode.TRANSACTION)
     transaction, newborn = there.transaction, there.newborn
-    as_queued = newborn.as_queued or "Patient" not in transaction.types
+    as_queued = not there.begun and (newborn.as_queued or "Patient" not in transaction.types)
     if not reports and transaction.rank == 0 and as_queued and _plainly(client, capability, transaction):
         with _naming(transaction.names):
             outcomes = client.post_bundle(transaction.payload, "transaction", transaction.full_urls)
@@ -99,8 +99,14 @@ def standing(
     transaction: Transaction,
     wanted: Wanted,
     say: Callable[[str], None],
+    *,
+    begun: bool = False,
 ) -> tuple[list[Json], Standing]:
-    """The exam's report on the server, and who is there; raises as :func:`deliver` where it may not be sent."""
+    """The exam's report on the server, and who is there; raises as :func:`deliver` where it may not be sent.
+
+    ``begun``: where there is no report, it is asked whether Observations are there all the same: a server may have
+    lost the one and not the others, and what they say is compared before the rest is brought.
+    """
     if missing := capability.missing(transaction.types - _left_out(transaction, wanted)):
         what = f"the server does not keep {', '.join(sorted(missing))}"
         raise ServerRefused(404, [problem("resource-types", what)])
@@ -108,7 +114,8 @@ def standing(
     refuse_older(client, transaction, reports)
     if not reports and transaction.rank > 0 and not transaction.rooted:
         refuse_unrooted(client, transaction)
-    there = persons_there(client, transaction, reports, wanted, batches=capability.batches)
+    begun = begun and not reports and transaction.rank == 0
+    there = persons_there(client, transaction, reports, wanted, batches=capability.batches, begun=begun)
     for remark in there.remarks:
         say(remark)
     return reports, there

@@ -34,7 +34,7 @@ def fetch_exams_of(client: FhirClient, catalogue: Catalogue, newborn: Identifier
     patient = next(client.search("Patient", {"identifier": token}), None)
     if patient is None:
         return []
-    reports = client.search("DiagnosticReport", {"patient": patient["id"]})
+    reports = client.search("DiagnosticReport", {"patient": f"Patient/{patient['id']}"})
     ours = [report for report in reports if _root(report, catalogue)]
     about = _about(client, patient["id"]) if ours else []
     return [_bundle(client, report, about) for report in ours]
@@ -76,8 +76,9 @@ def _report(client: FhirClient, catalogue: Catalogue, root: str) -> dict[str, An
 
 def _about(client: FhirClient, patient: str) -> list[dict[str, Any]]:
     """What the server holds of a newborn, whatever the exam."""
-    found = [client.read("Patient", patient), *client.search("RelatedPerson", {"patient": patient})]
-    return [*found, *client.search("Observation", {"patient": patient, "_count": "500"})]
+    of = f"Patient/{patient}"
+    found = [client.read("Patient", patient), *client.search("RelatedPerson", {"patient": of})]
+    return [*found, *client.search("Observation", {"patient": of, "_count": "500"})]
 
 
 def _bundle(client: FhirClient, report: dict[str, Any], about: list[dict[str, Any]]) -> dict[str, Any]:

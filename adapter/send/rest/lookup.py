@@ -5,7 +5,7 @@ Found by business identifier (FHIR R4 search, token), Provenance by its id; noth
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qsl
@@ -15,7 +15,7 @@ from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.compare import Difference, differences
-from adapter.send.rest.newborn import Known, belongs
+from adapter.send.rest.newborn import Known, belongs, subject_id
 from adapter.send.rest.transaction import Transaction
 
 Json = dict[str, Any]
@@ -88,8 +88,9 @@ def look_up(
     """Look everything up. Raises what the client raises.
 
     ``known`` says where Observations of earlier versions are (``Type/id`` by the value of their identifier):
-    a search may lag behind what was written, a read does not. What is there must carry that identifier and be
-    of this ``newborn``: the ids of a server that was restored or replaced lead anywhere.
+    a search may lag behind what was written, a read does not; so what the exam's report names is read too, where
+    the search did not show it. What is there must carry that identifier and be of this ``newborn``: the ids of a
+    server that was restored or replaced lead anywhere.
     """
     entries = bundle["entry"]
     holding = Holding(entries, transaction.shared, [[] for _ in entries])
@@ -99,6 +100,10 @@ def look_up(
             holding.found[number] = [newborn.patient] if newborn.patient else []
         elif kind not in ("Observation", "Communication", "Provenance"):
             holding.found[number] = _by_criteria(client, entry)
+    kinds = [entry["resource"]["resourceType"] for entry in entries]
+    reports = [
+        one for kind, found in zip(kinds, holding.found, strict=True) if kind == "DiagnosticReport" for one in found
+    ]
     observations = _of_exam(client, transaction, "Observation", newborn.ids)
     told: dict[str, list[Json]] = {}
     if "Communication" in transaction.types or transaction.exam != transaction.root:
@@ -107,10 +112,7 @@ def look_up(
         token = transaction.systems.observation, value
         if value not in observations and (resource := _read(client, place)) and belongs(resource, token, newborn.ids):
             observations[value] = [resource]
-    kinds = [entry["resource"]["resourceType"] for entry in entries]
-    reports = [
-        one for kind, found in zip(kinds, holding.found, strict=True) if kind == "DiagnosticReport" for one in found
-    ]
+    _read_unseen(client, transaction, reports, observations, newborn.ids)
     holding.same_version = any(version_named(one, transaction) == transaction.exam for one in reports)
     for number, entry in enumerate(entries):
         kind = kinds[number]
@@ -147,11 +149,40 @@ def _of_exam(
     system = transaction.systems.told if kind == "Communication" else transaction.systems.observation
     found: dict[str, list[Json]] = {}
     for patient in patients:
-        for resource in client.search(kind, {"patient": patient, "_count": "200"}):
+        for resource in client.search(kind, {"patient": f"Patient/{patient}", "_count": "200"}):
             for value in own_values(resource, system):
                 if value.startswith(f"{transaction.root}/"):
                     found.setdefault(value, []).append(resource)
     return found
+
+
+def _read_unseen(
+    client: FhirClient,
+    transaction: Transaction,
+    reports: Sequence[Json],
+    observations: dict[str, list[Json]],
+    patients: Sequence[str],
+) -> None:
+    """Add the exam's Observations that its ``reports`` lead to, by results and members, and a search did not show."""
+    leads = [lead for report in reports for lead in answers.objects(report.get("result"))]
+    leads += [lead for found in observations.values() for one in found for lead in _members(one)]
+    seen = {place_of(one) for found in observations.values() for one in found}
+    while leads:
+        place = "/".join(answers.text(leads.pop(), "reference").partition("/_history")[0].split("/")[-2:])
+        if place in seen or not place.startswith("Observation/"):
+            continue
+        seen.add(place)
+        resource = _read(client, place)
+        if resource is None or subject_id(resource) not in patients:
+            continue
+        for value in own_values(resource, transaction.systems.observation):
+            if value.startswith(f"{transaction.root}/"):
+                observations.setdefault(value, []).append(resource)
+        leads += _members(resource)
+
+
+def _members(observation: Json) -> list[Json]:
+    return answers.objects(observation.get("hasMember"))
 
 
 def _read(client: FhirClient, place: str) -> Json | None:

@@ -37,26 +37,38 @@ _NEEDED = frozenset({"RelatedPerson", "Encounter"})
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """The newborn on the server; the exam as it is to be sent, without whom it may not make; what is to be said."""
+    """The newborn on the server; the exam as it is to be sent, without whom it may not make; what is to be said;
+    whether Observations of it were seen there."""
 
     newborn: Known
     transaction: Transaction
     remarks: tuple[str, ...]
+    begun: bool = False
 
 
 def persons_there(
-    client: FhirClient, transaction: Transaction, reports: Sequence[Json], wanted: Wanted, *, batches: bool = False
+    client: FhirClient,
+    transaction: Transaction,
+    reports: Sequence[Json],
+    wanted: Wanted,
+    *,
+    batches: bool = False,
+    begun: bool = False,
 ) -> Standing:
     """Everybody of an exam on the server; ``reports`` are those of the exam that are there.
 
-    ``batches``: the server takes several searches in one request. Raises :class:`~adapter.send.failures.Held` as
+    ``batches``: the server takes several searches in one request; then, where ``begun`` asks for it, it is also asked
+    whether Observations of the exam are there. Raises :class:`~adapter.send.failures.Held` as
     :func:`newborn_there` does, and with each person that must be known and is not, or is there several times.
     """
     wanted = wanted.over(transaction.persons)
     not_made = transaction.not_made(wanted.persons)
     asking = Asking(client, batches=batches)
-    if not_made or transaction.ward_encounters:
-        asking.ask([*_questions(transaction, not_made)])
+    questions = [*_questions(transaction, not_made)]
+    if begun and transaction.observations:
+        asking.ask(questions, ("Observation", transaction.observations))
+    elif not_made or transaction.ward_encounters:
+        asking.ask(questions)
     newborn = newborn_there(client, transaction, reports, wanted, asking)
     references: dict[str, Json] = {}
     remarks, missing = list(newborn.remarks), list[Problem]()
@@ -80,7 +92,7 @@ def persons_there(
     if newborn.patient is not None and not wanted.made:
         patient = transaction.full_urls[transaction.names.index("Patient")]
         references[patient] = {"reference": f"Patient/{newborn.patient['id']}"}
-    return Standing(newborn, transaction.referring(references), tuple(remarks))
+    return Standing(newborn, transaction.referring(references), tuple(remarks), asking.any_there)
 
 
 def _questions(transaction: Transaction, not_made: _NotMade) -> Iterator[Question]:

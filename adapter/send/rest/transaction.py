@@ -69,6 +69,12 @@ class Transaction:
         """The resource types of the entries."""
         return frozenset(name.partition(" ")[0] for name in self.names)
 
+    @property
+    def observations(self) -> tuple[tuple[str, str], ...]:
+        """The identifiers (system and value) of its Observations."""
+        parts = (name.partition(" ") for name in self.names)
+        return tuple((self.systems.observation, value) for kind, _, value in parts if kind == "Observation")
+
     def bundle(self) -> dict[str, Any]:
         """The payload, read; a new object each time."""
         read: dict[str, Any] = loads(self.payload)

@@ -21,7 +21,7 @@ from adapter.send.outbox import OutboxRow
 from adapter.send.rest import preview
 from adapter.send.rest.answers import Barred, EntryOutcome, ServerRefused
 from adapter.send.rest.blame import blamed, reasons
-from adapter.send.rest.capability import Capability, learn
+from adapter.send.rest.capability import Capability, Mode, learn
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import Delivered, SentBefore, deliver
 from adapter.send.rest.newborn import Wanted
@@ -42,11 +42,15 @@ class FhirTransport:
     """Delivers to the server of ``client``; safe to use from many threads.
 
     ``wanted`` says what the newborn's record there must be. Unless it says so, newborns must be known there, but for
-    a server on this machine, which is one to try things on.
+    a server on this machine, which is one to try things on. ``most``: an exam is sent by no way that does more at
+    once than this, whatever the server says that it can; a server may limit the size of a transaction, and no
+    CapabilityStatement says so.
     """
 
-    def __init__(self, client: FhirClient, wanted: Wanted | None = None) -> None:
-        self._client = client
+    def __init__(
+        self, client: FhirClient, wanted: Wanted | None = None, *, most: Mode | str = Mode.TRANSACTION
+    ) -> None:
+        self._client, self._most = client, Mode(most)
         self._wanted = wanted or Wanted(made=on_this_machine(httpx.URL(client.base_url)))
         self._prover = Prover()
         self._lock = threading.Lock()
@@ -113,7 +117,7 @@ class FhirTransport:
         with self._lock:
             if self._capability is None:
                 try:
-                    self._capability = learn(self._client)
+                    self._capability = learn(self._client).at_most(self._most)
                 except ServerRefused as refused:
                     kind, cause = blamed(refused)
                     if kind is Rejected or (cause is Cause.GATEWAY and refused.status >= 300):

@@ -21,6 +21,8 @@ def mark(answer: str) -> Finding:
     return said("spine_midline_skin", answer, site="lower_back")
 
 
+HEPATITIS_B = said("mother_history", "hepatitis_b")
+
 CASES: Cases = {
     "genitalia_to_be_seen": (
         [
@@ -156,11 +158,31 @@ CASES: Cases = {
         ],
     ),
     "hepatitis_b_mother": (
-        [case(said("mother_history", "hepatitis_b", method="record"), hours="2")],
         [
+            case(said("mother_history", "hepatitis_b", method="record"), hours="2"),
+            case(HEPATITIS_B, said("hepatitis_b_vaccine", "not_given"), hours="2"),
+            case(HEPATITIS_B, missed("hepatitis_b_vaccine"), hours="2"),
+        ],
+        [
+            case(HEPATITIS_B, said("hepatitis_b_vaccine", "given_with_immunoglobulin"), hours="2"),
             case(said("mother_history", "hepatitis_b", method="record"), hours="24"),
             case(said("mother_history", "syphilis", method="record"), hours="2"),
         ],
+    ),
+    # US panel on HIV in pregnancy: preferably within 6 hours of birth.
+    "hiv_mother": (
+        [case(said("mother_history", "hiv"), hours="11.9")],
+        [case(said("mother_history", "hiv"), hours="12"), case(HEPATITIS_B, hours="2")],
+    ),
+    # MSF, 10.4.1: signs are looked for in all infants of mothers with a positive test; Kimberlin 2013 on herpes.
+    "infection_of_the_mother_to_look_for": (
+        [case(said("mother_history", "syphilis"), hours="71"), case(said("mother_history", "herpes"), hours="2")],
+        [case(said("mother_history", "syphilis"), hours="72"), case(said("mother_history", "hiv"), hours="20")],
+    ),
+    # NHS handbook, heart: suspected at the antenatal scan is a risk factor.
+    "heart_finding_before_birth": (
+        [case(said("birth_events", "heart_scan_finding"), hours="20")],
+        [case(said("birth_events", "kidney_scan_finding"), hours="20")],
     ),
     "head_much_larger_than_chest": (
         [case(HEAD_35, read("chest_circumference", "30.9", "cm"))],
