@@ -9,8 +9,10 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from functools import cache
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.labels import lint_labels
 from adapter.catalogue.lint_alike import lint_alike
 from adapter.catalogue.lint_cautions import lint_cautions
 from adapter.catalogue.lint_codes import lint_codes
@@ -24,6 +26,7 @@ from adapter.catalogue.lint_rules import lint_rules
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.lint_v2 import lint_v2
 from adapter.catalogue.lint_words import lint_words
+from adapter.catalogue.load import shipped_content
 from adapter.catalogue.model import Category, Item, ItemType, Limits, Meaning, Sides
 from adapter.catalogue.places import Step
 from adapter.catalogue.words import lint_lists
@@ -51,7 +54,14 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *lint_v2(catalogue.v2, frozenset(catalogue.systems), catalogue.fault),
         *lint_words(catalogue),
         *lint_lists(),
+        *_drafts(),
     ]
+
+
+@cache
+def _drafts() -> tuple[Problem, ...]:
+    """What is wrong in the shipped labels of other languages: they are complete, or they are not shipped."""
+    return tuple(lint_labels(shipped_content()[0]))
 
 
 class _Reporter:

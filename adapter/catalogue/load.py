@@ -18,7 +18,8 @@ from adapter.catalogue.files import READERS, Node, mappings, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
 from adapter.catalogue.kept import kept, unpacked
-from adapter.catalogue.labels import with_labels, without_words
+from adapter.catalogue.labels import laid, reviewed, with_labels, without_words
+from adapter.catalogue.languages import LABELS, WORDS, shipped_file, tags
 from adapter.catalogue.local_codes import with_local_codes
 from adapter.catalogue.model import Region
 from adapter.catalogue.places import Places
@@ -44,7 +45,7 @@ from adapter.catalogue.vocabulary import (
     Term,
     Unit,
 )
-from adapter.catalogue.words import FOLDER, MEASURE, words_of
+from adapter.catalogue.words import MEASURE, words_of
 from adapter.problems import AdapterError, ExitCode, Layer, Problem, Severity
 
 _HOUSE = Path(__file__).parents[1]
@@ -76,7 +77,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "estimates": Estimate,
     "screenings": Screening,
 }
-_BY_NAME = ("regions", "growth", "hours", "labels", FOLDER)
+_BY_NAME = ("regions", "growth", "hours", LABELS, WORDS)
 """Folders whose files are known by their names."""
 _WHOLE = ("when", "beside", "centiles")
 """What a site replaces whole: half of one condition, or of one curve, and half of another would be neither."""
@@ -129,25 +130,26 @@ def _kept_shipped() -> bytes:
 def _built(site: Path | None, base: Path | None) -> Catalogue:
     plain = site is None and base is None  # then nothing of it is held that cannot be kept
     over: dict[str, Any] = {}
-    raw, problems = _shipped() if base is None else _read_folder(base, but=(f"{FOLDER}/",))
-    shipped = raw
+    raw, problems = shipped_content() if base is None else _read_folder(base, but=(f"{WORDS}/",))
     codes = [(base or mappings()) / "codes.csv"]
-    layers: list[dict[str, Any]] = []
+    named: list[tuple[Any, dict[str, Any]]] = []
     if site is not None:
         over, more = _read_site(site)
-        problems += more
-        pack, more = _pack_under(over)
-        problems += more
-        for folder, content in ((pack, _read_folder(pack, f"packs/{pack.name}/")[0] if pack else {}), (site, over)):
-            shipped, raw = raw, merged(raw, graded_by(SITE, content))
-            layers.append(content.get(FOLDER, {}))
-            if folder is not None and (folder / "codes.csv").is_file():
-                codes.append(folder / "codes.csv")
-                problems += read_verified(folder / "codes.csv")[1]
-    language = raw["settings"].get("language")
-    language = language if isinstance(language, str) else None  # else the type of the settings refuses it
+        pack, more_of_pack = _pack_under(over)
+        problems += [*more, *more_of_pack]
+        named = [(pack, _read_folder(pack, f"packs/{pack.name}/")[0] if pack else {}), (site, over)]
+    language = _language(raw, *(content for _, content in named))
+    drafts = _drafts(raw.pop(LABELS), language, base)
+    problems += laid(raw, drafts)
+    raw[LABELS] = {}
+    shipped = raw
+    for folder, content in named:
+        shipped, raw = raw, merged(raw, graded_by(SITE, content))
+        if folder is not None and (folder / "codes.csv").is_file():
+            codes.append(folder / "codes.csv")
+            problems += read_verified(folder / "codes.csv")[1]
     if not problems:
-        problems += _completed(raw, language)
+        problems += _completed(raw, language, drafts)
     verified_by: Callable[[], Mapping[tuple[str, str], VerifiedCode]]
     verified_by = _shipped_codes if plain else cache(partial(_verified, codes))
     if site is not None and not problems and (chosen := read_chosen(site, problems)):
@@ -168,7 +170,9 @@ def _built(site: Path | None, base: Path | None) -> Catalogue:
     problems += unreadable
     settings = typed(Settings, raw["settings"], "settings.yaml", problems)
     v2 = typed(V2Settings, raw["v2"], "v2.yaml", problems)
-    words, more = words_of(language or MEASURE, layers, without_words(raw, language))
+    layers = [content.get(WORDS, {}) for _, content in named]
+    untranslated, drafted = without_words(raw, language, drafts), drafts is not None and not reviewed(raw, language)
+    words, more = words_of(language or MEASURE, layers, untranslated, drafted)
     problems += more
     if problems or settings is None or v2 is None:
         raise CatalogueError(problems)
@@ -182,35 +186,50 @@ def _built(site: Path | None, base: Path | None) -> Catalogue:
         growth=growth,
         hours=hours,
         verified_by=verified_by,
-        places=Places(_shipped_tree if plain else lambda: shipped, over, settings.language),
+        places=Places(_shipped_tree if plain else lambda: shipped, over, settings.language, drafts),
         words=words,
         proof=proof,
         **tables,
     )
 
 
+def _language(*layers: dict[str, Any]) -> str | None:
+    """What the last that says one says; nothing where it is no text, which its type refuses."""
+    said = [layer["settings"]["language"] for layer in layers if "language" in (layer.get("settings") or {})]
+    return said[-1] if said and isinstance(said[-1], str) else None
+
+
+def _drafts(own: dict[str, Any], language: str | None, base: Path | None) -> Node | None:
+    """The shipped labels of a language, or another version's own."""
+    if language is None:
+        return None
+    if base is None:
+        return shipped_file(LABELS, language)
+    return next((own[tag] for tag in tags(language) if tag in own), None)
+
+
 @cache
 def _parsed() -> bytes:
     files = (*yaml_files(mappings()), *READERS, (__name__, Path(__file__)))
-    return kept("mappings", files, lambda: _read_folder(mappings(), but=(f"{FOLDER}/",)))
+    return kept("mappings", files, lambda: _read_folder(mappings(), but=(f"{LABELS}/", f"{WORDS}/")))
 
 
-def _shipped() -> tuple[dict[str, Any], list[Problem]]:
-    """What is shipped, anew for each catalogue, since words and codes of a site are put into it."""
+def shipped_content() -> tuple[dict[str, Any], list[Problem]]:
+    """What is shipped, as it was read; anew for each catalogue, since words and codes of a site are put into it."""
     raw, problems = unpacked(_parsed())
     return raw, problems
 
 
-def _completed(raw: dict[str, Any], language: str | None) -> list[Problem]:
-    """Puts the local codes and the words of the language into what was read."""
-    return [*with_local_codes(raw), *with_labels(raw, language)]
+def _completed(raw: dict[str, Any], language: str | None = None, drafts: Node | None = None) -> list[Problem]:
+    """Puts the local codes and the site's words of its language into what was read; ``drafts`` are in it."""
+    return [*with_local_codes(raw), *with_labels(raw, language, drafts)]
 
 
 @cache
 def _shipped_tree() -> dict[str, Any]:
     """What is shipped as it stands in the files, for messages alone."""
-    raw, _ = _shipped()
-    _completed(raw, raw["settings"].get("language"))
+    raw, _ = shipped_content()
+    _completed(raw)
     return raw
 
 

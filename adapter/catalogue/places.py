@@ -29,28 +29,28 @@ class Stand(NamedTuple):
 
 @dataclass(frozen=True)
 class Places:
-    """Both trees as they were read, before one was laid over the other; the shipped one only once it is asked for."""
+    """Both trees as they were read, one not yet laid over the other; the shipped one only once it is asked for."""
 
     shipped_by: Callable[[], Mapping[str, Any]]
     site: Mapping[str, Any] = field(default_factory=dict)
     language: str | None = None
+    drafts: Mapping[str, Any] | None = None
 
     def find(self, *path: Step, says: str = "") -> Stand | None:
         """Where a path stands, or as much of it as there is: in the site's folder, else in what is shipped.
 
         ``says``: a word in it that is meant, wherever in the path's content it stands.
         """
-        return self.of_site(*path, says=says) or _found(self.shipped_by(), self._shipped_items, path, says)
+        return (
+            self.of_site(*path, says=says)
+            or _worded(self.drafts, path)
+            or _found(self.shipped_by(), self._shipped_items, path, says)
+        )
 
     def of_site(self, *path: Step, says: str = "") -> Stand | None:
         """The same in the site's folder alone; None where it says nothing of it."""
         words = self.site.get("labels", {}).get(self.language)
-        if words is not None and path[-1] in WORDS:
-            said = path[:-1] if path[-1] == "label" else path
-            found = _walked(words, said, whole=True) or _walked(words, path, whole=True)
-            if found is not None:
-                return found
-        return _found(self.site, self._site_items, path, says)
+        return _worded(words, path) or _found(self.site, self._site_items, path, says)
 
     def says_site(self, *path: Step) -> bool:
         """Whether the site's folder has the whole path of an entry of a list."""
@@ -66,6 +66,14 @@ class Places:
     @cached_property
     def _site_items(self) -> Mapping[str, Any]:
         return _items(self.site)
+
+
+def _worded(words: Any, path: Sequence[Step]) -> Stand | None:
+    """Where a labels file says the words of a path."""
+    if words is None or path[-1] not in WORDS:
+        return None
+    said = path[:-1] if path[-1] == "label" else path
+    return _walked(words, said, whole=True) or _walked(words, path, whole=True)
 
 
 def _items(tree: Mapping[str, Any]) -> dict[str, Any]:

@@ -37,7 +37,8 @@ class Emit(Frozen):
 
     ``panels``: an Observation a region between the DiagnosticReport and its findings. ``tell``: requests to tell the
     provider (CommunicationRequest). ``provenance``: a resource of its own, or contained in the DiagnosticReport.
-    ``ward_encounter``, ``device``: sent, or only referred to by identifier.
+    ``ward_encounter``, ``device``: sent, or only referred to by identifier. ``participants``: an Encounter that is
+    the exam itself says who examined and where.
     """
 
     panels: bool = True
@@ -45,6 +46,7 @@ class Emit(Frozen):
     provenance: Literal["separate", "contained"] = "separate"
     ward_encounter: bool = True
     device: bool = True
+    participants: bool = False
 
 
 Presence = Literal["made", "known", "identifier"]

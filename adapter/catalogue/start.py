@@ -124,7 +124,7 @@ def _settings(site: NewSite) -> str:
 # Whose exams these are, with an identifier by which others know your organisation.
 {organisation}
 
-# Labels and answers in another language need their words in labels/LANGUAGE.yaml; null is English.
+# de and fr are shipped as drafts; any other needs its words in labels/ and words/LANGUAGE.yaml; null is English.
 language: {_said(site.language)}
 # IANA name: what a form answers in UTC is local time again.
 time_zone: {_said(site.time_zone)}
@@ -154,8 +154,10 @@ processing_id: T
 
 def _labels(language: str) -> str:
     return f"""\
-# Words in place of the English ones, by id; what is left out stays English. A native clinician should read them.
+# Your own words, by id, in place of the shipped ones (German and French are drafts); what no file says stays English.
 language: {_said(language)}
+# The native clinician who has read these and the shipped ones: "name, date"; else every report says that nobody has.
+reviewed: null
 # items:
 #   cry: ..
 #   murmur: {{label: .., answers: {{none: ..}}}}

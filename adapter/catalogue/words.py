@@ -15,17 +15,16 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from difflib import get_close_matches
-from functools import cache, partial
+from functools import cache
 from string import Formatter
 from typing import Any
 
-from adapter.catalogue.files import READERS, Node, mappings
-from adapter.catalogue.kept import kept, unpacked
+from adapter.catalogue.files import Node
+from adapter.catalogue.languages import WORDS, shipped_file, shipped_languages, tags
 from adapter.problems import Layer, Problem, Severity
 
 MEASURE = "en"
 """The language that every other list is held against."""
-FOLDER = "words"
 FORMS = ("one", "other")
 _HEAD = ("language", "name", "reviewed", "decimal", "one", "moment", "found_at", "clock", "sentences")
 _TIME_PARTS = {
@@ -58,6 +57,8 @@ class Words:
     sentences: Mapping[str, Sentence]
     untranslated: int = field(default=0, compare=False)
     """How many labels of the catalogue have no words in this language and stay English."""
+    drafted: bool = field(default=False, compare=False)
+    """Whether labels are shipped drafts that the site has not said to be reviewed."""
 
     def say(self, key: str, /, **parts: Part) -> str:
         """The sentence of a key with its parts; ``count`` chooses between ``one`` and ``other``.
@@ -87,7 +88,7 @@ class Words:
     def remark(self) -> str:
         """What a reader must know of the words: that no native clinician has reviewed them, and how many labels have
         none in this language; nothing where neither is so."""
-        said = [self.say("report.not_reviewed", language=self.name)] if self.reviewed is None else []
+        said = [self.say("report.not_reviewed", language=self.name)] if self.reviewed is None or self.drafted else []
         said += [self.say("report.untranslated", count=self.untranslated)] if self.untranslated else []
         return " ".join(said)
 
@@ -136,31 +137,9 @@ def _parts(at: datetime) -> dict[str, str]:
     return {"year": f"{year:0>4}", "month": month, "day": day, "hour": hour, "minute": minute, "offset": offset}
 
 
-def _read(path: Any, called: str) -> tuple[Any, list[Problem]]:
-    from adapter.catalogue.strict_yaml import read_yaml  # here: what is kept needs no YAML
-
-    return read_yaml(path, called)
-
-
-@cache
 def shipped_list(language: str) -> Node | None:
     """The shipped list of a language, else of its main language (``de`` of ``de-AT``); None where there is none."""
-    for name in (language, language.partition("-")[0]):
-        path = mappings() / FOLDER / f"{name}.yaml"
-        if path.is_file():
-            called = f"{FOLDER}/{name}.yaml"
-            content, problems = unpacked(
-                kept(f"words-{name}", ((called, path), *READERS), partial(_read, path, called))
-            )
-            assert isinstance(content, Node), f"{name}: {problems}"
-            return content
-    return None
-
-
-def shipped_languages() -> list[str]:
-    """The languages that there is a shipped list of."""
-    names = (entry.name for entry in (mappings() / FOLDER).iterdir())
-    return sorted(name.removesuffix(".yaml") for name in names if name.endswith(".yaml"))
+    return shipped_file(WORDS, language)
 
 
 def is_said(text: str, key: str, words: Words | None = None) -> bool:
@@ -178,7 +157,7 @@ def parts_said(text: str, key: str, words: Words | None = None) -> dict[str, str
 
 @cache
 def _in_any_language(key: str) -> list[re.Pattern[str]]:
-    lists = [found for language in shipped_languages() if (found := shipped_list(language)) is not None]
+    lists = [found for language in shipped_languages(WORDS) if (found := shipped_list(language)) is not None]
     return [_pattern(_shown(said)) for one in lists for name, said in flat(one["sentences"]) if name == key]
 
 
@@ -190,7 +169,7 @@ def _pattern(template: str) -> re.Pattern[str]:
 
 
 def words_of(
-    language: str, layers: Sequence[Mapping[str, Any]], untranslated: int = 0
+    language: str, layers: Sequence[Mapping[str, Any]], untranslated: int = 0, drafted: bool = False
 ) -> tuple[Words, list[Problem]]:
     """The words of a language: the shipped list with those of a pack and a site over it, and what is wrong in these.
 
@@ -198,11 +177,11 @@ def words_of(
     """
     problems = [one for layer in layers for name, content in layer.items() for one in _wrong(name, content)]
     if problems:
-        return _made(_measure(), {}, {}, untranslated), problems
-    own = [layer[language] for layer in layers if language in layer]
+        return _made(_measure(), {}, {}, untranslated, drafted), problems
+    own = [layer[tag] for layer in layers for tag in reversed(tags(language)) if tag in layer]
     base = shipped_list(language)
     if base is None and not own:
-        return _made(_measure(), {}, {}, untranslated), []
+        return _made(_measure(), {}, {}, untranslated, drafted), []
     lists = [*([base] if base else []), *own]
     said: dict[str, Sentence] = {}
     head: dict[str, Any] = {}
@@ -210,11 +189,13 @@ def words_of(
         said |= dict(flat(one.get("sentences", {})))
         head |= {key: value for key, value in one.items() if key != "sentences"}
     if base is None:
-        problems = [*_lacking(own[-1], f"{FOLDER}/{language}.yaml", said, head)]
-    return _made(_measure(), head, said, untranslated), problems
+        problems = [*_lacking(own[-1], f"{WORDS}/{language}.yaml", said, head)]
+    return _made(_measure(), head, said, untranslated, drafted), problems
 
 
-def _made(measure: Node, head: Mapping[str, Any], said: Mapping[str, Sentence], untranslated: int) -> Words:
+def _made(
+    measure: Node, head: Mapping[str, Any], said: Mapping[str, Sentence], untranslated: int, drafted: bool
+) -> Words:
     known = {**{key: measure[key] for key in _HEAD if key in measure}, **head}
     return Words(
         language=known["language"],
@@ -227,6 +208,7 @@ def _made(measure: Node, head: Mapping[str, Any], said: Mapping[str, Sentence], 
         clock_form=known["clock"],
         sentences={**dict(flat(measure["sentences"])), **said},
         untranslated=untranslated,
+        drafted=drafted,
     )
 
 
@@ -247,11 +229,11 @@ def _is_forms(value: Mapping[str, Any]) -> bool:
 def lint_lists() -> list[Problem]:
     """What is wrong in the shipped lists: they are complete, or they are not shipped."""
     found: list[Problem] = []
-    for language in shipped_languages():
+    for language in shipped_languages(WORDS):
         content = shipped_list(language)
         assert content is not None
         found += _wrong(language, content)
-        found += _lacking(content, f"{FOLDER}/{language}.yaml", dict(flat(content["sentences"])), content)
+        found += _lacking(content, f"{WORDS}/{language}.yaml", dict(flat(content["sentences"])), content)
     return found
 
 
@@ -285,7 +267,7 @@ def _shown(sentence: Sentence) -> str:
 
 def _wrong(name: str, content: Any) -> Iterator[Problem]:
     """What is wrong in a list by itself: keys that English has not, parts that a sentence does not have or lacks."""
-    file = f"{FOLDER}/{name}.yaml"
+    file = f"{WORDS}/{name}.yaml"
     if not isinstance(content, Node) or content.get("language") != name:
         yield _problem(
             file, content, "words", f"does not say language: {name}", f"language: {name}, as the file", name

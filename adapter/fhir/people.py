@@ -121,6 +121,18 @@ def examiner_reference(examiner: Examiner, identity: Identity, refer: Refer) -> 
     return {**reference, "display": examiner.shown_name} if examiner.shown_name else reference
 
 
+_PARTICIPATION: Json = {
+    "coding": [
+        {
+            "system": "http://terminology.hl7.org/CodeSystem/v3-ParticipationType",
+            "code": "PART",
+            "display": "Participation",
+        }
+    ]
+}
+"""HL7 v3 ParticipationType, its least claim: who examined took part, and need not be in charge."""
+
+
 def encounter(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> Json:
     """The Encounter: only named by its identifier where it is the ward's own, else one that is the exam itself."""
     details = exam.details
@@ -135,7 +147,15 @@ def encounter(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue
         resource["type"] = [{"coding": [codings(catalogue).coding(code)]} for code in types]
     resource["subject"] = refer(identity.patient())
     if details.encounter is None:
+        own = catalogue.settings.emit.participants
+        if own:
+            resource["participant"] = [
+                {"type": [_PARTICIPATION], "individual": examiner_reference(one, identity, refer)}
+                for one in details.examiners
+            ]
         resource["period"] = period(exam)
+        if own and details.place is not None:
+            resource["location"] = [{"location": {"display": details.place}}]
     provider = organisation_reference(identity, refer, catalogue)
     if provider is not None:
         resource["serviceProvider"] = provider

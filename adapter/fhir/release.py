@@ -117,6 +117,8 @@ def _words_to_r4(payload: Json) -> Json:
 def _encounter_to_r5(resource: Json) -> None:
     _renamed(resource, "class", "class", lambda coding: [{"coding": [coding]}])
     _renamed(resource, "period", "actualPeriod")
+    for one in resource.get("participant", ()):
+        _renamed(one, "individual", "actor")
     resource["status"] = _ENCOUNTER.get(resource["status"], resource["status"])
 
 
@@ -126,6 +128,9 @@ def _encounter_to_r4(resource: Json) -> None:
         codings = held[0].get("coding") if held and isinstance(held[0], dict) else None
         resource["class"] = codings[0] if isinstance(codings, list) and codings else {}
     _renamed(resource, "actualPeriod", "period")
+    for one in resource.get("participant") or ():
+        if isinstance(one, dict):
+            _renamed(one, "actor", "individual")
     back = {new: old for old, new in _ENCOUNTER.items()}
     if isinstance(resource.get("status"), str):
         resource["status"] = back.get(resource["status"], resource["status"])

@@ -61,7 +61,7 @@ FAULTS = {
     "a list that is a mapping": ({"profiles.yaml": "id: a\n"}, "wrong-file", "not a list", "dash"),
     "a file of no use": ({"labels.yaml": "language: de\n"}, "wrong-file", "labels.yaml", "one of"),
     "a language without its words": (
-        {"site.yaml": "language: de\n"}, "labels", "labels/de.yaml", "null for English",
+        {"site.yaml": "language: pt\n"}, "labels", "labels/pt.yaml", "or one that is shipped: de, fr",
     ),
     "a language that is none": ({"site.yaml": "language: Deutsch\n"}, "wrong-field", "language", ""),
     "words of another language": (

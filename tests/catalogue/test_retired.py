@@ -23,6 +23,7 @@ from adapter.read.plan import load_plan, plan_schema
 from adapter.read.questionnaire.sheet import NotInForm
 from adapter.run.rehearsal.rehearse import some_exams
 from adapter.write import write
+from adapter.write.package.codesystems import code_systems
 from adapter.write.tables import TABLES
 from examples.regenerate import example
 from messages import unjudged_oru
@@ -91,6 +92,16 @@ def test_a_new_record_is_refused_and_told_what_to_use(site: Catalogue, tmp_path:
     correction = captured(site, tmp_path, id="v2", status="amended", amends="demo-d01", reason="Why")
     assert retired(correction) == [("lanugo", "use thinning", Severity.WARNING)]
     assert correction.accepted
+
+
+def test_the_package_says_that_they_are_inactive(site: Catalogue) -> None:
+    """R4 concept-properties: ``inactive``. What is retired stays in the code system, since what was sent holds it."""
+    found = {}
+    for system in code_systems(site):
+        for concept in system["concept"]:
+            if {"code": "inactive", "valueBoolean": True} in concept.get("property", ()):
+                found[concept["code"]] = {one["code"]: one["type"] for one in system["property"]}["inactive"]
+    assert found == {"vernix": "boolean", "lanugo.mostly_bald_back": "boolean"}
 
 
 def test_what_was_made_before_is_read(site: Catalogue) -> None:

@@ -250,8 +250,10 @@ OF_NO_FORM = [
 
 def _each(conditions: list[str]) -> str:
     marked = "{item: nasal_flaring, answers: [marked]}"
-    rules = (RULE.replace("own_rule", f"own_{n}").replace("Invented rule", f"Invented rule {n}") for n in range(99))
-    return "".join(rule.replace(marked, one) for rule, one in zip(rules, conditions, strict=False))
+    return "".join(
+        RULE.replace("own_rule", f"own_{n}").replace("Invented rule", f"Invented rule {n}").replace(marked, one)
+        for n, one in enumerate(conditions)
+    )
 
 
 def test_what_asks_of_several_exams_wrongly_is_named(tmp_path: Path) -> None:

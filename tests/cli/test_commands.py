@@ -183,7 +183,7 @@ def test_check_as_data_tells_what_the_story_tells(run: Run) -> None:
 def test_an_internal_fault_is_one_line_and_exit_4(process: Run, folder: Path) -> None:
     (folder / "sitecustomize.py").write_text(
         "import adapter.cli.options as o\n"
-        "def broken(site):\n    raise RuntimeError('secret of a patient')\n"
+        "def broken(*site, **how):\n    raise RuntimeError('secret of a patient')\n"
         "o.catalogue_for = broken\n"
     )
     done = process("items", PYTHONPATH=f"{folder}:{ROOT}")

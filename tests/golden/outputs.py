@@ -28,6 +28,7 @@ from adapter.write.v2.message import unjudged
 from adapter.write.views import views
 from tests.golden.seeded import seeded_exams
 from tests.messages import unjudged_oru
+from tests.pages import legible
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = sorted((ROOT / "examples" / "captures").glob("*.json"))
@@ -72,8 +73,8 @@ def _of_a_site(name: str, folder: Path | None, catalogue: Catalogue) -> Iterator
     for kind in catalogue.kinds:
         yield f"{name}/questionnaire-{kind}", dumps(to_questionnaire(catalogue, kind))
         yield f"{name}/worksheet-{kind}", to_worksheet(catalogue, kind)
-    yield f"{name}/page", to_page(catalogue)
-    yield f"{name}/page-served", to_page(catalogue, served=True)
+    yield f"{name}/page", legible(to_page(catalogue))
+    yield f"{name}/page-served", legible(to_page(catalogue, served=True))
     yield f"{name}/views", dumps(views(catalogue))
     files = package_files(catalogue, exams[:3]).items()
     yield f"{name}/package", b"\n".join(line for file, content in files for line in (file.encode(), content))

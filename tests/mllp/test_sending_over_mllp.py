@@ -202,6 +202,15 @@ def test_the_order_of_one_newborn_is_kept_though_one_message_fails_at_first(tmp_
         assert arrived.index(second.details.id) > max(n for n, one in enumerate(arrived) if one == first.details.id)
 
 
+def test_what_a_message_has_no_place_for_is_said() -> None:
+    newborn = EXAM.newborn.model_copy(update={"facts": {"birth_sex": "F"}})
+    told = EXAM.model_copy(update={"newborn": newborn})
+    prepared = MllpTransport(httpx.URL("mllp://127.0.0.1:1"), QUICK).prepare(told, CATALOGUE, source="a.json")
+    assert prepared.message is not None
+    (one,) = prepared.problems
+    assert (one.rule, one.severity, one.file) == ("left-out", "warning", "a.json")
+
+
 def test_one_connection_is_kept_and_opened_again_when_the_listener_closed_it(tmp_path: Path) -> None:
     message = MllpTransport(httpx.URL("mllp://127.0.0.1:1"), QUICK).prepare(EXAM, CATALOGUE).message
     assert message is not None

@@ -95,6 +95,23 @@ _UNITS = (
 )
 
 
+def _led_on(page: Page, hand: Hand) -> None:
+    """Only a number that no digit can follow leads on; an Enter meant for it does not pass over the next box."""
+    focused = page.locator("*:focus")
+    hand.card("respiratory_rate").locator("input.number").click()
+    hand.type("4")
+    assert focused.get_attribute("data-focus") == "respiratory_rate..n", "it may become 40 or more"
+    hand.type("4")
+    hand.press("Enter")
+    assert focused.get_attribute("data-focus") == "heart_rate..n"
+    hand.type("132")
+    assert focused.get_attribute("data-focus") == "temperature..n"
+    hand.type("36.85")
+    assert focused.get_attribute("data-focus") == "temperature..n", "a further decimal may follow"
+    values = [hand.card(item).locator("input.number").input_value() for item in ("respiratory_rate", "heart_rate")]
+    assert values == ["44", "132"]
+
+
 def numbers(play: Playwright, file: Path, folder: Path) -> str:
     """Exact conversions on screen; the record keeps digits and unit as typed; wrong numbers are said at once."""
     with opened(play, file) as (page, eyes):
@@ -119,6 +136,7 @@ def numbers(play: Playwright, file: Path, folder: Path) -> str:
         assert head.locator("input.number").input_value() == "34."
         head.locator("input.number").fill("34.20")
         to_page(page, "Vital signs")
+        _led_on(page, hand)
         warm = hand.card("temperature")
         warm.get_by_label("unit").select_option("[degF]")
         warm.locator("input.number").fill("98.6")

@@ -166,6 +166,34 @@ def fits(page: Page, view: str) -> None:
     assert over <= 0, f"{view}: {over} pixels too wide"
 
 
+# What lies beyond the window's edge, is cut off, or can be read only by scrolling to the side; of tables that may be.
+_CUT = """() => [...document.querySelectorAll('#page *, dialog *')].filter(e => {
+    const box = e.getBoundingClientRect();
+    if (!e.checkVisibility() || !box.width || !box.height || e.closest('.hidden, section.scroll')) return false;
+    const { overflowX, overflowY } = getComputedStyle(e);
+    return box.right > innerWidth + 1 || box.left < -1
+      || (overflowX !== 'visible' && e.scrollWidth > e.clientWidth + 1)
+      || (overflowY === 'hidden' && e.scrollHeight > e.clientHeight + 1);
+  }).map(e => e.outerHTML.slice(0, 120))"""
+
+
+def large(play: Playwright, file: Path, folder: Path) -> str:
+    """WCAG 2.2, 1.4.4 and 1.4.10: text at 150 and 200 % on a phone, and a window of 1280 by 1024 zoomed to 400 %."""
+    count = 0
+    for width, height, text in ((360, 640, 24), (360, 640, 32), (320, 256, 16)):
+        with opened(play, file, width=width, height=height) as (page, eyes):
+            sizes = {"standard": text, "fixed": text}
+            page.context.new_cdp_session(page).send("Page.setFontSizes", {"fontSizes": sizes})
+            page.reload()
+            for view in views(page):
+                named = f"{view}, {width} by {height}, text of {text} pixels"
+                fits(page, named)
+                assert page.evaluate(_CUT) == [], named
+                count += 1
+            eyes.nothing_left()
+    return f"{count} views: nothing cut, nothing to scroll to the side, every target 48 by 48"
+
+
 _JUDGED: dict[tuple[int, int, bool], dict[str, str]] = {}
 
 
@@ -309,9 +337,9 @@ def printed(play: Playwright, file: Path, folder: Path) -> str:
 
 
 def small_and_quick(play: Playwright, file: Path, folder: Path) -> str:
-    """Under 420 kB; how long it takes to open is told and not asserted."""
+    """Under 300 kB; how long it takes to open is told and not asserted."""
     size = file.stat().st_size
-    assert size < 440_000, size
+    assert size < 300_000, size
     times = []
     for _ in range(3):
         with opened(play, file, clock=None) as (page, eyes):

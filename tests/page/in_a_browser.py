@@ -51,6 +51,7 @@ def whole(play: Playwright, file: Path, folder: Path) -> str:
     with sandbox(folder) as url:
         count = whole_exam.sent(saved, url, CATALOGUE, folder)
     assert effort.taps <= 70, effort
+    assert effort.keys <= 61, effort
     assert effort.flicks <= 25, effort
     return (
         f"{effort.taps} taps, {effort.keys} keys (numbers and times) and {effort.flicks} flicks for the exam on a"
@@ -88,6 +89,7 @@ CHECKS: dict[str, Check] = {
     "on the ward": check_ward.ward,
     "no English": check_words.translated,
     "WCAG 2.2 AA": check_looks.accessible,
+    "large text": check_looks.large,
     "valid HTML": check_looks.valid,
     "keyboard alone": check_looks.keyboard,
     "on paper": check_looks.printed,

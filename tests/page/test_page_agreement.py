@@ -5,6 +5,8 @@ Where there is no node this file is left out of pytest (conftest.py); the step `
 
 from __future__ import annotations
 
+import json
+import os
 import subprocess
 from collections.abc import Sequence
 from decimal import Decimal
@@ -154,6 +156,31 @@ def _of_another(several: Sequence[Exam]) -> list[Exam]:
         exam.model_copy(update={"newborn": exam.newborn.model_copy(update={"identifiers": other})})
         for exam in several
     ]
+
+
+def test_four_digits_name_the_moments_since_birth() -> None:
+    """None, one, or of several days, which are then asked; none and two in the nights when clocks change."""
+    cases = {
+        ("2340", "2026-02-28T21:12:00+01:00", "2026-03-01T08:30:00+01:00"): ["2026-02-28T23:40:00+01:00"],
+        ("0210", "2026-02-27T21:12:00+01:00", "2026-03-01T08:30:00+01:00"): [
+            "2026-02-28T02:10:00+01:00",
+            "2026-03-01T02:10:00+01:00",
+        ],
+        ("0910", "2026-02-28T21:12:00+01:00", "2026-03-01T08:30:00+01:00"): [],
+        ("2510", "2026-02-28T21:12:00+01:00", "2026-03-01T08:30:00+01:00"): [],
+        ("0230", "2026-10-25T01:12:00+02:00", "2026-10-25T08:30:00+01:00"): [
+            "2026-10-25T02:30:00+02:00",
+            "2026-10-25T02:30:00+01:00",
+        ],
+        ("0230", "2026-03-28T21:12:00+01:00", "2026-03-29T08:30:00+02:00"): [],
+    }
+    program = f"const {{ momentsAt }} = await import({str(SCRIPT / 'moments.mjs')!r});"
+    program += f"console.log(JSON.stringify({json.dumps(list(cases))}.map(one => momentsAt(...one))))"
+    command = ["node", "--input-type=module", "-e", program]
+    done = subprocess.run(
+        command, capture_output=True, text=True, check=True, env={**os.environ, "TZ": "Europe/Berlin"}
+    )
+    assert json.loads(done.stdout) == list(cases.values())
 
 
 def test_every_module_loads_by_itself() -> None:

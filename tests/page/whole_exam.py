@@ -52,9 +52,9 @@ def identity(hand: Hand) -> None:
 
 
 def number(hand: Hand, *digits: str) -> None:
-    """Numbers one after the other; Enter goes on to the next."""
+    """Numbers one after the other; Enter goes on to the next where the box did not lead on by itself."""
     for n, text in enumerate(digits):
-        if n:
+        if n and hand.page.locator("*:focus").input_value():
             hand.press("Enter")
         hand.type(text)
 
@@ -155,10 +155,9 @@ def _measurements(hand: Hand) -> None:
 def _feeding(hand: Hand) -> None:
     hand.answer("feeding_method", "Breast")
     first_number(hand, "feeds_in_24h")
-    number(hand, "4", "2")
-    hand.reach(hand.page.get_by_label("First urine: when")).fill("2026-02-28T23:40")
-    hand.reach(hand.page.get_by_label("First stool: when")).fill("2026-03-01T02:10")
-    hand.taps, hand.keys = hand.taps + 2, hand.keys + 24
+    number(hand, "4", "2340", "2", "0210")
+    for item, whole in (("first_void", "2026-02-28T23:40"), ("first_stool", "2026-03-01T02:10")):
+        assert hand.card(item).locator("input[type=datetime-local]").input_value() == whole
     hand.answer("stool_character", "Meconium")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import gzip
 import hashlib
 import json
 import re
@@ -27,9 +28,7 @@ def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = Fal
     """
     style, script = _style(), _script()
     words = catalogue.words
-    data = _inert(
-        json.dumps(page_data(catalogue, kind, served=served, ward=ward), ensure_ascii=False, separators=(",", ":"))
-    )
+    data = json.dumps(page_data(catalogue, kind, served=served, ward=ward), ensure_ascii=False, separators=(",", ":"))
     build = hashlib.sha256("".join((style, script, data)).encode()).hexdigest()[:16]
     policy = "; ".join(
         (
@@ -50,7 +49,7 @@ def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = Fal
         f"<title>{escape(words.say('page.title'))}</title>\n"
         f"{_INSTALLED if served else ''}<style>{style}</style>\n</head>\n"
         f'<body>\n<div id="page"><noscript><p>{escape(words.say("page.no_script"))}</p></noscript></div>\n'
-        f'<script type="application/json" id="catalogue">{data}</script>\n'
+        f'<script type="application/gzip" id="catalogue">{_packed(data)}</script>\n'
         f"<script>{script}</script>\n</body>\n</html>\n"
     ).encode()
 
@@ -66,11 +65,11 @@ def _hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
-def _inert(data: str) -> str:
-    """JSON that HTML cannot end or open anything in (HTML standard, 4.12.1.3, restrictions of script content)."""
-    for character in "<>&\u2028\u2029":
-        data = data.replace(character, f"\\u{ord(character):04x}")
-    return data
+def _packed(data: str) -> str:
+    """Text as gzip (RFC 1952) in base64: a third of its size, and nothing that HTML could end or open anything in
+    (HTML standard, 4.12.1.3, restrictions of script content). The page reads it with the browser's own
+    DecompressionStream (Compression standard)."""
+    return base64.b64encode(gzip.compress(data.encode(), mtime=0)).decode()
 
 
 def _sources(folder: str, ending: str) -> dict[str, str]:

@@ -13,7 +13,8 @@ from functools import cache
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.catalogue.words import shipped_languages, words_of
+from adapter.catalogue.languages import WORDS, shipped_languages
+from adapter.catalogue.words import words_of
 from adapter.fhir.json import decimal_text
 from adapter.read import completeness
 from adapter.read.bundle import from_bundle
@@ -240,7 +241,7 @@ _KEYS = {"now": "tell_now", "soon": "tell_soon", "next": "tell", "todo": "none"}
 @cache
 def tell_marks() -> dict[str, str]:
     """How a line of a conclusion begins, in each language that is shipped, and what this page calls it."""
-    lists = (words_of(language, ())[0] for language in shipped_languages())
+    lists = (words_of(language, ())[0] for language in shipped_languages(WORDS))
     return {
         words.say("is", what=words.say(f"tell.line.{key}"), value=""): name
         for words in lists

@@ -37,7 +37,7 @@ from adapter.send.redaction import Redaction
 from adapter.send.taken import record_of
 from adapter.send.transport import Prepared
 from adapter.v2.er7 import Read, messages
-from adapter.write.outward import NotWritable, allowed
+from adapter.write.outward import NotWritable, allowed, left_out
 from adapter.write.v2 import to_oru
 from adapter.write.v2.message import unjudged
 
@@ -100,7 +100,7 @@ class MllpTransport:
             digest=sha256(alone).hexdigest(),
             amends=details.amends,
         )
-        return Prepared(message)
+        return Prepared(message, tuple(dataclasses.replace(one, file=source) for one in left_out(exam, "v2")))
 
     def deliver(self, letter: Letter) -> Receipt:
         """Send it and wait for the acknowledgement it asks for."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from adapter.catalogue import Catalogue, Component, Sign, load_catalogue
+from adapter.catalogue.model import MayRetire
 from adapter.catalogue.vocabulary import CodeSystem, Term
 from adapter.derive import makers
 from adapter.write.package.names import Json, conformance
@@ -21,6 +22,9 @@ _PROPERTIES = {
     "answer": {"meaning": "What it says of the infant.", "urgency": "How soon the provider must hear of it."},
     "reason": {"data-absent-reason": "The code of R4's data-absent-reason that is sent with it."},
 }
+
+
+INACTIVE = "http://hl7.org/fhir/concept-properties#inactive"
 
 
 def code_systems(catalogue: Catalogue) -> list[Json]:
@@ -40,6 +44,9 @@ def _own(system: CodeSystem, catalogue: Catalogue, english: Catalogue | None) ->
         {"code": code, "uri": f"{url_of('CodeSystem', name, catalogue)}#{code}", "description": words, "type": "code"}
         for code, words in _PROPERTIES.get(system.id, {}).items()
     ]
+    if any(one["code"] == "inactive" for concept in concepts for one in concept.get("property", ())):
+        words = "Retired by the site"
+        properties.append({"code": "inactive", "uri": INACTIVE, "description": words, "type": "boolean"})
     found = {
         **conformance("CodeSystem", name, system.label, f"{system.label}; the adapter's own codes.", catalogue),
         "url": catalogue.uri(system.id),
@@ -118,7 +125,12 @@ def _items(catalogue: Catalogue) -> Iterator[Json]:
         words = f"{item.label}. {item.how}".strip() if item.how else item.label
         region = catalogue.region_of[item.id]
         prop = [{"code": "region", "valueCode": region}, {"code": "type", "valueCode": item.type.value}]
-        yield {**_concept(item.id, item.label, words), "property": prop}
+        yield {**_concept(item.id, item.label, words), "property": [*prop, *_inactive(item)]}
+
+
+def _inactive(one: MayRetire) -> list[Json]:
+    """What is retired says so (R4 concept-properties, ``inactive``); it stays, since what was sent holds it."""
+    return [] if one.on else [{"code": "inactive", "valueBoolean": True}]
 
 
 def _answers(catalogue: Catalogue) -> Iterator[Json]:
@@ -129,6 +141,7 @@ def _answers(catalogue: Catalogue) -> Iterator[Json]:
                 {"code": "urgency", "valueCode": answer.urgency.value},
             ]
             words = f"{item.label}: {answer.label}"
+            prop += _inactive(answer)
             yield {**_concept(f"{item.id}.{answer.id}", answer.label, words), "property": prop}
         for sign in item.signs:
             for choice in sign.answers:

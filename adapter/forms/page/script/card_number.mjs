@@ -44,10 +44,34 @@ const names = (item) => {
   return unit?.dimension === "mass" && item.units.includes(pound) ? [...all, ["lb+oz", "lb + oz"]] : all;
 };
 
+/** Whether no digit more could follow: of a counted number, in the item's own unit, one more is beyond what is possible.
+ * Where a decimal may follow a number is never known to be whole. */
+const isFull = (item, { value }) => {
+  const most = Number(item.limits?.[1] ?? Infinity);
+  const typed_ = Number(value.value);
+  return item.whole_numbers && value.unit === item.unit && !value.plus && /^\d+$/.test(value.value) && typed_ <= most && typed_ * 10 > most;
+};
+
+let ledTo = null;
+
+const fieldAfter = (from) => {
+  const all = [...document.querySelectorAll("main input.number")].filter((field) => field.checkVisibility());
+  return all[all.indexOf(from) + 1] ?? null;
+};
+
+/** On to the next number of the page from a box that is full now; what was typed elsewhere than at its end stays. */
+export const leadOn = ({ target, inputType }) => {
+  if (inputType !== "insertText" || target.selectionStart !== target.value.length) return;
+  ledTo = fieldAfter(target);
+  ledTo?.focus();
+};
+
+/** In a box that was reached by itself and is empty still: an Enter meant for the one before, or its key held down. */
+const meantForBefore = ({ target, key, repeat }) => target === ledTo && target.value === "" && (key === "Enter" || repeat);
+
 /** Enter: to the next number of the page; after the last, on, unless what was typed wants to be looked at first. */
 const onward = (doc, item, entry, from) => {
-  const all = [...document.querySelectorAll("main input.number")].filter((field) => field.checkVisibility());
-  const next = all[all.indexOf(from) + 1];
+  const next = fieldAfter(from);
   if (next) return next.focus();
   const { gaps, problems, record } = derived(doc);
   const here = pagesOf(doc)[doc.page].asked;
@@ -63,8 +87,13 @@ const input = (doc, item, entry, part, label, after) =>
     oninput: (event) => {
       part.value = typed(event.target.value);
       place(doc, item, entry, "");
+      if (isFull(item, entry)) leadOn(event);
     },
     onkeydown: (event) => {
+      if (meantForBefore(event)) {
+        ledTo = event.key === "Enter" ? null : ledTo;
+        return event.preventDefault();
+      }
       if (event.key !== "Enter") return;
       event.preventDefault();
       onward(doc, item, entry, event.target);

@@ -30,6 +30,12 @@ const item = (raw) => ({
   })),
 });
 
+/** The page's data: JSON, as gzip in base64. */
+export const unpacked = (text) => {
+  const bytes = Uint8Array.from(atob(text), (character) => character.charCodeAt(0));
+  return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"))).json();
+};
+
 /** The typed catalogue of the page's data (adapter/forms/page/data.py). */
 export const readCatalogue = (data) => {
   const units = new Map(data.units.map((unit) => [unit.ucum, unit]));

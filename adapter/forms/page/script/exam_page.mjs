@@ -22,7 +22,8 @@ export const pageView = (doc) => {
   doc.page = Math.min(doc.page, pages.length - 1);
   const page = pages[doc.page];
   return h("article.exampage", {},
-    h("p.stage", {}, page.stage.label, page.stage.how && h("span.hint", {}, ` ${page.stage.how}`), h("span.hint", {}, " ", saidOf("report.own_sides"))),
+    h("p.stage", {}, page.stage.label, page.stage.how && h("span.hint", {}, ` ${page.stage.how}`), h("span.hint", {}, " ", saidOf("report.own_sides")),
+      page.asked.some((item) => item.whole_numbers && item.limits) && h("span.hint", {}, " ", said("exam.leads_on"))),
     h("h2", { tabindex: "-1" }, page.label),
     page.asked.map((item) => card(doc, item)),
     rest(doc, page),

@@ -1,5 +1,5 @@
 // The page begins: the catalogue is read, what this device keeps is opened, the first view is shown.
-import { readCatalogue } from "./catalogue.mjs";
+import { readCatalogue, unpacked } from "./catalogue.mjs";
 import { openHere, openStore } from "./store.mjs";
 import { app, placeOf } from "./state.mjs";
 import { leadTo } from "./lead.mjs";
@@ -12,7 +12,7 @@ import { startOffline } from "./offline.mjs";
 import { lookAtWard } from "./ward.mjs";
 
 const begin = async () => {
-  app.catalogue = readCatalogue(JSON.parse(document.getElementById("catalogue").textContent));
+  app.catalogue = readCatalogue(await unpacked(document.getElementById("catalogue").textContent));
   startShell();
   if (!(await holdWindow())) return;
   app.store = await openStore(storeSaid);

@@ -52,6 +52,20 @@ export const offsetsAt = (local) => {
 const wallClock = (local, minutes) =>
   isoOf(new Date(Number(instant(`${local}:00${offsetText(minutes)}`) / 1000n))).slice(0, 16);
 
+/** The moments from one to another at which a clock of this device showed these four digits: none, one, or of several
+ * days; in the hour that comes twice in a night both. */
+export const momentsAt = (digits, from, to) => {
+  const [first, last] = [instant(from), instant(to)];
+  if (first === null || last === null) return [];
+  const days = Number((last - first) / 86400000000n) + 2;
+  return Array.from({ length: days }, (_, n) => isoOf(new Date(Number(first / 1000n) + n * 86400000)).slice(0, 10))
+    .flatMap((day) => {
+      const local = `${day}T${digits.slice(0, 2)}:${digits.slice(2)}`;
+      return offsetsAt(local).map((minutes) => `${local}:00${offsetText(minutes)}`);
+    })
+    .filter((text) => first <= instant(text) && instant(text) <= last);
+};
+
 /** To the minute, as findings are told: `2026-03-01T08:30+01:00`. */
 export const toTheMinute = (text) => {
   const found = ISO.exec(text ?? "");
