@@ -38,6 +38,9 @@ if TYPE_CHECKING:
     from adapter.write.bundles import to_bundle
 
 __version__ = "0.1.0"
+SOFTWARE = "newborn-exam-adapter"
+SOFTWARE_VERSION = f"{SOFTWARE} {__version__}"
+"""How the software names itself in what it writes."""
 
 __all__ = [
     "AdapterError",

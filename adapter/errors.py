@@ -34,3 +34,9 @@ class AdapterError(Exception):
     def __init__(self, words: str = "", problems: Iterable[Problem] = ()) -> None:
         self.problems = list(problems)
         super().__init__(words or "\n".join(str(problem) for problem in self.problems))
+
+
+class NotInstalled(AdapterError, RuntimeError):
+    """The libraries that a form needs are not installed; the message says how to install them."""
+
+    exit_code = ExitCode.USAGE

@@ -160,6 +160,12 @@ def _claim(claim: ProfileClaim, catalogue: Catalogue) -> Iterator[Problem]:
         yield said(f"a {claim.resource} is of no item", "resource: Observation, or neither items nor regions")
     for name in sorted({*claim.items} - {*catalogue.items} | {*claim.regions} - {*catalogue.regions}):
         yield said(f"'{name}' is not in the catalogue", "an item or a region that exists", name)
+    for name, code in claim.components.items():
+        row, known = catalogue.verified.get((code.system, code.code)), catalogue.items.get(name)
+        if known is None or known.unit is None or known.components or not claim.items:
+            yield said(f"'{name}' cannot be a component", "an item with one number, and items that carry it", name)
+        elif row is None or row.status != "verified":
+            yield said(f"{code} is not a verified code", "verify it, and add it to codes.csv", name)
     for name in sorted({*claim.needs, *claim.demands} & {*claim.without}):
         yield said(f"needs {name} and must be without it", "one of the two", "without")
     emit = catalogue.settings.emit

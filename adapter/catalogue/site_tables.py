@@ -9,11 +9,13 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
+from adapter.errors import AdapterError
+
 T = TypeVar("T")
 Row = dict[str, str]
 
 
-class RowFault(ValueError):
+class RowFault(AdapterError, ValueError):
     """A row that cannot be used; ``row`` is its line."""
 
     def __init__(self, row: int, what: str) -> None:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from adapter.catalogue.code import PROJECT, Codes, Fit, Frozen, Worded
+from adapter.catalogue.code import PROJECT, Codes, CodeText, Fit, Frozen, Worded
 from adapter.catalogue.model import Span
 from adapter.exam.model import Side, Urgency
 from adapter.exam.text import Key, Line
@@ -164,7 +164,8 @@ class ProfileClaim(Frozen):
     profile only if it has every element of ``needs`` and none of ``without`` (names as in JSON, with
     points between parts: ``valueQuantity``, ``name.family``), and of ``values`` one of the codes at each path.
     ``demands`` are facts that the profile makes mandatory, each with where the record or the site has it: a resource
-    that lacks one does not claim the profile, and that is told.
+    that lacks one does not claim the profile, and that is told. ``components``: numbers of other items, made at the
+    same moment, that the Observations of ``items`` carry besides as components, under these codes.
     """
 
     id: Key
@@ -176,6 +177,7 @@ class ProfileClaim(Frozen):
     without: tuple[str, ...] = ()
     values: dict[str, tuple[str, ...]] = Field(default_factory=dict)
     demands: dict[str, Line] = Field(default_factory=dict)
+    components: dict[Key, CodeText] = Field(default_factory=dict)
     on: bool = True
 
 

@@ -6,6 +6,7 @@ refused, 4 internal fault.
 
 from __future__ import annotations
 
+import atexit
 import gc
 import os
 import sys
@@ -102,6 +103,7 @@ log_option(cli)
 def main() -> None:
     """Run the command line; an internal fault says so in one line, with no data of patients in it."""
     gc.set_threshold(150_000, 20, 50)  # the catalogue stays to the end: looking through it for cycles costs a tenth
+    atexit.register(gc.freeze)  # nor is it at the end: the system takes all of a process back, in a third of the time
     # pydantic would look through every installed package for plugins of its own, which costs a twentieth
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:

@@ -19,7 +19,7 @@ from typing import Any
 from unicodedata import bidirectional, normalize
 
 from adapter.document.characters import needs_shaping, visible, written_out
-from adapter.errors import AdapterError, ExitCode
+from adapter.errors import NotInstalled
 
 FOLDER = "NEWBORN_ADAPTER_FONTS"
 SHAPED = "-shaped"
@@ -36,10 +36,8 @@ _SYSTEM = {
 }
 
 
-class PdfNotInstalled(AdapterError, RuntimeError):
+class PdfNotInstalled(NotInstalled):
     """The libraries that PDF needs are not installed; the message says how to install them."""
-
-    exit_code = ExitCode.USAGE
 
     def __init__(self, missing: str) -> None:
         super().__init__(f"PDF needs {missing}, which is not installed; install it with: {HOW}")

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from io import BytesIO
 from typing import Any
 
+from adapter import SOFTWARE
 from adapter.document.fonts import Fonts, PdfNotInstalled
 from adapter.document.model import Document, Paragraph, Run, Tone
 
@@ -55,8 +56,8 @@ def to_pdf(document: Document) -> bytes:
         pagesize=(width, height),
         title=document.title,
         subject=document.subject,
-        author=document.author or "newborn-exam-adapter",
-        creator="newborn-exam-adapter",
+        author=document.author or SOFTWARE,
+        creator=SOFTWARE,
         producer="reportlab",
         lang=document.language,
         invariant=1,

@@ -11,6 +11,7 @@ from adapter.catalogue.settings import Persons
 from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir import people
+from adapter.fhir.beside import with_beside
 from adapter.fhir.claims import has_claims, with_claims
 from adapter.fhir.communication import communications, told_people
 from adapter.fhir.communication_request import communication_requests
@@ -182,6 +183,9 @@ def _observations(mapping: ExamMapping) -> tuple[list[Resource | TemplatedEntry]
             rests_on += [mapping.earlier.observation(known) for known in one.computed.earlier]
         links.append(refer(name))
         content = observation(one, name, mapping, rests_on)
+        wanted = mapping.parts.beside.get(one.finding.__dict__["item"])
+        if wanted and type(content) is not TemplatedEntry:
+            content = with_beside(content, one, wanted, mapping)
         resources.append(content if type(content) is TemplatedEntry else Resource(name, content, True))
     return resources, links
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from adapter.catalogue import Catalogue, ItemType
+from adapter.catalogue.code import Code
 from adapter.catalogue.vocabulary import ProfileClaim
 from adapter.fhir.definitions import definition, type_names
 from adapter.fhir.json import Json
@@ -47,6 +48,15 @@ ANSWER = "exam-answer"
 def has_claims(catalogue: Catalogue) -> bool:
     """Whether any resource may claim more than its item's own profile."""
     return catalogue.settings.own_profiles or bool(catalogue.profiles)
+
+
+def components_beside(catalogue: Catalogue) -> dict[str, dict[str, Code]]:
+    """By the item whose Observations carry them: the codes of the components, by the item that they repeat."""
+    found: dict[str, dict[str, Code]] = {}
+    for claim in catalogue.profiles.values():
+        for item in claim.items if claim.on else ():
+            found.setdefault(item, {}).update(claim.components)
+    return {item: wanted for item, wanted in found.items() if wanted}
 
 
 def with_claims(resource: Json, catalogue: Catalogue) -> Json:

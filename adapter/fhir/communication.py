@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from adapter import SOFTWARE
 from adapter.exam import Exam, Examiner, Status, Telling
 from adapter.fhir.communication_request import category_of, priority_of, request_of
-from adapter.fhir.identity import SOFTWARE, Name
+from adapter.fhir.identity import Name
 from adapter.fhir.json import Json
 from adapter.fhir.observation import ExamMapping, instant
 from adapter.fhir.people import examiner_reference

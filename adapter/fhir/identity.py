@@ -16,12 +16,10 @@ from typing import Any, NamedTuple
 from urllib.parse import quote
 from uuid import UUID
 
-from adapter import __version__
+from adapter import SOFTWARE, __version__
 from adapter.catalogue import Catalogue
 from adapter.derive import Computed
 from adapter.exam import Exam, Finding, Identifier
-
-SOFTWARE = "newborn-exam-adapter"
 
 _PLAIN = re.compile(r"[A-Za-z0-9._~/-]*")
 _SEARCH_MARKS = re.compile(r"[\\,$|]")

@@ -7,6 +7,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import NamedTuple
 
+from adapter import SOFTWARE
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.derive import Computed
 from adapter.derive.finding import FindingView
@@ -15,7 +16,7 @@ from adapter.derive.view import ExamView
 from adapter.exam import Exam
 from adapter.fhir.claims import with_claims
 from adapter.fhir.earlier import EarlierExams
-from adapter.fhir.identity import SOFTWARE, Identity, Name, Refer
+from adapter.fhir.identity import Identity, Name, Refer
 from adapter.fhir.json import Json
 from adapter.fhir.observation_templates import ExamReferences, TemplatedEntry
 from adapter.fhir.parts import Circumstances, Parts

@@ -16,6 +16,7 @@ from adapter.catalogue.codings import Codings, codings
 from adapter.derive import Maker
 from adapter.derive.form import Form
 from adapter.exam import Side, Urgency
+from adapter.fhir.claims import components_beside
 from adapter.fhir.json import Json, sealed
 from adapter.fhir.observation_templates import ObservationTemplate
 from adapter.fhir.ranges import reference_range
@@ -87,8 +88,8 @@ class Parts:
     """Compiled parts by what they depend on; each is made when first asked for.
 
     ``at_birth`` are the items whose findings belong to a moment of birth, ``split`` those that become several
-    Observations, ``outside_panels`` those that no panel leads to. ``observations`` holds the templates by the form of
-    the finding.
+    Observations or carry numbers of others (``beside``), ``outside_panels`` those that no panel leads to.
+    ``observations`` holds the templates by the form of the finding.
     """
 
     def __init__(self, catalogue: Catalogue, written: bool) -> None:
@@ -121,7 +122,8 @@ class Parts:
         self.unit = cache(self._unit)
         self.circumstances = cache(self._circumstances)
         self.at_birth = {i.id for i in catalogue.items.values() if i.minutes_after_birth is not None}
-        self.split = {i.id for i in catalogue.items.values() if members and i.type is ItemType.SCORE}
+        self.beside = components_beside(catalogue)
+        self.split = {i.id for i in catalogue.items.values() if members and i.type is ItemType.SCORE} | {*self.beside}
         self.outside_panels = {i.id for i in catalogue.items.values() if not catalogue.in_panel(i)}
         self.observations: dict[Form, ObservationTemplate | None] = {}
         self._seal = seal

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from adapter import __version__
+from adapter import SOFTWARE, __version__
 from adapter.catalogue import Catalogue, Organisation
 from adapter.catalogue.codings import codings
 from adapter.exam import Exam, Examiner, Identifier, Mother, Newborn
 from adapter.fhir.facts import with_facts
-from adapter.fhir.identity import SOFTWARE, Identity, Refer, by_identifier
+from adapter.fhir.identity import Identity, Refer, by_identifier
 from adapter.fhir.json import Json
 from adapter.fhir.observation import instant
 from adapter.fhir.persons import logical

@@ -7,11 +7,11 @@ for transactions alone; what it leaves to an *identifier* by a logical one (refe
 
 from __future__ import annotations
 
-from adapter import __version__
+from adapter import SOFTWARE, __version__
 from adapter.catalogue import Catalogue
 from adapter.catalogue.settings import Persons, Presence
 from adapter.exam import Exam
-from adapter.fhir.identity import SOFTWARE, Name, Refer, by_identifier, in_url
+from adapter.fhir.identity import Name, Refer, by_identifier, in_url
 from adapter.fhir.json import Json
 
 _SETTING = {

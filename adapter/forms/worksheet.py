@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from itertools import groupby
 from typing import Literal
 
-from adapter import __version__
+from adapter import SOFTWARE_VERSION
 from adapter.catalogue import Catalogue, Words
 from adapter.derive import span_in_words
 from adapter.document import (
@@ -59,7 +59,7 @@ def worksheet(catalogue: Catalogue, kind: str, paper: Literal["a4", "letter"] = 
         running=_identity(words),
         foot=words.say(
             "sheet.foot",
-            software=f"newborn-exam-adapter {__version__}",
+            software=SOFTWARE_VERSION,
             catalogue=catalogue.settings.version,
             policy=policy.name,
             date=policy.date,

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from functools import cache
 from typing import Any
 
+from adapter import SOFTWARE
 from adapter.catalogue import Catalogue, Item, ItemType, Words
 from adapter.catalogue.words import is_said
 from adapter.derive import made_at
 from adapter.exam import Exam, Finding
-from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, ON_RECORD, SUMMED, instant
 from adapter.fhir.parts import DETAIL, written_unit

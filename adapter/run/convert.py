@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import BinaryIO, cast
 
 from adapter.catalogue import Catalogue, load_catalogue
-from adapter.document import PdfNotInstalled
+from adapter.errors import NotInstalled
 from adapter.exam import Exam
 from adapter.read import Reading, to_json
 from adapter.run.exams import cut_for, plan_of, readings_of
@@ -193,7 +193,7 @@ class _Maker:
             content = write(exam, self.catalogue, work.kind, work.encoding, pretty=work.pretty, earlier=work.earlier)
         except NotWritable as error:
             return Handled(True, tuple(error.problems), exam.details.id)
-        except PdfNotInstalled as error:
+        except NotInstalled as error:
             raise ChunkLost(str(error), for_good=True) from None
         if self.index is not None:
             named = self._named(piece, exam, len(content))

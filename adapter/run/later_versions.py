@@ -11,6 +11,7 @@ import zlib
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from operator import itemgetter
+from typing import TYPE_CHECKING
 
 from adapter.catalogue import Catalogue
 from adapter.derive.chains import rooted, version_faults
@@ -19,10 +20,12 @@ from adapter.exam import Exam, ExamDetails, Status
 from adapter.problems import Layer, Problem, Severity
 from adapter.read import Reading
 from adapter.read.files import MOST_BYTES, unpacked
-from adapter.read.plan import Plan
 from adapter.run.exams import readings_of
 from adapter.run.inputs import Cut, Given, pieces_of
 from adapter.run.pieces import Piece, PieceKind
+
+if TYPE_CHECKING:
+    from adapter.read.plan import Plan
 
 _NAMED = re.compile(rb'"amends"\s*:\s*"([^"\\]{1,200})"')
 

@@ -14,8 +14,7 @@ from types import TracebackType
 from typing import Any
 
 from adapter.fhir.json import FhirJsonError, dumps, loads
-from adapter.fhir.xml import FhirXmlError, from_xml
-from adapter.problems import Layer, Problem, Severity
+from adapter.problems import AdapterError, Layer, Problem, Severity
 from adapter.read.files import MOST_BYTES
 from adapter.read.graph import objects
 from adapter.run.pieces import Piece, PieceKind
@@ -89,8 +88,8 @@ class LooseResources:
             )
             return
         try:
-            resource = from_xml(data) if data.lstrip().startswith(b"<") else loads(data)
-        except (FhirJsonError, FhirXmlError) as error:
+            resource = _resource(data)
+        except AdapterError as error:
             yield _refused(piece, "not-fhir", str(error), "FHIR R4 in JSON, NDJSON or XML")
             return
         named = isinstance(resource, dict) and isinstance(resource.get("id"), str)
@@ -186,6 +185,15 @@ def _references(found: Any) -> list[str]:
     return [
         str(one["reference"]) for one in objects(found if isinstance(found, list) else [found]) if "reference" in one
     ]
+
+
+def _resource(data: bytes) -> Any:
+    """What JSON or XML holds. Raises FhirJsonError or FhirXmlError."""
+    if not data.lstrip().startswith(b"<"):
+        return loads(data)
+    from adapter.fhir.xml import from_xml  # here: exports are NDJSON
+
+    return from_xml(data)
 
 
 def _refused(piece: Piece, rule: str, what: str, remedy: str) -> Piece:

@@ -11,13 +11,16 @@ import io
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from adapter.files.dedupe import Dedupe
 from adapter.problems import Layer, Problem, Severity
 from adapter.read.csv_columns import COLUMNS, REQUIRED
 from adapter.read.files import MOST_BYTES, unpacked
-from adapter.read.plan import Plan
 from adapter.run.pieces import Piece, PieceKind
+
+if TYPE_CHECKING:
+    from adapter.read.plan import Plan
 
 _DELIMITERS = (",", ";", "\t")
 

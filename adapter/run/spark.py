@@ -18,10 +18,11 @@ from typing import Any
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.derive.versions import Version, Versions
+from adapter.errors import NotInstalled
 from adapter.exam import Exam, Status
 from adapter.fhir import by_id, to_resources, with_id
 from adapter.fhir.json import dumps
-from adapter.problems import AdapterError, ExitCode, Problem
+from adapter.problems import Problem
 from adapter.read import Reading
 from adapter.run.exams import readings_of
 from adapter.run.later_versions import Placing, lineage_of
@@ -43,10 +44,8 @@ RECORD = "record"
 Made = Callable[[Reading, Catalogue], Iterator[Row]]
 
 
-class NoSpark(AdapterError, RuntimeError):
+class NoSpark(NotInstalled):
     """pyspark is not installed."""
-
-    exit_code = ExitCode.USAGE
 
 
 def _sql() -> Any:

@@ -8,12 +8,10 @@ from dataclasses import dataclass
 from hashlib import sha1
 
 from adapter.catalogue import Catalogue
-from adapter.document import to_html, to_pdf
 from adapter.exam import Exam
 from adapter.fhir.json import Json
 from adapter.fhir.observation import instant
 from adapter.v2.er7 import joined
-from adapter.write.report import report
 
 CONTENT_TYPES = {"pdf": "application/pdf", "html": "text/html"}
 _OF_ED = {"pdf": ("AP", "PDF"), "html": ("TEXT", "HTML")}
@@ -48,6 +46,9 @@ class RenderedReport:
 
 def rendered(exam: Exam, catalogue: Catalogue, encoding: str, earlier: Sequence[Exam] = ()) -> RenderedReport:
     """The report of an exam. Raises :class:`adapter.document.PdfNotInstalled` for ``pdf`` without the extra."""
+    from adapter.document import to_html, to_pdf  # here: few sites attach the report to their bundles
+    from adapter.write.report import report
+
     document = report(exam, catalogue, earlier)
     return RenderedReport(encoding, document.title, to_pdf(document) if encoding == "pdf" else to_html(document))
 

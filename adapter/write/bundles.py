@@ -10,7 +10,6 @@ from adapter.fhir import BundleType, to_json
 from adapter.fhir import to_bundle as bare
 from adapter.fhir.json import Json, dumps
 from adapter.fhir.release import to_release
-from adapter.fhir.xml import to_xml
 from adapter.write.attached import presented_form
 
 
@@ -30,7 +29,11 @@ def write(
         presented = presented_form(exam, catalogue, earlier)
         return to_json(exam, catalogue, BundleType(kind), earlier=earlier, presented=presented) + b"\n"
     bundle = to_release(to_bundle(exam, catalogue, BundleType(kind), earlier=earlier), release)
-    return to_xml(bundle, pretty=pretty) if encoding == "xml" else dumps(bundle, pretty=pretty) + b"\n"
+    if encoding != "xml":
+        return dumps(bundle, pretty=pretty) + b"\n"
+    from adapter.fhir.xml import to_xml  # here: lxml comes with it
+
+    return to_xml(bundle, pretty=pretty)
 
 
 def to_bundle(

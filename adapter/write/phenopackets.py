@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
-from adapter import __version__
+from adapter import SOFTWARE_VERSION
 from adapter.catalogue import Catalogue, Item
 from adapter.catalogue.code import Code
 from adapter.catalogue.files import mappings
@@ -52,7 +52,7 @@ def with_metadata(packet: Json, catalogue: Catalogue, made: datetime) -> Json:
         "namespacePrefix": "HP",
         "iriPrefix": "http://purl.obolibrary.org/obo/HP_",
     }
-    about = {"created": _timestamp(made), "createdBy": f"newborn-exam-adapter {__version__}", "resources": [hpo]}
+    about = {"created": _timestamp(made), "createdBy": SOFTWARE_VERSION, "resources": [hpo]}
     return {**packet, "metaData": {**about, "phenopacketSchemaVersion": SCHEMA}}
 
 

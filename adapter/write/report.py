@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from adapter import __version__
+from adapter import SOFTWARE, __version__
 from adapter.catalogue import Catalogue
 from adapter.derive.view import ExamView
 from adapter.document import Block, Document, Heading, Paragraph, Tone, say, to_html, to_pdf
 from adapter.exam import Exam, Status
-from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.report import caution
 from adapter.write import account as tell
 from adapter.write.account import Sources

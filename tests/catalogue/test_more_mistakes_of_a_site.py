@@ -24,6 +24,7 @@ SITE = {"site.yaml": "growth_reference: ours\n", "growth/ours.yaml": GROWTH}
 WEIGHTS = "".join(
     f"weight,{sex},{week},{week}00,{week}50,{week}90\n" for sex in ("female", "male") for week in (38, 39)
 )
+CLAIM = "- {id: p, url: 'https://h.example/P', resource: Observation, items: [temperature], %s} #!\n"
 BAD = "- {id: bad, label: All is bad, meaning: abnormal, urgency: tell}"
 NEVER, REACH = "never-holds", "range-unreachable"
 
@@ -145,6 +146,18 @@ MISTAKES: dict[str, Mistake] = {
         "profile-claim",
         "as p does",
         "one of the two",
+    ),
+    "a component of a code that nobody verified": (
+        {"profiles.yaml": CLAIM % "components: {inspired_oxygen: loinc 3151-8 equivalent}"},
+        "profile-claim",
+        "3151-8",
+        "codes.csv",
+    ),
+    "a component of an answer": (
+        {"profiles.yaml": CLAIM % "components: {murmur: loinc 8867-4 equivalent}"},
+        "profile-claim",
+        "'murmur'",
+        "one number",
     ),
     "an OID that no register can give": (
         {"site.yaml": "identifier_systems:\n  mrn: urn:oid:1.40.3 #!\n"},

@@ -8,7 +8,7 @@ from typing import Any
 
 from hypothesis import event, given
 from hypothesis import strategies as st
-from scenes import CATALOGUE, read, scene
+from scenes import CATALOGUE, missed, read, said, scene
 
 from adapter.catalogue import Item, Meaning, When
 from adapter.derive import judge, judged_findings
@@ -70,6 +70,15 @@ def _held(exam: Exam, before: list[Exam], several: list[When]) -> list[tuple[obj
         if one.maker
     }
     return [(walk.holds(when), made.get(f"r{n}")) for n, when in enumerate(several)]
+
+
+def test_a_gap_for_any_reason_is_a_gap_and_no_answer() -> None:
+    """No shipped rule asks for any reason; a site's may."""
+    asked = [When(item="murmur", not_examined=reasons) for reasons in (("any",), ("crying",))]
+    for finding, held in ((missed("murmur"), 2), (missed("murmur", "asleep"), 1), (said("murmur", "none_heard"), 0)):
+        made = _held(scene(finding), [], asked)
+        assert [by == {0} for _, by in made] == [number < held for number in range(2)], finding
+        assert [by for _, by in made] == [walked for walked, _ in made]
 
 
 @drawn(150)

@@ -71,7 +71,7 @@ def anything(play: Playwright, file: Path, folder: Path) -> str:
     told = findings = mended = taps = 0
     for number in (11, 12):
         with opened(play, file, height=900) as (page, eyes):
-            new_exam(page, sex=("Male", "Female")[number % 2])
+            new_exam(page, sex=("male", "female")[number % 2])
             hand = Hand(page)
             taps += page.evaluate(_ANYTHING, [number, 450])
             mended += _mended(page, hand)

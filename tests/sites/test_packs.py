@@ -227,3 +227,26 @@ def test_units_in_the_words_that_a_guide_fixes() -> None:
     assert from_bundle(from_xml(to_xml(bundle)), catalogue) == [exam]
     assert [str(problem) for problem in validate(bundle)] == []
     assert from_oru(write(exam, catalogue, "v2"), catalogue) == [exam]
+
+
+def test_oxygen_given_stands_in_the_saturation_of_that_moment() -> None:
+    """US Core pulse oximetry: component Concentration, LOINC 3150-0, per cent; the finding itself stays."""
+    site, data = hospital("us-core"), record(CAPTURES[0])
+    percent = {"value": {"value": 94, "unit": "%"}, "item": "oxygen_saturation", "site": "right_hand"}
+    later = str(data["exam"]["ended"])
+    given = {"item": "inspired_oxygen", "value": {"value": 30, "unit": "%"}}
+    data["findings"] = [percent, given, {**percent, "observed_at": later}]
+    exam = exam_of(data, site)
+    bundle = to_bundle(exam, site, BundleType.TRANSACTION)
+    assert [p for p in validate(bundle) if p.severity == "error"] == []
+    assert from_bundle(loads(dumps(bundle)), site) == [exam]
+    assert loads(write(exam, site, "transaction")) == loads(dumps(bundle))
+    held = [r for r in (e["resource"] for e in bundle["entry"]) if r["resourceType"] == "Observation"]
+    beside, alone = ([c["code"]["coding"][0]["code"] for c in r.get("component", ())] for r in (held[0], held[2]))
+    assert (beside, alone) == (["3150-0"], [])
+    assert held[0]["component"][0]["valueQuantity"] == {
+        "value": 30,
+        "unit": "%",
+        "system": "http://unitsofmeasure.org",
+        "code": "%",
+    }

@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.document import PdfNotInstalled
+from adapter.errors import NotInstalled
 from adapter.exam import Exam
 from adapter.fhir.json import loads
 from adapter.fhir.release import to_r4
@@ -86,7 +86,7 @@ class _Outward:
             return []
         try:
             content = write(exam, self.catalogue, self.kind, self.encoding)
-        except PdfNotInstalled:
+        except NotInstalled:
             return []
         match self.encoding:
             case "json":
@@ -103,7 +103,7 @@ class _Outward:
         try:
             sent = write(exam, self.catalogue, self.kind, self.encoding)
             report = rendered(exam, self.catalogue, self.catalogue.v2.document.format)
-        except PdfNotInstalled:
+        except NotInstalled:
             return []
         return [] if report.as_ed().encode("ascii") in sent else [not_the_same("holds another report", "it whole")]
 

@@ -14,9 +14,9 @@ from datetime import UTC
 from decimal import Decimal
 from typing import Any, TypeVar
 
+from adapter import SOFTWARE
 from adapter.derive.versions import instant_of
 from adapter.fhir.communication import TELLING
-from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.observation import CAPTURED
 from adapter.fhir.parts import DETAIL
 from adapter.send.rest import answers

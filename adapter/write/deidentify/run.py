@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapter import __version__
+from adapter import SOFTWARE_VERSION
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir.json import dumps
@@ -160,7 +160,7 @@ class Deidentifier:
         }
         l = {"sensitive": self._policy.sensitive, "l_wanted": self._policy.l, "l_reached": self.cells.least_diverse}  # noqa: E741
         content = {
-            "software": f"newborn-exam-adapter {__version__}",
+            "software": SOFTWARE_VERSION,
             "policy": policy,
             "done": done,
             "k_anonymity": k,

@@ -6,17 +6,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from adapter.problems import AdapterError, ExitCode
+from adapter.errors import NotInstalled
 from adapter.write.tables.column import PLACES, Column, Row, Type
 
 DIGITS = 21
 """Digits of a decimal column: twelve before the point, as many as a weight can have in the smallest unit."""
 
 
-class NoParquet(AdapterError, RuntimeError):
+class NoParquet(NotInstalled):
     """The library that writes Parquet is not installed."""
-
-    exit_code = ExitCode.USAGE
 
 
 def arrow() -> Any:

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from adapter import __version__
+from adapter import SOFTWARE_VERSION
 from adapter.catalogue import Catalogue
 from adapter.fhir.json import dumps
 from adapter.write.tables import TABLES, Column, Type
@@ -44,7 +44,7 @@ def write_datapackage(folder: Path, catalogue: Catalogue, names: Iterable[str]) 
         "title": "Newborn examinations",
         "version": catalogue.settings.version,
         "description": (
-            f"Made by newborn-exam-adapter {__version__}. An empty cell is never a normal finding; findings as "
+            f"Made by {SOFTWARE_VERSION}. An empty cell is never a normal finding; findings as "
             "recorded, judged by this site's ranges and rules: not diagnoses."
         ),
         "resources": [_resource(folder, name, catalogue, present) for name in present],

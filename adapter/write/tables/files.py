@@ -8,7 +8,7 @@ from hashlib import blake2b
 from pathlib import Path
 from typing import Protocol
 
-from adapter import __version__
+from adapter import SOFTWARE_VERSION
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.write.tables import TABLES, Column, Row, TabledExam
@@ -124,7 +124,7 @@ def write_dictionary(folder: Path, catalogue: Catalogue, counts: dict[str, Count
     rows = [row for name, seen in counts.items() for row in entries(TABLES[name], catalogue, seen)]
     policy = catalogue.settings.policy
     about = [
-        f"Made on {datetime.now(UTC):%Y-%m-%d} by newborn-exam-adapter {__version__}, catalogue "
+        f"Made on {datetime.now(UTC):%Y-%m-%d} by {SOFTWARE_VERSION}, catalogue "
         f"{catalogue.settings.version}; policy in force: {policy.name} ({policy.date}).",
         "An empty cell is never a normal finding. Not examined (with its reason), not recorded and not expected are "
         "kept apart in the status columns.",

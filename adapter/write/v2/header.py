@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from hashlib import sha256
 
-from adapter import __version__
+from adapter import SOFTWARE, __version__
 from adapter.catalogue import Catalogue, V2Settings
 from adapter.catalogue.v2 import Location
 from adapter.exam import Exam
-from adapter.fhir.identity import SOFTWARE
 from adapter.v2.er7 import ENCODING, joined, moment, segment, text
 from adapter.v2.tables import SEXES
 from adapter.write.v2.coded import Coder, designator, xpn

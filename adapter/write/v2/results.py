@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 
+from adapter import SOFTWARE
 from adapter.catalogue import Catalogue, Words
 from adapter.catalogue.codings import ORDINAL
-from adapter.fhir.identity import SOFTWARE
 from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED, CAPTURING, JUDGING, ON_RECORD, SUMMED
 from adapter.fhir.parts import DETAIL, INTERPRETATION

@@ -11,7 +11,14 @@ import { startFollowing } from "./handed.mjs";
 import { startOffline } from "./offline.mjs";
 import { lookAtWard } from "./ward.mjs";
 
+/** Of a browser that cannot read the data all that can be said is what stands there for one without script. */
+const tooOld = () => {
+  const page = document.getElementById("page");
+  page.textContent = page.querySelector("noscript").textContent.replace(/<[^>]*>/g, "");
+};
+
 const begin = async () => {
+  if (!window.DecompressionStream) return tooOld();
   app.catalogue = readCatalogue(await unpacked(document.getElementById("catalogue").textContent));
   startShell();
   if (!(await holdWindow())) return;
