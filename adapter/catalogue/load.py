@@ -11,6 +11,7 @@ from typing import Any, TypeVar, cast
 import pydantic
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.chosen import read_chosen, with_chosen
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.files import READERS, Node, mappings, yaml_files
@@ -151,6 +152,12 @@ def _built(site: Path | None, base: Path | None) -> Catalogue:
             problems += read_verified(folder / "codes.csv")[1]
     if not problems:
         problems += _completed(raw, language, drafts)
+    verified_by: Callable[[], Mapping[tuple[str, str], VerifiedCode]]
+    verified_by = _shipped_codes if plain else cache(partial(_verified, codes))
+    if site is not None and not problems and (chosen := read_chosen(site, problems)):
+        verified = dict(verified_by())
+        problems += with_chosen(raw, chosen, verified)
+        verified_by = verified.copy
     if problems:
         raise CatalogueError(problems)
     lists: dict[str, list[Any]] = {
@@ -180,7 +187,7 @@ def _built(site: Path | None, base: Path | None) -> Catalogue:
         units=units,
         growth=growth,
         hours=hours,
-        verified_by=_shipped_codes if plain else cache(partial(_verified, codes)),
+        verified_by=verified_by,
         places=Places(_shipped_tree if plain else lambda: shipped, over, settings.language, drafts),
         words=words,
         proof=proof,
@@ -336,7 +343,7 @@ def _key(entry: Any) -> Any:
 
 
 def _keyed(entries: list[Any]) -> bool:
-    return all(isinstance(entry, dict) and _key(entry) is not None for entry in entries)
+    return all(isinstance(entry, dict) and isinstance(_key(entry), str | int) for entry in entries)
 
 
 def _typed_list(name: str, kind: type[T], raw: Any, problems: list[Problem]) -> list[Any]:
