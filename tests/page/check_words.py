@@ -60,40 +60,44 @@ def _served(page: Page, catalogue: Catalogue, folder: Path) -> Iterator[str]:
         yield stack.enter_context(running(built(catalogue, served=True, ward=True), filing))
 
 
+def _handed_over(play: Playwright, catalogue: Catalogue, folder: Path) -> list[int]:
+    """No ward list, opens without network, no answer, handed over, in two windows."""
+    words, seen = catalogue.words, []
+    with window(play) as (page, _), _served(page, catalogue, folder) as url:
+        hand = Hand(page)
+        page.goto(url)
+        page.get_by_text(words.say("page.ward.none")).wait_for()
+        page.get_by_text(words.say("page.offline.opens")).wait_for()
+        seen.append(_look(page, catalogue, "served"))
+        hand.button(words.say("page.start.begin_unlisted"))
+        born = page.evaluate("new Date(Date.now() - 4 * 3600000).toISOString().slice(0, 16)")
+        say_who(page, born=born, catalogue=catalogue)
+        hand.button(words.say("page.finish"))
+        page.locator("#leave").check()
+        page.route("**/records", lambda route: route.abort())
+        hand.button(words.say("page.end.send"))
+        page.get_by_text(words.say("page.saving.no_answer")).wait_for()
+        seen.append(_look(page, catalogue, "no answer"))
+        page.unroute("**/records")
+        hand.button(words.say("page.end.send"))
+        page.locator(".answer-of-adapter").wait_for()
+        seen.append(_look(page, catalogue, "handed over"))
+        other = page.context.new_page()
+        other.goto(url)
+        other.get_by_role("button", name=words.say("page.window.go_on")).wait_for()
+        seen.append(_look(other, catalogue, "two windows"))
+        other.get_by_role("button", name=words.say("page.window.go_on")).click()
+        page.get_by_text(words.say("page.window.stopped")).wait_for()
+        return [*seen, _look(page, catalogue, "stopped")]
+
+
 def translated(play: Playwright, file: Path, folder: Path) -> str:
-    """German and French: each view, then served: no ward list, handed over, no answer, opened in two windows."""
-    seen = []
-    for language in ("de", "fr"):
-        catalogue = in_language(language, folder / language)
-        words = catalogue.words
+    """Every view in German and French, and German where it is served."""
+    catalogues = {language: in_language(language, folder / language) for language in ("de", "fr")}
+    seen = _handed_over(play, catalogues["de"], folder / "drop")
+    for language, catalogue in catalogues.items():
         (folder / f"{language}.html").write_bytes(built(catalogue))
         with opened(play, folder / f"{language}.html") as (page, eyes):
             seen += [_look(page, catalogue, f"{language}: {view}") for view in views(page, catalogue)]
             eyes.nothing_left()
-        with window(play) as (page, _), _served(page, catalogue, folder / f"{language}-drop") as url:
-            hand = Hand(page)
-            page.goto(url)
-            page.get_by_text(words.say("page.ward.none")).wait_for()
-            page.get_by_text(words.say("page.offline.opens")).wait_for()
-            seen.append(_look(page, catalogue, f"{language}: served"))
-            hand.button(words.say("page.start.begin_unlisted"))
-            born = page.evaluate("new Date(Date.now() - 5 * 3600000 + 3600000).toISOString().slice(0, 16)")
-            say_who(page, born=born, catalogue=catalogue)
-            hand.button(words.say("page.finish"))
-            page.locator("#leave").check()
-            page.route("**/records", lambda route: route.abort())
-            hand.button(words.say("page.end.send"))
-            page.get_by_text(words.say("page.saving.no_answer")).wait_for()
-            seen.append(_look(page, catalogue, f"{language}: no answer"))
-            page.unroute("**/records")
-            hand.button(words.say("page.end.send"))
-            page.locator(".answer-of-adapter").wait_for()
-            seen.append(_look(page, catalogue, f"{language}: handed over"))
-            other = page.context.new_page()
-            other.goto(url)
-            other.get_by_role("button", name=words.say("page.window.go_on")).wait_for()
-            seen.append(_look(other, catalogue, f"{language}: two windows"))
-            other.get_by_role("button", name=words.say("page.window.go_on")).click()
-            page.get_by_text(words.say("page.window.stopped")).wait_for()
-            seen.append(_look(page, catalogue, f"{language}: stopped"))
     return f"{len(seen)} views in German and French without an English word, {sum(seen)} words looked at"
