@@ -28,6 +28,7 @@ from adapter.catalogue.model import (
 )
 from adapter.catalogue.rules import NotJudged, Rule, When
 from adapter.catalogue.settings import Emit, Organisation, Policy, Settings
+from adapter.catalogue.signatures import Signature, Signed, signature_for, signature_of
 from adapter.catalogue.tables import Bands, Estimate, GrowthReference, GrowthRow, Measure, Screening
 from adapter.catalogue.units import UnitTable, UnknownUnit, WrongDimension
 from adapter.catalogue.v2 import Authority, V2Settings
@@ -68,6 +69,8 @@ __all__ = [
     "Sides",
     "Sign",
     "SignAnswer",
+    "Signature",
+    "Signed",
     "Span",
     "UnitTable",
     "UnknownUnit",
@@ -78,4 +81,6 @@ __all__ = [
     "forget_catalogues",
     "load_catalogue",
     "packs",
+    "signature_for",
+    "signature_of",
 ]

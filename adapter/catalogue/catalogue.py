@@ -16,6 +16,7 @@ from adapter.catalogue.places import Places, Stand, Step
 from adapter.catalogue.proof import Proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import SHIPPED_LANGUAGE, IdentifierKind, Settings
+from adapter.catalogue.signatures import Signature
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.units import UnitTable
 from adapter.catalogue.v2 import V2Settings
@@ -70,6 +71,7 @@ class Catalogue:
     rules: Mapping[str, Rule]
     not_judged: Mapping[str, NotJudged]
     cohorts: Mapping[str, Cohort]
+    signatures: Mapping[str, Signature]
     estimates: Mapping[str, Estimate]
     screenings: Mapping[str, Screening]
     growth: Mapping[str, GrowthReference]

@@ -13,7 +13,7 @@ from adapter.exam.model import Urgency
 
 _LISTS = (
     *("systems", "sides", "sections", "meanings", "urgencies", "details", "reasons", "methods", "states", "roles"),
-    *("kinds", "sites", "profiles", "rules", "not_judged", "cohorts", "estimates", "screenings"),
+    *("kinds", "sites", "profiles", "rules", "not_judged", "cohorts", "signatures", "estimates", "screenings"),
     *("growth", "hours", "sources"),
 )
 _NAMED = ("answers", "components", "signs")

@@ -23,6 +23,7 @@ from adapter.catalogue.lint_hours import lint_hours
 from adapter.catalogue.lint_ranges import lint_ranges
 from adapter.catalogue.lint_retired import lint_retired
 from adapter.catalogue.lint_rules import lint_rules
+from adapter.catalogue.lint_signatures import lint_signatures
 from adapter.catalogue.lint_site import lint_site
 from adapter.catalogue.lint_v2 import lint_v2
 from adapter.catalogue.lint_words import lint_words
@@ -48,6 +49,7 @@ def lint(catalogue: Catalogue) -> list[Problem]:
         *lint_rules(catalogue),
         *lint_retired(catalogue),
         *lint_cohorts(catalogue),
+        *lint_signatures(catalogue),
         *lint_hours(catalogue),
         *lint_facts(catalogue),
         *lint_site(catalogue),

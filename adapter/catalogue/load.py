@@ -11,6 +11,7 @@ from typing import Any, TypeVar, cast
 import pydantic
 
 from adapter.catalogue.catalogue import Catalogue
+from adapter.catalogue.chosen import read_chosen, with_chosen
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.files import READERS, Node, mappings, yaml_files
@@ -25,6 +26,7 @@ from adapter.catalogue.places import Places
 from adapter.catalogue.proof import read_proof
 from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
+from adapter.catalogue.signatures import Signature
 from adapter.catalogue.site_tables import RowFault
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.typed import typed
@@ -73,6 +75,7 @@ _LISTS: dict[str, type[Frozen]] = {
     "rules": Rule,
     "not_judged": NotJudged,
     "cohorts": Cohort,
+    "signatures": Signature,
     "estimates": Estimate,
     "screenings": Screening,
 }
@@ -149,6 +152,12 @@ def _built(site: Path | None, base: Path | None) -> Catalogue:
             problems += read_verified(folder / "codes.csv")[1]
     if not problems:
         problems += _completed(raw, language, drafts)
+    verified_by: Callable[[], Mapping[tuple[str, str], VerifiedCode]]
+    verified_by = _shipped_codes if plain else cache(partial(_verified, codes))
+    if site is not None and not problems and (chosen := read_chosen(site, problems)):
+        verified = dict(verified_by())
+        problems += with_chosen(raw, chosen, verified)
+        verified_by = verified.copy
     if problems:
         raise CatalogueError(problems)
     lists: dict[str, list[Any]] = {
@@ -178,7 +187,7 @@ def _built(site: Path | None, base: Path | None) -> Catalogue:
         units=units,
         growth=growth,
         hours=hours,
-        verified_by=_shipped_codes if plain else cache(partial(_verified, codes)),
+        verified_by=verified_by,
         places=Places(_shipped_tree if plain else lambda: shipped, over, settings.language, drafts),
         words=words,
         proof=proof,
@@ -334,7 +343,7 @@ def _key(entry: Any) -> Any:
 
 
 def _keyed(entries: list[Any]) -> bool:
-    return all(isinstance(entry, dict) and _key(entry) is not None for entry in entries)
+    return all(isinstance(entry, dict) and isinstance(_key(entry), str | int) for entry in entries)
 
 
 def _typed_list(name: str, kind: type[T], raw: Any, problems: list[Problem]) -> list[Any]:

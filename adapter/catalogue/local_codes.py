@@ -70,6 +70,16 @@ def _known(raw: dict[str, Any], part: str) -> dict[str, Any]:
     return found
 
 
+def coded_places(raw: dict[str, Any]) -> dict[str, Any]:
+    """Every question, part and answer by its place: ``item``, ``item.answer``, ``item.sign.answer``. An answer goes
+    before a part of the same name."""
+    return {
+        name: entry
+        for part in ("signs", "components", "answers", "items")
+        for name, entry in _known(raw, part).items()
+    }
+
+
 def _codes(
     known: Mapping[str, Any], codes: Any, part: str, system: str, place: str, entry: Mapping[str, Any]
 ) -> Iterator[Problem]:

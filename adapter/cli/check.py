@@ -160,7 +160,10 @@ def _as_text(
         click.echo(cautions(catalogue))
 
 
-def _tell(tell: Tell, line: str, told: Sequence[Telling]) -> dict[str, Any]:
+def _tell(tell: Tell, line: str, told: Sequence[Telling], catalogue: Catalogue) -> dict[str, Any]:
+    from adapter.derive.signed import signature
+
+    signed = signature(tell, catalogue)
     return {
         "line": line,
         "urgency": tell.urgency,
@@ -172,6 +175,7 @@ def _tell(tell: Tell, line: str, told: Sequence[Telling]) -> dict[str, Any]:
         "rule": tell.rule,
         "source": tell.source,
         "still_to_do": tell.to_do,
+        "signed": None if signed is None else {"role": signed.role, "date": signed.date.isoformat()},
         **({"told": [_telling(one) for one in told]} if told else {}),
     }
 
@@ -208,7 +212,7 @@ def _as_data(reading: Reading, view: ExamView | None, compare: bool) -> dict[str
                 for one in under_lines(view.findings)
             ],
             "not_computed": [{"item": w.item, "reason": w.reason} for w in view.withheld],
-            "tell": [_tell(*one) for one in zip(tells, line_ids(tells), told.lines, strict=True)],
+            "tell": [_tell(*one, view.catalogue) for one in zip(tells, line_ids(tells), told.lines, strict=True)],
             **({"told_of_others": [_telling(one) for one in told.others]} if told.others else {}),
         }
         if compare:

@@ -68,7 +68,7 @@ def items(
     from adapter.cli.rules import rules_as_data, rules_in_words
     from adapter.write.coverage import coverage_report
 
-    catalogue = catalogue_for(site)
+    catalogue = catalogue_for(site, to_look_at=True)
     asked = item_ids or region or kind or coded or only_lint or only_rules or only_coverage
     named = context.get_parameter_source("site") is ParameterSource.COMMANDLINE
     if form == "html" and not only_coverage:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from adapter.cli.log import note, tell
-from adapter.problems import ExitCode
+from adapter.problems import ExitCode, Problem
 
 if TYPE_CHECKING:
     from adapter.catalogue import Catalogue
@@ -49,18 +49,33 @@ def nothing_read() -> ExitCode:
     return ExitCode.PROBLEMS
 
 
-def catalogue_for(site: Path | None, base: Path | None = None) -> Catalogue:
+def catalogue_for(site: Path | None, base: Path | None = None, *, to_look_at: bool = False) -> Catalogue:
     """The catalogue, over another version's ``mappings/`` where ``base`` names it; or exit code 2 after saying what
-    is wrong with it."""
+    is wrong with it.
+
+    A site's folder that speaks of what is nowhere (a source, an item, an answer that does not exist) is not worked
+    with either, but may be looked at: an exam must not be the first to find out.
+    """
     from adapter.catalogue import CatalogueError, load_catalogue
 
     try:
-        return load_catalogue(site, base)
+        catalogue = load_catalogue(site, base)
     except CatalogueError as error:
-        for problem in error.problems:
-            tell(problem)
-        note("The catalogue cannot be used; nothing was done.")
-        sys.exit(ExitCode.USAGE)
+        problems = error.problems
+    else:
+        problems = [] if site is None or to_look_at else _leading_nowhere(catalogue)
+        if not problems:
+            return catalogue
+    for problem in problems:
+        tell(problem)
+    note("The catalogue cannot be used; nothing was done.")
+    sys.exit(ExitCode.USAGE)
+
+
+def _leading_nowhere(catalogue: Catalogue) -> list[Problem]:
+    from adapter.catalogue.lint import lint
+
+    return [problem for problem in lint(catalogue) if problem.rule == "unknown-reference"]
 
 
 def write_output(out: Path | None, content: bytes, *, public: bool = False) -> None:

@@ -106,6 +106,7 @@ def tells_in_words(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = (
         told_in_words,
         under_lines,
     )
+    from adapter.derive.signed import signed_in_words
     from adapter.derive.view import ExamView
     from adapter.exam import Urgency
 
@@ -122,6 +123,8 @@ def tells_in_words(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = (
             lines += [f"      {told_in_words(told, tell, exam, catalogue)}" for told in one.told]
             lines += [f"      - {part}" for part in tell.because]
             lines.append(f"      {tell.reason}  [{ids.get(id(tell), tell.rule)}; {tell.source}]")
+    if signed := signed_in_words((one.line for one in view.lines if not one.resolved), catalogue):
+        lines.append(f"  {signed}")
     if others := view.told.others:
         lines.append(f"  {words.say('check.others')}")
         lines += [f"    {other_in_words(one, exam, catalogue)}" for one in others]

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from adapter.catalogue import Catalogue
+from adapter.catalogue import Catalogue, Signature, Signed, signature_for, signature_of
 from adapter.cli.listing import condition_in_words, ring_in_words
 from adapter.derive.cohorts import ToldLine, told_lines
 
@@ -20,6 +20,7 @@ def rules_in_words(catalogue: Catalogue) -> str:
         source = catalogue.sources[rule.source]
         state = rule.urgency.value if rule.on else "off"
         lines.append(f"{rule.id}  [{state}]  {rule.label}\n    {rule.reason}; {source.label} ({source.mark})")
+        lines.append(f"    {_signed('rules', rule.id, catalogue)}")
         if rule.on:
             lines += _rings(told[rule.id], catalogue)
     lines += _ranges_and_answers(catalogue)
@@ -37,8 +38,28 @@ def _ranges_and_answers(catalogue: Catalogue) -> Iterator[str]:
             continue
         when = condition_in_words(line.band.when) if line.band else ""
         yield f"{line.id}  [{line.urgency.value}]  {line.of}{when}; {catalogue.sources[line.source].label}"
+        yield f"    {_signed('ranges' if line.band else 'answers', line.item, catalogue)}"
         yield from _rings(line, catalogue)
     yield f"{without} further answers that are told: {NO_COHORT}"
+    answers = [line for line in told_lines(catalogue) if line.item and line.band is None]
+    signed = sum(_signature("answers", line.item, catalogue) is not None for line in answers)
+    yield f"{len(answers) - signed} of {len(answers)} answers that are told: not signed here"
+
+
+def _signature(what: Signed, name: str, catalogue: Catalogue) -> Signature | None:
+    """The signature for this version of the catalogue."""
+    return signature_for(catalogue.signatures.values(), what, name, catalogue.settings.version)
+
+
+def _signed(what: Signed, name: str, catalogue: Catalogue) -> str:
+    """Who signed it here, or that nobody did for this version of the catalogue."""
+    found = signature_of(catalogue.signatures.values(), what, name, catalogue.settings.version)
+    if found is None:
+        return "not signed here"
+    by = f"{catalogue.roles[found.role].inline}, {found.date.isoformat()}"
+    if found.version == catalogue.settings.version:
+        return f"signed here ({by})"
+    return f"not signed here for catalogue {catalogue.settings.version}: for {found.version} alone ({by})"
 
 
 def _rings(line: ToldLine, catalogue: Catalogue) -> list[str]:
@@ -81,7 +102,10 @@ def rules_as_data(catalogue: Catalogue) -> dict[str, Any]:
 
 
 def _line(line: ToldLine, catalogue: Catalogue) -> dict[str, Any]:
-    said = {"id": line.id, "urgency": line.urgency.value, "of": line.of, "source": line.source}
+    said: dict[str, Any] = {"id": line.id, "urgency": line.urgency.value, "of": line.of, "source": line.source}
+    what: Signed = "rules" if line.id in catalogue.rules else "ranges" if line.band else "answers"
+    signed = _signature(what, line.item or line.id, catalogue)
+    said["signed"] = None if signed is None else {"role": signed.role, "date": signed.date.isoformat()}
     if line.id in catalogue.rules:
         said["reason"] = catalogue.rules[line.id].reason
     if line.band is not None and (when := condition_in_words(line.band.when)):

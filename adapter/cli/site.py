@@ -143,7 +143,10 @@ def compare(old: Path, new: Path, old_mappings: Path | None, exams: tuple[Path, 
     from adapter.cli.site_changes import comparison_as_json, comparison_in_words, exams_in_words
     from adapter.run.compare import compared
 
-    before, after = catalogue_for(_named(old), old_mappings), catalogue_for(_named(new))
+    before, after = (
+        catalogue_for(_named(old), old_mappings, to_look_at=True),
+        catalogue_for(_named(new), to_look_at=True),
+    )
     changes = difference(before, after)
     found = list(compared(exams, before, after)) if exams else None
     if form == "json":

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from adapter.cli.log import note, tell
 from adapter.cli.options import catalogue_for, site_option, write_output
+from adapter.cli.reporting import counted
 from adapter.cli.targets import Address, target_options
 from adapter.problems import ExitCode, Problem, Severity
 
@@ -36,6 +38,7 @@ def terminology() -> None:
     Example:
       newborn-adapter terminology prove --to http://127.0.0.1:8080/fhir --site my-ward/
       newborn-adapter terminology candidates alertness --to http://127.0.0.1:8080/fhir --out candidates.csv
+      newborn-adapter terminology choose candidates.csv --site my-ward/
       newborn-adapter terminology maps --to http://127.0.0.1:8080/fhir
     """
 
@@ -121,8 +124,8 @@ def candidates(
 ) -> None:
     """Look for codes for the questions and answers that have our own code alone. Nothing is bound: a person chooses.
 
-    The CSV has the columns of codes.csv from `system` on, with edition, server and day as evidence. What fits goes
-    into codes.csv and regions/ of the site's folder, graded; then `items --lint` and `terminology prove`.
+    The CSV has edition, server and day as evidence beside each code. A person fills in the column `fit` of what is
+    chosen (how well it fits); `terminology choose` then takes it into the site's folder.
 
     \b
     Example:
@@ -138,6 +141,48 @@ def candidates(
         found = looked_for(items, catalogue, asked, words=words, count=count)
     as_csv = form == "csv" or (out is not None and out.suffix == ".csv")
     write_output(out, (found.as_csv() if as_csv else found.as_text()).encode(), public=True)
+
+
+@terminology.command()
+@click.argument("table", type=_FILE)
+@click.option(
+    "--site",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    required=True,
+    envvar="NEWBORN_ADAPTER_SITE",
+    show_envvar=True,
+    help="The site's own folder, which gets the codes.",
+)
+def choose(table: Path, site: Path) -> None:
+    """Take the candidates whose `fit` a person filled in into the site's folder (chosen_codes.csv).
+
+    TABLE is the CSV of `terminology candidates`. `fit` is a code of FHIR's concept-map-equivalence, read from our
+    words to the code: equal, equivalent, wider (the code says less), narrower (the code says more); or inexact,
+    relatedto, which stand in ConceptMaps and are never sent. `comment` may say why. All of it is taken, or none: what
+    the linter says of the catalogue with the codes in it is said first. Then `terminology prove`.
+
+    \b
+    Example:
+      newborn-adapter terminology choose candidates.csv --site my-ward/
+    """
+    from adapter.catalogue import forget_catalogues
+    from adapter.catalogue.choosing import choose as chosen
+    from adapter.catalogue.chosen import FILE
+
+    count, problems, content = chosen(table, site)
+    for problem in problems:
+        tell(problem)
+    if problems:
+        note("Nothing was taken into the site's folder.")
+        sys.exit(ExitCode.PROBLEMS)
+    if not count:
+        note(f"In {table} no fit is filled in: nothing was chosen.")
+        sys.exit(ExitCode.PROBLEMS)
+    write_output(site / FILE, content, public=True)
+    forget_catalogues()
+    click.echo(
+        f"{counted(count, 'code')} taken into {site / FILE}. Now: newborn-adapter terminology prove --site {site}"
+    )
 
 
 @terminology.command()

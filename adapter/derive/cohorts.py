@@ -35,8 +35,8 @@ class Ring(NamedTuple):
 class ToldLine:
     """One line that the catalogue can tell of a newborn: a rule, a range or an answer, as the tell list names it.
 
-    ``of`` are the words of what is told, ``when`` the range that tells, ``rings`` what each cohort says of it; none
-    where no cohort is known.
+    ``of`` are the words of what is told, ``rings`` what each cohort says of it; none where no cohort is known.
+    ``band`` is the range that tells, ``item`` the item whose range or answer it is.
     """
 
     id: str
@@ -45,6 +45,7 @@ class ToldLine:
     source: str
     rings: tuple[Ring, ...]
     band: Range | None = None
+    item: str = ""
 
 
 def told_lines(catalogue: Catalogue) -> Iterator[ToldLine]:
@@ -67,12 +68,12 @@ def told_lines_of(item: Item, catalogue: Catalogue) -> Iterator[ToldLine]:
             part = item.component(band.component or "")
             words = f"{item.label}, {part.inline}" if part else item.label
             rings = tuple(ring for one in known if (ring := _rings(one, band, item, catalogue)))
-            yield ToldLine(range_line(item, band), band.urgency, words, band.source, rings, band)
+            yield ToldLine(range_line(item, band), band.urgency, words, band.source, rings, band, item.id)
     for answer in item.answers:
         if answer.on and answer.urgency is not Urgency.NONE:
             rings = tuple(_of_share(one, one.share) for one in known if answer.id in one.answers and one.share)
             words = f"{item.label}: {answer.label}"
-            yield ToldLine(f"{item.id}.{answer.id}", answer.urgency, words, item.sources[0], rings)
+            yield ToldLine(f"{item.id}.{answer.id}", answer.urgency, words, item.sources[0], rings, item=item.id)
 
 
 def _of_share(one: Cohort, share: tuple[Decimal, Decimal]) -> Ring:

@@ -19,7 +19,6 @@ from adapter.derive.versions import Version, Versions, may_amend, names_an_amend
 from adapter.exam import Exam, ExamDetails, Status
 from adapter.problems import Layer, Problem, Severity
 from adapter.read import Reading
-from adapter.read.files import MOST_BYTES, unpacked
 from adapter.run.exams import readings_of
 from adapter.run.inputs import Cut, Given, pieces_of
 from adapter.run.pieces import Piece, PieceKind
@@ -151,14 +150,7 @@ def _unknown(amends: str) -> Version:
 def _named(piece: Piece) -> Iterable[str]:
     """What a capture that is no JSON any more still says that it amends."""
     try:
-        data = _data(piece)
+        data = piece.content()
     except (OSError, EOFError, zlib.error):
         return []
     return [found.decode("utf-8", "replace") for found in _NAMED.findall(data)]
-
-
-def _data(piece: Piece) -> bytes:
-    if piece.kind is not PieceKind.FILE:
-        return piece.data
-    with piece.path.open("rb") as file:
-        return unpacked(file).read(MOST_BYTES)

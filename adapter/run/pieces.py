@@ -13,6 +13,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from adapter.problems import Problem
+from adapter.read.files import MOST_BYTES, unpacked
 
 PIECES = 200
 """The pieces of a chunk, as a rule: about a second's work, and what an interruption may cost."""
@@ -57,6 +58,13 @@ class Piece:
     def path(self) -> Path:
         """Where a file lies."""
         return Path(self.copy or self.file)
+
+    def content(self) -> bytes:
+        """What it holds, unpacked, as far as a reader reads. Raises ``OSError`` where a file cannot be read."""
+        if self.kind is not PieceKind.FILE:
+            return self.data
+        with self.path.open("rb") as file:
+            return unpacked(file).read(MOST_BYTES)
 
     @property
     def size(self) -> int:

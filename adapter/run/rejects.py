@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import Any
 
 from adapter.problems import Layer, Problem, Severity
-from adapter.read.files import MOST_BYTES, unpacked
 from adapter.run.pieces import Piece, PieceKind
 from adapter.run.work import Handled, Landing, Output
 
@@ -89,7 +88,7 @@ def problem_of(fields: dict[str, Any]) -> Problem:
 def _exam_id(piece: Piece) -> str | None:
     """The id that a record gives its exam, though it could not be understood as one."""
     try:
-        found = _id_in_rows(piece) if piece.kind is PieceKind.ROWS else json.loads(_data(piece))["exam"]["id"]
+        found = _id_in_rows(piece) if piece.kind is PieceKind.ROWS else json.loads(piece.content())["exam"]["id"]
     except (ValueError, TypeError, KeyError, IndexError, RecursionError, OSError, EOFError, zlib.error, csv.Error):
         return None
     return found if isinstance(found, str) and found.isprintable() else None
@@ -100,13 +99,6 @@ def _id_in_rows(piece: Piece) -> str | None:
     delimiter = max((",", ";", "\t"), key=header.count)
     names, first = (next(csv.reader([line], delimiter=delimiter)) for line in (header, data.partition("\n")[0]))
     return first[[name.strip() for name in names].index("exam_id")].strip() or None
-
-
-def _data(piece: Piece) -> bytes:
-    if piece.kind is not PieceKind.FILE:
-        return piece.data
-    with piece.path.open("rb") as file:
-        return unpacked(file).read(MOST_BYTES)
 
 
 def _keep(folder: Path, piece: Piece) -> str:

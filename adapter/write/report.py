@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from adapter import SOFTWARE, __version__
 from adapter.catalogue import Catalogue
+from adapter.derive.signed import signed_in_words
 from adapter.derive.view import ExamView
 from adapter.document import Block, Document, Heading, Paragraph, Tone, say, to_html, to_pdf
 from adapter.exam import Exam, Status
@@ -35,6 +36,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
     """The report as a document of blocks."""
     view, words = ExamView(exam, catalogue, earlier), catalogue.words
     sources, policy = Sources(catalogue), catalogue.settings.policy
+    listed = [one.line for one in view.lines if not one.resolved]
     blocks: list[Block] = [
         *tell.standing(view),
         tell.about_newborn(view),
@@ -53,6 +55,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
         Heading(words.say("report.cautions")),
         Paragraph(say(caution(catalogue))),
         Paragraph(say(words.say("report.limits"))),
+        *([Paragraph(say(signed))] if (signed := signed_in_words(listed, catalogue)) else []),
         *([Paragraph(say(remark), Tone.STRONG)] if (remark := words.remark()) else []),
         *_under(words.say("report.sources"), sources.listed()),
     ]

@@ -7,13 +7,20 @@ A case is files, the rule, a piece of what is said and of what would be right. T
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from adapter.catalogue import CatalogueError, load_catalogue
 from adapter.catalogue.lint import lint
 from adapter.problems import Problem
 from adapter.write import lint_forms
+from drawn import drawn
+
+MAPPINGS = Path(__file__).parents[2] / "mappings"
+CODES = (MAPPINGS / "codes.csv").read_text(encoding="utf-8").splitlines()[0]
 
 RULE = """- id: own_rule
   label: Invented rule
@@ -478,6 +485,30 @@ MISTAKES: dict[str, Mistake] = {
         "language: de",
         "as the file",
     ),
+    "codes without a column": (
+        {"codes.csv": "system,code,display\nsnomed,271807003,x\n"},
+        "wrong-file",
+        "status: Field required",
+        "the columns system",
+    ),
+    "a status of codes that there is not": (
+        {"codes.csv": f"{CODES}\nsnomed,271807003,Rash,finding,maybe,,two-sources,me,\n"},
+        "wrong-file",
+        "status: Input should be",
+        "the columns system",
+    ),
+    "codes in another encoding": ({"codes.csv": "\udcff"}, "wrong-file", "codes.csv", "UTF-8"),
+    "a choice of no grade": (
+        {
+            "chosen_codes.csv": f"fit,comment,place,label,asked,parents,{CODES}\n"
+            "good,,cry.x,,,,snomed,1,x,,verified,,r,,\n"
+        },
+        "chosen-codes",
+        "'good' is none of equal",
+        "the column fit",
+    ),
+    "an id that is a mapping": ({"reasons.yaml": "- id: {a: b} #!\n  label: x\n"}, "wrong-field", "id", ""),
+    "a language that is a list": ({"site.yaml": "language: [] #!\n"}, "wrong-field", "language", ""),
     "an identifier kind of no system": (
         {"site.yaml": "# ours\nidentifier_kinds:\n  mrns: {type: MR} #!\n"},
         "setting",
@@ -505,7 +536,7 @@ def told_at_its_line(mistake: Mistake, folder: Path) -> None:
     ]
     for name, content in files.items():
         (folder / name).parent.mkdir(exist_ok=True)
-        (folder / name).write_text(content, encoding="utf-8")
+        (folder / name).write_text(content, encoding="utf-8", errors="surrogateescape")
     every = problems_of(folder)
     found = [p for p in every if p.rule == rule and what in f"{p.file} {p.where} {p.what} {p.remedy}"]
     assert found, [str(problem) for problem in every]
@@ -517,3 +548,30 @@ def told_at_its_line(mistake: Mistake, folder: Path) -> None:
 @pytest.mark.parametrize("mistake", MISTAKES)
 def test_it_is_told_at_its_line(mistake: str, tmp_path: Path) -> None:
     told_at_its_line(MISTAKES[mistake], tmp_path)
+
+
+_FILES = [
+    *(
+        one.relative_to(MAPPINGS)
+        for pattern in ("*.yaml", "*.csv", "*/*.yaml")
+        for one in sorted(MAPPINGS.glob(pattern))
+    ),
+]
+_DAMAGE = st.sampled_from(
+    ["", "x", "[]", "{}", "- 3", "null", "'", "\udcff", "true", "id: [{id: x}]", "a: {b: c}", ": :"]
+)
+
+
+@drawn(16)
+@given(st.sampled_from(_FILES), st.integers(0, 10_000), _DAMAGE, st.booleans())
+def test_no_damage_to_a_file_is_more_than_a_problem(file: Path, at: int, damage: str, after: bool) -> None:
+    """A line of a site's file is replaced, or what stands after its first colon or comma."""
+    lines = (MAPPINGS / file).read_text(encoding="utf-8").splitlines()
+    number = at % len(lines)
+    kept, mark, _ = lines[number].partition("," if file.suffix == ".csv" else ":")
+    lines[number] = f"{kept}{mark} {damage}" if after and mark else damage
+    with TemporaryDirectory() as folder:
+        whole = Path(folder) / ("site.yaml" if file.name == "settings.yaml" else file)
+        whole.parent.mkdir(exist_ok=True)
+        whole.write_text("\n".join(lines), encoding="utf-8", errors="surrogateescape")
+        problems_of(Path(folder))

@@ -147,6 +147,19 @@ def test_an_unusable_site_says_why(run: Run, folder: Path) -> None:
     assert b"snomed" in done.stderr
 
 
+def test_a_site_that_speaks_of_what_is_nowhere_is_looked_at_and_not_worked_with(run: Run, folder: Path) -> None:
+    """An exam would else be the first to find out, by an internal fault."""
+    shutil.copytree(ROOT / "examples/sites/kestrel-vale", folder / "kestrel")
+    sources = folder / "kestrel" / "sources.yaml"
+    kept = [line for line in sources.read_text().splitlines() if "KV-POLICY" not in line]
+    sources.write_text("\n".join(kept))
+    done = run("convert", ROOT / "examples/captures/d01-well-term-girl.json", "--site", "kestrel")
+    assert (done.returncode, done.stdout) == (2, b"")
+    assert b"source 'KV-POLICY' is not defined" in done.stderr
+    assert b"nothing was done" in done.stderr
+    assert run("items", "heart_rate", "--site", "kestrel").returncode == 0
+
+
 def test_items_are_found_by_region_kind_and_coverage(run: Run) -> None:
     hips = list(csv.DictReader(io.StringIO(run("items", "--region", "hips", "--format", "csv").stdout.decode())))
     assert {"ortolani", "barlow"} <= {row["item"] for row in hips}
@@ -170,7 +183,7 @@ def test_check_as_data_tells_what_the_story_tells(run: Run) -> None:
 def test_an_internal_fault_is_one_line_and_exit_4(process: Run, folder: Path) -> None:
     (folder / "sitecustomize.py").write_text(
         "import adapter.cli.options as o\n"
-        "def broken(site):\n    raise RuntimeError('secret of a patient')\n"
+        "def broken(*site, **how):\n    raise RuntimeError('secret of a patient')\n"
         "o.catalogue_for = broken\n"
     )
     done = process("items", PYTHONPATH=f"{folder}:{ROOT}")

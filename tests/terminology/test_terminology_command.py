@@ -13,6 +13,8 @@ import edition as made_up
 import pytest
 from lxml import etree
 
+from adapter.catalogue import load_catalogue
+from adapter.catalogue.coverage import Coverage, coded
 from adapter.catalogue.proof import FILE
 from tests.commands import run_here
 
@@ -92,15 +94,72 @@ def test_candidates_as_a_table_to_choose_from(base: str, tmp_path: Path) -> None
     assert {row["code"] for row in rows} == {made_up.REPLACEMENT}
     assert rows[0]["parents"] == "Clinical finding"
     assert made_up.SNOMED_VERSION in rows[0]["seen"]
+    assert {row["fit"] for row in rows} == {""}
+
+
+CHOSEN = (
+    "fit,comment,place,label,asked,parents,system,code,display,kind,status,global_patient_set,evidence,seen,dimension"
+)
+ROW = "{},,{},Jittery,jitter,,snomed,{},Neonatal jittering,finding,verified,,release,made-up edition,"
+JITTER = "248705001"  # a well-formed concept id
+
+
+def test_what_a_person_chose_is_taken_into_the_site(tmp_path: Path) -> None:
+    """A row without ``fit`` is not chosen; one that says less than ours is a Coding, an inexact one a map alone."""
+    site, table = tmp_path / "ward", tmp_path / "candidates.csv"
+    site.mkdir()
+    (site / "site.yaml").write_text("scores: components\n")
+    place = _without_a_code()
+    table.write_text(
+        "\n".join([CHOSEN, ROW.format("", "cry.high_pitched", JITTER), ROW.format("wider", place, JITTER)])
+    )
+    done = run_here("terminology", "choose", table, "--site", site)
+    assert (done.returncode, done.stdout.decode()[:12]) == (0, "1 code taken"), done.stderr
+    assert done.stdout.decode() != run_here("terminology", "choose", table, "--site", site).stdout.decode()
+    catalogue = load_catalogue(site)
+    assert catalogue.verified["snomed", JITTER].seen == "made-up edition"
+    shown = run_here("items", "--coverage", "--site", site, "--format", "csv").stdout.decode()
+    [row] = [row for row in csv.DictReader(io.StringIO(shown)) if row["own_code"] == place]
+    assert JITTER in " ".join(row.values())
+    assert run_here("items", "--lint", "--site", site).returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (("good", "PLACE", JITTER), "none of equal"),
+        (("wider", "no_such_item.answer", JITTER), "is not in the catalogue"),
+        (("wider", "PLACE", "248705002"), "check digit"),
+        (("equivalent", "heart_rate", "364075005"), "already"),
+    ],
+)
+def test_a_choice_that_cannot_be_taken_leaves_the_site_as_it_is(
+    row: tuple[str, str, str], said: str, tmp_path: Path
+) -> None:
+    table = tmp_path / "candidates.csv"
+    fit, place, code = row
+    good = ROW.format("wider", _without_a_code(), JITTER)
+    table.write_text("\n".join([CHOSEN, good, ROW.format(fit, place.replace("PLACE", _without_a_code(1)), code)]))
+    (tmp_path / "ward").mkdir()
+    done = run_here("terminology", "choose", table, "--site", tmp_path / "ward")
+    assert done.returncode == 1
+    assert said in done.stderr.decode()
+    assert list((tmp_path / "ward").iterdir()) == []
+
+
+def _without_a_code(number: int = 0) -> str:
+    catalogue = load_catalogue()
+    local = (row for row in coded(catalogue.items.values(), catalogue) if row.covered is Coverage.LOCAL)
+    return [row.place for row in local if row.kind == "answer"][number]
 
 
 def test_the_examples_of_the_help_work_as_typed(base: str, tmp_path: Path) -> None:
     (tmp_path / "my-ward").mkdir()
     text = run_here("terminology", "--help").stdout.decode().replace("http://127.0.0.1:8080/fhir", base)
     lines = [shlex.split(line)[1:] for line in re.findall(r"^\s+(newborn-adapter .+)$", text, re.MULTILINE)]
-    assert len(lines) == 3
-    codes = [run_here(*line, folder=tmp_path).returncode for line in lines[:2]]  # the third is below
-    assert codes == [1, 0]
+    assert len(lines) == 4
+    codes = [run_here(*line, folder=tmp_path).returncode for line in lines[:3]]  # the fourth is below
+    assert codes == [1, 0, 1]  # nothing was chosen yet
     assert (tmp_path / "my-ward" / FILE).is_file()
     assert (tmp_path / "candidates.csv").is_file()
 

@@ -1,7 +1,7 @@
 """Codes that a release has for answers and questions that have none: found by role and words, chosen by a person.
 
-Nothing is bound here. What a person chose goes, with the evidence beside it, into the site's ``codes.csv``, and the
-code with its grade into the site's ``regions/``: the linter then asks of it what it asks of every code.
+Nothing is bound here. What a person chose, graded and with the evidence beside it, goes into the site's
+``chosen_codes.csv``: the linter then asks of it what it asks of every code.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from adapter.catalogue import Catalogue, Item
+from adapter.catalogue.chosen import COLUMNS
 from adapter.catalogue.coverage import Coverage, coded
 from adapter.send.terminology import judge
 from adapter.send.terminology.asking import Terminology
@@ -19,12 +20,6 @@ from adapter.send.terminology.questions import expand, first, lookup, properties
 
 SNOMED_ROOTS = {"value": ("404684003", "362981000"), "question": ("363787002",)}
 """SNOMED CT top concepts by role: clinical finding, qualifier value; observable entity. Asked, never sent."""
-
-COLUMNS = (
-    *("place", "label", "asked", "parents"),
-    *("system", "code", "display", "kind", "status", "global_patient_set", "evidence", "seen", "dimension"),
-)
-"""From ``system`` on those of ``codes.csv``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,13 +50,13 @@ class Candidates:
         return f"$expand and $lookup, {self.editions.get(system) or 'edition not told'}, {self.server}, {self.day}"
 
     def as_csv(self) -> str:
-        """A line a candidate; a person copies what fits, from the column ``system`` on, into ``codes.csv``."""
+        """A line a candidate (:mod:`adapter.catalogue.chosen`); a person fills in the ``fit`` of what is chosen."""
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(COLUMNS)
         for one in self.found:
             writer.writerow((
-                *(one.place, one.label, one.words, "; ".join(one.parents)),
+                *("", "", one.place, one.label, one.words, "; ".join(one.parents)),
                 *(one.system, one.code, one.display, one.kind),
                 *("verified", "", "release", self.evidence(one.system), ""),
             ))  # fmt: skip
