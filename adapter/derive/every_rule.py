@@ -174,9 +174,10 @@ def _findings(asked: Asked, exam: Exam, catalogue: Catalogue) -> list[Finding] |
 
 
 def _apart(findings: Sequence[Finding], exam: Exam) -> list[Finding]:
-    """The same, made a minute after each other."""
-    minutes = (exam.details.started + timedelta(minutes=n) for n in range(len(findings)))
-    return [one.model_copy(update={"observed_at": at}) for one, at in zip(findings, minutes, strict=True)]
+    """The same, made a minute after each other; the first at the exam's start, which needs no time of its own."""
+    first, *others = findings
+    minutes = (exam.details.started + timedelta(minutes=n) for n in range(1, len(findings)))
+    return [first, *(one.model_copy(update={"observed_at": at}) for one, at in zip(others, minutes, strict=True))]
 
 
 def _changed(asked: Asked, item: Item, exam: Exam, wanted: Span) -> list[Finding] | None:

@@ -61,6 +61,8 @@ def test_every_rule_has_an_exam_in_which_it_holds_and_is_told(catalogue: Catalog
     exams, problems = rules_at_work(all_on)
     assert exams.keys() == catalogue.rules.keys()
     assert problems == []
+    played = [one.exam for one in exams.values()]
+    assert [Exam.model_validate(exam.model_dump()) for exam in played] == played  # as it is read back
     assert [p for one in exams.values() for p in check_exam(one.exam, catalogue) if p.severity == "error"] == []
 
 
