@@ -87,7 +87,7 @@ def test_several_exams_in_one_file_of_which_one_is_refused(
 
 def test_given_up_and_dropped_again(drop: Path, outbox: Path, catalogue: Catalogue) -> None:
     """An exam that the server refuses fails with the server's reason, holds up no other, and may be dropped again."""
-    refusal = {"fault": "status", "status": 422, "match": {"method": "POST", "body": "demo-d05"}, "times": 1}
+    refusal = {"fault": "status", "status": 422, "match": {"method": "POST", "body": '"demo-d05"'}, "times": 1}
     with Store() as store, running(store, faults=parse_faults({"rules": [refusal]})) as url:
         shutil.copy(D05, drop)
         shutil.copy(D07, drop)
