@@ -28,7 +28,7 @@ from adapter.send.rest.client import FhirClient
 from adapter.send.rest.transport import FhirTransport
 from adapter.send.transport import Transport
 from adapter.validate import validate
-from adapter.write import attached, write
+from adapter.write import write
 from examples.regenerate import example
 
 CATALOGUE = load_catalogue()
@@ -109,7 +109,7 @@ def test_a_document_message_is_judged_by_hl7apy_and_names_what_it_replaces(
 @pytest.mark.parametrize("wire", ["rest", "mllp"])
 def test_what_is_sent_holds_it_and_it_is_made_once(wire: str, monkeypatch: pytest.MonkeyPatch) -> None:
     made: list[Document] = []
-    monkeypatch.setattr(attached, "to_html", lambda document: made.append(document) or b"<p>the report</p>")
+    monkeypatch.setattr("adapter.document.to_html", lambda document: made.append(document) or b"<p>the report</p>")
     rest = FhirTransport(FhirClient("http://127.0.0.1:1/r4"))
     transport: Transport = rest if wire == "rest" else MllpTransport(httpx.URL("mllp://127.0.0.1:1"))
     prepared = transport.prepare(EXAM, site("html"))

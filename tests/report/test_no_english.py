@@ -15,6 +15,7 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.catalogue.labels import LISTS
 from adapter.catalogue.words import flat, shipped_list
 from adapter.exam import Exam
+from adapter.forms import to_questionnaire
 from adapter.forms.worksheet import to_worksheet
 from adapter.read import read_captures
 from adapter.write import write
@@ -162,3 +163,17 @@ def test_no_word_of_a_sheet_is_english(site: Catalogue) -> None:
     text = " ".join(_shown(to_worksheet(site, kind)) for kind in site.kinds)
     assert site.words.remark() in text, "nobody has reviewed it"
     assert set(tokens(text)) & _of_no_label(site) == set()
+
+
+def test_the_forms_to_fill_in_show_no_english_word(site: Catalogue) -> None:
+    """Texts of questions, title and caution; the displays of codes are as their systems publish them."""
+    form = to_questionnaire(site, "initial")
+
+    def texts(items: list[dict[str, Any]]) -> Iterator[str]:
+        for item in items:
+            yield re.sub(r" \[[^\]]*\]$", "", item["text"])
+            yield from texts(item.get("item", []))
+
+    said = " ".join([form["title"], form["purpose"], *texts(form["item"])])
+    assert set(tokens(said)) & _of_no_label(site) == set()
+    assert form["language"] == site.language

@@ -23,11 +23,6 @@ _CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 PUBLISHED = "StructureDefinition/published-coding"
 """Our extension on a coding of our own: a published coding of the same concept, as the Observation carries it."""
 
-_CAUTION = (
-    "Findings as seen, for a licensed person to judge; no diagnosis. Nothing is filled in beforehand. What is left "
-    "empty is not recorded, and never normal. Ranges and lists are this site's; local policy decides."
-)
-
 
 def to_questionnaire(catalogue: Catalogue, kind: str) -> Json:
     """The Questionnaire of a kind of exam, made of the catalogue alone; the same catalogue makes the same bytes.
@@ -35,23 +30,24 @@ def to_questionnaire(catalogue: Catalogue, kind: str) -> Json:
     Raises ``KeyError`` where the catalogue has no such kind.
     """
     form = form_of(catalogue, kind)
-    settings = catalogue.settings
-    words = "".join(part.capitalize() for part in re.findall(r"[A-Za-z0-9]+", kind))
+    settings, say = catalogue.settings, catalogue.words.say
+    name = "".join(part.capitalize() for part in re.findall(r"[A-Za-z0-9]+", kind))
     questionnaire: Json = {
         "resourceType": "Questionnaire",
         "id": f"exam-{kind}",
+        **({"language": settings.language} if settings.language else {}),
         "contained": _value_sets(form),
         "url": form.url,
         "version": form.version,
-        "name": f"NewbornExam{words}",
+        "name": f"NewbornExam{name}",
         "title": form.kind.label,
         "status": "active",
         # a canonical under .invalid (RFC 2606) is nobody's: then the form is for trying out
         "experimental": ".invalid" in settings.canonical,
         "subjectType": ["Patient"],
         "date": settings.policy.date,
-        "description": f"Newborn examination: {form.kind.label}. Policy in force: {settings.policy.name}.",
-        "purpose": _CAUTION,
+        "description": say("form.description", kind=form.kind.label, policy=settings.policy.name),
+        "purpose": say("form.purpose"),
         "copyright": catalogue.notice(),
         "code": codings(catalogue).kind(kind),
         "item": [_item(node, form) for node in form.nodes],

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
 from adapter.catalogue.vocabulary import Term
 from adapter.exam import Sex, Status
 from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
+
+Say = Callable[[str], str]
+"""The sentence of a key in the site's language."""
 
 GENDER = "http://hl7.org/fhir/administrative-gender"
 STATUS = "http://hl7.org/fhir/observation-status"
@@ -39,6 +42,7 @@ def sex_option(sex: Sex) -> Option:
 
 def about_exam(catalogue: Catalogue) -> FormNode:
     """When, where, by whom, and whether it corrects an earlier record."""
+    say = catalogue.words.say
     statuses = {status: status_option(status) for status in Status}
     changed = tuple(
         EnableWhen("exam.status", "=", ("valueCoding", statuses[status].coding))
@@ -47,64 +51,66 @@ def about_exam(catalogue: Catalogue) -> FormNode:
     )
     roles = terms(catalogue, "role", catalogue.roles.values())
     examiner = (
-        _field("exam.examiners.name", "Name", ("name",)),
-        *_name_parts("exam.examiners", ()),
-        FormNode("exam.examiners.role", QuestionType.CHOICE, "Role", ("role",), options=roles, required=True),
+        _field("exam.examiners.name", say("form.name"), ("name",)),
+        *_name_parts("exam.examiners", (), say),
+        FormNode(
+            "exam.examiners.role", QuestionType.CHOICE, say("form.role"), ("role",), options=roles, required=True
+        ),
         FormNode(
             "exam.examiners.identifier",
             QuestionType.GROUP,
-            "Identifier, if there is one",
-            children=_identifier("exam.examiners.identifier", ("identifier",)),
+            say("form.identifier_if"),
+            children=_identifier("exam.examiners.identifier", ("identifier",), say),
         ),
     )
     return FormNode(
         "about.exam",
         QuestionType.GROUP,
-        "Examination",
+        say("form.exam"),
         children=(
-            _field("exam.id", "Id of this exam, each used once", ("exam", "id"), required=True),
-            _moment("exam.started", "Started", ("exam", "started"), required=True),
-            _moment("exam.ended", "Ended", ("exam", "ended")),
+            _field("exam.id", say("form.id"), ("exam", "id"), required=True),
+            _moment("exam.started", say("form.started"), ("exam", "started"), required=True),
+            _moment("exam.ended", say("form.ended"), ("exam", "ended")),
             FormNode(
                 "exam.examiners",
                 QuestionType.GROUP,
-                "Examiner",
+                say("form.examiner"),
                 ("exam", "examiners"),
                 children=examiner,
                 required=True,
                 repeats=True,
             ),
-            _field("exam.place", "Place", ("exam", "place")),
+            _field("exam.place", say("form.place"), ("exam", "place")),
             FormNode(
                 "exam.encounter",
                 QuestionType.GROUP,
-                "The ward's encounter, if it has an identifier",
-                children=_identifier("exam.encounter", ("exam", "encounter")),
+                say("form.encounter"),
+                children=_identifier("exam.encounter", ("exam", "encounter"), say),
             ),
             FormNode(
                 "exam.status",
                 QuestionType.CHOICE,
-                "Status (final, unless this record changes an earlier one)",
+                say("form.status"),
                 ("exam", "status"),
                 options=tuple(statuses.values()),
             ),
-            _field("exam.amends", "Id of the version that it corrects", ("exam", "amends"), True, changed),
+            _field("exam.amends", say("form.amends"), ("exam", "amends"), True, changed),
             _field(
                 "exam.first",
-                "Id of the exam as first recorded, where that is another",
+                say("form.first"),
                 ("exam", "first"),
                 when=changed,
             ),
-            _moment("exam.recorded", "When this version was recorded, if after the exam", ("exam", "recorded")),
+            _moment("exam.recorded", say("form.recorded"), ("exam", "recorded")),
             _field(
                 "exam.reassigned_from",
-                "Id of the exam that was recorded on the wrong newborn and is this one",
+                say("form.reassigned_from"),
                 ("exam", "reassigned_from"),
             ),
             FormNode(
                 "exam.reason",
                 QuestionType.TEXT,
-                "Why it is changed",
+                say("form.reason"),
                 ("exam", "reason"),
                 required=True,
                 when=(*changed, EnableWhen("exam.reassigned_from", "exists", ("valueBoolean", True))),
@@ -115,27 +121,30 @@ def about_exam(catalogue: Catalogue) -> FormNode:
 
 def about_newborn(catalogue: Catalogue) -> FormNode:
     """Whom the exam is about; the mother only by identifiers of her own."""
+    say = catalogue.words.say
     sexes = tuple(sex_option(sex) for sex in Sex)
     return FormNode(
         "about.newborn",
         QuestionType.GROUP,
-        "Newborn",
+        say("form.newborn"),
         children=(
-            _identifiers("newborn.identifiers", "Identifier of the newborn", ("newborn", "identifiers"), True),
-            _field("newborn.name", "Name, as the ward gives it", ("newborn", "name")),
-            *_name_parts("newborn", ("newborn",)),
-            FormNode("newborn.sex", QuestionType.CHOICE, "Sex", ("newborn", "sex"), options=sexes, required=True),
-            _moment("newborn.birth_time", "Time of birth", ("newborn", "birth_time"), required=True),
-            _whole(
-                "newborn.birth_order.order", "Of a multiple birth: born as number", ("birth_order", "order"), 1, 9
+            _identifiers(
+                "newborn.identifiers", say("form.newborn_identifier"), ("newborn", "identifiers"), say, True
             ),
-            _whole("newborn.birth_order.of", "Of a multiple birth: of how many", ("birth_order", "of"), 2, 9),
-            _whole("newborn.gestation.weeks", "Gestation at birth: completed weeks", ("gestation", "weeks"), 20, 45),
-            _whole("newborn.gestation.days", "Gestation at birth: and days", ("gestation", "days"), 0, 6),
+            _field("newborn.name", say("form.newborn_name"), ("newborn", "name")),
+            *_name_parts("newborn", ("newborn",), say),
+            FormNode(
+                "newborn.sex", QuestionType.CHOICE, say("form.sex"), ("newborn", "sex"), options=sexes, required=True
+            ),
+            _moment("newborn.birth_time", say("form.birth_time"), ("newborn", "birth_time"), required=True),
+            _whole("newborn.birth_order.order", say("form.birth_order"), ("birth_order", "order"), 1, 9),
+            _whole("newborn.birth_order.of", say("form.birth_of"), ("birth_order", "of"), 2, 9),
+            _whole("newborn.gestation.weeks", say("form.weeks"), ("gestation", "weeks"), 20, 45),
+            _whole("newborn.gestation.days", say("form.days"), ("gestation", "days"), 0, 6),
             FormNode(
                 "newborn.gestation.method",
                 QuestionType.CHOICE,
-                "Gestation at birth: how it was estimated",
+                say("form.estimated"),
                 ("newborn", "gestation", "method"),
                 options=terms(catalogue, "method", catalogue.methods.values()),
                 list_of="methods",
@@ -143,25 +152,27 @@ def about_newborn(catalogue: Catalogue) -> FormNode:
             FormNode(
                 "newborn.mother",
                 QuestionType.GROUP,
-                "Mother",
+                say("form.mother"),
                 children=(
                     _identifiers(
                         "newborn.mother.identifiers",
-                        "Identifier of the mother, never the newborn's",
+                        say("form.mother_identifier"),
                         ("newborn", "mother", "identifiers"),
+                        say,
                     ),
-                    _field("newborn.mother.name", "Name of the mother", ("newborn", "mother", "name")),
-                    *_name_parts("newborn.mother", ("newborn", "mother")),
+                    _field("newborn.mother.name", say("form.mother_name"), ("newborn", "mother", "name")),
+                    *_name_parts("newborn.mother", ("newborn", "mother"), say),
                 ),
             ),
         ),
     )
 
 
-def _name_parts(of: str, at: tuple[str, ...]) -> Iterator[FormNode]:
+def _name_parts(of: str, at: tuple[str, ...], say: Say) -> Iterator[FormNode]:
     """The parts of a name, for those who know them apart."""
-    for part, label in (("family", "Family name"), ("given", "Given names"), ("prefix", "Title before the name")):
-        yield _field(f"{of}.{part}", label, (*at, part))
+    yield _field(f"{of}.family", say("form.family"), (*at, "family"))
+    yield _field(f"{of}.given", say("form.given"), (*at, "given"))
+    yield _field(f"{of}.prefix", say("form.prefix"), (*at, "prefix"))
 
 
 def _field(
@@ -178,18 +189,18 @@ def _whole(link_id: str, text: str, key: tuple[str, ...], low: int, high: int) -
     return FormNode(link_id, QuestionType.INTEGER, text, ("newborn", *key), low=low, high=high)
 
 
-def _identifiers(link_id: str, text: str, key: tuple[str, ...], required: bool = False) -> FormNode:
-    entry = _identifier(link_id, (), required)
+def _identifiers(link_id: str, text: str, key: tuple[str, ...], say: Say, required: bool = False) -> FormNode:
+    entry = _identifier(link_id, (), say, required)
     return FormNode(link_id, QuestionType.GROUP, text, key, children=entry, required=required, repeats=True)
 
 
-def _identifier(link_id: str, key: tuple[str, ...], required: bool = False) -> tuple[FormNode, ...]:
+def _identifier(link_id: str, key: tuple[str, ...], say: Say, required: bool = False) -> tuple[FormNode, ...]:
     return (
         _field(
             f"{link_id}.system",
-            "System: who gives it (a URI, or a short name of the site)",
+            say("form.system"),
             (*key, "system"),
             required,
         ),
-        _field(f"{link_id}.value", "Value", (*key, "value"), required),
+        _field(f"{link_id}.value", say("form.identifier_value"), (*key, "value"), required),
     )

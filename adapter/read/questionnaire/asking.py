@@ -24,9 +24,7 @@ def asked(item: Item, catalogue: Catalogue) -> FormNode:
     asking = _Asking(item, catalogue)
     if item.sides is Sides.EACH and not item.sites:
         sides = (Side.LEFT, Side.RIGHT)
-        groups = tuple(
-            asking.finding(f"{item.id}.{side.value}", f"{item.label}, {side.value}", side) for side in sides
-        )
+        groups = tuple(asking.finding(f"{item.id}.{side.value}", asking.of_side(side), side) for side in sides)
         return FormNode(
             item.id, QuestionType.GROUP, item.label, children=(*asking.help(), *groups), when=asking.when_of_sex()
         )
@@ -43,6 +41,7 @@ def placed(item: Item) -> tuple[tuple[str, Side | None], ...]:
 class _Asking:
     def __init__(self, item: Item, catalogue: Catalogue) -> None:
         self.item, self.catalogue, self.codings = item, catalogue, codings(catalogue)
+        self.say = catalogue.words.say
 
     def finding(self, link_id: str, text: str, side: Side | None) -> FormNode:
         """The group that repeats: one finding of the item, or several answers found together."""
@@ -69,11 +68,19 @@ class _Asking:
             when=when,
         )
 
+    def of_side(self, side: Side) -> str:
+        """The item's label with one side."""
+        return self.say("form.on_side", what=self.item.label, side=self.catalogue.sides[side.value].inline)
+
     def help(self) -> tuple[FormNode, ...]:
         """How it is done, what to beware of, what is plausible."""
         item = self.item
         caution = self.catalogue.caution(item)
-        words = [part for part in (item.how, caution and f"Caution: {caution}", self._plausible()) if part]
+        words = [
+            part
+            for part in (item.how, caution and self.say("form.caution", caution=caution), self._plausible())
+            if part
+        ]
         return (FormNode(f"{item.id}.help", QuestionType.DISPLAY, " ".join(words)),) if words else ()
 
     def when_of_sex(self) -> tuple[EnableWhen, ...]:
@@ -89,9 +96,7 @@ class _Asking:
         if limits is None or self.item.unit is None:
             return ""
         low, high = limits.plausible
-        return (
-            f"Usually {low:f} to {high:f}{self.catalogue.units.shown(self.item.unit)}; other values are asked about."
-        )
+        return self.say("form.usually", low=low, high=high, unit=self.catalogue.units.shown(self.item.unit))
 
     def _whole_by_itself(self, side: Side | None) -> bool:
         """Whether an Observation that others extract would lack neither its side nor its place, be of now,
@@ -111,17 +116,27 @@ class _Asking:
             case ItemType.QUANTITIES:
                 return tuple(self._component(link_id, c.id) for c in item.components)
             case ItemType.SCORE:
-                total = self._value(f"{link_id}.total", QuestionType.INTEGER, "Total", ("total",), side)
+                total = self._value(
+                    f"{link_id}.total", QuestionType.INTEGER, self.say("form.total"), ("total",), side
+                )
                 return (total, *(self._sign(link_id, sign) for sign in item.signs))
             case ItemType.TIME:
-                time = self._value(f"{link_id}.time", QuestionType.DATE_TIME, "Time", ("time",), side)
-                answer = FormNode(f"{link_id}.value", QuestionType.CHOICE, "Or", ("value",), options=self._options())
+                time = self._value(f"{link_id}.time", QuestionType.DATE_TIME, self.say("form.time"), ("time",), side)
+                answer = FormNode(
+                    f"{link_id}.value", QuestionType.CHOICE, self.say("form.or"), ("value",), options=self._options()
+                )
                 return (time, answer) if item.offered else (time,)
             case ItemType.QUANTITY:
-                return (self._value(f"{link_id}.value", QuestionType.QUANTITY, "Value", ("value",), side),)
+                return (
+                    self._value(f"{link_id}.value", QuestionType.QUANTITY, self.say("form.value"), ("value",), side),
+                )
             case ItemType.TEXT:
-                return (self._value(f"{link_id}.value", QuestionType.TEXT, "In words", ("value",), side),)
-        return (self._value(f"{link_id}.value", QuestionType.OPEN_CHOICE, "Finding", ("value",), side),)
+                return (
+                    self._value(f"{link_id}.value", QuestionType.TEXT, self.say("form.in_words"), ("value",), side),
+                )
+        return (
+            self._value(f"{link_id}.value", QuestionType.OPEN_CHOICE, self.say("form.finding"), ("value",), side),
+        )
 
     def _value(
         self, link_id: str, kind: QuestionType, text: str, key: tuple[str, ...], side: Side | None
@@ -190,7 +205,7 @@ class _Asking:
         found: list[FormNode] = []
         if item.sites:
             sites = terms(self.catalogue, "site", (self.catalogue.sites[site] for site in item.sites))
-            text = "Where" if item.site_required else "Where, if at one place"
+            text = self.say("form.where" if item.site_required else "form.where_if_one")
             found.append(FormNode(f"{link_id}.site", QuestionType.CHOICE, text, ("site",), options=sites))
         sides = {
             Sides.EACH: (Side.LEFT, Side.RIGHT) if item.sites else (),
@@ -200,14 +215,16 @@ class _Asking:
         }.get(item.sides, ())
         if sides:
             options = tuple(of_codings(side.value, self.codings.side(side)) for side in sides)
-            found.append(FormNode(f"{link_id}.side", QuestionType.CHOICE, "Side", ("side",), options=options))
+            found.append(
+                FormNode(f"{link_id}.side", QuestionType.CHOICE, self.say("form.side"), ("side",), options=options)
+            )
         return tuple(found)
 
     def _counted(self, link_id: str) -> tuple[FormNode, ...]:
         if self.item.count_seconds is None:
             return ()
         second = {"system": self.catalogue.uri("ucum"), "code": "s", "display": "s"}
-        text = f"Counted for so many seconds (at least {self.item.count_seconds:f})"
+        text = self.say("form.counted", seconds=self.item.count_seconds)
         key = ("counted_seconds",)
         return (
             FormNode(f"{link_id}.counted_seconds", QuestionType.DECIMAL, text, key, units=(second,), low=1, high=600),
@@ -218,7 +235,7 @@ class _Asking:
         return FormNode(
             f"{link_id}.not_examined",
             QuestionType.CHOICE,
-            "Or not examined, because",
+            self.say("form.not_examined"),
             ("not_examined",),
             options=terms(self.catalogue, "reason", self.catalogue.reasons.values()),
             list_of="reasons",
@@ -228,34 +245,43 @@ class _Asking:
 
     def _state(self, link_id: str) -> FormNode:
         states = terms(self.catalogue, "state", self.catalogue.states.values())
-        text = "State of the infant meanwhile"
+        text = self.say("form.state")
         return FormNode(f"{link_id}.state", QuestionType.CHOICE, text, ("state",), options=states, list_of="states")
 
     def _details(self, link_id: str) -> tuple[FormNode, ...]:
         methods = terms(self.catalogue, "method", self.catalogue.methods.values())
         urgencies = tuple(Option(one.value, self.codings.urgency(one)) for one in Urgency)
-        plus = FormNode(f"{link_id}.plus", QuestionType.QUANTITY, "And (7 lb 4 oz)", ("plus",), units=self._units())
+        plus = FormNode(
+            f"{link_id}.plus", QuestionType.QUANTITY, self.say("form.plus"), ("plus",), units=self._units()
+        )
         details = (
             *((plus,) if self.item.type is ItemType.QUANTITY and len(plus.units) > 1 else ()),
             FormNode(
-                f"{link_id}.method", QuestionType.CHOICE, "How", ("method",), options=methods, list_of="methods"
+                f"{link_id}.method",
+                QuestionType.CHOICE,
+                self.say("form.how"),
+                ("method",),
+                options=methods,
+                list_of="methods",
             ),
             *(() if self.item.states else (self._state(link_id),)),
-            FormNode(f"{link_id}.observed_at", QuestionType.DATE_TIME, "When, if not at the start", ("observed_at",)),
+            FormNode(f"{link_id}.observed_at", QuestionType.DATE_TIME, self.say("form.when"), ("observed_at",)),
             FormNode(
                 f"{link_id}.urgency",
                 QuestionType.CHOICE,
-                "How soon to tell, if sooner than usual",
+                self.say("form.urgency"),
                 ("urgency",),
                 options=urgencies,
                 list_of="urgencies",
             ),
-            FormNode(f"{link_id}.note", QuestionType.TEXT, "Note", ("note",)),
+            FormNode(f"{link_id}.note", QuestionType.TEXT, self.say("form.note"), ("note",)),
         )
         wanted = (EnableWhen(f"{link_id}.more", "=", ("valueBoolean", True)),)
         return (
-            FormNode(f"{link_id}.more", QuestionType.BOOLEAN, "Add a note, method, time or urgency", ("more",)),
-            FormNode(f"{link_id}.details", QuestionType.GROUP, "Details", children=details, when=wanted),
+            FormNode(f"{link_id}.more", QuestionType.BOOLEAN, self.say("form.more"), ("more",)),
+            FormNode(
+                f"{link_id}.details", QuestionType.GROUP, self.say("form.details"), children=details, when=wanted
+            ),
         )
 
 

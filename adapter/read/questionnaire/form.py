@@ -122,7 +122,7 @@ def _further(regions: list[tuple[Region, list[Item]]], catalogue: Catalogue) -> 
     question = FormNode(
         "about.further",
         QuestionType.CHOICE,
-        "Anything that this exam does not usually cover? Of which part:",
+        catalogue.words.say("form.further"),
         (FURTHER,),
         options=options,
         repeats=True,
@@ -131,5 +131,6 @@ def _further(regions: list[tuple[Region, list[Item]]], catalogue: Catalogue) -> 
     for (region, items), option in zip(regions, options, strict=True):
         when = (EnableWhen(question.link_id, "=", ("valueCoding", option.coding)),)
         rest = _region(region, items, catalogue, FURTHER)
-        groups.append(replace(rest, text=f"{region.label}: what is not usually covered", when=when))
+        text = catalogue.words.say("form.further_of", region=region.label)
+        groups.append(replace(rest, text=text, when=when))
     return (question, *groups)
