@@ -23,8 +23,8 @@ from adapter.write.v2.message import unjudged
 
 ROOT = Path(__file__).parents[2]
 _SAID = ("label", "within", "how", "caution", "reason", "below", "above")
-_IDS = {"examiner", "length", "weight"}
-"""Names of rules and items that stand in brackets behind a line."""
+_IDS = {"encounter", "examiner", "length", "weight"}
+"""Names of rules and items that stand in brackets behind a line, and of a system of identifiers."""
 
 
 def numbered(catalogue: Catalogue) -> dict[str, Any]:
