@@ -182,13 +182,9 @@ def _apart(findings: Sequence[Finding], exam: Exam) -> list[Finding]:
 
 def _changed(asked: Asked, item: Item, exam: Exam, wanted: Span) -> list[Finding] | None:
     """A number, and the same one changed so a minute later."""
-    leaf, end = asked.leaf, wanted.low or wanted.high
-    part = item.component(leaf.component) if leaf.component else None
-    limits = part.limits if part else item.limits
-    if end is None or limits is None:
-        return None
-    change = next((v for v in (end.value, end.value + 1, end.value - 1) if wanted.holds(v)), None)
-    if change is None:
+    leaf, change = asked.leaf, _at_the_end(wanted)
+    limits = _limits(item, leaf.component)
+    if change is None or limits is None:
         return None
     base = _middle(limits, item)
     made = [_measured(item, leaf.component, value, _place(item, asked)) for value in (base, base + change)]
@@ -217,8 +213,7 @@ def numbers(item: Item, component: str | None, asked: Span | None = None) -> lis
     """Each end of the ranges, limits and of what is asked, and a number between each two: else nothing changes."""
     bands = [band for band in item.ranges if band.component == component]
     ends = {end.value for band in (*bands, *filter(None, [asked])) for end in (band.low, band.high) if end}
-    part = item.component(component) if component else None
-    limits = part.limits if part else item.limits
+    limits = _limits(item, component)
     ordered = sorted(ends | (set(limits.possible) if limits else set()))
     found = sorted({*ordered, *((low + high) / 2 for low, high in pairwise(ordered))})
     if item.type is ItemType.SCORE or item.whole_numbers:
@@ -241,6 +236,18 @@ def _measured(item: Item, component: str | None, value: Decimal, place: dict[str
     return None
 
 
+def _limits(item: Item, component: str | None) -> Limits | None:
+    part = item.component(component) if component else None
+    return part.limits if part else item.limits
+
+
+def _at_the_end(wanted: Span) -> Decimal | None:
+    """A number within a span, at its end or one beside it."""
+    end = wanted.low or wanted.high
+    near = (end.value, end.value + 1, end.value - 1) if end else ()
+    return next((value for value in near if wanted.holds(value)), None)
+
+
 def _middle(limits: Limits, item: Item) -> Decimal:
     return (sum(limits.plausible, Decimal(0)) / 2).quantize(Decimal(1) if item.whole_numbers else _TENTH)
 
@@ -248,14 +255,10 @@ def _middle(limits: Limits, item: Item) -> Decimal:
 def _pair(leaf: When, item: Item, catalogue: Catalogue) -> list[Finding] | None:
     """Two findings whose numbers lie so far apart."""
     assert leaf.minus is not None
-    wanted, other = leaf.number, catalogue.items[leaf.minus.item or item.id]
-    end = (wanted.low or wanted.high) if wanted else None
-    part = item.component(leaf.component) if leaf.component else None
-    limits = part.limits if part else item.limits
-    if wanted is None or end is None or limits is None:
-        return None
-    apart = next((v for v in (end.value, end.value + 1, end.value - 1) if wanted.holds(v)), None)
-    if apart is None:
+    other = catalogue.items[leaf.minus.item or item.id]
+    apart = _at_the_end(leaf.number) if leaf.number else None
+    limits = _limits(item, leaf.component)
+    if apart is None or limits is None:
         return None
     base = min(limits.plausible[1], limits.plausible[1] - apart) - 2
     sites = (next(iter(leaf.sites), None), next(iter(leaf.minus.sites), None))

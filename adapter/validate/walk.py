@@ -160,7 +160,7 @@ def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementN
         if found is None:
             continue
         type_name, element = found
-        may_be_known = sound is not None and type_name in sound.types
+        known_sound = sound if sound is not None and type_name in sound.types else None
         if isinstance(content, dict):
             entries: Any = ((None, content),)
         elif isinstance(content, list):
@@ -174,7 +174,7 @@ def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementN
                 inner = (root or resource) if name == "contained" else None
                 _walk_resource(entry, name, index, node, element, inner, nodes, sound)
                 continue
-            if may_be_known and sound is not None and sound.has(node.type, name, entry):
+            if known_sound is not None and known_sound.has(node.type, name, entry):
                 continue
             child = ElementNode(node, name, index, type_name, entry, element, resource, root)
             nodes.append(child)
