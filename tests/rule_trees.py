@@ -151,8 +151,25 @@ def over_exams(draw: DrawFn, catalogue: Catalogue) -> tuple[Exam, list[Exam], li
     known = [one for one in exam.findings if one.item in ITEMS] or [Finding(item="moro", value="complete_both")]
     asked = [_asked_over(draw, draw(st.sampled_from(known)), catalogue) for _ in range(draw(st.integers(2, 5)))]
     leaves_ = [When.model_validate(one) for one in asked if one]
-    grouped = [When(all=tuple(leaves_[:2]), same_side=draw(st.booleans())), When(any=tuple(leaves_[-2:]))]
-    return exam, before, [*leaves_, *(one for one in grouped if one.parts)] if leaves_ else []
+    grouped = [_group_over(draw, known)]
+    if leaves_:
+        grouped += [When(all=tuple(leaves_[:2]), same_side=draw(st.booleans())), When(any=tuple(leaves_[-2:]))]
+    return exam, before, [*leaves_, *grouped]
+
+
+def _group_over(draw: DrawFn, known: Sequence[Finding]) -> When:
+    """A group that counts over several exams."""
+    found = [draw(st.sampled_from(known)) for _ in range(draw(st.integers(2, 4)))]
+    asked = [
+        {"answers": [one.answer]} if one.answer else {"not_examined": ["any"]} if one.not_examined else _JUDGED
+        for one in found
+    ]
+    of = [When.model_validate({"item": one.item, **more}) for one, more in zip(found, asked, strict=True)]
+    most = draw(st.sampled_from(["0.5", "2", "4", "6"]))
+    return When(of=tuple(of), at_least=2, same_side=draw(st.booleans()), within_hours=Decimal(most))
+
+
+_JUDGED: dict[str, object] = {"meanings": [Meaning.VARIANT, Meaning.ABNORMAL]}
 
 
 def _near(draw: DrawFn, one: Finding) -> Finding:
@@ -203,6 +220,7 @@ class Walk:
         self.exam, self.pool, self.catalogue = exam, pool, catalogue
         captured = [(view, one) for view in before for one in view.findings if one.computed is None]
         self.before = {(view.exam.details.id, one.index): one for view, one in captured}
+        self.within: set[Key] | None = None
 
     def holds(self, when: When, side: Side | None = None) -> set[Key] | None:
         if (when.same_side or when.both_sides) and side is None:
@@ -210,9 +228,30 @@ class Walk:
             return set().union(*sides) if len(sides) > when.both_sides else None
         if not when.parts:
             return self._leaf(when, side)
+        if when.within_hours is not None:
+            return self._group_over(when, side)
         found = [held for part in when.parts if (held := self.holds(part, side)) is not None]
         needed = when.at_least or (len(when.parts) if when.all else 1)
         return set().union(*found) if len(found) >= needed else None
+
+    def _group_over(self, when: When, side: Side | None) -> set[Key] | None:
+        """By this exam, or by what was found of several in as many hours from any moment on."""
+        alone, longest = (
+            when.model_copy(update={"within_hours": None}),
+            timedelta(hours=float(when.within_hours or 0)),
+        )
+        held = [self.holds(alone, side)]
+        everything: dict[Key, FindingView] = {**{one.index: one for one in self.pool}, **self.before}
+        at = {k: made_at(one.finding, one.item, one.facts.exam) for k, one in everything.items()}
+        for first in at.values():
+            self.within = {
+                k for k, one in everything.items() if one.item.lasting or first <= at[k] <= first + longest
+            }
+            found = self.holds(alone, side)
+            held.append(found if found and any(isinstance(key, int) for key in found) else None)
+        self.within = None
+        some = [one for one in held if one is not None]
+        return set().union(*some) if some else None
 
     def _leaf(self, when: When, side: Side | None) -> set[Key] | None:
         weeks = gestation_weeks(self.exam)
@@ -236,7 +275,10 @@ class Walk:
         return {key for key, one in of_item if self._fits(one, when, side)} or None
 
     def _known(self) -> dict[Key, FindingView]:
-        """What counts as found: all of this exam, and of earlier ones what lasts."""
+        """What counts as found: all of this exam, and of earlier ones what lasts; or what a group counts."""
+        if self.within is not None:
+            found: dict[Key, FindingView] = {**{one.index: one for one in self.pool}, **self.before}
+            return {key: one for key, one in found.items() if key in self.within}
         lasting = {key: one for key, one in self.before.items() if one.item.lasting}
         return {**{one.index: one for one in self.pool}, **lasting}
 
@@ -315,10 +357,10 @@ class Walk:
                     found |= {one[0], other[0]}
         return found or None
 
-    def _numbers(self, when: When, item: str | None, sites: tuple[str, ...]) -> list[tuple[int, Decimal]]:
+    def _numbers(self, when: When, item: str | None, sites: tuple[str, ...]) -> list[tuple[Key, Decimal]]:
         return [
-            (one.index, value)
-            for one in self.pool
+            (key, value)
+            for key, one in self._known().items()
             if one.item.id == item and (not sites or one.finding.site in sites) and self._aged(one, when)
             if (value := self._number(one, when)) is not None
         ]

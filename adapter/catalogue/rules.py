@@ -42,6 +42,9 @@ class When(Frozen):
     that is asked is asked of the later one, which is of this exam. ``within_hours``: no more lies between first and
     last of them. None of the three can be undone by a further finding: a normal reading is no answer to two low
     ones.
+
+    ``within_hours`` on a group: it holds too by findings of this exam and of earlier ones together, where no more
+    lies between the first and the last of them and one at least is of this exam.
     """
 
     all: tuple[When, ...] = ()
@@ -90,8 +93,13 @@ class When(Frozen):
         over = [name for name in ("earlier", "times", "change") if getattr(self, name)]
         if len(over) > 1 or (over and (self.not_recorded or self.minus)):
             raise ValueError("a leaf asks one of earlier, times, change, minus and not_recorded")
-        if self.within_hours is not None and not {"times", "change"} & {*over}:
-            raise ValueError("within_hours goes with times or change")
+        if self.within_hours is not None and not ({"times", "change"} & {*over} or groups):
+            raise ValueError("within_hours goes with times, change or a group")
+        if self.within_hours is not None and groups and not all(part.of_any_exam for part in self.parts):
+            raise ValueError(
+                "a group within_hours asks for what was found: no not_recorded, no not_examined of any item, and"
+                " nothing that asks of earlier exams by itself"
+            )
         return self
 
     def _asks(self) -> list[str]:
@@ -101,6 +109,13 @@ class When(Frozen):
     def over_exams(self) -> bool:
         """Whether a leaf asks of earlier exams too."""
         return self.earlier or self.times is not None or self.change is not None
+
+    @property
+    def of_any_exam(self) -> bool:
+        """Whether it can be asked of findings of several exams as of those of one."""
+        if self.parts:
+            return self.within_hours is None and all(part.of_any_exam for part in self.parts)
+        return not (self.over_exams or self.not_recorded or (self.item is None and self.not_examined))
 
     @property
     def of_this_exam(self) -> bool:
@@ -123,11 +138,21 @@ class When(Frozen):
         for part in self.parts:
             yield from part.leaves()
 
+    def asked_over_exams(self) -> Iterator[When]:
+        """The leaves that are asked of earlier exams too, by themselves or by their group."""
+        if self.parts and self.within_hours is not None:
+            yield from self.leaves()
+        elif not self.parts and self.over_exams:
+            yield self
+        else:
+            for part in self.parts:
+                yield from part.asked_over_exams()
+
 
 _OF_THE_INFANT = ("age_hours", "gestation_weeks", "sex")
 _LEAF = (
     *("item", "answers", "meanings", "flags", "number", "component", "sites", "minus"),
-    *("not_examined", "not_recorded", "earlier", "times", "change", "within_hours", *_OF_THE_INFANT),
+    *("not_examined", "not_recorded", "earlier", "times", "change", *_OF_THE_INFANT),
 )
 
 

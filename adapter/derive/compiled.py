@@ -29,6 +29,9 @@ A *rule's* condition is a list of steps in postfix. Each lays on the stack the f
                                     every pair of one of this exam that passes, and one made before it, here or in an
                                     earlier exam, whose later number less the other lies so; none of the FIELDS is
                                     known of both and differs
+    ["over", HOURS, STEPS]          by what the steps hold of this exam, or of its findings and those of earlier exams
+                                    of which no two lie further apart (what lasts is always among them), one of this
+                                    exam among those that it holds by
     ["some", N, OF]                 takes OF results; all findings of those that hold, if at least N do
 
 A new leaf of a rule is written down here in these steps alone.
@@ -172,6 +175,9 @@ def _steps(when: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]
         for each in ("left", "right"):
             yield from _steps(when, each, catalogue)
         yield ["some", 2 if when.both_sides else 1, 2]
+    elif when.parts and when.within_hours is not None:
+        alone = when.model_copy(update={"within_hours": None})
+        yield ["over", f"<={when.within_hours:f}", list(_steps(alone, side, catalogue))]
     elif when.parts:
         for part in when.parts:
             yield from _steps(part, side, catalogue)

@@ -287,6 +287,24 @@ def _change(asked: list[Any], catalogue: Catalogue) -> Condition:
     return change
 
 
+def _over(asked: list[Any], catalogue: Catalogue) -> Condition:
+    apart, steps = asked
+    holds, lasted = condition(steps, catalogue), span("", apart)
+
+    def over(scene: Scene) -> Held:
+        held, exam, own = [holds(scene)], scene.exam, scene.by_item[""]
+        earlier = [one for ones in scene.before.values() for one in ones if not one.item.lasting]
+        lasting = [one for one in own if one.item.lasting]
+        timed = [(made_at(one.finding, one.item, exam), one) for one in (*own, *earlier) if not one.item.lasting]
+        for first in {at for at, _ in timed} if earlier else ():
+            near = [one for at, one in timed if at >= first and lasted(hours_between(first, at))]
+            found = holds(Scene(exam, [*lasting, *near]))
+            held.append(found if found and any(index < scene.own for index in found) else None)
+        return _union([one for one in held if one is not None], 1)
+
+    return over
+
+
 def _alike(one: Sequence[Any], other: Sequence[Any]) -> bool:
     """Whether nothing that is known of both differs."""
     return all(a is None or b is None or a == b for a, b in zip(one, other, strict=True))
@@ -304,6 +322,7 @@ _STEPS: dict[str, Callable[[list[Any], Catalogue], Condition]] = {
     "before": _before,
     "times": _times,
     "change": _change,
+    "over": _over,
 }
 
 

@@ -62,13 +62,7 @@ def _earlier_views(
 @lru_cache(maxsize=16)
 def _asked_over(catalogue: Catalogue) -> frozenset[str]:
     """The items of which earlier exams count: what lasts, and what a rule asks over the exams."""
-    asked = {
-        leaf.item or ""
-        for rule in catalogue.rules.values()
-        if rule.on
-        for leaf in rule.when.leaves()
-        if leaf.over_exams
-    }
+    asked = {leaf.item or "" for rule in catalogue.rules.values() if rule.on for leaf in rule.when.asked_over_exams()}
     return frozenset(asked | {item.id for item in catalogue.items.values() if item.lasting})
 
 

@@ -158,15 +158,29 @@ def _below(line: Tell, of: Judged) -> Iterator[FindingView]:
 
 
 def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catalogue) -> Standing:
-    """A line of an earlier exam that the last has not: resolved only where all that it rests on was seen again."""
-    places = {_place(view.item, view.finding) for view in _below(line, series[number]) if view.computed is None}
-    seen = (view for one in series[number + 1 :] for view in one.findings if view.examined)
-    last = {_place(view.item, view.finding): view for view in seen}
-    again = bool(places) and places <= last.keys()
-    if not again or line.item.id == catalogue.screening.item:
+    """A line of an earlier exam that the last has not: resolved only where all that it rests on was seen again,
+    each finding after the exam that made it."""
+    below = [*_below(line, series[number])]
+    places = [(_place(view.item, view.finding), number) for view in below if view.computed is None]
+    order = {one.exam.details.id: place for place, one in enumerate(series)}
+    places += [
+        (_place(catalogue.items[known.finding.item], known.finding), order[known.exam])
+        for view in below
+        if view.computed is not None
+        for known in view.computed.earlier
+        if known.exam in order and not catalogue.items[known.finding.item].lasting
+    ]
+    again = [_seen_after(place, found, series) for place, found in places]
+    if not again or None in again or line.item.id == catalogue.screening.item:
         return Standing.NOT_LOOKED_AT
-    unjudged = any(last[place].not_judged is not None for place in places)
+    unjudged = any(view is not None and view.not_judged is not None for view in again)
     return Standing.NOT_JUDGED if unjudged else Standing.RESOLVED
+
+
+def _seen_after(place: _Place, number: int, series: Sequence[Judged]) -> FindingView | None:
+    """What was last seen at a place after the exam of that number."""
+    seen = (view for one in series[number + 1 :][::-1] for view in one.findings[::-1] if view.examined)
+    return next((view for view in seen if _place(view.item, view.finding) == place), None)
 
 
 def _place(item: Item, finding: Finding) -> _Place:

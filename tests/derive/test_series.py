@@ -174,8 +174,8 @@ def test_a_rule_that_a_stronger_one_replaces_is_not_resolved() -> None:
 
 def test_what_does_not_last_counts_for_the_exam_that_saw_it_alone() -> None:
     first = exam("a", "2", said("grunting", "audible_unaided"))
-    found = computed_findings(exam("b", "4", said("nasal_flaring", "marked")), CATALOGUE, [first])
-    assert all(not one.earlier for one in found)
+    found = computed_findings(exam("b", "6.1", said("nasal_flaring", "marked")), CATALOGUE, [first])
+    assert all(not one.earlier for one in found)  # a rule counts signs of effort over four hours
 
 
 def test_one_exam_alone_has_no_standing() -> None:
@@ -242,3 +242,18 @@ def test_nor_does_a_later_exam(early: list[Finding], late: list[Finding]) -> Non
     of_last = [one.line for one in lines if one.standing in (Standing.NEW, Standing.STILL, Standing.WORSE)]
     rested = {known[index].item for line in of_last for index in line.rests_on}
     assert urgent <= {one.line.item.id for one in lines} | rested
+
+
+def test_a_line_of_signs_from_two_exams_is_resolved_only_when_both_were_seen_again() -> None:
+    """The indicators of NICE NG195: fed weakly at 20 h, cold at 26 h; each of the two is seen again or is not."""
+    weak, cold = said("suck", "weak"), read("temperature", "36.3", "Cel", site="axilla")
+    strong, warm = said("suck", "strong_coordinated"), read("temperature", "37", "Cel", site="axilla")
+    found = [exam("a", "20", weak), exam("b", "26", cold)]
+    [line] = [one for one in series_list(found[:1], found[1], CATALOGUE) if one.line.item.id == "cross_finding"]
+    assert (line.standing, line.line.urgency, line.exams) == (Standing.NEW, Urgency.TELL_NOW, ("a", "b"))
+    key = ("cross_finding", None)
+    assert listed(found, exam("c", "40", warm))[key] is Standing.NOT_LOOKED_AT
+    assert listed(found, exam("c", "40", strong))[key] is Standing.NOT_LOOKED_AT
+    assert listed(found, exam("c", "40", warm, strong))[key] is Standing.RESOLVED
+    between = [found[0], exam("b", "26", cold, strong)]  # the suck is seen again in the exam that has the line
+    assert listed(between, exam("c", "40", warm))[key] is Standing.RESOLVED

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rule_cases import blood, breathing, feeding, form, infection, nerves, over_exams
+from rule_cases import blood, breathing, feeding, form, hours_apart, infection, nerves, over_exams
 from rule_cases.words import Case
 
 CASES: dict[str, tuple[list[Case], list[Case]]] = {
@@ -14,5 +14,7 @@ CASES: dict[str, tuple[list[Case], list[Case]]] = {
     **form.CASES,
     **over_exams.CASES,
 }
+for rule, (fires, nearly) in hours_apart.CASES.items():
+    CASES[rule] = ([*CASES[rule][0], *fires], [*CASES[rule][1], *nearly])
 
 __all__ = ["CASES", "Case"]

@@ -120,6 +120,15 @@ export const heldBy = (steps, pool, record, catalogue, before = []) => {
           && within(less(now.number, was.number), low, high)).map((was) => [now.index, was.index]));
       return union(found, 1);
     },
+    over: (apart, inner) => {
+      const timed = [...pool, ...before].filter(({ item }) => !item.lasting).map((one) => ({ one, when: at(one) }));
+      const lasting = pool.filter(({ item }) => item.lasting);
+      const found = before.length ? [...new Set(timed.map(({ when }) => when))].map((first) => {
+        const near = timed.filter(({ when }) => when >= first && within(hoursBetween(first, when), "", apart));
+        return heldBy(inner, [...lasting, ...near.map(({ one }) => one)], record, catalogue);
+      }).filter((held) => held && own.some((one) => held.has(one.index))) : [];
+      return union([heldBy(inner, pool, record, catalogue), ...found].filter(Boolean), 1);
+    },
     some: (needed, count) => union(stack.splice(-count).filter(Boolean), needed),
   };
   for (const [op, ...asked] of steps) stack.push(STEPS[op](...asked));
