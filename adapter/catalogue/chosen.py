@@ -8,12 +8,14 @@ day that show it stay beside it. A row counts where its ``fit`` is filled in: ho
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, get_args
 
 from pydantic import Field, field_validator
 
 from adapter.catalogue.code import MAP_ONLY, SITE, Fit
+from adapter.catalogue.files import text_of
 from adapter.catalogue.local_codes import coded_places
 from adapter.catalogue.site_tables import Row, table_rows
 from adapter.catalogue.verified import VerifiedCode
@@ -69,12 +71,13 @@ def _reader(columns: Sequence[str]) -> Callable[[Row], ChosenCode | None]:
 
 def read_chosen(folder: Path, problems: list[Problem]) -> tuple[ChosenCode, ...]:
     """What a site chose; nothing where it has no such file, or one that cannot be read, which is then a problem."""
+    if not (folder / FILE).exists():
+        return ()
     try:
-        return chosen_rows((folder / FILE).read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        pass
-    except (OSError, ValueError) as error:
-        problems.append(_problem(str(error), "rows of `terminology candidates`, the column fit filled in"))
+        return chosen_rows(text_of(folder / FILE))
+    except ValueError as error:
+        fault = _problem(str(error), "rows of `terminology candidates`, the column fit filled in; UTF-8")
+        problems.append(replace(fault, line=getattr(error, "line", None)))
     return ()
 
 

@@ -64,7 +64,7 @@ def with_labels(raw: dict[str, Any], language: str | None, drafts: Node | None) 
         what = f"language is {language}, and there is no labels/{language}.yaml"
         shipped = ", ".join(shipped_languages(LABELS))
         remedy = f"that file, language: null for English, or one that is shipped: {shipped}"
-        problems.append(_problem("site.yaml", None, "language", what, remedy))
+        problems.append(_problem("site.yaml", raw.get("settings"), "language", what, remedy))
     return problems
 
 

@@ -81,6 +81,12 @@ def _settings(catalogue: Catalogue) -> Iterator[Problem]:
     if organisation is not None and not is_uri(catalogue.resolve(organisation.identifier).system):
         what = f"'{organisation.identifier.system}' is neither a URI nor one of identifier_systems"
         yield said("organisation.identifier.system", what, "an absolute URI, or a name from identifier_systems")
+    for words, place in settings.places.items():
+        if not is_uri(catalogue.resolve(place.identifier).system):
+            what = f"'{place.identifier.system}' is neither a URI nor one of identifier_systems"
+            yield said(f"places.{words}", what, "an absolute URI, or a name from identifier_systems")
+    if settings.places and not settings.emit.participants:
+        yield said("places", "the Encounter names no place here", "emit: {participants: true}, or no places")
     emitted = {
         "encounter": ("ward_encounter", settings.emit.ward_encounter),
         "device": ("device", settings.emit.device),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from difflib import get_close_matches
 from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -14,7 +15,7 @@ from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.chosen import read_chosen, with_chosen
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.cohorts import Cohort
-from adapter.catalogue.files import READERS, Node, mappings, yaml_files
+from adapter.catalogue.files import READERS, Node, Unreadable, mappings, text_of, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
 from adapter.catalogue.kept import kept, unpacked
@@ -28,6 +29,7 @@ from adapter.catalogue.rules import NotJudged, Rule
 from adapter.catalogue.settings import Settings
 from adapter.catalogue.signatures import Signature
 from adapter.catalogue.site_tables import RowFault
+from adapter.catalogue.strays import strays
 from adapter.catalogue.tables import Estimate, GrowthReference, Screening
 from adapter.catalogue.typed import typed
 from adapter.catalogue.units import UnitTable
@@ -79,6 +81,8 @@ _LISTS: dict[str, type[Frozen]] = {
     "estimates": Estimate,
     "screenings": Screening,
 }
+_SETTINGS = {"site": "settings", "v2": "v2"}
+"""Files that are one mapping, and what they set; the shipped settings.yaml goes as a site's site.yaml."""
 _BY_NAME = ("regions", "growth", "hours", LABELS, WORDS)
 """Folders whose files are known by their names."""
 _WHOLE = ("when", "beside", "centiles")
@@ -251,10 +255,11 @@ def _verified(paths: list[Any]) -> Mapping[tuple[str, str], VerifiedCode]:
 def _read_folder(folder: Any, called: str = "", but: tuple[str, ...] = ()) -> tuple[dict[str, Any], list[Problem]]:
     """All YAML of a folder ``but`` what is read elsewhere: lists by file name, regions together by region id;
     ``called`` goes before its names."""
-    from adapter.catalogue.strict_yaml import read_yaml  # here: what is kept needs no YAML
+    from adapter.catalogue.strict_yaml import lines_of_entries, read_yaml  # here: what is kept needs no YAML
 
     raw: dict[str, Any] = {"settings": {}, "v2": {}, **{name: {} for name in _BY_NAME}}
     problems: list[Problem] = []
+    taken: dict[str, str] = {}
     for name, path in yaml_files(folder):
         if name.startswith((*_ELSEWHERE, f"{PACKS}/", *but)):
             continue
@@ -263,41 +268,50 @@ def _read_folder(folder: Any, called: str = "", but: tuple[str, ...] = ()) -> tu
         if content is None:
             continue
         stem = name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+        says = "site" if name.rsplit(".", 1)[0] == "settings" else name.rsplit(".", 1)[0]
+        if (other := taken.setdefault(says, name)) != name:
+            problems.append(_problem(name, f"says what {other} says too", "one file of both"))
+            continue
         if name.startswith("regions/"):
             region = content.get("region") if isinstance(content, dict) else None
             if not isinstance(region, str):
-                problems.append(_problem(name, "names no region", "a mapping with the key region"))
+                problems.append(_at_line(1, name, "names no region", "a mapping with the key region"))
             elif region in raw["regions"]:
                 problems.append(_problem(name, f"region {region} stands in another file too", "one file a region"))
             else:
                 raw["regions"][region] = content
         elif name.startswith(tuple(f"{known}/" for known in _BY_NAME)):
-            raw[name.partition("/")[0]][stem] = content
-        elif stem in ("settings", "site"):
             if isinstance(content, dict):
-                raw["settings"] = content
+                raw[name.partition("/")[0]][stem] = content
             else:
-                problems.append(_problem(name, "is not a mapping", "settings by name, as in mappings/settings.yaml"))
-        elif stem == "v2":
-            raw["v2"] = content
-        elif stem in _LISTS or stem == "local_codes":
-            if isinstance(content, list):
-                raw[stem] = content
+                problems.append(_at_line(1, name, "is not a mapping", "a mapping, as in the files of DEVELOPERS.md"))
+        elif says in _SETTINGS:
+            if isinstance(content, dict):
+                raw[_SETTINGS[says]] = content
             else:
-                problems.append(_problem(name, "is not a list", "entries, each after a dash"))
+                remedy = f"settings by name, as in mappings/{_SETTINGS[says]}.yaml"
+                problems.append(_at_line(1, name, "is not a mapping", remedy))
+        elif stem not in _LISTS and stem != "local_codes":
+            known = (*_SETTINGS, *_LISTS, "local_codes")
+            near = get_close_matches(stem, known)
+            meant = f"did you mean {' or '.join(near)}?" if near else f"one of {', '.join(known)}"
+            problems.append(_problem(name, "is not a file the catalogue knows", meant))
+        elif not isinstance(content, list):
+            problems.append(_at_line(1, name, "is not a list", "entries, each after a dash"))
+        elif all(isinstance(entry, dict) for entry in content):
+            raw[stem] = content
         else:
-            problems.append(
-                _problem(
-                    name, "is not a file the catalogue knows", f"one of {', '.join((*_LISTS, 'local_codes', 'v2'))}"
-                )
-            )
+            for line, entry in zip(lines_of_entries(path), content, strict=True):
+                if not isinstance(entry, dict):
+                    problems.append(_at_line(line, name, "an entry is no mapping", "- {id: ..}"))
     return raw, problems
 
 
 def _read_site(site: Path) -> tuple[dict[str, Any], list[Problem]]:
     if not site.is_dir():
         return {}, [_problem(str(site), "is not a folder", "the folder that holds the site's site.yaml")]
-    return _read_folder(site)
+    raw, problems = _read_folder(site)
+    return raw, [*strays(site, (*_SETTINGS, *_LISTS, "local_codes"), (*_BY_NAME, *_ELSEWHERE)), *problems]
 
 
 def packs() -> dict[str, Any]:
@@ -311,10 +325,11 @@ def _pack_under(site: dict[str, Any]) -> tuple[Any, list[Problem]]:
     named, known = settings.get("builds_on"), packs()
     if named is None:
         return None, []
-    if named in known:
+    if isinstance(named, str) and named in known:
         return known[named], []
-    what = f"builds_on: there is no pack '{named}'"
-    return None, [_problem("site.yaml", what, f"one of {', '.join(known)}", settings)]
+    what = f"builds_on: there is no pack {named!r}"
+    line = settings.lines.get("builds_on") if isinstance(settings, Node) else None
+    return None, [_at_line(line, "site.yaml", what, f"one of {', '.join(known)}")]
 
 
 def merged(base: Any, over: Any) -> Any:
@@ -387,10 +402,10 @@ def _with_rows(
         if (own := getattr(table, "id", name)) != name:
             problems.append(_problem(file, f"has the id '{own}'", f"{name}, as the file"))
         try:
-            made = rows((site / folder / f"{name}.csv").read_text(encoding="utf-8"), table)
-        except (OSError, UnicodeDecodeError) as error:
+            made = rows(text_of(site / folder / f"{name}.csv"), table)
+        except Unreadable as error:
             problems.append(
-                _problem(f"{folder}/{name}.csv", f"cannot be read: {error}", f"the table that {file} names")
+                _at_line(error.line, f"{folder}/{name}.csv", str(error), f"the table that {file} names; UTF-8")
             )
         except ValueError as error:
             fault = _problem(f"{folder}/{name}.csv", str(error), "see DEVELOPERS.md, Tables")
@@ -398,6 +413,10 @@ def _with_rows(
         else:
             found[name] = table.model_copy(update={"rows": made})
     return found
+
+
+def _at_line(line: int | None, file: str, what: str, remedy: str) -> Problem:
+    return replace(_problem(file, what, remedy), line=line)
 
 
 def _problem(file: str, what: str, remedy: str, node: Any = None) -> Problem:

@@ -32,6 +32,13 @@ class Organisation(Frozen):
     identifier: Identifier
 
 
+class Place(Frozen):
+    """A place of the house: its own identifier, and what it is, a code of FHIR's location-physical-type."""
+
+    identifier: Identifier
+    physical_type: Literal["si", "bu", "wi", "wa", "lvl", "co", "ro", "bd", "ve", "ho", "ca", "rd", "area", "jdn"]
+
+
 class Emit(Frozen):
     """Which resources an exam becomes.
 
@@ -145,6 +152,8 @@ class Settings(Frozen):
     """The release of FHIR that bundles and documents are written in; what is sent is R4."""
     attached_report: Literal["html", "pdf"] | None = None
     organisation: Organisation | None = None
+    places: dict[str, Place] = Field(default_factory=dict)
+    """By the words that ``place`` of a record has."""
     emit: Emit = Emit()
     persons: Persons = Persons()
     proof: ProofWanted = ProofWanted()

@@ -12,9 +12,12 @@ from typing import Any
 
 import yaml
 
-from adapter.catalogue.files import Node
+from adapter.catalogue.files import Node, Unreadable, text_of
 from adapter.problems import Layer, Problem, Severity
 
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")
+"""What YAML 1.2.2 has no place for (section 5.1), but surrogates, which UTF-8 has no form of."""
+_ONE = "one YAML document, UTF-8, each key once"
 _Base: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
@@ -47,7 +50,14 @@ _Loader.add_implicit_resolver("tag:yaml.org,2002:float", re.compile(r"^-?\d+\.\d
 def read_yaml(path: Any, name: str) -> tuple[Any, list[Problem]]:
     """The content of one YAML file, or None and the problem that says where it cannot be read."""
     try:
-        loader = _Loader(path.read_text(encoding="utf-8"))
+        text = text_of(path)
+    except Unreadable as error:
+        return None, [_unreadable(name, str(error), error.line, error.remedy)]
+    if found := _CONTROL.search(text):
+        what = f"has the control character U+{ord(found[0]):04X}"
+        return None, [_unreadable(name, what, text.count("\n", 0, found.start()) + 1, "the same without it")]
+    try:
+        loader = _Loader(text)
         loader.file_name = name
         try:
             return loader.get_single_data(), []
@@ -55,18 +65,16 @@ def read_yaml(path: Any, name: str) -> tuple[Any, list[Problem]]:
             loader.dispose()
     except yaml.MarkedYAMLError as error:
         line = error.problem_mark.line + 1 if error.problem_mark else None
-        return None, [_unreadable(name, f"{error.problem}", line)]
-    except (yaml.YAMLError, UnicodeDecodeError) as error:
-        return None, [_unreadable(name, str(error).splitlines()[0], None)]
+        return None, [_unreadable(name, f"cannot be read as YAML: {error.problem}", line)]
+    except yaml.YAMLError as error:
+        return None, [_unreadable(name, f"cannot be read as YAML: {str(error).splitlines()[0]}", None)]
 
 
-def _unreadable(name: str, what: str, line: int | None) -> Problem:
-    return Problem(
-        Severity.ERROR,
-        Layer.CATALOGUE,
-        "unreadable",
-        f"cannot be read as YAML: {what}",
-        "one YAML document, UTF-8, each key once",
-        file=name,
-        line=line,
-    )
+def lines_of_entries(path: Any) -> list[int]:
+    """On which line each entry of a list begins, of a file that could be read."""
+    written: Any = yaml.compose(text_of(path), _Loader)
+    return [entry.start_mark.line + 1 for entry in written.value]
+
+
+def _unreadable(name: str, what: str, line: int | None, remedy: str = _ONE) -> Problem:
+    return Problem(Severity.ERROR, Layer.CATALOGUE, "unreadable", what, remedy, file=name, line=line)

@@ -40,12 +40,30 @@ _SHAPES = {
 """What a text of a certain shape looks like, by the name of its field."""
 
 
+_TEXT, _MAPPING = (
+    ("is no text", "{name}: text, in quotes where it looks like a number"),
+    ("is no mapping", "{{{name}: ..}}"),
+)
+_LIST, _NUMBER = ("is no list", "{name}: [..]"), ("is no whole number", "{name}: 1, or another whole number")
+_KINDS = {
+    **dict.fromkeys(("dict_type", "mapping_type", "model_type", "model_attributes_type"), _MAPPING),
+    **dict.fromkeys(("tuple_type", "list_type", "set_type", "frozen_set_type"), _LIST),
+    **dict.fromkeys(("int_type", "int_parsing", "int_from_float"), _NUMBER),
+    "string_type": _TEXT,
+    **dict.fromkeys(
+        ("decimal_type", "decimal_parsing", "finite_number"), ("is no number", "{name}: 1.5, or another number")
+    ),
+    **dict.fromkeys(("bool_type", "bool_parsing"), ("is neither true nor false", "{name}: true, or false")),
+}
+"""What is not of the wanted kind, and what would be, by pydantic's name of the error."""
+
+
 def _said(detail: Any) -> tuple[str, str]:
     """What is wrong by one pydantic error, and what would be right."""
     kind, what = detail["type"], detail["msg"].removeprefix("Value error, ")
     name = str(next((step for step in reversed(detail["loc"]) if isinstance(step, str)), ""))
     if kind == "extra_forbidden":
-        return what, "remove it, or spell it as the catalogue's model does"
+        return f"there is no '{name}' here", "remove it, or spell it as in mappings/"
     if kind in ("literal_error", "enum"):
         return f"'{detail['input']}' cannot be chosen here", f"one of {detail['ctx']['expected']}"
     if kind == "missing":
@@ -55,6 +73,9 @@ def _said(detail: Any) -> tuple[str, str]:
             name, "small letters, digits, _ and -" if name == "id" else f"as {detail['ctx']['pattern']}"
         )
         return f"'{detail['input']}' is not written as {name} is", shape
+    if kind in _KINDS:
+        is_none, right = _KINDS[kind]
+        return f"{name or 'this'} {is_none}", right.format(name=name or "id")
     return what, "" if kind == "value_error" else f"what mappings/ has as {name}"
 
 

@@ -14,6 +14,7 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from adapter.catalogue.code import Frozen
+from adapter.catalogue.files import Unreadable, text_of
 from adapter.problems import Layer, Problem, Severity
 
 
@@ -40,7 +41,7 @@ def read_verified(path: Any) -> tuple[Mapping[tuple[str, str], VerifiedCode], li
     """The rows of a ``codes.csv`` by (system, code); what is wrong with those that do not fit, by their line."""
     found, problems = {}, []
     try:
-        rows = csv.DictReader(path.read_text(encoding="utf-8").splitlines())
+        rows = csv.DictReader(text_of(path).splitlines())
         for row in rows:
             values = {**row, "global_patient_set": row.get("global_patient_set") == "yes"}
             try:
@@ -51,7 +52,9 @@ def read_verified(path: Any) -> tuple[Mapping[tuple[str, str], VerifiedCode], li
                 problems.append(_problem(what, rows.line_num))
             else:
                 found[code.system, code.code] = code
-    except (UnicodeDecodeError, csv.Error) as error:
+    except Unreadable as error:
+        problems.append(_problem(str(error), error.line))
+    except csv.Error as error:
         problems.append(_problem(str(error), None))
     return found, problems
 

@@ -17,6 +17,7 @@ BIRTH_TOTAL = "http://hl7.org/fhir/StructureDefinition/patient-multipleBirthTota
 ROLE_CODE = "http://terminology.hl7.org/CodeSystem/v3-RoleCode"
 IDENTIFIER_TYPE = "http://terminology.hl7.org/CodeSystem/v2-0203"
 ACT_CODE = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
+PHYSICAL_TYPE = "http://terminology.hl7.org/CodeSystem/location-physical-type"
 _CLASSES = {"IMP": "inpatient encounter", "AMB": "ambulatory", "OBSENC": "observation encounter"}
 
 
@@ -155,11 +156,24 @@ def encounter(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue
             ]
         resource["period"] = period(exam)
         if own and details.place is not None:
-            resource["location"] = [{"location": {"display": details.place}}]
+            resource["location"] = [_location(details.place, catalogue)]
     provider = organisation_reference(identity, refer, catalogue)
     if provider is not None:
         resource["serviceProvider"] = provider
     return resource
+
+
+def _location(words: str, catalogue: Catalogue) -> Json:
+    """Where the exam was made; by its number where it is one of the house's own. The newborn is still there then."""
+    place = catalogue.settings.places.get(words)
+    if place is None:
+        return {"location": {"display": words}}
+    [identifier] = identifiers((place.identifier,), catalogue)
+    return {
+        "location": {"identifier": identifier, "display": words},
+        "status": "active",
+        "physicalType": {"coding": [{"system": PHYSICAL_TYPE, "code": place.physical_type}]},
+    }
 
 
 def encounter_reference(exam: Exam, identity: Identity, refer: Refer, catalogue: Catalogue) -> Json:

@@ -181,11 +181,11 @@ def test_a_unit_is_ucum(tmp_path: Path) -> None:
         ({"site": "canonical: https://a.example.org\ncanonical: https://b.example.org\n"}, "unreadable", "twice"),
         ({"site": "canonical: no-uri\n"}, "wrong-field", "not written as canonical"),
         ({"site": "snomed: sometimes\n"}, "wrong-field", "'sometimes'"),
-        ({"site": "colour: blue\n"}, "unknown-field", "permitted"),
+        ({"site": "colour: blue\n"}, "unknown-field", "there is no"),
         ({"things": "- {id: x}\n"}, "wrong-file", "not a file the catalogue knows"),
         ({"regions__a": "items: []\n"}, "wrong-file", "names no region"),
         ({"regions__a": HEAD + item(), "regions__b": HEAD + item()}, "wrong-file", "another file"),
-        ({"methods": "- {id: x, label: X}\n- {id: x, label: Y, colour: blue}\n"}, "unknown-field", "permitted"),
+        ({"methods": "- {id: x, label: X}\n- {id: x, label: Y, colour: blue}\n"}, "unknown-field", "there is no"),
     ],
 )
 def test_files_that_cannot_be_used(files: dict[str, str], rule: str, word: str, tmp_path: Path) -> None:

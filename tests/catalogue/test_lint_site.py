@@ -102,6 +102,14 @@ FAULTS = {
         {"site.yaml": "organisation: {name: W, identifier: {system: mrn, value: '1'}}\n"},
         "setting", "organisation.identifier.system", "absolute URI",
     ),
+    "a place known by no URI": (
+        {"site.yaml": "emit: {participants: true}\nplaces: {W: {identifier: {system: w, value: '1'}, physical_type: wa}}\n"},
+        "setting", "places.W", "absolute URI",
+    ),
+    "places that nothing says": (
+        {"site.yaml": "places: {Ward 3: {identifier: {system: 'urn:oid:2.999.5', value: '1'}, physical_type: wa}}\n"},
+        "setting", "names no place", "participants: true",
+    ),
     "a policy of no day": ({"site.yaml": 'policy: {date: "2026-02-30"}\n'}, "setting", "policy.date", "calendar"),
     "a time zone that is none": (
         {"site.yaml": "time_zone: Berlin\n"}, "setting", "'Berlin'", "Europe/Berlin",

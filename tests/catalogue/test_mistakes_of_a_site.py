@@ -108,7 +108,7 @@ MISTAKES: dict[str, Mistake] = {
     "a rule that is neither on nor off": (
         {"rules.yaml": "# ours\n- id: stop_feeds\n  on: maybe #!\n"},
         "wrong-field",
-        "boolean",
+        "true, or false",
         "",
     ),
     "a rule on memory, switched on": (

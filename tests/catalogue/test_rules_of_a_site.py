@@ -135,7 +135,7 @@ def test_a_condition_is_replaced_whole(tmp_path: Path) -> None:
             "wrong-field",
             "belong to a group",
         ),
-        ("when:", "wenn:", "unknown-field", "Extra inputs"),
+        ("when:", "wenn:", "unknown-field", "there is no 'wenn' here"),
     ],
 )
 def test_a_fault_of_a_rule_is_named_with_its_place(tmp_path: Path, old: str, new: str, rule: str, said: str) -> None:

@@ -1,6 +1,8 @@
 import ca.uhn.fhir.context.FhirContext;
 import ca.uhn.fhir.context.support.DefaultProfileValidationSupport;
 import ca.uhn.fhir.context.support.IValidationSupport;
+import ca.uhn.fhir.context.support.ValidationSupportContext;
+import ca.uhn.fhir.parser.IParser;
 import ca.uhn.fhir.validation.FhirValidator;
 import ca.uhn.fhir.validation.SingleValidationMessage;
 import java.io.BufferedReader;
@@ -27,13 +29,14 @@ import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
 import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
 import org.hl7.fhir.instance.model.api.IBaseResource;
 import org.hl7.fhir.r4.model.Questionnaire;
+import org.hl7.fhir.r4.model.StructureDefinition;
 import org.hl7.fhir.r5.utils.validation.IValidatorResourceFetcher;
 import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
 
 /**
  * The validation engine of the standard (org.hl7.fhir.validation, as HAPI FHIR packs it) over resources on standard
  * input, one JSON or XML resource a line. Arguments: files of StructureDefinitions, ValueSets, CodeSystems and Questionnaires
- * to know besides those of R4, or folders of such: FHIR packages, unpacked. Writes one line a message: number of the resource, severity, place, message id, message,
+ * to know besides those of R4 (JSON or XML), or folders of such: FHIR packages, unpacked. Writes one line a message: number of the resource, severity, place, message id, message,
  * separated by tabs; at the end "judged" and how many. Terminology is what R4 itself defines: LOINC and SNOMED CT
  * codes are not looked up (unknown code systems are warnings).
  */
@@ -46,7 +49,9 @@ public class Judge {
     for (String argument : arguments) {
       packaged |= Files.isDirectory(Path.of(argument));
       for (Path file : filesOf(Path.of(argument))) {
-        IBaseResource resource = context.newJsonParser().parseResource(Files.readString(file));
+        String text = Files.readString(file);
+        IParser parser = text.stripLeading().startsWith("{") ? context.newJsonParser() : context.newXmlParser();
+        IBaseResource resource = parser.parseResource(text);
         if (resource instanceof Questionnaire one) {
           questionnaires.byUrl.put(one.getUrl(), one);
         } else {
@@ -65,6 +70,12 @@ public class Judge {
             new InMemoryTerminologyServerValidationSupport(context),
             new CommonCodeSystemsTerminologyService(context),
             unknown);
+    // here, one after the other: the engine's cache waits for itself where one profile's snapshot needs another's
+    for (Object known : List.copyOf(more.fetchAllStructureDefinitions())) {
+      if (known instanceof StructureDefinition profile && !profile.hasSnapshot()) {
+        more.addStructureDefinition(chain.generateSnapshot(new ValidationSupportContext(chain), profile, null, null, null));
+      }
+    }
     FhirInstanceValidator engine = new FhirInstanceValidator(new CachingValidationSupport(chain));
     engine.setAnyExtensionsAllowed(true);
     engine.setErrorForUnknownProfiles(true);

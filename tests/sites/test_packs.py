@@ -41,13 +41,23 @@ SITE = """builds_on: {}
 canonical: https://hospital.example/fhir
 identifier_systems: {{mrn: "urn:oid:2.999.1", visit: "urn:oid:2.999.2", staff: "urn:oid:2.999.3"}}
 organisation: {{name: Invented Hospital, identifier: {{system: "urn:oid:2.999.4", value: "1"}}}}
+places: {{Invented ward: {{identifier: {{system: "urn:oid:2.999.5", value: w1}}, physical_type: wa}}}}
 """
 Json = dict[str, Any]
 
 _NOWHERE = ("telecom", "address", "communication", "link", "reason", "hospitalization", "account", "diagnosis")
-_NOWHERE = (*_NOWHERE, "serviceType", "alias", "contact", "endpoint", "partOf", "type", "active")
-NOT_RECORDED = {pack: (*_NOWHERE, *(("location",) if pack == "isik" else ())) for pack in GUIDES}
-"""Elements of people, stays and the organisation that no record has a fact for, and places of ISiK."""
+NOT_RECORDED = (
+    *_NOWHERE,
+    "generalPractitioner",
+    "serviceType",
+    "alias",
+    "contact",
+    "endpoint",
+    "partOf",
+    "type",
+    "active",
+)
+"""Elements of people, stays and the organisation that no record has a fact for."""
 
 
 @cache
@@ -132,7 +142,7 @@ def test_people_and_stays_carry_what_must_be_supported_and_is_on_record(pack: st
             lacking = {
                 path
                 for path in GUIDES[pack]["profiles"][url]["must_support"]
-                if "." not in path and not path.startswith(NOT_RECORDED[pack]) and not has(resource, path)
+                if "." not in path and not path.startswith(NOT_RECORDED) and not has(resource, path)
             }
             assert not lacking, (url, lacking)
 
@@ -203,6 +213,26 @@ def test_a_mandatory_fact_that_the_record_lacks_is_told(tmp_path: Path) -> None:
         prepared = FhirTransport(client).prepare(exam, catalogue)
     assert [one.where for one in prepared.problems] == ["Patient.name.family", "Encounter.period.end"]
     assert prepared.errors == []
+
+
+def test_a_place_of_the_house_has_its_number_and_what_it_is() -> None:
+    """ISiKKontaktGesundheitseinrichtung 4.0.0, slice Station: identifier, display, status active, physicalType wa."""
+    catalogue, data = hospital("isik"), record(CAPTURES[0])
+    ward = {
+        "location": {"identifier": {"system": "urn:oid:2.999.5", "value": "w1"}, "display": "Invented ward"},
+        "status": "active",
+        "physicalType": {
+            "coding": [{"system": "http://terminology.hl7.org/CodeSystem/location-physical-type", "code": "wa"}]
+        },
+    }
+    for place, location in (("Invented ward", ward), ("Elsewhere", {"location": {"display": "Elsewhere"}})):
+        data["exam"]["place"] = place
+        exam = exam_of(data, catalogue)
+        bundle = to_bundle(exam, catalogue)
+        [stay] = [e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Encounter"]
+        assert stay["location"] == [location]
+        assert from_bundle(loads(dumps(bundle)), catalogue) == [exam]
+        assert [str(problem) for problem in validate(bundle)] == []
 
 
 def test_units_in_the_words_that_a_guide_fixes() -> None:

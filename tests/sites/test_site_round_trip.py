@@ -32,6 +32,7 @@ EMIT = {
     "participants": ("true", "false"),
 }
 ORGANISATION = 'organisation: {name: Invented, identifier: {system: "urn:oid:2.999.1", value: "1"}}\n'
+PLACES = 'places: {P: {identifier: {system: "urn:oid:2.999.5", value: w1}, physical_type: wa}}\n'
 
 
 @cache
@@ -45,7 +46,7 @@ def site(emit: tuple[str, ...], scores: str, rest: str) -> Catalogue:
 @st.composite
 def sites(draw: st.DrawFn) -> Catalogue:
     """Any choice of what a site sets."""
-    rest = draw(st.sampled_from(["", ORGANISATION, "own_profiles: true\nsnomed: 'off'\n"]))
+    rest = draw(st.sampled_from(["", ORGANISATION + PLACES, "own_profiles: true\nsnomed: 'off'\n"]))
     emit = draw(st.sampled_from(list(product(*EMIT.values()))[::5]))
     return site(emit, draw(st.sampled_from(["components", "members"])), rest)
 
