@@ -15,6 +15,7 @@ from adapter.problems import Problem
 from adapter.write import lint_forms
 
 SYSTEM = '- {id: ward, uri: "urn:oid:2.999.5", label: Invented codes, local: true}\n'
+PLACES = "places: {W: {identifier: {system: w, value: '1'}, physical_type: wa}}\n"
 HEADER = "- {system: ward, place: first, items: "
 RULE = "unknown-reference"
 
@@ -103,11 +104,10 @@ FAULTS = {
         "setting", "organisation.identifier.system", "absolute URI",
     ),
     "a place known by no URI": (
-        {"site.yaml": "emit: {participants: true}\nplaces: {W: {identifier: {system: w, value: '1'}, physical_type: wa}}\n"},
-        "setting", "places.W", "absolute URI",
+        {"site.yaml": PLACES + "emit: {participants: true}\n"}, "setting", "places.W", "absolute URI",
     ),
     "places that nothing says": (
-        {"site.yaml": "places: {Ward 3: {identifier: {system: 'urn:oid:2.999.5', value: '1'}, physical_type: wa}}\n"},
+        {"site.yaml": PLACES.replace("system: w", "system: 'urn:oid:2.999.5'")},
         "setting", "names no place", "participants: true",
     ),
     "a policy of no day": ({"site.yaml": 'policy: {date: "2026-02-30"}\n'}, "setting", "policy.date", "calendar"),
