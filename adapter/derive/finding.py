@@ -8,7 +8,7 @@ out when it is asked for.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -115,6 +115,8 @@ class FindingView:
     computed: Computed | None = None
     of_table: str = ""
     """By which of the site's tables of lines it was judged, or why by none of them."""
+    kept: Form | None = field(default=None, init=False)
+    """Its form, where that is known (:mod:`adapter.derive.judged`); one that is replaced in part knows it no more."""
 
     # what it is
 
@@ -145,6 +147,8 @@ class FindingView:
     @property
     def form(self) -> Form:
         """What it says, but for digits, time and particulars."""
+        if self.kept is not None:
+            return self.kept
         fields, judged, shared = self.finding.__dict__, self.judged, self.facts
         value, means = fields["value"], None if judged is None else judged[:3]
         implied = None if fields["method"] is not None else shared.implied[fields["item"]]

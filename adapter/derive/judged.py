@@ -4,12 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
+from operator import itemgetter
+from typing import NamedTuple
 
 from adapter.catalogue import Catalogue, Item
 from adapter.derive.finding import ExamFacts, FindingView, facts
+from adapter.derive.form import Form
 from adapter.derive.judgement import Judgement, judge, meanings
 from adapter.derive.made import Computed, Withheld
-from adapter.exam import Exam, Urgency
+from adapter.exam import Exam, Finding, Urgency
+
+_OF_ITSELF = ("text", "note", "counted_seconds")
+"""What one finding alone says; one that says any of it is looked at anew each time."""
+OF_FORM = tuple(name for name in Finding.model_fields if name not in (*_OF_ITSELF, "observed_at"))
+"""All else that a finding can say but when it was found."""
+_of_form, _of_itself = itemgetter(*OF_FORM), itemgetter(*_OF_ITSELF)
+_NOTHING = (None,) * len(_OF_ITSELF)
+MOST_KEPT = 10_000
+
+
+class _Known(NamedTuple):
+    """What is so of every finding that says the same, of whichever infant."""
+
+    item: Item
+    judged: Judgement | None
+    form: Form
 
 
 def finding_views(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> list[FindingView]:
@@ -22,21 +42,48 @@ def finding_views(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue
 
 
 def captured_views(shared: ExamFacts) -> list[FindingView]:
-    """What was captured, each finding judged once."""
-    exam, catalogue = shared.exam, shared.catalogue
-    found, items, known = [], catalogue.items, meanings(catalogue)
-    for index, finding in enumerate(exam.findings):
+    """What was captured, each finding judged once; an answer that is true of any infant, and what was not examined,
+    once for all findings that say the same."""
+    known = _known(shared.catalogue, shared.status)
+    found = []
+    for index, finding in enumerate(shared.exam.findings):
         fields = finding.__dict__  # a model's attributes are slow to reach one by one
-        item_id, value = fields["item"], fields["value"]
-        item = items[item_id]
-        if fields["not_examined"] is not None:
-            judged = None
-        elif type(value) is str and fields["urgency"] is None:
-            judged = known.get((item_id, value)) or judge(finding, item, exam, catalogue)
+        same = None
+        if (fields["not_examined"] is not None or type(fields["value"]) is str) and _of_itself(fields) == _NOTHING:
+            said = _of_form(fields)
+            same = known.get(said) or _keep(said, finding, shared, known)
+        if same is None:
+            found.append(_judged(index, finding, shared))
         else:
-            judged = judge(finding, item, exam, catalogue)
-        found.append(FindingView(index, finding, item, judged, shared))
+            view = FindingView(index, finding, same.item, same.judged, shared)
+            view.kept = same.form
+            found.append(view)
     return found
+
+
+@lru_cache(maxsize=64)
+def _known(catalogue: Catalogue, status: str) -> dict[tuple[object, ...], _Known]:
+    """What is known of findings in exams of this status, by all that they say."""
+    return {}
+
+
+def _keep(
+    said: tuple[object, ...], finding: Finding, shared: ExamFacts, known: dict[tuple[object, ...], _Known]
+) -> _Known | None:
+    """What is known of a finding from now on; None of an answer that is true of some infants alone."""
+    if finding.not_examined is None and (finding.item, finding.value) not in meanings(shared.catalogue):
+        return None
+    view = _judged(0, finding, shared)
+    if len(known) >= MOST_KEPT:
+        known.clear()
+    same = known[said] = _Known(view.item, view.judged, view.form)
+    return same
+
+
+def _judged(index: int, finding: Finding, shared: ExamFacts) -> FindingView:
+    item = shared.catalogue.items[finding.__dict__["item"]]
+    judged = None if finding.not_examined is not None else judge(finding, item, shared.exam, shared.catalogue)
+    return FindingView(index, finding, item, judged, shared)
 
 
 def computed_views(shared: ExamFacts, computed: Sequence[Computed], first: int) -> list[FindingView]:

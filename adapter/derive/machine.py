@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from operator import ge, gt, le, lt
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Protocol
 
 from adapter.catalogue import Catalogue, Item
@@ -43,13 +44,21 @@ class Given(Protocol):
 class Scene:
     """One exam and all evidence of it, by item; under ``""`` that of every item.
 
-    ``before`` is what earlier exams found, each finding at its own time; what lasts is in both.
+    ``before`` is what earlier exams found, each finding at its own time; what lasts is in both. ``sifted`` has the
+    evidence by the leaves that it may satisfy, where somebody sifted it (:mod:`adapter.derive.sieve`).
     """
 
-    __slots__ = ("before", "by_item", "exam", "own")
+    __slots__ = ("before", "by_item", "exam", "own", "sifted")
 
-    def __init__(self, exam: Exam, pool: Sequence[Given], before: Sequence[Given] = ()) -> None:
+    def __init__(
+        self,
+        exam: Exam,
+        pool: Sequence[Given],
+        before: Sequence[Given] = (),
+        sifted: Mapping[object, Sequence[Given]] = MappingProxyType({}),
+    ) -> None:
         self.exam = exam
+        self.sifted = sifted
         self.by_item: dict[str, list[Given]] = {"": list(pool)}
         for one in pool:
             self.by_item.setdefault(one.finding.__dict__["item"], []).append(one)
@@ -64,6 +73,7 @@ class Scene:
 
 
 Condition = Callable[[Scene], Held]
+Find = Callable[[str, Sequence[RawTest]], Condition]
 
 
 def span(low: str, high: str) -> Holds:
@@ -162,8 +172,11 @@ def _number(name: str, catalogue: Catalogue) -> Callable[..., Decimal | None]:
     return numbers[kind]
 
 
-def condition(steps: Sequence[Step], catalogue: Catalogue) -> Condition:
-    """A rule's steps as one function, which leaves off as soon as it cannot hold any more."""
+def condition(steps: Sequence[Step], catalogue: Catalogue, find: Find | None = None) -> Condition:
+    """A rule's steps as one function, which leaves off as soon as it cannot hold any more.
+
+    ``find`` makes the condition of an item and its tests, in place of one that looks through all findings of the item.
+    """
     stack: list[Condition] = []
     for op, *asked in steps:
         if op == "some":
@@ -171,6 +184,8 @@ def condition(steps: Sequence[Step], catalogue: Catalogue) -> Condition:
             parts = stack[-of:]
             del stack[-of:]
             stack.append(_all_of(parts) if needed == of else _some_of(parts, needed))
+        elif op == "find" and find is not None:
+            stack.append(find(*asked))
         else:
             stack.append(_STEPS[op](asked, catalogue))
     (whole,) = stack
@@ -185,7 +200,7 @@ def _find(asked: list[Any], catalogue: Catalogue) -> Condition:
         if candidates is None:
             return None
         exam = scene.exam
-        found = [one.index for one in candidates if _passes(passes, one, exam)]
+        found = [one.index for one in candidates if meets(passes, one, exam)]
         return frozenset(found) if found else None
 
     return find
@@ -232,7 +247,7 @@ def _before(asked: list[Any], catalogue: Catalogue) -> Condition:
         found = [
             one.index
             for one in scene.before.get(item, ())
-            if made_at(one.finding, one.item, exam) < started and _passes(passes, one, exam)
+            if made_at(one.finding, one.item, exam) < started and meets(passes, one, exam)
         ]
         return frozenset(found) if found else None
 
@@ -246,7 +261,7 @@ def _times(asked: list[Any], catalogue: Catalogue) -> Condition:
     def times(scene: Scene) -> Held:
         exam = scene.exam
         all_known = [*scene.of_this_exam(item), *scene.before.get(item, ())]
-        ones = [(made_at(one.finding, one.item, exam), one.index) for one in all_known if _passes(passes, one, exam)]
+        ones = [(made_at(one.finding, one.item, exam), one.index) for one in all_known if meets(passes, one, exam)]
         found = set[int]()
         for first, _ in ones:
             near = [(at, index) for at, index in ones if at >= first and lasted(hours_between(first, at))]
@@ -278,7 +293,7 @@ def _change(asked: list[Any], catalogue: Catalogue) -> Condition:
         earlier = known([*own, *scene.before.get(item, ())])
         found = [
             frozenset({now, was})
-            for now, at, value, place in known([one for one in own if _passes(passes, one, exam)])
+            for now, at, value, place in known([one for one in own if meets(passes, one, exam)])
             for was, since, before, where in earlier
             if since < at and _alike(where, place) and lasted(hours_between(since, at)) and holds(value - before)
         ]
@@ -310,7 +325,8 @@ def _alike(one: Sequence[Any], other: Sequence[Any]) -> bool:
     return all(a is None or b is None or a == b for a, b in zip(one, other, strict=True))
 
 
-def _passes(passes: Test | None, one: Given, exam: Exam) -> bool:
+def meets(passes: Test | None, one: Given, exam: Exam) -> bool:
+    """Whether a finding passes all of a test."""
     return passes is None or passes(one.finding, one.item, exam, one.judged, one.exact)
 
 

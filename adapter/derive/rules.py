@@ -13,6 +13,7 @@ from adapter.derive.judgement import judge
 from adapter.derive.machine import Condition, Scene, condition
 from adapter.derive.made import Computed, Earlier, Maker
 from adapter.derive.makers import by_rule
+from adapter.derive.sieve import Sieve
 from adapter.derive.unjudged import of_earlier
 from adapter.exam import Exam, Finding, Urgency
 
@@ -27,8 +28,10 @@ def rule_findings(
     """
     before = of_earlier(earlier, catalogue, _asked_over(catalogue)) if earlier else []
     views = list(_earlier_views(before, earlier, exam, pool, catalogue))
-    scene = Scene(exam, [*pool, *(view for view in views if view.item.lasting)], views)
-    held = [(rule, found) for rule in _rules(catalogue) if (found := rule.condition(scene)) is not None]
+    evidence = [*pool, *(view for view in views if view.item.lasting)] if views else pool
+    rules, sieve = _rules(catalogue)
+    scene = Scene(exam, evidence, views, sieve.sifted(evidence))
+    held = [(rule, found) for rule in rules if (found := rule.condition(scene)) is not None]
     replaced = {other for rule, _ in held for other in rule.replaces}
     return [
         Computed(
@@ -79,11 +82,12 @@ class _Rule:
 
 
 @lru_cache(maxsize=16)
-def _rules(catalogue: Catalogue) -> list[_Rule]:
-    """The rules that are on, in their order."""
-    return [
+def _rules(catalogue: Catalogue) -> tuple[list[_Rule], Sieve]:
+    """The rules that are on, in their order, and the sieve of their leaves."""
+    sieve = Sieve(catalogue)
+    rules = [
         _Rule(
-            condition=condition(row["steps"], catalogue),
+            condition=condition(row["steps"], catalogue, sieve.leaf),
             finding=Finding(item="cross_finding", text=rule.label),
             maker=by_rule(rule, catalogue),
             urgency=rule.urgency,
@@ -93,3 +97,4 @@ def _rules(catalogue: Catalogue) -> list[_Rule]:
         for row in compiled(catalogue).rules
         for rule in [catalogue.rules[row["id"]]]
     ]
+    return rules, sieve
