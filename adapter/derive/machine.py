@@ -175,7 +175,7 @@ def _number(name: str, catalogue: Catalogue) -> Callable[..., Decimal | None]:
 def condition(steps: Sequence[Step], catalogue: Catalogue, find: Find | None = None) -> Condition:
     """A rule's steps as one function, which leaves off as soon as it cannot hold any more.
 
-    ``find`` makes the condition of an item and its tests, in place of one that looks through all findings of the item.
+    ``find`` makes the condition of an item and its tests, in place of one that looks through the item's findings.
     """
     stack: list[Condition] = []
     for op, *asked in steps:
