@@ -70,8 +70,10 @@ class Words:
             sentence = sentence["one" if parts["count"] in self.ones else "other"]
         if not parts:
             return sentence
-        said = {name: part if isinstance(part, str) else self.number(part) for name, part in parts.items()}
-        return sentence.format_map(said)
+        for name, part in parts.items():
+            if not isinstance(part, str):
+                parts[name] = self.number(part)
+        return sentence.format_map(parts)
 
     def template(self, key: str) -> str:
         """The sentence of a key with its parts in braces, for whoever knows them later."""

@@ -13,6 +13,7 @@ from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
 from operator import itemgetter
+from typing import NamedTuple
 
 from adapter.catalogue import Answer, Catalogue, Item, ItemType, Range, Words
 from adapter.catalogue.codings import Coding, codings
@@ -24,7 +25,7 @@ from adapter.derive.judgement import (
     component_judgement,
     expected_range,
     judged_as,
-    not_judged,
+    why_not_judged,
 )
 from adapter.derive.made import Computed, Maker
 from adapter.derive.numbers import component_numbers, number
@@ -99,6 +100,15 @@ def _implied(catalogue: Catalogue) -> dict[str, str | None]:
     return {i.id: i.method or ("calculated" if i.computed else None) for i in catalogue.items.values()}
 
 
+class Kept(NamedTuple):
+    """What is so of every finding that says the same, of whichever infant; ``words`` as :attr:`FindingView.words`."""
+
+    item: Item
+    judged: Judgement | None
+    form: Form
+    words: str
+
+
 @dataclass(slots=True)
 class FindingView:
     """A finding, its index (captured ones first, then computed), what it means, and its unrounded value.
@@ -115,8 +125,8 @@ class FindingView:
     computed: Computed | None = None
     of_table: str = ""
     """By which of the site's tables of lines it was judged, or why by none of them."""
-    kept: Form | None = field(default=None, init=False)
-    """Its form, where that is known (:mod:`adapter.derive.judged`); one that is replaced in part knows it no more."""
+    kept: Kept | None = field(default=None, init=False)
+    """What is known of all that say the same (:mod:`adapter.derive.judged`); not of one that is replaced in part."""
 
     # what it is
 
@@ -148,7 +158,7 @@ class FindingView:
     def form(self) -> Form:
         """What it says, but for digits, time and particulars."""
         if self.kept is not None:
-            return self.kept
+            return self.kept.form
         fields, judged, shared = self.finding.__dict__, self.judged, self.facts
         value, means = fields["value"], None if judged is None else judged[:3]
         implied = None if fields["method"] is not None else shared.implied[fields["item"]]
@@ -308,7 +318,7 @@ class FindingView:
         """Why it has no judgement though it was examined; None where it has one."""
         if self.judged is not None:
             return None
-        reason = not_judged(self.finding, self.item, self.facts.exam, self.facts.catalogue)
+        reason = why_not_judged(self.finding, self.item, self.facts.exam, self.facts.catalogue)
         return self._words.clauses((self.of_table, reason)) if reason else reason
 
     @property
@@ -325,6 +335,8 @@ class FindingView:
     @property
     def words(self) -> str:
         """It in words: ``Femoral pulse, left: weak``."""
+        if self.kept is not None:
+            return self.kept.words
         return in_words(self.finding, self.item, self.facts.catalogue)
 
     @property

@@ -6,11 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 from operator import itemgetter
-from typing import NamedTuple
 
 from adapter.catalogue import Catalogue, Item
-from adapter.derive.finding import ExamFacts, FindingView, facts
-from adapter.derive.form import Form
+from adapter.derive.finding import ExamFacts, FindingView, Kept, facts
 from adapter.derive.judgement import Judgement, judge, meanings
 from adapter.derive.made import Computed, Withheld
 from adapter.exam import Exam, Finding, Urgency
@@ -22,14 +20,6 @@ OF_FORM = tuple(name for name in Finding.model_fields if name not in (*_OF_ITSEL
 _of_form, _of_itself = itemgetter(*OF_FORM), itemgetter(*_OF_ITSELF)
 _NOTHING = (None,) * len(_OF_ITSELF)
 MOST_KEPT = 10_000
-
-
-class _Known(NamedTuple):
-    """What is so of every finding that says the same, of whichever infant."""
-
-    item: Item
-    judged: Judgement | None
-    form: Form
 
 
 def finding_views(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue) -> list[FindingView]:
@@ -56,33 +46,36 @@ def captured_views(shared: ExamFacts) -> list[FindingView]:
             found.append(_judged(index, finding, shared))
         else:
             view = FindingView(index, finding, same.item, same.judged, shared)
-            view.kept = same.form
+            view.kept = same
             found.append(view)
     return found
 
 
 @lru_cache(maxsize=64)
-def _known(catalogue: Catalogue, status: str) -> dict[tuple[object, ...], _Known]:
+def _known(catalogue: Catalogue, status: str) -> dict[tuple[object, ...], Kept]:
     """What is known of findings in exams of this status, by all that they say."""
     return {}
 
 
 def _keep(
-    said: tuple[object, ...], finding: Finding, shared: ExamFacts, known: dict[tuple[object, ...], _Known]
-) -> _Known | None:
+    said: tuple[object, ...], finding: Finding, shared: ExamFacts, known: dict[tuple[object, ...], Kept]
+) -> Kept | None:
     """What is known of a finding from now on; None of an answer that is true of some infants alone."""
     if finding.not_examined is None and (finding.item, finding.value) not in meanings(shared.catalogue):
         return None
     view = _judged(0, finding, shared)
     if len(known) >= MOST_KEPT:
         known.clear()
-    same = known[said] = _Known(view.item, view.judged, view.form)
+    same = known[said] = Kept(view.item, view.judged, view.form, view.words)
     return same
 
 
 def _judged(index: int, finding: Finding, shared: ExamFacts) -> FindingView:
-    item = shared.catalogue.items[finding.__dict__["item"]]
-    judged = None if finding.not_examined is not None else judge(finding, item, shared.exam, shared.catalogue)
+    fields, item = finding.__dict__, shared.catalogue.items[finding.__dict__["item"]]
+    in_words = fields["value"] is None and fields["urgency"] is None
+    judged = None
+    if fields["not_examined"] is None and not in_words:
+        judged = judge(finding, item, shared.exam, shared.catalogue)
     return FindingView(index, finding, item, judged, shared)
 
 

@@ -214,12 +214,19 @@ def expected_range(
 def not_judged(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> str | None:
     """Why a finding that was examined has no judgement, in words; None where it has one, or where a screen, an
     estimate or a growth reference judges it in its stead."""
+    if judge(finding, item, exam, catalogue) is not None:
+        return None
+    return why_not_judged(finding, item, exam, catalogue)
+
+
+def why_not_judged(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> str | None:
+    """The same of a finding of which it is known that it has no judgement."""
     value, words = finding.value, catalogue.words
     if finding.not_examined is not None or type(value) is str or finding.urgency is not None:
         return None
     if value is None:
         return None if item.computed else words.say("unjudged.in_words")
-    if judge(finding, item, exam, catalogue) is not None or item.id in _judged_elsewhere(catalogue):
+    if item.id in _judged_elsewhere(catalogue):
         return None
     if not item.ranges:
         return words.say("unjudged.no_range")

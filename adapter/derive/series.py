@@ -202,6 +202,20 @@ def sections(lines: Sequence[SeriesLine]) -> Iterator[tuple[Urgency | None, list
             yield urgency, chosen
 
 
+def line_in_words(tell: Tell, words: Words) -> str:
+    """One line of the tell list with what it stands for, the reason, the rule and the source."""
+    said = tell.words
+    if tell.because:
+        said = words.say("beside", words=said, of=words.clauses(tell.because))
+    return words.say("tell.why", words=said, reason=tell.reason, rule=tell.rule, source=tell.source)
+
+
+def with_standing(one: SeriesLine, words: Words) -> str:
+    """The same, after how it stands to the earlier exams, where there are any."""
+    line, standing = line_in_words(one.line, words), standing_in_words(one, words, title=True)
+    return words.say("is", what=standing, value=line) if standing else line
+
+
 def standing_in_words(one: SeriesLine, words: Words, *, title: bool = False) -> str:
     """``still so (exams a, b)``; empty where no earlier exam is known. ``title``: as written at the beginning."""
     if one.standing is None:

@@ -46,12 +46,12 @@ class Sieve:
         found: dict[object, list[FindingView]] = {}
         kept = self._kept
         for one in pool:
-            form = one.kept
-            passing = None if form is None else kept.get(form)
+            same = one.kept
+            passing = None if same is None else kept.get(same.form)
             if passing is None:
                 passing = self._passing(one)
-                if form is not None:
-                    self._keep(form, passing)
+                if same is not None:
+                    self._keep(same.form, passing)
             for leaf in passing:
                 found.setdefault(leaf, []).append(one)
         return found

@@ -122,7 +122,7 @@ def _line(one: FindingView, pool: Sequence[FindingView], catalogue: Catalogue) -
         if one.item.id == "cross_finding":
             parts = [pool[index] for index in one.computed.derived_from]
             because = (
-                *(in_words(part.finding, part.item, catalogue) for part in parts),
+                *(part.words for part in parts),
                 *(earlier_in_words(part, catalogue) for part in one.computed.earlier),
             )
     return Tell(
@@ -149,10 +149,10 @@ def _said(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str, str]:
     """A finding in words, and reason, rule and source of its line; of an answer they are always the same."""
     finding = one.finding
     if one.computed is not None or not isinstance(finding.value, str) or one.judged is None:
-        return in_words(finding, one.item, catalogue), *_why(one, catalogue)
+        return one.words, *_why(one, catalogue)
     kept, key = _of_answers(catalogue), (finding.item, finding.value, finding.side, finding.site, one.judged)
     if key not in kept:
-        kept[key] = in_words(finding, one.item, catalogue), *_why(one, catalogue)
+        kept[key] = one.words, *_why(one, catalogue)
     return kept[key]
 
 
@@ -234,7 +234,7 @@ def _gap(one: FindingView, exam: Exam, catalogue: Catalogue) -> Tell | None:
         item=item,
         finding=finding,
         side=finding.side,
-        words=in_words(finding, item, catalogue),
+        words=one.words,
         reason=catalogue.words.clauses((catalogue.words.say("tell.to_do"), catalogue.caution(item))),
         rule=f"{item.id}.not_examined",
         source=source_in_words(item.sources[0], catalogue),

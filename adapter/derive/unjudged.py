@@ -30,13 +30,15 @@ class _Reason(NamedTuple):
     label: str
     asks: Test | None
     beside: Condition | None
+    items: Collection[str]
+    """Those that ``beside`` asks of."""
 
 
 def unjudged_because(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> str | None:
     """Why no range may say that this finding is expected; None where one may."""
-    for label, asks, beside in _reasons(catalogue)[item.id]:
+    for label, asks, beside, items in _reasons(catalogue)[item.id]:
         holds = asks is None or asks(finding, item, exam, None, None)
-        if holds and (beside is None or beside(bare_scene(exam, catalogue)) is not None):
+        if holds and (beside is None or beside(_scene_of(exam.findings, exam, catalogue, items)) is not None):
             return label
     return None
 
@@ -44,7 +46,13 @@ def unjudged_because(finding: Finding, item: Item, exam: Exam, catalogue: Catalo
 def bare_scene(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Scene:
     """What was captured in an exam, before anything is judged; and behind it what was in earlier ones."""
     found = [*exam.findings, *(one.finding for one in of_earlier(earlier, catalogue))]
-    return Scene(exam, [_Given(n, one, catalogue.items[one.item]) for n, one in enumerate(found)])
+    return _scene_of(found, exam, catalogue, catalogue.items)
+
+
+def _scene_of(findings: Sequence[Finding], exam: Exam, catalogue: Catalogue, items: Collection[str]) -> Scene:
+    """The findings of these items, before anything is judged."""
+    numbered = ((n, one, one.__dict__["item"]) for n, one in enumerate(findings))
+    return Scene(exam, [_Given(n, one, catalogue.items[item]) for n, one, item in numbered if item in items])
 
 
 def of_earlier(earlier: Sequence[Exam], catalogue: Catalogue, items: Collection[str] | None = None) -> list[Earlier]:
@@ -68,8 +76,14 @@ def _reasons(catalogue: Catalogue) -> dict[str, list[_Reason]]:
     made = []
     for one, row in rows:
         asks, beside = every(row["tests"], catalogue), _steps(row["steps"], catalogue)
-        made.append((one, _Reason(one.label, asks, beside)))
+        made.append((one, _Reason(one.label, asks, beside, _items(row["steps"], catalogue))))
     return {item: [reason for one, reason in made if one.concerns(item)] for item in catalogue.items}
+
+
+def _items(steps: list[list[object]], catalogue: Catalogue) -> Collection[str]:
+    """The items that steps ask of; all, where a step asks of any."""
+    named = {part for step in steps for part in step if isinstance(part, str)}
+    return catalogue.items if "" in named else named & {*catalogue.items}
 
 
 def _steps(steps: list[list[object]], catalogue: Catalogue) -> Condition | None:

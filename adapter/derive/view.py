@@ -18,7 +18,7 @@ from adapter.derive.computed import judged_findings, withheld
 from adapter.derive.finding import FindingView
 from adapter.derive.hours import LINE
 from adapter.derive.made import Computed, Withheld
-from adapter.derive.series import Judged, SeriesLine, series_lines
+from adapter.derive.series import Judged, SeriesLine, series_lines, with_standing
 from adapter.derive.tell import Tell, tell_list
 from adapter.derive.told import Told, told_of
 from adapter.derive.versions import rank
@@ -33,10 +33,10 @@ def unjudged(pool: Sequence[FindingView]) -> tuple[tuple[str, tuple[FindingView,
     """
     found: dict[str, list[FindingView]] = {}
     for one in pool:
-        measured = (
-            one.item.ranges and not one.item.chart and one.finding.__dict__["value"] is not None and not one.missing
-        )
-        if one.judged is None and measured and (reason := one.not_judged) is not None:
+        if one.judged is not None or one.finding.__dict__["value"] is None:
+            continue
+        measured = one.item.ranges and not one.item.chart and not one.missing
+        if measured and (reason := one.not_judged) is not None:
             found.setdefault(reason, []).append(one)
     return tuple((reason, tuple(ones)) for reason, ones in found.items())
 
@@ -106,6 +106,11 @@ class ExamView:
         """What must be told after this exam: its own lines, how they stand to the earlier exams, and what stands from
         these (:func:`adapter.derive.series.series_lines`)."""
         return series_lines([one._in_series for one in (*self.before, self)], self.catalogue)
+
+    @cached_property
+    def lines_in_words(self) -> tuple[str, ...]:
+        """Each of :attr:`lines` in words, with how it stands to the earlier exams."""
+        return tuple([with_standing(one, self.catalogue.words) for one in self.lines])
 
     @property
     def _in_series(self) -> Judged:

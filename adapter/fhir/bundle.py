@@ -192,14 +192,17 @@ def _observations(mapping: ExamMapping) -> tuple[list[Resource | TemplatedEntry]
 
 def _panels(links: Sequence[Json], mapping: ExamMapping) -> tuple[list[Resource], list[Json]]:
     """A panel for each region that has findings, in the order of the regions; and what stands in none."""
+    outside, region_of = mapping.parts.outside_panels, mapping.catalogue.region_of
+    inside: dict[str, list[Json]] = {}
+    others: dict[str, list[Json]] = {}
+    for one, link in zip(mapping.view.findings, links, strict=True):
+        item = one.finding.__dict__["item"]
+        (others if item in outside else inside).setdefault(region_of[item], []).append(link)
     panels: list[Resource] = []
     alone: list[Json] = []
-    outside = mapping.parts.outside_panels
-    for region, found in mapping.view.by_region():
-        members: list[Json] = []
-        for one in found:
-            (alone if one.finding.__dict__["item"] in outside else members).append(links[one.index])
-        if members:
+    for region in mapping.catalogue.regions:
+        alone += others.get(region, ())
+        if members := inside.get(region):
             name = mapping.identity.panel(region)
             panels.append(Resource(name, panel(region, name, members, mapping), True))
     return panels, alone

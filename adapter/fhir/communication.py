@@ -11,13 +11,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from adapter import SOFTWARE
+from adapter.derive.series import line_in_words
 from adapter.exam import Exam, Examiner, Status, Telling
 from adapter.fhir.communication_request import category_of, priority_of, request_of
 from adapter.fhir.identity import Name
 from adapter.fhir.json import Json
 from adapter.fhir.observation import ExamMapping, instant
 from adapter.fhir.people import examiner_reference
-from adapter.fhir.report import line_in_words, role_concept
+from adapter.fhir.report import role_concept
 
 TELLING = "StructureDefinition/telling"
 """The extension: ``line``, ``read-back``, ``recipient-role``, ``sender-role``."""

@@ -19,7 +19,7 @@ from adapter.fhir.identity import Name
 from adapter.fhir.json import Json
 from adapter.fhir.observation import ExamMapping, instant
 from adapter.fhir.people import device_reference
-from adapter.fhir.report import caution, with_standing
+from adapter.fhir.report import caution
 
 CATEGORY = "http://terminology.hl7.org/CodeSystem/communication-category"
 
@@ -38,11 +38,12 @@ def communication_requests(links: Sequence[Json], mapping: ExamMapping) -> Itera
     A final exam has none for an urgency without lines. One that amends another has all: what the earlier version
     asked for is withdrawn. A retracted exam asks for nothing any more.
     """
+    said = [*zip(mapping.view.lines, mapping.view.lines_in_words, strict=True)]
     for urgency, (_, priority, _, _) in _KINDS.items():
-        chosen = [one for one in mapping.view.lines if _asked_as(one) is urgency]
+        chosen = [one for one in said if _asked_as(one[0]) is urgency]
         if chosen or mapping.exam.details.status is not Status.FINAL:
             name = request_of(urgency, mapping)
-            status = _status(mapping.exam, chosen)
+            status = _status(mapping.exam, [one for one, _ in chosen])
             yield name, _request(name, chosen, status, priority, category_of(urgency), links, mapping)
 
 
@@ -69,7 +70,7 @@ def request_of(urgency: Urgency, mapping: ExamMapping) -> Name:
 
 def _request(
     name: Name,
-    lines: Sequence[SeriesLine],
+    said: Sequence[tuple[SeriesLine, str]],
     status: str,
     priority: str,
     category: list[Json],
@@ -77,6 +78,7 @@ def _request(
     mapping: ExamMapping,
 ) -> Json:
     details, references = mapping.exam.details, mapping.references
+    lines = [line for line, _ in said]
     report = mapping.identity.report()
     resource: Json = {
         "resourceType": "CommunicationRequest",
@@ -92,7 +94,7 @@ def _request(
     resource["about"] = [mapping.refer(report)]
     resource["encounter"] = references.encounter
     if lines:
-        resource["payload"] = [{"contentString": with_standing(one, mapping.catalogue.words)} for one in lines]
+        resource["payload"] = [{"contentString": words} for _, words in said]
     resource["authoredOn"] = instant(details.ended or details.started)
     resource["requester"] = device_reference(mapping.identity, mapping.refer, mapping.catalogue)
     rests_on = dict.fromkeys(index for one in lines if not one.past for index in one.line.rests_on)

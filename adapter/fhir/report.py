@@ -7,11 +7,9 @@ from collections.abc import Sequence
 from adapter.catalogue import Catalogue, Words
 from adapter.derive import (
     SeriesLine,
-    Tell,
     age_in_words,
     other_in_words,
     section_key,
-    standing_in_words,
     told_in_words,
     unjudged,
 )
@@ -83,20 +81,6 @@ def diagnostic_report(results: list[Json], mapping: ExamMapping, presented: Sequ
     return resource
 
 
-def line_in_words(tell: Tell, words: Words) -> str:
-    """One line of the tell list with what it stands for, the reason, the rule and the source."""
-    said = tell.words
-    if tell.because:
-        said = words.say("beside", words=said, of=words.clauses(tell.because))
-    return words.say("tell.why", words=said, reason=tell.reason, rule=tell.rule, source=tell.source)
-
-
-def with_standing(one: SeriesLine, words: Words) -> str:
-    """The same, after how it stands to the earlier exams, where there are any."""
-    line, standing = line_in_words(one.line, words), standing_in_words(one, words, title=True)
-    return words.say("is", what=standing, value=line) if standing else line
-
-
 def caution(catalogue: Catalogue) -> str:
     """Whose policy is in force, and what such a list is not."""
     policy = catalogue.settings.policy
@@ -107,9 +91,8 @@ def conclusion(view: ExamView) -> str:
     """Counts first, then each line to tell, and what was not judged; an empty list never reads as "all normal"."""
     exam, catalogue, words = view.exam, view.catalogue, view.catalogue.words
     lines = counts(exam, view.lines, len(view.not_recorded), words)
-    for one in view.lines:
+    for one, line in zip(view.lines, view.lines_in_words, strict=True):
         known = "".join(f" [{told_in_words(told, one.line, exam, catalogue)}]" for told in one.told)
-        line = with_standing(one, words)
         if not one.resolved:
             line = words.say("is", what=words.say(f"tell.line.{section_key(one.line.urgency)}"), value=line)
         lines.append(line + known)

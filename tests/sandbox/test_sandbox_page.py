@@ -14,9 +14,9 @@ from ward import NASTY, examples, of_another_maker, ward
 
 from adapter.catalogue import Catalogue
 from adapter.derive import computed_findings, tell_list
+from adapter.derive.series import line_in_words
 from adapter.document.markup import Html, tag
 from adapter.exam import Exam, Urgency
-from adapter.fhir.report import line_in_words
 from adapter.read import completeness
 from adapter.sandbox.page.view import moment
 

@@ -7,12 +7,13 @@ from collections.abc import Iterator, Sequence
 
 from adapter.catalogue import Catalogue
 from adapter.derive import section_key, standing_in_words, told_in_words
+from adapter.derive.series import line_in_words, with_standing
 from adapter.derive.view import ExamView
 from adapter.exam import Exam, Status, Telling, Urgency
 from adapter.fhir import observations_by_region
 from adapter.fhir.json import Json
 from adapter.fhir.parts import parts
-from adapter.fhir.report import caution, counts, line_in_words, not_judged_lines, with_standing
+from adapter.fhir.report import caution, counts, not_judged_lines
 from adapter.v2.er7 import Unsayable, formatted, joined, moment, segment, text
 from adapter.write.attached import rendered
 from adapter.write.outward import NotWritable
