@@ -101,12 +101,15 @@ def _implied(catalogue: Catalogue) -> dict[str, str | None]:
 
 
 class Kept(NamedTuple):
-    """What is so of every finding that says the same, of whichever infant; ``words`` as :attr:`FindingView.words`."""
+    """What is so of every finding that says the same, of whichever infant.
+
+    ``words`` as :attr:`FindingView.words`; None where the findings have words of their own.
+    """
 
     item: Item
     judged: Judgement | None
     form: Form
-    words: str
+    words: str | None
 
 
 @dataclass(slots=True)
@@ -335,7 +338,7 @@ class FindingView:
     @property
     def words(self) -> str:
         """It in words: ``Femoral pulse, left: weak``."""
-        if self.kept is not None:
+        if self.kept is not None and self.kept.words is not None:
             return self.kept.words
         return in_words(self.finding, self.item, self.facts.catalogue)
 

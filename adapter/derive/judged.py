@@ -14,7 +14,7 @@ from adapter.derive.made import Computed, Withheld
 from adapter.exam import Exam, Finding, Urgency
 
 _OF_ITSELF = ("text", "note", "counted_seconds")
-"""What one finding alone says; one that says any of it is looked at anew each time."""
+"""What one finding alone says: of its form no more than that it does."""
 OF_FORM = tuple(name for name in Finding.model_fields if name not in (*_OF_ITSELF, "observed_at"))
 """All else that a finding can say but when it was found."""
 _of_form, _of_itself = itemgetter(*OF_FORM), itemgetter(*_OF_ITSELF)
@@ -32,15 +32,15 @@ def finding_views(exam: Exam, computed: Sequence[Computed], catalogue: Catalogue
 
 
 def captured_views(shared: ExamFacts) -> list[FindingView]:
-    """What was captured, each finding judged once; an answer that is true of any infant, and what was not examined,
-    once for all findings that say the same."""
+    """What was captured, each finding judged once; an answer that is true of any infant, what was answered in words,
+    and what was not examined, once for all findings that say the same."""
     known = _known(shared.catalogue, shared.status)
     found = []
     for index, finding in enumerate(shared.exam.findings):
         fields = finding.__dict__  # a model's attributes are slow to reach one by one
-        same = None
-        if (fields["not_examined"] is not None or type(fields["value"]) is str) and _of_itself(fields) == _NOTHING:
-            said = _of_form(fields)
+        value, same = fields["value"], None
+        if value is None or type(value) is str:
+            said = (_of_form(fields), _of_itself(fields) == _NOTHING)
             same = known.get(said) or _keep(said, finding, shared, known)
         if same is None:
             found.append(_judged(index, finding, shared))
@@ -53,20 +53,25 @@ def captured_views(shared: ExamFacts) -> list[FindingView]:
 
 @lru_cache(maxsize=64)
 def _known(catalogue: Catalogue, status: str) -> dict[tuple[object, ...], Kept]:
-    """What is known of findings in exams of this status, by all that they say."""
+    """What is known of findings in exams of this status, by all that they say; of their own words, whether they have
+    any."""
     return {}
 
 
 def _keep(
     said: tuple[object, ...], finding: Finding, shared: ExamFacts, known: dict[tuple[object, ...], Kept]
 ) -> Kept | None:
-    """What is known of a finding from now on; None of an answer that is true of some infants alone."""
-    if finding.not_examined is None and (finding.item, finding.value) not in meanings(shared.catalogue):
+    """What is known of a finding from now on; None of an answer that is true of some infants alone, and of words that
+    the examiner marked, beside which the range for this infant stands."""
+    if finding.answer is not None and (finding.item, finding.answer) not in meanings(shared.catalogue):
+        return None
+    if finding.text is not None and finding.urgency is not None:
         return None
     view = _judged(0, finding, shared)
     if len(known) >= MOST_KEPT:
         known.clear()
-    same = known[said] = Kept(view.item, view.judged, view.form, view.words)
+    words = view.words if finding.text is None else None
+    same = known[said] = Kept(view.item, view.judged, view.form, words)
     return same
 
 

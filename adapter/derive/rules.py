@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from adapter.catalogue import Catalogue, Flag, Meaning
-from adapter.derive.compiled import compiled
+from adapter.catalogue import Catalogue, Flag, Meaning, Rule
+from adapter.derive.compiled import Step, compiled
 from adapter.derive.finding import FindingView, facts
 from adapter.derive.judgement import judge
 from adapter.derive.machine import Condition, Scene, condition
@@ -29,9 +29,10 @@ def rule_findings(
     before = of_earlier(earlier, catalogue, _asked_over(catalogue)) if earlier else []
     views = list(_earlier_views(before, earlier, exam, pool, catalogue))
     evidence = [*pool, *(view for view in views if view.item.lasting)] if views else pool
-    rules, sieve = _rules(catalogue)
-    scene = Scene(exam, evidence, views, sieve.sifted(evidence))
-    held = [(rule, found) for rule in rules if (found := rule.condition(scene)) is not None]
+    rules = _rules(catalogue)
+    sifted = rules.sieve.sifted(evidence)
+    scene = Scene(exam, evidence, views, sifted)
+    held = [(rule, found) for rule in rules.that_may_hold(sifted) if (found := rule.condition(scene)) is not None]
     replaced = {other for rule, _ in held for other in rule.replaces}
     return [
         Computed(
@@ -81,20 +82,40 @@ class _Rule:
     replaces: tuple[str, ...]
 
 
-@lru_cache(maxsize=16)
-def _rules(catalogue: Catalogue) -> tuple[list[_Rule], Sieve]:
-    """The rules that are on, in their order, and the sieve of their leaves."""
-    sieve = Sieve(catalogue)
-    rules = [
-        _Rule(
-            condition=condition(row["steps"], catalogue, sieve.leaf),
+class _Rules:
+    """The rules that are on, in their order, the sieve of their leaves, and which leaves lead to which rules."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self.sieve = Sieve(catalogue)
+        self._rules: list[_Rule] = []
+        self._always: list[int] = []
+        self._led_to: dict[object, list[int]] = {}
+        for number, row in enumerate(compiled(catalogue).rules):
+            self._rules.append(self._rule(row["steps"], catalogue.rules[row["id"]], catalogue))
+            leaves = self.sieve.needed(row["steps"])
+            for leaf in leaves or ():
+                self._led_to.setdefault(leaf, []).append(number)
+            if leaves is None:
+                self._always.append(number)
+
+    def _rule(self, steps: Sequence[Step], rule: Rule, catalogue: Catalogue) -> _Rule:
+        return _Rule(
+            condition=condition(steps, catalogue, self.sieve.condition),
             finding=Finding(item="cross_finding", text=rule.label),
             maker=by_rule(rule, catalogue),
             urgency=rule.urgency,
             reason=rule.reason,
             replaces=rule.replaces,
         )
-        for row in compiled(catalogue).rules
-        for rule in [catalogue.rules[row["id"]]]
-    ]
-    return rules, sieve
+
+    def that_may_hold(self, sifted: Iterable[object]) -> Iterator[_Rule]:
+        """The rules that these leaves lead to, and those that may hold without any, in their order."""
+        numbers = {*self._always}
+        for leaf in sifted:
+            numbers.update(self._led_to.get(leaf, ()))
+        return (self._rules[number] for number in sorted(numbers))
+
+
+@lru_cache(maxsize=16)
+def _rules(catalogue: Catalogue) -> _Rules:
+    return _Rules(catalogue)

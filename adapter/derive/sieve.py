@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
+from adapter.derive.compiled import Step
 from adapter.derive.compiled import Test as RawTest
 from adapter.derive.finding import FindingView
 from adapter.derive.form import Form
@@ -31,15 +32,35 @@ class Sieve:
         self._of_item: dict[str, list[Leaf]] = {item: [] for item in catalogue.items}
         self._kept: dict[Form, tuple[Leaf, ...]] = {}
 
-    def leaf(self, item: str, tests: Sequence[RawTest]) -> Condition:
-        """The step *find* as a condition of a scene that was sifted; ``""`` is every item."""
+    def condition(self, item: str, tests: Sequence[RawTest]) -> Condition:
+        """The step *find* as a condition of a scene that was sifted."""
+        return self._leaf(item, tests).held
+
+    def needed(self, steps: Sequence[Step]) -> frozenset[Leaf] | None:
+        """Leaves of which at least one must hold for a rule to hold; None where it may hold without any."""
+        stack: list[frozenset[Leaf] | None] = []
+        for op, *asked in steps:
+            if op == "some":
+                wanted, of = asked
+                parts = stack[-of:]
+                del stack[-of:]
+                known = sorted((part for part in parts if part is not None), key=len)
+                enough = of - wanted + 1  # where so many parts do not hold, too few are left
+                stack.append(frozenset().union(*known[:enough]) if len(known) >= enough else None)
+            else:
+                stack.append(frozenset({self._leaf(*asked)}) if op == "find" else None)
+        (whole,) = stack
+        return whole
+
+    def _leaf(self, item: str, tests: Sequence[RawTest]) -> Leaf:
+        """The leaf of an item (``""``: of every item) with these tests."""
         name = repr((item, tests))
         leaf = self._leaves.get(name)
         if leaf is None:
             leaf = self._leaves[name] = Leaf(tests, self._catalogue)
             for one in [item] if item else [*self._of_item]:
                 self._of_item[one].append(leaf)
-        return leaf.held
+        return leaf
 
     def sifted(self, pool: Sequence[FindingView]) -> dict[object, list[FindingView]]:
         """The findings that each leaf may hold by, in their order."""

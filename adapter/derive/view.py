@@ -7,7 +7,7 @@ when it is first asked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from decimal import Decimal
 from functools import cached_property
 
@@ -151,14 +151,6 @@ class ExamView:
         """The counts that keep every other statement honest."""
         missing = len(self.not_recorded)
         return self.catalogue.words.say("counts", recorded=self.recorded, skipped=self.not_examined, missing=missing)
-
-    def by_region(self) -> Iterator[tuple[str, list[FindingView]]]:
-        """The findings of each region that has any, in the order of the regions."""
-        found: dict[str, list[FindingView]] = {}
-        region_of = self.catalogue.region_of
-        for one in self.findings:
-            found.setdefault(region_of[one.finding.__dict__["item"]], []).append(one)
-        return ((region, found[region]) for region in self.catalogue.regions if region in found)
 
     def examined_in(self, region: str) -> list[FindingView]:
         """What was examined in a region, in the order of the exam."""

@@ -13,7 +13,7 @@ import pytest
 from adapter.catalogue import Catalogue, Meaning
 from adapter.derive import finding as view
 from adapter.derive import judged_findings
-from adapter.exam import Exam, Finding, Quantity, Side, Status, Urgency
+from adapter.exam import Exam, Finding, Gestation, Quantity, Side, Status, Urgency
 from adapter.fhir import to_json
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.parts import parts
@@ -99,6 +99,32 @@ def test_a_field_added_to_the_view_is_in_the_key(
         added[:] = [word]
         to_json(exam, fresh)
     assert len(parts(fresh, True).observations) == 2
+
+
+OF_A_GESTATION: dict[str, dict[str, Any]] = {
+    "a number": {"value": Quantity(value=Decimal(3000), unit="g")},
+    "words that the examiner marked": {"text": "about 3000 g, scale broken", "urgency": Urgency.TELL},
+}
+
+
+@pytest.mark.parametrize("what", OF_A_GESTATION)
+def test_the_range_of_one_infant_is_not_written_of_another(
+    what: str, every: list[Exam], catalogue: Catalogue
+) -> None:
+    """A range of birth weights that holds for those born at term (``mappings/regions``) stands beside no other's."""
+    weight, fresh = Finding(item="birth_weight", **OF_A_GESTATION[what]), replace(catalogue)
+
+    def has_range(weeks: int) -> bool:
+        newborn = every[0].newborn.model_copy(update={"gestation": Gestation(weeks=weeks, days=0)})
+        bundle = loads(to_json(with_findings(every[0].model_copy(update={"newborn": newborn}), weight), fresh))
+        (made,) = (
+            one["resource"]
+            for one in bundle["entry"]
+            if one["resource"].get("identifier", [{}])[0].get("value", "").endswith("/birth_weight")
+        )
+        return "referenceRange" in made
+
+    assert [has_range(weeks) for weeks in (40, 30, 40)] == [True, False, True]
 
 
 def test_what_was_kept_of_one_infant_is_not_written_of_another(every: list[Exam], catalogue: Catalogue) -> None:
