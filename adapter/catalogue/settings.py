@@ -151,6 +151,8 @@ class Settings(Frozen):
     fhir: Literal["R4", "R4B", "R5"] = "R4"
     """The release of FHIR that bundles and documents are written in; what is sent is R4."""
     attached_report: Literal["html", "pdf"] | None = None
+    attached_document: bool = True
+    """Whether a report in PDF has the exam's FHIR document attached."""
     organisation: Organisation | None = None
     places: dict[str, Place] = Field(default_factory=dict)
     """By the words that ``place`` of a record has."""

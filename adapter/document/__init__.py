@@ -4,6 +4,7 @@ from adapter.document.characters import visible
 from adapter.document.fonts import PdfNotInstalled
 from adapter.document.html import to_html
 from adapter.document.model import (
+    Attached,
     Beside,
     Blank,
     Block,
@@ -29,6 +30,7 @@ from adapter.document.pdf import to_pdf
 from adapter.document.xhtml import narrative, of_texts
 
 __all__ = [
+    "Attached",
     "Beside",
     "Blank",
     "Block",

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from unicodedata import category
 
 # Explicit directional formatting (Unicode Standard Annex #9, section 2) reorders the text around it.
 _DIRECTIONAL = "\u202a-\u202e\u2066-\u2069"
 _UNSEEN = re.compile(
-    f"[{_DIRECTIONAL}\ue000-\uf8ff\U000f0000-\U0010ffff\x00-\x08\x0b-\x1f\x7f-\x9f\ufff9-\ufffc\ufffe\uffff]"
+    f"[{_DIRECTIONAL}\ue000-\uf8ff\U000f0000-\U0010ffff\x00-\x08\x0b-\x1f\x7f-\x9f\ufeff\ufff9-\ufffc\ufffe\uffff"
+    "\ud800-\udfff]"
 )
 
 
@@ -20,8 +20,3 @@ def visible(text: str) -> str:
 def written_out(character: str) -> str:
     """One character by its code point."""
     return f"[U+{ord(character):04X}]"
-
-
-def needs_shaping(text: str) -> bool:
-    """Whether glyphs are chosen and placed by the script's rules: marks; scripts of South and South-East Asia."""
-    return any(category(c) in ("Mn", "Mc") or "\u0900" <= c <= "\u109f" or "\u1780" <= c <= "\u17ff" for c in text)

@@ -1,39 +1,39 @@
-"""Fonts for PDF: which one shows a character, and what to do where none does.
+"""Fonts for PDF: which of them has a character, and what to do where none has.
 
-FiraGO and Noto Sans come with the extra ``pdf`` (package pymupdf-fonts, SIL Open Font License 1.1): Latin, Greek,
-Cyrillic, Arabic, Hebrew, Devanagari, Thai and Georgian. For anything else the TrueType fonts of the folder that
-``NEWBORN_ADAPTER_FONTS`` names and of the system are searched. A character that none of them has is written out as
-``[U+6F22]`` and remembered, so that the document can say so.
+They come with the extra ``pdf``, all under the SIL Open Font License 1.1: FiraGO and Noto Sans (Latin, Greek,
+Cyrillic, Arabic, Hebrew, Devanagari, Thai, Georgian), Noto Sans CJK (Chinese, Japanese, Korean). Then those of the
+folder that ``NEWBORN_ADAPTER_FONTS`` names; never the system's, so that a page is the same everywhere. A character
+that none of them has is written out as ``[U+1F37C]`` and remembered, so that the document can say so.
 """
 
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Iterator
-from functools import cache
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import cache, cached_property
 from io import BytesIO
-from itertools import groupby
 from pathlib import Path
-from typing import Any
-from unicodedata import bidirectional, normalize
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+from unicodedata import category
 
-from adapter.document.characters import needs_shaping, visible, written_out
+from adapter.document.characters import visible, written_out
 from adapter.errors import NotInstalled
 
+if TYPE_CHECKING:
+    from typst import Fonts as Loaded
+
 FOLDER = "NEWBORN_ADAPTER_FONTS"
-SHAPED = "-shaped"
-_OWN = {"paper": "figo", "paper-bold": "figbo", "noto": "notos", "noto-bold": "notosbo"}
 HOW = "in the checkout of this project: pip install '.[pdf]'"
-
-# How many characters of a text that runs from right to left stand on one line: such a text is put in the order of
-# sight line by line.
-_RIGHT_TO_LEFT_LINE = 30
-
-_SYSTEM = {
-    "darwin": ("/System/Library/Fonts", "/Library/Fonts"),
-    "win32": (f"{os.environ.get('WINDIR', 'C:/Windows')}/Fonts",),
-}
+MAIN, SECOND = "FiraGO", "Noto Sans"
+_OWN = {MAIN: ("figo", "figbo"), SECOND: ("notos", "notosbo")}
+_EACH_ONCE = f'#for font in ("{MAIN}", "{SECOND}") [#text(font: font)[x *x*]]'
+USUAL = frozenset("\n–—‘’“”„…•≤≥−×€") | {chr(code) for code in (*range(0x20, 0x7F), *range(0xA0, 0x180))}
+"""What the main font is known to have, and a line feed: most documents need not look further."""
+_JOINERS = frozenset("\u200b\u200c\u200d\u2060\u2066\u2067\u2068\u2069\u00ad\u034f\u061c\u200e\u200f")
+_BREAKS = str.maketrans("\u2028\u2029\t", "   ")
 
 
 class PdfNotInstalled(NotInstalled):
@@ -43,150 +43,99 @@ class PdfNotInstalled(NotInstalled):
         super().__init__(f"PDF needs {missing}, which is not installed; install it with: {HOW}")
 
 
-class Fonts:
-    """Chooses fonts for the texts of one document; ``unshown`` holds the characters that no font has."""
+class Shown:
+    """What the fonts show of the texts of one document; ``unshown`` holds the characters that no font has."""
 
     def __init__(self) -> None:
         self.unshown: set[str] = set()
-        self._shaped: set[str] = set()
 
-    def pieces(self, text: str, bold: bool = False) -> Iterator[tuple[str, str]]:
-        """The text in the order of sight, each piece with the registered font that shows it."""
-        for is_space, letters in groupby(_in_sight_order(visible(text)), key=str.isspace):
-            word = "".join(letters)
-            if is_space:
-                yield _base(bold), word.replace("\u2028", " ").replace("\u2029", " ")
-            else:
-                yield from self._word(word, bold)
+    def __call__(self, text: str) -> str:
+        """The text, what cannot be shown written out."""
+        if USUAL.issuperset(text):
+            return text
+        return "".join(self._cluster(cluster) for cluster in _clusters(visible(text).translate(_BREAKS)))
 
-    def _word(self, word: str, bold: bool) -> Iterator[tuple[str, str]]:
-        if needs_shaping(word):
-            font = next((font for font in _all(bold) if all(ord(c) in _glyphs(font) for c in word)), None)
-            if font is not None:
-                yield self._for_shaping(font), word
-                return
-        for font, characters in groupby(word, key=lambda character: self._font(character, bold)):
-            piece = "".join(characters)
-            yield font or _base(bold), piece if font else "".join(self._escaped(c) for c in piece)
-
-    def _for_shaping(self, font: str) -> str:
-        """The same font for text that is shaped: opened anew for each document, since shaping changes it."""
-        for name in sorted({font, "paper"} - self._shaped):
-            self._shaped.add(name)
-            _open_for_shaping(name)
-        return f"{font}{SHAPED}"
-
-    def _font(self, character: str, bold: bool) -> str | None:
-        return next((font for font in _all(bold) if ord(character) in _glyphs(font)), None)
-
-    def _escaped(self, character: str) -> str:
-        plain = normalize("NFKC", character)  # a joined form of a letter stands for the letter
-        self.unshown |= set(plain)
-        return "".join(map(written_out, plain))
+    def _cluster(self, cluster: str) -> str:
+        """A letter and its marks are shown by one font: a mark that the letter's font has not is written out."""
+        wanted = set(cluster) - _JOINERS
+        if wanted <= USUAL or any(wanted <= family.characters for family in families()):
+            return cluster
+        has = next((family.characters for family in families() if cluster[0] in family.characters), frozenset())
+        self.unshown |= wanted - has
+        return "".join(c if c in has else written_out(c) for c in cluster if c in wanted)
 
 
-def _in_sight_order(text: str) -> str:
-    """Text that runs from right to left in the order in which it is seen, its letters joined as the script asks."""
-    if all(bidirectional(c) not in ("R", "AL", "AN") for c in text):
-        return text
-    lines = [part for line in text.split("\n") for part in _short_lines(line)]
-    return "\n".join(_bidi()(line) for line in lines)
-
-
-def _short_lines(line: str) -> Iterator[str]:
+def _clusters(text: str) -> Iterator[str]:
     held = ""
-    for word in line.split(" "):
-        if held and len(held) + len(word) >= _RIGHT_TO_LEFT_LINE:
+    for character in text:
+        if held and category(character) not in ("Mn", "Mc", "Me") and character not in _JOINERS:
             yield held
-            held = word
-        else:
-            held = f"{held} {word}" if held else word
+            held = ""
+        held += character
     yield held
 
 
+@dataclass(frozen=True)
+class Family:
+    """The faces of one name, of which the compiler takes the one of the weight that is asked for."""
+
+    name: str
+    faces: tuple[tuple[str, int], ...]
+    """Each by its file, or its name in pymupdf-fonts, and which it is in that."""
+
+    @cached_property
+    def characters(self) -> frozenset[str]:
+        """What every face of it has."""
+        return frozenset.intersection(*(_characters(*face) for face in self.faces))
+
+
+def families() -> tuple[Family, ...]:
+    """All families, in the order in which they are tried."""
+    return _opened()[1]
+
+
+def loaded() -> Loaded:
+    """All fonts, for the compiler. Raises :class:`PdfNotInstalled`."""
+    return _opened()[0]
+
+
 @cache
-def _bidi() -> Any:
-    """Joins Arabic letters and puts a line in the order of sight (Unicode Standard Annex #9)."""
+def _opened() -> tuple[Loaded, tuple[Family, ...]]:
     try:
-        from arabic_reshaper import ArabicReshaper  # type: ignore[import-untyped]
-        from bidi.algorithm import get_display  # type: ignore[import-untyped]
+        from noto_cjk_sans_jp_regular import FONT_PATH
+        from pymupdf_fonts import fontbuffers
+        from typst import Fonts, compile
     except ImportError as error:
         raise PdfNotInstalled(str(error.name)) from None
-    reshaper = ArabicReshaper({"delete_harakat": False, "delete_tatweel": False, "support_zwj": True})
-    return lambda line: get_display(reshaper.reshape(line))
+    more = [str(Path(str(FONT_PATH)).parent), *filter(None, [os.environ.get(FOLDER)])]
+    with TemporaryDirectory() as unpacked:
+        for name in (name for names in _OWN.values() for name in names):
+            Path(unpacked, f"{name}.ttf").write_bytes(fontbuffers[name]())
+        fonts = Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[unpacked, *more])
+        # A font is read when it is first used: these here, before their files are gone.
+        compile(_EACH_ONCE.encode(), font_paths=fonts)
+    own = [Family(name, tuple((face, 0) for face in faces)) for name, faces in _OWN.items()]
+    return fonts, (*own, *(family for folder in more for family in _in_folder(folder, fonts)))
 
 
-def _base(bold: bool) -> str:
-    _register_own()
-    return "paper-bold" if bold else "paper"
-
-
-def _all(bold: bool) -> Iterator[str]:
-    """The fonts to try, in their order; those of the system are opened only when they are reached."""
-    _register_own()
-    yield from ("paper-bold", "noto-bold", "paper", "noto") if bold else ("paper", "noto")
-    yield from (name for name in _paths() if _usable(name))
-
-
-@cache
-def _register_own() -> None:
-    try:
-        import uharfbuzz  # type: ignore[import-untyped] # noqa: F401 - reportlab shapes with it
-        from reportlab.pdfbase import pdfmetrics
-        from reportlab.pdfbase.ttfonts import TTFont
-
-        for name in _OWN:
-            pdfmetrics.registerFont(TTFont(name, _opened(name), shapable=False))
-    except ImportError as error:
-        raise PdfNotInstalled(str(error.name)) from None
-    pdfmetrics.registerFontFamily("paper", "paper", "paper-bold")
-
-
-def _open_for_shaping(name: str) -> None:
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFont
-
-    font = TTFont(f"{name}{SHAPED}", _opened(name), shapable=True)
-    # reportlab takes two fonts of one face for the same.
-    font.face.name += b"-Shaped"
-    if font.fontName in pdfmetrics.getRegisteredFontNames():
-        pdfmetrics.getFont(font.fontName).unregister()
-    pdfmetrics.registerFont(font)
-
-
-def _opened(name: str) -> Any:
-    """The file of a registered font."""
-    if name not in _OWN:
-        return str(_paths()[name])
-    from pymupdf_fonts import fontbuffers  # type: ignore[import-untyped]
-
-    return BytesIO(fontbuffers[_OWN[name]]())
+def _in_folder(folder: str, fonts: Loaded) -> Iterator[Family]:
+    """The families with a font in a folder, in the order of their files; our own stay what they are."""
+    found: dict[str, list[tuple[str, int]]] = {}
+    for info in sorted(fonts.fonts(), key=lambda info: (info.path or "", info.index)):
+        if info.path and Path(info.path).is_relative_to(folder) and info.style == "normal":
+            found.setdefault(info.family, []).append((info.path, info.index))
+    return (Family(name, tuple(faces)) for name, faces in found.items() if name not in _OWN)
 
 
 @cache
-def _paths() -> dict[str, Path]:
-    """TrueType fonts of the named folder, then of the system, each in the order of their paths."""
-    folders = [os.environ.get(FOLDER, ""), *_SYSTEM.get(sys.platform, ("/usr/share/fonts", "/usr/local/share/fonts"))]
-    found = [sorted(Path(folder).rglob("*.tt[fc]")) for folder in folders if folder]
-    return {f"further-{n}-{path.stem}": path for n, path in enumerate(path for paths in found for path in paths)}
+def _characters(face: str, index: int) -> frozenset[str]:
+    """What a font has a glyph for; nothing of a file that is no font."""
+    from fontTools.ttLib import TTFont, TTLibError
+    from pymupdf_fonts import fontbuffers
 
-
-@cache
-def _usable(name: str) -> bool:
-    """Whether a further font can be embedded; it is registered then."""
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFError, TTFont
-
-    try:
-        pdfmetrics.registerFont(TTFont(name, _opened(name), shapable=False))
-    except (TTFError, OSError, ValueError, KeyError, IndexError):
-        return False
-    return True
-
-
-@cache
-def _glyphs(font: str) -> dict[int, int]:
-    """What a registered font has: code point to glyph, glyph 0 (the box) left out."""
-    from reportlab.pdfbase import pdfmetrics
-
-    return {code: glyph for code, glyph in pdfmetrics.getFont(font).face.charToGlyph.items() if glyph}
+    with (
+        suppress(TTLibError, OSError),
+        TTFont(BytesIO(fontbuffers[face]()) if face in fontbuffers else face, fontNumber=index, lazy=True) as font,
+    ):
+        return frozenset(chr(code) for code, glyph in (font.getBestCmap() or {}).items() if font.getGlyphID(glyph))
+    return frozenset()

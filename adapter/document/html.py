@@ -13,6 +13,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from adapter.document.characters import visible
+from adapter.document.drawn import plotted
 from adapter.document.markup import Child, Html, joined, tag
 from adapter.document.model import (
     Beside,
@@ -33,7 +34,6 @@ from adapter.document.model import (
     Tick,
     Tone,
 )
-from adapter.document.plot import HEIGHT, WIDTH, Dot, Mark, Stroke, marks
 
 _PAGES = {"a4": "A4", "letter": "letter"}
 
@@ -194,31 +194,4 @@ def _part(part: Run | Tick | Blank) -> Child:
 
 
 def _plot(plot: Plot) -> Html:
-    drawn = tag(
-        "svg",
-        (_mark(mark) for mark in marks(plot)),
-        xmlns="http://www.w3.org/2000/svg",
-        viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
-        role="img",
-        aria_label=plot.alt,
-    )
-    return tag("figure", drawn, tag("figcaption", plot.alt))
-
-
-def _mark(mark: Mark) -> Html:
-    """A mark in SVG, whose y runs downwards."""
-    if isinstance(mark, Stroke):
-        points = " ".join(f"{x:g},{HEIGHT - y:g}" for x, y in mark.points)
-        colour = "#8a8a8a" if mark.grey else "#1d1d1b"
-        return tag("polyline", points=points, fill="none", stroke=colour, stroke_width=f"{mark.weight:g}")
-    if isinstance(mark, Dot):
-        return tag("circle", cx=f"{mark.x:g}", cy=f"{HEIGHT - mark.y:g}", r="2.6", fill="#1d1d1b")
-    return tag(
-        "text",
-        mark.text,
-        x=f"{mark.x:g}",
-        y=f"{HEIGHT - mark.y:g}",
-        font_size="8",
-        font_weight="bold" if mark.strong else None,
-        text_anchor=mark.anchor,
-    )
+    return tag("figure", plotted(plot), tag("figcaption", plot.alt))

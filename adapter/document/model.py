@@ -7,6 +7,7 @@ matters, the text says the word as well.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 from typing import Literal
@@ -193,6 +194,8 @@ class Document:
     banner: str = ""
     lead: tuple[Block, ...] = field(default=())
     """Stands above the columns, over the whole width of the first page."""
+    made: datetime | None = None
+    """When what it says was recorded, for the properties of its file."""
     page_of: str = "page {page} of {pages}"
     """The number of a page."""
     unshown: tuple[str, str] = (
@@ -202,3 +205,13 @@ class Document:
         " HTML shows them; a folder of TrueType fonts may be named in NEWBORN_ADAPTER_FONTS.",
     )
     """In a PDF, of one character and of several that no font has."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """A file inside a PDF that says the same in another way, by its MIME type; ``says`` describes it."""
+
+    name: str
+    content_type: str
+    content: bytes
+    says: str

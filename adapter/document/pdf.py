@@ -1,94 +1,52 @@
-"""A document as PDF, through reportlab: whom it is about and "page n of m" on every page.
+"""A document as PDF for a person, an archive and a machine: tagged (PDF/UA-1), for keeping (PDF/A-3a), with files.
 
-The same document gives the same bytes: no clock, no random ids (reportlab's ``invariant``).
+Standards: ISO 14289-1 (PDF/UA-1), ISO 19005-3 (PDF/A-3, level a). Typst, a compiler within the process, sets it by
+``paper.typ``: it is given data and fonts alone. The same document gives the same bytes: no clock, no random ids.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from io import BytesIO
+import json
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 from adapter import SOFTWARE
-from adapter.document.fonts import Fonts, PdfNotInstalled
-from adapter.document.model import Document, Paragraph, Run, Tone
+from adapter.document.fonts import loaded
+from adapter.document.model import Attached, Document
+from adapter.document.pdf_data import data
 
-_MARGIN = 36.0
-_GAP = 10.0
+_STANDARDS = ["a-3a", "ua-1"]
+_UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
+"""An archive wants a date; of what has none (a blank sheet) it says nothing."""
 
 
-def to_pdf(document: Document) -> bytes:
-    """The PDF. Raises :class:`adapter.document.PdfNotInstalled` where the extra ``pdf`` is not installed."""
-    try:
-        from reportlab.lib.pagesizes import A4, LETTER
-        from reportlab.platypus import BaseDocTemplate, Frame, NextPageTemplate, PageTemplate
-    except ImportError as error:
-        raise PdfNotInstalled(str(error.name)) from None
-    from adapter.document.pdf_blocks import Drawer, furnished
+def to_pdf(document: Document, attached: tuple[Attached, ...] = ()) -> bytes:
+    """The PDF, with files inside it. Raises :class:`adapter.document.PdfNotInstalled` where the extra ``pdf`` is not
+    installed."""
+    fonts = loaded()
+    import typst
 
-    fonts = Fonts()
-    drawer = Drawer(fonts, 7.2 if document.columns > 1 else 9.0)
-    width, height = A4 if document.paper == "a4" else LETTER
-    inner = width - 2 * _MARGIN
-    column = (inner - _GAP * (document.columns - 1)) / document.columns
-    lead = drawer.title(document, inner) + drawer.flowables(document.lead, inner)
-    story = drawer.flowables(document.blocks, column)
-    if fonts.unshown:
-        lead += drawer.flowables((_unshown(fonts.unshown, document),), inner)
-    header, footer = drawer.header(document), drawer.footer(document)
-    top = height - 22 - _height(header, inner)
-    low = 24 + _height(footer, inner - 70)
-    lead_height = min(_height(lead, inner) + 6, top - low - 60)
+    compiler: Any = typst.Compiler  # its stub knows files by path alone, not by name and content
 
-    def frames(high: float) -> list[Any]:
-        none = {"leftPadding": 0, "rightPadding": 0, "topPadding": 0, "bottomPadding": 0}
-        return [
-            Frame(_MARGIN + n * (column + _GAP), low, column, high - low, **none) for n in range(document.columns)
-        ]
-
-    def furniture(canvas: Any, _: Any) -> None:
-        _draw(header, canvas, _MARGIN, height - 20, inner)
-        _draw(footer, canvas, _MARGIN, low - 6, inner - 70)
-
-    buffer = BytesIO()
-    template = BaseDocTemplate(
-        buffer,
-        pagesize=(width, height),
-        title=document.title,
-        subject=document.subject,
-        author=document.author or SOFTWARE,
-        creator=SOFTWARE,
-        producer="reportlab",
-        lang=document.language,
-        invariant=1,
+    files = {f"attached-{n}": one for n, one in enumerate(attached)}
+    told = data(document)
+    told["author"] = told["author"] or SOFTWARE
+    told["attached"] = [
+        {"path": path, "name": one.name, "type": one.content_type, "says": one.says} for path, one in files.items()
+    ]
+    given = {
+        "main.typ": _paper(),
+        "document.json": json.dumps(told).encode(),
+        **{path: one.content for path, one in files.items()},
+    }
+    pdf: bytes = compiler(given, font_paths=fonts).compile(
+        format="pdf", pdf_standards=_STANDARDS, timestamp=(document.made or _UNDATED).astimezone(UTC)
     )
-    later = PageTemplate("later", frames(top), onPage=furniture)
-    if document.columns == 1:
-        template.addPageTemplates([later])
-        story = [*lead, *story]
-    else:
-        above = Frame(_MARGIN, top - lead_height, inner, lead_height, 0, 0, 0, 0)
-        first = PageTemplate("first", [above, *frames(top - lead_height)], onPage=furniture)
-        template.addPageTemplates([first, later])
-        story = [NextPageTemplate("later"), *lead, drawer.next_frame(), *story]
-    template.build(story, canvasmaker=furnished(width - _MARGIN, low - 12, document.page_of))
-    return buffer.getvalue()
+    return pdf
 
 
-def _unshown(characters: set[str], document: Document) -> Paragraph:
-    count = len(characters)
-    text = document.unshown[count > 1].format(count=count, example=f"[U+{ord(min(characters)):04X}]")
-    return Paragraph((Run(text),), Tone.MARKED)
-
-
-def _height(flowables: Sequence[Any], width: float) -> float:
-    """How high flowables are, one below the other, with the space between them."""
-    heights = (one.wrap(width, 10_000)[1] + one.getSpaceBefore() + one.getSpaceAfter() for one in flowables)
-    return float(sum(heights))
-
-
-def _draw(flowables: Sequence[Any], canvas: Any, left: float, top: float, width: float) -> None:
-    for one in flowables:
-        _, height = one.wrap(width, 10_000)
-        one.drawOn(canvas, left, top - height)
-        top -= height
+@cache
+def _paper() -> bytes:
+    return Path(__file__).with_name("paper.typ").read_bytes()

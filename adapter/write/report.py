@@ -8,11 +8,13 @@ from adapter import SOFTWARE, __version__
 from adapter.catalogue import Catalogue
 from adapter.derive.signed import signed_in_words
 from adapter.derive.view import ExamView
-from adapter.document import Block, Document, Heading, Paragraph, Tone, say, to_html, to_pdf
+from adapter.document import Attached, Block, Document, Heading, Paragraph, Tone, say, to_html, to_pdf
 from adapter.exam import Exam, Status
 from adapter.fhir.report import caution
 from adapter.write import account as tell
 from adapter.write.account import Sources
+from adapter.write.document import write as write_document
+from adapter.write.outward import allowed
 
 
 def write(
@@ -26,10 +28,21 @@ def write(
 ) -> bytes:
     """The report, compared with those of ``earlier`` that are earlier exams of this newborn.
 
-    Raises :class:`adapter.document.PdfNotInstalled` for ``pdf`` without the extra.
+    One in PDF has the exam's FHIR document attached, where the site writes such and does not say otherwise. Raises
+    :class:`adapter.document.PdfNotInstalled` for ``pdf`` without the extra.
     """
     document = report(exam, catalogue, earlier)
-    return to_pdf(document) if encoding == "pdf" else to_html(document)
+    if encoding != "pdf":
+        return to_html(document)
+    wanted = catalogue.settings.attached_document and "document" in allowed(catalogue)
+    return to_pdf(document, (_as_document(exam, catalogue, earlier),) if wanted else ())
+
+
+def _as_document(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) -> Attached:
+    """The same exam for a program: the very bytes that ``--to document`` writes."""
+    says = catalogue.words.say("report.attached", release=catalogue.settings.fhir)
+    content = write_document(exam, catalogue, "document", "json", earlier=earlier)
+    return Attached("exam.fhir.json", "application/fhir+json", content, says)
 
 
 def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Document:
@@ -74,6 +87,7 @@ def report(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> Do
             date=policy.date,
         ),
         paper=catalogue.settings.paper,
+        made=exam.details.made,
         banner=words.say("report.banner") if exam.details.status is Status.ENTERED_IN_ERROR else "",
         blocks=tuple(blocks),
     )
