@@ -29,6 +29,7 @@ from adapter.send.rest.transport import FhirTransport
 from adapter.send.transport import Transport
 from adapter.validate import validate
 from adapter.write import write
+from adapter.write.attached import rendered
 from examples.regenerate import example
 
 CATALOGUE = load_catalogue()
@@ -48,7 +49,7 @@ def presented(bundle: dict[str, Any]) -> list[dict[str, Any]]:
 
 @pytest.mark.parametrize(("encoding", "content_type"), [("html", "text/html"), ("pdf", "application/pdf")])
 def test_the_diagnostic_report_holds_the_report(encoding: str, content_type: str) -> None:
-    catalogue, content = site(encoding), write(EXAM, CATALOGUE, "report", encoding)
+    catalogue, content = site(encoding), rendered(EXAM, CATALOGUE, encoding).content
     bundle = loads(write(EXAM, catalogue, "transaction"))
     assert [str(problem) for problem in validate(bundle)] == []
     (one,) = presented(bundle)

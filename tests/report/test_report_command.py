@@ -27,7 +27,7 @@ def test_a_report_as_pdf(tmp_path: Path) -> None:
 
 
 def test_pdf_without_the_extra_is_wrong_usage_with_the_remedy(tmp_path: Path) -> None:
-    (tmp_path / "sitecustomize.py").write_text("import sys\nsys.modules['reportlab'] = None\n")
+    (tmp_path / "sitecustomize.py").write_text("import sys\nsys.modules['typst'] = None\n")
     hidden = {"PYTHONPATH": f"{tmp_path}:{ROOT}"}
     done = run_process("convert", SECOND, "--to", "report", "--format", "pdf", "--out", tmp_path / "r.pdf", **hidden)
     assert done.returncode == 2
