@@ -241,7 +241,9 @@ OVER_EXAMS = [
 OF_NO_FORM = [
     ("{item: palate, answers: [cleft_soft], times: 1}", "greater than or equal to 2"),
     ("{item: palate, answers: [cleft_soft], times: 2, within_hours: 0}", "greater than 0"),
-    ("{item: palate, answers: [cleft_soft], within_hours: 6}", "goes with times or change"),
+    ("{item: palate, answers: [cleft_soft], within_hours: 6}", "goes with times, change or a group"),
+    ("{within_hours: 6, any: [{item: palate, not_recorded: true}]}", "asks for what was found"),
+    ("{within_hours: 6, any: [{not_examined: [any]}]}", "asks for what was found"),
     ("{item: palate, answers: [cleft_soft], times: 2, earlier: true}", "one of earlier, times"),
     ("{item: palate, not_recorded: true, times: 2}", "one of earlier, times"),
     ("{age_hours: {low: '>9'}, times: 2}", "without an item"),
@@ -267,5 +269,6 @@ def test_what_asks_of_several_exams_wrongly_is_named(tmp_path: Path) -> None:
     right = [
         "{all: [{item: murmur, answers: [none_heard], earlier: true}, {item: murmur, answers: [loud_or_thrill]}]}",
         "{item: weight, change: {high: '<-50'}, within_hours: 24}",
+        "{within_hours: 6, at_least: 2, of: [{item: palate, meanings: [abnormal]}, {item: jaw, meanings: [abnormal]}]}",
     ]
     assert faults(tmp_path / "right", _each(right)) == []
