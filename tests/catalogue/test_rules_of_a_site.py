@@ -269,6 +269,6 @@ def test_what_asks_of_several_exams_wrongly_is_named(tmp_path: Path) -> None:
     right = [
         "{all: [{item: murmur, answers: [none_heard], earlier: true}, {item: murmur, answers: [loud_or_thrill]}]}",
         "{item: weight, change: {high: '<-50'}, within_hours: 24}",
-        "{within_hours: 6, at_least: 2, of: [{item: palate, meanings: [abnormal]}, {item: jaw, meanings: [abnormal]}]}",
+        "{within_hours: 6, all: [{item: palate, meanings: [abnormal]}, {item: jaw, meanings: [abnormal]}]}",
     ]
     assert faults(tmp_path / "right", _each(right)) == []
