@@ -166,7 +166,10 @@ def _group_over(draw: DrawFn, known: Sequence[Finding]) -> When:
     ]
     of = [When.model_validate({"item": one.item, **more}) for one, more in zip(found, asked, strict=True)]
     most = draw(st.sampled_from(["0.5", "2", "4", "6"]))
-    return When(of=tuple(of), at_least=2, same_side=draw(st.booleans()), within_hours=Decimal(most))
+    sides = draw(st.sampled_from([{}, {"same_side": True}, {"both_sides": True}]))
+    return When.model_validate(
+        {"of": of, "at_least": 1 if "both_sides" in sides else 2, "within_hours": most, **sides}
+    )
 
 
 _JUDGED: dict[str, object] = {"meanings": [Meaning.VARIANT, Meaning.ABNORMAL]}
@@ -223,13 +226,13 @@ class Walk:
         self.within: set[Key] | None = None
 
     def holds(self, when: When, side: Side | None = None) -> set[Key] | None:
+        if when.parts and when.within_hours is not None:
+            return self._group_over(when, side)
         if (when.same_side or when.both_sides) and side is None:
             sides = [found for each in (Side.LEFT, Side.RIGHT) if (found := self.holds(when, each)) is not None]
             return set().union(*sides) if len(sides) > when.both_sides else None
         if not when.parts:
             return self._leaf(when, side)
-        if when.within_hours is not None:
-            return self._group_over(when, side)
         found = [held for part in when.parts if (held := self.holds(part, side)) is not None]
         needed = when.at_least or (len(when.parts) if when.all else 1)
         return set().union(*found) if len(found) >= needed else None

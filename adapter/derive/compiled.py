@@ -171,13 +171,13 @@ def _rule(rule: Rule, catalogue: Catalogue) -> dict[str, Any]:
 
 def _steps(when: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]:
     """A condition; with ``side``, what it asks of items that are examined on each side is asked of that side."""
-    if (when.same_side or when.both_sides) and side is None:
+    if when.parts and when.within_hours is not None:
+        alone = when.model_copy(update={"within_hours": None})
+        yield ["over", f"<={when.within_hours:f}", list(_steps(alone, side, catalogue))]
+    elif (when.same_side or when.both_sides) and side is None:
         for each in ("left", "right"):
             yield from _steps(when, each, catalogue)
         yield ["some", 2 if when.both_sides else 1, 2]
-    elif when.parts and when.within_hours is not None:
-        alone = when.model_copy(update={"within_hours": None})
-        yield ["over", f"<={when.within_hours:f}", list(_steps(alone, side, catalogue))]
     elif when.parts:
         for part in when.parts:
             yield from _steps(part, side, catalogue)

@@ -45,7 +45,9 @@ def _gestation(exam: Exam) -> Iterator[Computed]:
 def _weight_change(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) -> Iterator[Computed | Withheld]:
     """``100 x (weight - birth weight) / birth weight``; negative is a loss. Reported to one decimal place.
 
-    The birth weight is that of this exam, else of the last earlier exam that has one.
+    The birth weight is that of this exam, else of the last earlier exam that has one; where none has, the first
+    weight that an earlier exam took in the first 24 hours: the birth weight is the first weight obtained (ICD-10,
+    definitions). A loss from it is never more than that since birth.
     """
     birth = measured(exam, "birth_weight", "g", catalogue)
     before: tuple[Earlier, ...] = ()
@@ -55,6 +57,8 @@ def _weight_change(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) ->
             birth = of_earlier
             before = (Earlier(one.details.id, birth[0], one.findings[birth[0]]),)
             break
+    if birth is None and not recorded and (first := _first_weight(exam, earlier, catalogue)) is not None:
+        before, birth = (first[0],), (first[0].number, first[1])
     now = latest(exam, "weight", "g", catalogue)
     if birth is None or now is None:
         if now is not None:
@@ -65,6 +69,22 @@ def _weight_change(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) ->
     value = Quantity(value=exact.quantize(Decimal("0.1"), ROUND_HALF_UP), unit="%")
     own = (now[0],) if before else (now[0], birth[0])
     yield Computed(Finding(item="weight_change_percent", value=value), own, exact, earlier=before)
+
+
+def _first_weight(exam: Exam, earlier: Sequence[Exam], catalogue: Catalogue) -> tuple[Earlier, Decimal] | None:
+    item, found = catalogue.items["weight"], []
+    for one in earlier:
+        for index, finding in enumerate(one.findings):
+            if finding.item == item.id and isinstance(finding.value, Quantity) and finding.value.comparator is None:
+                known, value = Earlier(one.details.id, index, finding), catalogue.units.convert(finding.value, "g")
+                found.append((made_at(finding, item, one), known, value))
+    at, known, value = min(found, default=(None, None, Decimal(0)), key=lambda one: one[0])
+    early = at is not None and known is not None and value > 0 and age_hours(exam, at) <= _FIRST_WEIGHT
+    return (known, value) if early and known is not None else None
+
+
+_FIRST_WEIGHT = Decimal(24)
+"""Until so many hours of life a first weight stands for the birth weight."""
 
 
 def change_percent(birth: Decimal, now: Decimal) -> Decimal:

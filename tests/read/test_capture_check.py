@@ -163,11 +163,14 @@ def test_one_minute_for_every_finding_is_doubted() -> None:
 
 
 def test_no_end_of_the_exam_and_a_finding_long_after() -> None:
-    late = {"item": "respiratory_pattern", "value": "gasping", "observed_at": STARTED + timedelta(hours=30)}
-    told = check_exam(
-        exam(late).model_copy(update={"details": exam().details.model_copy(update={"ended": None})}), CATALOGUE
-    )
-    assert [p.rule for p in told] == ["long-after-start"]
+    moment = STARTED + timedelta(hours=30)
+    endless = exam().details.model_copy(update={"ended": None})
+    for late in (
+        {"item": "respiratory_pattern", "value": "gasping", "observed_at": moment},
+        {"item": "first_stool", "value": {"time": moment}, "method": "history"},
+    ):
+        told = check_exam(exam(late).model_copy(update={"details": endless}), CATALOGUE)
+        assert [p.rule for p in told] == ["long-after-start"], late
 
 
 def test_an_offset_moves_nothing() -> None:

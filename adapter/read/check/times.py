@@ -36,7 +36,9 @@ def check_times(subject: Subject) -> Iterator[Problem]:
             if placed.finding.observed_at is not None:
                 yield from _observed(placed, placed.finding.observed_at, subject)
             if isinstance(placed.finding.value, At) and placed.item.type is ItemType.TIME:
-                yield from _between(placed, "value/time", placed.finding.value.time, subject)
+                moment = placed.finding.value.time
+                wrong = list(_between(placed, "value/time", moment, subject))
+                yield from wrong or _long_after(placed, "value/time", moment, subject)
         yield from _age_of_kind(subject)
     yield from _copied_weight(subject)
     yield from _one_minute(subject)
@@ -70,9 +72,15 @@ def _observed(placed: Placed, moment: datetime, subject: Subject) -> Iterator[Pr
             f"observed {_gap(moment, details.started)} before the exam started",
             "a time within the exam; a finding of another time belongs to an exam of its own",
         )
-    elif details.ended is None and moment - details.started > _LONGEST:
+    else:
+        yield from _long_after(placed, "observed_at", moment, subject)
+
+
+def _long_after(placed: Placed, field: str, moment: datetime, subject: Subject) -> Iterator[Problem]:
+    details = subject.details
+    if details is not None and details.ended is None and moment - details.started > _LONGEST:
         yield placed.warning(
-            "observed_at",
+            field,
             "long-after-start",
             f"observed {_gap(details.started, moment)} after the exam started, and the exam has no end",
             "give the exam's end; check date and offset",

@@ -91,6 +91,21 @@ CASES: Cases = {
             case(saturation("right_hand", "91"), saturation("left_foot", "89")),
         ],
     ),
+    # Common practice: what a spot reading would be told for is told of a screen's reading too.
+    "low_screen_reading_without_result": (
+        [
+            case(saturations(92, 92, "4"), hours="4"),
+            case(saturations(94, None, "25"), hours="25"),
+            case(saturations(None, 94, "25"), hours="25"),
+            case(saturations(93, 96, "25"), read("inspired_oxygen", "30", "%"), hours="25"),
+        ],
+        [
+            case(saturations(95, 95, "4"), hours="4"),
+            case(saturations(92, 92, "2.9"), hours="4"),  # transition
+            case(saturations(93, 93, "25"), hours="25"),  # its result says when it is repeated
+            case(saturations(89, 92, "4"), hours="4"),  # failed at any age
+        ],
+    ),
     "murmur_with_colour_or_pulses": (
         [
             case(said("murmur", "soft_systolic_first_24h_well"), said("skin_colour", "central_cyanosis")),

@@ -160,12 +160,13 @@ CASES: Cases = {
     "hepatitis_b_mother": (
         [
             case(said("mother_history", "hepatitis_b", method="record"), hours="2"),
+            case(said("mother_history", "hepatitis_b", method="record"), hours="30"),  # late, and still not given
             case(HEPATITIS_B, said("hepatitis_b_vaccine", "not_given"), hours="2"),
             case(HEPATITIS_B, missed("hepatitis_b_vaccine"), hours="2"),
         ],
         [
             case(HEPATITIS_B, said("hepatitis_b_vaccine", "given_with_immunoglobulin"), hours="2"),
-            case(said("mother_history", "hepatitis_b", method="record"), hours="24"),
+            case(said("mother_history", "hepatitis_b", method="record"), hours="168"),
             case(said("mother_history", "syphilis", method="record"), hours="2"),
         ],
     ),

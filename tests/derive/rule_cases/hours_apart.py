@@ -15,8 +15,10 @@ from adapter.exam import Finding
 from rule_cases.blood import CAPUT, MURMUR, femoral
 from rule_cases.breathing import HEART_RIGHT, LESS_AIR, TRACHEA
 from rule_cases.feeding import FULL
+from rule_cases.form import gonad
 from rule_cases.infection import SMELLY_CORD
 from rule_cases.nerves import OPIOID, withdrawal
+from rule_cases.over_exams import arm
 from rule_cases.words import (
     FEEDS_POORLY,
     FLARING,
@@ -50,6 +52,9 @@ APART: dict[str, tuple[int, list[Finding], list[Finding]]] = {
     "bilirubin_encephalopathy_signs": (24, [YELLOW], [said("cry", "high_pitched")]),
     "cord_infection_with_illness": (24, [SMELLY_CORD], [axilla("38.0")]),
     "withdrawal_signs_several": (24, [*withdrawal("sweating", "sleeps_little")], [OPIOID, FEEDS_POORLY]),
+    "testes_not_felt_on_both_sides": (72, [gonad("not_felt")], [gonad("not_felt", "right")]),
+    "testes_undescended_on_both_sides": (72, [gonad("in_groin")], [gonad("not_felt", "right")]),
+    "limbs_limp_on_both_sides": (24, [arm("reduced", "left")], [arm("limp_no_grasp", "right")]),
 }
 """Of each rule its hours, and what two examinations found so far apart."""
 ONE_WAY: dict[str, tuple[int, list[Finding], list[Finding]]] = {
@@ -60,11 +65,11 @@ ONE_WAY: dict[str, tuple[int, list[Finding], list[Finding]]] = {
 
 def _cases(hours: int, first: list[Finding], then: list[Finding], both_ways: bool) -> tuple[list[Case], list[Case]]:
     ways = ((first, then), (then, first)) if both_ways else ((first, then),)
-    early, late = str(60 - hours), str(60 - hours - Decimal("0.1"))
+    early, late = str(90 - hours), str(90 - hours - Decimal("0.1"))
     return (
-        [case(*here, hours="60", before={early: before}) for before, here in ways],
-        [case(*here, hours="60", before={late: before}) for before, here in ways]
-        + [case(hours="60", before={early: before, "59": here}) for before, here in ways],  # told of the exam at 59 h
+        [case(*here, hours="90", before={early: before}) for before, here in ways],
+        [case(*here, hours="90", before={late: before}) for before, here in ways]
+        + [case(hours="90", before={early: before, "89": here}) for before, here in ways],  # told of the exam at 89 h
     )
 
 

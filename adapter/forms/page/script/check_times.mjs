@@ -13,13 +13,24 @@ const between = (at, index, record, catalogue) => {
   return ended !== null && at > ended ? [fault(catalogue, "after-exam", index)] : [];
 };
 
+const longAfter = (at, index, record, catalogue) => {
+  const started = instant(record.exam.started);
+  const long = started !== null && !record.exam.ended && at - started > 12n * HOUR;
+  return long ? [doubt(catalogue, "long-after-start", index)] : [];
+};
+
 const observed = (finding, item, index, record, catalogue) => {
   const [at, started] = [instant(finding.observed_at), instant(record.exam.started)];
   const wrong = between(at, index, record, catalogue);
   if (wrong.length || started === null) return wrong;
   if (at < started && !item.precede && finding.method !== "history")
     return [fault(catalogue, "before-exam", index)];
-  return !record.exam.ended && at - started > 12n * HOUR ? [doubt(catalogue, "long-after-start", index)] : [];
+  return longAfter(at, index, record, catalogue);
+};
+
+const happened = (at, index, record, catalogue) => {
+  const wrong = between(at, index, record, catalogue);
+  return wrong.length ? wrong : longAfter(at, index, record, catalogue);
 };
 
 const moments = (record, catalogue) =>
@@ -28,7 +39,7 @@ const moments = (record, catalogue) =>
     const is = kindOf(finding.value) === "time" && item.type === "time";
     return [
       ...(finding.observed_at ? observed(finding, item, index, record, catalogue) : []),
-      ...(is ? between(instant(finding.value.time), index, record, catalogue) : []),
+      ...(is ? happened(instant(finding.value.time), index, record, catalogue) : []),
     ];
   });
 
