@@ -150,6 +150,9 @@ CASES = [
     Case("inactive", {"active": False}),
     Case("active is not said", {"active": None}, passes=True),
     Case("died before the exam began", {"deceasedDateTime": "2026-03-01T02:00:00+01:00"}),
+    Case("died before it, by the clock of another zone", {"deceasedDateTime": "2026-03-01T09:20:00+03:00"}),
+    Case("died after it, by the clock of another zone", {"deceasedDateTime": "2026-03-01T07:40:00Z"}, passes=True),
+    Case("died after it, in UTC", {"deceasedDateTime": "2026-03-01T07:31:00.000Z"}, passes=True),
     Case("died a day after it", {"deceasedDateTime": "2026-03-02"}, passes=True),
     Case("died, nobody says when", {"deceasedBoolean": True}, passes=True),
     Case("not dead", {"deceasedBoolean": False}, passes=True),
@@ -279,6 +282,48 @@ def test_a_link_that_leads_nowhere(target: str, client: FhirClient, catalogue: C
     other = {"reference": target} if target else {"display": "somebody"}
     place = create(client, there(key, link=[{"other": other, "type": "replaced-by"}]))
     assert send(client, catalogue, tmp_path, exam(key)) == HELD
+    assert findings_of(client, place) == 0
+
+
+def test_a_link_to_another_server_or_to_two_records(client: FhirClient, catalogue: Catalogue, tmp_path: Path) -> None:
+    """An id of another server is another newborn's here, who agrees in all that can be compared."""
+    key, other, third = (uuid4().hex[:10] for _ in range(3))
+    stranger, second = create(client, there(other)), create(client, there(third))
+    away = [{"other": {"reference": f"https://elsewhere.invalid/fhir/{stranger}"}, "type": "replaced-by"}]
+    create(client, there(key, active=False, link=away))
+    assert send(client, catalogue, tmp_path, exam(key)) == HELD
+    two = uuid4().hex[:10]
+    links = [{"other": {"reference": place}, "type": "replaced-by"} for place in (stranger, second)]
+    create(client, there(two, active=False, link=links))
+    assert send(client, catalogue, tmp_path, exam(two)) == HELD
+    assert findings_of(client, stranger) == findings_of(client, second) == 0
+    here = uuid4().hex[:10]
+    whole = [{"other": {"reference": f"{client.base_url}/{stranger}/_history/1"}, "type": "replaced-by"}]
+    create(client, there(here, active=False, link=whole))
+    assert send(client, catalogue, tmp_path, exam(here)) == SENT
+    assert findings_of(client, stranger) > 0
+
+
+ENDED = {"period": {"end": "2026-02-28T23:30:00+01:00"}}
+
+
+@pytest.mark.parametrize("gone", [{"use": "old"}, ENDED], ids=["old", "ended"])
+def test_a_number_that_was_given_on(gone: Json, client: FhirClient, catalogue: Catalogue, tmp_path: Path) -> None:
+    """R4 identifier-use: an ``old`` number belongs to the record no more, and another may have it."""
+    key = uuid4().hex[:10]
+    number = {"system": SYSTEM, "value": f"baby-{key}"}
+    before = create(client, there(key, identifier=[{**number, **gone}]))
+    less = with_newborn(exam(key), birth_order=None)
+    assert send(client, catalogue, tmp_path, less, made=False) == SENT, "sex, date and time agree: its first number"
+    findings = findings_of(client, before)
+    now = create(client, there(key, identifier=[{**number, "use": "usual"}]))
+    other = less.model_copy(update={"details": less.details.model_copy(update={"id": f"y-{key}"})})
+    assert send(client, catalogue, tmp_path, other, made=False) == SENT
+    assert (findings_of(client, before), findings_of(client, now) > 0) == (findings, True)
+    key = uuid4().hex[:10]
+    doubtful = [{"system": SYSTEM, "value": f"baby-{key}", **gone}]
+    place = create(client, there(key, identifier=doubtful, _birthDate=None))
+    assert send(client, catalogue, tmp_path, with_newborn(exam(key), birth_order=None), made=False) == HELD
     assert findings_of(client, place) == 0
 
 

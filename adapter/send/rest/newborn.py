@@ -85,7 +85,9 @@ def newborn_there(
     carrying = asking.of(*newborn_question(meant))
     if reports and not carrying:
         carrying = _of_reports(client, reports, ours)
-    known = _survivor(client, carrying)
+    started = _started(resources)
+    holders = [one for one in carrying if _holds(one, ours, started)]
+    known = _survivor(client, holders or carrying)
     if known.patient is None:
         if not wanted.made:
             remedy = (
@@ -96,11 +98,16 @@ def newborn_there(
         return known
     known = _same_exam(client, known, reports)
     if transaction.rank < 2 or not reports:
-        _compare(meant, known.patient or {}, _started(resources), wanted.facts)
+        # A number that is a record's no more may be another newborn's by now: one fact more must agree.
+        _compare(meant, known.patient or {}, started, wanted.facts + (not holders and not reports))
     if _is_dead(known.patient or {}):
         known = replace(known, remarks=(*known.remarks, "the server has this newborn as deceased"))
     first = meant["identifier"][0]
-    as_queued = not known.replaced and (first["system"], first["value"]) in tokens_of(known.patient or {})
+    as_queued = (
+        len(carrying) == 1
+        and not known.replaced
+        and (first["system"], first["value"]) in tokens_of(known.patient or {})
+    )
     known = replace(known, as_queued=as_queued)
     _check_encounter(asking, transaction, known)
     return known
@@ -124,18 +131,43 @@ def _of_reports(client: FhirClient, reports: Sequence[Json], ours: set[tuple[str
     return patients
 
 
+def _holds(patient: Json, ours: set[tuple[str, str]], started: str) -> bool:
+    """Whether one of these numbers is still the record's: neither ``old`` (R4 identifier-use: it no longer belongs to
+    the resource, and another may have it) nor of a period that ended before the exam."""
+    return any(
+        (answers.text(one, "system"), answers.text(one, "value")) in ours
+        and one.get("use") != "old"
+        and not _before(answers.text(answers.object_(one.get("period")), "end"), started)
+        for one in answers.objects(patient.get("identifier"))
+    )
+
+
+def _before(moment: str, other: str) -> bool:
+    """Whether a moment or day of FHIR lies before another; an unknown one does not."""
+    if not moment or not other:
+        return False
+    try:
+        if "T" in moment and "T" in other:
+            return datetime.fromisoformat(moment) < datetime.fromisoformat(other)
+    except (TypeError, ValueError):
+        return False  # no moment, or one without its offset
+    return moment[:10] < other[: len(moment[:10])]
+
+
 def _survivor(client: FhirClient, carrying: Sequence[Json]) -> Known:
     """The one Patient that the records lead to, through ``replaced-by``."""
     found: dict[str, Json] = {}
     replaced: list[str] = []
     for patient in carrying:
         for _ in range(_MOST_LINKS):
-            other = next((one for one in _links(patient)), None)
-            if other is None:
+            others = {*_links(patient)}
+            if not others:
                 break
+            if len(others) > 1:
+                raise _held(f"the newborn's record was replaced by {len(others)} others")
             replaced.append(patient["id"])
-            kind, _, id_ = other.rpartition("/")
-            if not id_ or kind.rpartition("/")[2] not in ("Patient", ""):
+            kind, _, id_ = others.pop().removeprefix(f"{client.base_url.rstrip('/')}/").rpartition("/")
+            if not id_ or kind not in ("Patient", ""):  # an address elsewhere says nothing of this server's ids
                 raise _held("the newborn's record was replaced by one that cannot be followed")
             patient = _read(client, id_)
         else:
@@ -179,7 +211,7 @@ def _compare(meant: Json, found: Json, started: str, least: int) -> None:
     if found.get("active") is False:
         differ.append("in use (the record is marked inactive)")
     died = answers.text(found, "deceasedDateTime")
-    if died and died < started[: len(died)]:
+    if _before(died, started):
         differ.append("alive when examined")
     if differ:
         raise Held([_problem(f"the newborn on the server differs in: {', '.join(differ)}")])
@@ -241,7 +273,7 @@ def _is_dead(patient: Json) -> bool:
 def _links(patient: Json) -> Iterator[str]:
     for link in answers.objects(patient.get("link")):
         if link.get("type") == "replaced-by":
-            yield answers.text(answers.object_(link.get("other")), "reference")
+            yield answers.text(answers.object_(link.get("other")), "reference").partition("/_history")[0]
 
 
 def subject_id(resource: Json, element: str = "subject") -> str:
