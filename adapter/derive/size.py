@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from decimal import ROUND_HALF_UP, Decimal
 
 from adapter.catalogue import Bands, Catalogue, GrowthReference, Item, Measure
@@ -72,15 +73,16 @@ def _weight_change(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) ->
 
 
 def _first_weight(exam: Exam, earlier: Sequence[Exam], catalogue: Catalogue) -> tuple[Earlier, Decimal] | None:
-    item, found = catalogue.items["weight"], []
+    item, found = catalogue.items["weight"], list[tuple[datetime, Earlier, Decimal]]()
     for one in earlier:
         for index, finding in enumerate(one.findings):
             if finding.item == item.id and isinstance(finding.value, Quantity) and finding.value.comparator is None:
                 known, value = Earlier(one.details.id, index, finding), catalogue.units.convert(finding.value, "g")
                 found.append((made_at(finding, item, one), known, value))
-    at, known, value = min(found, default=(None, None, Decimal(0)), key=lambda one: one[0])
-    early = at is not None and known is not None and value > 0 and age_hours(exam, at) <= _FIRST_WEIGHT
-    return (known, value) if early and known is not None else None
+    if not found:
+        return None
+    at, first, grams = min(found, key=lambda one: one[0])
+    return (first, grams) if grams > 0 and age_hours(exam, at) <= _FIRST_WEIGHT else None
 
 
 _FIRST_WEIGHT = Decimal(24)
