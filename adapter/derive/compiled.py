@@ -29,9 +29,9 @@ A *rule's* condition is a list of steps in postfix. Each lays on the stack the f
                                     every pair of one of this exam that passes, and one made before it, here or in an
                                     earlier exam, whose later number less the other lies so; none of the FIELDS is
                                     known of both and differs
-    ["over", HOURS, STEPS]          by what the steps hold of this exam, or of its findings and those of earlier exams
-                                    of which no two lie further apart (what lasts is always among them), one of this
-                                    exam among those that it holds by
+    ["over", HOURS, ITEMS, STEPS]   by what the steps, which ask of these items, hold of this exam, or of its findings
+                                    and those of earlier exams of which no two lie further apart (what lasts is always
+                                    among them), one of this exam among those that it holds by
     ["some", N, OF]                 takes OF results; all findings of those that hold, if at least N do
 
 A new leaf of a rule is written down here in these steps alone.
@@ -173,7 +173,9 @@ def _steps(when: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]
     """A condition; with ``side``, what it asks of items that are examined on each side is asked of that side."""
     if when.parts and when.within_hours is not None:
         alone = when.model_copy(update={"within_hours": None})
-        yield ["over", f"<={when.within_hours:f}", list(_steps(alone, side, catalogue))]
+        asked = {leaf.item for leaf in when.leaves()} | {leaf.minus.item for leaf in when.leaves() if leaf.minus}
+        steps = list(_steps(alone, side, catalogue))
+        yield ["over", f"<={when.within_hours:f}", sorted(item for item in asked if item), steps]
     elif (when.same_side or when.both_sides) and side is None:
         for each in ("left", "right"):
             yield from _steps(when, each, catalogue)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
-from operator import ge, gt, le, lt
+from operator import ge, gt, itemgetter, le, lt
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -303,21 +303,35 @@ def _change(asked: list[Any], catalogue: Catalogue) -> Condition:
 
 
 def _over(asked: list[Any], catalogue: Catalogue) -> Condition:
-    apart, steps = asked
+    apart, items, steps = asked
     holds, lasted = condition(steps, catalogue), span("", apart)
 
     def over(scene: Scene) -> Held:
-        held, exam, own = [holds(scene)], scene.exam, scene.by_item[""]
-        earlier = [one for ones in scene.before.values() for one in ones if not one.item.lasting]
+        held, exam = [holds(scene)], scene.exam
+        own = [one for item in items for one in scene.by_item.get(item, ())]
+        earlier = [one for item in items for one in scene.before.get(item, ()) if not one.item.lasting]
         lasting = [one for one in own if one.item.lasting]
-        timed = [(made_at(one.finding, one.item, exam), one) for one in (*own, *earlier) if not one.item.lasting]
-        for first in {at for at, _ in timed} if earlier else ():
-            near = [one for at, one in timed if at >= first and lasted(hours_between(first, at))]
-            found = holds(Scene(exam, [*lasting, *near]))
-            held.append(found if found and any(index < scene.own for index in found) else None)
+        passing = [one for one in own if not one.item.lasting]
+        if earlier and passing:
+            timed = [(made_at(one.finding, one.item, exam), one) for one in (*passing, *earlier)]
+            for near in _windows(timed, lasted):
+                found = holds(Scene(exam, [*lasting, *near]))
+                held.append(found if found and any(index < scene.own for index in found) else None)
         return _union([one for one in held if one is not None], 1)
 
     return over
+
+
+def _windows(timed: list[tuple[datetime, Given]], lasted: Holds) -> Iterator[list[Given]]:
+    """The largest runs of findings of which no two lie further apart; whatever holds by a part holds by the whole."""
+    timed.sort(key=itemgetter(0))
+    end = 0
+    for start, (first, _) in enumerate(timed):
+        before = end
+        while end < len(timed) and lasted(hours_between(first, timed[end][0])):
+            end += 1
+        if end > before:
+            yield [one for _, one in timed[start:end]]
 
 
 def _alike(one: Sequence[Any], other: Sequence[Any]) -> bool:

@@ -73,6 +73,17 @@ export const every = (tests, one, record, catalogue) => tests.every((test) => pa
 
 const alike = (one, other) => one.every((known, n) => known === null || other[n] === null || known === other[n]);
 
+/** The largest runs of findings of which no two lie further apart; whatever holds by a part holds by the whole. */
+const windows = (timed, apart) => {
+  const ordered = [...timed].sort((one, other) => (one.when < other.when ? -1 : Number(one.when > other.when)));
+  let end = 0;
+  return ordered.flatMap(({ when: first }, start) => {
+    const last = end;
+    while (end < ordered.length && within(hoursBetween(first, ordered[end].when), "", apart)) end += 1;
+    return end > last ? [ordered.slice(start, end).map(({ one }) => one)] : [];
+  });
+};
+
 const union = (held, needed) => (held.length >= needed ? new Set(held.flatMap((one) => [...one])) : null);
 
 /**
@@ -120,13 +131,14 @@ export const heldBy = (steps, pool, record, catalogue, before = []) => {
           && within(less(now.number, was.number), low, high)).map((was) => [now.index, was.index]));
       return union(found, 1);
     },
-    over: (apart, inner) => {
-      const timed = [...pool, ...before].filter(({ item }) => !item.lasting).map((one) => ({ one, when: at(one) }));
-      const lasting = pool.filter(({ item }) => item.lasting);
-      const found = before.length ? [...new Set(timed.map(({ when }) => when))].map((first) => {
-        const near = timed.filter(({ when }) => when >= first && within(hoursBetween(first, when), "", apart));
-        return heldBy(inner, [...lasting, ...near.map(({ one }) => one)], record, catalogue);
-      }).filter((held) => held && own.some((one) => held.has(one.index))) : [];
+    over: (apart, items, inner) => {
+      const asked = (ones) => ones.filter(({ item }) => items.includes(item.id));
+      const lasting = asked(pool).filter(({ item }) => item.lasting);
+      const [mine, earlier] = [pool, before].map((ones) => asked(ones).filter(({ item }) => !item.lasting));
+      const timed = earlier.length && mine.length ? [...mine, ...earlier].map((one) => ({ one, when: at(one) })) : [];
+      const found = windows(timed, apart)
+        .map((near) => heldBy(inner, [...lasting, ...near], record, catalogue))
+        .filter((held) => held && own.some((one) => held.has(one.index)));
       return union([heldBy(inner, pool, record, catalogue), ...found].filter(Boolean), 1);
     },
     some: (needed, count) => union(stack.splice(-count).filter(Boolean), needed),
