@@ -81,6 +81,7 @@ def check(
     found = _chained(list(readings(files, plan, catalogue)))
     compare = bool(earlier or earlier_from)
     before = earlier_exams(found, earlier, earlier_from, catalogue)
+    found = _not_mixed_up(found, before)
     found = [_with_lines_of(before, reading, catalogue) for reading in found]
     found = [_with_unmet(reading, catalogue) for reading in found]
     report = report_of(found)
@@ -123,6 +124,25 @@ def _chained(found: list[Reading]) -> list[Reading]:
             checked.append(replace(reading, problems=problems))
         else:
             checked.append(reading)
+    return checked
+
+
+def _not_mixed_up(found: list[Reading], before: Sequence[Exam]) -> list[Reading]:
+    """The readings, each with a doubt where another exam under the newborn's number is of another newborn."""
+    from adapter.derive.chains import mixed_up
+
+    under: dict[str, dict[str, Exam]] = {}
+    for exam in (*(one.exam for one in found if one.exam is not None and one.accepted), *before):
+        for number in exam.newborn.identifiers:
+            under.setdefault(str(number), {})[exam.details.id] = exam
+    checked = []
+    for reading in found:
+        if reading.exam is not None and reading.accepted:
+            numbers = map(str, reading.exam.newborn.identifiers)
+            others = {name: exam for number in numbers for name, exam in under[number].items()}
+            doubts = (replace(one, file=reading.source) for one in mixed_up(reading.exam, others.values()))
+            reading = replace(reading, problems=(*reading.problems, *doubts))
+        checked.append(reading)
     return checked
 
 

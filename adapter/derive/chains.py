@@ -101,6 +101,29 @@ def version_faults(version: Version, versions: Versions) -> Iterator[Problem]:
         yield fork(version.id, other)
 
 
+def mixed_up(exam: Exam, others: Iterable[Exam]) -> Iterator[Problem]:
+    """That another exam under one number is of a newborn who cannot be this one: a number was mistyped, or a fact.
+    Nothing here can tell which, so that it is a doubt, and neither is refused."""
+    numbers = set(map(str, exam.newborn.identifiers))
+    for other in others:
+        facts = _contradicting(exam.newborn, other.newborn)
+        if facts and other.details.id != exam.details.id and numbers & set(map(str, other.newborn.identifiers)):
+            what = f"exams {exam.details.id} and {other.details.id} have one number, and newborns who differ in"
+            remedy = "the right newborn's identifiers in each; or that fact put right by an amendment"
+            both = f"{what}: {', '.join(facts)}"
+            yield Problem(Severity.WARNING, Layer.CAPTURE, "newborns-differ", both, remedy)
+
+
+def _contradicting(one: Newborn, other: Newborn) -> list[str]:
+    sexes, orders = (one.sex, other.sex), (one.birth_order, other.birth_order)
+    facts = {
+        "sex": Sex.UNKNOWN not in sexes and sexes[0] is not sexes[1],
+        "time of birth": one.birth_time != other.birth_time,
+        "birth order": None not in orders and orders[0] != orders[1],
+    }
+    return [fact for fact, differ in facts.items() if differ]
+
+
 def another_newborn(exam: Exam, before: Newborn) -> Problem | None:
     """That an exam amends one of another newborn; None where both may be one."""
     differing = _differing(before, exam.newborn)

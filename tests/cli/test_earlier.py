@@ -82,3 +82,23 @@ def _tells() -> str:
 def test_a_server_that_is_not_there_is_exit_3() -> None:
     assert check(SECOND, "--earlier-from", "http://127.0.0.1:9/fhir").exit_code == 3
     assert check(SECOND, "--earlier-from", "ftp://example.org").exit_code == 2
+
+
+def test_two_newborns_under_one_number_are_doubted(tmp_path: Path) -> None:
+    """Among the files, and between a file and an earlier one: no server is needed to see a number mistyped."""
+    record = json.loads(FIRST.read_text())
+    mixed = tmp_path / "mixed.json"
+
+    def doubts(*arguments: str | Path, **newborn: object) -> list[str]:
+        exam = {**record["exam"], "id": "mixed"}
+        mixed.write_text(json.dumps({**record, "exam": exam, "newborn": {**record["newborn"], **newborn}}))
+        done = check(*arguments, "--format", "json")
+        assert done.exit_code == 0, done.output
+        found = [one for read in json.loads(done.stdout) for one in read["problems"]]
+        return [one["what"].partition(" differ in: ")[2] for one in found if one["rule"] == "newborns-differ"]
+
+    girl = {"sex": "female", "birth_time": "2026-08-01T06:15:00+02:00"}
+    assert doubts(FIRST, mixed, **girl) == ["sex, time of birth"] * 2
+    assert doubts(mixed, "--earlier", FIRST, **girl) == ["sex, time of birth"]
+    assert doubts(FIRST, mixed, sex="unknown") == []
+    assert doubts(FIRST, mixed, **girl, identifiers=[{"system": "urn:oid:2.999.1", "value": "other"}]) == []
