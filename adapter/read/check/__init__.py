@@ -17,6 +17,7 @@ from adapter.read.check.repeats import check_repeats
 from adapter.read.check.retired import check_retired
 from adapter.read.check.scores import check_scores, check_screen
 from adapter.read.check.sides import check_sides
+from adapter.read.check.sound import doubtful
 from adapter.read.check.subject import Placed, Subject
 from adapter.read.check.times import check_times
 from adapter.read.check.told import check_told
@@ -38,6 +39,8 @@ _CHECKS: tuple[Check, ...] = (
     check_repeats,
     check_contradictions,
 )
+_OF_A_FINDING = (check_answers, check_numbers, check_scores, check_sides, check_circumstances)
+"""Those that look at each finding by itself."""
 
 
 def check_exam(exam: Exam, catalogue: Catalogue, place: PlaceOf = pointer_place) -> list[Problem]:
@@ -72,8 +75,9 @@ def check_parts(
         else:
             known.append(Placed(finding, item, pointer, value_pointer, place))
     subject = Subject(details, newborn, tuple(known), catalogue, place)
+    of_a_finding = doubtful(subject, _OF_A_FINDING)
     for check in _CHECKS if written_before else (*_CHECKS, check_retired):
-        problems += check(subject)
+        problems += check(of_a_finding if check in _OF_A_FINDING else subject)
     return problems
 
 

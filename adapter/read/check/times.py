@@ -123,11 +123,12 @@ def _copied_weight(subject: Subject) -> Iterator[Problem]:
     if subject.details is None or subject.newborn is None:
         return
     at_birth = [p.finding.value for p in subject.findings if p.item.id == "birth_weight"]
-    for placed in subject.findings:
+    for placed in subject.findings if at_birth else ():
         value = placed.finding.value
+        if placed.item.id != "weight" or not isinstance(value, Quantity) or value not in at_birth:
+            continue
         when = placed.finding.observed_at or subject.details.started
-        late = when - subject.newborn.birth_time > _COPIED_AFTER
-        if late and placed.item.id == "weight" and isinstance(value, Quantity) and value in at_birth:
+        if when - subject.newborn.birth_time > _COPIED_AFTER:
             yield placed.warning(
                 "value",
                 "weight-equals-birth-weight",
