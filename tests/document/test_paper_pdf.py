@@ -31,6 +31,7 @@ from adapter.document import (
     Curve,
     Document,
     Entry,
+    Fields,
     Heading,
     Notice,
     Paragraph,
@@ -167,6 +168,16 @@ def test_a_cell_longer_than_a_page_and_a_word_longer_than_a_line() -> None:
     assert whole.count("word") == 3000
     assert "end." in whole
     assert whole.count("y") >= 900
+
+
+def test_no_word_is_set_beyond_its_place() -> None:
+    """A word longer than its column is broken: no line of a label reaches the column beside it, none the margin."""
+    word = "Schwangerschaftsdauer"
+    for block in (Fields(((word, say("x")), (word, say("x")))), Paragraph(say(word * 9))):
+        seen = PdfReader(BytesIO(to_pdf(document(block)))).pages[0].extract_text()
+        assert word * 9 not in seen
+        assert f"{word}x" not in re.sub(r" +", "", seen)
+        assert word in re.sub(r"\s+", "", seen)
 
 
 @pytest.mark.parametrize(
