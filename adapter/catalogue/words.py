@@ -195,6 +195,11 @@ def words_of(
     return _made(_measure(), head, said, untranslated, drafted), problems
 
 
+def english() -> Words:
+    """The shipped English, for what engineers read in any country."""
+    return words_of(MEASURE, [])[0]
+
+
 def _made(
     measure: Node, head: Mapping[str, Any], said: Mapping[str, Sentence], untranslated: int, drafted: bool
 ) -> Words:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from base64 import b64encode
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -166,8 +167,8 @@ def _text(text: Text) -> Html:
         elif boxes and isinstance(part, Run):
             word, space, rest = part.text.partition(" ")
             found += [
-                tag("span", boxes, _part(Run(word, part.tone)), class_="held"),
-                _part(Run(space + rest, part.tone)),
+                tag("span", boxes, _part(replace(part, text=word)), class_="held"),
+                _part(replace(part, text=space + rest)),
             ]
             boxes = []
         else:
@@ -190,7 +191,10 @@ def _part(part: Run | Tick | Blank) -> Child:
             aria_label=part.says or "blank to fill in",
         )
     text = visible(part.text)
-    return text if part.tone is Tone.PLAIN else tag("span", text, class_=part.tone.value)
+    if part.tone is Tone.PLAIN and not part.language:
+        return text
+    tone = None if part.tone is Tone.PLAIN else part.tone.value
+    return tag("span", text, class_=tone, lang=part.language or None)
 
 
 def _plot(plot: Plot) -> Html:

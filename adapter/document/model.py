@@ -29,10 +29,12 @@ class Tone(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Text in one tone; a line feed in it is a new line."""
+    """Text in one tone; a line feed in it is a new line. ``language`` is a BCP 47 tag, where it is another than the
+    document's."""
 
     text: str
     tone: Tone = Tone.PLAIN
+    language: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,6 +42,8 @@ import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
  */
 public class Judge {
   public static void main(String[] arguments) throws Exception {
+    PrintStream out = new PrintStream(System.out, true, StandardCharsets.UTF_8);
+    System.setOut(System.err); // the engine says some things there
     FhirContext context = FhirContext.forR4();
     PrePopulatedValidationSupport more = new PrePopulatedValidationSupport(context);
     Questionnaires questionnaires = new Questionnaires(context, new HashMap<>());
@@ -86,7 +88,6 @@ public class Judge {
     }
     FhirValidator validator = context.newValidator().registerValidatorModule(engine);
 
-    PrintStream out = new PrintStream(System.out, true, StandardCharsets.UTF_8);
     BufferedReader in = new BufferedReader(new InputStreamReader(System.in, StandardCharsets.UTF_8));
     int count = 0;
     for (String line = in.readLine(); line != null; line = in.readLine()) {

@@ -18,7 +18,11 @@ from adapter.exam import Exam
 from adapter.forms import to_questionnaire
 from adapter.forms.worksheet import to_worksheet
 from adapter.read import read_captures
-from adapter.write import write
+from adapter.write import deidentify, write
+from adapter.write.coverage import coverage_report
+from adapter.write.deidentify.cells import Cells
+from adapter.write.deidentify.page import Loss, _done, write_page
+from adapter.write.deidentify.policy import DeidentificationPolicy
 from adapter.write.v2.message import unjudged
 
 ROOT = Path(__file__).parents[2]
@@ -163,6 +167,73 @@ def test_no_word_of_a_sheet_is_english(site: Catalogue) -> None:
     text = " ".join(_shown(to_worksheet(site, kind)) for kind in site.kinds)
     assert site.words.remark() in text, "nobody has reviewed it"
     assert set(tokens(text)) & _of_no_label(site) == set()
+
+
+def _without_marked(page: bytes) -> bytes:
+    """A page without what it says is English: reasons for no code, displays of published codes."""
+    root = lxml.html.fromstring(page)
+    for one in root.xpath("//*[@lang='en']"):
+        one.text = None
+    return lxml.html.tostring(root, encoding="unicode").encode()
+
+
+def test_the_coverage_page_shows_no_english_word(site: Catalogue) -> None:
+    """Ids are nobody's language; what is English in every language is marked, and is not all of the page."""
+    page = coverage_report(site.items.values(), site, "html").encode()
+    marked = lxml.html.fromstring(page).xpath("//td//*[@lang='en']")
+    assert len(marked) > len(site.items)
+    text = _shown(_without_marked(page)).replace(site.settings.policy.name, " ")
+    assert site.words.remark() in text
+    assert set(tokens(text)) & _of_no_label(site) <= _OF_COMMANDS | {*site.items}
+    assert lxml.html.fromstring(page).get("lang") == site.language
+
+
+_OF_COMMANDS = {"adapter", "coverage", "items", "newborn", "terminology", "prove", "all", "off"}
+"""What stands as it is typed: commands, and the values of settings."""
+
+
+def test_the_page_of_a_release_shows_no_english_word(site: Catalogue, tmp_path: Path) -> None:
+    """Whatever was done to exams and is known of newborns; what the policy says of itself is its file's."""
+    for name, columns in _TABLES.items():
+        (tmp_path / f"{name}.csv").write_text(columns + "\n")
+    done = dict.fromkeys([*_DONE, "values of weight rounded", "values of weight banded"], 2)
+    for said in ({}, {"dates": "shift", "shift_days": 9, "free_text": "keep", "mother": "pseudonym", "hours": 6}):
+        more = (
+            {"sensitive": ("murmur",), "l": 2, "round": {"weight": 50}, "gestation": "weeks", **said} if said else {}
+        )
+        policy = DeidentificationPolicy(policy=1, id="p", label="P", source="S", **{"dates": "year", **more})
+        write_page(
+            tmp_path,
+            policy,
+            Cells(policy.quasi_identifiers, 5, policy.l, policy.sensitive),
+            Loss(1, 2, done),
+            site.words,
+        )
+        page = (tmp_path / "release.html").read_bytes()
+        names = {"combinations", "deidentification", "sex", *site.items}
+        assert set(tokens(_shown(page))) & _of_no_label(site) <= names
+        assert lxml.html.fromstring(page).get("lang") == site.language
+
+
+_TABLES = {
+    "newborns": "newborn_id,sex,gestation_weeks,born_of,mother_id",
+    "exams": "exam_id,newborn_id,age_hours",
+    "findings": "newborn_id,item,answer,number,meaning,origin",
+}
+_DONE = ("exams", "times moved", "names left out", "mothers left out", "exams refused: other mother than before")
+
+
+def test_everything_that_is_done_to_an_exam_has_its_words() -> None:
+    """Each name that the counts are kept under, as it stands in the code."""
+    rooms = Path(deidentify.__file__).parent
+    names = {
+        name
+        for file in ("exam.py", "run.py")
+        for name in re.findall(r'(?:log\[|Counter\(\{)f?"([^"]+)"', (rooms / file).read_text(encoding="utf-8"))
+    }
+    assert len(names) > 15
+    for name in names:
+        assert _done(re.sub(r"\{\w+\}", "weight", name), load_catalogue().words)
 
 
 def test_the_forms_to_fill_in_show_no_english_word(site: Catalogue) -> None:

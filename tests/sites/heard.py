@@ -12,6 +12,7 @@ German and in French.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -28,7 +29,10 @@ from tests.sites.test_packs import CAPTURES, SITE, Json, exam_of, record
 
 LANGUAGES = {"en": 1, "de": 3, "fr": 3}
 """How many of the exams are heard in a language: every one, every third."""
-KINDS = (b"StructureDefinition", b"ValueSet", b"CodeSystem")
+_KIND = re.compile(r'("resourceType"\s*:\s*"|<)(?:StructureDefinition|ValueSet|CodeSystem)[" ]')
+_URL = re.compile(r'^(?: {2}|\t)"url"\s*:\s*"([^"]+)"|^\s*<url value="([^"]+)"', re.MULTILINE)
+_TARGETS = re.compile(r'"targetProfile"\s*:\s*\[[^\]]*\]|<targetProfile value="[^"]*"\s*/>')
+_NAMED = re.compile(r'"(https?://[^"\s]+)"')
 TELLS = frozenset({"profile", "system", "code", "url", "status", "use", "language"})
 OXYGEN = [
     {"item": "oxygen_saturation", "site": "right_hand", "value": {"value": 94, "unit": "%"}},
@@ -44,7 +48,8 @@ def main(pack: str, folders: list[str]) -> int:
         for one in _resources(hospital(pack, language), CAPTURES[:: LANGUAGES[language]])
     ]
     heard = list(_forms_twice(made))
-    messages = judge([dumps(one) for one in heard], definitions(folders))
+    claimed = {url for one in heard for url in one.get("meta", {}).get("profile", ())}
+    messages = judge([dumps(one) for one in heard], definitions(folders, claimed))
     errors = Counter(
         (_who(heard, message), message.place.partition(".")[2], message.text) for message in errors_of(messages)
     )
@@ -69,18 +74,21 @@ def hospital(pack: str, language: str) -> Catalogue:
     return load_catalogue(folder)
 
 
-def definitions(folders: list[str]) -> list[Path]:
-    """The files in these folders that the engine is to know."""
-    files = [
-        file for folder in folders for file in sorted(Path(folder).iterdir()) if file.suffix in (".json", ".xml")
-    ]
-    return [file for file in files if any(_begins(file.read_bytes(), kind) for kind in KINDS)]
-
-
-def _begins(text: bytes, kind: bytes) -> bool:
-    return any(
-        sign in text for sign in (b'"resourceType": "%s"' % kind, b'"resourceType":"%s"' % kind, b"<%s " % kind)
-    )
+def definitions(folders: list[str], claimed: set[str]) -> list[Path]:
+    """The files in these folders that the claimed profiles need: they and what they name, but the profiles of what
+    they only refer to. The engine takes a second for each."""
+    known: dict[str, tuple[Path, str]] = {}
+    for file in (file for folder in folders for file in sorted(Path(folder).iterdir())):
+        text = file.read_text(encoding="utf-8-sig") if file.suffix in (".json", ".xml") else ""
+        if _KIND.search(text) and (url := _URL.search(text)):
+            known[url[1] or url[2]] = file, _TARGETS.sub("", text)
+    wanted, waiting = {}, sorted(claimed & known.keys())
+    while waiting:
+        url = waiting.pop()
+        if url not in wanted:
+            wanted[url] = known[url][0]
+            waiting += {found.partition("|")[0] for found in _NAMED.findall(known[url][1])} & known.keys()
+    return sorted(wanted.values())
 
 
 def _resources(catalogue: Catalogue, captures: list[Path]) -> Iterator[Json]:

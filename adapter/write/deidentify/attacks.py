@@ -17,8 +17,8 @@ from adapter.write.tables.folder import rows
 
 @dataclass(frozen=True, slots=True)
 class Attack:
-    """What somebody may ``know``; of how many newborns it can be known; how many are ``alone`` with it, and how many
-    are among ``few``, fewer than k (those alone are among them)."""
+    """What somebody may ``know`` (a key of ``release.know`` in the word list); of how many newborns it can be known;
+    how many are ``alone`` with it, and how many are among ``few``, fewer than k (those alone are among them)."""
 
     know: str
     newborns: int
@@ -55,13 +55,13 @@ def attacks(folder: Path, k: int) -> list[Attack]:
     by_hours = {name: tuple(sorted(hours)) for name, hours in times.items()}
     by_weight = {name: (weight, *about[name]) for name, weight in weights.items() if name in about}
     return [
-        _shared("sex, weeks of gestation", about, k),
-        _shared("sex, weeks of gestation and the exact birth weight", by_weight, k),
-        _shared("the hours of life at each of its exams, as they stand", by_hours, k),
-        _rarest("one abnormal finding", marks, k),
-        _shared("all its abnormal findings", {n: frozenset(found) for n, found in marks.items()}, k),
-        _shared("that it is of a multiple birth, with sex and weeks of all of them", twins, k),
-        _shared("sex and weeks of the children of one mother", siblings, k),
+        _shared("sex_weeks", about, k),
+        _shared("weight", by_weight, k),
+        _shared("hours", by_hours, k),
+        _rarest("one", marks, k),
+        _shared("every", {n: frozenset(found) for n, found in marks.items()}, k),
+        _shared("multiple", twins, k),
+        _shared("mother", siblings, k),
     ]
 
 

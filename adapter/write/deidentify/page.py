@@ -1,11 +1,14 @@
-"""``release.html``: the one page on a de-identified extract that a privacy officer reads and signs."""
+"""``release.html``: the one page on a de-identified extract that a privacy officer reads and signs, in the site's
+language; what the policy says of itself stands as its file has it, as ids of items and names of files do."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from adapter.catalogue.words import Words
 from adapter.document import (
     Blank,
     Column,
@@ -38,112 +41,154 @@ class Loss:
     done: Mapping[str, int]
 
 
-_READ = (
-    "Whether this folder may leave is for a person to say: this page helps, it decides nothing. The policy enforces "
-    "k and l over its quasi-identifiers alone. What is below is what somebody could do who knows more of a newborn, "
-    "and knows that it is in the extract."
-)
-_DATES = {
-    "year": "of the birth the year alone; every other time as its distance from birth, to the second",
-    "shift": "moved by a secret number of days for each family, every interval as it was",
-    "keep": "as recorded",
-}
-
-
-def write_page(folder: Path, policy: DeidentificationPolicy, cells: Cells, loss: Loss) -> None:
+def write_page(folder: Path, policy: DeidentificationPolicy, cells: Cells, loss: Loss, words: Words) -> None:
     """Attack the tables of an extract, and write the page. Raises ``NoTables``."""
-    k = policy.k
-    found = attacks(folder, k)
-    smallest = cells.smallest
-    kept = cells.counts.total()
-    about = Fields(
-        (
-            ("Policy", say(f"{policy.label} ({policy.id}); source: {policy.source}")),
-            ("Newborns in it", say(f"{kept}, and {loss.newborns} left out as rare")),
-            ("k wanted and reached", say(f"{k} and {smallest}, over {', '.join(policy.quasi_identifiers)}")),
-            ("l wanted and reached", say(_diversity(policy, cells))),
-            ("Highest risk by these", say(f"1 in {smallest}" if smallest else "nobody is in it")),
-            ("Dates", say(_DATES[policy.dates])),
-            ("Free text", say("kept: nobody looked for names in it" if policy.free_text == "keep" else "left out")),
-            ("Examiners, mothers", say(f"{policy.examiners}; {policy.mother}")),
-            ("Order of rows", say("keyed digests" if in_order_of_pseudonyms(folder) else "NOT that of the digests")),
-        )
-    )
+    found = attacks(folder, policy.k)
     document = Document(
-        title="Release of a de-identified extract",
-        language="en",
-        running=say("For the privacy officer"),
+        title=words.say("release.title"),
+        language=words.language,
+        page_of=words.template("document.page_of"),
+        unshown=words.both("document.unshown"),
+        running=say(words.say("release.reader")),
         foot=PAGE,
         blocks=(
-            Notice("Read first", (Paragraph(say(_READ)),)),
-            about,
-            Heading("What somebody who knows more could find"),
-            _table(found, k),
-            Heading("What research has of it"),
-            Paragraph(say(_exact(policy))),
-            _lost(loss, kept),
+            Notice(words.say("release.first"), _read_first(words)),
+            _about(policy, cells, loss, in_order_of_pseudonyms(folder), words),
+            Heading(words.say("release.attacks")),
+            _table(found, policy.k, words),
+            Heading(words.say("release.use")),
+            Paragraph(say(_exact(policy, words))),
+            _lost(loss, cells.counts.total(), words),
             Paragraph(
-                say("See rare_combinations.csv for the combinations, deidentification.json for what was done.")
+                say(words.say("release.see", combinations="rare_combinations.csv", done="deidentification.json"))
             ),
-            Heading("Decision"),
-            Paragraph(say(Tick(), " may leave   ", Tick(), " under an agreement   ", Tick(), " may not leave")),
-            Paragraph(say("To whom, for what: ", Blank(90))),
-            Paragraph(say("Name: ", Blank(50), "  Date: ", Blank(25), "  Signature: ", Blank(45))),
+            Heading(words.say("release.decision")),
+            *_decision(words),
         ),
     )
     (folder / PAGE).write_bytes(to_html(document))
 
 
-def _diversity(policy: DeidentificationPolicy, cells: Cells) -> str:
-    if not policy.sensitive:
-        return "the policy names nothing as sensitive"
-    reached = cells.least_diverse
-    of = f"in {', '.join(policy.sensitive)}, where any has an answer that is not expected"
-    return f"{policy.l} and {'none has' if reached is None else reached}, {of}"
+def _read_first(words: Words) -> tuple[Paragraph, ...]:
+    return tuple(Paragraph(say(text)) for text in (words.say("release.read"), words.remark()) if text)
 
 
-def _exact(policy: DeidentificationPolicy) -> str:
-    """What stands as it was recorded, and what does not."""
-    hours = f"hours of life down to full {policy.hours} h" if policy.hours else "hours of life"
-    gestation = "gestation in completed weeks" if policy.gestation == "weeks" else "gestation in days"
-    less = [f"{item} to the nearest {step:f}" for item, step in policy.round.items()]
-    less += [f"{item} in bands of {width:f}, in words" for item, width in policy.band.items()]
-    numbers = f"every number as measured but {', '.join(less)}" if less else "numbers as measured"
-    computed = " What is computed or judged rests on what stands in the extract." if less or policy.hours else ""
-    return (
-        f"There stand {hours}, {gestation}, {numbers}, and which findings and exams are of one newborn. That is the "
-        f"use of the extract, and most of the risk above.{computed}"
-    )
-
-
-def _lost(loss: Loss, kept: int) -> Table:
-    """How much was left out or made less exact."""
-    newborns = loss.newborns + kept
-    rows = [
-        ("Newborns left out as rare", f"{loss.newborns} of {newborns}"),
-        ("Exams left out with them", f"{loss.exams} of {loss.exams + loss.done.get('exams', 0)}"),
-    ]
-    rows += [(name[0].upper() + name[1:], str(count)) for name, count in sorted(loss.done.items()) if count]
-    columns = (Column("What was lost", 6), Column("How often", 3))
-    return Table("What was lost", columns, tuple(Row(tuple(map(say, row))) for row in rows))
-
-
-def _table(found: list[Attack], k: int) -> Table:
-    columns = (
-        Column("Somebody knows", 5),
-        Column("Of newborns", 2),
-        Column("Alone with it", 2),
-        Column(f"Shared by under {k}", 2),
-    )
-    rows = (
-        Row(
-            tuple(say(text) for text in (one.know, str(one.newborns), _part(one.alone, one), _part(one.few, one))),
-            Tone.NOTED if one.few else Tone.PLAIN,
+def _about(policy: DeidentificationPolicy, cells: Cells, loss: Loss, by_pseudonym: bool, words: Words) -> Fields:
+    smallest, kept = cells.smallest, cells.counts.total()
+    quasi = ", ".join(policy.quasi_identifiers)
+    named = words.say("release.policy_is", label=policy.label, id=policy.id, source=policy.source)
+    dates = {"year": "release.dates_year", "shift": "release.dates_shift", "keep": "release.as_recorded"}
+    return Fields(
+        (
+            (words.say("release.policy"), say(named)),
+            (words.say("release.newborns"), say(words.say("release.newborns_are", kept=kept, left=loss.newborns))),
+            (
+                words.say("release.k"),
+                say(words.say("release.k_is", wanted=policy.k, reached=smallest, names=quasi)),
+            ),
+            (words.say("release.l"), say(_diversity(policy, cells, words))),
+            (
+                words.say("release.risk"),
+                say(words.say("release.risk_is", count=smallest) if smallest else words.say("release.nobody")),
+            ),
+            (words.say("release.dates"), say(words.say(dates[policy.dates]))),
+            (
+                words.say("release.text"),
+                say(words.say("release.text_kept" if policy.free_text == "keep" else "release.left_out")),
+            ),
+            (
+                words.say("release.people"),
+                say(f"{_person(policy.examiners, words)}; {_person(policy.mother, words)}"),
+            ),
+            (
+                words.say("release.order"),
+                say(words.say("release.digests" if by_pseudonym else "release.not_digests")),
+            ),
         )
-        for one in found
     )
-    return Table("Somebody knows", columns, tuple(rows))
 
 
-def _part(count: int, one: Attack) -> str:
-    return f"{count} ({count / one.newborns:.0%})" if one.newborns else "0"
+def _person(done: str, words: Words) -> str:
+    """What is done with an examiner or a mother."""
+    if done == "pseudonym":
+        return words.say("release.pseudonym")
+    return words.say("release.role" if done == "role" else "release.left_out")
+
+
+def _decision(words: Words) -> tuple[Paragraph, ...]:
+    """What the officer ticks and writes."""
+    may, under, not_ = (words.say(f"release.{key}") for key in ("may", "agreement", "may_not"))
+    signed = [("name", 50), ("date", 25), ("signature", 45)]
+    blank, tick = words.say("document.blank"), Tick(says=words.say("document.tick"))
+    lines = [
+        part for key, width in signed for part in (words.say(f"release.{key}") + ": ", Blank(width, blank), "  ")
+    ]
+    return (
+        Paragraph(say(tick, f" {may}   ", tick, f" {under}   ", tick, f" {not_}")),
+        Paragraph(say(words.say("release.to_whom") + ": ", Blank(90, blank))),
+        Paragraph(say(*lines[:-1])),
+    )
+
+
+def _diversity(policy: DeidentificationPolicy, cells: Cells, words: Words) -> str:
+    if not policy.sensitive:
+        return words.say("release.no_sensitive")
+    least = cells.least_diverse
+    reached = words.say("release.none_has") if least is None else str(least)
+    return words.say("release.l_is", wanted=policy.l, reached=reached, names=", ".join(policy.sensitive))
+
+
+def _exact(policy: DeidentificationPolicy, words: Words) -> str:
+    """What stands as it was recorded, and what does not."""
+    hours = words.say("release.hours_full", hours=policy.hours) if policy.hours else words.say("release.hours")
+    weeks = words.say("release.gestation_weeks" if policy.gestation == "weeks" else "release.gestation_days")
+    less = [words.say("release.rounded", item=item, step=step) for item, step in policy.round.items()]
+    less += [words.say("release.banded", item=item, width=width) for item, width in policy.band.items()]
+    numbers = words.say("release.numbers_but", items=words.listed(less)) if less else words.say("release.numbers")
+    said = words.say("release.exact", hours=hours, gestation=weeks, numbers=numbers)
+    return f"{said} {words.say('release.computed')}" if less or policy.hours else said
+
+
+def _lost(loss: Loss, kept: int, words: Words) -> Table:
+    """How much was left out or made less exact."""
+    exams = loss.exams + loss.done.get("exams", 0)
+    rows = [
+        (
+            words.say("release.lost_newborns"),
+            words.say("release.count_of", count=loss.newborns, of=loss.newborns + kept),
+        ),
+        (words.say("release.lost_exams"), words.say("release.count_of", count=loss.exams, of=exams)),
+    ]
+    rows += [(_done(name, words), str(count)) for name, count in sorted(loss.done.items()) if count]
+    what = words.say("release.lost")
+    columns = (Column(what, 6), Column(words.say("release.how_often"), 3))
+    return Table(what, columns, tuple(Row(tuple(map(say, row))) for row in rows))
+
+
+def _done(name: str, words: Words) -> str:
+    """What was done to exams, by its name in the counts: ``names left out``, ``values of weight rounded``."""
+    about = re.compile(r"(?<=^values of )\S+|(?<=^newborns' exams without )\S+")
+    key = "_".join(re.findall("[a-z]+", about.sub("", name)))
+    return words.say(f"release.done.{key}", item="".join(about.findall(name)))
+
+
+def _table(found: list[Attack], k: int, words: Words) -> Table:
+    knows = words.say("release.knows")
+    columns = (
+        Column(knows, 5),
+        Column(words.say("release.of_newborns"), 2),
+        Column(words.say("release.alone"), 2),
+        Column(words.say("release.shared", k=k), 2),
+    )
+    rows = []
+    for one in found:
+        counts = (str(one.newborns), _part(one.alone, one, words), _part(one.few, one, words))
+        cells = (words.say(f"release.know.{one.know}"), *counts)
+        rows.append(Row(tuple(map(say, cells)), Tone.NOTED if one.few else Tone.PLAIN))
+    return Table(knows, columns, tuple(rows))
+
+
+def _part(count: int, one: Attack, words: Words) -> str:
+    if not one.newborns:
+        return "0"
+    return words.say("release.part", count=count, percent=f"{100 * count / one.newborns:.0f}")

@@ -148,7 +148,8 @@ class Deidentifier:
         """``deidentification.json``, what was done in counts, and ``rare_combinations.csv``; ``release.html`` as well
         where the tables newborns, exams and findings are there."""
         if tables:
-            write_page(folder, self._policy, self.cells, Loss(len(self._left_out), self.exams_left_out, self.log))
+            loss = Loss(len(self._left_out), self.exams_left_out, self.log)
+            write_page(folder, self._policy, self.cells, loss, self._catalogue.words)
         policy = self._policy.model_dump(mode="json")
         done = {name: count for name, count in sorted(self.log.items()) if count}
         k: dict[str, object] = {"quasi_identifiers": self._policy.quasi_identifiers, "k_wanted": self._policy.k}
