@@ -31,7 +31,6 @@ LANGUAGES = {"en": 1, "de": 3, "fr": 3}
 """How many of the exams are heard in a language: every one, every third."""
 _KIND = re.compile(r'("resourceType"\s*:\s*"|<)(?:StructureDefinition|ValueSet|CodeSystem)[" ]')
 _URL = re.compile(r'^(?: {2}|\t)"url"\s*:\s*"([^"]+)"|^\s*<url value="([^"]+)"', re.MULTILINE)
-_TARGETS = re.compile(r'"targetProfile"\s*:\s*\[[^\]]*\]|<targetProfile value="[^"]*"\s*/>')
 _NAMED = re.compile(r'"(https?://[^"\s]+)"')
 TELLS = frozenset({"profile", "system", "code", "url", "status", "use", "language"})
 OXYGEN = [
@@ -75,13 +74,13 @@ def hospital(pack: str, language: str) -> Catalogue:
 
 
 def definitions(folders: list[str], claimed: set[str]) -> list[Path]:
-    """The files in these folders that the claimed profiles need: they and what they name, but the profiles of what
-    they only refer to. The engine takes a second for each."""
+    """The files in these folders that the claimed profiles need: they and all that they name. The engine takes a
+    second for each."""
     known: dict[str, tuple[Path, str]] = {}
     for file in (file for folder in folders for file in sorted(Path(folder).iterdir())):
         text = file.read_text(encoding="utf-8-sig") if file.suffix in (".json", ".xml") else ""
         if _KIND.search(text) and (url := _URL.search(text)):
-            known[url[1] or url[2]] = file, _TARGETS.sub("", text)
+            known[url[1] or url[2]] = file, text
     wanted, waiting = {}, sorted(claimed & known.keys())
     while waiting:
         url = waiting.pop()
