@@ -24,6 +24,7 @@ _USUAL_KIND = "initial"
 _BELONGS = {
     "--out": ("--questionnaire", "--response", "--page", "--worksheet"),
     "--pretty": ("--questionnaire", "--response"),
+    "--extract": ("--questionnaire", "--response"),
     "--format": ("--worksheet",),
     "--paper": ("--worksheet",),
     "--drop": ("--serve",),
@@ -51,6 +52,12 @@ _BELONGS = {
 @click.option("--format", "encoding", type=click.Choice(["html", "pdf"]), help="Of the worksheet; html without it.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), help="Of the worksheet. Default: the site's paper.")
 @click.option("--pretty", is_flag=True, default=None, help="Indented, for people.")
+@click.option(
+    "--extract",
+    type=click.Choice(["observations", "templates"]),
+    help="How servers that extract (HL7 SDC) make Observations of a questionnaire's responses: by marks on what is "
+    "whole by itself (default), or by template Observations, six times as large, for every item.",
+)
 @click.option(
     "--drop",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
@@ -92,6 +99,7 @@ def form(
     encoding: str | None,
     paper: str | None,
     pretty: bool | None,
+    extract: str | None,
     drop: Path | None,
     port: int | None,
     behind: str | None,
@@ -110,6 +118,7 @@ def form(
     \b
     Example:
       newborn-adapter form --questionnaire --kind initial --out initial.json
+      newborn-adapter form --questionnaire --kind shift --extract templates --out shift.json
       newborn-adapter form --response exam.json --pretty
       newborn-adapter form --page --out exam.html
       newborn-adapter form --worksheet --kind shift --format pdf --out shift.pdf
@@ -132,6 +141,7 @@ def form(
     given = {
         "--out": out,
         "--pretty": pretty,
+        "--extract": extract,
         "--format": encoding,
         "--paper": paper,
         "--drop": drop,
@@ -146,10 +156,11 @@ def form(
     catalogue = catalogue_for(site)
     if kind is not None and kind not in catalogue.kinds:
         raise click.UsageError(f"there is no kind of exam {kind}; there are {', '.join(catalogue.kinds)}")
+    templates = extract == "templates"
     if chosen == "--questionnaire":
-        _questionnaires([kind] if kind else list(catalogue.kinds), catalogue, bool(pretty), out)
+        _questionnaires([kind] if kind else list(catalogue.kinds), catalogue, bool(pretty), templates, out)
     elif response is not None:
-        _responses(response, kind, catalogue, bool(pretty), out)
+        _responses(response, kind, catalogue, bool(pretty), templates, out)
     elif chosen == "--page":
         write_output(out, _page(catalogue, kind), public=True)
     elif chosen == "--worksheet":
@@ -181,14 +192,15 @@ def _one_of(wanted: Mapping[str, bool], given: Mapping[str, object]) -> str:
     return chosen[0]
 
 
-def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
+def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, templates: bool, out: Path | None) -> None:
     from adapter.fhir.json import dumps
     from adapter.forms import to_questionnaire
 
     folder = out is not None and (out.is_dir() or (len(kinds) > 1 and not out.suffix))
     if not folder and len(kinds) > 1 and pretty:
         raise click.UsageError("several questionnaires indented need a folder: --out FOLDER/, or one --kind")
-    made = {kind: dumps(to_questionnaire(catalogue, kind), pretty=pretty) + b"\n" for kind in kinds}
+    forms = {kind: to_questionnaire(catalogue, kind, templates=templates) for kind in kinds}
+    made = {kind: dumps(form, pretty=pretty) + b"\n" for kind, form in forms.items()}
     if out is None or not folder:
         write_output(out, b"".join(made.values()), public=True)
         return
@@ -200,7 +212,9 @@ def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, out: P
         write_output(out / f"exam-{kind}.json", content, public=True)
 
 
-def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool, out: Path | None) -> None:
+def _responses(
+    path: Path, kind: str | None, catalogue: Catalogue, pretty: bool, templates: bool, out: Path | None
+) -> None:
     """Each exam as a response; those with errors are refused, the others go on."""
     from adapter.fhir.json import dumps
     from adapter.forms import to_response
@@ -218,7 +232,8 @@ def _responses(path: Path, kind: str | None, catalogue: Catalogue, pretty: bool,
     if len(exams) > 1 and pretty:
         raise click.UsageError("several responses are written one a line, without --pretty")
     if exams:
-        write_output(out, b"".join(dumps(to_response(exam, catalogue), pretty=pretty) + b"\n" for exam in exams))
+        made = [to_response(exam, catalogue, apart=templates) for exam in exams]
+        write_output(out, b"".join(dumps(response, pretty=pretty) + b"\n" for response in made))
     if len(exams) < len(readings):
         note(f"{counted(len(exams), 'exam')} written, {len(readings) - len(exams)} refused.")
         sys.exit(ExitCode.PROBLEMS)

@@ -80,7 +80,7 @@ class ExamFacts:
 
 def facts(exam: Exam, catalogue: Catalogue) -> ExamFacts:
     """What the findings of an exam share."""
-    return ExamFacts(exam, catalogue, exam.details.status.value, _implied(catalogue), _signs(catalogue))
+    return ExamFacts(exam, catalogue, exam.details.status.value, implied_methods(catalogue), _signs(catalogue))
 
 
 @lru_cache(maxsize=16)
@@ -96,7 +96,8 @@ def _signs(catalogue: Catalogue) -> dict[tuple[str, str, str], Part]:
 
 
 @lru_cache(maxsize=16)
-def _implied(catalogue: Catalogue) -> dict[str, str | None]:
+def implied_methods(catalogue: Catalogue) -> dict[str, str | None]:
+    """The method of each item where none was captured."""
     return {i.id: i.method or ("calculated" if i.computed else None) for i in catalogue.items.values()}
 
 

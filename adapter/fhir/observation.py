@@ -82,11 +82,11 @@ def observation(
     effective = references.started if usual else instant(one.made_at)
     if not form.plain or form.item in parts.split:
         head, sent = Head(name, effective, references), one.sent if form.unit is not None else None
-        return _observation(form, one.particulars, sent, derived_from, head, parts)
+        return observation_of(form, one.particulars, sent, derived_from, head, parts)
     template = parts.observations.get(form)
     if template is None:
         sent = one.sent
-        made = _observation(form, _NOTHING, sent, None, Head(name, effective, references), parts)
+        made = observation_of(form, NOTHING, sent, None, Head(name, effective, references), parts)
         if form in parts.observations:
             return made
         made = with_claims(made, mapping.catalogue)
@@ -99,10 +99,11 @@ def observation(
     return template.filled(name, effective, number, references)
 
 
-_NOTHING = Particulars()
+NOTHING = Particulars()
+"""What a finding says alone that says nothing but its form."""
 
 
-def _observation(
+def observation_of(
     form: Form, own: Particulars, sent: Sent | None, derived_from: list[Json] | None, head: Head, parts: Parts
 ) -> Json:
     """All that an Observation depends on stands in the arguments: what is static, its form, its own."""

@@ -92,6 +92,7 @@ def test_the_page_and_the_sheet(run: Run, folder: Path) -> None:
         (["--page", "--worksheet"], "given: --page and --worksheet"),
         (["--page", "--paper", "a4"], "--paper belongs to --worksheet, not to --page"),
         (["--questionnaire", "--format", "pdf"], "--format belongs to --worksheet"),
+        (["--worksheet", "--extract", "templates"], "--extract belongs to --questionnaire or --response"),
         (["--questionnaire", "--drop", "."], "--drop belongs to --serve"),
         (["--serve"], "--serve needs --drop DIR"),
         (["--serve", "--drop", "nowhere"], "does not exist"),

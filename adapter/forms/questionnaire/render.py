@@ -1,7 +1,7 @@
 """A form as FHIR R4 Questionnaire (section 2.42) with the extensions of SDC that general form renderers know.
 
 HL7 Structured Data Capture 4.0.0: *Advanced Form Rendering* (hints, units, limits) and *Form Data Extraction*,
-Observation-based (what to extract, and under which category).
+Observation-based (what to extract, and under which category), or by templates.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from decimal import Decimal
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
+from adapter.forms.questionnaire.templates import extraction, templates_of
 from adapter.read.questionnaire.form import QuestionnaireForm, form_of
 from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
 
@@ -24,9 +25,11 @@ PUBLISHED = "StructureDefinition/published-coding"
 """Our extension on a coding of our own: a published coding of the same concept, as the Observation carries it."""
 
 
-def to_questionnaire(catalogue: Catalogue, kind: str) -> Json:
+def to_questionnaire(catalogue: Catalogue, kind: str, *, templates: bool = False) -> Json:
     """The Questionnaire of a kind of exam, made of the catalogue alone; the same catalogue makes the same bytes.
 
+    ``templates``: with template Observations for servers that extract by them, in place of the marks for
+    observation-based extraction. An answer of several is then a repetition of its group, as a template has one value.
     Raises ``KeyError`` where the catalogue has no such kind.
     """
     form = form_of(catalogue, kind)
@@ -36,7 +39,8 @@ def to_questionnaire(catalogue: Catalogue, kind: str) -> Json:
         "resourceType": "Questionnaire",
         "id": f"exam-{kind}",
         **({"language": settings.language} if settings.language else {}),
-        "contained": _value_sets(form),
+        **({"extension": [extraction()]} if templates else {}),
+        "contained": [*_value_sets(form), *([templates_of(form)] if templates else ())],
         "url": form.url,
         "version": form.version,
         "name": f"NewbornExam{name}",
@@ -50,16 +54,16 @@ def to_questionnaire(catalogue: Catalogue, kind: str) -> Json:
         "purpose": say("form.purpose"),
         "copyright": catalogue.notice(),
         "code": codings(catalogue).kind(kind),
-        "item": [_item(node, form) for node in form.nodes],
+        "item": [_item(node, form, templates) for node in form.nodes],
     }
     if not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", settings.policy.date):
         del questionnaire["date"]
     return questionnaire
 
 
-def _item(node: FormNode, form: QuestionnaireForm) -> Json:
+def _item(node: FormNode, form: QuestionnaireForm, templates: bool) -> Json:
     item: Json = {}
-    if extensions := list(_extensions(node, form)):
+    if extensions := list(_extensions(node, form, templates)):
         item["extension"] = extensions
     item["linkId"] = node.link_id
     if node.codes:
@@ -74,14 +78,14 @@ def _item(node: FormNode, form: QuestionnaireForm) -> Json:
     asked_within = node.repeats and any(child.required for child in node.children)
     if node.required and not asked_within:
         item["required"] = True
-    if node.repeats:
+    if node.repeats and not (templates and node.key == ("value",)):
         item["repeats"] = True
     if node.list_of:
         item["answerValueSet"] = f"#{node.list_of}"
     elif node.options:
         item["answerOption"] = [{"valueCoding": _coding(option, form)} for option in node.options]
     if node.children:
-        item["item"] = [_item(child, form) for child in node.children]
+        item["item"] = [_item(child, form, templates) for child in node.children]
     return item
 
 
@@ -102,7 +106,7 @@ def _bare(option: Option) -> Json:
     return {name: value for name, value in option.coding.items() if name != "extension"}
 
 
-def _extensions(node: FormNode, form: QuestionnaireForm) -> Iterator[Json]:
+def _extensions(node: FormNode, form: QuestionnaireForm, templates: bool) -> Iterator[Json]:
     if node.type is QuestionType.DISPLAY:
         yield _control("help", "Help-Button")
     if node.type is QuestionType.QUANTITY:
@@ -114,7 +118,7 @@ def _extensions(node: FormNode, form: QuestionnaireForm) -> Iterator[Json]:
         yield {"url": f"{_CORE}maxDecimalPlaces", "valueInteger": 0}
     if node.list_of or len(node.options) > 8:
         yield _control("drop-down", "Drop down")
-    if node.extract:
+    if node.extract and not templates:
         yield {"url": f"{_SDC}observationExtract", "valueBoolean": True}
         coding = {"system": _CATEGORY, "code": node.category}
         yield {"url": f"{_SDC}observation-extract-category", "valueCodeableConcept": {"coding": [coding]}}

@@ -13,8 +13,9 @@ from adapter.read.questionnaire.node import FormNode, Json, QuestionType
 from adapter.read.questionnaire.sheet import NotInForm, to_sheet
 
 
-def to_response(exam: Exam, catalogue: Catalogue) -> Json:
-    """The QuestionnaireResponse of an exam without errors.
+def to_response(exam: Exam, catalogue: Catalogue, *, apart: bool = False) -> Json:
+    """The QuestionnaireResponse of an exam without errors; ``apart``: with one answer in each repetition of a group,
+    as the form with templates asks.
 
     Raises :class:`NotInForm` for what no form has a place for.
     """
@@ -27,7 +28,7 @@ def to_response(exam: Exam, catalogue: Catalogue) -> Json:
         raise NotInForm("the form does not ask further facts of persons; the capture record keeps them")
     form = form_of(catalogue, details.kind)
     record = exam.record()
-    sheet = {"exam": record["exam"], "newborn": record["newborn"], "findings": to_sheet(record, form)}
+    sheet = {"exam": record["exam"], "newborn": record["newborn"], "findings": to_sheet(record, form, apart=apart)}
     if regions := _opened(sheet["findings"], form):
         sheet["further"] = regions
     for link, entries in sheet["findings"].items():

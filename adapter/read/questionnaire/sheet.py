@@ -19,18 +19,18 @@ class NotInForm(AdapterError, ValueError):
     """The exam holds what the form of its kind has no place for; the message names it."""
 
 
-def to_sheet(record: Json, form: QuestionnaireForm) -> Json:
+def to_sheet(record: Json, form: QuestionnaireForm, *, apart: bool = False) -> Json:
     """The findings of a record (of :meth:`adapter.exam.Exam.record`) by the linkId of their group.
 
-    Answers that differ in nothing else stand in one group. ``order`` is the number of the first of them in the
-    record, where the record has another order than the form. Raises :class:`NotInForm`.
+    Answers that differ in nothing else stand in one group, or ``apart``. ``order`` is the number of the first of
+    them in the record, where the record has another order than the form. Raises :class:`NotInForm`.
     """
     groups: dict[str, list[Json]] = {}
     for number, finding in enumerate(record["findings"], start=1):
         link = _link(finding, form)
         entry = {**_entry(finding, form), "order": number}
         same = groups.setdefault(link, [])
-        if same and form.findings[link][0].type is ItemType.CHOICES and _joins(same[-1], entry, number):
+        if not apart and same and form.findings[link][0].type is ItemType.CHOICES and _joins(same[-1], entry, number):
             same[-1]["value"] += entry["value"]
         else:
             same.append(entry)
