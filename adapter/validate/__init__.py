@@ -19,6 +19,7 @@ from adapter.problems import Layer, Problem, Severity
 from adapter.validate.bindings import check_bindings
 from adapter.validate.bundle import check_bundle
 from adapter.validate.conformance import check_conformance
+from adapter.validate.contents import check_contents
 from adapter.validate.invariants import check_invariants
 from adapter.validate.outcome import operation_outcome
 from adapter.validate.packages import PackageError, Packages, check_codes, check_profiles, load_packages
@@ -159,6 +160,7 @@ def _check(resource: Mapping[str, Any], how: Validator, sound: Sound) -> list[Pr
     if Layer.INVARIANTS in layers:
         problems += check_invariants(nodes)
         problems += check_conformance(nodes)
+        problems += check_contents(nodes)
     if Layer.TERMINOLOGY in layers:
         problems += check_terminology(nodes)
         problems += check_bindings(nodes, packages.code_systems)

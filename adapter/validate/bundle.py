@@ -19,9 +19,9 @@ from adapter.validate.walk import ElementNode, objects, text
 _REFERENCES = "FHIR R4 Bundle (bundle.html#references)"
 _FULL_URL = "FHIR R4 Bundle, entry.fullUrl (bundle.html#bundle-unique)"
 _MATERNITY = "FHIR R4 Patient, mother and newborn (patient.html#maternity)"
-_UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
-_OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
-_ABSOLUTE = re.compile(r"https?://[^/\s]+\S*")
+_URN = re.compile(r"urn:uuid:[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}|urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
+#: "a URN or an absolute URL" (the definition of entry.fullUrl), of whichever scheme
+_ABSOLUTE = re.compile(r"https?://[^/\s]+\S*|(?!https?:)[A-Za-z][A-Za-z0-9+.-]*:\S+")
 _SERVER_URL = re.compile(r"https?://.+/(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9.-]{1,64})")
 _SEARCH_SET = "FHIR R4 Bundle, search sets (bundle.html#searchset)"
 _DOCUMENT = "FHIR R4 Documents (documents.html#content)"
@@ -90,7 +90,7 @@ def _check_full_urls(bundle: ElementNode) -> Iterator[Problem]:
     entries = bundle.value.get("entry")
     for number, entry in enumerate(entries if isinstance(entries, list) else ()):
         url = text(entry, "fullUrl") if isinstance(entry, Mapping) else ""
-        if not url or _UUID.fullmatch(url) or _OID.fullmatch(url) or _ABSOLUTE.fullmatch(url):
+        if not url or (_URN if url[:4].lower() == "urn:" else _ABSOLUTE).fullmatch(url):
             continue
         what = "neither urn:uuid: with a UUID in lower case, nor urn:oid:, nor an absolute URL"
         where = f"{bundle.where}.entry[{number}].fullUrl"
@@ -120,7 +120,9 @@ def _check_ids(index: _Index) -> Iterator[Problem]:
 
 
 def _is_outcome(entry: _Entry) -> bool:
-    return any(text(search, "mode") == "outcome" for search in entry.entry.objects("search"))
+    """Whether it tells of the search: it says so, or is an OperationOutcome that does not say otherwise."""
+    modes = [text(search, "mode") for search in entry.entry.objects("search")]
+    return "outcome" in modes or (entry.node.type == "OperationOutcome" and not any(modes))
 
 
 def _check_reachable(index: _Index, references: Iterable[ElementNode]) -> Iterator[Problem]:

@@ -16,7 +16,7 @@ from adapter.fhir.definitions import resource_types
 from adapter.problems import Layer, Problem
 from adapter.validate.bundle_invariants import BUNDLE_INVARIANTS
 from adapter.validate.constraint import Broken, Invariant, implies_one_of, not_both, one_of, unless
-from adapter.validate.narrative import has_content, is_allowed_html
+from adapter.validate.narrative import has_content, is_allowed_html, shown
 from adapter.validate.table_constraints import check_table_constraints
 from adapter.validate.walk import ElementNode, has, objects, text
 
@@ -111,6 +111,8 @@ def _dom_3(node: ElementNode) -> Iterator[str]:
     if node.is_contained or not contained:
         return
     referred = {value for value in _strings(node.value) if value.startswith("#")}
+    for div in _divs(node.value):  # narrative.html: an image may be one that is contained
+        referred |= shown(div)
     for index, one in enumerate(contained):
         if f"#{one.get('id')}" not in referred and "#" not in set(_strings(one)):
             yield f".contained[{index}]"
@@ -127,6 +129,16 @@ def _strings(value: Any) -> Iterator[str]:
     elif isinstance(value, list):
         for entry in value:
             yield from _strings(entry)
+
+
+def _divs(value: Any) -> Iterator[Any]:
+    """The narratives of a resource: its own and those within it, such as a Composition's sections."""
+    if isinstance(value, dict):
+        for name, entry in value.items():
+            yield from (entry,) if name == "div" else _divs(entry)
+    elif isinstance(value, list):
+        for entry in value:
+            yield from _divs(entry)
 
 
 def _is_of_references(value: Any) -> bool:

@@ -25,6 +25,8 @@ name noshade nowrap rel rev rowspan rules scope shape size span src start style 
 valign value vspace width
 """
 _ATTRIBUTES = frozenset(_ATTRIBUTE_NAMES.split())
+#: of pre, as XHTML 1.0 has it (its strict DTD and schema); lxml's name for xml:space
+_SPACE = "{http://www.w3.org/XML/1998/namespace}space"
 _FORBIDDEN_SCHEMES = ("javascript:", "vbscript:")
 
 
@@ -50,11 +52,23 @@ def has_content(div: Any) -> bool:
     return bool("".join(str(part) for part in root.itertext()).strip()) or root.find(f".//{{{XHTML}}}img") is not None
 
 
+def shown(div: Any) -> set[str]:
+    """What the images and links of a narrative lead to."""
+    if not isinstance(div, str) or "#" not in div:
+        return set()
+    try:
+        root = parse_div(div)
+    except FhirXmlError:
+        return set()
+    return {str(element.get(name)) for element in root.iter() for name in ("src", "href") if element.get(name)}
+
+
 def _is_allowed(element: etree._Element) -> bool:
     name = etree.QName(element)
     if name.namespace != XHTML or name.localname not in _ELEMENTS:
         return False
     return not any(
-        etree.QName(key).localname not in _ATTRIBUTES or str(value).strip().lower().startswith(_FORBIDDEN_SCHEMES)
+        (etree.QName(key).localname not in _ATTRIBUTES and key != _SPACE)
+        or str(value).strip().lower().startswith(_FORBIDDEN_SCHEMES)
         for key, value in element.attrib.items()
     )

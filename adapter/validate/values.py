@@ -18,6 +18,9 @@ from adapter.fhir.json import FhirJsonError, decimal_text
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _BASE64 = re.compile(r"[0-9A-Za-z+/]+={0,2}")
+_OTHER_SPACE = re.compile(r"(?! )\s")
+#: R4, datatypes.html#string: "SHALL NOT exceed 1MB (1024*1024 characters)"; a markdown is a string
+_LONGEST = 1024 * 1024
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[^\s]")
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _OID = re.compile(r"[0-2](\.(0|[1-9][0-9]*))+")
@@ -123,6 +126,12 @@ def _checker(type_name: str) -> Callable[[Any], bool]:
     if pattern is None:
         return lambda value: not _CONTROL.search(value)
     matches = pattern.fullmatch
+    if type_name in ("string", "markdown"):
+        return lambda value: len(value) <= _LONGEST and matches(value) is not None and not _CONTROL.search(value)
+    if type_name == "code":  # "no whitespace other than single spaces in the contents"
+        return lambda value: (
+            matches(value) is not None and not _CONTROL.search(value) and not _OTHER_SPACE.search(value)
+        )
     if type_name == "canonical":
         return lambda value: matches(value) is not None and not _CONTROL.search(value) and _is_canonical(value)
     if type_name in ("uri", "url", "oid", "uuid"):

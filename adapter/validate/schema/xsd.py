@@ -17,7 +17,7 @@ from adapter.fhir.definitions import (
 )
 from adapter.fhir.xml import FHIR, XHTML
 
-_BOUNDS = {"boolean": "xs:boolean", "decimal": "xs:decimal", "integer": "xs:int"}
+_BOUNDS = {"boolean": "xs:boolean", "integer": "xs:int"}
 _BOUNDS |= {"unsignedInt": "xs:unsignedInt", "positiveInt": "xs:positiveInteger"}
 
 
