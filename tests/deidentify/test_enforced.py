@@ -20,11 +20,12 @@ from test_release import KEY, exams_of, newborn, written
 
 from adapter.catalogue import Catalogue
 from adapter.derive.every_use import every_exam
-from adapter.exam import Exam, Finding, Quantity
+from adapter.exam import BirthOrder, Exam, Finding, Identifier, Mother, Quantity
 from adapter.fhir.json import loads
 from adapter.run import NotPossible, run
 from adapter.run.extract import Extract
 from adapter.write.deidentify import BadPolicy, Cells, Deidentifier, load_policy, read_key
+from adapter.write.deidentify.attacks import attacks
 
 SWEENEY = (
     ("Black", "1965", "male", "0214*", "short breath"),
@@ -68,7 +69,7 @@ def test_published_tables_have_the_k_and_l_that_they_are_known_for(
     for wanted, rare in rare_at.items():
         cells = Cells([f"q{n}" for n in range(len(table[0]) - 1)], 2, wanted, ["problem"])
         for number, (*quasi, problem) in enumerate(table):
-            cells.see(f"t{number}", f"{number}", quasi, [(problem,)])
+            cells.see(f"t{number}", quasi, [(problem,)])
         assert (cells.smallest, cells.least_diverse) == (k, least)
         assert (cells.rare, len(list(cells.rare_newborns()))) == (rare, rare)
 
@@ -76,8 +77,21 @@ def test_published_tables_have_the_k_and_l_that_they_are_known_for(
 def test_what_tells_nothing_of_anybody_needs_no_difference() -> None:
     cells = Cells(["sex"], 2, 2, ["infection_risks"])
     for number, told in enumerate([(), (), ("hiv",), ("hiv",)]):
-        cells.see(f"{number}", "", ["male" if number < 2 else "female"], [told])
+        cells.see(f"{number}", ["male" if number < 2 else "female"], [told])
     assert (cells.diversity, cells.rare) == ({("female",): 1}, 2)
+
+
+def test_all_that_the_exams_of_one_newborn_say_is_its_combination() -> None:
+    """A rare gestation in one exam makes its newborn rare, whichever exam is seen first, and leaves it so."""
+    for order in (("40", "", "41"), ("41", "40", ""), ("", "41", "40")):
+        cells = Cells(["sex", "gestation_weeks"], 2)
+        for weeks in order:
+            cells.see("corrected", ["female", weeks])
+        for number in range(3):
+            cells.see(f"{number}", ["female", "40"])
+            cells.see(f"{number}", ["female", ""])
+        assert cells.counts == {("female", "40"): 3, ("female", "40;41"): 1}
+        assert list(cells.rare_newborns()) == ["corrected"]
 
 
 @pytest.fixture(autouse=True)
@@ -219,3 +233,25 @@ def test_a_policy_that_cannot_be_is_told(
 ) -> None:
     with pytest.raises(BadPolicy, match=word):
         Deidentifier(load_policy(policy(tmp_path, **changes)), read_key(None, "STUDY_KEY"), catalogue)
+
+
+def test_with_a_multiple_birth_goes_the_mother_who_links_its_children(catalogue: Catalogue, tmp_path: Path) -> None:
+    mother = Mother(identifiers=(Identifier(system="https://hospital.invalid/mrn", value="m"),))
+    exams = weighed(catalogue)[::2][:4]
+    for place in (0, 1):
+        twin = exams[place].newborn.model_copy(
+            update={"mother": mother, "birth_order": BirthOrder(order=place + 1, of=2)}
+        )
+        exams[place] = exams[place].model_copy(update={"newborn": twin})
+    out = extracted(tmp_path, exams, quasi_identifiers=["sex", "born_of"], suppress=["born_of"], mother="pseudonym")
+    newborns = pd.read_csv(out / "newborns.csv")
+    assert len(newborns) == 4
+    assert newborns[["mother_id", "born_of", "birth_order"]].isna().all().all()
+
+
+def test_the_page_attacks_by_the_first_weight_where_that_of_birth_is_banded(
+    catalogue: Catalogue, tmp_path: Path
+) -> None:
+    out = extracted(tmp_path, weighed(catalogue), band={"birth_weight": 500})
+    [found] = [one for one in attacks(out, 3) if one.know == "weight"]
+    assert (found.newborns, found.alone) == (9, 9)

@@ -41,11 +41,15 @@ def attacks(folder: Path, k: int) -> list[Attack]:
     times: dict[str, list[str]] = defaultdict(list)
     for row in rows(folder, "exams", ("newborn_id", "age_hours")):
         times[row["newborn_id"]].append(row["age_hours"])
-    weights: dict[str, str] = {}
+    weights: dict[str, tuple[float, str]] = {}
     marks: dict[str, set[tuple[str, str]]] = defaultdict(set)
-    for row in rows(folder, "findings", ("newborn_id", "item", "answer", "number", "meaning", "origin")):
-        if row["item"] == "birth_weight" and row["number"]:
-            weights[row["newborn_id"]] = row["number"]
+    for row in rows(folder, "findings", ("newborn_id", "item", "answer", "number", "meaning", "origin", "age_hours")):
+        if row["item"] in ("birth_weight", "weight") and row["number"]:
+            # banded or taken out, the birth weight is still told by the first weight that was taken
+            hour = -1 if row["item"] == "birth_weight" else float(row["age_hours"])
+            weights[row["newborn_id"]] = min(
+                weights.get(row["newborn_id"], (hour, row["number"])), (hour, row["number"])
+            )
         if row["meaning"] == "abnormal" and row["origin"] == "captured" and row["answer"]:
             marks[row["newborn_id"]].add((row["item"], row["answer"]))
     siblings = {
@@ -53,7 +57,7 @@ def attacks(folder: Path, k: int) -> list[Attack]:
     }
     twins = {name: (about[name], count, siblings.get(name)) for name, count in born_of.items() if name in about}
     by_hours = {name: tuple(sorted(hours)) for name, hours in times.items()}
-    by_weight = {name: (weight, *about[name]) for name, weight in weights.items() if name in about}
+    by_weight = {name: (weight, *about[name]) for name, (_, weight) in weights.items() if name in about}
     return [
         _shared("sex_weeks", about, k),
         _shared("weight", by_weight, k),

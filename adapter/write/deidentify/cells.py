@@ -19,8 +19,9 @@ Answers = tuple[str, ...]
 class Cells:
     """The newborns of each combination; each newborn counts once. Kept on the disk.
 
-    Where exams of one newborn give different combinations, that of its first exam in the order of ``rank`` counts;
-    what is sensitive is gathered over all of them. ``l`` of ``sensitive`` attributes is not asked for where it is 1.
+    What its exams say differently (a gestation that one has and another lacks, or that was corrected) is all in the
+    extract, so all of it is in the newborn's combination; what is sensitive is gathered over all of them too.
+    ``l`` of ``sensitive`` attributes is not asked for where it is 1.
     """
 
     def __init__(self, names: Sequence[str], k: int, l: int = 1, sensitive: Sequence[str] = ()) -> None:  # noqa: E741
@@ -28,9 +29,11 @@ class Cells:
         self._base = sqlite3.connect("")
         self._base.executescript(_TABLES)
 
-    def see(self, newborn: str, rank: str, cell: Sequence[str], told: Sequence[Answers] = ()) -> None:
+    def see(self, newborn: str, cell: Sequence[str], told: Sequence[Answers] = ()) -> None:
         """Count a newborn by one of its exams; ``told`` are its answers to each sensitive attribute."""
-        self._base.execute(_FIRST, (newborn, rank, json.dumps(cell)))
+        known = self._base.execute("select cell from newborn where name = ?", (newborn,)).fetchone()
+        values = json.dumps(list(cell) if known is None else list(map(_both, json.loads(known[0]), cell)))
+        self._base.execute("insert or replace into newborn values (?, ?)", (newborn, values))
         for place, answers in enumerate(told):
             rows = ((newborn, place, answer) for answer in answers)
             self._base.executemany("insert or ignore into told values (?, ?, ?)", rows)
@@ -103,14 +106,15 @@ class Cells:
             yield (*values, str(count), "yes" if self._fails(values, count, diversity) else "")
 
 
+def _both(known: str, new: str) -> str:
+    """All values that the exams of a newborn have of one quasi-identifier; what none has is empty."""
+    return ";".join(sorted({*known.split(";"), new} - {""}))
+
+
 _TABLES = """
-create table newborn (name text primary key, rank text, cell text) without rowid;
+create table newborn (name text primary key, cell text) without rowid;
 create index by_cell on newborn (cell);
 create table told (newborn text, place integer, answer text, primary key (newborn, place, answer)) without rowid;
-"""
-_FIRST = """
-insert into newborn values (?, ?, ?)
-on conflict (name) do update set rank = excluded.rank, cell = excluded.cell where excluded.rank < newborn.rank
 """
 _DIVERSITY = """
 with valued as (

@@ -42,7 +42,10 @@ QUASI_IDENTIFIERS: dict[str, Callable[[Exam, Catalogue], str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Suppressed:
-    """What is taken out with a quasi-identifier: ``fields`` of the newborn, and the values of ``items``."""
+    """What is taken out with a quasi-identifier: ``fields`` of the newborn, and the values of ``items``.
+
+    With the multiple birth the mother, by whom its siblings would be found all the same.
+    """
 
     fields: tuple[str, ...] = ()
     items: tuple[str, ...] = ()
@@ -50,8 +53,8 @@ class Suppressed:
 
 SUPPRESSIBLE = {
     "gestation_weeks": Suppressed(("gestation",), (GESTATION,)),
-    "birth_order": Suppressed(("birth_order",)),
-    "born_of": Suppressed(("birth_order",)),
+    "birth_order": Suppressed(("birth_order", "mother")),
+    "born_of": Suppressed(("birth_order", "mother")),
     "birth_weight_band": Suppressed(items=("birth_weight", "weight")),
 }
 """By quasi-identifier; of the others more is left than can be taken out (findings tell the sex)."""

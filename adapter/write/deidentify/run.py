@@ -96,7 +96,7 @@ class Deidentifier:
             raise OtherFamily(
                 "another mother than in an earlier exam of this newborn, or none: its dates cannot be moved"
             )
-        self.cells.see(one.newborn, one.rank, one.cell, one.told)
+        self.cells.see(one.newborn, one.cell, one.told)
 
     def close_admission(self) -> None:
         """All exams are admitted: newborns with a rare combination are left out, where the policy says so.
