@@ -174,6 +174,18 @@ def test_first_amended_and_retracted(
     assert front.refused == []
 
 
+def test_what_an_exam_costs_where_a_statement_names_neither_batches_nor_updates_that_create(
+    sandbox_url: str, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """So does HAPI FHIR's: each entry of an exam that is new was looked for alone, in ten requests and more."""
+    front = Front(sandbox_url, interactions=("transaction",), update_create=False)
+    with served(front) as url, FhirClient(url) as client, Outbox(tmp_path / "o.db") as outbox:
+        outbox.put(url, message_of(exam(uuid4().hex[:12]), catalogue))
+        assert Sender(outbox, FhirTransport(client)).run() == SendSummary(sent=1)
+    assert front.seen == ["GET /fhir/metadata", "GET /fhir/DiagnosticReport", "GET /fhir/Patient", "POST /fhir"]
+    assert front.refused == []
+
+
 def test_an_update_names_the_version_it_knows(sandbox_url: str, catalogue: Catalogue, tmp_path: Path) -> None:
     # R4 http.html 3.1.0.5: If-Match with the version's ETag.
     first = exam(uuid4().hex[:12])

@@ -84,6 +84,12 @@ def _entry(entry: Json, found: Json | None, capability: Capability) -> Json:
         request = {"method": "PUT", "url": place_of(found), **_if_match(found, capability)}
         resource = {"resourceType": kind, **entry["resource"], "id": found["id"]}
         return {**entry, "resource": resource, "request": request}
+    return as_new(entry, capability)
+
+
+def as_new(entry: Json, capability: Capability) -> Json:
+    """The entry's request to make what is not there, as this server can take it."""
+    kind, request = entry["resource"]["resourceType"], entry["request"]
     able = capability.conditional_create if "ifNoneExist" in request else capability.update_create
     if kind in able:
         return entry

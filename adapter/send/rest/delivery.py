@@ -15,7 +15,7 @@ from adapter.problems import Problem
 from adapter.send.failures import problem
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
 from adapter.send.rest.capability import Capability, Mode
-from adapter.send.rest.changes import Adjusted, adjusted, in_order
+from adapter.send.rest.changes import Adjusted, adjusted, as_new, in_order
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import held_report, look_up
 from adapter.send.rest.newborn import USUAL, Wanted
@@ -82,9 +82,9 @@ def deliver(
     reports, there = standing(client, capability, transaction, wanted, say, begun=capability.mode is Mode.TRANSACTION)
     transaction, newborn = there.transaction, there.newborn
     as_queued = not there.begun and (newborn.as_queued or "Patient" not in transaction.types)
-    if not reports and transaction.rank == 0 and as_queued and _plainly(client, capability, transaction):
+    if not reports and transaction.rank == 0 and as_queued and _plainly(capability, transaction):
         with _naming(transaction.names):
-            outcomes = client.post_bundle(transaction.payload, "transaction", transaction.full_urls)
+            outcomes = _as_queued(client, capability, transaction)
         outcomes = _well(outcomes, transaction)
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
             return Delivered(transaction, outcomes)
@@ -173,14 +173,18 @@ def _refuse_unseen(todo: Adjusted, outcomes: list[EntryOutcome], transaction: Tr
         raise ServerRefused(409, [problem("conflict", what, "sent again, it is looked up again")])
 
 
-def _plainly(client: FhirClient, capability: Capability, transaction: Transaction) -> bool:
-    """Whether the queued bytes are what this server takes."""
-    return (
-        client.format == "json"
-        and capability.mode is Mode.TRANSACTION
-        and not transaction.types - {"Provenance"} - capability.conditional_create
-        and "Provenance" in capability.update_create
-    )
+def _plainly(capability: Capability, transaction: Transaction) -> bool:
+    """Whether all of it can be made by conditions, with nothing looked up."""
+    conditional = transaction.types - {"Provenance"} <= capability.conditional_create
+    return capability.mode is Mode.TRANSACTION and conditional
+
+
+def _as_queued(client: FhirClient, capability: Capability, transaction: Transaction) -> list[EntryOutcome]:
+    """Sent byte for byte; but to a server where no update creates, the Provenance without an id of ours."""
+    if client.format == "json" and "Provenance" in capability.update_create:
+        return client.post_bundle(transaction.payload, "transaction", transaction.full_urls)
+    entries = [as_new(entry, capability) for entry in transaction.entries()]
+    return client.transaction({"resourceType": "Bundle", "type": "transaction", "entry": entries})
 
 
 def _in_steps(
