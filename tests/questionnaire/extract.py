@@ -104,7 +104,7 @@ def compared(mine: Sequence[Json], theirs: Sequence[Json], catalogue: Catalogue)
             continue
         waiting[item].remove(like)
         differing = _differing(like, one)
-        known = [name for name in differing if _known(name, like, one)]
+        known = [name for name in differing if _known(name, like, one, catalogue)]
         wrong += [(item, name, like.get(name), one.get(name)) for name in differing if name not in known]
         counts[
             "equal but for its identifier" if differing == ["identifier"] else "equal but for what is left out"
@@ -135,22 +135,56 @@ def _plain(name: str, observation: Json) -> Any:
     return value
 
 
-def _known(name: str, mine: Json, theirs: Json) -> bool:
+def _known(name: str, mine: Json, theirs: Json, catalogue: Catalogue) -> bool:
     """Whether this may differ: an element that is left out is not there, never there and wrong."""
     one, other = mine.get(name), theirs.get(name)
     match name:
         case "identifier":
             return bool(other)
+        case "method" | "interpretation" if _unsupported(theirs):
+            return other is None
         case "note":  # the examiner's own stands
             return [note for note in one or () if "authorString" not in note] == (other or [])
         case "performer":
             return bool(other == (one or [])[:1])
+        case "dataAbsentReason" if "component" in mine:
+            return _unsupported(theirs) and "valueQuantity" in mine["component"][0]
         case "valueQuantity" | "dataAbsentReason":
             return _as_captured(mine, theirs)
-        case "component" if "valueQuantity" in mine.get("component", [{}])[0]:
-            kept = [{k: part.get(k) for k in ("code", "dataAbsentReason")} for part in one]
-            return kept == [{k: part.get(k) for k in ("code", "dataAbsentReason")} for part in other]
+        case "component":  # of several numbers, each has a meaning and a range
+            numbers = [part for part in one if "valueQuantity" in part]
+            if _unsupported(theirs):
+                return bool(numbers) and all(_unsupported(part) for part in other[: len(numbers)])
+            rest = [part for part in one if "valueQuantity" not in part]
+            return rest == other[len(numbers) :] and all(map(_same_number, numbers, other))
+        case "interpretation":
+            return other is None and _hangs_on_more(mine, catalogue)
+        case "encounter":
+            return other is None and one["identifier"]["system"] == catalogue.identifier_system("encounter")
     return name in LEFT_OUT and other is None
+
+
+def _unsupported(element: Json) -> bool:
+    coding = element.get("dataAbsentReason", {}).get("coding", [{}])
+    return [one.get("code") for one in coding] == ["unsupported"]
+
+
+def _same_number(mine: Json, theirs: Json) -> bool:
+    one, other = mine["valueQuantity"], theirs["valueQuantity"]
+    captured = [e["valueQuantity"] for e in one.get("extension", ()) if e["url"].endswith("captured-quantity")]
+    bare = {name: value for name, value in other.items() if name != "extension"}
+    return mine["code"] == theirs["code"] and (captured == [bare] if captured else one == other)
+
+
+def _hangs_on_more(observation: Json, catalogue: Catalogue) -> bool:
+    """Whether a meaning is that of a number or time, of an answer at some ages, or one that the examiner raised."""
+    answers = {f"{item.id}.{a.id}": a for item in catalogue.items.values() for a in item.answers}
+    coding = observation.get("valueCodeableConcept", {}).get("coding", [{}])[-1]
+    known = answers.get(coding.get("code", ""))
+    if known is None or known.when is not None:
+        return True
+    told = [*observation.get("component", ()), *(e for e in observation.get("extension", ()) if "extension" in e)]
+    return "urgency" in str([one.get("code") or one["extension"][0] for one in told])
 
 
 def _as_captured(mine: Json, theirs: Json) -> bool:

@@ -130,10 +130,12 @@ def test_an_interpretation_that_hangs_on_age_is_left_out(entries: list[Json], ca
 
 def test_the_content_is_that_of_our_observations(entries: list[Json], catalogue: Catalogue) -> None:
     """The codes of the R4 vital signs profile of heart rate; LOINC as in the catalogue's own question."""
-    [rate, _] = of(entries, "heart_rate")
+    [rate, beyond, _] = of(entries, "heart_rate")
     assert rate["meta"] == {"profile": ["http://hl7.org/fhir/StructureDefinition/heartrate"]}
     assert rate["code"]["coding"][0]["code"] == "8867-4"
     assert rate["valueQuantity"]["code"] == "/min"
+    assert "comparator" not in rate["valueQuantity"]
+    assert "_comparator" in beyond["valueQuantity"]
     [identifier] = rate["identifier"]
     assert identifier["system"] != catalogue.identifier_system("observation")
 

@@ -116,9 +116,12 @@ class GroupContent:
         return Variants({name: q for name, q in questions.items() if len(q.options) > 1}, self.built)
 
     def unsaid(self) -> list[str]:
-        """What was answered in a way that a template cannot say: several answers in one group, two amounts in one."""
+        """What was answered so that a template cannot say it: several answers in a group, two amounts for one."""
         several = f"item.where(linkId='{self.node.link_id}.value').where(answer.count()>1)"
         found = [several] if ("value",) in self.children else []
+        if self.item.profile and self.item.components:  # R4 fixes the unit of a blood pressure
+            numbers = f"item.where(linkId.startsWith('{self.node.link_id}.component.')).answer.value"
+            found.append(f"{numbers}.where(code!={quoted(self.item.unit or '')})")
         return [*found, self.path("plus")] if ("plus",) in self.children else found
 
     def status(self) -> str:
@@ -158,22 +161,30 @@ class GroupContent:
         units = self.catalogue.units
         return [unit.ucum for unit in units.of_dimension(units[ucum].dimension)]
 
-    def values(self) -> list[Json]:
-        """``value[x]`` as it is answered, one for each type; a total where it was given, or every sign was."""
+    def values(self) -> list[tuple[str, Json]]:
+        """``value[x]`` as it is answered, and when it has this make; a total where it was given or each sign was."""
         item, value = self.item, self.path("value")
         match item.type:
             case ItemType.QUANTITIES:
-                return [{}]
+                return [("true", {})]
             case ItemType.SCORE:
-                return [{"_valueInteger": valued(self.total())}]
+                return [("true", {"_valueInteger": valued(self.total())})]
             case ItemType.QUANTITY:
-                return [{"valueQuantity": within(value, self._quantity())}]
+                beyond, number = f"{value}.comparator.exists()", self._quantity("value")
+                compared = {**number, "comparator": "<", **copied("comparator")}
+                return [
+                    (f"{beyond}.not()", {"valueQuantity": within(value, number)}),
+                    (beyond, {"valueQuantity": within(value, compared)}),
+                ]
             case ItemType.TEXT:
-                return [{"_valueString": valued(value)}]
+                return [("true", {"_valueString": valued(value)})]
+            case ItemType.TIME if item.offered:
+                time = f"{self.path('time')}.exists()"
+                coded = {"valueCodeableConcept": self._chosen()}
+                return [(time, {"_valueDateTime": valued(self.path("time"))}), (f"{time}.not()", coded)]
             case ItemType.TIME:
-                time = {"_valueDateTime": valued(self.path("time"))}
-                return [time, {"valueCodeableConcept": self._chosen()}] if item.offered else [time]
-        return [{"valueCodeableConcept": self._chosen()}]
+                return [("true", {"_valueDateTime": valued(self.path("time"))})]
+        return [("true", {"valueCodeableConcept": self._chosen()})]
 
     def _chosen(self) -> Json:
         """The answer with all its codings, our own as it was answered; or words."""
@@ -190,12 +201,14 @@ class GroupContent:
             path, {o.coding["code"]: pick(self.built({name: o.id}))["coding"][:-1] for o in child.options}
         )
 
-    def _quantity(self) -> Json:
+    def _quantity(self, *key: str) -> Json:
         """As captured, in the unit's spelling where the response keeps it; the item's own unit holds the place."""
         written = f"extension.where(url={quoted(f'{self.catalogue.settings.canonical}/{WRITTEN_UNIT}')}).value"
         unit = {"_unit": valued(f"iif({written}.exists(), {written}, unit)")}
-        usual = self.parts.unit(self.item.unit, self.item.unit) if self.item.unit else {}
-        return {**usual, **copied("value", "comparator"), **unit, **copied("system", "code")}
+        units = self.children[key].units
+        usual = self.parts.unit(units[0]["code"], units[0]["code"])
+        fixed = len(units) == 1 or (self.item.profile and key[0] == "components")
+        return {**usual, **copied("value"), **unit, **({} if fixed else copied("code"))}
 
     def total(self) -> str:
         """The total, or the sum of the signs where each was given; of the signs of a group, exactly one."""
@@ -305,7 +318,10 @@ class GroupContent:
         """The numbers of a measurement that has several, or the signs of a score."""
         item = self.item
         for component in item.components:
-            number = {"code": self.parts.component(item.id, component.id), "valueQuantity": self._quantity()}
+            number = {
+                "code": self.parts.component(item.id, component.id),
+                "valueQuantity": self._quantity("components", component.id),
+            }
             yield within(self.path("components", component.id), number)
         for sign in item.signs:
             question = self.asked("signs", sign.id)

@@ -88,13 +88,11 @@ def _entries(content: GroupContent, path: str) -> list[Json]:
         "url": "Observation",
         "_ifNoneExist": valued(_condition(content.node, content.catalogue)),
     }
-    found = [(f"({without}).not()", value) for value in content.values()]
-    if len(found) > 1:
-        found = [
-            (f"{condition} and {content.path(of)}.exists()", value)
-            for (condition, value), of in zip(found, ("time", "value"), strict=True)
-        ]
-    every = [(condition, _found(content, value)) for condition, value in found] + [(without, _not_examined(content))]
+    found = [
+        (f"({without}).not()" if holds == "true" else f"({without}).not() and {holds}", _found(content, value))
+        for holds, value in content.values()
+    ]
+    every = [*found, (without, _not_examined(content))]
     return [
         within(f"{path}.where({condition})", {"resource": resource, "request": request})
         for condition, resource in every
@@ -129,6 +127,8 @@ def _head(content: GroupContent, status: str) -> Json:
     made |= {"status": "unknown", "_status": valued(status), "category": plain["category"]}
     made["code"] = {"coding": content.code(), "text": content.item.label}
     made |= {name: valued(f"%resource.{name}") for name in ("subject", "encounter")}
+    if content.item.profile:  # vs-1 asks for a day in the template too
+        made["effectiveDateTime"] = "1900-01-01"
     made["_effectiveDateTime"] = valued(content.effective())
     made["performer"] = [valued("%resource.author")]
     return made

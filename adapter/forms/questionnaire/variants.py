@@ -77,12 +77,9 @@ def looked_up(path: str, known: Mapping[str, Sequence[Json]]) -> list[Json]:
         having = {code: list(codings)[place] for code, codings in known.items() if len(codings) > place}
         names = {name for coding in having.values() for name in coding}
         given = {name: _by_code({c: coding.get(name) for c, coding in having.items()}) for name in sorted(names)}
-        told = {
-            name if isinstance(value, str) else f"_{name}": value
-            if isinstance(value, str)
-            else valued(_choice(value))
-            for name, value in given.items()
-        }
+        # What one of them says holds the place, so that the template is valid as it stands.
+        told = dict(next(iter(having.values())))
+        told |= {f"_{name}": valued(_choice(value)) for name, value in given.items() if not isinstance(value, str)}
         only = [] if len(having) == len(known) else [f"where({is_one_of(having)})"]
         context = ".".join([path, *only] if path else only)
         found.append(within(context, told) if context else told)
