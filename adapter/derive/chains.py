@@ -97,6 +97,9 @@ def version_faults(version: Version, versions: Versions) -> Iterator[Problem]:
     if version.first is not None and root not in (None, version.first):
         what = f"exam {version.id} says that {version.first} was recorded first; its versions lead to {root}"
         yield _error("first-is-another", what, f"first: {root}, or left out; or amends put right")
+    taken_back = versions.taken_back(version)
+    if taken_back is not None and taken_back != version.amends:
+        yield after_retraction(version.id, taken_back)
     for other in versions.forks(version):
         yield fork(version.id, other)
 
@@ -142,6 +145,12 @@ def fork(version: str, other: str) -> Problem:
     """That nothing tells which of two amendments is the newer."""
     what = f"exams {version} and {other} are both amendments of one exam, and nothing says which of them is the newer"
     return _error("amendments-fork", what, TOLD_APART)
+
+
+def after_retraction(version: str, retraction: str) -> Problem:
+    """That an amendment is of an exam that had been taken back when it was recorded."""
+    what = f"exam {version} was recorded after {retraction} had taken the exam back for good"
+    return _error("amends-a-retraction", what, "the exam anew, under an id of its own, status final")
 
 
 def unknown_version(exam: Exam, version: str, severity: Severity) -> Problem:

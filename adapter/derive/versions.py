@@ -53,6 +53,13 @@ class Precedence:
             return self.recorded > other.recorded
         return None if self.rank == _RANKS[Status.AMENDED] else False
 
+    def after(self, retraction: Precedence) -> bool:
+        """Whether this amendment says that it was recorded after the retraction of its exam: nobody knows then which
+        of them is meant to stand."""
+        both = self.recorded is not None and retraction.recorded is not None
+        ranks = self.rank, retraction.rank
+        return both and ranks == (1, RETRACTED) and self.recorded > retraction.recorded  # type: ignore[operator]
+
     @property
     def key(self) -> tuple[int, int, float]:
         """By which versions are sorted, the newest last; those that nothing tells apart have one key."""
@@ -134,6 +141,12 @@ class Versions:
         own = self.precedence(version)
         others = (other for other in self._family(version) if other.id != version.id)
         return [other.id for other in others if own.over(self.precedence(other)) is None]
+
+    def taken_back(self, version: Version) -> str | None:
+        """The retraction of the same exam after which this amendment says that it was recorded."""
+        own = self.precedence(version)
+        others = (other for other in self._family(version) if own.after(self.precedence(other)))
+        return next((other.id for other in others), None)
 
     def newest(self, version: Version) -> Version:
         """The version of the same exam that counts; of those that nothing tells apart always the same one."""

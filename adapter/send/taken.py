@@ -1,4 +1,5 @@
-"""What the outbox holds against a message: another record under its id, or an amendment that nothing tells from it.
+"""What the outbox holds against a message: another record under its id, an amendment that nothing tells from it,
+or one of an exam that had been taken back.
 
 What the outbox holds is read back and compared as a record, so that the same exam may be sent anew after a change of
 the catalogue or of this program, whose messages differ while the exam does not.
@@ -9,7 +10,7 @@ from __future__ import annotations
 from io import BytesIO
 
 from adapter.catalogue import Catalogue
-from adapter.derive.chains import fork
+from adapter.derive.chains import after_retraction, fork
 from adapter.exam import Exam
 from adapter.problems import Layer, Problem, Severity
 from adapter.read import read
@@ -22,6 +23,8 @@ def objection(outbox: Outbox, target: str, message: Message, catalogue: Catalogu
     row = outbox.latest(target, message.exam)
     if row is not None and row.state not in (State.DEAD, State.SUPERSEDED):
         return _other_content(outbox, row, message, catalogue)
+    if (retraction := outbox.taken_back(target, message)) is not None:
+        return after_retraction(message.exam, retraction)
     other = outbox.fork(target, message)
     return None if other is None else fork(message.exam, other)
 

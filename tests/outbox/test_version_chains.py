@@ -224,3 +224,32 @@ def test_what_the_time_says_is_looked_at(tmp_path: Path) -> None:
     found = command(tmp_path, "check", recorded(one, -1))
     assert found.exit_code == 1
     assert "recorded before the exam was done" in found.output
+
+
+@pytest.mark.parametrize("known", ["in one run", "by the outbox", "by the server", "nowhere said when"])
+def test_what_was_recorded_after_the_exam_had_been_taken_back_is_held(known: str, url: str, tmp_path: Path) -> None:
+    """It is no older version, and not dropped without a word: a person says which of the two is meant."""
+    first = exam(uuid4().hex[:10])
+    back, late = recorded(retracted(first), 3), recorded(amended(first), 5)
+    if known == "nowhere said when":
+        back = retracted(first)
+    if known == "in one run":
+        told = command(tmp_path, "check", first, back, late)
+        assert (told.exit_code, "had taken the exam back for good" in told.output) == (1, True), told.output
+        sent = send(tmp_path, url, first, back, late)
+    else:
+        assert send(tmp_path, url, first, back).exit_code == 0
+        sent = send(tmp_path, url, late, outbox="another.db" if known == "by the server" else "outbox.db")
+    held = known != "nowhere said when"
+    assert (sent.exit_code, "had taken the exam back for good" in sent.output) == (int(held), held), sent.output
+    with FhirClient(url) as client:
+        assert set(statuses(observations(client, first)).values()) == {"entered-in-error"}
+
+
+def test_what_was_recorded_before_the_exam_was_taken_back_is_only_late(url: str, tmp_path: Path) -> None:
+    first = exam(uuid4().hex[:10])
+    back, late = recorded(retracted(first), 5), recorded(amended(first), 3)
+    assert send(tmp_path, url, first, back).exit_code == 0
+    for outbox in ("outbox.db", "another.db"):
+        sent = send(tmp_path, url, late, outbox=outbox)
+        assert (sent.exit_code, "1 superseded" in sent.output) == (0, True), sent.output

@@ -163,16 +163,25 @@ class Ledger:
         """The id of another amendment of the same exam that was sent, or is about to be, and that nothing tells from
         this one."""
         own = message.precedence
+        others = self._others(target, message)
+        return next((one.exam for one in others if own.over(one.precedence) is None), None)
+
+    def taken_back(self, target: str, message: Message) -> str | None:
+        """The id of a retraction of the same exam that was sent, or is about to be, and after which this amendment
+        was recorded."""
+        own = message.precedence
+        return next((one.exam for one in self._others(target, message) if own.after(one.precedence)), None)
+
+    def _others(self, target: str, message: Message) -> Iterator[Message]:
+        """The other versions of the same exam that were sent, or are about to be."""
         with self._read() as db:
             sql = (
-                f"SELECT {MESSAGE} FROM message WHERE target = ? AND root = ? AND exam <> ? AND depth = ?"  # noqa: S608
+                f"SELECT {MESSAGE} FROM message WHERE target = ? AND root = ? AND exam <> ?"  # noqa: S608
                 " AND state IN ('waiting', 'sending', 'sent')"
             )
-            for row in db.execute(sql, (target, message.root, message.exam, own.depth)):
-                other = message_of_row(row, ())
-                if own.over(other.precedence) is None:
-                    return other.exam
-        return None
+            rows = db.execute(sql, (target, message.root, message.exam)).fetchall()
+        for row in rows:
+            yield message_of_row(row, ())
 
     def other_versions(self, target: str, root: str, exam: str) -> list[tuple[OutboxRow, Message]]:
         """The messages of other versions of an exam to the same receiver, in the order queued."""

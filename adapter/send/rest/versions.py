@@ -7,8 +7,8 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from adapter.derive.chains import fork
-from adapter.derive.versions import RETRACTED, Version, Versions, instant_of
+from adapter.derive.chains import after_retraction, fork
+from adapter.derive.versions import RETRACTED, Precedence, Version, Versions, instant_of
 from adapter.exam import Status
 from adapter.fhir import search_token
 from adapter.read.bundle_findings import is_computed
@@ -29,7 +29,7 @@ _RANK = {"final": 0, "amended": 1, "corrected": 1, "appended": 1, "entered-in-er
 
 def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence[Json]) -> None:
     """Raise :class:`Superseded` if a report on the server is of a newer version of the exam, :class:`Held` if it is
-    of another amendment that nothing tells from ours.
+    of another amendment that nothing tells from ours, or of a retraction after which ours was recorded.
 
     Which is newer is said by :class:`adapter.derive.versions.Precedence`, of the versions whose Provenances are
     there; what has been there before is older than what is there now. A retraction is final.
@@ -40,9 +40,19 @@ def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence
             continue
         there = _RANK.get(answers.text(report, "status"), 0)
         if there > transaction.rank or there == transaction.rank == RETRACTED:
+            _refuse_after(client, transaction, report, version)
             raise Superseded(version)
         if there == transaction.rank:
             _refuse_other_amendment(client, transaction, report, version)
+
+
+def _refuse_after(client: FhirClient, transaction: Transaction, report: Json, version: str) -> None:
+    """Raise :class:`Held` for an amendment that was recorded after the exam had been taken back."""
+    if (transaction.rank, _RANK.get(answers.text(report, "status"))) != (1, RETRACTED):
+        return
+    for one in _history(client, transaction, report):
+        if one.id == version and transaction.precedence.after(Precedence(RETRACTED, 0, one.recorded)):
+            raise Held([after_retraction(transaction.exam, version)])
 
 
 def _refuse_other_amendment(client: FhirClient, transaction: Transaction, report: Json, version: str) -> None:
