@@ -109,4 +109,9 @@ def _exported(client: FhirClient, catalogue: Catalogue, place: str, wanted: Want
         companions.see(line)
         yield line + b"\n"
     for name in companions.missing():
-        yield dumps(client.read(*name.split("/", 1))) + b"\n"
+        try:
+            yield dumps(client.read(*name.split("/", 1))) + b"\n"
+        except ServerRefused as refused:
+            if refused.status not in (404, 410):
+                raise
+            raise NotPossible(f"exams of the export refer to {name}, which is neither in it nor there") from None

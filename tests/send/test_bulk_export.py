@@ -5,6 +5,7 @@ What is expected is of HL7 FHIR Bulk Data Access 2.0.0: kick-off, status, output
 
 from __future__ import annotations
 
+import gzip
 import io
 import json
 import logging
@@ -220,13 +221,15 @@ ERROR = b'{"resourceType":"OperationOutcome","issue":[{"severity":"error","code"
         ({"manifest": {"no": "output"}}, "not the manifest"),
         ({"state": "http://127.0.0.1:9/state"}, "another server"),
         ({"wait": "3600"}, "not made within 5 s"),
+        ({"file": gzip.compress(LINES), "count": 1}, "a file of Patient is no NDJSON but gzip"),
+        ({"file": b"<html>later</html>", "count": 1}, "a file of Patient is no NDJSON$"),
     ],
 )
 def test_what_is_not_whole_is_refused(
     spoiled: dict[str, object], words: str, server: Told, client: FhirClient
 ) -> None:
     server.says("/fhir/$export", 202, Content_Location=str(spoiled.get("state", f"{server.url}/state/1")))
-    server.says("/fhir/p1", body=LINES)
+    server.says("/fhir/p1", body=spoiled.get("file", LINES))
     server.says("/fhir/e1", body=ERROR)
     if "wait" in spoiled:
         server.says("/fhir/state/1", 202, Retry_After=str(spoiled["wait"]))
@@ -283,6 +286,11 @@ def test_a_server_that_offers_the_export_of_patients_alone(
     done = run_here("extract", "--from", server.url, "--table", "exams", "--out", tmp_path / "out")
     assert done.returncode == 0, done.stderr
     assert len(pd.read_csv(tmp_path / "out" / "exams.csv")) == 1
+    gone = server.answers.pop(f"/fhir/{others[0]['resourceType']}/{others[0]['id']}")
+    assert gone
+    done = run_here("extract", "--from", server.url, "--table", "exams", "--out", tmp_path / "another")
+    assert done.returncode not in (0, 4)
+    assert f"refer to {others[0]['resourceType']}/{others[0]['id']}, which is neither in it".encode() in done.stderr
 
 
 def test_of_a_group_and_narrowed_as_asked_for_or_not_at_all(

@@ -162,6 +162,8 @@ def _lines_of(client: FhirClient, file: dict[str, Any], *, known: bool) -> Itera
             if len(line) > _LONGEST_LINE:
                 raise ServerRefused(200, [problem("bulk-data", "a line of an exported file has no end")])
             if line.strip():
+                if not line.lstrip().startswith(b"{"):
+                    raise ServerRefused(200, [_no_lines(file, line)])
                 counted += 1
                 yield line.rstrip(b"\r\n")
     if isinstance(said, int) and counted < said:
@@ -169,6 +171,13 @@ def _lines_of(client: FhirClient, file: dict[str, Any], *, known: bool) -> Itera
             f"a file of {answers.text(file, 'type') or 'resources'} has {counted} lines, the manifest counts {said}"
         )
         raise ServerRefused(200, [problem("bulk-data", what, "the export once more")])
+
+
+def _no_lines(file: dict[str, Any], line: bytes) -> Problem:
+    """That a file holds something else than resources in JSON, a line each."""
+    packed = " but gzip, which its answer does not say (Content-Encoding)" if line.startswith(b"\x1f\x8b") else ""
+    what = f"a file of {answers.text(file, 'type') or 'resources'} is no NDJSON{packed}"
+    return problem("bulk-data", what, "the export once more; or a search instead: --by-search")
 
 
 def _fetched(client: FhirClient, url: httpx.URL, kept: IO[bytes], *, known: bool) -> None:
