@@ -7,6 +7,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from adapter.errors import AdapterError
+
 MOST = 16 * 1024 * 1024
 """Bytes that one file of the catalogue may have: a hundred times the longest that is shipped."""
 READERS = tuple((path.name, path) for path in (Path(__file__), Path(__file__).with_name("strict_yaml.py")))
@@ -24,7 +26,7 @@ class Node(dict[str, Any]):
         self.lines: dict[str, int] = {}
 
 
-class Unreadable(ValueError):
+class UnreadableFile(AdapterError, ValueError):
     """A file that is no text that the catalogue can be read from: ``line`` where that is known, and what would be
     right."""
 
@@ -34,21 +36,21 @@ class Unreadable(ValueError):
 
 
 def text_of(path: Any) -> str:
-    """The text of a file, without the byte order mark that spreadsheets write. Raises :class:`Unreadable`."""
+    """The text of a file, without the byte order mark that spreadsheets write. Raises :class:`UnreadableFile`."""
     if path.exists() and not path.is_file():
-        raise Unreadable("is no plain file", "a file, or a link to one")
+        raise UnreadableFile("is no plain file", "a file, or a link to one")
     try:
         with path.open("rb") as file:
             data = file.read(MOST + 1)
     except OSError as error:
-        raise Unreadable(f"cannot be read: {error.strerror}", "a file that this user may read") from None
+        raise UnreadableFile(f"cannot be read: {error.strerror}", "a file that this user may read") from None
     if len(data) > MOST:
-        raise Unreadable(f"is longer than {MOST // 1024**2} MB", "at most so many MB a file")
+        raise UnreadableFile(f"is longer than {MOST // 1024**2} MB", "at most so many MB a file")
     try:
         return str(data, "utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise Unreadable("is not UTF-8", "text saved as UTF-8", line) from None
+        raise UnreadableFile("is not UTF-8", "text saved as UTF-8", line) from None
 
 
 def entries(content: Any) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.chosen import read_chosen, with_chosen
 from adapter.catalogue.code import SITE, Frozen, graded_by
 from adapter.catalogue.cohorts import Cohort
-from adapter.catalogue.files import READERS, Node, Unreadable, mappings, text_of, yaml_files
+from adapter.catalogue.files import READERS, Node, UnreadableFile, mappings, text_of, yaml_files
 from adapter.catalogue.growth import growth_rows
 from adapter.catalogue.hours import HourTable, hour_rows
 from adapter.catalogue.kept import kept, unpacked
@@ -403,7 +403,7 @@ def _with_rows(
             problems.append(_problem(file, f"has the id '{own}'", f"{name}, as the file"))
         try:
             made = rows(text_of(site / folder / f"{name}.csv"), table)
-        except Unreadable as error:
+        except UnreadableFile as error:
             problems.append(
                 _at_line(error.line, f"{folder}/{name}.csv", str(error), f"the table that {file} names; UTF-8")
             )

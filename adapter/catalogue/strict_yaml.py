@@ -12,7 +12,7 @@ from typing import Any
 
 import yaml
 
-from adapter.catalogue.files import Node, Unreadable, text_of
+from adapter.catalogue.files import Node, UnreadableFile, text_of
 from adapter.problems import Layer, Problem, Severity
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")
@@ -51,7 +51,7 @@ def read_yaml(path: Any, name: str) -> tuple[Any, list[Problem]]:
     """The content of one YAML file, or None and the problem that says where it cannot be read."""
     try:
         text = text_of(path)
-    except Unreadable as error:
+    except UnreadableFile as error:
         return None, [_unreadable(name, str(error), error.line, error.remedy)]
     if found := _CONTROL.search(text):
         what = f"has the control character U+{ord(found[0]):04X}"

@@ -14,7 +14,7 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from adapter.catalogue.code import Frozen
-from adapter.catalogue.files import Unreadable, text_of
+from adapter.catalogue.files import UnreadableFile, text_of
 from adapter.problems import Layer, Problem, Severity
 
 
@@ -52,7 +52,7 @@ def read_verified(path: Any) -> tuple[Mapping[tuple[str, str], VerifiedCode], li
                 problems.append(_problem(what, rows.line_num))
             else:
                 found[code.system, code.code] = code
-    except Unreadable as error:
+    except UnreadableFile as error:
         problems.append(_problem(str(error), error.line))
     except csv.Error as error:
         problems.append(_problem(str(error), None))

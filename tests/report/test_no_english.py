@@ -218,7 +218,7 @@ def test_the_page_of_a_release_shows_no_english_word(site: Catalogue, tmp_path: 
 _TABLES = {
     "newborns": "newborn_id,sex,gestation_weeks,born_of,mother_id",
     "exams": "exam_id,newborn_id,age_hours",
-    "findings": "newborn_id,item,answer,number,meaning,origin",
+    "findings": "newborn_id,item,answer,number,meaning,origin,age_hours",
 }
 _DONE = ("exams", "times moved", "names left out", "mothers left out", "exams refused: other mother than before")
 
