@@ -6,6 +6,7 @@ FHIR R4 Terminology Service; Using SNOMED CT and Using LOINC with FHIR (inactive
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -17,9 +18,11 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.catalogue.codings import codings
 from adapter.catalogue.proof import FILE, Proof, ProvedCode, Verdict
 from adapter.catalogue.uses import standing, uses
+from adapter.problems import Severity
 from adapter.sandbox import Store, running
 from adapter.send.rest.client import FhirClient
 from adapter.send.terminology import Recorded, Server, candidates, prove, recorded_answers, translated
+from adapter.send.terminology.asking import Reply
 
 ROOT = Path(__file__).parents[2]
 
@@ -108,6 +111,49 @@ def test_a_server_without_the_package_translates_nothing(record: Path, catalogue
     count, problems = translated(catalogue, Recorded(record))  # which was asked for no translation of ours
     assert len({problem.where for problem in problems if problem.rule == "map-not-held"}) > 10
     assert len(problems) >= count
+
+
+def test_a_list_of_which_the_server_has_no_answer_proves_none_wrong(record: Path, catalogue: Catalogue) -> None:
+    """A server that does not hold an answer list says *false* of each (HAPI FHIR 8.8.0: "CodeSystem is unknown")."""
+    head, *lines = record.read_text("utf-8").splitlines()
+    told = [json.loads(line) for line in lines]
+    for one in told:
+        if made_up.LIST in one["question"]:
+            one["answer"] = {"resourceType": "Parameters", "parameter": [{"name": "result", "valueBoolean": False}]}
+    without = record.with_name("without-the-list.ndjson")
+    without.write_text("\n".join([head, *map(json.dumps, told)]), "utf-8")
+    proof = prove(catalogue, Recorded(without))
+    assert rules(proof, "loinc", made_up.NOT_IN_LIST) == ["answer-list-not-held"]
+    assert rules(proof, "loinc", "LA10392-1") == ["answer-list-not-held"]
+    assert proof.by_code["loinc", "LA10392-1"].verdict is Verdict.DOUBTFUL
+
+
+def test_one_way_back_of_several_is_no_fault_of_the_package(base: str, catalogue: Catalogue) -> None:
+    """HAPI FHIR 8.8.0 names one of the codes that lead to a target; another code that does not is a fault still."""
+    with FhirClient(base) as client:
+        count, problems = translated(catalogue, OneWayBack(Server(client)))
+    assert problems
+    assert {(one.rule, one.severity) for one in problems} == {("one-way-back", Severity.INFORMATION)}
+    assert len(problems) < count / 2
+
+
+class OneWayBack:
+    """Another's answers, with the first match alone."""
+
+    def __init__(self, inner: Server) -> None:
+        self._inner = inner
+        self.server, self.software, self.asked_at = inner.server, inner.software, inner.asked_at
+
+    def ask(self, questions: Sequence[str]) -> list[Reply]:
+        return [
+            Reply(one.status, self._first(one.resource)) if "reverse=true" in question else one
+            for question, one in zip(questions, self._inner.ask(questions), strict=True)
+        ]
+
+    def _first(self, resource: dict[str, object]) -> dict[str, object]:
+        told: list[dict[str, object]] = resource.get("parameter", [])  # type: ignore[assignment]
+        matches = [one for one in told if one.get("name") == "match"]
+        return {**resource, "parameter": [one for one in told if one not in matches[1:]]}
 
 
 def test_candidates_are_found_by_role_and_words_with_their_parents(base: str, catalogue: Catalogue) -> None:

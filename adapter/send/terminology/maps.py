@@ -32,7 +32,12 @@ def translated(catalogue: Catalogue, terminology: Terminology) -> tuple[int, lis
         [translate(m.url, m.target_system, m.target, m.source_system, reverse=True) for m in with_target]
     )
     problems = [p for m, reply in zip(pairs, there, strict=True) for p in _there(m, reply)]
-    problems += [p for m, reply in zip(with_target, back, strict=True) for p in _back(m, reply)]
+    sources: dict[tuple[str, str], set[str]] = {}
+    for one in with_target:
+        sources.setdefault((one.url, one.target), set()).add(one.source)
+    problems += [
+        p for m, reply in zip(with_target, back, strict=True) for p in _back(m, reply, sources[m.url, m.target])
+    ]
     return len(pairs), problems
 
 
@@ -78,8 +83,14 @@ def _there(mapped: Mapped, reply: Reply) -> Iterator[Problem]:
         yield _problem(mapped, "map-differs", what)
 
 
-def _back(mapped: Mapped, reply: Reply) -> Iterator[Problem]:
-    if reply.answered and str(first(reply.resource, "result")).lower() == "true" and mapped.source in _matches(reply):
+def _back(mapped: Mapped, reply: Reply, sources: set[str]) -> Iterator[Problem]:
+    """``sources`` are all that lead to this target: of several a server may name one alone (HAPI FHIR does)."""
+    given = _matches(reply) if reply.answered and str(first(reply.resource, "result")).lower() == "true" else {}
+    if mapped.source in given:
+        return
+    if given and given.keys() < sources:
+        what = f"of {len(sources)} that lead to {mapped.target} the server names {', '.join(given)} alone"
+        yield Problem(Severity.INFORMATION, Layer.TERMINOLOGY, "one-way-back", what, where=mapped.url)
         return
     yield _problem(mapped, "no-way-back", f"{mapped.target} does not lead back to {mapped.source}")
 

@@ -117,13 +117,11 @@ class _Run:
             result = str(first(reply.resource, "result")).lower()
             if result in ("true", "false"):
                 told.setdefault((key, question), []).append(result == "true")
+        known = {question for (_, question), results in told.items() if any(results)}
         found: dict[_Key, list[CodeFault]] = {}
         for (key, question), results in told.items():
             if not any(results):
-                what = f"it is in no answer list of LOINC {question} ({', '.join(lists[question])})"
-                remedy = "an answer of that list, or our own code alone"
-                one = CodeFault(rule="not-in-answer-list", severity=Severity.ERROR, what=what, remedy=remedy)
-                found.setdefault(key, []).append(one)
+                found.setdefault(key, []).append(_stranger(question, lists[question], question in known))
         return found
 
     def _answered(self, system: str) -> list[_Key]:
@@ -153,6 +151,17 @@ class _Run:
         )
 
 
+def _stranger(question: str, lists: Sequence[str], known: bool) -> CodeFault:
+    """An answer that is in no list of its question: wrong only where the server has another answer of it in one. A
+    server that does not hold a list may say the same of all (HAPI FHIR does)."""
+    named = f"LOINC {question} ({', '.join(lists)})"
+    if known:
+        what, remedy = f"it is in no answer list of {named}", "an answer of that list, or our own code alone"
+        return CodeFault(rule="not-in-answer-list", severity=Severity.ERROR, what=what, remedy=remedy)
+    what, remedy = f"the server has no answer of ours in a list of {named}", "a server that holds the list; or look"
+    return CodeFault(rule="answer-list-not-held", severity=Severity.WARNING, what=what, remedy=remedy)
+
+
 def _unanswered(reply: Reply, held: bool, label: str) -> CodeFault:
     """A code without an answer: wrong only where the server has others of its system and not this one."""
     if held and (reply.status in (400, 404, 422) or reply.answered):
@@ -161,11 +170,10 @@ def _unanswered(reply: Reply, held: bool, label: str) -> CodeFault:
     if reply.status == 0:
         what, remedy = "it was not asked when this was recorded", "ask the server anew"
         return CodeFault(rule="not-asked", severity=Severity.WARNING, what=what, remedy=remedy)
-    what = f"the server could not say (status {reply.status})" if held else f"the server holds no {label}"
-    remedy = f"a server that holds {label}"
-    return CodeFault(
-        rule="not-answered" if held else "system-not-held", severity=Severity.WARNING, what=what, remedy=remedy
-    )
+    ill = held or reply.status >= 500
+    what = f"the server could not say (status {reply.status})" if ill else f"the server holds no {label}"
+    rule, remedy = "not-answered" if ill else "system-not-held", f"a server that holds {label}"
+    return CodeFault(rule=rule, severity=Severity.WARNING, what=what, remedy=remedy)
 
 
 _UNPROVED = ("not-asked", "not-answered", "system-not-held")

@@ -3,6 +3,7 @@ import ca.uhn.fhir.context.support.IValidationSupport;
 import ca.uhn.fhir.jpa.api.config.JpaStorageSettings;
 import ca.uhn.fhir.jpa.api.dao.IFhirSystemDao;
 import ca.uhn.fhir.jpa.provider.JpaCapabilityStatementProvider;
+import ca.uhn.fhir.jpa.provider.ValueSetOperationProvider;
 import ca.uhn.fhir.jpa.search.DatabaseBackedPagingProvider;
 import ca.uhn.fhir.jpa.test.config.TestR4Config;
 import ca.uhn.fhir.rest.server.RestfulServer;
@@ -21,6 +22,7 @@ public class FhirServer {
     var server = new RestfulServer(beans.getBean(FhirContext.class));
     server.registerProviders(beans.getBean("myResourceProvidersR4", ResourceProviderFactory.class).createProviders());
     server.registerProvider(beans.getBean("mySystemProviderR4"));
+    server.registerProvider(beans.getBean(ValueSetOperationProvider.class));
     server.setServerConformanceProvider(
         new JpaCapabilityStatementProvider(
             server,
