@@ -56,9 +56,9 @@ class Precedence:
     def after(self, retraction: Precedence) -> bool:
         """Whether this amendment says that it was recorded after the retraction of its exam: nobody knows then which
         of them is meant to stand."""
-        both = self.recorded is not None and retraction.recorded is not None
-        ranks = self.rank, retraction.rank
-        return both and ranks == (1, RETRACTED) and self.recorded > retraction.recorded  # type: ignore[operator]
+        if (self.rank, retraction.rank) != (_RANKS[Status.AMENDED], RETRACTED):
+            return False
+        return bool(self.recorded and retraction.recorded and self.recorded > retraction.recorded)
 
     @property
     def key(self) -> tuple[int, int, float]:

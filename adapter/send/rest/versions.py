@@ -40,7 +40,8 @@ def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence
             continue
         there = _RANK.get(answers.text(report, "status"), 0)
         if there > transaction.rank or there == transaction.rank == RETRACTED:
-            _refuse_after(client, transaction, report, version)
+            if there == RETRACTED > transaction.rank > 0:
+                _refuse_after(client, transaction, report, version)
             raise Superseded(version)
         if there == transaction.rank:
             _refuse_other_amendment(client, transaction, report, version)
@@ -48,8 +49,6 @@ def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence
 
 def _refuse_after(client: FhirClient, transaction: Transaction, report: Json, version: str) -> None:
     """Raise :class:`Held` for an amendment that was recorded after the exam had been taken back."""
-    if (transaction.rank, _RANK.get(answers.text(report, "status"))) != (1, RETRACTED):
-        return
     for one in _history(client, transaction, report):
         if one.id == version and transaction.precedence.after(Precedence(RETRACTED, 0, one.recorded)):
             raise Held([after_retraction(transaction.exam, version)])
