@@ -74,6 +74,18 @@ class BundleEntry:
         return f"{self.type}/{name}" if isinstance(name, str) else None
 
 
+def deleted_by(bundle: Any) -> list[str] | None:
+    """``Type/id`` of what a Bundle of deletions names, as a Bulk Data export has them (``deleted`` of its manifest,
+    HL7 FHIR Bulk Data Access 2.0.0): a transaction without resources; None for anything else."""
+    if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
+        return None
+    entries = objects(bundle.get("entry"))
+    asked = [one["request"] for one in entries if "resource" not in one and isinstance(one.get("request"), dict)]
+    if not entries or len(asked) < len(entries) or any(one.get("method") != "DELETE" for one in asked):
+        return None
+    return ["/".join(str(one.get("url")).rsplit("/", 2)[-2:]) for one in asked]
+
+
 def entries_of(bundle: Json, origin: Origin) -> list[BundleEntry]:
     """The resources of a Bundle."""
 

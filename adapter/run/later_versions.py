@@ -99,7 +99,7 @@ def lineage(inputs: Sequence[Given], cut: Cut, catalogue: Catalogue, plan: Plan 
     """The inputs gone through; only what could hold an amendment or a retraction is read for it."""
     found = LaterVersions()
     for piece in pieces_of(inputs, cut):
-        if piece.fault is None and (plan is not None or _may_amend(piece)):
+        if piece.has_exams and (plan is not None or _may_amend(piece)):
             for reading in readings_of(piece, catalogue, plan):
                 found.see(reading, piece)
     return found.lineage()

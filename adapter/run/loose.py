@@ -16,13 +16,15 @@ from typing import Any
 from adapter.fhir.json import FhirJsonError, dumps, loads
 from adapter.problems import AdapterError, Layer, Problem, Severity
 from adapter.read.files import MOST_BYTES
-from adapter.read.graph import objects
+from adapter.read.graph import deleted_by, objects
 from adapter.run.pieces import Piece, PieceKind
 
 Json = dict[str, Any]
 
 NAME = "resources that stand alone"
 """What problems call the exams that were gathered."""
+DELETED = "deleted on the server"
+"""What is remarked of an exam that came and was then said to be deleted."""
 
 _TYPE = re.compile(rb'\{\s*"resourceType"\s*:\s*"(\w+)"')
 _ROOT = re.compile(rb"<(?:\w+:)?([A-Z]\w*)[\s>]")
@@ -31,11 +33,12 @@ _TABLES = """
 create table resource (place integer primary key, key text unique, content blob, file text, line integer);
 create table points (target text, source text);
 create index by_target on points (target);
+create table gone (key text unique, file text, at integer);
 """
 
 
 def stands_alone(head: bytes, whole: Callable[[], bytes]) -> bool:
-    """Whether a document is a FHIR resource that is only a part of an exam.
+    """Whether a document is a FHIR resource that is only a part of an exam, or says which were deleted.
 
     ``head`` is its beginning, ``whole`` gives all of it, which is only asked for where its own type does not come
     first (it may hold others that do).
@@ -49,19 +52,23 @@ def stands_alone(head: bytes, whole: Callable[[], bytes]) -> bool:
             return _type_of(whole()) not in ("", *_WHOLE)
     else:
         return False
+    if found is not None and found[1] == b"Bundle" and b'"DELETE"' in head:
+        return deleted_by(_read(whole())) is not None
     return found is not None and found[1].decode() not in _WHOLE
 
 
 def _type_of(data: bytes) -> str:
     """The type of a resource in JSON; empty for what is none."""
-    if b'"resourceType"' not in data:
-        return ""
-    try:
-        resource = loads(data.removeprefix(b"\xef\xbb\xbf"))
-    except FhirJsonError:
-        return ""
+    resource = _read(data) if b'"resourceType"' in data else None
     found = resource.get("resourceType") if isinstance(resource, dict) else None
     return found if isinstance(found, str) else ""
+
+
+def _read(data: bytes) -> Any:
+    try:
+        return loads(data.removeprefix(b"\xef\xbb\xbf"))
+    except FhirJsonError:
+        return None
 
 
 class LooseResources:
@@ -92,42 +99,66 @@ class LooseResources:
         except AdapterError as error:
             yield _refused(piece, "not-fhir", str(error), "FHIR R4 in JSON, NDJSON or XML")
             return
+        if (gone := deleted_by(resource)) is not None:
+            self._delete(gone, piece)
+            return
         named = isinstance(resource, dict) and isinstance(resource.get("id"), str)
         if not named or not isinstance(resource.get("resourceType"), str):
             yield _refused(piece, "not-fhir", "a resource without an id", "resources as a FHIR server gives them")
             return
         self._put(resource, piece)
 
-    def _put(self, resource: Json, piece: Piece) -> None:
+    def _delete(self, names: list[str], piece: Piece) -> None:
+        """Forget what came before and was deleted on the server; of the exams that go with it a note is kept."""
+        base = self._opened()
+        for (name,) in self._rows("select key from resource where key = ?", names):
+            if self._is_exam(self._found([name])[0].resource):
+                base.execute("insert or replace into gone values (?, ?, ?)", (name, piece.file, piece.at))
+        base.executemany("delete from resource where key = ?", [(name,) for name in names])
+
+    def _is_exam(self, resource: Json) -> bool:
+        ours = any(one.get("system") == self._system for one in objects(resource.get("identifier")))
+        return ours and resource["resourceType"] == "DiagnosticReport"
+
+    def _opened(self) -> sqlite3.Connection:
         if self._base is None:
             self._base = sqlite3.connect("")
             self._base.executescript(_TABLES)
+        return self._base
+
+    def _put(self, resource: Json, piece: Piece) -> None:
+        base = self._opened()
         key = f"{resource['resourceType']}/{resource['id']}"
         line = piece.at if piece.kind is PieceKind.LINE else None
-        self._base.execute(_PUT, (key, dumps(resource), piece.file, line))
+        base.execute(_PUT, (key, dumps(resource), piece.file, line))
+        base.execute("delete from gone where key = ?", (key,))
         pointing = {
             "Provenance": resource.get("target"),
             "RelatedPerson": resource.get("patient"),
             "Communication": resource.get("about"),
         }
         targets = _references(pointing.get(resource["resourceType"]))
-        self._base.executemany("insert into points values (?, ?)", [(target, key) for target in targets])
+        base.executemany("insert into points values (?, ?)", [(target, key) for target in targets])
 
     def exams(self) -> Iterator[Piece]:
-        """A collection Bundle for each exam of ours, in the order of their DiagnosticReports; a fault if none is."""
+        """A collection Bundle for each exam of ours, in the order of their DiagnosticReports; then those that were
+        deleted, as left out. A fault if there is none of either."""
         if self._base is None:
             return
         count = 0
         reports = "select content from resource where key like 'DiagnosticReport/%' order by place"
         for (content,) in self._base.execute(reports):
             report = loads(content)
-            if any(identifier.get("system") == self._system for identifier in objects(report.get("identifier"))):
+            if self._is_exam(report):
                 count += 1
                 found = self._around(report)
                 entries = [{"fullUrl": one.key, "resource": one.resource} for one in found]
                 bundle = dumps({"resourceType": "Bundle", "type": "collection", "entry": entries})
                 places = tuple((one.file, one.line) for one in found)
                 yield Piece(PieceKind.GATHERED, NAME, count, bundle + b"\n", places=places)
+        for file, at in self._base.execute("select file, at from gone order by rowid"):
+            count += 1
+            yield Piece(PieceKind.GATHERED, file, at, left_out=DELETED)
         if not count:
             what, remedy = "they hold no exam of ours", "all files of the export, DiagnosticReport.ndjson among them"
             yield _refused(Piece(PieceKind.FILE, NAME, state="0"), "no-exam", what, remedy)

@@ -41,6 +41,7 @@ class Piece:
     how many bytes of ``data`` are the table's header. ``fault`` says why there is nothing to read. ``position``
     counts the bytes of all inputs up to here, as they lie on the disk. ``copy``: where a file lies that is there for
     this run alone (what came through standard input). ``places``: file and line of each resource that was gathered.
+    ``left_out`` says why there is no exam here, though nothing is wrong.
     """
 
     kind: PieceKind
@@ -53,6 +54,12 @@ class Piece:
     position: int = 0
     copy: str = ""
     places: tuple[tuple[str, int | None], ...] = ()
+    left_out: str = ""
+
+    @property
+    def has_exams(self) -> bool:
+        """Whether there is something to read."""
+        return self.fault is None and not self.left_out
 
     @property
     def path(self) -> Path:
@@ -109,7 +116,7 @@ def chunks(pieces: Iterable[Piece], most: int = PIECES, weight: int = BYTES) -> 
 def _digest(pieces: list[Piece]) -> str:
     made = hashlib.blake2b(digest_size=16)
     for piece in pieces:
-        fault = piece.fault.rule if piece.fault else ""
+        fault = piece.fault.rule if piece.fault else piece.left_out
         made.update(f"{piece.kind}\0{piece.file}\0{piece.at}\0{piece.state}\0{fault}\0{len(piece.data)}\0".encode())
         made.update(piece.data)
     return made.hexdigest()

@@ -11,6 +11,7 @@ from urllib.parse import quote
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
 from adapter.fhir.json import dumps, loads
+from adapter.read.graph import deleted_by
 from adapter.run.inputs import Stream
 from adapter.run.work import NotPossible
 from adapter.send import FhirClient, ServerRefused, fetch_all_exams, fetch_exam, fetch_exams_of
@@ -19,6 +20,7 @@ from adapter.send.rest.capability import read_capability
 from adapter.send.target import Target
 
 Say = Callable[[str], None]
+_DELETED = "Reports that were deleted on the server since then"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,7 @@ def _lines(target: Target, catalogue: Catalogue, wanted: Wanted, say: Say) -> It
         place = f"Group/{quote(wanted.group, safe='')}/$export" if wanted.group else ""
         if place := place or ("" if wanted.by_search else _place(client)):
             try:
-                yield from _exported(client, catalogue, place, wanted)
+                yield from _exported(client, catalogue, place, wanted, say)
                 say("Read from a Bulk Data export of the server.")
                 return
             except NoExport as refused:
@@ -95,14 +97,28 @@ def _place(client: FhirClient) -> str:
         return ""
 
 
-def _exported(client: FhirClient, catalogue: Catalogue, place: str, wanted: Wanted) -> Iterator[bytes]:
+def _reports(lines: Iterator[bytes], deleted: list[str]) -> Iterator[dict[str, Any]]:
+    """The resources, and into ``deleted`` what is said to be deleted."""
+    for line in lines:
+        resource = loads(line)
+        gone = deleted_by(resource)
+        if gone is None:
+            yield resource
+        else:
+            deleted += gone
+
+
+def _exported(client: FhirClient, catalogue: Catalogue, place: str, wanted: Wanted, say: Say) -> Iterator[bytes]:
     """All that the export has of us, and what its exams refer to besides. Of an export of changes the reports alone
-    are taken: an exam that changed is read whole, since most of its Observations need not have changed with it."""
+    are taken: an exam that changed is read whole, since most of its Observations need not have changed with it. Which
+    were deleted there is said: nobody can tell any more whether they were exams of ours."""
     if wanted.since:
         of_reports = [one for one in wanted.filters if one.startswith("DiagnosticReport?")]
         lines = export(client, place, ("DiagnosticReport",), wanted.since, of_reports)
-        reports = (loads(line) for line in lines)
-        yield from _as_lines(iter(fetch_all_exams(client, catalogue, reports)))
+        deleted: list[str] = []
+        yield from _as_lines(fetch_all_exams(client, catalogue, _reports(lines, deleted)))
+        if deleted:
+            say(f"{_DELETED}: {', '.join(sorted(set(deleted)))}. Extracts from before may hold them.")
         return
     companions = Companions(catalogue.identifier_system("exam"))
     for line in export(client, place, TYPES, "", wanted.filters):

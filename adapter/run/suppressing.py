@@ -26,7 +26,7 @@ def taken_out(
     placing = Placing(lineage)
     with Dedupe() as exams:
         for piece in pieces_of(inputs, cut):
-            for reading in readings_of(piece, catalogue, plan) if piece.fault is None else ():
+            for reading in readings_of(piece, catalogue, plan) if piece.has_exams else ():
                 exam = reading.exam
                 if exam is None or not reading.accepted or not placing.counts(exam):
                     continue

@@ -111,7 +111,9 @@ def _give_up(maker: ChunkMaker, making: Path) -> None:
 def _handled(piece: Piece, maker: ChunkMaker, skip: str) -> Iterator[Handled]:
     """What a piece gives; a fault of the program in it is a refusal of that piece, and the others go on."""
     problem = piece.fault
-    if skip:
+    if piece.left_out:
+        yield Handled(False, left_out=True, remark=piece.left_out)
+    elif skip:
         problem = _problem(piece, "worker-lost", skip, "look at this input by itself; the others went on")
     elif problem is None:
         try:

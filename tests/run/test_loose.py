@@ -27,7 +27,7 @@ LINES = [[json.loads(line.content) for line in lines_of(exam, CATALOGUE)] for ex
 def readings(folder: Path) -> list[tuple[str, int]]:
     """The exams that come out of a folder, each with how many errors."""
     pieces = pieces_of([folder], cut_for(CATALOGUE, None))
-    found = [reading for piece in pieces if not piece.fault for reading in readings_of(piece, CATALOGUE)]
+    found = [reading for piece in pieces if piece.has_exams for reading in readings_of(piece, CATALOGUE)]
     return [(reading.exam.details.id if reading.exam else "", len(reading.errors)) for reading in found]
 
 
@@ -77,3 +77,26 @@ def test_a_report_that_is_none_of_ours_is_said(tmp_path: Path, catalogue: Catalo
     (piece,) = pieces_of([tmp_path / "given"], cut_for(catalogue, None))
     assert piece.fault is not None
     assert piece.fault.rule == "no-exam"
+
+
+def deleted(*names: str) -> dict[str, Any]:
+    """As the files of ``deleted`` in a manifest have it (Bulk Data Access 2.0.0, "Response - Complete Status")."""
+    entries = [{"request": {"method": "DELETE", "url": name}} for name in names]
+    return {"resourceType": "Bundle", "id": "gone", "type": "transaction", "entry": entries}
+
+
+def test_what_was_deleted_on_the_server_takes_its_exam_out(tmp_path: Path, catalogue: Catalogue) -> None:
+    """Said as left out; what comes again after it is there again, and an exam that lost a finding is refused."""
+    reports = [
+        f"DiagnosticReport/{one['id']}" for ls in LINES for one in ls if one["resourceType"] == "DiagnosticReport"
+    ]
+    export(tmp_path / "given", [*LINES[0], *LINES[1], deleted(reports[0])])
+    assert readings(tmp_path / "given") == [(EXAMS[1].details.id, 0)]
+    (gone,) = [piece for piece in pieces_of([tmp_path / "given"], cut_for(catalogue, None)) if piece.left_out]
+    assert gone.left_out == "deleted on the server"
+    export(tmp_path / "again", [*LINES[0], deleted(*reports), *LINES[0], *LINES[1]])
+    assert readings(tmp_path / "again") == [(exam.details.id, 0) for exam in EXAMS]
+    finding = [f"Observation/{one['id']}" for one in LINES[0] if one["resourceType"] == "Observation"][-1]
+    export(tmp_path / "less", [*LINES[0], deleted(f"https://fhir.invalid/r4/{finding}")])
+    (left,) = readings(tmp_path / "less")
+    assert left[1] > 0

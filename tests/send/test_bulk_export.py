@@ -240,6 +240,36 @@ def test_what_is_not_whole_is_refused(
         lines(client)
 
 
+def test_what_was_deleted_there_is_no_exam_here_or_is_said(
+    server: Told, tmp_path: Path, catalogue: Catalogue
+) -> None:
+    """``deleted`` of the manifest: Bundles of deletions. Of changes alone there is nothing to take an exam out of."""
+    exam = next(r.exam for r in read_captures(sorted(CAPTURES.glob("*.json"))[0], catalogue) if r.exam)
+    with Store() as store, running(store) as url, FhirClient(url) as client:
+        client.transaction(to_bundle(exam, catalogue))
+        held = list(export(client, "$export", TYPES))
+    report = next(one for one in map(json.loads, held) if one["resourceType"] == "DiagnosticReport")
+    gone = [{"request": {"method": "DELETE", "url": f"DiagnosticReport/{name}"}} for name in (report["id"], "other")]
+    server.exports(
+        {"type": "Patient", "url": f"{server.url}/all"}, deleted=[{"type": "Bundle", "url": f"{server.url}/gone"}]
+    )
+    server.says("/fhir/all", body=b"\n".join(held))
+    server.says("/fhir/gone", body={"resourceType": "Bundle", "type": "transaction", "entry": gone})
+    statement = {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1"}
+    server.says("/fhir/metadata", body={**statement, "rest": [{"mode": "server", "operation": [{"name": "export"}]}]})
+    done = run_here("extract", "--from", server.url, "--table", "exams", "--quiet", "--out", tmp_path / "out")
+    assert b"0 exams extracted, 1 deleted on the server, 0 refused" in done.stderr
+    server.says("/fhir/all", body=b"")
+    since = ("--since", "2026-01-01T00:00:00Z")
+    done = run_here("extract", "--from", server.url, *since, "--quiet", "--out", tmp_path / "changes")
+    assert f"deleted on the server since then: DiagnosticReport/{report['id']}, DiagnosticReport/other".encode() in (
+        done.stderr
+    )
+    server.answers["/fhir/gone"] = [(200, {}, b'{"resourceType":"Patient","id":"a"}')]
+    done = run_here("extract", "--from", server.url, "--quiet", "--out", tmp_path / "odd")
+    assert (done.returncode, b"a file of deletions" in done.stderr) == (3, True), done.stderr
+
+
 def test_a_file_that_is_cut_off_is_fetched_again_and_then_given_up(server: Told, client: FhirClient) -> None:
     server.exports({"type": "Patient", "url": f"{server.url}/p1"})
     server.says("/fhir/p1", body=LINES, Content_Length=str(len(LINES) + 10))

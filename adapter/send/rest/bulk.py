@@ -8,6 +8,7 @@ manifest to further ones are those of 3.0.0.
 - A file on another server is fetched without our token and without our certificate; one that would need a token is
   refused, and so is one on this machine that another machine names, or plain http to another one unless that is
   allowed.
+- What was deleted there (``deleted``) comes as Bundles of deletions, after the resources of its manifest.
 - An export with errors, or a file with fewer lines than its manifest counts, is none: an extract is never a part.
 """
 
@@ -24,6 +25,7 @@ import httpx
 
 from adapter.fhir.json import FhirJsonError, loads
 from adapter.problems import Problem
+from adapter.read.graph import deleted_by
 from adapter.send.address import origin
 from adapter.send.failures import Unreachable, problem
 from adapter.send.rest import answers
@@ -58,7 +60,8 @@ class NoExport(ServerRefused):
 def export(
     client: FhirClient, place: str, types: Sequence[str], since: str = "", filters: Sequence[str] = ()
 ) -> Iterator[bytes]:
-    """The resources of these types as lines of NDJSON, without their line ends.
+    """The resources of these types as lines of NDJSON, without their line ends, and Bundles of what was deleted
+    (:func:`adapter.read.graph.deleted_by`).
 
     ``place`` is the operation below the base (:attr:`adapter.send.rest.capability.Capability.export`); ``since`` an
     instant of FHIR: only what changed after it; ``filters`` are searches, such as ``Observation?status=final``: of
@@ -74,6 +77,12 @@ def export(
             for file in answers.objects(manifest.get("output")):
                 if answers.text(file, "type") in ("", *types):
                     yield from _lines_of(client, file, known=known)
+            for file in answers.objects(manifest.get("deleted")):
+                for line in _lines_of(client, file, known=known):
+                    if deleted_by(_read(line)) is None:
+                        what = "a file of deletions holds something else than Bundles of them"
+                        raise ServerRefused(200, [problem("bulk-data", what, "a search instead: --by-search")])
+                    yield line
     finally:
         # What is left on the server ends by itself: an export that was read is whole all the same.
         with suppress(ServerRefused, Unreachable):
@@ -231,6 +240,8 @@ class Companions:
                 self._ours.add(key)
                 contained = answers.objects(resource.get("contained"))
                 self._wanted.setdefault(key, set()).update(named_by(resource, contained, []))
+        elif type_ == "Bundle":
+            self._ours.difference_update(deleted_by(resource) or ())
         elif type_ == "Provenance":
             self._of(resource.get("target"), named_by({}, [resource], []))
         elif type_ == "Communication":
