@@ -32,8 +32,7 @@ class Capability:
 
     ``conditional_create``: a create does nothing where its criteria find something; ``update_create``: an update
     may create under the client's own id; ``versioned``: the server keeps versions, so If-Match means something;
-    ``batches``: it takes several requests in one (HAPI FHIR does not say so, and is not tried: in a batch it answers
-    searches from what it found up to a minute ago, whatever Cache-Control asks);
+    ``batches``: it takes several requests in one;
     ``export``: the operation below the base that exports all patients as Bulk Data, empty where there is none.
     """
 

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from adapter.fhir import search_token
 from adapter.fhir.references import with_references
 from adapter.problems import Problem
-from adapter.send.failures import problem
+from adapter.send.failures import Held, problem
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
 from adapter.send.rest.capability import Capability, Mode
 from adapter.send.rest.changes import Adjusted, adjusted, as_new, in_order
@@ -86,11 +86,14 @@ def deliver(
         with _naming(transaction.names):
             outcomes = _as_queued(client, capability, transaction)
         outcomes = _well(outcomes, transaction)
+        compare_met(client, capability, there, outcomes, wanted)
         if all(outcome.status == 201 for outcome in outcomes if outcome.full_url not in transaction.shared):
             return Delivered(transaction, outcomes)
         # Something was there after all, and has been left as it was.
-    todo = left_to_do(client, capability, there, before)
-    return carried_out(client, capability, todo, transaction)
+    todo = left_to_do(client, capability, there, before, reports)
+    sent = carried_out(client, capability, todo, transaction)
+    compare_met(client, capability, there, sent.outcomes, wanted)
+    return sent
 
 
 def standing(
@@ -121,10 +124,41 @@ def standing(
     return reports, there
 
 
-def left_to_do(client: FhirClient, capability: Capability, there: Standing, before: SentBefore) -> Adjusted:
-    """What of an exam is not on the server as meant; raises :class:`~adapter.send.failures.Held` where the server
-    holds other content under its id."""
-    found = look_up(client, there.transaction, there.transaction.bundle(), there.newborn, before.places)
+def compare_met(
+    client: FhirClient, capability: Capability, there: Standing, outcomes: Sequence[EntryOutcome], wanted: Wanted
+) -> None:
+    """Compare a newborn who was to be made, and whom somebody else made meanwhile under the same identifier.
+
+    No server can be told to refuse that. Raises :class:`~adapter.send.failures.Held` where it is another one: by then
+    the exam is there.
+    """
+    names = dict(zip(there.transaction.full_urls, there.transaction.names, strict=True))
+    made = [outcome.status == 201 for outcome in outcomes if names.get(outcome.full_url) == "Patient"]
+    if there.newborn.patient is not None or all(made):
+        return
+    try:
+        standing(client, capability, there.transaction, wanted, lambda remark: None)
+    except Held as held:
+        now = "was made while the exam was sent, which now stands in that record"
+        remedy = "the exam taken back there at once: newborn-adapter reassign, or a retraction"
+        raise Held([replace(one, what=f"{one.what}; it {now}", remedy=remedy) for one in held.problems]) from None
+
+
+def left_to_do(
+    client: FhirClient, capability: Capability, there: Standing, before: SentBefore, reports: Sequence[Json] = ()
+) -> Adjusted:
+    """What of an exam is not on the server as meant; ``reports`` are those of it that have just been found. Raises
+    :class:`~adapter.send.failures.Held` where the server holds other content under its id."""
+    whole = there.transaction.bundle()
+    found = look_up(
+        client,
+        there.transaction,
+        whole,
+        there.newborn,
+        before.places,
+        reports=reports,
+        batches=capability.batches,
+    )
     refuse_other_content(there.transaction, found, before.digests)
     return adjusted(found, capability, client.base_url)
 

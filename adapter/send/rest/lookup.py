@@ -8,17 +8,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
-from urllib.parse import parse_qsl
 
 from adapter.fhir import search_token
 from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
+from adapter.send.rest.asking import Asking, Token, name_of, tokens_of
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.compare import Difference, differences
 from adapter.send.rest.newborn import Known, belongs, subject_id
 from adapter.send.rest.transaction import Transaction
 
 Json = dict[str, Any]
+
+_OTHERWISE = frozenset({"Patient", "Observation", "Communication", "Provenance"})
+"""The types that are not looked up by the name of each."""
 
 
 @dataclass(slots=True)
@@ -84,23 +87,29 @@ def look_up(
     bundle: Json,
     newborn: Known,
     known: Mapping[str, str] | None = None,
+    *,
+    reports: Sequence[Json] = (),
+    batches: bool = False,
 ) -> Holding:
     """Look everything up. Raises what the client raises.
 
-    ``known`` says where Observations of earlier versions are (``Type/id`` by the value of their identifier):
-    a search may lag behind what was written, a read does not; so what the exam's report names is read too, where
-    the search did not show it. What is there must carry that identifier and be of this ``newborn``: the ids of a
-    server that was restored or replaced lead anywhere.
+    ``reports`` are those of the exam where they have just been found; ``batches``: the server takes several searches
+    in one request.
+
+    ``known`` says where Observations of earlier versions are (``Type/id`` by the value of their identifier): a search
+    may lag behind what was written, a read does not; so what the exam's report names is read too, where the search
+    did not show it. What is there must carry that identifier and be of this ``newborn``: the ids of a server that was
+    restored or replaced lead anywhere.
     """
     entries = bundle["entry"]
     holding = Holding(entries, transaction.shared, [[] for _ in entries])
-    for number, entry in enumerate(entries):
-        kind = entry["resource"]["resourceType"]
-        if kind == "Patient":
-            holding.found[number] = [newborn.patient] if newborn.patient else []
-        elif kind not in ("Observation", "Communication", "Provenance"):
-            holding.found[number] = _by_criteria(client, entry)
     kinds = [entry["resource"]["resourceType"] for entry in entries]
+    by_name = _by_name(client, entries, reports, batches)
+    for number, entry in enumerate(entries):
+        if kinds[number] == "Patient":
+            holding.found[number] = [newborn.patient] if newborn.patient else []
+        else:
+            holding.found[number] = by_name.get(entry["fullUrl"], [])
     reports = [
         one for kind, found in zip(kinds, holding.found, strict=True) if kind == "DiagnosticReport" for one in found
     ]
@@ -126,10 +135,25 @@ def look_up(
     return holding
 
 
-def _by_criteria(client: FhirClient, entry: Json) -> list[Json]:
-    """By the very criteria of the entry's conditional create."""
-    criteria = dict(parse_qsl(entry["request"]["ifNoneExist"]))
-    return list(client.search(entry["resource"]["resourceType"], criteria))
+def _by_name(
+    client: FhirClient, entries: Sequence[Json], reports: Sequence[Json], batches: bool
+) -> dict[str, list[Json]]:
+    """By full URL what has the identifier by which an entry is created, those of one type in one search."""
+    tokens: dict[str, dict[str, Token]] = {}
+    for entry in entries:
+        kind = entry["resource"]["resourceType"]
+        if kind not in _OTHERWISE and not (kind == "DiagnosticReport" and reports):
+            tokens.setdefault(kind, {})[entry["fullUrl"]] = name_of(entry["resource"])
+    questions = {kind: (kind, tuple(dict.fromkeys(named.values()))) for kind, named in tokens.items()}
+    asking = Asking(client, batches=batches)
+    asking.ask(list(questions.values()))
+    found = {
+        full_url: [one for one in asking.of(*questions[kind]) if token in tokens_of(one)]
+        for kind, named in tokens.items()
+        for full_url, token in named.items()
+    }
+    own = [e["fullUrl"] for e in entries if e["resource"]["resourceType"] == "DiagnosticReport" and reports]
+    return found | {full_url: list(reports) for full_url in own}
 
 
 def _tellings(client: FhirClient, transaction: Transaction, patients: Iterable[str]) -> dict[str, list[Json]]:

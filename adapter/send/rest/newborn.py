@@ -13,13 +13,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 from adapter.catalogue.settings import Persons
-from adapter.fhir.people import BIRTH_TIME
+from adapter.fhir.people import BIRTH_TIME, ROLE_CODE
 from adapter.fhir.persons import MADE
 from adapter.problems import Problem
 from adapter.send.failures import Held, problem
 from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
-from adapter.send.rest.asking import Asking, Question, tokens_of
+from adapter.send.rest.asking import Asking, Question, Token, tokens_of
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.transaction import Transaction
 
@@ -28,6 +28,11 @@ Json = dict[str, Any]
 RULE = "not-this-newborn"
 _MOST_LINKS = 5
 _ASK = "the right newborn's identifiers, or the hospital's record put right by whoever keeps it; a person decides"
+
+_EXCHANGED = "the newborn's and the mother's identifiers, each in its place; a person decides"
+_FAMILY = ("Patient", "RelatedPerson")
+_MOTHERS = frozenset({"MTH", "NMTH", "GESTM", "ADOPTM", "STPMTH", "MTHFOST", "NMTHF"})
+"""Of HL7 v3 RoleCode: a mother, natural, gestational, adoptive, step and foster, and of a fetus."""
 
 _ANEW = (
     "if it was recorded on the wrong newborn: newborn-adapter reassign, which takes it back there and records it"
@@ -82,7 +87,10 @@ def newborn_there(
     resources = transaction.resources()
     meant = next(one for one in resources if one["resourceType"] == "Patient")
     ours = tokens_of(meant)
-    carrying = asking.of(*newborn_question(meant))
+    found = asking.of(*newborn_question(resources))
+    carrying = [one for one in found if ours & tokens_of(one)]
+    if transaction.rank < 2 or not reports:
+        _check_mother(meant, [one for one in found if one not in carrying])
     if reports and not carrying:
         carrying = _of_reports(client, reports, ours)
     started = _started(resources)
@@ -94,6 +102,7 @@ def newborn_there(
                 "the identifiers as the hospital has them; or newborns: made in the target file (--newborns made)"
             )
             raise _held("the server knows no newborn of these identifiers, and none is made", remedy)
+        _check_no_mother(asking, meant)
         _check_encounter(asking, transaction, known)
         return known
     known = _same_exam(client, known, reports)
@@ -113,14 +122,59 @@ def newborn_there(
     return known
 
 
-def newborn_question(meant: Json) -> Question:
-    """By which the newborn is looked up: any of the identifiers."""
-    return "Patient", tuple((one["system"], one["value"]) for one in meant["identifier"])
+def newborn_question(resources: Iterable[Json]) -> Question:
+    """By which the newborn is looked up: any of the identifiers; with them the mother's, who may be the newborn."""
+    named = sorted((one for one in resources if one["resourceType"] in _FAMILY), key=lambda one: one["resourceType"])
+    return "Patient", tuple(token for one in named for token in _given(one))
+
+
+def mother_question(meant: Json) -> Question:
+    """By which it is found out whether a newborn who is to be made has a mother's identifier."""
+    return "RelatedPerson", _given(meant)
+
+
+def _given(resource: Json) -> tuple[Token, ...]:
+    """The identifiers that were captured; the first of a mother is named after the newborn."""
+    own = resource["identifier"][resource["resourceType"] == "RelatedPerson" :]
+    return tuple((one["system"], one["value"]) for one in own)
 
 
 def belongs(resource: Json, token: tuple[str, str], ids: Iterable[str]) -> bool:
     """Whether a resource carries an identifier and its subject is one of these Patients."""
     return token in tokens_of(resource) and subject_id(resource) in set(ids)
+
+
+def _check_mother(meant: Json, found: Sequence[Json]) -> None:
+    """That nobody with the mother's identifiers was born when the newborn was: the two are exchanged, or it is a
+    twin's."""
+    born = answers.text(meant, "birthDate")
+    if any(_is_infant(one, born) for one in found):
+        raise _held("the mother's identifiers are those of an infant on the server", _EXCHANGED)
+
+
+def _is_infant(patient: Json, born: str) -> bool:
+    """Whether somebody was born in the year of the newborn, or the year before, or later."""
+    theirs = answers.text(patient, "birthDate")[:4]
+    return theirs.isdigit() and int(theirs) >= int(born[:4]) - 1
+
+
+def _check_no_mother(asking: Asking, meant: Json) -> None:
+    """That no mother there has an identifier of the newborn, who is to be made."""
+    try:
+        found = asking.of(*mother_question(meant))
+    except ServerRefused as refused:
+        if refused.status not in (400, 403, 404, 405, 501):
+            raise
+        return  # a server that has no such type, or shows it to us not
+    if any(role in _MOTHERS for one in found for role in _roles(one)):
+        raise _held("the newborn's identifiers are a mother's on the server", _EXCHANGED)
+
+
+def _roles(person: Json) -> Iterator[str]:
+    for relationship in answers.objects(person.get("relationship")):
+        for coding in answers.objects(relationship.get("coding")):
+            if coding.get("system") == ROLE_CODE:
+                yield answers.text(coding, "code")
 
 
 def _of_reports(client: FhirClient, reports: Sequence[Json], ours: set[tuple[str, str]]) -> list[Json]:

@@ -17,7 +17,14 @@ from adapter.problems import Problem
 from adapter.send.failures import Held, problem
 from adapter.send.rest.asking import Asking, Question
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.newborn import Known, Wanted, newborn_question, newborn_there, subject_id
+from adapter.send.rest.newborn import (
+    Known,
+    Wanted,
+    mother_question,
+    newborn_question,
+    newborn_there,
+    subject_id,
+)
 from adapter.send.rest.transaction import Transaction
 
 Json = dict[str, Any]
@@ -64,7 +71,7 @@ def persons_there(
     wanted = wanted.over(transaction.persons)
     not_made = transaction.not_made(wanted.persons)
     asking = Asking(client, batches=batches)
-    questions = [*_questions(transaction, not_made)]
+    questions = [*_questions(transaction, not_made, wanted)]
     if begun and transaction.observations:
         asking.ask(questions, ("Observation", transaction.observations))
     elif not_made or transaction.ward_encounters:
@@ -95,9 +102,12 @@ def persons_there(
     return Standing(newborn, transaction.referring(references), tuple(remarks), asking.any_there)
 
 
-def _questions(transaction: Transaction, not_made: _NotMade) -> Iterator[Question]:
+def _questions(transaction: Transaction, not_made: _NotMade, wanted: Wanted) -> Iterator[Question]:
     """All that will be asked of identifiers, the newborn's first."""
-    yield from (newborn_question(one) for one in transaction.resources() if one["resourceType"] == "Patient")
+    resources = transaction.resources()
+    yield newborn_question(resources)
+    if wanted.made:
+        yield from (mother_question(one) for one in resources if one["resourceType"] == "Patient")
     yield from (("Encounter", (token,)) for token in transaction.ward_encounters)
     for what, resource in not_made.values():
         if what == "known" and resource["resourceType"] not in ("Patient", "Encounter"):

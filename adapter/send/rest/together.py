@@ -18,6 +18,7 @@ from adapter.send.rest.delivery import (
     SentBefore,
     as_one,
     carried_out,
+    compare_met,
     concluded,
     left_to_do,
     placed,
@@ -49,6 +50,7 @@ def deliver_together(
     todos = [left_to_do(client, capability, one, sent) for one, sent in zip(there, before, strict=True)]
     if capability.mode is not Mode.TRANSACTION:
         first, second = (carried_out(client, capability, *one) for one in zip(todos, both, strict=True))
+        compare_met(client, capability, there[1], second.outcomes, wanted)
         return first, second
     entries = {entry["fullUrl"]: entry for todo in reversed(todos) for entry in placed(todo)}
     outcomes = as_one(client, list(entries.values()), both) if entries else []
@@ -56,6 +58,7 @@ def deliver_together(
     for todo, one in zip(todos, both, strict=True):
         own = {entry["fullUrl"] for entry in todo.entries}
         found.append(concluded(todo, [outcome for outcome in outcomes if outcome.full_url in own], one))
+    compare_met(client, capability, there[1], found[1].outcomes, wanted)
     return found[0], found[1]
 
 
