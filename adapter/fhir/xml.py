@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Mapping
 from copy import deepcopy
 from decimal import Decimal
+from functools import cache, lru_cache
 from itertools import zip_longest
 from typing import Any
 
@@ -75,16 +76,8 @@ def _write_resource(resource: Any, where: str) -> etree._Element:
 
 def _write_content(parent: etree._Element, type_: TypeDefinition, content: Mapping[str, Any], where: str) -> None:
     """Write the properties of one object as attributes and children, in the standard's order."""
-    names = set()
-    for key in content:
-        name = key.removeprefix("_")
-        known = type_.properties.get(name)
-        if known is None or (key != name and not known.has_sibling):
-            raise FhirXmlError(f"{type_.name} has no element {key!r}", where=where)
-        names.add(name)
-    properties = type_.properties
-    for name in sorted(names, key=lambda name: properties[name].order):
-        item = properties[name]
+    for item in _in_order(type_, tuple(content), where):
+        name = item.name
         place = f"{where}.{name}"
         if not item.is_array:
             _write_one(parent, item, content.get(name), content.get(f"_{name}"), place)
@@ -94,6 +87,27 @@ def _write_content(parent: etree._Element, type_: TypeDefinition, content: Mappi
             raise FhirXmlError("must be an array", where=place)
         for index, (value, sibling) in enumerate(zip_longest(values, siblings)):
             _write_one(parent, item, value, sibling, f"{place}[{index}]")
+
+
+def _in_order(type_: TypeDefinition, keys: tuple[str, ...], where: str) -> tuple[Property, ...]:
+    """The properties behind the keys of one object, in the standard's order."""
+    try:
+        return _ordered(type_.name, keys)
+    except KeyError as error:
+        raise FhirXmlError(f"{type_.name} has no element {error.args[0]!r}", where=where) from None
+
+
+@lru_cache(maxsize=4096)  # objects of one type have the same few sets of keys
+def _ordered(type_name: str, keys: tuple[str, ...]) -> tuple[Property, ...]:
+    properties = definition(type_name).properties
+    found = {}
+    for key in keys:
+        name = key.removeprefix("_")
+        known = properties.get(name)
+        if known is None or (key != name and not known.has_sibling):
+            raise KeyError(key)
+        found[name] = known
+    return tuple(sorted(found.values(), key=lambda item: item.order))
 
 
 def _write_one(parent: etree._Element, item: Property, value: Any, sibling: Any, where: str) -> None:
@@ -221,10 +235,11 @@ def _read_resource(element: etree._Element, where: str) -> dict[str, Any]:
 
 def _read_content(element: etree._Element, type_: TypeDefinition, where: str) -> dict[str, Any]:
     content = _read_attributes(element, type_, where)
+    tags = _tags(type_.name)
     counts: dict[str, int] = {}
     order = -1
     for child in _children(element, where):
-        item = _property(child, type_, where)
+        item = tags.get(child.tag) or _property(child, type_, where)
         name = item.name
         if item.order < order:
             raise _fail(child, f"{where}.{name}", f"<{name}> is out of the standard's order")
@@ -270,13 +285,28 @@ def _read_attributes(element: etree._Element, type_: TypeDefinition, where: str)
 
 def _children(element: etree._Element, where: str) -> list[etree._Element]:
     """The child elements; comments and processing instructions pass, text does not."""
-    texts = [element.text, *(child.tail for child in element)]
-    if any(text and text.strip() for text in texts):
+    children, text = [], element.text
+    for child in element:
+        if text and not text.isspace():
+            break
+        if isinstance(child.tag, str):
+            children.append(child)
+        text = child.tail
+    if text and not text.isspace():
         raise _fail(element, where, "text between the elements; FHIR values stand in value attributes")
-    return [child for child in element if isinstance(child.tag, str)]
+    return children
+
+
+@cache
+def _tags(type_name: str) -> dict[str, Property]:
+    """The elements of a type by their names in XML, with the namespace."""
+    items = definition(type_name).properties.values()
+    written = [item for item in items if not item.element.representation]
+    return {f"{{{XHTML if item.type == 'xhtml' else FHIR}}}{item.name}": item for item in written}
 
 
 def _property(child: etree._Element, type_: TypeDefinition, where: str) -> Property:
+    """The element of a type that stands here, or what is wrong with it."""
     name = etree.QName(child)
     item = type_.properties.get(name.localname)
     if item is None or item.element.representation:
@@ -300,6 +330,8 @@ def _read_one(element: etree._Element, item: Property, where: str) -> tuple[Any,
     if not item.is_primitive:
         return _read_content(element, definition(item.type), where), None
     text = element.get("value")
+    if text is not None and not len(element) and not element.text and len(element.attrib) == 1:
+        return _value(text, item.type, element, where), None  # by far the most
     if text is not None:
         del element.attrib["value"]
     sibling = _read_content(element, definition("Element"), where) or None

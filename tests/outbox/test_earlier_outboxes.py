@@ -59,7 +59,7 @@ def test_every_message_is_there_in_its_state(earlier: Path) -> None:
             message = outbox.message(seq)
             assert message.digest == sha256(message.payload).hexdigest()
             transaction = Transaction.of(message)
-            bundle = transaction.bundle()
+            bundle = transaction.bundle
             assert transaction.full_urls == tuple(entry["fullUrl"] for entry in bundle["entry"])
             assert transaction.shared < set(transaction.full_urls)
             assert transaction.systems.observation

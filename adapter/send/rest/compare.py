@@ -6,13 +6,15 @@ order of a concept's codings. A reference is right if it leads to the resource t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 #: What the server sets, or may make of a resource for readers
 _SERVERS_OWN = frozenset({"id", "meta", "text", "resourceType", "implicitRules"})
+
+Json = dict[str, Any]
 
 Leads = Callable[[str, str], bool]
 """Whether a reference found leads where the reference meant does."""
@@ -38,30 +40,34 @@ class Difference:
 
 def differences(meant: dict[str, Any], found: dict[str, Any], leads: Leads) -> list[Difference]:
     """All fields of a resource that are not as meant."""
-    return list(_fields(meant, found, "", leads))
+    there: list[Difference] = []
+    _fields(meant, found, "", leads, there)
+    return there
 
 
-def _fields(meant: dict[str, Any], found: dict[str, Any], path: str, leads: Leads) -> Iterator[Difference]:
+def _fields(meant: Json, found: Json, path: str, leads: Leads, there: list[Difference]) -> None:
     own = _SERVERS_OWN if not path else frozenset()
-    for key in [*meant, *(key for key in found if key not in meant)]:
+    for key in meant if found.keys() <= meant.keys() else [*meant, *(key for key in found if key not in meant)]:
         if key in own:
             continue
         place = f"{path}.{key}" if path else key
         if key not in found:
-            yield Difference(place, "missing")
+            there.append(Difference(place, "missing"))
         elif key not in meant:
-            yield Difference(place, "unexpected")
+            there.append(Difference(place, "unexpected"))
         elif key == "reference":
             if not leads(str(meant[key]), str(found[key])):
-                yield Difference(place, "differs")
+                there.append(Difference(place, "differs"))
         else:
-            there = _in_order_of(meant[key], found[key]) if key == "coding" else found[key]
-            yield from _value(meant[key], there, place, leads)
+            other = _in_order_of(meant[key], found[key]) if key == "coding" else found[key]
+            _value(meant[key], other, place, leads, there)
 
 
 def _in_order_of(meant: Any, found: Any) -> Any:
     """The codings found in the order of those meant, where they are of the same codes."""
     if not (isinstance(meant, list) and isinstance(found, list)):
+        return found
+    if len(meant) == len(found) == 1:
         return found
     place = {_code(coding): number for number, coding in enumerate(meant)}
     known = all(_code(coding) in place for coding in found)
@@ -72,21 +78,24 @@ def _code(coding: Any) -> tuple[Any, Any]:
     return (coding.get("system"), coding.get("code")) if isinstance(coding, dict) else (None, None)
 
 
-def _value(meant: Any, found: Any, path: str, leads: Leads) -> Iterator[Difference]:
-    if isinstance(meant, dict) and isinstance(found, dict):
-        yield from _fields(meant, found, path, leads)
+def _value(meant: Any, found: Any, path: str, leads: Leads, there: list[Difference]) -> None:
+    if isinstance(meant, str):  # by far the most
+        if meant != found:
+            there.append(Difference(path, "differs"))
+    elif isinstance(meant, dict) and isinstance(found, dict):
+        _fields(meant, found, path, leads, there)
     elif isinstance(meant, list) and isinstance(found, list):
         if len(meant) != len(found):
-            yield Difference(path, "differs")
+            there.append(Difference(path, "differs"))
         for number, (one, other) in enumerate(zip(meant, found, strict=False)):
-            yield from _value(one, other, f"{path}[{number}]", leads)
+            _value(one, other, f"{path}[{number}]", leads, there)
     elif _is_number(meant) and _is_number(found):
         if meant != found:
-            yield Difference(path, "differs")
+            there.append(Difference(path, "differs"))
         elif str(meant) != str(found):
-            yield Difference(path, "digits")
+            there.append(Difference(path, "digits"))
     elif meant != found or type(meant) is not type(found):
-        yield Difference(path, "differs")
+        there.append(Difference(path, "differs"))
 
 
 def _is_number(value: Any) -> bool:

@@ -149,7 +149,7 @@ def left_to_do(
 ) -> Adjusted:
     """What of an exam is not on the server as meant; ``reports`` are those of it that have just been found. Raises
     :class:`~adapter.send.failures.Held` where the server holds other content under its id."""
-    whole = there.transaction.bundle()
+    whole = there.transaction.bundle
     found = look_up(
         client,
         there.transaction,

@@ -39,11 +39,14 @@ class Holding:
     found: list[list[Json]]
     extra: list[Json] = field(default_factory=list)
     same_version: bool = False
+    _places: dict[str, str] | None = None
 
     def places(self) -> dict[str, str]:
-        """Full URLs of the entries that are there once, and where they are (``Type/id``)."""
-        single = zip(self.entries, self.found, strict=True)
-        return {entry["fullUrl"]: place_of(found[0]) for entry, found in single if len(found) == 1}
+        """Full URLs of the entries that are there once, and where they are (``Type/id``); once all is looked up."""
+        if self._places is None:
+            single = zip(self.entries, self.found, strict=True)
+            self._places = {entry["fullUrl"]: place_of(found[0]) for entry, found in single if len(found) == 1}
+        return self._places
 
     def meant(self, number: int) -> Json:
         """What entry ``number`` shall be. A Provenance is also of what is marked as entered in error with it."""

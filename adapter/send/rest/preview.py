@@ -38,7 +38,7 @@ def preview(
         refuse_older(client, transaction, reports)
         there = persons_there(client, transaction, reports, wanted, batches=batches)
         transaction = there.transaction
-        whole = transaction.bundle()
+        whole = transaction.bundle
         holding = look_up(client, transaction, whole, there.newborn, reports=reports, batches=batches)
         refuse_other_content(transaction, holding)
     except Superseded as error:
@@ -65,7 +65,7 @@ def verify(
         what = f"the server holds {error.newer}, a newer version of this exam"
         return [Problem(Severity.INFORMATION, Layer.TRANSPORT, "superseded", what, where=transaction.exam)]
     transaction = there.transaction
-    whole = transaction.bundle()
+    whole = transaction.bundle
     holding = look_up(client, transaction, whole, there.newborn, reports=reports, batches=batches)
     found: list[Problem] = []
     for number, name in enumerate(transaction.names):

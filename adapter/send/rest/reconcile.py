@@ -73,7 +73,9 @@ def digest_of(resource: Mapping[str, Any]) -> str:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, Mapping):
+    if isinstance(value, str):
+        return value
+    if isinstance(value, dict):
         return {key: _plain(inner) for key, inner in value.items() if key != "reference"}
     if isinstance(value, list):
         return [_plain(inner) for inner in value]

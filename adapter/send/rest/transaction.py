@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from hashlib import sha256
 from typing import Any
 
@@ -33,7 +34,7 @@ class Systems:
         return self.exam.removesuffix("/identifier/exam")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Transaction:
     """A version of one exam (``exam``, ``root``, ``newborn``, ``precedence``, ``amends`` as in :class:`.Message`).
 
@@ -75,14 +76,15 @@ class Transaction:
         parts = (name.partition(" ") for name in self.names)
         return tuple((self.systems.observation, value) for kind, _, value in parts if kind == "Observation")
 
+    @cached_property
     def bundle(self) -> dict[str, Any]:
-        """The payload, read; a new object each time."""
+        """The payload, read once; not to be changed."""
         read: dict[str, Any] = loads(self.payload)
         return read
 
     def entries(self) -> list[dict[str, Any]]:
         """The entries of the payload."""
-        found: list[dict[str, Any]] = self.bundle()["entry"]
+        found: list[dict[str, Any]] = self.bundle["entry"]
         return found
 
     def resources(self) -> list[dict[str, Any]]:
@@ -104,7 +106,7 @@ class Transaction:
         """Without the entries of some full URLs, to whom all others refer as given."""
         if not references:
             return self
-        bundle = self.bundle()
+        bundle = self.bundle
 
         def changed(reference: dict[str, Any]) -> dict[str, Any]:
             other = references.get(reference.get("reference", ""))

@@ -135,7 +135,7 @@ class FhirTransport:
         if isinstance(error, Unreachable):
             rule = cause.value if cause is not Cause.NETWORK else "unreachable"
             return kind([problem(rule, str(error), TO_DO[cause])], cause=cause, nobody=error.nobody)
-        redaction = redaction_of(transaction.bundle())
+        redaction = redaction_of(transaction.bundle)
         found = [redaction.clean(one) for one in reasons(error, cause)[:_MOST]]
         return kind(found, retry_after=error.retry_after, parts=_parts(transaction, error.outcomes), cause=cause)
 
@@ -166,7 +166,7 @@ def _parts(
     """Outcomes as they may be kept and shown: without what the server repeats of a person; with the digests of what
     arrived, by full URL."""
     if any(outcome.outcome_problems for outcome in outcomes):
-        redaction = redaction_of(transaction.bundle())
+        redaction = redaction_of(transaction.bundle)
         remarks = [redaction.remarks(outcome.outcome_problems) for outcome in outcomes]
     else:
         remarks = [()] * len(outcomes)
