@@ -62,6 +62,9 @@ class _Index:
 
     def target(self, reference: str) -> _Entry | None:
         """The entry that a reference leads to, by full URL, else by type and id."""
+        found = self.by_url.get(reference)
+        if found is not None:
+            return found
         plain = reference.partition("#")[0].partition("/_history/")[0]
         found = self.by_url.get(plain)
         if found is None and (parts := relative_parts(plain)):

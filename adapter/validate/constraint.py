@@ -13,7 +13,10 @@ Broken = Iterable[str]  # where the rule is broken, relative to the node: "" or 
 
 @dataclass(frozen=True, slots=True)
 class Invariant:
-    """One constraint: the types it is for, and a function that yields the places where it is broken."""
+    """One constraint: the types it is for, and a function that yields the places where it is broken.
+
+    ``about`` is the property without which there is nothing to ask.
+    """
 
     key: str
     types: tuple[str, ...]
@@ -21,6 +24,7 @@ class Invariant:
     what: str
     remedy: str
     severity: Severity = Severity.ERROR
+    about: str = ""
 
 
 def unless(holds: Callable[[ElementNode], bool]) -> Callable[[ElementNode], Broken]:

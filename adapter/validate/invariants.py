@@ -17,7 +17,7 @@ from adapter.problems import Layer, Problem
 from adapter.validate.bundle_invariants import BUNDLE_INVARIANTS
 from adapter.validate.constraint import Broken, Invariant, implies_one_of, not_both, one_of, unless
 from adapter.validate.narrative import has_content, is_allowed_html, shown
-from adapter.validate.table_constraints import check_table_constraints
+from adapter.validate.table_constraints import check_table_constraints, has_table_constraints
 from adapter.validate.walk import ElementNode, has, objects, text
 
 _QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
@@ -28,6 +28,8 @@ def check_invariants(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each broken constraint, Bundle's included."""
     for node in nodes:
         for invariant in _BY_TYPE.get(node.type, ()):
+            if invariant.about and invariant.about not in node.value:
+                continue
             for place in invariant.broken(node):
                 yield Problem(
                     invariant.severity,
@@ -39,7 +41,8 @@ def check_invariants(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
                     section=f"FHIR R4 {invariant.types[0] if len(invariant.types) < 9 else 'DomainResource'}"
                     f", {invariant.key}",
                 )
-        yield from check_table_constraints(node, _BY_HAND)
+        if has_table_constraints(node.type, _BY_HAND):
+            yield from check_table_constraints(node, _BY_HAND)
 
 
 def _codings(concept: Any) -> set[tuple[Any, ...]]:
@@ -89,12 +92,12 @@ def _rises(node: ElementNode) -> bool:
     return first <= second
 
 
-def _ref_1(node: ElementNode) -> Iterator[str]:
+def _ref_1(node: ElementNode) -> Broken:
     reference = text(node.value, "reference")
     if not reference.startswith("#") or (reference == "#" and node.own.is_contained):
-        return
-    if reference[1:] not in {c.get("id") for c in objects(node.container.value, "contained")}:
-        yield ".reference"
+        return ()
+    there = {c.get("id") for c in objects(node.container.value, "contained")}
+    return () if reference[1:] in there else (".reference",)
 
 
 def _each_contained(broken: Callable[[Any], bool]) -> Callable[[ElementNode], Broken]:
@@ -186,7 +189,7 @@ _INVARIANTS = (
     ),
     Invariant(
         "ref-1", ("Reference",), _ref_1,
-        "no contained resource has this id", "the id of a resource in contained, after #",
+        "no contained resource has this id", "the id of a resource in contained, after #", about="reference",
     ),
     Invariant(
         "pat-1", ("Patient.contact",), one_of("name", "telecom", "address", "organization"),
@@ -215,19 +218,19 @@ _INVARIANTS = (
     ),
     Invariant(
         "dom-2", _DOMAIN_RESOURCES, _each_contained(lambda one: has(one, "contained")),
-        "a contained resource contains another", "all contained resources side by side",
+        "a contained resource contains another", "all contained resources side by side", about="contained",
     ),
     Invariant(
         "dom-3", _DOMAIN_RESOURCES, _dom_3,
-        "a contained resource that nothing refers to", "a reference #id to it, or leave it out",
+        "a contained resource that nothing refers to", "a reference #id to it, or leave it out", about="contained",
     ),
     Invariant(
         "dom-4", _DOMAIN_RESOURCES, _each_contained(lambda one: _meta(one, "versionId", "lastUpdated")),
-        "a contained resource has a version", "no meta.versionId and no meta.lastUpdated in it",
+        "a contained resource has a version", "no meta.versionId and no meta.lastUpdated in it", about="contained",
     ),
     Invariant(
         "dom-5", _DOMAIN_RESOURCES, _each_contained(lambda one: _meta(one, "security")),
-        "a contained resource has a security label", "the label on the resource that contains it",
+        "a contained resource has a security label", "the label on the resource that contains it", about="contained",
     ),
 )  # fmt: skip
 

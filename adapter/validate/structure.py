@@ -24,7 +24,7 @@ from adapter.fhir.definitions import (
 )
 from adapter.problems import Layer, Problem, Severity
 from adapter.validate.values import has_space, is_json_type, is_legal, quick_test, right_form
-from adapter.validate.walk import ElementNode
+from adapter.validate.walk import ElementNode, Shape
 
 _JSON = "FHIR R4 JSON Representation (json.html)"
 _TYPES = "FHIR R4 Data Types (datatypes.html)"
@@ -64,6 +64,18 @@ class _Plan:
         self.required = [(element, tuple(names[element.name])) for element in type_.elements if element.min]
         choices = {name: item.element.name for name, item in type_.properties.items() if item.element.is_choice}
         self.choices = choices | {f"_{name}": element for name, element in choices.items()}
+
+
+def _tests(shape: Shape) -> tuple[Callable[[Any], bool], ...]:
+    """The tests of the values of an object, in order, where nothing else is left to ask: its names are known, what
+    must be there is, no choice is made twice. Empty where that is not so."""
+    plan = _plan(shape.type)
+    fast = plan.fast | ({"resourceType": lambda value: True} if plan.type.kind == "resource" else {})
+    tests = tuple(fast[name] for name in shape.names if name in fast)
+    chosen = [plan.choices[name] for name in shape.names if name in plan.choices]
+    there = all(any(key in shape.names for key in keys) for _, keys in plan.required)
+    right = len(tests) == len(shape.names) and there and len(chosen) == len(set(chosen))
+    return tests if right and shape.names != ("id",) else ()
 
 
 @cache
@@ -119,7 +131,20 @@ class _Checker:
 
     def content(self, node: ElementNode) -> None:
         """One object: its properties, then what is missing."""
-        plan, value = _plan(node.type), node.value
+        shape, value = node.shape, node.value
+        if shape.tests is None:
+            shape.tests = _tests(shape)
+        if shape.tests:
+            for test, entry in zip(shape.tests, value.values(), strict=True):
+                if not test(entry):
+                    break
+            else:
+                return
+        self.wholly(node, _plan(node.type))
+
+    def wholly(self, node: ElementNode, plan: _Plan) -> None:
+        """One object that did not pass at once."""
+        value = node.value
         if not value:
             self.report("empty", node.where, "an object must have content", "leave the element out", _JSON)
             return

@@ -28,6 +28,12 @@ class _Rule:
     expression: Expression
 
 
+@cache
+def has_table_constraints(type_name: str, by_hand: frozenset[str]) -> bool:
+    """Whether the table has constraints of a type that are not among those kept by hand."""
+    return any(rule.constraint.key not in by_hand for rule in _rules(type_name))
+
+
 def check_table_constraints(node: ElementNode, by_hand: Collection[str]) -> Iterator[Problem]:
     """Yield what the table's constraints say against one object; keys of ``by_hand`` are left out."""
     for rule in _rules(node.type):

@@ -59,6 +59,8 @@ def check_vital_signs(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
             continue
         claimed = [profile.partition("|")[0] for profile in claimed_profiles(node.value)]
         vitals = [_BY_CODE[code] for code in sorted(_loinc_codes(node.value) & _BY_CODE.keys())]
+        if not vitals and not claimed:
+            continue
         for vital in (v for v in (_BY_PROFILE.get(url) for url in claimed) if v and v not in vitals):
             yield _problem(
                 "vital-sign-code", vital.profile, f"{node.where}.code", "meta.profile claims a vital sign",
@@ -174,8 +176,8 @@ def _codings(concept: Mapping[str, Any]) -> set[tuple[str, str]]:
 
 
 def _loinc_codes(holder: Mapping[str, Any]) -> set[str]:
-    codings = {pair for concept in objects(holder, "code") for pair in _codings(concept)}
-    return {code for system, code in codings if system == LOINC}
+    codings = [coding for concept in objects(holder, "code") for coding in objects(concept, "coding")]
+    return {text(coding, "code") for coding in codings if coding.get("system") == LOINC}
 
 
 def _list(units: Iterable[str]) -> str:

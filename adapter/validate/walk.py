@@ -6,12 +6,41 @@ it), so that the later layers still check the rest.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import cache
+from collections.abc import Callable, Mapping
+from functools import lru_cache
 from typing import Any
 
 from adapter.fhir.definitions import ElementDefinition, definition, resource_types
 from adapter.validate.sound import Sound
+
+
+class Shape:
+    """The type of an object and the names in it: what follows from these is worked out once for all that share them.
+
+    ``complex`` are the names that hold objects, each with the objects' type and the element's definition; ``tests``
+    the structure layer's (None until it has made them).
+    """
+
+    __slots__ = ("complex", "names", "tests", "type")
+
+    def __init__(self, type_: str, names: tuple[str, ...]) -> None:
+        self.type = type_
+        self.names = names
+        self.tests: tuple[Callable[[Any], bool], ...] | None = None
+        known = definition(type_).properties
+        found = []
+        for name in names:
+            plain = name.removeprefix("_")
+            item = known.get(plain)
+            if item is not None and plain == name and not item.is_primitive:
+                found.append((name, item.type, item.element))
+            elif item is not None and plain != name and item.is_primitive and item.has_sibling:
+                found.append((name, "Element", item.element))
+        self.complex = tuple(found)
+
+
+_shape = lru_cache(maxsize=4096)(Shape)
+_MOST_NAMES = 64  # no object of R4 that is right has more, and no other is kept
 
 
 class ElementNode:
@@ -23,7 +52,7 @@ class ElementNode:
     contained one.
     """
 
-    __slots__ = ("element", "index", "name", "parent", "resource", "root", "type", "value")
+    __slots__ = ("element", "index", "name", "parent", "resource", "root", "shape", "type", "value")
 
     def __init__(
         self,
@@ -44,6 +73,7 @@ class ElementNode:
         self.element = element
         self.resource = resource
         self.root = root
+        self.shape = (_shape if len(value) <= _MOST_NAMES else Shape)(type_, tuple(value))
 
     @property
     def where(self) -> str:
@@ -140,33 +170,17 @@ def _walk_resource(
         _walk_content(node, node, nodes, sound)
 
 
-@cache
-def _complex(type_name: str) -> dict[str, tuple[str, ElementDefinition]]:
-    """The JSON properties that hold objects, with the objects' type."""
-    found = {}
-    for name, item in definition(type_name).properties.items():
-        if not item.is_primitive:
-            found[name] = (item.type, item.element)
-        elif item.has_sibling:
-            found[f"_{name}"] = ("Element", item.element)
-    return found
-
-
 def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementNode], sound: Sound | None) -> None:
-    known = _complex(node.type)
     root = resource.root
-    for name, content in node.value.items():
-        found = known.get(name)
-        if found is None:
-            continue
-        type_name, element = found
-        known_sound = sound if sound is not None and type_name in sound.types else None
+    for name, type_name, element in node.shape.complex:
+        content = node.value[name]
         if isinstance(content, dict):
             entries: Any = ((None, content),)
         elif isinstance(content, list):
             entries = enumerate(content)
         else:
             continue
+        known_sound = sound if sound is not None and type_name in sound.types else None
         for index, entry in entries:
             if not isinstance(entry, dict):
                 continue
@@ -178,4 +192,5 @@ def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementN
                 continue
             child = ElementNode(node, name, index, type_name, entry, element, resource, root)
             nodes.append(child)
-            _walk_content(child, resource, nodes, sound)
+            if child.shape.complex:
+                _walk_content(child, resource, nodes, sound)
