@@ -106,7 +106,7 @@ class Kind(Worded):
 
 
 class FactValue(Frozen):
-    """One value that a fact may have; a Coding has a system."""
+    """One value that a fact may have; one of a Coding or a CodeableConcept has a system."""
 
     code: str = Field(pattern=r"^[^\s]+( [^\s]+)*$")
     system: str | None = None
@@ -114,17 +114,26 @@ class FactValue(Frozen):
 
 
 class PersonFact(Frozen):
-    """A further fact of a person, copied from the record into a simple FHIR extension (R4 section 2.4).
+    """A further fact of a person, copied from the record into a FHIR extension (R4 section 2.4).
 
-    ``values``: those that a code or a Coding may have; a Coding in the record is its code.
+    ``part`` is the URL within an extension that has parts: all facts of one ``url`` stand in one extension, those of
+    one part in their order. ``required``: the others of that extension are not said without it. ``values``: those
+    that a code, a Coding or a CodeableConcept may have; in the record each is its code.
     """
 
     id: Key
     label: str
     of: tuple[Literal["newborn", "mother", "examiner"], ...] = Field(min_length=1)
     url: str
-    type: Literal["code", "Coding", "string", "boolean", "date"]
+    part: str | None = None
+    required: bool = False
+    type: Literal["code", "Coding", "CodeableConcept", "string", "boolean", "date"]
     values: tuple[FactValue, ...] = ()
+
+    @property
+    def has_system(self) -> bool:
+        """Whether a value is a code with the system that it is of."""
+        return self.type in ("Coding", "CodeableConcept")
 
 
 class Stage(Frozen):

@@ -114,6 +114,73 @@ def test_v2_leaves_them_out_and_says_so(site: Catalogue) -> None:
         to_response(exam_of(site), site)
 
 
+RACE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-race"
+OMB = "urn:oid:2.16.840.1.113883.6.238"
+VALUES = f'[{{code: 2106-3, system: "{OMB}", display: White}}, {{code: 2028-9, system: "{OMB}", display: Asian}}]'
+PARTS = f"""
+- {{id: race_1, label: Race, of: [newborn, mother], url: "{RACE}", part: ombCategory, type: Coding, values: {VALUES}}}
+- {{id: race_2, label: Race, of: [newborn, mother], url: "{RACE}", part: ombCategory, type: Coding, values: {VALUES}}}
+- {{id: race_text, label: In words, of: [newborn, mother], url: "{RACE}", part: text, type: string, required: true}}
+- id: indigenous
+  label: Indigenous status
+  of: [newborn]
+  url: "urn:oid:2.999.34"
+  type: CodeableConcept
+  values: [{{code: "1", system: "urn:oid:2.999.35", display: One}}, {{code: "2", system: "urn:oid:2.999.35"}}]
+"""
+
+
+@pytest.fixture(scope="module")
+def site_of_parts(tmp_path_factory: pytest.TempPathFactory) -> Catalogue:
+    made = tmp_path_factory.mktemp("parts")
+    (made / "person_facts.yaml").write_text(PARTS)
+    catalogue = load_catalogue(made)
+    assert [str(problem) for problem in lint(catalogue)] == []
+    return catalogue
+
+
+def test_an_extension_with_parts_is_made_of_a_fact_for_each_part(site_of_parts: Catalogue) -> None:
+    """US Core 9.0.0, race: ombCategory as Coding up to six times, text once and mandatory."""
+    race = {"race_1": "2106-3", "race_2": "2028-9", "race_text": "White and Asian"}
+    (found,) = read(
+        BytesIO(json.dumps(record({"newborn": {**race, "indigenous": "2"}, "mother": race})).encode()), site_of_parts
+    )
+    exam = found.exam
+    assert exam is not None
+    assert found.accepted, [str(one) for one in found.errors]
+    bundle = loads(write(exam, site_of_parts, "transaction"))
+    people = {e["resource"]["resourceType"]: e["resource"].get("extension") for e in bundle["entry"]}
+    whole = {
+        "url": RACE,
+        "extension": [
+            {"url": "ombCategory", "valueCoding": {"system": OMB, "code": "2106-3", "display": "White"}},
+            {"url": "ombCategory", "valueCoding": {"system": OMB, "code": "2028-9", "display": "Asian"}},
+            {"url": "text", "valueString": "White and Asian"},
+        ],
+    }
+    status = {"coding": [{"system": "urn:oid:2.999.35", "code": "2"}]}
+    assert people["Patient"] == [whole, {"url": "urn:oid:2.999.34", "valueCodeableConcept": status}]
+    assert people["RelatedPerson"] == [whole]
+    assert [str(problem) for problem in validate(bundle)] == []
+    for kind in ("collection", "document"):
+        assert from_bundle(loads(write(exam, site_of_parts, kind)), site_of_parts) == [exam]
+    assert from_bundle(from_xml(write(exam, site_of_parts, "collection", "xml")), site_of_parts) == [exam]
+    assert [one.exam for one in read(BytesIO(to_csv([exam]).encode()), site_of_parts)] == [exam]
+
+
+@pytest.mark.parametrize(
+    ("given", "lacks"),
+    [({"race_1": "2106-3"}, "race_text"), ({"race_2": "2106-3", "race_text": "White"}, "race_1")],
+    ids=["the mandatory part", "the first of two"],
+)
+def test_a_part_is_not_said_without_what_must_be_there(
+    given: dict[str, Any], lacks: str, site_of_parts: Catalogue
+) -> None:
+    (found,) = reading(site_of_parts, {"newborn": given}).errors
+    assert (found.rule, found.remedy) == ("part-missing", f"{lacks} too, or neither")
+    assert reading(site_of_parts, {"newborn": {"race_text": "White"}}).accepted
+
+
 REFUSED: dict[str, tuple[dict[str, Any], str, str]] = {
     "nobody declared it": ({"newborn": {"weight": "1"}}, "unknown-fact", "birth_sex, tongue"),
     "it is of another person": ({"mother": {"birth_sex": "F"}}, "unknown-fact", "tongue, booked"),
@@ -148,6 +215,19 @@ FAULTS = {
     ),
     "a code without values": ('of: [newborn], url: "urn:oid:2.999.1", type: code', "without values"),
     "text with values": ('of: [mother], url: "urn:oid:2.999.1", type: string, values: [{code: a}]', "no values"),
+    "one of two without a part": (
+        'of: [newborn], url: "urn:oid:2.999.1", type: string}\n- {id: b, label: B, of: [newborn], part: b, url: '
+        '"urn:oid:2.999.1", type: string', "said of one person twice",
+    ),
+    "a part that is a URL": ('of: [mother], url: "urn:oid:2.999.1", part: "http://x/b", type: string', "no part"),
+    "a part of two types": (
+        'of: [newborn], url: "urn:oid:2.999.1", part: b, type: string}\n- {id: b, label: B, of: [newborn], part: b, '
+        'url: "urn:oid:2.999.1", type: date', "several types",
+    ),
+    "required and no part": ('of: [mother], url: "urn:oid:2.999.1", required: true, type: string', "only a part"),
+    "a CodeableConcept without system": (
+        'of: [mother], url: "urn:oid:2.999.1", type: CodeableConcept, values: [{code: a}]', "has no system",
+    ),
     "a Coding without system": (
         'of: [mother], url: "urn:oid:2.999.1", type: Coding, values: [{code: a}]', "has no system",
     ),

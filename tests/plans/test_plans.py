@@ -68,6 +68,32 @@ def test_a_ward_sheet(tmp_path: Path) -> None:
     assert [f.answer for f in exam.findings if f.item == "benign_skin_findings"] == ["milia", "nevus_simplex"]
 
 
+def test_further_facts_of_persons_come_out_of_columns(tmp_path: Path) -> None:
+    """Declared by the site, with the parts of one extension in columns of their own; an empty cell is no fact."""
+    url = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-race"
+    (tmp_path / "person_facts.yaml").write_text(
+        f'- {{id: race, label: Race, of: [newborn], url: "{url}", part: text, type: string, required: true}}\n'
+        "- {id: booked, label: Booked here, of: [newborn, mother], url: 'urn:oid:2.999.31', type: boolean}\n"
+    )
+    site = load_catalogue(tmp_path)
+    own = (
+        (EXAMPLES / "ward_sheet.yaml")
+        .read_text()
+        .replace("\nnewborn:\n", "\nnewborn:\n  facts: {race: {column: Race}, booked: {column: Booked}}\n", 1)
+    )
+    (tmp_path / "plan.yaml").write_text(own)
+    plan, problems = load_plan(tmp_path / "plan.yaml", site)
+    assert plan is not None, problems
+    table = tmp_path / "ward.csv"
+    table.write_text(
+        f"{HEADER};Race;Booked\n{ROW};Asian;true\n{changed(Record='8')};;\n{changed(Record='9')};;maybe\n"
+    )
+    said, nothing, wrong = read_table(table, plan, site, name="ward.csv")
+    assert only([said]).newborn.facts == (("booked", True), ("race", "Asian"))
+    assert only([nothing]).newborn.facts is None
+    assert rules([wrong]) == {"wrong-fact": "row 4, column Booked"}
+
+
 def test_missing_is_not_recorded_or_the_reason_that_the_plan_names(tmp_path: Path) -> None:
     exam = only(ward(tmp_path, changed(Temp="n/a", HR="-", RR_left="")))
     by_item = {f.item: f for f in exam.findings}

@@ -51,7 +51,7 @@ public class Judge {
     for (String argument : arguments) {
       packaged |= Files.isDirectory(Path.of(argument));
       for (Path file : filesOf(Path.of(argument))) {
-        String text = Files.readString(file);
+        String text = Files.readString(file).replaceFirst("^\\uFEFF", "");
         IParser parser = text.stripLeading().startsWith("{") ? context.newJsonParser() : context.newXmlParser();
         IBaseResource resource = parser.parseResource(text);
         if (resource instanceof Questionnaire one) {

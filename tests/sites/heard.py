@@ -12,13 +12,16 @@ German and in French.
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import Any
+
+from lxml import etree
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.fhir import BundleType, to_bundle
@@ -30,8 +33,9 @@ from tests.sites.test_packs import CAPTURES, SITE, Json, exam_of, record
 LANGUAGES = {"en": 1, "de": 3, "fr": 3}
 """How many of the exams are heard in a language: every one, every third."""
 _KIND = re.compile(r'("resourceType"\s*:\s*"|<)(?:StructureDefinition|ValueSet|CodeSystem)[" ]')
-_URL = re.compile(r'^(?: {2}|\t)"url"\s*:\s*"([^"]+)"|^\s*<url value="([^"]+)"', re.MULTILINE)
+_BASE = re.compile(r'"baseDefinition"\s*:\s*"([^"|]+)|<baseDefinition value="([^"|]+)')
 _NAMED = re.compile(r'"(https?://[^"\s]+)"')
+_R4 = "http://hl7.org/fhir/StructureDefinition/"
 TELLS = frozenset({"profile", "system", "code", "url", "status", "use", "language"})
 OXYGEN = [
     {"item": "oxygen_saturation", "site": "right_hand", "value": {"value": 94, "unit": "%"}},
@@ -79,15 +83,33 @@ def definitions(folders: list[str], claimed: set[str]) -> list[Path]:
     known: dict[str, tuple[Path, str]] = {}
     for file in (file for folder in folders for file in sorted(Path(folder).iterdir())):
         text = file.read_text(encoding="utf-8-sig") if file.suffix in (".json", ".xml") else ""
-        if _KIND.search(text) and (url := _URL.search(text)):
-            known[url[1] or url[2]] = file, text
+        if _KIND.search(text) and (url := _url(text)):
+            known[url] = file, text
     wanted, waiting = {}, sorted(claimed & known.keys())
     while waiting:
         url = waiting.pop()
         if url not in wanted:
             wanted[url] = known[url][0]
             waiting += {found.partition("|")[0] for found in _NAMED.findall(known[url][1])} & known.keys()
+    while without := [url for url in wanted if _stands_on_nothing(known[url][1], wanted.keys())]:
+        for url in without:
+            print(f"left out, what it builds on is in no folder: {url}")
+            del wanted[url]
     return sorted(wanted.values())
+
+
+def _url(text: str) -> str:
+    """The canonical URL of a definition, as JSON or XML."""
+    if text.lstrip().startswith("{"):
+        return str(json.loads(text).get("url", ""))
+    return str(etree.fromstring(text.encode()).xpath("string(*[local-name()='url']/@value)"))
+
+
+def _stands_on_nothing(text: str, known: Container[str]) -> bool:
+    """The engine gives up altogether on a profile whose base it does not know."""
+    base = _BASE.search(text)
+    url = (base[1] or base[2]) if base else ""
+    return bool(url) and url not in known and not re.fullmatch(f"{_R4}[A-Za-z]+", url)
 
 
 def _resources(catalogue: Catalogue, captures: list[Path]) -> Iterator[Json]:

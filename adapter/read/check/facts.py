@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date
 
 from adapter.catalogue.vocabulary import PersonFact
@@ -38,6 +38,20 @@ def _of(person: Named, who: str, at: str, subject: Subject) -> Iterator[Problem]
             yield place.error("unknown-fact", f"no fact {shown(name)} of the {who} is declared", remedy)
         elif right := _wanted(fact, value):
             yield place.error("wrong-fact", f"{name} is not what the site declares: a {fact.type}", right)
+        elif before := _before(fact, declared, {name for name, _ in person.facts or ()}):
+            what = f"{name} is said without {before}, which stands before it in the same extension"
+            yield place.error("part-missing", what, f"{before} too, or neither")
+
+
+def _before(fact: PersonFact, declared: Mapping[str, PersonFact], given: set[str]) -> str:
+    """What of the extension of a fact must be there with it and is not: what is required, and of a part that repeats
+    the earlier ones; empty where nothing is missing."""
+    if fact.part is None:
+        return ""
+    of_one = [other for other in declared.values() if other.url == fact.url]
+    earlier = [other for other in of_one[: of_one.index(fact)] if other.part == fact.part]
+    needed = [*(other for other in of_one if other.required), *earlier]
+    return next((other.id for other in needed if other.id not in given), "")
 
 
 def _wanted(fact: PersonFact, value: bool | str) -> str:
