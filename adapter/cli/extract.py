@@ -63,6 +63,13 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     type=click.Choice(("leave-out", "refuse", "tell")),
     help="Newborns whose combination of quasi-identifiers too few share. Default: as the policy says.",
 )
+@click.option(
+    "--earlier-release",
+    "earlier",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="A release of the same newborns, attacked together with this one: who is rare by both is left out.",
+)
 @click.option("--key-file", type=_FILE, help="The file that holds the secret key of pseudonyms and moved dates.")
 @click.option("--key-env", metavar="NAME", help="The environment variable that holds it.")
 @click.option("--all-versions", is_flag=True, help="Tables: keep what was amended or entered in error.")

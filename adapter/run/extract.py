@@ -17,10 +17,10 @@ from adapter.exam import Exam, ExamDetails, Status
 from adapter.read import Reading
 from adapter.run.exams import cut_for, plan_of, readings_of
 from adapter.run.extract_forms import FORMS, ExtractForm, FormOptions
-from adapter.run.held import write_held
+from adapter.run.held import check_release, write_held
 from adapter.run.inputs import Cut, Given
 from adapter.run.later_versions import Lineage, Placing, lineage, set_aside
-from adapter.run.merge import FACTS, MergeFacts, admitted
+from adapter.run.merge import FACTS, MergeFacts, Stays, admitted, rare_beside, taken_back
 from adapter.run.pieces import Piece
 from adapter.run.receipt import digest_of, write_receipt
 from adapter.run.rejects import reject, rejecting
@@ -45,7 +45,8 @@ class Extract:
     or in the environment variable ``key_env``; ``rare`` stands for what it says of rare combinations. An amendment
     stands for what it amends, and what was entered in error is in no table; with ``all_versions``, for tables alone,
     all are. ``notes``: OMOP with free text. ``omop_keys``: the keys of an earlier extract, to go on from.
-    ``vocabulary``: the table CONCEPT of the site's OMOP vocabularies. ``plan`` is the column plan of tables.
+    ``vocabulary``: the table CONCEPT of the site's OMOP vocabularies. ``earlier``: the folders of earlier releases,
+    by which nobody in this one may become rare. ``plan`` is the column plan of tables.
 
     :meth:`prepared` finds what comes last: ``lineage``, which versions of amended exams count; ``without``, which
     quasi-identifiers are taken out of which newborns, by pseudonym; ``concepts`` and how they compare with the
@@ -63,6 +64,7 @@ class Extract:
     notes: bool = False
     omop_keys: Path | None = None
     vocabulary: Path | None = None
+    earlier: tuple[Path, ...] = ()
     site: Path | None = None
     plan: Path | None = None
     cut: Cut = field(default_factory=Cut)
@@ -93,6 +95,10 @@ class Extract:
             raise NotPossible("--all-versions is for tables; the other forms hold one version of an exam")
         if self.policy is None and (self.key_file is not None or self.key_env is not None or self.rare is not None):
             raise NotPossible("a key is for --deidentify, and so is --rare")
+        if self.earlier and (self.policy is None or not self._attacked):
+            raise NotPossible("--earlier-release is for --deidentify with the tables newborns, exams and findings")
+        for folder in self.earlier:
+            check_release(folder)
         deidentifier = self.deidentifier(catalogue)
         if "omop" not in self.forms and (self.omop_keys or self.vocabulary):
             raise NotPossible("--omop-keys and --vocabulary are for --forms omop")
@@ -121,7 +127,7 @@ class Extract:
             key = read_key(self.key_file, self.key_env).name("run", "identity")
             policy = f"{self._policy(self.policy).model_dump_json()} {key}"
         options = f"{self.forms} {self.tables} {self.encoding} {self.all_versions} {self.notes}"
-        options = f"{options} {self.lineage.identity()} {self.without} {self.concepts}"
+        options = f"{options} {self.lineage.identity()} {self.without} {self.concepts} {self.earlier}"
         return f"{options} {policy} {catalogue_identity(self.site, self.plan, self.omop_keys)}"
 
     def open(self) -> _Maker:
@@ -131,18 +137,29 @@ class Extract:
     def finish(self, kept: Path, out: Path) -> Tally:
         """The files of the extract out of those of the chunks."""
         changes, deidentifier = Tally(), self.deidentifier(load_catalogue(self.site))
-        shutil.rmtree(out, ignore_errors=True)
-        out.mkdir(mode=0o700)
         stays = admitted(kept, deidentifier, REPEATED, changes)
-        for form in self._made():
-            form.merge(kept, out, stays)
+        self._merge(kept, out, stays)
+        if deidentifier is not None and self.earlier:
+            while beside := rare_beside(deidentifier, out, self.earlier):
+                taken_back(stays, beside, deidentifier, changes)
+                self._merge(kept, out, stays)
         write_held(out, (one.root for one in stays.facts()))
         if deidentifier is not None:
-            attacked = "tables" in self.forms and {"newborns", "exams", "findings"} <= set(self.tables)
-            deidentifier.write(out, tables=attacked)
+            deidentifier.write(out, tables=self._attacked)
         else:
             write_receipt(out, stays.facts())
         return changes
+
+    def _merge(self, kept: Path, out: Path, stays: Stays) -> None:
+        shutil.rmtree(out, ignore_errors=True)
+        out.mkdir(mode=0o700)
+        for form in self._made():
+            form.merge(kept, out, stays)
+
+    @property
+    def _attacked(self) -> bool:
+        """Whether what is released can be attacked: it has the tables for it."""
+        return "tables" in self.forms and {"newborns", "exams", "findings"} <= set(self.tables)
 
     def deidentifier(self, catalogue: Catalogue) -> Deidentifier | None:
         """As the policy says; None without one. Raises ``BadPolicy``, ``BadKey``."""

@@ -34,6 +34,12 @@ def write_held(folder: Path, roots: Iterable[str]) -> None:
         writer.writerows(base.execute("select root from held order by root"))
 
 
+def check_release(folder: Path) -> None:
+    """Raises :class:`NoExtract` for a folder that is no de-identified extract."""
+    if not (folder / "deidentification.json").is_file():
+        raise NoExtract(f"{folder} has no deidentification.json: it is no release")
+
+
 def held_in(folder: Path, roots: frozenset[str]) -> Iterator[str]:
     """Which of these exams the extract in a folder holds. Raises :class:`NoExtract`."""
     try:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import pickle
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from itertools import compress, islice
@@ -25,6 +25,7 @@ from adapter.write.deidentify import Deidentified, Deidentifier, OtherFamily, To
 
 T = TypeVar("T")
 
+RARE_BESIDE = "left out, too few share the combination beside an earlier release"
 FACTS = "facts"
 """The file of a chunk that says what is to be known of its exams."""
 
@@ -105,6 +106,15 @@ class Stays:
         for path in in_order(self._kept / FACTS):
             yield from (facts for facts, stays in self._exams(number_of(path)) if stays)
 
+    def without(self, exams: frozenset[str]) -> list[MergeFacts]:
+        """Take exams out, by their ids in the extract; what is known of them."""
+        found = []
+        for number, place, facts in _all(self._kept):
+            if facts.exam in exams and place not in self._gone.get(number, ()):
+                self._gone.setdefault(number, set()).add(place)
+                found.append(facts)
+        return found
+
     def _exams(self, chunk: int) -> Iterator[tuple[MergeFacts, bool]]:
         gone = self._gone.get(chunk, ())
         for place, facts in enumerate(facts_in(self._kept / FACTS / f"{chunk:05}")):
@@ -156,6 +166,21 @@ def admitted(kept: Path, deidentifier: Deidentifier | None, repeated: str, chang
                 changes.leave_out(deidentifier.rare_said, facts.findings)
                 gone.setdefault(number, set()).add(place)
     return Stays(kept, gone, deidentifier is not None)
+
+
+def rare_beside(deidentifier: Deidentifier, out: Path, earlier: Sequence[Path]) -> frozenset[str]:
+    """:meth:`Deidentifier.beside`. Raises :class:`NotPossible` where its policy refuses to release what is rare."""
+    try:
+        return deidentifier.beside(out, earlier)
+    except TooRare as error:
+        raise NotPossible(str(error)) from None
+
+
+def taken_back(stays: Stays, exams: frozenset[str], deidentifier: Deidentifier, changes: Tally) -> None:
+    """These exams stay no longer."""
+    for facts in stays.without(exams):
+        deidentifier.take_back(facts.among)
+        changes.leave_out(RARE_BESIDE, facts.findings)
 
 
 def _all(kept: Path) -> Iterator[tuple[int, int, MergeFacts]]:

@@ -120,14 +120,14 @@ def _exported(client: FhirClient, catalogue: Catalogue, place: str, wanted: Want
         if deleted:
             say(f"{_DELETED}: {', '.join(sorted(set(deleted)))}. Extracts from before may hold them.")
         return
-    companions = Companions(catalogue.identifier_system("exam"))
-    for line in export(client, place, TYPES, "", wanted.filters):
-        companions.see(line)
-        yield line + b"\n"
-    for name in companions.missing():
-        try:
-            yield dumps(client.read(*name.split("/", 1))) + b"\n"
-        except ServerRefused as refused:
-            if refused.status not in (404, 410):
-                raise
-            raise NotPossible(f"exams of the export refer to {name}, which is neither in it nor there") from None
+    with Companions(catalogue.identifier_system("exam")) as companions:
+        for line in export(client, place, TYPES, "", wanted.filters):
+            companions.see(line)
+            yield line + b"\n"
+        for name in companions.missing():
+            try:
+                yield dumps(client.read(*name.split("/", 1))) + b"\n"
+            except ServerRefused as refused:
+                if refused.status not in (404, 410):
+                    raise
+                raise NotPossible(f"exams of the export refer to {name}, which is neither in it nor there") from None

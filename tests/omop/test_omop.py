@@ -188,10 +188,15 @@ def test_a_number_with_comparator_unit_and_side(every: list[Exam], catalogue: Ca
     (row,) = made(exam_with(every[0], Finding(item="weight", value=exact)), catalogue)
     assert isinstance(row, CdmRow)
     assert "operator_concept_id" not in row.cells  # NULL where the value is exact
-    assert (row.cells["value_as_number"], row.cells["unit_source_value"]) == (Decimal(3100), "g")
-    assert row.cells["unit_concept_id"] == row.cells["unit_source_concept_id"] == 8504
+    assert (row.cells["value_as_number"], row.cells["unit_concept_id"]) == (Decimal(3100), 8504)
+    # CDM 5.4: both are verbatim of the source, and so of one measurement: 3.100 kg, never 3.100 g.
+    assert (row.cells["value_source_value"], row.cells["unit_source_value"]) == ("3.100", "kg")
+    assert row.cells["unit_source_concept_id"] == 9529
     assert row.unmapped == ()
-    assert row.cells["value_source_value"] == "3.100"
+    compound = Quantity(value=Decimal(7), unit="lb", plus={"value": Decimal(2), "unit": "oz"})
+    (row,) = made(exam_with(every[0], Finding(item="weight", value=compound)), catalogue)
+    assert isinstance(row, CdmRow)
+    assert (row.cells["value_source_value"], row.cells["unit_source_value"]) == ("7+2", "lb+oz")
     fingers = Finding(item="finger_count", side=Side.LEFT, value=Quantity(value=Decimal(6), unit="{#}"))
     (row,) = made(exam_with(every[0], fingers), catalogue)
     assert isinstance(row, CdmRow)

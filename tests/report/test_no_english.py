@@ -21,6 +21,7 @@ from adapter.read import read_captures
 from adapter.write import deidentify, write
 from adapter.write.coverage import coverage_report
 from adapter.write.deidentify.cells import Cells
+from adapter.write.deidentify.linked import DIFFERENT, Linked, Together
 from adapter.write.deidentify.page import Loss, _done, write_page
 from adapter.write.deidentify.policy import DeidentificationPolicy
 from adapter.write.v2.message import unjudged
@@ -208,6 +209,7 @@ def test_the_page_of_a_release_shows_no_english_word(site: Catalogue, tmp_path: 
             Cells(policy.quasi_identifiers, 5, policy.l, policy.sensitive),
             Loss(1, 2, done),
             site.words,
+            Together((Linked("2025", 9, 3, 2, dict.fromkeys(DIFFERENT, 1)),), few=1) if said else Together(),
         )
         page = (tmp_path / "release.html").read_bytes()
         names = {"combinations", "deidentification", "sex", *site.items}

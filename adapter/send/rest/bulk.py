@@ -15,10 +15,12 @@ manifest to further ones are those of 3.0.0.
 from __future__ import annotations
 
 import re
+import sqlite3
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from time import monotonic, sleep
+from types import TracebackType
 from typing import IO, Any
 
 import httpx
@@ -219,14 +221,21 @@ def _read(line: bytes) -> dict[str, Any]:
 class Companions:
     """People, places and devices of exams: those that the lines of an export refer to, and those that came with it.
 
-    An export of patients alone need not have them.
+    An export of patients alone need not have them. Which they are is in a temporary file of SQLite.
     """
 
     def __init__(self, exam_system: str) -> None:
         self._system = exam_system
-        self._came: set[str] = set()
-        self._wanted: dict[str, set[str]] = {}
-        self._ours: set[str] = set()
+        self._base = sqlite3.connect("")
+        self._base.executescript(_TABLES)
+
+    def __enter__(self) -> Companions:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._base.close()
 
     def see(self, line: bytes) -> None:
         """Another line."""
@@ -237,27 +246,39 @@ class Companions:
         if type_ == "DiagnosticReport":
             identifiers = answers.objects(resource.get("identifier"))
             if any(one.get("system") == self._system for one in identifiers):
-                self._ours.add(key)
+                self._note("ours", key)
                 contained = answers.objects(resource.get("contained"))
-                self._wanted.setdefault(key, set()).update(named_by(resource, contained, []))
+                self._of([{"reference": key}], named_by(resource, contained, []))
         elif type_ == "Bundle":
-            self._ours.difference_update(deleted_by(resource) or ())
+            gone = [(name,) for name in deleted_by(resource) or ()]
+            self._base.executemany("delete from ours where name = ?", gone)
         elif type_ == "Provenance":
             self._of(resource.get("target"), named_by({}, [resource], []))
         elif type_ == "Communication":
             self._of(resource.get("about"), named_by({}, [], [resource]))
-            self._came.add(key)
+            self._note("came", key)
         else:
-            self._came.add(key)
+            self._note("came", key)
+
+    def _note(self, table: str, name: str) -> None:
+        self._base.execute(f"insert or ignore into {table} values (?)", (name,))  # noqa: S608 (two names of ours)
 
     def _of(self, targets: Any, named: set[str]) -> None:
-        for target in answers.objects(targets):
-            self._wanted.setdefault(answers.text(target, "reference"), set()).update(named)
+        pairs = [(answers.text(target, "reference"), name) for target in answers.objects(targets) for name in named]
+        self._base.executemany("insert or ignore into wanted values (?, ?)", pairs)
 
     def missing(self) -> list[str]:
         """``Type/id`` of what has to be read by itself."""
-        wanted = {name for report in self._ours for name in self._wanted.get(report, ())}
-        return sorted(wanted - self._came)
+        return [name for (name,) in self._base.execute(_MISSING)]
 
 
+_TABLES = """
+create table came (name text primary key) without rowid;
+create table ours (name text primary key) without rowid;
+create table wanted (target text, name text, primary key (target, name)) without rowid;
+"""
+_MISSING = """
+select distinct name from wanted where target in (select name from ours) and name not in (select name from came)
+order by name
+"""
 _OBSERVATION = re.compile(rb'\s*\{\s*"resourceType"\s*:\s*"Observation"')

@@ -4,13 +4,14 @@ language; what the policy says of itself stands as its file has it, as ids of it
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from adapter.catalogue.words import Words
 from adapter.document import (
     Blank,
+    Block,
     Column,
     Document,
     Fields,
@@ -26,6 +27,7 @@ from adapter.document import (
 )
 from adapter.write.deidentify.attacks import Attack, attacks, in_order_of_pseudonyms
 from adapter.write.deidentify.cells import Cells
+from adapter.write.deidentify.linked import DIFFERENT, Linked, Together
 from adapter.write.deidentify.policy import DeidentificationPolicy
 
 PAGE = "release.html"
@@ -41,8 +43,11 @@ class Loss:
     done: Mapping[str, int]
 
 
-def write_page(folder: Path, policy: DeidentificationPolicy, cells: Cells, loss: Loss, words: Words) -> None:
-    """Attack the tables of an extract, and write the page. Raises ``NoTables``."""
+def write_page(
+    folder: Path, policy: DeidentificationPolicy, cells: Cells, loss: Loss, words: Words, beside: Together
+) -> None:
+    """Attack the tables of an extract, and write the page; ``beside`` is what it tells together with earlier ones.
+    Raises ``NoTables``."""
     found = attacks(folder, policy.k)
     document = Document(
         title=words.say("release.title"),
@@ -56,6 +61,7 @@ def write_page(folder: Path, policy: DeidentificationPolicy, cells: Cells, loss:
             _about(policy, cells, loss, in_order_of_pseudonyms(folder), words),
             Heading(words.say("release.attacks")),
             _table(found, policy.k, words),
+            *_beside(beside, policy.k, words),
             Heading(words.say("release.use")),
             Paragraph(say(_exact(policy, words))),
             _lost(loss, cells.counts.total(), words),
@@ -184,11 +190,31 @@ def _table(found: list[Attack], k: int, words: Words) -> Table:
     for one in found:
         counts = (str(one.newborns), _part(one.alone, one, words), _part(one.few, one, words))
         cells = (words.say(f"release.know.{one.know}"), *counts)
-        rows.append(Row(tuple(map(say, cells)), Tone.NOTED if one.few else Tone.PLAIN))
+        rows.append(Row(tuple(map(say, cells)), _tone(one.few)))
     return Table(knows, columns, tuple(rows))
 
 
-def _part(count: int, one: Attack, words: Words) -> str:
+def _beside(beside: Together, k: int, words: Words) -> Iterator[Block]:
+    """What this release and earlier ones of the same newborns tell together; or that nobody looked."""
+    yield Heading(words.say("release.beside"))
+    if not beside.releases:
+        yield Paragraph(say(words.say("release.not_beside")))
+    for one in beside.releases:
+        known = words.say("release.with", folder=one.earlier)
+        counts = [("pseudonym", one.by_pseudonym), ("content", one.by_content)]
+        lines = [(words.say(f"release.again.{key}"), count) for key, count in counts]
+        lines += [(words.say(f"release.differs.{key}"), one.differs[key]) for key in DIFFERENT]
+        made = (Row((say(text), say(_part(count, one, words))), _tone(count)) for text, count in lines)
+        yield Table(known, (Column(known, 8), Column(words.say("release.of_newborns"), 2)), tuple(made))
+    if beside.releases:
+        yield Paragraph(say(words.say("release.union", count=beside.few, k=k)))
+
+
+def _tone(count: int) -> Tone:
+    return Tone.NOTED if count else Tone.PLAIN
+
+
+def _part(count: int, one: Attack | Linked, words: Words) -> str:
     if not one.newborns:
         return "0"
     return words.say("release.part", count=count, percent=f"{100 * count / one.newborns:.0f}")

@@ -15,12 +15,16 @@ _BAND = Decimal(500)
 
 
 def _weight_band(exam: Exam, catalogue: Catalogue) -> str:
-    """Of what stands in the exam: the band that a policy put there, else one of half a kilogram."""
     found = measured(exam, "birth_weight", "g", catalogue)
-    if found is not None:
-        return band(found[1], _BAND, " g")
     words = [one.text for one in exam.findings if one.item == "birth_weight" and one.text]
-    return words[0] if words and words[0] != WITHHELD else ""
+    return weight_band(None if found is None else found[1], words[0] if words else "")
+
+
+def weight_band(number: Decimal | None, words: str) -> str:
+    """Of what stands of a birth weight, in g: the band that a policy put there, else one of half a kilogram."""
+    if number is not None:
+        return band(number, _BAND, " g")
+    return words if words != WITHHELD else ""
 
 
 def _order(exam: Exam, part: str) -> str:

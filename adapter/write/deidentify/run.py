@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from adapter import SOFTWARE_VERSION
@@ -17,6 +17,7 @@ from adapter.problems import AdapterError
 from adapter.write.deidentify.cells import Answers, Cells
 from adapter.write.deidentify.exam import deidentify, family
 from adapter.write.deidentify.keys import Pseudonyms
+from adapter.write.deidentify.linked import Together, together
 from adapter.write.deidentify.page import Loss, write_page
 from adapter.write.deidentify.policy import DeidentificationPolicy, check_items
 from adapter.write.deidentify.quasi import QUASI_IDENTIFIERS, sensitive_answers
@@ -68,6 +69,7 @@ class Deidentifier:
         self._policy, self._pseudonyms, self._catalogue = policy, pseudonyms, catalogue
         self._without = dict(without or {})
         self._families, self._left_out = Dedupe(), set[str]()
+        self._together = Together()
         self.exams_left_out = 0
         self.log: Counter[str] = Counter()
         self.cells = Cells(policy.quasi_identifiers, policy.k, policy.l, policy.sensitive)
@@ -119,6 +121,26 @@ class Deidentifier:
         self.log.update(one.log)
         return True
 
+    def beside(self, folder: Path, earlier: Sequence[Path]) -> frozenset[str]:
+        """The ids of the exams that may not stay, since earlier releases make their newborns rare. Attacks the tables
+        in ``folder``; what is found stands on the page. Raises :class:`TooRare`, ``NoTables``."""
+        self._together = together(folder, earlier, self._policy)
+        if self._together.few and self._policy.rare == "refuse":
+            raise TooRare(f"{self._together.few} newborns are rare beside an earlier release: nothing is written")
+        return self._together.exams if self._policy.rare == "leave-out" else frozenset()
+
+    def take_back(self, one: Deidentified) -> None:
+        """An exam that :meth:`stays` let in is left out after all."""
+        self.log.subtract(one.log)
+        self.exams_left_out += 1
+        if one.newborn not in self._left_out:
+            self._left_out.add(one.newborn)
+            self.cells.take_out(one.newborn)
+
+    def _beside(self) -> dict[str, object]:
+        found = self._together
+        return {"newborns_rare": found.few, "releases": [asdict(one) for one in found.releases]}
+
     @property
     def suppresses(self) -> bool:
         """Whether quasi-identifiers are to be taken out of rare newborns."""
@@ -149,7 +171,7 @@ class Deidentifier:
         where the tables newborns, exams and findings are there."""
         if tables:
             loss = Loss(len(self._left_out), self.exams_left_out, self.log)
-            write_page(folder, self._policy, self.cells, loss, self._catalogue.words)
+            write_page(folder, self._policy, self.cells, loss, self._catalogue.words, self._together)
         policy = self._policy.model_dump(mode="json")
         done = {name: count for name, count in sorted(self.log.items()) if count}
         k: dict[str, object] = {"quasi_identifiers": self._policy.quasi_identifiers, "k_wanted": self._policy.k}
@@ -166,6 +188,7 @@ class Deidentifier:
             "done": done,
             "k_anonymity": k,
             **({"l_diversity": l} if self._policy.sensitive else {}),
+            **({"beside_earlier_releases": self._beside()} if self._together.releases else {}),
         }
         (folder / "deidentification.json").write_bytes(dumps(content, pretty=True) + b"\n")
         with (folder / "rare_combinations.csv").open("w", encoding="utf-8", newline="") as file:

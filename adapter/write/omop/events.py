@@ -8,7 +8,7 @@ is left out, and counted.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
@@ -16,7 +16,7 @@ from typing import Any
 
 from adapter.catalogue import Item
 from adapter.derive import FindingView
-from adapter.derive.form import SCORE_UNIT, Part
+from adapter.derive.form import SCORE_UNIT, Captured, Part
 from adapter.exam import Status, ValueKind
 from adapter.write.omop.cdm import cdm
 from adapter.write.omop.concepts import NO_CONCEPT, Concept, Concepts
@@ -87,13 +87,14 @@ class _Rows:
             case ValueKind.QUANTITY:
                 sign = one.comparator.value if one.comparator else ""
                 operator = self._concepts.id("operator", sign) if sign else None
-                yield self._number(self._own(), one.number, item.unit, f"{sign}{one.digits:f}", operator)
+                yield self._number(self._own(), one.number, item.unit, one.captured, sign, operator)
             case ValueKind.SCORE:
                 if one.number is not None:
-                    yield self._number(self._own(), one.number, SCORE_UNIT, f"{one.number:f}")
+                    total = Captured(one.number, SCORE_UNIT, SCORE_UNIT)
+                    yield self._number(self._own(), one.number, SCORE_UNIT, (total,))
                 yield from (LeftOut("sign of a score") for _ in one.parts)
             case ValueKind.MOMENT if one.moment_hours is not None:
-                yield self._number(self._own(), one.moment_hours.quantize(_HOUR), "h", "")
+                yield self._number(self._own(), one.moment_hours.quantize(_HOUR), "h", ())
             case ValueKind.ANSWER if finding.answer is not None:
                 yield self._answer(item, finding.answer)
         if finding.text is not None:
@@ -107,7 +108,7 @@ class _Rows:
         item = self._one.item
         codes = part_codes(self._tabled.catalogue, item.id, part.id)
         question = self._question(f"{item.id}.{part.id}", part.label, *codes)
-        return self._number(question, part.number, item.unit, f"{part.captured.number:f}")
+        return self._number(question, part.number, item.unit, (part.captured,))
 
     def _own(self) -> tuple[Concept | None, str, tuple[Unmapped, ...]]:
         finding, item, catalogue = self._one.finding, self._one.item, self._tabled.catalogue
@@ -154,18 +155,25 @@ class _Rows:
         question: tuple[Concept | None, str, tuple[Unmapped, ...]],
         amount: Decimal | None,
         unit: str | None,
-        captured: str,
+        captured: Sequence[Captured],
+        sign: str = "",
         operator: int | None = None,
     ) -> CdmRow:
-        cells: dict[str, Any] = {"value_as_number": amount, "value_source_value": captured or None}
+        """``amount`` in ``unit``, the item's own. Beside it the number with its ``sign`` and its unit as captured, or
+        two of a compound amount; of what was not captured as a number, the item's unit (CDM 5.4: value_source_value
+        and unit_source_value are verbatim of the source)."""
+        digits = "+".join(f"{one.number:f}" for one in captured)
+        cells: dict[str, Any] = {"value_as_number": amount, "value_source_value": f"{sign}{digits}" or None}
         if operator is not None:
             cells["operator_concept_id"] = operator
         if unit is not None:
-            concept = self._concepts.find("ucum", unit)
-            cells["unit_concept_id"] = concept.id if concept else NO_CONCEPT
-            cells["unit_source_concept_id"] = concept.id if concept else NO_CONCEPT
-            cells["unit_source_value"] = unit
-            cells["unmapped"] = () if concept else (Unmapped("unit", unit, unit, f"ucum {unit}"),)
+            units = [one.unit for one in captured] or [unit]
+            found = {one: self._concepts.find("ucum", one) for one in (unit, *units)}
+            own, source = found[unit], found[units[0]] if len(units) == 1 else None
+            cells["unit_concept_id"] = own.id if own else NO_CONCEPT
+            cells["unit_source_concept_id"] = source.id if source else NO_CONCEPT
+            cells["unit_source_value"] = "+".join(one.spelling for one in captured) or unit
+            cells["unmapped"] = tuple(Unmapped("unit", one, one, f"ucum {one}") for one in found if not found[one])
         return self._event(question, cells)
 
     def _answer(self, item: Item, answer_id: str) -> CdmRow:
