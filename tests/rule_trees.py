@@ -160,18 +160,17 @@ def over_exams(draw: DrawFn, catalogue: Catalogue) -> tuple[Exam, list[Exam], li
 def _group_over(draw: DrawFn, known: Sequence[Finding]) -> When:
     """A group that counts over several exams."""
     found = [draw(st.sampled_from(known)) for _ in range(draw(st.integers(2, 4)))]
+    over = {"ever": True} if draw(st.integers(0, 3)) == 0 else {"within_hours": draw(st.sampled_from(_HOURS))}
     asked = [
         {"answers": [one.answer]} if one.answer else {"not_examined": ["any"]} if one.not_examined else _JUDGED
         for one in found
     ]
     of = [When.model_validate({"item": one.item, **more}) for one, more in zip(found, asked, strict=True)]
-    most = draw(st.sampled_from(["0.5", "2", "4", "6"]))
     sides = draw(st.sampled_from([{}, {"same_side": True}, {"both_sides": True}]))
-    return When.model_validate(
-        {"of": of, "at_least": 1 if "both_sides" in sides else 2, "within_hours": most, **sides}
-    )
+    return When.model_validate({"of": of, "at_least": 1 if "both_sides" in sides else 2, **over, **sides})
 
 
+_HOURS = ("0.5", "2", "4", "6")
 _JUDGED: dict[str, object] = {"meanings": [Meaning.VARIANT, Meaning.ABNORMAL]}
 
 
@@ -185,7 +184,7 @@ def _near(draw: DrawFn, one: Finding) -> Finding:
 
 
 def _asked_over(draw: DrawFn, one: Finding, catalogue: Catalogue) -> dict[str, object] | None:
-    item, over = catalogue.items[one.item], draw(st.sampled_from(["earlier", "times", "change"]))
+    item, over = catalogue.items[one.item], draw(st.sampled_from(["earlier", "never", "times", "change"]))
     asked: dict[str, object] = {"item": one.item}
     if over != "earlier":
         asked["within_hours"] = draw(st.sampled_from([None, 2, 4, 6]))
@@ -202,7 +201,7 @@ def _asked_over(draw: DrawFn, one: Finding, catalogue: Catalogue) -> dict[str, o
         asked["not_examined"] = ["any"]
     else:
         asked["meanings"] = list(Meaning)
-    return {**asked, "earlier": True} if over == "earlier" else {**asked, "times": draw(st.integers(2, 3))}
+    return {**asked, **({over: True} if over in ("earlier", "never") else {"times": draw(st.integers(2, 3))})}
 
 
 Key = int | tuple[str, int]
@@ -213,6 +212,10 @@ def _how(one: FindingView) -> str | None:
     return one.finding.method or one.item.method
 
 
+MADE = ("weight_change_percent", "size_for_gestation", "cchd_screen", "bilirubin_rise", "gestational_age_at_birth")
+"""What is worked out in earlier exams and asked by rules."""
+
+
 class Walk:
     """By which findings a condition holds, read off the tree itself: those of the exam by index, of earlier exams by
     exam and index."""
@@ -221,12 +224,16 @@ class Walk:
         self, exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue, before: Sequence[ExamView] = ()
     ) -> None:
         self.exam, self.pool, self.catalogue = exam, pool, catalogue
-        captured = [(view, one) for view in before for one in view.findings if one.computed is None]
-        self.before = {(view.exam.details.id, one.index): one for view, one in captured}
+        self.before: dict[Key, FindingView] = {
+            (view.exam.details.id, one.index): one
+            for view in before
+            for one in view.findings
+            if one.computed is None or one.item.id in MADE
+        }
         self.within: set[Key] | None = None
 
     def holds(self, when: When, side: Side | None = None) -> set[Key] | None:
-        if when.parts and when.within_hours is not None:
+        if when.counts_together:
             return self._group_over(when, side)
         if (when.same_side or when.both_sides) and side is None:
             sides = [found for each in (Side.LEFT, Side.RIGHT) if (found := self.holds(when, each)) is not None]
@@ -240,8 +247,8 @@ class Walk:
     def _group_over(self, when: When, side: Side | None) -> set[Key] | None:
         """By this exam, or by what was found of several in as many hours from any moment on."""
         alone, longest = (
-            when.model_copy(update={"within_hours": None}),
-            timedelta(hours=float(when.within_hours or 0)),
+            when.model_copy(update={"within_hours": None, "ever": False}),
+            timedelta(hours=10**6 if when.ever else float(when.within_hours or 0)),
         )
         held = [self.holds(alone, side)]
         everything: dict[Key, FindingView] = {**{one.index: one for one in self.pool}, **self.before}
@@ -251,7 +258,8 @@ class Walk:
                 k for k, one in everything.items() if one.item.lasting or first <= at[k] <= first + longest
             }
             found = self.holds(alone, side)
-            held.append(found if found and any(isinstance(key, int) for key in found) else None)
+            of_own = {k for k in at if isinstance(k, int) and first <= at[k] <= first + longest}
+            held.append(found if found and found & of_own else None)
         self.within = None
         some = [one for one in held if one is not None]
         return set().union(*some) if some else None
@@ -271,11 +279,23 @@ class Walk:
             return {index for index, reason in why.items() if of_age and {"any", reason} & wanted} or None
         if when.item is None or when.not_recorded:
             return set() if of_age and not of_item else None
+        if when.never:
+            return self._never(when, side)
         if when.earlier or when.times or when.change:
             return self._over_exams(when, side)
         if when.minus is not None:
             return self._pairs(when)
         return {key for key, one in of_item if self._fits(one, when, side)} or None
+
+    def _never(self, when: When, side: Side | None) -> set[Key] | None:
+        longest, started = when.within_hours, self.exam.details.started
+        earliest = None if longest is None else started - timedelta(hours=float(longest))
+        for one in (*self.pool, *self.before.values()):
+            at = made_at(one.finding, one.item, one.facts.exam)
+            counts = one.facts.exam is self.exam or earliest is None or at >= earliest
+            if counts and one.item.id == when.item and self._fits(one, when, side):
+                return None
+        return set()
 
     def _known(self) -> dict[Key, FindingView]:
         """What counts as found: all of this exam, and of earlier ones what lasts; or what a group counts."""

@@ -15,6 +15,8 @@ from adapter.problems import Problem
 OBX_17 = 199
 """What a part of OBX-17 takes (HL7 v2.5.1, chapter 2.A, CE.2), where messages name what made a finding."""
 _SOONER = tuple(Urgency)
+_OF_ITS_EXAM = ("side_difference", "bilirubin_line")
+"""Items of what is said of an exam's findings in words, and counts for rules in that exam alone."""
 _NUMBERS = (ItemType.QUANTITY, ItemType.QUANTITIES, ItemType.SCORE, ItemType.TIME)
 
 
@@ -177,7 +179,7 @@ def _leaf(leaf: When, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str
 def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
     """Whether what is asked can be asked of an item of this type."""
     asked = (leaf.answers, leaf.meanings, leaf.flags, leaf.number, leaf.not_examined, leaf.not_recorded, leaf.change)
-    if not any(asked):
+    if not any(asked) and not leaf.never:
         yield "rule-asks-nothing", f"asks nothing of {item.id}", "answers, meanings, flags, number or a gap", item.id
     yield from _asks_over_exams(leaf, item)
     asks_number = leaf.number is not None or leaf.change is not None
@@ -198,9 +200,9 @@ def _asks_right(leaf: When, item: Item, catalogue: Catalogue) -> Iterator[tuple[
 def _asks_over_exams(leaf: When, item: Item) -> Iterator[tuple[str, str, str, str]]:
     """What cannot be asked of several exams: what is made anew of each, and how often an answer was given that counts
     as another in some infants; and a change that is always there, or that no two possible numbers have."""
-    if leaf.over_exams and item.computed:
-        what = f"{item.id} is computed from each exam, and earlier ones are asked for what was captured"
-        yield "never-holds", what, "an item that is captured", item.id
+    if leaf.over_exams and item.id in _OF_ITS_EXAM:
+        what = f"{item.id} is said of each exam by itself, and is not asked of earlier ones"
+        yield "never-holds", what, "an item that is captured, or worked out from such", item.id
     if leaf.times is not None and any(a.when is not None for a in item.answers if a.id in leaf.answers):
         what = f"asks how often {item.id} was answered so, and in some infants that counts as another answer"
         yield "never-holds", what, "the answer that it counts as", item.id

@@ -36,15 +36,17 @@ class When(Frozen):
     the item's unit (hours of life for a moment); with ``minus`` it is the difference. ``not_examined`` lists
     reasons, or ``any``. ``not_recorded`` holds where the exam has no finding of the item at all.
 
-    Three ask of the earlier exams too. ``earlier``: what is asked holds of a finding of an earlier exam, made before
-    this one began. ``times``: of so many findings made at different moments, here and earlier, one at least here.
-    ``change``: the number less an earlier one lies so, where side, place and method are not known to differ; all else
-    that is asked is asked of the later one, which is of this exam. ``within_hours``: no more lies between first and
-    last of them. None of the three can be undone by a further finding: a normal reading is no answer to two low
-    ones.
+    Four ask of the earlier exams too. ``earlier``: what is asked holds of a finding of an earlier exam, made before
+    this one began. ``never``: it holds of no finding, of this exam or of an earlier one (with ``within_hours``: one
+    that was made no longer before this exam began). ``times``: of so many findings made at different moments, here
+    and earlier, one at least here. ``change``: the number less an earlier one lies so, where side, place and method
+    are not known to differ; all else that is asked is asked of the later one, which is of this exam.
+    ``within_hours``: no more lies between first and last of them. None but ``never``, which
+    names its answer, can be undone by a further finding: a normal reading is no answer to two low ones.
 
     ``within_hours`` on a group: it holds too by findings of this exam and of earlier ones together, where no more
-    lies between the first and the last of them and one at least is of this exam.
+    lies between the first and the last of them and one at least is of this exam. ``ever``: whatever lies between, of
+    what does not go away.
     """
 
     all: tuple[When, ...] = ()
@@ -53,6 +55,7 @@ class When(Frozen):
     of: tuple[When, ...] = ()
     same_side: bool = False
     both_sides: bool = False
+    ever: bool = False
 
     item: Key | None = None
     answers: tuple[Key, ...] = ()
@@ -65,6 +68,7 @@ class When(Frozen):
     not_examined: tuple[Key, ...] = ()
     not_recorded: bool = False
     earlier: bool = False
+    never: bool = False
     times: int | None = Field(default=None, ge=2)
     change: Span | None = None
     within_hours: Decimal | None = Field(default=None, gt=0)
@@ -90,15 +94,17 @@ class When(Frozen):
             raise ValueError("a group holds on the same side or on both, never both")
         if self.item is None and any(name not in (*_OF_THE_INFANT, "not_examined") for name in leaf):
             raise ValueError("only age_hours, gestation_weeks, sex and not_examined can be asked without an item")
-        over = [name for name in ("earlier", "times", "change") if getattr(self, name)]
+        over = [name for name in ("earlier", "never", "times", "change") if getattr(self, name)]
         if len(over) > 1 or (over and (self.not_recorded or self.minus)):
-            raise ValueError("a leaf asks one of earlier, times, change, minus and not_recorded")
-        if self.within_hours is not None and not ({"times", "change"} & {*over} or groups):
-            raise ValueError("within_hours goes with times, change or a group")
-        if self.within_hours is not None and groups and not all(part.of_any_exam for part in self.parts):
+            raise ValueError("a leaf asks one of earlier, never, times, change, minus and not_recorded")
+        if self.within_hours is not None and not ({"never", "times", "change"} & {*over} or groups):
+            raise ValueError("within_hours goes with never, times, change or a group")
+        if self.ever and (leaf or self.within_hours is not None):
+            raise ValueError("ever belongs to a group, and without within_hours")
+        if self.counts_together and not all(part.of_any_exam for part in self.parts):
             raise ValueError(
-                "a group within_hours asks for what was found: no not_recorded, no not_examined of any item, and"
-                " nothing that asks of earlier exams by itself"
+                "a group within_hours or ever asks for what was found: no not_recorded, no not_examined of any item,"
+                " and nothing that asks of earlier exams by itself"
             )
         return self
 
@@ -108,13 +114,18 @@ class When(Frozen):
     @property
     def over_exams(self) -> bool:
         """Whether a leaf asks of earlier exams too."""
-        return self.earlier or self.times is not None or self.change is not None
+        return self.earlier or self.never or self.times is not None or self.change is not None
+
+    @property
+    def counts_together(self) -> bool:
+        """Whether it is a group that counts findings of this exam and of earlier ones together."""
+        return bool(self.parts) and (self.ever or self.within_hours is not None)
 
     @property
     def of_any_exam(self) -> bool:
         """Whether it can be asked of findings of several exams as of those of one."""
         if self.parts:
-            return self.within_hours is None and all(part.of_any_exam for part in self.parts)
+            return not self.counts_together and all(part.of_any_exam for part in self.parts)
         return not (self.over_exams or self.not_recorded or (self.item is None and self.not_examined))
 
     @property
@@ -140,7 +151,7 @@ class When(Frozen):
 
     def asked_over_exams(self) -> Iterator[When]:
         """The leaves that are asked of earlier exams too, by themselves or by their group."""
-        if self.parts and self.within_hours is not None:
+        if self.counts_together:
             yield from self.leaves()
         elif not self.parts and self.over_exams:
             yield self
@@ -152,7 +163,7 @@ class When(Frozen):
 _OF_THE_INFANT = ("age_hours", "gestation_weeks", "sex")
 _LEAF = (
     *("item", "answers", "meanings", "flags", "number", "component", "sites", "minus"),
-    *("not_examined", "not_recorded", "earlier", "times", "change", *_OF_THE_INFANT),
+    *("not_examined", "not_recorded", "earlier", "never", "times", "change", *_OF_THE_INFANT),
 )
 
 
@@ -160,7 +171,8 @@ class Rule(Frozen):
     """Findings that matter together.
 
     ``on: false`` ships a rule switched off: a site that has read it switches it on. ``replaces`` names rules that
-    say less of the same: where this one holds, they are not told besides.
+    say less of the same: where this one holds, they are not told besides. ``one_exam``: why a rule of several
+    findings does not count those of several exams together.
     """
 
     id: Key
@@ -170,6 +182,7 @@ class Rule(Frozen):
     reason: str
     source: str
     replaces: tuple[Key, ...] = ()
+    one_exam: str = ""
     when: When
 
 

@@ -19,6 +19,8 @@ A *rule's* condition is a list of steps in postfix. Each lays on the stack the f
     ["find", ITEM, TESTS]           the findings of an item ("": of any) that pass every test; null if there are none
     ["infant", TESTS]               by no finding: what is asked of the infant
     ["none", ITEM]                  by no finding: the exam has none of the item
+    ["never", ITEM, TESTS, HOURS]   by no finding: no finding passes every test, of this exam or of earlier ones (made
+                                    so long before it began: HOURS is an end, or "")
     ["pairs", ITEM, TESTS, ITEM, TESTS, NUMBER, LOW, HIGH]
                                     every pair whose first number less its second lies so
     ["before", ITEM, TESTS]         the findings of earlier exams, made before this one began, that pass every test
@@ -30,8 +32,9 @@ A *rule's* condition is a list of steps in postfix. Each lays on the stack the f
                                     earlier exam, whose later number less the other lies so; none of the FIELDS is
                                     known of both and differs
     ["over", HOURS, ITEMS, STEPS]   by what the steps, which ask of these items, hold of this exam, or of its findings
-                                    and those of earlier exams of which no two lie further apart (what lasts is always
-                                    among them), one of this exam among those that it holds by
+                                    and those of earlier exams of which no two lie further apart (HOURS: an end, or
+                                    ""; what lasts is always among them); one of this exam, as near, is among those
+                                    that it holds by
     ["some", N, OF]                 takes OF results; all findings of those that hold, if at least N do
 
 A new leaf of a rule is written down here in these steps alone.
@@ -171,11 +174,11 @@ def _rule(rule: Rule, catalogue: Catalogue) -> dict[str, Any]:
 
 def _steps(when: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]:
     """A condition; with ``side``, what it asks of items that are examined on each side is asked of that side."""
-    if when.parts and when.within_hours is not None:
-        alone = when.model_copy(update={"within_hours": None})
+    if when.counts_together:
+        alone = when.model_copy(update={"within_hours": None, "ever": False})
         asked = {leaf.item for leaf in when.leaves()} | {leaf.minus.item for leaf in when.leaves() if leaf.minus}
         steps = list(_steps(alone, side, catalogue))
-        yield ["over", f"<={when.within_hours:f}", sorted(item for item in asked if item), steps]
+        yield ["over", _apart(when), sorted(item for item in asked if item), steps]
     elif (when.same_side or when.both_sides) and side is None:
         for each in ("left", "right"):
             yield from _steps(when, each, catalogue)
@@ -204,23 +207,28 @@ def _leaf(leaf: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]:
         yield ["pairs", leaf.item, one + of_both, other, two + of_both, _value(leaf), *_ends(leaf.number)]
     elif leaf.times is not None or leaf.change is not None:
         tests = [*_of_finding(leaf, catalogue.items[leaf.item], side), *_of_infant(leaf, "age")]
-        apart = "" if leaf.within_hours is None else f"<={leaf.within_hours:f}"
         if leaf.change is None:
-            yield ["times", leaf.item, tests, leaf.times, apart]
+            yield ["times", leaf.item, tests, leaf.times, _apart(leaf)]
         else:
-            yield ["change", leaf.item, tests, [_SIDE, _SITE, _METHOD], _value(leaf), *_ends(leaf.change), apart]
+            yield [
+                *("change", leaf.item, tests, [_SIDE, _SITE, _METHOD]),
+                *(_value(leaf), *_ends(leaf.change), _apart(leaf)),
+            ]
     else:
-        item, of_infant, op = (
-            catalogue.items[leaf.item],
-            _of_infant(leaf, "age"),
-            "before" if leaf.earlier else "find",
-        )
-        yield [op, leaf.item, [*_of_finding(leaf, item, side), *of_infant]]
+        item, of_infant = catalogue.items[leaf.item], _of_infant(leaf, "age")
+        op = "before" if leaf.earlier else "never" if leaf.never else "find"
+        apart = [_apart(leaf)] if leaf.never else []
+        yield [op, leaf.item, [*_of_finding(leaf, item, side), *of_infant], *apart]
         if said := [answer for answer in leaf.answers if answer in _answers(item)]:
             # A rule that names such an answer means what was said, whatever it counts as.
             rest = [test for test in _of_finding(leaf, item, side) if test[1] != _COUNTED]
-            yield [op, leaf.item, [_in("finding.value", said), *rest, *of_infant]]
-            yield ["some", 1, 2]
+            yield [op, leaf.item, [_in("finding.value", said), *rest, *of_infant], *apart]
+            yield ["some", 2 if leaf.never else 1, 2]
+
+
+def _apart(when: When) -> str:
+    """How far findings may lie apart, as an end; empty where that is not asked."""
+    return "" if when.within_hours is None else f"<={when.within_hours:f}"
 
 
 def _of_finding(leaf: When, item: Item, side: str | None) -> list[Test]:
@@ -231,6 +239,8 @@ def _of_finding(leaf: When, item: Item, side: str | None) -> list[Test]:
         value = _COUNTED if _answers(item) else "finding.value"
         asked = ((value, leaf.answers), ("judged.meaning", leaf.meanings), ("judged.flag", leaf.flags))
         tests = [_in(field, values) for field, values in asked if values]
+    if leaf.never and not leaf.not_examined:
+        tests.append(["in", "finding.not_examined", [None]])  # that it was looked at, where nothing else is asked
     if side is not None and item.sides is Sides.EACH:
         tests.append(_in(_SIDE, [side]))
     if leaf.sites:

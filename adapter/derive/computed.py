@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from adapter.catalogue import Catalogue
-from adapter.derive.bilirubin import rises
+from adapter.derive.attempts import attempts
 from adapter.derive.finding import FindingView, facts
 from adapter.derive.hours import lines_by_hour
 from adapter.derive.judged import captured_views, computed_views, judged_by_tables
 from adapter.derive.made import Computed, Withheld
 from adapter.derive.rules import rule_findings
-from adapter.derive.scores import estimates, incomplete_scores
-from adapter.derive.screening import screen
-from adapter.derive.size import sizes
+from adapter.derive.scores import incomplete_scores
 from adapter.derive.symmetry import side_differences
 from adapter.exam import Exam
 
@@ -37,7 +35,7 @@ def judged_findings(
     by_lines = list(lines_by_hour(exam, catalogue, earlier)) if catalogue.hours else []
     if by_lines:
         pool = judged_by_tables(pool, by_lines, catalogue)
-    made = [one for one in (*_attempts(exam, catalogue, earlier), *by_lines) if isinstance(one, Computed)]
+    made = [one for one in (*attempts(exam, catalogue, earlier), *by_lines) if isinstance(one, Computed)]
     made += side_differences(pool, catalogue)
     pool += computed_views(shared, made, len(pool))
     rules = rule_findings(exam, pool, catalogue, earlier)
@@ -49,14 +47,7 @@ def withheld(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -> 
     """What could not be computed although something of it was captured, each with the reason."""
     found = [
         *incomplete_scores(exam, catalogue),
-        *_attempts(exam, catalogue, earlier),
+        *attempts(exam, catalogue, earlier),
         *lines_by_hour(exam, catalogue, earlier),
     ]
     return tuple(one for one in found if isinstance(one, Withheld))
-
-
-def _attempts(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam]) -> Iterator[Computed | Withheld]:
-    yield from sizes(exam, catalogue, earlier)
-    yield from estimates(exam, catalogue)
-    yield from screen(exam, catalogue, earlier)
-    yield from rises(exam, catalogue, earlier)

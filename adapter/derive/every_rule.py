@@ -160,7 +160,7 @@ def _findings(asked: Asked, exam: Exam, catalogue: Catalogue) -> list[Finding] |
         plain = next(one.id for one in catalogue.offered.values() if one.sides is Sides.NONE)
         item = catalogue.items[leaf.item or plain]
         return [Finding(item=item.id, not_examined=reason, **_place(item, asked))]
-    if leaf.item is None or leaf.not_recorded:
+    if leaf.item is None or leaf.not_recorded or leaf.never:
         return []
     item = catalogue.items[leaf.item]
     if leaf.minus is not None:

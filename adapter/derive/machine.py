@@ -186,6 +186,8 @@ def condition(steps: Sequence[Step], catalogue: Catalogue, find: Find | None = N
             stack.append(_all_of(parts) if needed == of else _some_of(parts, needed))
         elif op == "find" and find is not None:
             stack.append(find(*asked))
+        elif op == "over":
+            stack.append(_over(asked, catalogue, find))
         else:
             stack.append(_STEPS[op](asked, catalogue))
     (whole,) = stack
@@ -214,6 +216,23 @@ def _infant(asked: list[Any], catalogue: Catalogue) -> Condition:
 def _none(asked: list[Any], catalogue: Catalogue) -> Condition:
     (item,) = asked
     return lambda scene: None if item in scene.by_item else frozenset()
+
+
+def _never(asked: list[Any], catalogue: Catalogue) -> Condition:
+    item, tests, apart = asked
+    passes, lasted = every(tests, catalogue), span("", apart)
+
+    def never(scene: Scene) -> Held:
+        exam, started = scene.exam, scene.exam.details.started
+        earlier = (
+            one
+            for one in scene.before.get(item, ())
+            if lasted(hours_between(made_at(one.finding, one.item, exam), started))
+        )
+        known = (*scene.of_this_exam(item), *earlier)
+        return None if any(meets(passes, one, exam) for one in known) else frozenset()
+
+    return never
 
 
 def _pairs(asked: list[Any], catalogue: Catalogue) -> Condition:
@@ -302,21 +321,24 @@ def _change(asked: list[Any], catalogue: Catalogue) -> Condition:
     return change
 
 
-def _over(asked: list[Any], catalogue: Catalogue) -> Condition:
+def _over(asked: list[Any], catalogue: Catalogue, find: Find | None = None) -> Condition:
     apart, items, steps = asked
-    holds, lasted = condition(steps, catalogue), span("", apart)
+    alone, holds, lasted = condition(steps, catalogue, find), condition(steps, catalogue), span("", apart)
 
     def over(scene: Scene) -> Held:
-        held, exam = [holds(scene)], scene.exam
-        own = [one for item in items for one in scene.by_item.get(item, ())]
+        held, exam = [alone(scene)], scene.exam
+        if not scene.before:
+            return held[0]
+        known = [one for item in items for one in scene.by_item.get(item, ())]
+        own = [one for one in known if one.index < scene.own]
         earlier = [one for item in items for one in scene.before.get(item, ()) if not one.item.lasting]
-        lasting = [one for one in own if one.item.lasting]
-        passing = [one for one in own if not one.item.lasting]
-        if earlier and passing:
-            timed = [(made_at(one.finding, one.item, exam), one) for one in (*passing, *earlier)]
+        lasting = [one for one in known if one.item.lasting]
+        if earlier and own:
+            timed = [(made_at(one.finding, one.item, exam), one) for one in (*own, *earlier)]
             for near in _windows(timed, lasted):
-                found = holds(Scene(exam, [*lasting, *near]))
-                held.append(found if found and any(index < scene.own for index in found) else None)
+                found = holds(Scene(exam, [*lasting, *(one for one in near if not one.item.lasting)]))
+                of_own = {one.index for one in near if one.index < scene.own}
+                held.append(found if found and found & of_own else None)
         return _union([one for one in held if one is not None], 1)
 
     return over
@@ -348,11 +370,11 @@ _STEPS: dict[str, Callable[[list[Any], Catalogue], Condition]] = {
     "find": _find,
     "infant": _infant,
     "none": _none,
+    "never": _never,
     "pairs": _pairs,
     "before": _before,
     "times": _times,
     "change": _change,
-    "over": _over,
 }
 
 

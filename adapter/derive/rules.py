@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import lru_cache
 
 from adapter.catalogue import Catalogue, Flag, Meaning, Rule
+from adapter.derive.attempts import attempts
 from adapter.derive.compiled import Step, compiled
 from adapter.derive.finding import FindingView, facts
 from adapter.derive.judgement import judge
@@ -14,7 +16,7 @@ from adapter.derive.machine import Condition, Scene, condition
 from adapter.derive.made import Computed, Earlier, Maker
 from adapter.derive.makers import by_rule
 from adapter.derive.sieve import Sieve
-from adapter.derive.unjudged import of_earlier
+from adapter.derive.unjudged import at_its_time, of_earlier
 from adapter.exam import Exam, Finding, Urgency
 
 
@@ -23,22 +25,24 @@ def rule_findings(
 ) -> list[Computed]:
     """A finding for every rule that is on and holds, with the findings it holds by, in the order of the rules.
 
-    What lasts (an item's ``lasting``: a risk from the mother, the family's history) holds in later exams too; of what
-    else earlier exams found, a rule asks where it says so.
+    What lasts (an item's ``lasting``: a risk from the mother, the birth weight) holds in later exams too; of what
+    else earlier exams found, a rule asks where it says so. What was worked out in an earlier exam counts as it was
+    then, and the rule rests on what it was worked out from.
     """
-    before = of_earlier(earlier, catalogue, _asked_over(catalogue)) if earlier else []
-    views = list(_earlier_views(before, earlier, exam, pool, catalogue))
+    before = [*_before(earlier, exam, len(pool), catalogue)]
+    views = [view for view, _ in before]
     evidence = [*pool, *(view for view in views if view.item.lasting)] if views else pool
     rules = _rules(catalogue)
     sifted = rules.sieve.sifted(evidence)
     scene = Scene(exam, evidence, views, sifted)
-    held = [(rule, found) for rule in rules.that_may_hold(sifted) if (found := rule.condition(scene)) is not None]
+    may_hold = rules.that_may_hold(sifted if not views else {*sifted, *rules.sieve.sifted(views)})
+    held = [(rule, found) for rule in may_hold if (found := rule.condition(scene)) is not None]
     replaced = {other for rule, _ in held for other in rule.replaces}
     return [
         Computed(
             finding=rule.finding,
             derived_from=tuple(index for index in sorted(found) if index < len(pool)),
-            earlier=tuple(before[index - len(pool)] for index in sorted(found) if index >= len(pool)),
+            earlier=_once(before[index - len(pool)][1] for index in sorted(found) if index >= len(pool)),
             maker=rule.maker,
             urgency=rule.urgency,
             meaning=Meaning.ABNORMAL,
@@ -50,17 +54,35 @@ def rule_findings(
     ]
 
 
-def _earlier_views(
-    before: Sequence[Earlier], earlier: Sequence[Exam], exam: Exam, pool: Sequence[FindingView], catalogue: Catalogue
-) -> Iterator[FindingView]:
-    """What was found before, judged by what its own exam says besides and by what is known of the newborn now."""
-    exams = {one.details.id: one.model_copy(update={"newborn": exam.newborn}) for one in earlier}
-    shared = {name: facts(one, catalogue) for name, one in exams.items()}
-    for index, one in enumerate(before, start=len(pool)):
-        item = catalogue.items[one.finding.item]
-        skipped = one.finding.not_examined is not None
-        judged = None if skipped else judge(one.finding, item, exams[one.exam], catalogue)
-        yield FindingView(index, one.finding, item, judged, shared[one.exam])
+def _before(
+    earlier: Sequence[Exam], exam: Exam, first: int, catalogue: Catalogue
+) -> Iterator[tuple[FindingView, tuple[Earlier, ...]]]:
+    """What was found before of the items that rules ask of, judged by what its own exam says besides and by what is
+    known of the newborn now, and the captured findings that it is or was worked out from. Exam by exam, what was
+    captured first."""
+    asked, exams, index = _asked_over(catalogue), list[Exam](), first
+    for one in earlier:
+        was = one.model_copy(update={"newborn": exam.newborn})
+        shared, found = facts(was, catalogue), list[tuple[Finding, Decimal | None, tuple[Earlier, ...]]]()
+        found += [(known.finding, None, (known,)) for known in of_earlier([was], catalogue, asked)]
+        for made in attempts(was, catalogue, exams):
+            if isinstance(made, Computed) and made.finding.item in asked:
+                own = (at_its_time(was, n, catalogue) for n in made.derived_from)
+                finding = made.finding.model_copy(
+                    update={"observed_at": made.finding.observed_at or was.details.started}
+                )
+                found.append((finding, made.exact, (*own, *made.earlier)))
+        exams.append(was)
+        for finding, exact, rests_on in found:
+            item = catalogue.items[finding.item]
+            judged = None if finding.not_examined else judge(finding, item, was, catalogue, exact)
+            yield FindingView(index, finding, item, judged, shared, exact), rests_on
+            index += 1
+
+
+def _once(found: Iterable[tuple[Earlier, ...]]) -> tuple[Earlier, ...]:
+    """All findings of earlier exams, each once."""
+    return tuple({(one.exam, one.number): one for some in found for one in some}.values())
 
 
 @lru_cache(maxsize=16)

@@ -159,7 +159,7 @@ def _below(line: Tell, of: Judged) -> Iterator[FindingView]:
 
 def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catalogue) -> Standing:
     """A line of an earlier exam that the last has not: resolved only where all that it rests on was seen again,
-    each finding after the exam that made it."""
+    each finding after the exam that made it. What lasts (a score at birth, the birth weight) is still so."""
     below = [*_below(line, series[number])]
     places = [(_place(view.item, view.finding), number) for view in below if view.computed is None]
     order = {one.exam.details.id: place for place, one in enumerate(series)}
@@ -170,6 +170,8 @@ def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catal
         for known in view.computed.earlier
         if known.exam in order and not catalogue.items[known.finding.item].lasting
     ]
+    if places and all(catalogue.items[item].lasting for (item, *_), _ in places):
+        return Standing.STILL
     again = [_seen_after(place, found, series) for place, found in places]
     if not again or None in again or line.item.id == catalogue.screening.item:
         return Standing.NOT_LOOKED_AT

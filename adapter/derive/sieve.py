@@ -37,7 +37,8 @@ class Sieve:
         return self._leaf(item, tests).held
 
     def needed(self, steps: Sequence[Step]) -> frozenset[Leaf] | None:
-        """Leaves of which at least one must hold for a rule to hold; None where it may hold without any."""
+        """Leaves of which at least one must hold for a rule to hold, of this exam or of earlier ones; None where it
+        may hold without any."""
         stack: list[frozenset[Leaf] | None] = []
         for op, *asked in steps:
             if op == "some":
@@ -47,6 +48,8 @@ class Sieve:
                 known = sorted((part for part in parts if part is not None), key=len)
                 enough = of - wanted + 1  # where so many parts do not hold, too few are left
                 stack.append(frozenset().union(*known[:enough]) if len(known) >= enough else None)
+            elif op == "over":
+                stack.append(self.needed(asked[2]))
             else:
                 stack.append(frozenset({self._leaf(*asked)}) if op == "find" else None)
         (whole,) = stack

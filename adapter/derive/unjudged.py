@@ -58,15 +58,18 @@ def _scene_of(findings: Sequence[Finding], exam: Exam, catalogue: Catalogue, ite
 def of_earlier(earlier: Sequence[Exam], catalogue: Catalogue, items: Collection[str] | None = None) -> list[Earlier]:
     """The findings of earlier exams, of these items alone where they are given, each at its own time."""
     return [
-        Earlier(
-            exam.details.id,
-            index,
-            one.model_copy(update={"observed_at": made_at(one, catalogue.items[one.item], exam)}),
-        )
+        at_its_time(exam, index, catalogue)
         for exam in earlier
         for index, one in enumerate(exam.findings)
         if items is None or one.item in items
     ]
+
+
+def at_its_time(exam: Exam, index: int, catalogue: Catalogue) -> Earlier:
+    """A captured finding of an exam as one of an earlier exam, with the time at which it was made."""
+    one = exam.findings[index]
+    at = made_at(one, catalogue.items[one.item], exam)
+    return Earlier(exam.details.id, index, one.model_copy(update={"observed_at": at}))
 
 
 @lru_cache(maxsize=16)

@@ -235,17 +235,21 @@ OVER_EXAMS = [
     ("{item: blood_pressure, change: {low: '>9'}}", "never-holds", "several numbers"),
     ("{item: weight, change: {low: '>=0'}}", "rule-asks-nothing", "nothing changed"),
     ("{item: weight, change: {high: '<-8000'}}", "never-holds", "no two values"),
-    ("{item: weight_change_percent, number: {high: '<-7'}, times: 2}", "never-holds", "computed from each exam"),
+    ("{item: side_difference, meanings: [abnormal], times: 2}", "never-holds", "said of each exam by itself"),
     ("{item: grunting, answers: [first_minutes_after_birth], times: 2}", "never-holds", "counts as another answer"),
 ]
 OF_NO_FORM = [
     ("{item: palate, answers: [cleft_soft], times: 1}", "greater than or equal to 2"),
     ("{item: palate, answers: [cleft_soft], times: 2, within_hours: 0}", "greater than 0"),
-    ("{item: palate, answers: [cleft_soft], within_hours: 6}", "goes with times, change or a group"),
+    ("{item: palate, answers: [cleft_soft], within_hours: 6}", "goes with never, times, change or a group"),
+    ("{item: palate, answers: [cleft_soft], ever: true}", "ever belongs to a group"),
+    ("{ever: true, within_hours: 6, any: [{item: palate, meanings: [abnormal]}]}", "without within_hours"),
+    ("{ever: true, any: [{item: palate, never: true}]}", "asks for what was found"),
+    ("{item: palate, never: true, earlier: true}", "one of earlier, never"),
     ("{within_hours: 6, any: [{item: palate, not_recorded: true}]}", "asks for what was found"),
     ("{within_hours: 6, any: [{not_examined: [any]}]}", "asks for what was found"),
-    ("{item: palate, answers: [cleft_soft], times: 2, earlier: true}", "one of earlier, times"),
-    ("{item: palate, not_recorded: true, times: 2}", "one of earlier, times"),
+    ("{item: palate, answers: [cleft_soft], times: 2, earlier: true}", "one of earlier, never, times"),
+    ("{item: palate, not_recorded: true, times: 2}", "one of earlier, never, times"),
     ("{age_hours: {low: '>9'}, times: 2}", "without an item"),
 ]
 
@@ -270,5 +274,7 @@ def test_what_asks_of_several_exams_wrongly_is_named(tmp_path: Path) -> None:
         "{all: [{item: murmur, answers: [none_heard], earlier: true}, {item: murmur, answers: [loud_or_thrill]}]}",
         "{item: weight, change: {high: '<-50'}, within_hours: 24}",
         "{within_hours: 6, all: [{item: palate, meanings: [abnormal]}, {item: jaw, meanings: [abnormal]}]}",
+        "{ever: true, all: [{item: palate, meanings: [abnormal]}, {item: jaw, meanings: [abnormal]}]}",
+        "{all: [{item: weight_change_percent, number: {high: '<-7'}, times: 2}, {item: glucose, never: true}]}",
     ]
     assert faults(tmp_path / "right", _each(right)) == []

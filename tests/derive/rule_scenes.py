@@ -139,7 +139,7 @@ def _findings(asked: Asked, more: dict[str, object]) -> list[list[Finding]]:
     if leaf.not_examined:
         reason = "crying" if leaf.not_examined == ("any",) else leaf.not_examined[0]
         return [[missed(leaf.item or "weight", reason, side=asked.side)]]
-    if leaf.item is None or leaf.not_recorded:
+    if leaf.item is None or leaf.not_recorded or leaf.never:
         return [[]]
     item = CATALOGUE.items[leaf.item]
     if leaf.minus is not None:
@@ -157,8 +157,8 @@ def _beside(asked: Asked, more: dict[str, object]) -> list[list[Finding]]:
         return [[missed("weight", "crying")]] if leaf.not_examined and leaf.not_examined != ("any",) else []
     item = CATALOGUE.items[leaf.item]
     every = _all(item, asked)
-    if leaf.not_recorded:
-        return [[every[0]]]
+    if leaf.not_recorded or leaf.never:
+        return [[one] for one in every if leaf.not_recorded or _asked_of(one, leaf, item, more)][:1]
     if leaf.minus is not None:
         return [pair for value in _out(leaf.number, Decimal(1)) for pair in _pair(leaf, item, _exactly(value))]
     if leaf.change is not None:

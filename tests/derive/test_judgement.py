@@ -257,7 +257,7 @@ DAILY = [
     ("weight", "2480", "g", "30", "none"),
     ("birth_weight", "2480", "g", "30", "tell"),
     ("glucose", "34.9", "mg/dL", "4", "tell-now"),
-    ("glucose", "34.9", "mg/dL", "3.9", "tell"),
+    ("glucose", "34.9", "mg/dL", "3.9", "tell-soon"),
     ("glucose", "160", "mg/dL", "30", "none"),
     ("glucose", "181", "mg/dL", "30", "tell"),
     ("wet_nappies_in_24h", "0", "{count}", "48", "tell-now"),

@@ -8,6 +8,7 @@ from rule_cases import CASES, Case
 from rule_cases.words import DIMPLE, RATE_61, exams_of
 from scenes import CATALOGUE, made, pressure, rules_held, said, scene, tells, with_all_rules_on
 
+from adapter.catalogue import When
 from adapter.derive import judge
 from adapter.exam import Sex, Urgency
 
@@ -24,7 +25,7 @@ def test_a_rule_holds(rule: str, given: Case) -> None:
     exam, earlier = exams_of(given)
     assert rule in rules_held(exam, ALL_ON, earlier)
     one = next(o for o in made(exam, "cross_finding", ALL_ON, earlier) if o.maker is not None and o.maker.id == rule)
-    assert one.derived_from, "a rule rests on findings"
+    assert one.derived_from or one.earlier, "a rule rests on findings"
     assert one.urgency is ALL_ON.rules[rule].urgency
 
 
@@ -33,7 +34,8 @@ def test_half_of_what_fires_a_rule_does_not_and_is_told_by_itself() -> None:
         # a case may say more than the rule needs; one at least says no more
         halves = [[exams_of((f[:n] + f[n + 1 :], more)) for n in range(len(f))] for f, more in fires]
         assert any(all(rule not in rules_held(exam, ALL_ON, old) for exam, old in some) for some in halves), rule
-        alone = [exams_of((f, {**more, "before": {}})) for f, more in fires if "before" in more]
+        answered = any(leaf.never for leaf in ALL_ON.rules[rule].when.leaves())  # too long ago, it says nothing
+        alone = [exams_of((f, {**more, "before": {}})) for f, more in fires if "before" in more and not answered]
         assert all(rule not in rules_held(exam, ALL_ON) for exam, _ in alone), rule
         for exam, earlier in (one for some in halves for one in some):
             on_the_list = {index for line in tells(exam, ALL_ON, earlier) for index in line.rests_on}
@@ -96,3 +98,33 @@ def test_a_finding_more_urgent_than_its_rule_keeps_a_line_of_its_own() -> None:
 
 def test_two_readings_of_one_pressure_on_one_limb_are_no_gap() -> None:
     assert rules_held(scene(pressure("right_arm", 90, 50))) == set()
+
+
+def _found(leaf: When) -> bool:
+    """Whether a leaf asks for what an examination found, and not for what lasts, is missing, or asks by itself of
+    earlier exams."""
+    asks = leaf.item is not None and not (leaf.not_recorded or leaf.never or leaf.earlier)
+    return asks and not CATALOGUE.items[leaf.item or ""].lasting
+
+
+def _of_one_exam(when: When) -> bool:
+    """Whether it takes several findings, and counts those of one exam alone."""
+    if when.counts_together:
+        return False
+    if not when.parts:
+        return when.minus is not None
+    needed = when.at_least or (len(when.parts) if when.all else 1)
+    several = needed > 1 and sum(any(map(_found, part.leaves())) for part in when.parts) > 1
+    own_change = any(leaf.change for leaf in when.leaves())  # asks of earlier exams by itself, and so do the others
+    return (several and not own_change) or when.both_sides or any(map(_of_one_exam, when.parts))
+
+
+def test_a_rule_of_several_findings_counts_over_exams_or_says_why_not() -> None:
+    """And each that counts over exams has a case of two exams that fires it, and that one of them alone does not."""
+    of_one = {rule.id for rule in CATALOGUE.rules.values() if _of_one_exam(rule.when)}
+    assert of_one == {rule.id for rule in CATALOGUE.rules.values() if rule.one_exam}
+    for rule in CATALOGUE.rules.values():
+        over = list(rule.when.asked_over_exams())
+        fires, nearly = (any("before" in more for _, more in some) for some in CASES[rule.id])
+        assert fires or all(leaf.never for leaf in over), rule.id
+        assert nearly or not over, rule.id

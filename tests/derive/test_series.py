@@ -11,7 +11,7 @@ from scenes import BORN, CATALOGUE, read, said, saturations, scene
 
 from adapter.derive import Standing, changes, computed_findings, series_list, tell_list
 from adapter.derive.changes import ChangeKind
-from adapter.exam import Exam, Finding, Urgency
+from adapter.exam import Exam, Finding, Score, Urgency
 from adapter.read import check_exam
 
 
@@ -107,6 +107,31 @@ def test_the_weight_counts_from_the_birth_weight_of_an_earlier_exam() -> None:
     assert loss.exams == ("a",)
 
 
+def test_what_was_worked_out_in_an_earlier_exam_counts_for_rules_over_exams() -> None:
+    """Weight lost in one exam and lethargy in the next; a failed screen and then a weak femoral pulse."""
+    lost = exam("a", "60", read("birth_weight", "3000", "g"), read("weight", "2690", "g"))
+    failed = exam("a", "60", saturations(85, 84, "60"))
+    for first, sign, rule in (
+        (lost, said("alertness", "lethargic"), "dehydration"),
+        (failed, said("femoral_pulse", "weak", side="left"), "duct_dependent_circulation"),
+    ):
+        last = exam("b", "70", sign)
+        [line] = [one for one in series_list([first], last, CATALOGUE) if one.line.rule == rule]
+        assert (line.standing, line.line.urgency, line.exams) == (Standing.NEW, Urgency.TELL_NOW, ("a", "b"))
+        # it rests on what was captured there, and is resolved when all of that was seen again
+        [made] = [c for c in computed_findings(last, CATALOGUE, [first]) if c.maker and c.maker.id == rule]
+        assert {one.number for one in made.earlier} == {*range(len(first.findings))}
+        after = [one for one in series_list([first, last], exam("c", "99"), CATALOGUE) if one.line.rule == rule]
+        assert [one.standing for one in after] == [Standing.NOT_LOOKED_AT]
+
+
+def test_what_was_found_at_birth_is_still_so_and_not_to_be_looked_at_again() -> None:
+    """AAP and ACOG 2015: 4 to 6 at 5 minutes is moderately abnormal; nobody can score it again."""
+    first = exam("a", "1", Finding(item="apgar_5_min", value=Score(total=5)))
+    assert told(first)["apgar_5_min"] is Urgency.TELL
+    assert listed([first], exam("b", "30"))[("apgar_5_min", None)] is Standing.STILL
+
+
 @pytest.mark.parametrize(
     ("before", "now", "standing"),
     [
@@ -156,7 +181,8 @@ def test_what_a_rule_stands_for_is_neither_new_nor_resolved() -> None:
     alone, with_screen = exam("a", "20", absent), exam("b", "24", absent, saturations(85, 84, "24"))
     by_rule = listed([alone], with_screen)
     assert by_rule == {("cross_finding", None): Standing.NEW}
-    after = exam("c", "27", absent)
+    assert listed([with_screen], exam("c", "27", absent))[("cross_finding", None)] is Standing.STILL
+    after = exam("c", "49", absent)  # the rule counts over a day
     assert listed([with_screen], after)[("femoral_pulse", "left")] is Standing.STILL
     lines = {one.line.rule: one for one in series_list([alone, with_screen], after, CATALOGUE)}
     assert lines["duct_dependent_circulation"].standing is Standing.NOT_LOOKED_AT

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 from itertools import product
 from pathlib import Path
+from random import Random
 from typing import TypeVar
 
 from both_sides import SCRIPT, adapter_says, alike, page_says
@@ -147,6 +148,42 @@ def test_rules_ask_the_same_of_earlier_exams_that_the_page_has_kept(catalogue: C
         assert alike(said) == ours, exam.details.id
         held += ours != adapter_says(exam, rules)
     assert held > 5
+
+
+SERIES: dict[str, list[dict[str, object]]] = {
+    "birth_weight": [{"value": Decimal(n), "unit": "g"} for n in (3000, 2480)],
+    "weight": [{"value": Decimal(n), "unit": "g"} for n in (2990, 2690, 2600)],
+    "serum_bilirubin": [{"value": Decimal(n), "unit": "mg/dL"} for n in (6, 10, 14)],
+    "cchd_saturations": [
+        {"components": {"preductal": Decimal(a), "postductal": Decimal(b)}, "unit": "%"}
+        for a, b in ((93, 93), (85, 84), (98, 99))
+    ],
+}
+"""What is worked out over several exams: weight lost, the rise of bilirubin, the screen."""
+
+
+def test_what_is_worked_out_over_exams_is_the_same_on_the_page(catalogue: Catalogue) -> None:
+    """From a birth weight or a first weight of an earlier exam; and rules count what was worked out there."""
+    draw, exams_, kept = Random(11), list[Exam](), list[list[Exam]]()
+    signs = [("jaundice", "face_or_chest_after_24h"), ("alertness", "lethargic"), ("skin_turgor", "slow")]
+    for n in range(60):
+        hours = sorted(draw.sample(range(2, 90), 3))
+        some = []
+        for at in hours:
+            chosen = [item for item in SERIES if draw.random() < 0.5]
+            found = [{"item": item, "value": draw.choice(SERIES[item])} for item in chosen]
+            found += [{"item": item, "value": value} for item, value in signs if draw.random() < 0.3]
+            exam = exam_of({"age_hours": at, "findings": found})
+            details = exam.details.model_copy(update={"id": f"case-{n}-{at}"})
+            some.append(exam.model_copy(update={"details": details}))
+        exams_.append(some[-1])
+        kept.append(some[:-1])
+    over = 0
+    for exam, before, said in zip(exams_, kept, page_says(exams_, catalogue, kept), strict=True):
+        ours = adapter_says(exam, catalogue, before)
+        assert alike(said) == ours, (before, exam)
+        over += ours["told"] != adapter_says(exam, catalogue)["told"]
+    assert over > 10
 
 
 def _of_another(several: Sequence[Exam]) -> list[Exam]:

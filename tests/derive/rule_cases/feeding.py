@@ -130,6 +130,7 @@ CASES: Cases = {
             case(read("weight", "2500", "g")),
             case(read("weight", "2499", "g"), read("birth_weight", "2600", "g")),
             case(read("weight", "2499", "g"), hours="72"),
+            case(read("weight", "2499", "g"), hours="20", before={"1": [read("birth_weight", "2600", "g")]}),
         ],
     ),
 }

@@ -167,13 +167,17 @@ CASES: Cases = {
         [
             case(HEPATITIS_B, said("hepatitis_b_vaccine", "given_with_immunoglobulin"), hours="2"),
             case(said("mother_history", "hepatitis_b", method="record"), hours="168"),
+            case(HEPATITIS_B, hours="30", before={"2": [said("hepatitis_b_vaccine", "given_with_immunoglobulin")]}),
             case(said("mother_history", "syphilis", method="record"), hours="2"),
         ],
     ),
-    # US panel on HIV in pregnancy: preferably within 6 hours of birth.
+    # US panel on HIV in pregnancy: preferably within 6 hours of birth; told to 72 hours (from memory).
     "hiv_mother": (
-        [case(said("mother_history", "hiv"), hours="11.9")],
-        [case(said("mother_history", "hiv"), hours="12"), case(HEPATITIS_B, hours="2")],
+        [
+            case(said("mother_history", "hiv"), hours="2"),
+            case(hours="71.9", before={"3": [said("mother_history", "hiv")]}),
+        ],
+        [case(said("mother_history", "hiv"), hours="72"), case(HEPATITIS_B, hours="2")],
     ),
     # MSF, 10.4.1: signs are looked for in all infants of mothers with a positive test; Kimberlin 2013 on herpes.
     "infection_of_the_mother_to_look_for": (

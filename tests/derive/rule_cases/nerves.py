@@ -26,6 +26,7 @@ from rule_cases.words import (
 
 CLAVICLE = said("clavicle", "crepitus", side="right")
 ARM = said("arm_movement", "limp_rotated_in_grasp_present", side="right")
+LAMP = said("phototherapy", "on")
 APGAR_5 = scored("apgar_10_min", 5)
 APGAR_6 = scored("apgar_10_min", 6)
 OPIOID = said("mother_history", "opioid", method="record")
@@ -43,8 +44,11 @@ CASES: Cases = {
             case(APGAR_5, said("muscle_tone", "low"), hours="1"),
             case(scored("apgar_10_min", 3), said("suck", "weak"), hours="5.99"),
             case(said("birth_events", "cord_acidosis", method="record"), LETHARGIC, hours="2"),
+            case(said("suck", "weak"), hours="5.9", before={"0.5": [APGAR_5]}),
+            case(APGAR_5, hours="5.9", before={"2": [said("suck", "weak")]}),  # the score came late
         ],
         [
+            case(said("suck", "weak"), hours="6", before={"0.5": [APGAR_5]}),
             case(APGAR_5, said("muscle_tone", "low"), hours="6"),
             case(APGAR_6, said("muscle_tone", "low"), hours="1"),
             case(APGAR_5, said("muscle_tone", "flexor_tone_normal"), hours="1"),
@@ -103,24 +107,34 @@ CASES: Cases = {
         ],
     ),
     "jaundice_not_measured": (
-        [case(YELLOW, hours="24"), case(YELLOW_EYE, hours="40")],
+        [
+            case(YELLOW, hours="24"),
+            case(YELLOW_EYE, hours="40"),
+            case(YELLOW, hours="40", before={"33.9": [BLOOD_BILIRUBIN]}),
+            case(YELLOW, missed("serum_bilirubin"), hours="40"),
+        ],
         [
             case(YELLOW, SKIN_BILIRUBIN, hours="40"),
             case(YELLOW, BLOOD_BILIRUBIN, hours="40"),
             case(said("jaundice", "none_seen"), hours="40"),
+            case(YELLOW, hours="40", before={"34": [BLOOD_BILIRUBIN]}),  # within 6 hours
         ],
     ),
     "skin_bilirubin_needs_blood": (
         [
             case(SKIN_BILIRUBIN, hours="23.9"),
             case(SKIN_BILIRUBIN, weeks=34, days=6),
-            case(SKIN_BILIRUBIN, said("phototherapy", "on")),
+            case(SKIN_BILIRUBIN, LAMP),
+            case(SKIN_BILIRUBIN, hours="60", before={"40": [LAMP]}),
+            case(SKIN_BILIRUBIN, hours="20", before={"13.9": [BLOOD_BILIRUBIN]}),
         ],
         [
             case(SKIN_BILIRUBIN, hours="24"),
             case(SKIN_BILIRUBIN, BLOOD_BILIRUBIN, hours="10"),
             case(BLOOD_BILIRUBIN, hours="10"),
             case(SKIN_BILIRUBIN, said("phototherapy", "not_given")),
+            case(SKIN_BILIRUBIN, said("phototherapy", "ended"), hours="60", before={"40": [LAMP]}),
+            case(SKIN_BILIRUBIN, hours="20", before={"14": [BLOOD_BILIRUBIN]}),
         ],
     ),
     # NICE CG98: still yellow at 14 days, at 21 days if born before 37 weeks.
@@ -167,6 +181,11 @@ CASES: Cases = {
             case(said("umbilical_stump", "bleeding"), said("vitamin_k", "given_by_injection")),
             case(said("umbilical_stump", "bleeding")),
             case(said("umbilical_stump", "few_spots_of_blood"), said("vitamin_k", "declined")),
+            case(  # not yet in the delivery room, and given on the ward
+                said("umbilical_stump", "bleeding"),
+                hours="60",
+                before={"0.5": [said("vitamin_k", "not_given")], "2": [said("vitamin_k", "given_by_injection")]},
+            ),
         ],
     ),
     "jaundice_with_risk": (
@@ -205,9 +224,17 @@ CASES: Cases = {
             case(JITTERY, weeks=36, days=6),
             case(JITTERY, said("mother_history", "diabetes", method="record")),
             case(said("movements", "jittery_persistent"), weeks=36, days=6),
+            case(JITTERY, hours="20", before={"1": [read("birth_weight", "2499", "g")]}),
+            case(JITTERY, hours="20", before={"1": [said("size_for_gestation", "small")]}),
         ],
         [
             case(JITTERY, read("birth_weight", "2500", "g")),
+            case(
+                JITTERY,
+                read("birth_weight", "4001", "g"),
+                hours="20",
+                before={"1": [said("size_for_gestation", "appropriate")]},
+            ),
             case(JITTERY, read("birth_weight", "4000", "g")),
             case(JITTERY, weeks=37, days=0),
             case(said("movements", "startles"), weeks=36, days=6),
@@ -219,12 +246,15 @@ CASES: Cases = {
             case(read("birth_weight", "2499", "g"), hours="4"),
             case(read("birth_weight", "4100", "g"), hours="11.9"),
             case(said("mother_history", "beta_blocker", method="record"), hours="5"),
+            case(hours="5", before={"1": [read("birth_weight", "2499", "g")]}),
+            case(hours="8", before={"2": [read("birth_weight", "2499", "g"), read("glucose", "60", "mg/dL")]}),
         ],
         [
             case(read("birth_weight", "2499", "g"), hours="3.9"),
             case(read("birth_weight", "2499", "g"), hours="12"),
             case(read("birth_weight", "2499", "g"), read("glucose", "60", "mg/dL"), hours="5"),
             case(read("birth_weight", "3000", "g"), hours="5"),
+            case(read("birth_weight", "2499", "g"), hours="8", before={"4": [read("glucose", "60", "mg/dL")]}),
         ],
     ),
     "glucose_under_50_to_48h": (

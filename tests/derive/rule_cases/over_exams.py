@@ -107,6 +107,7 @@ CASES: Cases = {
             case(head("35"), VACUUM, hours="6", before={"1": [head("34")]}),
             case(head("35"), hours="6", before={"1": [head("34"), VACUUM]}),  # what was told once lasts
             case(head("35.0"), CAPUT, hours="25", before={"1": [head("34.0")]}),
+            case(head("35.0"), hours="25", before={"1": [head("34.0"), CAPUT]}),
             case(at(head("34"), 1), at(head("35"), 3), VACUUM, hours="6"),
         ],
         [

@@ -11,9 +11,10 @@ import { inWords } from "./words.mjs";
 /** The item of what the tables say. */
 export const LINE = "bilirubin_line";
 
-const group = (table, record, catalogue) => {
+const group = (table, record, catalogue, earlier) => {
   if (!table.risks) return { place: 0, words: [] };
-  const pool = record.findings.map((finding, index) => ({ finding, item: catalogue.items.get(finding.item), judged: null, index }));
+  const found = [record, ...earlier].flatMap(({ findings }) => findings).filter(({ item }) => catalogue.items.has(item));
+  const pool = found.map((finding, index) => ({ finding, item: catalogue.items.get(finding.item), judged: null, index }));
   const place = table.risks.findIndex(([, steps]) => steps.length && heldBy(steps, pool, record, catalogue));
   if (place >= 0) return { place, words: [table.risks[place][0]] };
   return { place: 0, words: [say(catalogue, "hours.group_unknown", { group: table.risks[0][0] })] };
@@ -52,8 +53,8 @@ const reached = (value, comparator, values) => {
   return highest >= 0 ? highest : null;
 };
 
-const placed = (table, finding, item, index, record, catalogue) => {
-  const { place, words } = group(table, record, catalogue);
+const placed = (table, finding, item, index, record, catalogue, earlier) => {
+  const { place, words } = group(table, record, catalogue, earlier);
   const { block, why: ofWeeks } = curve(table, place, record, catalogue);
   if (ofWeeks) return { why: ofWeeks };
   const hour = hoursBetween(instant(record.newborn.birth_time), madeAt(finding, item, record));
@@ -84,14 +85,14 @@ const placed = (table, finding, item, index, record, catalogue) => {
 };
 
 /** Of every number that one of the tables is of: where it lies to the lines; or `withheld`, why they do not say. */
-export const linesByHour = (record, catalogue) =>
+export const linesByHour = (record, catalogue, earlier = []) =>
   record.findings.flatMap((finding, index) => {
     const item = catalogue.items.get(finding.item);
     const reasons = [];
     if (kindOf(finding.value) !== "quantity") return [];
     for (const table of catalogue.hours ?? []) {
       if (!table.items.includes(item.id) || !every(table.tests ?? [], { finding, item }, record, catalogue)) continue;
-      const one = placed(table, finding, item, index, record, catalogue);
+      const one = placed(table, finding, item, index, record, catalogue, earlier);
       if (!one.why) return [one];
       reasons.push(say(catalogue, "hours.no_line", { table: table.maker, why: one.why }));
     }

@@ -102,6 +102,11 @@ export const heldBy = (steps, pool, record, catalogue, before = []) => {
     find: (id, tests) => union(each(of(id, tests)), 1),
     infant: (tests) => (every(tests, null, record, catalogue) ? new Set() : null),
     none: (id) => (pool.some((one) => one.item.id === id) ? null : new Set()),
+    never: (id, tests, apart) => {
+      const began = instant(record.exam.started);
+      const recent = before.filter((one) => within(hoursBetween(at(one), began), "", apart));
+      return passing([...own, ...recent], id, tests).length ? null : new Set();
+    },
     pairs: (id, tests, other, others, name, low, high) => {
       const numbers = (ones) =>
         ones.map((one) => [one.index, numberNamed(name, one, record, catalogue)]).filter(([, number]) => number !== null);
@@ -134,11 +139,12 @@ export const heldBy = (steps, pool, record, catalogue, before = []) => {
     over: (apart, items, inner) => {
       const asked = (ones) => ones.filter(({ item }) => items.includes(item.id));
       const lasting = asked(pool).filter(({ item }) => item.lasting);
-      const [mine, earlier] = [pool, before].map((ones) => asked(ones).filter(({ item }) => !item.lasting));
+      const [mine, earlier] = [asked(own), asked(before).filter(({ item }) => !item.lasting)];
       const timed = earlier.length && mine.length ? [...mine, ...earlier].map((one) => ({ one, when: at(one) })) : [];
-      const found = windows(timed, apart)
-        .map((near) => heldBy(inner, [...lasting, ...near], record, catalogue))
-        .filter((held) => held && own.some((one) => held.has(one.index)));
+      const found = windows(timed, apart).flatMap((near) => {
+        const held = heldBy(inner, [...lasting, ...near.filter(({ item }) => !item.lasting)], record, catalogue);
+        return held && near.some((one) => mine.includes(one) && held.has(one.index)) ? [held] : [];
+      });
       return union([heldBy(inner, pool, record, catalogue), ...found].filter(Boolean), 1);
     },
     some: (needed, count) => union(stack.splice(-count).filter(Boolean), needed),

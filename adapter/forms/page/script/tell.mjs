@@ -3,7 +3,7 @@ import { ageHours, madeAt } from "./age.mjs";
 import { fixed } from "./exact.mjs";
 import { answerOf, kindOf, sideOf } from "./catalogue.mjs";
 import { computedFindings } from "./computed.mjs";
-import { foundBefore } from "./earlier.mjs";
+import { foundBefore, sourcesOf } from "./earlier.mjs";
 import { gapsOf } from "./completeness.mjs";
 import { linesByHour } from "./hours.mjs";
 import { judge, judgedAs, rank, whyNot, worst } from "./judgement.mjs";
@@ -70,10 +70,10 @@ export const evidence = (record, catalogue, earlier = []) => {
     const judged = finding.not_examined ? null : judge(finding, item, record, catalogue);
     pool.push({ finding, item, judged, index: pool.length, from: null });
   }
-  const byLines = linesByHour(record, catalogue);
+  const byLines = linesByHour(record, catalogue, earlier);
   judgedByTables(pool, byLines);
   const captured = [...pool];
-  const made = [...computedFindings(record, catalogue), ...byLines.filter((one) => !one.withheld)];
+  const made = [...computedFindings(record, catalogue, earlier), ...byLines.filter((one) => !one.withheld)];
   const sides = differences(captured, catalogue);
   add([...made, ...sides]);
   const [own, before] = [pool.length, foundBefore(earlier, record, catalogue, pool.length)];
@@ -81,7 +81,7 @@ export const evidence = (record, catalogue, earlier = []) => {
     heldRules(record, pool, catalogue, before).map(({ rule, from, replaced }) => ({
       finding: { item: "cross_finding", text: rule.label },
       from: from.filter((index) => index < own),
-      before: from.filter((index) => index >= own).map((index) => before[index - own]),
+      before: sourcesOf(from.filter((index) => index >= own).map((index) => before[index - own])),
       replaced,
       maker: rule.id,
       source: rule.source,
