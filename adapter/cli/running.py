@@ -65,7 +65,8 @@ def run_into(work: Work, inputs: Sequence[Given], out: Path, jobs: int | None, q
     for problem in summary.shown:
         tell(problem)
     if summary.rejected is not None:
-        note(f"What was refused, and why: {summary.rejected}/problems.ndjson")
+        what = "refused, and why" if summary.tally.refused else "put in doubt"
+        note(f"What was {what}: {summary.rejected}/problems.ndjson")
     return summary.tally
 
 

@@ -8,6 +8,7 @@ is taken, and two amendments that nothing tells apart.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import UTC
 from hashlib import blake2b
 
 from adapter.derive.versions import Elsewhere, Precedence, Version, Versions
@@ -107,24 +108,28 @@ def version_faults(version: Version, versions: Versions) -> Iterator[Problem]:
 def mixed_up(exam: Exam, others: Iterable[Exam]) -> Iterator[Problem]:
     """That another exam under one number is of a newborn who cannot be this one: a number was mistyped, or a fact.
     Nothing here can tell which, so that it is a doubt, and neither is refused."""
-    numbers = set(map(str, exam.newborn.identifiers))
+    numbers, known = set(map(str, exam.newborn.identifiers)), known_facts(exam.newborn)
     for other in others:
-        facts = _contradicting(exam.newborn, other.newborn)
+        theirs = known_facts(other.newborn)
+        facts = [fact for fact, said in known.items() if theirs.get(fact, said) != said]
         if facts and other.details.id != exam.details.id and numbers & set(map(str, other.newborn.identifiers)):
-            what = f"exams {exam.details.id} and {other.details.id} have one number, and newborns who differ in"
-            remedy = "the right newborn's identifiers in each; or that fact put right by an amendment"
-            both = f"{what}: {', '.join(facts)}"
-            yield Problem(Severity.WARNING, Layer.CAPTURE, "newborns-differ", both, remedy)
+            yield newborns_differ(exam.details.id, other.details.id, facts)
 
 
-def _contradicting(one: Newborn, other: Newborn) -> list[str]:
-    sexes, orders = (one.sex, other.sex), (one.birth_order, other.birth_order)
-    facts = {
-        "sex": Sex.UNKNOWN not in sexes and sexes[0] is not sexes[1],
-        "time of birth": one.birth_time != other.birth_time,
-        "birth order": None not in orders and orders[0] != orders[1],
-    }
-    return [fact for fact, differ in facts.items() if differ]
+def known_facts(newborn: Newborn) -> dict[str, str]:
+    """What is known of a newborn that never changes, by name of the fact; two under one number must agree in it."""
+    order = newborn.birth_order
+    facts = {"sex": newborn.sex.value, "time of birth": newborn.birth_time.astimezone(UTC).isoformat()}
+    if newborn.sex is Sex.UNKNOWN:
+        del facts["sex"]
+    return facts if order is None else {**facts, "birth order": order.model_dump_json()}
+
+
+def newborns_differ(exam: str, other: str, facts: Sequence[str]) -> Problem:
+    """That two exams are of newborns of one number who contradict each other in these facts."""
+    what = f"exams {exam} and {other} have one number, and newborns who differ in: {', '.join(facts)}"
+    remedy = "the right newborn's identifiers in each; or that fact put right by an amendment"
+    return Problem(Severity.WARNING, Layer.CAPTURE, "newborns-differ", what, remedy)
 
 
 def another_newborn(exam: Exam, before: Newborn) -> Problem | None:

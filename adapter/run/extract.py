@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.derive.chains import known_facts
 from adapter.exam import Exam, ExamDetails, Status
 from adapter.read import Reading
 from adapter.run.exams import cut_for, plan_of, readings_of
@@ -255,7 +256,17 @@ class _Maker:
             except Exception as error:  # rows wait for others before they are written: not this exam's fault alone
                 raise ChunkLost(f"the {form.name} cannot be written: {type(error).__name__}") from error
         origin = piece.kind.value, piece.file, piece.at, digest
-        return MergeFacts(made.details.id, made.details.root, among, counts, len(exam.findings), *origin)
+        known = known_facts(made.newborn)
+        return MergeFacts(
+            made.details.id,
+            made.details.root,
+            among,
+            tabled.newborn_id,
+            known,
+            counts,
+            len(exam.findings),
+            *origin,
+        )
 
     def end(self) -> None:
         self.facts.close()

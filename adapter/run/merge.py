@@ -11,11 +11,12 @@ import pickle
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import compress, islice
 from pathlib import Path
 from typing import Any, TypeVar
 
+from adapter.derive.chains import newborns_differ
 from adapter.files.dedupe import Dedupe
 from adapter.problems import Layer, Problem, Severity
 from adapter.run.pieces import Piece, PieceKind
@@ -26,6 +27,8 @@ from adapter.write.deidentify import Deidentified, Deidentifier, OtherFamily, To
 T = TypeVar("T")
 
 RARE_BESIDE = "left out, too few share the combination beside an earlier release"
+IN_DOUBT = "of a newborn who contradicts another exam of that number"
+
 FACTS = "facts"
 """The file of a chunk that says what is to be known of its exams."""
 
@@ -42,6 +45,8 @@ class MergeFacts:
     exam: str
     root: str
     among: Deidentified
+    newborn: str
+    known: dict[str, str]
     rows: dict[str, int]
     findings: int
     kind: str
@@ -149,11 +154,12 @@ def admitted(kept: Path, deidentifier: Deidentifier | None, repeated: str, chang
     :class:`adapter.run.work.NotPossible` where its policy refuses to release what is rare.
     """
     gone: dict[int, set[int]] = {}
-    with Dedupe() as exams:
+    with Dedupe() as exams, Dedupe() as newborns:
         for number, place, facts in _all(kept):
             if not exams.new(facts.exam):
                 changes.leave_out(repeated, facts.findings)
             elif deidentifier is None or _admitted(facts, deidentifier, changes, kept.parent):
+                _doubt(facts, newborns, changes, kept.parent)
                 continue
             gone.setdefault(number, set()).add(place)
     if deidentifier is not None:
@@ -187,6 +193,22 @@ def _all(kept: Path) -> Iterator[tuple[int, int, MergeFacts]]:
     """Chunk, place in it, and facts of every exam."""
     for path in in_order(kept / FACTS):
         yield from ((number_of(path), place, facts) for place, facts in enumerate(facts_in(path)))
+
+
+def _doubt(facts: MergeFacts, newborns: Dedupe, changes: Tally, folder: Path) -> None:
+    """Say where an exam's newborn contradicts another exam's of the same number: they share a row, and a person must
+    find out whose exam it is. ``newborns``: who first said what of each."""
+    differing: dict[str, list[str]] = {}
+    for fact, value in facts.known.items():
+        said = json.dumps([value, facts.exam, facts.root])
+        first = json.loads(str(newborns.first(f"{facts.newborn} {fact}", said)))
+        if first[0] != value and first[2] != facts.root:
+            differing.setdefault(first[1], []).append(fact)
+    problems = [newborns_differ(facts.exam, other, named) for other, named in differing.items()]
+    if problems:
+        handled = Handled(False, tuple(replace(one, file=facts.file) for one in problems), facts.exam)
+        reject(folder, Piece(PieceKind(facts.kind), facts.file, facts.at), [handled])
+        changes.doubt(handled, IN_DOUBT)
 
 
 def _admitted(facts: MergeFacts, deidentifier: Deidentifier, changes: Tally, folder: Path) -> bool:

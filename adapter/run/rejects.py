@@ -3,6 +3,8 @@
 ``problems.ndjson`` has a line for each: ``file``, ``line`` or ``row``, ``exam``, ``problems``, and ``kept``, the file
 beside it that holds the line, rows or resources. These hold them byte for byte: ``lines.ndjson``, ``rows-….csv`` for
 each header that tables had, ``standard-input``. A file that was refused stays where it is.
+
+An exam with warnings alone is in the output, and in doubt.
 """
 
 from __future__ import annotations

@@ -128,6 +128,6 @@ def _exported(client: FhirClient, catalogue: Catalogue, place: str, wanted: Want
             try:
                 yield dumps(client.read(*name.split("/", 1))) + b"\n"
             except ServerRefused as refused:
-                if refused.status not in (404, 410):
+                if not refused.says(404, 410):
                     raise
                 raise NotPossible(f"exams of the export refer to {name}, which is neither in it nor there") from None

@@ -182,6 +182,11 @@ class Tally:
         self.refused += 1
         self.problems.update(map(_kind, handled.problems))
 
+    def doubt(self, handled: Handled, remark: str) -> None:
+        """One that had been done, and stays, is in doubt."""
+        self.remarks[remark] += 1
+        self.problems.update(map(_kind, handled.problems))
+
     def leave_out(self, remark: str, findings: int) -> None:
         """One that had been done, with so many findings, is left out after all."""
         self.done -= 1

@@ -74,6 +74,9 @@ class _Asked:
 
     @property
     def is_search(self) -> bool:
+        """Of one kind, or of several in a batch."""
+        if self.method == "POST" and not self.path.strip("/"):
+            return {entry["request"]["method"] for entry in fhir_json.loads(self.body)["entry"]} == {"GET"}
         return self.method == "GET" and bool(self.query)
 
 
@@ -217,8 +220,10 @@ class Adversary:
     def _in_part(self, answer: Answer) -> Answer:
         status, headers, content = answer
         bundle = fhir_json.loads(content)
-        if bundle.get("entry"):
-            bundle["entry"] = [entry for entry in bundle["entry"] if self._chance.random() < 0.7]
+        several = bundle.get("type") == "batch-response"
+        for found in [entry.get("resource", {}) for entry in bundle["entry"]] if several else [bundle]:
+            if found.get("entry"):
+                found["entry"] = [entry for entry in found["entry"] if self._chance.random() < 0.7]
         return status, headers, fhir_json.dumps(bundle)
 
     def _changed(self, answer: Answer) -> Answer:

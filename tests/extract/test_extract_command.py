@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.cli import cli
-from adapter.exam import Exam, Status
+from adapter.exam import Exam, Sex, Status
 from adapter.fhir import BundleType, to_bundle
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
@@ -449,3 +449,32 @@ def test_a_server_is_asked_once_for_what_it_holds_of_a_newborn(
         "again-1",
         "again-2",
     ]
+
+
+def test_newborns_of_one_number_who_contradict_each_other_are_told(examples: list[Exam], tmp_path: Path) -> None:
+    """They share a row of the table of newborns; ``check`` says the same. What an amendment puts right is none."""
+
+    def under(key: str, **facts: object) -> Exam:
+        changed = {"identifiers": examples[0].newborn.identifiers, **facts}
+        details = examples[0].details.model_copy(update={"id": key, "amends": None, "status": Status.FINAL})
+        return Exam(
+            exam=details,
+            newborn=examples[0].newborn.model_copy(update=changed),
+            findings=examples[0].findings[:2],
+        )
+
+    same = [under("one", sex=Sex.UNKNOWN), under("two", sex=Sex.MALE), under("three", sex=Sex.MALE)]
+    (tmp_path / "well.ndjson").write_bytes(b"".join(dumps(loads(to_json(one))) + b"\n" for one in same))
+    done = extract(tmp_path / "well.ndjson", "--out", tmp_path / "well", "--format", "csv")
+    assert (done.exit_code, "contradict" in done.output) == (0, False), done.output
+    other = [*same, under("four", sex=Sex.FEMALE)]
+    (tmp_path / "mixed.ndjson").write_bytes(b"".join(dumps(loads(to_json(one))) + b"\n" for one in other))
+    done = extract(tmp_path / "mixed.ndjson", "--out", tmp_path / "mixed", "--jobs", "1")
+    assert done.exit_code == 0, done.output
+    assert "newborns who differ in: sex" in done.output
+    assert "4 exams extracted, 1 of a newborn who contradicts another exam of that number, 0 refused." in done.output
+    lines = (tmp_path / "mixed.rejected" / "problems.ndjson").read_bytes().splitlines()
+    [found] = map(json.loads, lines)
+    assert found["exam"] == "four"
+    assert [(one["rule"], one["severity"]) for one in found["problems"]] == [("newborns-differ", "warning")]
+    assert "exams four and two" in found["problems"][0]["what"]

@@ -30,8 +30,9 @@ NOTHING = b'{"resourceType": "Bundle", "type": "searchset", "total": 0}'
 
 @dataclass
 class Front:
-    """What the server behind it is not let do; ``blind``: searches like this find nothing; ``boasts``: what
-    it says that it can and cannot; ``seen`` are the requests that came, ``refused`` why some were not let through."""
+    """What the server behind it is not let do; ``blind``: searches like this find nothing; ``boasts``: what it says
+    that it can and cannot; ``paged``: something before it has no such page; ``seen`` are the requests that came,
+    ``refused`` why some were not let through."""
 
     upstream: str
     interactions: tuple[str, ...] = ("transaction", "batch")
@@ -39,6 +40,7 @@ class Front:
     update_create: bool = True
     xml_only: bool = False
     blind: str = "(?!)"
+    paged: str = "(?!)"
     boasts: tuple[str, ...] = ()
     seen: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
@@ -95,6 +97,8 @@ def served(front: Front) -> Iterator[str]:
             if why:
                 front.refused.append(why)
                 return self.answer(405, {}, b"")
+            if re.fullmatch(front.paged, self.path):
+                return self.answer(404, {"content-type": "text/html"}, b"<html>Not found</html>")
             if re.fullmatch(front.blind, self.path):
                 return self.answer(200, {"content-type": "application/fhir+json"}, NOTHING)
             url = f"{front.upstream}{self.path.removeprefix('/fhir')}"
@@ -223,6 +227,44 @@ def test_what_a_search_does_not_show_yet_is_read(sandbox_url: str, catalogue: Ca
         found = observations(behind, first)
     assert {len(same) for same in found.values()} == {1}
     assert found[f"{first.details.id}/cry"][0]["status"] == "entered-in-error"
+
+
+def test_a_gateways_page_does_not_say_that_a_record_is_gone(
+    sandbox_url: str, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """A search is late, and something else answers what is read instead: the exam waits, and nobody is asked."""
+    first = exam(uuid4().hex[:12])
+    front = Front(sandbox_url, interactions=("transaction",), blind=r"/fhir/Patient\?.*")
+    with served(front) as url, FhirClient(url) as client, Outbox(tmp_path / "o.db") as outbox:
+        transport = FhirTransport(client)
+        for version, paged in ((first, "(?!)"), (amended(first), r"/fhir/Patient/.*")):
+            front.paged = paged
+            outbox.put(url, message_of(version, catalogue))
+            done = Sender(outbox, transport).run()
+            assert (done.sent, done.left, done.held, done.dead) == (
+                (1, 0, 0, 0) if version is first else (0, 1, 0, 0)
+            )
+        front.paged = "(?!)"
+        assert Sender(outbox, transport).run() == SendSummary(sent=1)
+
+
+def test_which_of_two_amendments_is_newer_rests_on_no_search(
+    sandbox_url: str, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """Both amend the first version, and a search does not show yet when the other was recorded, nor a retraction."""
+    first = exam(uuid4().hex[:12])
+    front = Front(sandbox_url, blind=r"/fhir/Provenance\?.*")
+    sent, older, held = SendSummary(sent=1), SendSummary(superseded=1), SendSummary(held=1)
+    after = amended(first, 9).details.recorded
+    back = retracted(first)
+    back = back.model_copy(update={"details": back.details.model_copy(update={"recorded": after})})
+    steps = [(first, sent), (amended(first, 3), sent), (amended(first, 2), older), (amended(first, 4, rate=60), sent)]
+    steps += [(back, sent), (amended(first, 5), older), (amended(first, 10), held)]
+    with served(front) as url, FhirClient(url) as client:
+        for number, (version, ends) in enumerate(steps):
+            with Outbox(tmp_path / f"{number}.db") as outbox:
+                outbox.put(url, message_of(version, catalogue))
+                assert Sender(outbox, FhirTransport(client)).run() == ends, version.details.id
 
 
 def test_requests_can_be_packed(sandbox_url: str, catalogue: Catalogue, tmp_path: Path) -> None:

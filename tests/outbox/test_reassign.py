@@ -7,7 +7,7 @@ or not at all), Provenance 6.3 (entity, role ``derivation``). All newborns are i
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
@@ -27,19 +27,18 @@ from adapter.fhir import to_bundle
 from adapter.read import read, to_json
 from adapter.read.bundle import from_bundle
 from adapter.read.reassignment import Reassignment
-from adapter.sandbox import Store, running
 from adapter.send import FhirClient, FhirTransport, Outbox, PutResult, Sender, SendSummary, State, message_of
 from adapter.send.reassigning import queue_reassignment
+from adapter.send.rest.lookup import place_of
 from adapter.send.rest.newborn import Wanted
 from adapter.write.v2 import to_oru
 
 REASON = "Taken in the wrong cot."
 
 
-@pytest.fixture(scope="module")
-def url() -> Iterator[str]:
-    with Store(None) as store, running(store) as found:
-        yield found
+@pytest.fixture
+def url(one_server: str) -> str:
+    return one_server
 
 
 @pytest.fixture
@@ -56,7 +55,8 @@ def active(client: FhirClient, keys: tuple[str, str]) -> tuple[int, int]:
     counts = []
     for key in keys:
         patients = list(client.search("Patient", {"identifier": f"urn:oid:2.999.1|baby-{key}"}))
-        found = [one for p in patients for one in client.search("Observation", {"patient": p["id"], "_count": "200"})]
+        places = [{"subject": place_of(one), "_count": "200"} for one in patients]
+        found = [one for place in places for one in client.search("Observation", place)]
         counts.append(sum(one["status"] != "entered-in-error" for one in found))
     return counts[0], counts[1]
 

@@ -27,8 +27,8 @@ class ServerRefused(Refused):
 
     ``status`` is the HTTP status; ``problems`` what its OperationOutcome says, or one problem made from the
     status where it sent none; ``retry_after`` as in RFC 9110, section 10.2.3; ``outcomes`` what became of the entries
-    that it did answer to. ``is_fhir`` says whether the answer was FHIR, ``cause`` where the trouble lies if that is
-    known.
+    that it did answer to. ``is_fhir`` says whether the answer was FHIR, ``page`` whether it was anything else, though
+    not nothing, ``cause`` where the trouble lies if that is known.
     """
 
     def __init__(
@@ -38,11 +38,19 @@ class ServerRefused(Refused):
         retry_after: float | None = None,
         *,
         is_fhir: bool = True,
+        page: bool = False,
         cause: Cause | None = None,
     ) -> None:
         super().__init__(f"the server answered {status}: {problems[0].what}", problems, retry_after)
-        self.status, self.is_fhir, self.cause = status, is_fhir, cause
+        self.status, self.is_fhir, self.page, self.cause = status, is_fhir, page, cause
         self.outcomes: list[EntryOutcome] = []
+
+    def says(self, *statuses: int) -> bool:
+        """Whether the FHIR server itself says one of these: that something is not there, or not to be had.
+
+        A gateway's page says nothing of what the server holds.
+        """
+        return self.status in statuses and not self.page
 
 
 class Barred(ServerRefused):

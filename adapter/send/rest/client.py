@@ -320,6 +320,7 @@ class FhirClient:
             problems or [problem(f"http-{status}", _in_words(response))],
             wait,
             is_fhir="resourceType" in resource,
+            page=bool(response.content) and "resourceType" not in resource,
             cause=scope,
         )
 

@@ -257,7 +257,10 @@ def _singly(client: FhirClient, entries: list[Json], before: list[EntryOutcome])
 
 
 def _found_again(client: FhirClient, entry: Json) -> str:
-    """Where a resource is, from a server that does not say so in its answer (R4 3.1.0.8.1 does not ask it to)."""
+    """Where a resource is, from a server that does not say so in its answer (R4 3.1.0.8.1 does not ask it to).
+
+    Raises :class:`ServerRefused` 409 where its search does not show it yet: nothing may refer to nowhere.
+    """
     resource = entry["resource"]
     kind, identifier = resource["resourceType"], next(iter(resource.get("identifier", [])), None)
     if "id" in resource:
@@ -266,6 +269,8 @@ def _found_again(client: FhirClient, entry: Json) -> str:
         token = search_token(identifier["system"], identifier["value"])
         for found in client.search(kind, {"identifier": token}):
             return f"{kind}/{found['id']}"
+        what = f"the server does not say where it has put the {kind}, and its search does not show it"
+        raise ServerRefused(409, [problem("conflict", what, "sent again, it is looked up again")])
     return ""
 
 

@@ -164,7 +164,7 @@ def _tellings(client: FhirClient, transaction: Transaction, patients: Iterable[s
     try:
         return _of_exam(client, transaction, "Communication", patients)
     except ServerRefused as refused:
-        if refused.status not in (400, 403, 404, 405, 501):
+        if not refused.says(400, 403, 404, 405, 501):
             raise
         return {}
 
@@ -216,7 +216,7 @@ def _read(client: FhirClient, place: str) -> Json | None:
     try:
         return client.read(*place.split("/"))
     except ServerRefused as refused:
-        if refused.status in (404, 410):
+        if refused.says(404, 410):
             return None
         raise
 
@@ -234,7 +234,7 @@ def provenances(client: FhirClient, transaction: Transaction, reports: Iterable[
     try:
         return [client.read("Provenance", transaction.provenance)]
     except ServerRefused as refused:
-        if refused.status not in (400, 404, 405, 410):
+        if not refused.says(400, 404, 405, 410):
             raise
     found = []
     for report in reports:

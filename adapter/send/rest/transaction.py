@@ -7,12 +7,14 @@ from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from hashlib import sha256
 from typing import Any
+from uuid import NAMESPACE_URL, uuid5
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.settings import Persons, Presence
 from adapter.derive.versions import Precedence, precedence_of
 from adapter.exam import Exam
 from adapter.fhir import Identity, to_bundle
+from adapter.fhir.identity import Series
 from adapter.fhir.json import Json, dumps, loads
 from adapter.fhir.persons import MADE, presence
 from adapter.fhir.references import with_references
@@ -75,6 +77,12 @@ class Transaction:
         """The identifiers (system and value) of its Observations."""
         parts = (name.partition(" ") for name in self.names)
         return tuple((self.systems.observation, value) for kind, _, value in parts if kind == "Observation")
+
+    def provenance_of(self, version: str) -> str:
+        """The id under which the Provenance of another version of the exam was sent."""
+        canonical = self.systems.canonical
+        series = Series(uuid5(NAMESPACE_URL, canonical), "Provenance", f"{canonical}/identifier/provenance")
+        return series.name(version).uuid
 
     @cached_property
     def bundle(self) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from adapter.fhir import search_token
 from adapter.read.bundle_findings import is_computed
 from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest import answers
+from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.captured import Captured, left_over
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import Holding, is_retracted, own_values, provenances, version_named, version_of
@@ -49,21 +50,23 @@ def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence
 
 def _refuse_after(client: FhirClient, transaction: Transaction, report: Json, version: str) -> None:
     """Raise :class:`Held` for an amendment that was recorded after the exam had been taken back."""
-    for one in _history(client, transaction, report):
-        if one.id == version and transaction.precedence.after(Precedence(RETRACTED, 0, one.recorded)):
-            raise Held([after_retraction(transaction.exam, version)])
+    known = (one for one in _history(client, transaction, report) if one.id == version)
+    back = next(known, None) or _by_id(client, transaction, version)
+    if transaction.precedence.after(Precedence(RETRACTED, 0, back.recorded)):
+        raise Held([after_retraction(transaction.exam, version)])
 
 
 def _refuse_other_amendment(client: FhirClient, transaction: Transaction, report: Json, version: str) -> None:
     known = Versions()
     for one in _history(client, transaction, report):
         known.see(one)
+    theirs = known.get(version) or _by_id(client, transaction, version)
+    known.see(theirs)
     if transaction.exam in known:
         raise Superseded(version)
     own = transaction.precedence
     ours = _said(transaction.root, transaction.exam, transaction.amends, own.recorded)
     known.see(ours)
-    theirs = known.get(version) or _said(transaction.root, version, None, None)
     found = known.precedence(ours)
     over = replace(found, depth=max(found.depth, own.depth)).over(known.precedence(theirs))
     if over is None:
@@ -79,14 +82,31 @@ def _history(client: FhirClient, transaction: Transaction, report: Json) -> Iter
         # Ours by its id first: a search may lag behind what was written.
         found += provenances(client, transaction, ())
         found += client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}", "_count": "200"})
-    for provenance in found:
-        period = answers.object_(provenance.get("occurredPeriod"))
-        done = instant_of(answers.text(period, "end") or answers.text(period, "start"))
-        recorded = instant_of(answers.text(provenance, "recorded"))
-        id_ = version_of(provenance, "source")
-        if id_ is not None:
-            made = None if recorded == done else recorded
-            yield _said(transaction.root, id_, version_of(provenance, "revision"), made)
+    yield from (one for provenance in found if (one := _stated(transaction, provenance)))
+
+
+def _by_id(client: FhirClient, transaction: Transaction, version: str) -> Version:
+    """A version of the exam whose Provenance a search did not show, which may lag behind what was written: by the id
+    that it was sent with. Where it is not there either nothing is known of it but that it amends the exam."""
+    try:
+        own = "Provenance" in transaction.types
+        provenance = client.read("Provenance", transaction.provenance_of(version)) if own else {}
+    except ServerRefused as refused:
+        if not refused.says(400, 404, 405, 410):
+            raise
+        provenance = {}
+    found = _stated(transaction, provenance)
+    return found if found and found.id == version else _said(transaction.root, version, None, None)
+
+
+def _stated(transaction: Transaction, provenance: Json) -> Version | None:
+    """The version that a Provenance is of."""
+    period = answers.object_(provenance.get("occurredPeriod"))
+    done = instant_of(answers.text(period, "end") or answers.text(period, "start"))
+    recorded = instant_of(answers.text(provenance, "recorded"))
+    id_ = version_of(provenance, "source")
+    made = None if recorded == done else recorded
+    return None if id_ is None else _said(transaction.root, id_, version_of(provenance, "revision"), made)
 
 
 def _said(root: str, id_: str, amends: str | None, recorded: datetime | None) -> Version:
