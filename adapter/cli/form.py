@@ -200,7 +200,7 @@ def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, templa
     if not folder and len(kinds) > 1 and pretty:
         raise click.UsageError("several questionnaires indented need a folder: --out FOLDER/, or one --kind")
     forms = {kind: to_questionnaire(catalogue, kind, templates=templates) for kind in kinds}
-    made = {kind: dumps(form, pretty=pretty) + b"\n" for kind, form in forms.items()}
+    made = {form["id"]: dumps(form, pretty=pretty) + b"\n" for form in forms.values()}
     if out is None or not folder:
         write_output(out, b"".join(made.values()), public=True)
         return
@@ -208,8 +208,8 @@ def _questionnaires(kinds: list[str], catalogue: Catalogue, pretty: bool, templa
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise click.UsageError(f"{out} cannot be made: {error.strerror}") from None
-    for kind, content in made.items():
-        write_output(out / f"exam-{kind}.json", content, public=True)
+    for name, content in made.items():
+        write_output(out / f"{name}.json", content, public=True)
 
 
 def _responses(

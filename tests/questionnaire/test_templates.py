@@ -70,6 +70,14 @@ def of(entries: list[Json], link_id: str) -> list[Json]:
     return [one["resource"] for one in found]
 
 
+def test_the_form_with_templates_is_an_artifact_of_its_own(form: Json, catalogue: Catalogue) -> None:
+    """One URL and version is one content (FHIR R4, canonical URLs), so that both forms can be on one server."""
+    plain = to_questionnaire(catalogue, "shift")
+    assert form["url"] == f"{plain['url']}-templates"
+    assert form["derivedFrom"] == [f"{plain['url']}|{plain['version']}"]
+    assert (form["id"], form["name"]) == ("exam-shift-templates", "NewbornExamShiftTemplates")
+
+
 def test_templates_are_valid_as_they_stand(entries: list[Json], catalogue: Catalogue) -> None:
     """A server may check a form before it takes it. One item of each make here, all of them by ``-m reference``."""
     makes = {(i.type, i.sides, bool(i.sites), bool(i.profile)): i.id for i in catalogue.offered.values()}
@@ -154,6 +162,9 @@ def test_nothing_else_is_extracted(form: Json, catalogue: Catalogue) -> None:
 def test_responses_with_answers_apart_come_back(catalogue: Catalogue, every: list[Exam]) -> None:
     exam = every[0]
     response = to_response(exam, catalogue, apart=True)
+    assert response["questionnaire"].startswith(
+        f"{to_response(exam, catalogue)['questionnaire'].split('|')[0]}-templates|"
+    )
     assert all(len(item["answer"]) == 1 for item in walk(response["item"]) if item["linkId"].endswith(".value"))
     reading = read(response, catalogue)
     assert reading.exam is not None

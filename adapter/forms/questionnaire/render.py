@@ -13,7 +13,7 @@ from decimal import Decimal
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
 from adapter.forms.questionnaire.templates import extraction, templates_of
-from adapter.read.questionnaire.form import QuestionnaireForm, form_of
+from adapter.read.questionnaire.form import QuestionnaireForm, form_of, with_templates
 from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
 
 _CORE = "http://hl7.org/fhir/StructureDefinition/"
@@ -37,14 +37,15 @@ def to_questionnaire(catalogue: Catalogue, kind: str, *, templates: bool = False
     name = "".join(part.capitalize() for part in re.findall(r"[A-Za-z0-9]+", kind))
     questionnaire: Json = {
         "resourceType": "Questionnaire",
-        "id": f"exam-{kind}",
+        "id": with_templates(f"exam-{kind}") if templates else f"exam-{kind}",
         **({"language": settings.language} if settings.language else {}),
         **({"extension": [extraction()]} if templates else {}),
         "contained": [*_value_sets(form), *([templates_of(form)] if templates else ())],
-        "url": form.url,
+        "url": with_templates(form.url) if templates else form.url,
         "version": form.version,
-        "name": f"NewbornExam{name}",
+        "name": f"NewbornExam{name}{'Templates' if templates else ''}",
         "title": form.kind.label,
+        **({"derivedFrom": [form.canonical]} if templates else {}),
         "status": "active",
         # a canonical under .invalid (RFC 2606) is nobody's: then the form is for trying out
         "experimental": ".invalid" in settings.canonical,

@@ -38,7 +38,7 @@ def to_response(exam: Exam, catalogue: Catalogue, *, apart: bool = False) -> Jso
     response: Json = {
         "resourceType": "QuestionnaireResponse",
         "identifier": {"system": catalogue.identifier_system("capture-record"), "value": details.id},
-        "questionnaire": form.canonical,
+        "questionnaire": form.canonical_with_templates if apart else form.canonical,
         "status": RESPONSE_STATUS[details.status],
         "subject": _reference("Patient", exam.newborn.identifiers[0], catalogue),
     }

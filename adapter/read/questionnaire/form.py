@@ -43,6 +43,11 @@ def form_url(catalogue: Catalogue, kind: str) -> str:
     return f"{catalogue.settings.canonical}/Questionnaire/exam-{kind}"
 
 
+def with_templates(url: str) -> str:
+    """The URL, or the id, of the same form with templates: other content, so another artifact (FHIR R4 canonical)."""
+    return f"{url}-templates"
+
+
 class QuestionnaireForm:
     """The form of ``kind``: its items, and where each stands."""
 
@@ -74,6 +79,11 @@ class QuestionnaireForm:
     def canonical(self) -> str:
         """``url|version``, as a response names its questionnaire (FHIR R4 canonical)."""
         return f"{self.url}|{self.version}"
+
+    @property
+    def canonical_with_templates(self) -> str:
+        """``url|version`` of the same form with templates."""
+        return f"{with_templates(self.url)}|{self.version}"
 
     def links_of(self, item: Item) -> dict[Side | None, str]:
         """The linkId of an item's group of findings for each side; None for findings of no fixed side."""

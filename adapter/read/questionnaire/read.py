@@ -16,7 +16,14 @@ from adapter.exam import Identifier
 from adapter.problems import Problem, Severity
 from adapter.read.places import Place, PlaceOf, pointer
 from adapter.read.questionnaire.answers import read
-from adapter.read.questionnaire.form import ORDER, RESPONSE_STATUS, QuestionnaireForm, form_of, form_url
+from adapter.read.questionnaire.form import (
+    ORDER,
+    RESPONSE_STATUS,
+    QuestionnaireForm,
+    form_of,
+    form_url,
+    with_templates,
+)
 from adapter.read.questionnaire.local_time import LocalTimes
 from adapter.read.questionnaire.node import FormNode, Json, QuestionType
 from adapter.read.questionnaire.sheet import from_sheet
@@ -70,6 +77,7 @@ def _form(data: Json, place: PlaceOf, catalogue: Catalogue) -> tuple[Questionnai
     named = data.get("questionnaire")
     at = _at(place, "questionnaire")
     urls = {form_url(catalogue, kind): kind for kind in catalogue.kinds}
+    urls |= {with_templates(url): kind for url, kind in urls.items()}
     if not isinstance(named, str):
         what = "the response does not say which questionnaire it answers"
         right = f"questionnaire: one of {listed(urls)}, with |{catalogue.settings.version}"
