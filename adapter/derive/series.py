@@ -159,7 +159,7 @@ def _below(line: Tell, of: Judged) -> Iterator[FindingView]:
 
 def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catalogue) -> Standing:
     """A line of an earlier exam that the last has not: resolved only where all that it rests on was seen again,
-    each finding after the exam that made it. What lasts (a score at birth, the birth weight) is still so."""
+    each finding after the exam that made it; what lasts (a risk, the birth weight) need not be."""
     below = [*_below(line, series[number])]
     places = [(_place(view.item, view.finding), number) for view in below if view.computed is None]
     order = {one.exam.details.id: place for place, one in enumerate(series)}
@@ -168,15 +168,31 @@ def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catal
         for view in below
         if view.computed is not None
         for known in view.computed.earlier
-        if known.exam in order and not catalogue.items[known.finding.item].lasting
+        if known.exam in order
     ]
     if places and all(catalogue.items[item].lasting for (item, *_), _ in places):
-        return Standing.STILL
-    again = [_seen_after(place, found, series) for place, found in places]
+        return _of_what_lasts(line, number, series, catalogue)
+    again = [_seen_after(place, found, series) for place, found in places if not catalogue.items[place[0]].lasting]
     if not again or None in again or line.item.id == catalogue.screening.item:
         return Standing.NOT_LOOKED_AT
     unjudged = any(view is not None and view.not_judged is not None for view in again)
     return Standing.NOT_JUDGED if unjudged else Standing.RESOLVED
+
+
+def _of_what_lasts(line: Tell, number: int, series: Sequence[Judged], catalogue: Catalogue) -> Standing:
+    """What was found at birth is still so. A rule on what lasts was asked again, and does not hold any more: its
+    hours are over, or what it asks for was recorded since; where only the former, that is still not known."""
+    rule = catalogue.rules.get(line.rule)
+    if rule is None or line.item.id not in _BY_RULE:
+        return Standing.STILL
+    asked = [leaf for leaf in rule.when.leaves() if leaf.never or leaf.not_recorded]
+    answered = any(
+        view.examined and view.item.id == leaf.item and (not leaf.answers or view.finding.answer in leaf.answers)
+        for one in series[number + 1 :]
+        for view in one.findings
+        for leaf in asked
+    )
+    return Standing.RESOLVED if answered or not asked else Standing.NOT_LOOKED_AT
 
 
 def _seen_after(place: _Place, number: int, series: Sequence[Judged]) -> FindingView | None:
