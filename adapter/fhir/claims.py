@@ -107,7 +107,8 @@ def unmet(resources: Iterable[Json], catalogue: Catalogue) -> Iterator[Problem]:
                 continue
             for path, origin in claim.demands.items():
                 if not has(resource, path):
-                    what = f"lacks {path}, which the profile {claim.url} demands; it is not claimed"
+                    what = f"lacks {path}, which the profile {claim.url} demands; it is not claimed, and where a "
+                    what += "receiver follows references, what leads to this resource is refused too"
                     where = f"{claim.resource}.{path}"
                     yield Problem(Severity.WARNING, Layer.PROFILES, UNMET, what, origin, where=where)
 

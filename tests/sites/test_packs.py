@@ -195,6 +195,7 @@ def test_a_mandatory_fact_that_the_record_lacks_is_told(tmp_path: Path) -> None:
     told = unmet_profiles(exam, catalogue, "transaction")
     assert [problem.where for problem in told] == ["Patient.name.family", "Encounter.period.end"]
     assert "newborn.family" in told[0].remedy
+    assert "what leads to this resource is refused too" in told[0].what
     patients = [
         entry["resource"]
         for entry in to_bundle(exam, catalogue)["entry"]
