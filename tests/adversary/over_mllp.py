@@ -32,7 +32,7 @@ TIMES = Timeouts(connect=1, read=0.03, whole=0.06)
 PATIENT = Retry(
     tries=8, first=0.0001, longest=0.0005, patience=0.2, heed=0.01, budget=3600.0, chance=random.Random(0)
 )
-POWERS = ("drop", "lose", "mute", "busy", "twice", "other", "split", "noise", "late", "half")
+POWERS = ("drop", "lose", "mute", "busy", "failing", "twice", "other", "split", "noise", "late", "half")
 #: A listener that takes a message and never acknowledges it uses up its tries; a person tries it again.
 TRUE_REASONS = {"no-acknowledgement", "foreign-acknowledgement", "half-arrived", "hl7-207", "unreachable"}
 
@@ -82,8 +82,8 @@ class _Connection(socketserver.BaseRequestHandler):
         """Take a message and say so, or what else is in its power; whether the connection stays."""
         if power == "drop":
             return False
-        if power == "busy":
-            self.request.sendall(framed(_answer(message, "AR", "ERR|||207|E\r")))
+        if power in ("busy", "failing"):
+            self.request.sendall(framed(_answer(message, "AR" if power == "busy" else "AE", "ERR|||207|E\r")))
             return True
         self.server.take(message)
         said = framed(_answer(message, "AA"))

@@ -125,7 +125,8 @@ def look_up(
         if value not in observations and (resource := _read(client, place)) and belongs(resource, token, newborn.ids):
             observations[value] = [resource]
     _read_unseen(client, transaction, reports, observations, newborn.ids)
-    holding.same_version = any(version_named(one, transaction) == transaction.exam for one in reports)
+    ours = [one for one in reports if version_named(one, transaction) == transaction.exam]
+    holding.same_version = bool(ours)
     for number, entry in enumerate(entries):
         kind = kinds[number]
         if kind == "Observation":
@@ -133,7 +134,7 @@ def look_up(
         elif kind == "Communication":
             holding.found[number] = told.pop(entry["resource"]["identifier"][0]["value"], [])
         elif kind == "Provenance":
-            holding.found[number] = provenances(client, transaction, reports)
+            holding.found[number] = provenances(client, transaction, ours)  # it comes last: not before its report
     holding.extra = [resource for found in (*observations.values(), *told.values()) for resource in found]
     return holding
 
