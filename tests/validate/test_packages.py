@@ -321,3 +321,21 @@ def test_a_slice_of_a_base_that_is_not_in_the_package() -> None:
     assert from_packages(validator, made) == {("profile-cardinality", coding)}
     made["code"] = {"coding": [{"system": f"{SITE}/codes", "code": "look"}]}
     assert from_packages(validator, made) == set()
+
+
+def test_a_context_may_lead_through_data_types() -> None:
+    """R4, defining-extensions.html: an element by its path. German base profiles have ``Condition.code.coding``."""
+    url = f"{SITE}/StructureDefinition/Cross"
+    packages = Packages()
+    packages.add(
+        profile(
+            "Cross", "Extension", one("Extension.url", fixedUri=url), type="Extension", kind="complex-type",
+            context=[{"type": "element", "expression": "Condition.code.coding"}],
+        )
+    )  # fmt: skip
+    coding = {"extension": [{"url": url, "valueString": "+"}], "system": "http://example.org/x", "code": "a"}
+    condition = {"resourceType": "Condition", "code": {"coding": [coding]}, "subject": {"reference": "Patient/1"}}
+    validator = Validator(packages=packages)
+    assert "extension-context" not in {one.rule for one in validator.validate(condition)}
+    elsewhere = {**condition, "code": {"text": "x"}, "bodySite": [{"coding": [coding]}]}
+    assert "extension-context" in {one.rule for one in validator.validate(elsewhere)}

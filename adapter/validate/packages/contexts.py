@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from adapter.fhir.definitions import definition
 from adapter.validate.fhirpath import Context, FhirPathError, PathItem, compiled
@@ -37,10 +37,17 @@ def _is_element(holder: ElementNode, named: str) -> bool:
         item = definition(holder.parent.type).properties.get(holder.name.removeprefix("_"))
         name = item.element.name.removesuffix("[x]") if item else ""
         return named in ("Element", item.type if item else "", f"{holder.parent.type}.{name}")
-    path = ""
-    if holder.parent and holder.element:
-        path = f"{holder.parent.type}.{holder.element.name.removesuffix('[x]')}"
-    return named in ("Element", path) or is_type(holder.type, named)
+    return named == "Element" or named in _paths(holder) or is_type(holder.type, named)
+
+
+def _paths(holder: ElementNode) -> Iterator[str]:
+    """The paths that lead to an element: from the type that it is an element of, and from each that holds that one,
+    up to the resource (``CodeableConcept.coding``, ``Condition.code.coding``)."""
+    path, node = "", holder
+    while node.parent is not None and node.element is not None:
+        path = f".{node.element.name.removesuffix('[x]')}{path}"
+        node = node.parent
+        yield f"{node.type}{path}"
 
 
 def _is_selected(holder: ElementNode, expression: str) -> bool:
