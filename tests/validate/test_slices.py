@@ -17,6 +17,7 @@ from test_packages import SITE, STANDARD, archive, claiming, one, profile, refer
 
 from adapter.problems import Severity
 from adapter.validate import Validator, load_packages
+from adapter.validate.packages import Packages
 
 KINDS, CODES = f"{SITE}/kinds", f"{SITE}/ValueSet/kinds"
 URL = f"{SITE}/StructureDefinition"
@@ -198,3 +199,42 @@ def test_a_package_knows_a_code_system_of_hl7_better_than_r4(tmp_path: Path) -> 
     assert [p.rule for p in validator.validate({**made, "category": [coding("none", system)]}).errors] == [
         "code-unknown"
     ]
+
+
+def test_a_slice_is_told_by_the_pattern_of_the_whole_or_by_a_profile_of_its_data_type() -> None:
+    """R4, profiling.html#discriminator: the path leads on through the type's profile. So German codings."""
+    base, system = "http://site.example/StructureDefinition", "http://loinc.org"
+    coding = "Observation.code.coding"
+
+    def profiled(name: str, **told: object) -> dict[str, object]:
+        sliced = {"discriminator": [{"type": "pattern", "path": "system"}], "rules": "open"}
+        return {
+            "resourceType": "StructureDefinition", "url": f"{base}/{name}", "type": "Observation",
+            "kind": "resource",
+            "derivation": "constraint", "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Observation",
+            "differential": {"element": [
+                {"id": coding, "path": coding, "slicing": sliced, "min": 1},
+                {"id": f"{coding}:loinc", "path": coding, "sliceName": "loinc", "min": 1, "max": "1", **told},
+            ]},
+        }  # fmt: skip
+
+    of_type = {
+        "resourceType": "StructureDefinition", "url": f"{base}/Loinc", "type": "Coding", "kind": "complex-type",
+        "derivation": "constraint", "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Coding",
+        "differential": {"element": [{"id": "Coding.system", "path": "Coding.system", "patternUri": system}]},
+    }  # fmt: skip
+    packages = Packages()
+    for definition in (
+        of_type,
+        profiled("ByType", type=[{"code": "Coding", "profile": [f"{base}/Loinc"]}]),
+        profiled("ByPattern", patternCoding={"system": system, "code": "8867-4"}),
+    ):
+        packages.add(definition)
+    for name in ("ByType", "ByPattern"):
+        for where, fits in ((system, True), ("http://other.example", False)):
+            resource = {
+                "resourceType": "Observation", "meta": {"profile": [f"{base}/{name}"]}, "status": "final",
+                "code": {"coding": [{"system": where, "code": "8867-4"}]}, "valueString": "x",
+            }  # fmt: skip
+            found = {problem.rule for problem in Validator(packages=packages).validate(resource)}
+            assert ("profile-cardinality" not in found) is fits, (name, where)

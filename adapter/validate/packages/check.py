@@ -141,7 +141,7 @@ class _Judge:
 
     def _slices(self, rule: ElementRule, found: list[PlacedElement], where: str, profile: str) -> Iterator[Problem]:
         """How many elements are in each slice, what each of them is, and the slices that a slice is cut into."""
-        sorter = Sorter(self.packages, self.node, self.conforms)
+        sorter = Sorter(self.packages, self.node, self.conforms, self._rules_of)
         told = {name: one for name, one in rule.slices.items() if sorter.can_tell(rule, one)}
         members: dict[str, list[PlacedElement]] = {name: [] for name in told}
         for placed in found:
@@ -161,6 +161,10 @@ class _Judge:
             what = f"the slice {name} was not checked: what it is told by stands in a profile that no package has"
             remedy = "the package of the profile's base, with --package too"
             yield self._problem("slice-unknown", where, what, remedy, profile, Severity.INFORMATION)
+
+    def _rules_of(self, profile: str) -> ElementRule | None:
+        structure = self.packages.structure(profile)
+        return None if structure is None else _tree(structure, self.packages)
 
     def conforms(self, placed: PlacedElement, profile: str) -> bool:
         """Whether an element or resource has no error against a profile; false for one that is not known."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,11 +17,13 @@ from adapter.validate.walk import ElementNode, objects, text
 
 @dataclass(frozen=True, slots=True)
 class Sorter:
-    """Sorts the elements of one resource; ``conforms`` says whether an element meets a profile."""
+    """Sorts the elements of one resource; ``conforms`` says whether an element meets a profile, ``rules_of`` has its
+    rules, None where no package defines it."""
 
     packages: Packages
     node: ElementNode
     conforms: Callable[[PlacedElement, str], bool]
+    rules_of: Callable[[str], ElementRule | None]
 
     def can_tell(self, rule: ElementRule, one: ElementRule) -> bool:
         """Whether anything tells the elements of a slice: discriminators, or what the slice itself fixes."""
@@ -38,7 +40,7 @@ class Sorter:
         here, wanted = [placed], [one]
         for step in steps:
             if step != "resolve()" and not step.startswith("ofType("):
-                here, wanted = _follow(step, here, wanted)
+                here, wanted = self._follow(step, here, wanted)
         if kind == "exists":
             return bool(here) != any(rule.max == 0 for rule in wanted)
         if kind == "profile" or "resolve()" in steps:
@@ -47,6 +49,32 @@ class Sorter:
             types = {code for rule in wanted for code in rule.types}
             return bool(here) and all(any(is_type(p.item.type, code) for code in types) for p in here)
         return any(self._is_value(rule, p) for rule in wanted for p in here)
+
+    def _follow(
+        self, step: str, here: list[PlacedElement], wanted: list[ElementRule]
+    ) -> tuple[list[PlacedElement], list[ElementRule]]:
+        """One step of a discriminator's path, in the data and in the rules (the slices of a rule count too)."""
+        if step.startswith("extension("):
+            url = step[len("extension(") : -1].strip("'\"")
+            here = [c for p in here for c in placed_children(p, "extension") if _url(c) == url]
+            sliced = [child for rule in wanted if (child := rule.child("extension"))]
+            return here, [
+                one for rule in sliced for one in rule.slices.values() if url in one.types.get("Extension", ())
+            ]
+        here = [c for p in here for c in placed_children(p, step)]
+        return here, [one for rule in wanted for one in self._below(rule, step)]
+
+    def _below(self, rule: ElementRule, step: str) -> Iterator[ElementRule]:
+        """What a rule says of a child: by the child itself, by a value or pattern of the whole, by a profile of its
+        data type (a Coding of LOINC, say)."""
+        for whole in (rule.fixed, rule.pattern):
+            value = whole.get(step) if isinstance(whole, Mapping) else None
+            for part in value if isinstance(value, list) else [value] * (value is not None):
+                yield ElementRule(f"{rule.path}.{step}", step, pattern=part)
+        trees = (self.rules_of(profile) for profiles in rule.types.values() for profile in profiles)
+        for one in (rule, *filter(None, trees)):
+            if child := one.child(step):
+                yield from (child, *child.slices.values())
 
     def _is_value(self, wanted: ElementRule, placed: PlacedElement) -> bool:
         """Whether an element has the value, pattern or code that a slice is told by; false where there is none."""
@@ -92,20 +120,6 @@ def _discriminators(rule: ElementRule) -> tuple[tuple[str, str], ...]:
     if rule.name in ("extension", "modifierExtension"):
         return (("value", "url"),)
     return (("type", "$this"),) if rule.name.endswith("[x]") else _ITSELF
-
-
-def _follow(
-    step: str, here: list[PlacedElement], wanted: list[ElementRule]
-) -> tuple[list[PlacedElement], list[ElementRule]]:
-    """One step of a discriminator's path, in the data and in the rules (the slices of a rule count too)."""
-    if step.startswith("extension("):
-        url = step[len("extension(") : -1].strip("'\"")
-        here = [c for p in here for c in placed_children(p, "extension") if _url(c) == url]
-        sliced = [child for rule in wanted if (child := rule.child("extension"))]
-        return here, [one for rule in sliced for one in rule.slices.values() if url in one.types.get("Extension", ())]
-    children = [child for rule in wanted if (child := rule.child(step))]
-    wanted = [one for child in children for one in (child, *child.slices.values())]
-    return [c for p in here for c in placed_children(p, step)], wanted
 
 
 def resolved(node: ElementNode, reference: str) -> Mapping[str, Any] | None:
