@@ -8,6 +8,7 @@ labels of values of 120, apostrophes doubled, a full stop at the end. R: double 
 
 from __future__ import annotations
 
+import csv
 import re
 from pathlib import Path
 
@@ -89,9 +90,26 @@ def test_spss_has_every_column_and_no_line_that_it_cannot_read(folder: Path, cat
     assert "'examined' 'examined, and what was found stands in the value'" in "\n".join(said)
 
 
+def test_spss_reads_a_line_a_row_where_a_text_has_several(folder: Path, catalogue: Catalogue, tmp_path: Path) -> None:
+    """A line end within quotes begins a new case there (GNU PSPP 1.6.2 does so; SPSS alike, from memory): all behind
+    it would stand in wrong columns."""
+    heading, first = (folder / "newborns.csv").read_text("utf-8").splitlines()[:2]
+    with (tmp_path / "newborns.csv").open("w", newline="") as file:
+        name = [one.name for one in TABLES["newborns"].columns(catalogue)].index("name")
+        cells = next(csv.reader([first]))
+        written = [[*cells[:name], text, *cells[name + 1 :]] for text in ("one", 'a "line"\nand\r\nmore', "")]
+        csv.writer(file).writerows([heading.split(","), *written])
+    write_labels(tmp_path, catalogue, {"newborns": 3})
+    assert "/FILE='newborns_for_spss.csv'" in (tmp_path / "labels.sps").read_text("utf-8")
+    rows = list(csv.reader((tmp_path / "newborns_for_spss.csv").read_text("utf-8").splitlines()))
+    assert [row[name] for row in rows[1:]] == ["one", 'a "line" and more', ""]
+    assert rows[2][:name] == cells[:name]
+    assert not list(folder.glob("*_for_spss.csv"))
+
+
 def test_only_r_reads_what_is_no_csv(catalogue: Catalogue, tmp_path: Path) -> None:
     (tmp_path / "exams").mkdir()
     (tmp_path / "exams" / "part-00000.parquet").touch()
-    write_labels(tmp_path, catalogue, ["exams"])
+    write_labels(tmp_path, catalogue, {"exams": 0})
     assert {path.name for path in tmp_path.iterdir()} == {"exams", "labels.R"}
     assert 'from_parquet("exams")' in (tmp_path / "labels.R").read_text("utf-8")

@@ -120,7 +120,7 @@ def write_dictionary(folder: Path, catalogue: Catalogue, counts: dict[str, Count
     the scripts with labels, the notebook."""
     write_datapackage(folder, catalogue, counts)
     write_notebook(folder, "exams" in counts)
-    write_labels(folder, catalogue, counts)
+    write_labels(folder, catalogue, {name: seen.rows for name, seen in counts.items()})
     rows = [row for name, seen in counts.items() for row in entries(TABLES[name], catalogue, seen)]
     policy = catalogue.settings.policy
     about = [

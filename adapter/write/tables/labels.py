@@ -8,7 +8,9 @@ names of 32 characters, variable labels of 80; SPSS names of 64 bytes, labels of
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import csv
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -20,16 +22,18 @@ Values = tuple[tuple[str, str], ...]
 _STATA_NAME, _STATA_LABEL = 32, 80
 _SPSS_LABEL, _SPSS_TEXT = 120, 2000
 _SHORT = 64
+_STEP = 1 << 20
+_LINE_END = re.compile(r"\r\n|\r|\n")
 _MOMENTS = (Type.INSTANT, Type.LOCAL)
 _ABOUT = "the dictionary's labels; run it in the folder of the extract. An empty cell is never a normal finding."
 
 
-def write_labels(folder: Path, catalogue: Catalogue, names: Iterable[str]) -> None:
-    """The scripts for the tables in a folder."""
-    tables = {name: TABLES[name].columns(catalogue) for name in names}
+def write_labels(folder: Path, catalogue: Catalogue, rows: Mapping[str, int]) -> None:
+    """The scripts for the tables in a folder, of which each has so many ``rows``."""
+    tables = {name: TABLES[name].columns(catalogue) for name in rows}
     scripts: dict[str, Callable[..., Iterator[str]]] = {"labels.R": partial(_r, folder)}
     if all((folder / f"{name}.csv").is_file() for name in tables):
-        scripts |= {"labels.do": _stata, "labels.sps": _spss}
+        scripts |= {"labels.do": _stata, "labels.sps": partial(_spss, folder, rows)}
     for file, script in scripts.items():
         (folder / file).write_text("".join(f"{line}\n" for line in script(tables)), encoding="utf-8")
 
@@ -177,12 +181,13 @@ def _with_unit(column: Column) -> str:
 # SPSS
 
 
-def _spss(tables: dict[str, tuple[Column, ...]]) -> Iterator[str]:
+def _spss(folder: Path, rows: Mapping[str, int], tables: dict[str, tuple[Column, ...]]) -> Iterator[str]:
     yield f"* SPSS: each table as TABLE.sav with {_ABOUT}."
     yield "* Moments stay text in ISO 8601, in UTC. SET UNICODE must be on before any file is open."
     yield "SET DECIMAL=DOT."
     for name, columns in tables.items():
-        yield f"GET DATA /TYPE=TXT /FILE='{name}.csv' /ENCODING='UTF8' /DELCASE=LINE /DELIMITERS=','"
+        file = _a_line_a_row(folder / f"{name}.csv", rows[name])
+        yield f"GET DATA /TYPE=TXT /FILE='{file}' /ENCODING='UTF8' /DELCASE=LINE /DELIMITERS=','"
         yield " /QUALIFIER='\"' /ARRANGEMENT=DELIMITED /FIRSTCASE=2 /VARIABLES="
         yield from (f"  {column.name} {_spss_format(column)}" for column in columns)
         yield "  ."
@@ -196,6 +201,19 @@ def _spss(tables: dict[str, tuple[Column, ...]]) -> Iterator[str]:
             yield from (f"  {_spss_text(value)} {_spss_text(label)}" for value, label in values)
             yield "  ."
         yield f"SAVE OUTFILE='{name}.sav'."
+
+
+def _a_line_a_row(path: Path, rows: int) -> str:
+    """The name of a table's file that SPSS can read. It knows no line end within quotes: where a text has one,
+    another file is written beside it, which has a space in its place."""
+    with path.open("rb") as file:
+        lines = sum(portion.count(b"\n") for portion in iter(partial(file.read, _STEP), b""))
+    if lines <= rows + 1:
+        return path.name
+    other = path.with_name(f"{path.stem}_for_spss.csv")
+    with path.open(encoding="utf-8", newline="") as given, other.open("w", encoding="utf-8", newline="") as made:
+        csv.writer(made).writerows([_LINE_END.sub(" ", cell) for cell in row] for row in csv.reader(given))
+    return other.name
 
 
 def _by_values(columns: Sequence[Column]) -> dict[Values, list[str]]:
