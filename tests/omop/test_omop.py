@@ -391,11 +391,11 @@ def test_parquet_holds_the_same(every: list[Exam], catalogue: Catalogue, tmp_pat
     write(every[:4], tmp_path / "parquet", catalogue, "parquet")
     for table in ("person", "visit_occurrence", "measurement", "observation"):
         counts = [
-            duckdb.execute(f"SELECT count(*), sum({table}_id) FROM '{tmp_path}/{form}/{table}.{form}'").fetchone()
+            duckdb.execute(f"SELECT count(*), sum({table}_id) FROM '{tmp_path}/{form}/{table}.{form}'").fetchall()
             for form in ("csv", "parquet")
         ]
         assert counts[0] == counts[1]
     typed = duckdb.execute(
         f"SELECT typeof(birth_datetime), typeof(person_id) FROM '{tmp_path}/parquet/person.parquet'"
     )
-    assert typed.fetchone() == ("TIMESTAMP", "BIGINT")
+    assert typed.fetchall() == [("TIMESTAMP", "BIGINT")]

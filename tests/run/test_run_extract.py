@@ -196,6 +196,7 @@ def test_a_table_that_a_spreadsheet_reads_has_one_header(source: Path, tmp_path:
         "dictionary.csv",
         "dictionary.html",
         "findings.csv",
+        "findings_for_spss.csv",
         "held.csv",
         "labels.R",
         "labels.do",
