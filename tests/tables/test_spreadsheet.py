@@ -15,8 +15,12 @@ import pandas as pd
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from table_rows import row
 
+from adapter.catalogue import Catalogue
+from adapter.exam import Exam, Examiner, Identifier
 from adapter.write.tables import Column, Type
+from adapter.write.tables.column import joined, split
 from adapter.write.tables.spreadsheet import CsvFile, guarded, read_rows, unguarded
 from strategies import texts
 
@@ -92,3 +96,22 @@ def test_other_columns_are_refused(tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text("a,b\r\n1,2\r\n", encoding="utf-8")
     with pytest.raises(ValueError, match="other columns"):
         list(read_rows(tmp_path / "t.csv", COLUMNS))
+
+
+@given(st.lists(st.text(st.sampled_from("a;\\'=+ \t"), min_size=1, max_size=5), max_size=4))
+@example(["Invented; N.", "\\", ";", "=1+1"])
+def test_several_values_in_a_cell_come_back_as_they_were(values: list[str]) -> None:
+    assert split(unguarded(guarded(joined(values)))) == values
+
+
+def test_the_semicolon_of_a_name_or_an_identifier_does_not_end_it(every: list[Exam], catalogue: Catalogue) -> None:
+    exam = every[0]
+    people = tuple(Examiner(name=name, role="nurse") for name in ("N.; Invented", "b\\"))
+    known = tuple(Identifier(system="urn:example:ward", value=value) for value in ("1;urn:example:ward|2", "3"))
+    newborn = exam.newborn.model_copy(update={"identifiers": known})
+    details = exam.details.model_copy(update={"examiners": people})
+    exam = exam.model_copy(update={"newborn": newborn, "details": details})
+    assert row("exams", exam, catalogue)["examiners"] == "N.\\; Invented;b\\\\"
+    assert split(row("newborns", exam, catalogue)["identifiers"]) == [
+        f"urn:example:ward|{one.value}" for one in known
+    ]

@@ -21,6 +21,7 @@ from adapter.write.quality.digits import terminal_digit
 from adapter.write.quality.drift import Monthly
 from adapter.write.quality.table_one import Place, table_one
 from adapter.write.tables import TABLES
+from adapter.write.tables.column import split
 from adapter.write.tables.folder import TextRow, rows
 
 GROUPS = ("all", "kind", "role", "month", "place")
@@ -132,7 +133,7 @@ def _exam(row: TextRow, found: Findings, catalogue: Catalogue) -> None:
     ]
     found.exams.update(groups)
     for role in roles:
-        found.people[role].update(name for name in row.get("examiners", "").split(";") if name)
+        found.people[role].update(split(row.get("examiners", "")))
     for column, item in _statuses(catalogue).items():
         status = row.get(column, "")
         if status in ("", "not_expected", "computed"):

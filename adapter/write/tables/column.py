@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import re
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
@@ -38,7 +39,7 @@ class Column:
     """One column.
 
     ``unit`` is UCUM. ``codes``: the published codes of the question, ``loinc 8867-4``. ``allowed``: what may stand in
-    it and what that means; empty where anything may. ``several``: the cell may hold several of them, ``;`` between.
+    it and what that means; empty where anything may. ``several``: the cell may hold several of them (:func:`joined`).
     ``status``: the column that says why a cell is empty (examined, not examined, not recorded). ``item``: the item of
     the catalogue that it holds.
     """
@@ -97,6 +98,21 @@ def moment(name: str, label: str) -> tuple[Column, Column]:
     """The two columns of a moment."""
     offset = Column(f"{name}_offset_minutes", Type.INTEGER, f"{label}: offset from UTC as captured", "min")
     return Column(name, Type.INSTANT, label), offset
+
+
+_SPECIAL = re.compile(r"[;\\]")
+_ONE_OF_SEVERAL = re.compile(r"(?:[^;\\]|\\.)+")
+
+
+def joined(values: Iterable[str]) -> str:
+    """Several values as one cell: ``;`` between, and a backslash before one that is part of a value, as before a
+    backslash (like the lists of RFC 5545, 3.3.11)."""
+    return ";".join(_SPECIAL.sub(r"\\\g<0>", value) for value in values)
+
+
+def split(cell: str) -> list[str]:
+    """The inverse of :func:`joined`, of values that are not empty."""
+    return [re.sub(r"\\(.)", r"\1", value) for value in _ONE_OF_SEVERAL.findall(cell)]
 
 
 _HOURS = Decimal("0.0001")

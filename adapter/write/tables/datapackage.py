@@ -82,7 +82,7 @@ def _field(column: Column) -> Json:
         found["format"] = "any"
     words = [f"unit {column.unit} (UCUM)" if column.unit else "", "; ".join(column.codes)]
     if column.several:
-        words.append("several values with ; between")
+        words.append("several values with ; between, and a backslash before one that is part of a value")
     if any(words):
         found["description"] = ". ".join(word for word in words if word)
     if column.allowed and not column.several:

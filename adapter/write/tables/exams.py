@@ -15,7 +15,7 @@ from typing import Any
 from adapter.catalogue import Catalogue, Item, ItemType, Meaning
 from adapter.derive import FindingView, age_hours, worst
 from adapter.exam import Sex, Side, Status, Urgency
-from adapter.write.tables.column import Column, Row, Type, hours, moment
+from adapter.write.tables.column import Column, Row, Type, hours, joined, moment
 from adapter.write.tables.readings import readings, standing
 from adapter.write.tables.slots import columns_of, places
 from adapter.write.tables.tabled import TabledExam
@@ -91,7 +91,7 @@ def _head(tabled: TabledExam, repeated: list[str]) -> Row:
         details.place,
         str(encounter) if encounter else None,
         ";".join(sorted({examiner.role for examiner in details.examiners})),
-        ";".join(examiner.shown_name or str(examiner.identifier) for examiner in details.examiners),
+        joined(examiner.shown_name or str(examiner.identifier) for examiner in details.examiners),
         exam.newborn.sex.value,
         weeks,
         None if weeks is None or days is None else weeks * 7 + days,

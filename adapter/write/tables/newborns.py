@@ -7,7 +7,7 @@ from uuid import uuid5
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier, Sex
-from adapter.write.tables.column import Column, Row, Type, moment
+from adapter.write.tables.column import Column, Row, Type, joined, moment
 from adapter.write.tables.tabled import TabledExam
 from adapter.write.tables.terms import terms, words
 
@@ -68,4 +68,4 @@ def mother_id(identifier: Identifier, catalogue: Catalogue) -> str:
 
 
 def _identifiers(given: Iterable[Identifier], catalogue: Catalogue) -> str:
-    return ";".join(str(catalogue.resolve(identifier)) for identifier in given)
+    return joined(str(catalogue.resolve(identifier)) for identifier in given)
