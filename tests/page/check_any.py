@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from driver import Hand, new_exam, opened
+from driver import Hand, downloaded, new_exam, opened
 from playwright.sync_api import Page, Playwright
 
 from adapter.catalogue import load_catalogue
@@ -79,10 +79,9 @@ def anything(play: Playwright, file: Path, folder: Path) -> str:
             if leave.count():
                 leave.check()
             shown = page.locator("main .told li:not(.none) .words").all_inner_texts()
-            with page.expect_download() as saving:
+            with downloaded(page, folder) as files:
                 hand.button("Save the record as a file")
-            saved = folder / f"{number}.json"
-            saving.value.save_as(saved)
+            [saved] = files
             eyes.nothing_left()
         [reading] = read_captures(saved, CATALOGUE)
         assert reading.accepted, [str(problem) for problem in reading.errors]

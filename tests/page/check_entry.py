@@ -6,7 +6,7 @@ from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
 
-from driver import MORNING, Hand, new_exam, opened, to_page
+from driver import MORNING, Hand, downloaded, new_exam, opened, to_page
 from playwright.sync_api import Page, Playwright
 
 from adapter.catalogue import load_catalogue
@@ -22,10 +22,9 @@ def saved(page: Page, folder: Path) -> Exam:
     leave = page.locator("#leave")
     if leave.count():
         leave.check()
-    with page.expect_download() as saving:
+    with downloaded(page, folder) as files:
         page.get_by_role("button", name="Save the record as a file").click()
-    file = folder / saving.value.suggested_filename
-    saving.value.save_as(file)
+    [file] = files
     [reading] = read_captures(file, CATALOGUE)
     assert reading.accepted, [str(problem) for problem in reading.problems]
     assert reading.exam is not None

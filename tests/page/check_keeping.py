@@ -138,6 +138,33 @@ def refused(play: Playwright, file: Path, folder: Path) -> str:
     return f"{heard[0]!r}; {heard[1]!r}"
 
 
+# A person is asked whether the page may keep things, and does not answer; and browsers from before what it needs.
+_UNANSWERED = "StorageManager.prototype.persist = () => new Promise(() => {});"
+_OLDER = (
+    "delete window.DecompressionStream;",
+    "delete Element.prototype.replaceChildren;",
+    "delete Array.prototype.at;",
+)
+
+
+def unable(play: Playwright, file: Path, folder: Path) -> str:
+    """No answer of the browser holds the page up; one that cannot run it, or has no script, is told in words."""
+    with opened(play, file) as (page, eyes):
+        page.add_init_script(_UNANSWERED)
+        page.reload()
+        page.get_by_role("button", name="Begin with a newborn").wait_for()
+        expect(page.locator("#unable")).to_be_hidden()
+        eyes.nothing_left()
+    for script in _OLDER:
+        with opened(play, file) as (page, _):
+            page.add_init_script(script)
+            page.reload()
+            expect(page.locator("#unable")).to_contain_text("Safari 16.4")
+    with opened(play, file, java_script_enabled=False) as (page, _):
+        assert "record on paper" in page.inner_text("body")
+    return "shown though nobody answers; without script and in older browsers: what it needs"
+
+
 def deleted(play: Playwright, file: Path, folder: Path) -> str:
     """Deleting is deliberate, and is for good; another window of the page is stopped before it writes."""
     with opened(play, file) as (page, eyes):

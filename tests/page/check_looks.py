@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from unicodedata import normalize
 
-from driver import ENGLISH, Hand, new_exam, opened, say_who, to_page
+from driver import ENGLISH, Hand, downloaded, new_exam, opened, say_who, to_page
 from playwright.sync_api import Page, Playwright
 from pypdf import PdfReader
 
@@ -294,7 +294,7 @@ def keyboard(play: Playwright, file: Path, folder: Path) -> str:
         to("These")
         page.keyboard.press("Space")
         to("Save the record as a file")
-        with page.expect_download():
+        with downloaded(page, folder):
             page.keyboard.press("Enter")
         moving = page.evaluate("getComputedStyle(document.querySelector('button')).transitionDuration")
         assert moving == "0s"

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from driver import MORNING, Hand, new_exam, say_who, to_page, window
+from driver import MORNING, Hand, downloaded, new_exam, say_who, to_page, window
 from playwright.sync_api import Page, Playwright
 from servers import sandbox
 
@@ -99,9 +99,9 @@ def served(play: Playwright, file: Path, folder: Path) -> str:
         page.locator("#leave").check()
         hand.button("Save and send")
         page.get_by_text("No answer: the record is kept here").wait_for()
-        with page.expect_download() as saving:
+        with downloaded(page, folder) as files:
             hand.button("Save as a file instead")
-        assert saving.value.suggested_filename.endswith(".json")
+        assert files[0].name.endswith(".json")
     return (
         "an answer that was lost, a correction of what was filed, the adapter's list on screen, a server that is gone"
     )

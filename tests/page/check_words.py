@@ -24,11 +24,11 @@ _VISIBLE = """() => {
   const texts = [document.title];
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   while (walker.nextNode())
-    if (!walker.currentNode.parentElement.closest('script, style, noscript, bdi, [lang]:not(html)'))
+    if (!walker.currentNode.parentElement.closest('script, style, bdi, [lang]:not(html)'))
       texts.push(walker.currentNode.textContent);
   return [...said, ...texts].filter(Boolean).join(' ');
 }"""
-_NAMES = ("Boy with a twin", "Girl Testfield", "N. Invented", "mrn")
+_NAMES = ("Boy with a twin", "Girl Testfield", "N. Invented", "mrn", "Chrome", "Edge", "Firefox", "Safari")
 
 
 def in_language(language: str, folder: Path) -> Catalogue:

@@ -1,9 +1,13 @@
-"""The page in Debian's Chromium, driven by Playwright: a hand that counts taps and keys, eyes on the network."""
+"""The page in Debian's Chromium or Firefox, driven by Playwright: a hand that counts taps and keys, eyes on the
+network.
+"""
 
 from __future__ import annotations
 
 import re
 import shutil
+import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -21,6 +25,10 @@ SWITCHES = (
     *("--disable-sync", "--no-first-run", "--disable-quic", "--host-resolver-rules=MAP ward.invalid 127.0.0.1"),
 )
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+FIREFOX = shutil.which("firefox-esr") or shutil.which("firefox") or "/usr/bin/firefox-esr"
+PREFERENCES = {"network.dns.localDomains": "ward.invalid"}
+# The browser that is driven: Chromium, unless the command line says the other.
+DRIVEN = {"in": "chromium"}
 MORNING = datetime.fromisoformat("2026-03-01T08:30:00+01:00")
 
 
@@ -100,7 +108,42 @@ class Eyes:
 @cache
 def browser(play: Playwright) -> Browser:
     """The one browser of this run; each check has a context, and so a storage, of its own in it."""
+    if DRIVEN["in"] == "firefox":
+        # Debian's own, over WebDriver BiDi: Playwright's usual Firefox is one that it builds itself
+        _downloads().mkdir(exist_ok=True)
+        return play.firefox.launch(
+            channel="moz-firefox",
+            executable_path=FIREFOX,
+            firefox_user_prefs=PREFERENCES,
+            downloads_path=_downloads(),
+        )
     return play.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
+
+
+@cache
+def _downloads() -> Path:
+    return Path(tempfile.mkdtemp())
+
+
+@contextmanager
+def downloaded(page: Page, folder: Path) -> Iterator[list[Path]]:
+    """The one file that is downloaded within, put into ``folder``: in the list when the block has ended."""
+    files: list[Path] = []
+    if DRIVEN["in"] == "chromium":
+        with page.expect_download() as saving:
+            yield files
+        files.append(folder / saving.value.suggested_filename)
+        saving.value.save_as(files[0])
+        return
+    # Of what a page itself made as a file, Playwright hears nothing from Firefox: it is looked for where it lands.
+    before = set(_downloads().iterdir())
+    yield files
+    for _ in range(80):
+        if new := [one for one in _downloads().iterdir() if one not in before and one.stat().st_size]:
+            files.append(Path(shutil.move(new[0], folder)))
+            return
+        time.sleep(0.1)
+    raise AssertionError("nothing was downloaded")
 
 
 @contextmanager

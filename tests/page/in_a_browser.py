@@ -32,7 +32,7 @@ import check_ward  # noqa: E402
 import check_ways  # noqa: E402
 import check_words  # noqa: E402
 import whole_exam  # noqa: E402
-from driver import browser, opened  # noqa: E402
+from driver import DRIVEN, browser, opened  # noqa: E402
 from playwright.sync_api import Playwright, sync_playwright  # noqa: E402
 from servers import sandbox  # noqa: E402
 
@@ -73,6 +73,7 @@ CHECKS: dict[str, Check] = {
     "reload": check_keeping.reload,
     "killed browser": check_keeping.killed,
     "nothing kept": check_keeping.refused,
+    "browser that cannot": check_keeping.unable,
     "deleting, two windows": check_keeping.deleted,
     "two windows, plain http": check_keeping.plain_http,
     "twins": check_twins.twins,
@@ -99,7 +100,9 @@ CHECKS: dict[str, Check] = {
 
 def main() -> int:
     """Exit code 0 when every check is well."""
-    chosen = sys.argv[1:] or list(CHECKS)
+    if "--firefox" in sys.argv:
+        DRIVEN["in"] = "firefox"
+    chosen = [name for name in sys.argv[1:] if not name.startswith("--")] or list(CHECKS)
     failed = 0
     with sync_playwright() as play, tempfile.TemporaryDirectory() as place:
         for name in chosen:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import httpx
 from click.testing import CliRunner
-from driver import Eyes, Hand, to_page
+from driver import Eyes, Hand, downloaded, to_page
 from playwright.sync_api import Page
 
 from adapter.catalogue import Catalogue
@@ -191,10 +191,9 @@ def record(page: Page, eyes: Eyes, catalogue: Catalogue, folder: Path) -> tuple[
     who_taps, who_keys, who_flicks = hand.taps, hand.keys, hand.flicks
     walk(hand, catalogue)
     assert "Everything asked for is recorded" in page.locator("main").inner_text()
-    with page.expect_download() as saving:
+    with downloaded(page, folder) as files:
         hand.button("Save the record as a file")
-    file = folder / saving.value.suggested_filename
-    saving.value.save_as(file)
+    [file] = files
     assert page.locator(".saved").inner_text().endswith(f"as {file.name}")
     eyes.nothing_left()
     return file, Effort(who_taps, who_keys, hand.taps - who_taps, hand.keys - who_keys, hand.flicks - who_flicks)

@@ -48,9 +48,11 @@ def to_page(catalogue: Catalogue, kind: str | None = None, *, served: bool = Fal
         '<meta name="referrer" content="no-referrer">\n'
         f"<title>{escape(words.say('page.title'))}</title>\n"
         f"{_INSTALLED if served else ''}<style>{style}</style>\n</head>\n"
-        f'<body>\n<div id="page"><noscript><p>{escape(words.say("page.no_script"))}</p></noscript></div>\n'
+        '<body>\n<div id="page"></div>\n'
         f'<script type="application/gzip" id="catalogue">{_packed(data)}</script>\n'
-        f"<script>{script}</script>\n</body>\n</html>\n"
+        f"<script>{script}</script>\n"
+        # seen where the script does not run, or did not come to its first view
+        f'<p id="unable">{escape(words.say("page.unable"))}</p>\n</body>\n</html>\n'
     ).encode()
 
 

@@ -1,24 +1,17 @@
 // The page begins: the catalogue is read, what this device keeps is opened, the first view is shown.
 import { readCatalogue, unpacked } from "./catalogue.mjs";
-import { openHere, openStore } from "./store.mjs";
+import { askToLast, openHere, openStore } from "./store.mjs";
 import { app, placeOf } from "./state.mjs";
 import { leadTo } from "./lead.mjs";
 import { known } from "./start.mjs";
 import { startShell } from "./shell.mjs";
-import { storeSaid } from "./keeping.mjs";
+import { showKeeping, storeSaid } from "./keeping.mjs";
 import { holdWindow } from "./window.mjs";
 import { startFollowing } from "./handed.mjs";
 import { startOffline } from "./offline.mjs";
 import { lookAtWard } from "./ward.mjs";
 
-/** Of a browser that cannot read the data all that can be said is what stands there for one without script. */
-const tooOld = () => {
-  const page = document.getElementById("page");
-  page.textContent = page.querySelector("noscript").textContent.replace(/<[^>]*>/g, "");
-};
-
 const begin = async () => {
-  if (!window.DecompressionStream) return tooOld();
   app.catalogue = readCatalogue(await unpacked(document.getElementById("catalogue").textContent));
   startShell();
   if (!(await holdWindow())) return;
@@ -33,9 +26,15 @@ const begin = async () => {
   }
   app.render();
   if (app.view === "page" && place.at) leadTo(doc, place.at);
+  askToLast(app.store, showKeeping);
   startOffline();
   startFollowing();
   lookAtWard();
 };
 
-begin();
+// Hides what stands in the file for a browser that cannot run this, and shows it again where the first view was not reached.
+document.documentElement.dataset.runs = "";
+begin().catch((error) => {
+  delete document.documentElement.dataset.runs;
+  throw error;
+});

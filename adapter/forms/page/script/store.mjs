@@ -108,9 +108,15 @@ export const openStore = async (onstate) => {
     if (database) await written(database, (exams) => exams.delete(key)).catch(() => {});
   };
 
-  const granted = await (navigator.storage?.persist?.() ?? Promise.resolve(false)).catch(() => false);
-  return { docs: [...found.values()], keep, forget, lasting: granted || cameBack() };
+  return { docs: [...found.values()], keep, forget, lasting: cameBack() };
 };
+
+/** Ask the browser not to clear what is kept. Some ask the person first, so nothing may wait for the answer. */
+export const askToLast = (store, then) =>
+  navigator.storage?.persist?.().then((granted) => {
+    store.lasting ||= granted;
+    then();
+  }, () => {});
 
 /** Where this window is, through a reload, as `{key, view, page, at}`: put it (null: in no exam), or read it. */
 export const openHere = (place) => {
