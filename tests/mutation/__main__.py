@@ -3,7 +3,7 @@
 In a copy of the last commit, one small change after another is made in ``adapter/ROOM`` (``changes``), and the
 tests run until one fails (``inside``); ``TESTS`` are the room's as ``_TESTS`` names them, else ``tests/ROOM``. A
 change that no test sees is printed with its place: either a test is missing, or the change makes no difference,
-which a person decides. It asserts nothing, and takes minutes.
+which a person decides. So is one with which the tests do not end. It asserts nothing, and takes minutes.
 """
 
 from __future__ import annotations

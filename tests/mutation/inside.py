@@ -24,10 +24,10 @@ import pytest
 
 from tests.mutation.changes import Mutant
 
-SECONDS, MORE = 15.0, 3.0
+SECONDS, MORE = 10.0, 2.0
 """How much processor time the tests of a function may take by the first run, and those that do not call it."""
-_PATIENCE = 30
-"""How many times longer they may then last until the change counts as seen, since they do not end; that is said."""
+_PATIENCE = 6
+"""How many times longer, by the clock, they may then last. What does not end until then is neither seen nor not."""
 
 
 class Inside:
@@ -61,12 +61,9 @@ class Inside:
             return True
         self._takes = first["takes"]
         self._calls = {test: {(file, line) for file, line in calls} for test, calls in first["calls"].items()}
-        survived = 0
-        for number, mutant in enumerate(self._chosen):
-            if not self._seen(session, mutant, number):
-                survived += 1
-                self._say(f"not seen: {mutant}")
-        self._say(f"{len(self._chosen) - survived} of {len(self._chosen)} seen by {len(self._takes)} tests")
+        outcomes = [self._outcome(session, mutant, number) for number, mutant in enumerate(self._chosen)]
+        undecided = f", {outcomes.count(None)} not decided" if None in outcomes else ""
+        self._say(f"{outcomes.count(True)} of {len(outcomes)} seen{undecided}, by {len(self._takes)} tests")
         return True
 
     def _first_run(self, session: pytest.Session) -> dict[str, Any]:
@@ -97,12 +94,13 @@ class Inside:
         }  # fmt: skip
         return {"failed": self._failed, "takes": self._takes, "calls": told}
 
-    def _seen(self, session: pytest.Session, mutant: Mutant, number: int) -> bool:
+    def _outcome(self, session: pytest.Session, mutant: Mutant, number: int) -> bool | None:
+        """Whether a test fails with the change; nothing if the tests did not end."""
         whole = mutant.path.read_bytes()
         mutant.path.write_bytes(mutant.made(whole))
         os.utime(mutant.path, (number, number))  # so that no bytecode of another change is taken for its own
         try:
-            tests, seconds = self._tests(session, mutant)
+            tests, seconds, left_out = self._tests(session, mutant)
             if (child := os.fork()) == 0:
                 os.setsid()
                 os._exit(self._heard(session, mutant, tests))
@@ -112,17 +110,24 @@ class Inside:
             if done == (0, 0):
                 os.killpg(child, signal.SIGKILL)
                 os.waitpid(child, 0)
-                self._say(f"does not end: {mutant}")
-                return True
+                self._say(f"not decided, the tests do not end: {mutant}")
+                return None
+            if not done[1]:
+                unheard = f" ({left_out} slow tests of it not run)" if left_out else ""
+                self._say(f"not seen: {mutant}{unheard}")
             return done[1] != 0
         finally:
             mutant.path.write_bytes(whole)
 
-    def _tests(self, session: pytest.Session, mutant: Mutant) -> tuple[list[pytest.Item], float]:
-        """What is run on a change, and how long it took without."""
-        place = (str(mutant.path), mutant.within[0]) if mutant.within else None
+    def _tests(self, session: pytest.Session, mutant: Mutant) -> tuple[list[pytest.Item], float, int]:
+        """What is run on a change, how long it took without, and how many that call the function are left out."""
+        file, place = str(mutant.path), mutant.within[0] if mutant.within else None
         quick = sorted(session.items, key=lambda item: self._takes[item.nodeid])
-        calling = [item for item in quick if place is None or place in self._calls[item.nodeid]]
+        calling = [
+            item
+            for item in quick
+            if any(of == file and place in (None, line) for of, line in self._calls[item.nodeid])
+        ]
         others = [item for item in quick if item not in calling]
         chosen, seconds = [], 0.0
         for items, most in ((calling, SECONDS), (others, MORE)):
@@ -133,7 +138,7 @@ class Inside:
                     break
                 chosen.append(item)
             seconds += spent
-        return chosen, seconds
+        return chosen, seconds, len(set(calling) - set(chosen))
 
     def _heard(self, session: pytest.Session, mutant: Mutant, tests: list[pytest.Item]) -> int:
         """In a child: 1 if a test fails with the change."""
