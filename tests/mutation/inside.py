@@ -56,9 +56,9 @@ class Inside:
         with os.fdopen(reading) as told:
             first = json.load(told)
         os.waitpid(child, 0)
-        if first["failed"]:
-            self._say(f"without any change fails: {first['failed']}")
-            return True
+        for failed in first["failed"]:
+            self._say(f"fails without any change, so it is left out: {failed}")
+        session.items = [item for item in session.items if item.nodeid not in first["failed"]]
         self._takes = first["takes"]
         self._calls = {test: {(file, line) for file, line in calls} for test, calls in first["calls"].items()}
         outcomes = [self._outcome(session, mutant, number) for number, mutant in enumerate(self._chosen)]
@@ -69,6 +69,7 @@ class Inside:
     def _first_run(self, session: pytest.Session) -> dict[str, Any]:
         calls: dict[str, set[CodeType]] = {}
         now: set[CodeType] = set()
+        failed: list[str] = []
 
         def trace(frame: FrameType, event: str, argument: Any) -> None:
             now.add(frame.f_code)
@@ -83,7 +84,8 @@ class Inside:
             self._takes[item.nodeid] = time.process_time() - began
             calls[item.nodeid] = now
             if self._failed:
-                break
+                failed.append(item.nodeid)
+                self._failed = ""
         told = {
             test: sorted({
                 (code.co_filename, code.co_firstlineno)
@@ -92,7 +94,7 @@ class Inside:
             })
             for test, codes in calls.items()
         }  # fmt: skip
-        return {"failed": self._failed, "takes": self._takes, "calls": told}
+        return {"failed": failed, "takes": self._takes, "calls": told}
 
     def _outcome(self, session: pytest.Session, mutant: Mutant, number: int) -> bool | None:
         """Whether a test fails with the change; nothing if the tests did not end."""
