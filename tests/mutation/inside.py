@@ -1,9 +1,10 @@
 """The tests' side: a plugin of pytest that collects once, and hears the tests on each change in a forked process.
 
-Starting Python and collecting costs more than most tests. So the first child runs every test and notes which
-functions of the room each calls and how long it took. Each further child puts the changed code under a function of
-the room (the file is changed as well, for processes that a test starts) and runs the tests that call it, the quick
-ones first, then others for a while, in case a function's results were kept from test to test.
+Starting Python and collecting costs more than most tests. So the first child runs some cases of every test and notes
+which functions of the room they call and how long they took; the other cases are taken to do the same. Each further
+child puts the changed code under a function of the room (the file is changed as well, for processes that a test
+starts) and runs the tests that call it, the quick ones first, then others for a while, in case a function's results
+were kept from test to test.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from itertools import chain, groupby
 from pathlib import Path
 from types import CodeType, FrameType, FunctionType
 from typing import Any
@@ -26,6 +28,8 @@ from tests.mutation.changes import Mutant
 
 SECONDS, MORE = 10.0, 2.0
 """How much processor time the tests of a function may take by the first run, and those that do not call it."""
+CASES = 3
+"""Of a test of many cases so many are run first."""
 _PATIENCE = 6
 """How many times longer, by the clock, they may then last. What does not end until then is neither seen nor not."""
 
@@ -75,17 +79,23 @@ class Inside:
             now.add(frame.f_code)
 
         threading.settrace(trace)
-        for place, item in enumerate(session.items):
+        some = [cases[:: -(-len(cases) // CASES)] for cases in _cases(session)]
+        first = list(chain.from_iterable(some))
+        for place, item in enumerate(first):
             now = set()
             began = time.process_time()
             sys.settrace(trace)
-            self._run(item, session.items[place + 1] if place + 1 < len(session.items) else None)
+            self._run(item, first[place + 1] if place + 1 < len(first) else None)
             sys.settrace(None)
             self._takes[item.nodeid] = time.process_time() - began
             calls[item.nodeid] = now
             if self._failed:
                 failed.append(item.nodeid)
                 self._failed = ""
+        for ran, cases in zip(some, _cases(session), strict=True):
+            for item in cases:
+                self._takes.setdefault(item.nodeid, max(self._takes[one.nodeid] for one in ran))
+                calls.setdefault(item.nodeid, set[CodeType]().union(*(calls[one.nodeid] for one in ran)))
         told = {
             test: sorted({
                 (code.co_filename, code.co_firstlineno)
@@ -158,6 +168,11 @@ class Inside:
     @staticmethod
     def _run(item: pytest.Item, following: pytest.Item | None) -> None:
         item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+
+
+def _cases(session: pytest.Session) -> list[list[pytest.Item]]:
+    """The cases of each test."""
+    return [list(cases) for _, cases in groupby(session.items, key=lambda item: item.nodeid.split("[")[0])]
 
 
 def _in_a_new_process(tests: list[pytest.Item]) -> int:
