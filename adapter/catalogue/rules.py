@@ -149,6 +149,14 @@ class When(Frozen):
         for part in self.parts:
             yield from part.leaves()
 
+    @property
+    def items(self) -> set[str] | None:
+        """The items that are asked for; None where a leaf asks of any."""
+        leaves = list(self.leaves())
+        if any(leaf.item is None and leaf.not_examined for leaf in leaves):
+            return None
+        return {one for leaf in leaves for one in (leaf.item, leaf.minus and leaf.minus.item) if one}
+
     def asked_over_exams(self) -> Iterator[When]:
         """The leaves that are asked of earlier exams too, by themselves or by their group."""
         if self.counts_together:

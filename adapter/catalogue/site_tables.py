@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from decimal import InvalidOperation
 from typing import TypeVar
 
@@ -20,7 +20,7 @@ class RowFault(AdapterError, ValueError):
 
     def __init__(self, row: int, what: str) -> None:
         super().__init__(f"row {row} cannot be used: {what}")
-        self.row = row
+        self.row, self.what = row, what
 
 
 def table_rows(text: str, reader: Callable[[Sequence[str]], Callable[[Row], T]]) -> tuple[T, ...]:
@@ -28,20 +28,39 @@ def table_rows(text: str, reader: Callable[[Sequence[str]], Callable[[Row], T]])
 
     Raises ValueError with what is wrong with the columns, or :class:`RowFault`.
     """
+    rows = []
+    for row in each_row(text, reader):
+        if isinstance(row, RowFault):
+            raise row
+        rows.append(row)
+    return tuple(rows)
+
+
+def each_row(text: str, reader: Callable[[Sequence[str]], Callable[[Row], T]]) -> Iterator[T | RowFault]:
+    """The same, one by one; of a row that cannot be used, the fault."""
     raw = csv.DictReader(text.lstrip("\ufeff").splitlines())
-    columns = [column.strip().lower() for column in raw.fieldnames or ()]
+    try:
+        columns = [column.strip().lower() for column in raw.fieldnames or ()]
+    except csv.Error as error:
+        raise ValueError(str(error)) from None
     raw.fieldnames = columns
     if len(set(columns)) != len(columns):
         raise ValueError(f"a column stands twice among {', '.join(columns)}")
-    made, rows = reader(columns), []
-    for number, row in enumerate(raw, start=2):
-        if None in row:
-            raise RowFault(number, "it has more cells than there are columns")
-        try:
-            rows.append(made({name: (cell or "").strip() for name, cell in row.items()}))
-        except (ValidationError, InvalidOperation, ValueError, TypeError) as error:
-            raise RowFault(number, _said(error)) from None
-    return tuple(rows)
+    made = reader(columns)
+    try:
+        for row in raw:
+            yield _made(row, raw.line_num, made)
+    except csv.Error as error:
+        yield RowFault(raw.line_num + 1, str(error))
+
+
+def _made(row: Row, number: int, made: Callable[[Row], T]) -> T | RowFault:
+    if None in row:
+        return RowFault(number, "it has more cells than there are columns")
+    try:
+        return made({name: (cell or "").strip() for name, cell in row.items()})
+    except (ValidationError, InvalidOperation, ValueError, TypeError) as error:
+        return RowFault(number, _said(error))
 
 
 def _said(error: Exception) -> str:

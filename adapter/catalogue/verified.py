@@ -7,14 +7,12 @@ the linter can say why they are refused.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from pydantic import ValidationError
-
 from adapter.catalogue.code import Frozen
 from adapter.catalogue.files import UnreadableFile, text_of
+from adapter.catalogue.site_tables import Row, RowFault, each_row
 from adapter.problems import Layer, Problem, Severity
 
 
@@ -41,22 +39,20 @@ def read_verified(path: Any) -> tuple[Mapping[tuple[str, str], VerifiedCode], li
     """The rows of a ``codes.csv`` by (system, code); what is wrong with those that do not fit, by their line."""
     found, problems = {}, []
     try:
-        rows = csv.DictReader(text_of(path).splitlines())
-        for row in rows:
-            values = {**row, "global_patient_set": row.get("global_patient_set") == "yes"}
-            try:
-                code = VerifiedCode.model_validate(values)
-            except ValidationError as error:
-                first = error.errors()[0]
-                what = f"{'.'.join(map(str, first['loc']))}: {first['msg']}"
-                problems.append(_problem(what, rows.line_num))
+        for row in each_row(text_of(path), lambda columns: _code):
+            if isinstance(row, RowFault):
+                problems.append(_problem(row.what, row.row))
             else:
-                found[code.system, code.code] = code
+                found[row.system, row.code] = row
     except UnreadableFile as error:
         problems.append(_problem(str(error), error.line))
-    except csv.Error as error:
-        problems.append(_problem(str(error), None))
+    except ValueError as error:
+        problems.append(_problem(str(error), 1))
     return found, problems
+
+
+def _code(row: Row) -> VerifiedCode:
+    return VerifiedCode.model_validate({**row, "global_patient_set": row.get("global_patient_set") == "yes"})
 
 
 def _problem(what: str, line: int | None) -> Problem:

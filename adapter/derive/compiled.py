@@ -176,9 +176,7 @@ def _steps(when: When, side: str | None, catalogue: Catalogue) -> Iterator[Step]
     """A condition; with ``side``, what it asks of items that are examined on each side is asked of that side."""
     if when.counts_together:
         alone = when.model_copy(update={"within_hours": None, "ever": False})
-        asked = {leaf.item for leaf in when.leaves()} | {leaf.minus.item for leaf in when.leaves() if leaf.minus}
-        steps = list(_steps(alone, side, catalogue))
-        yield ["over", _apart(when), sorted(item for item in asked if item), steps]
+        yield ["over", _apart(when), sorted(when.items or ()), list(_steps(alone, side, catalogue))]
     elif (when.same_side or when.both_sides) and side is None:
         for each in ("left", "right"):
             yield from _steps(when, each, catalogue)

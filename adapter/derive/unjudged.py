@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
-from adapter.catalogue import Catalogue, Item
+from adapter.catalogue import Catalogue, Item, When
 from adapter.derive.age import made_at
 from adapter.derive.compiled import compiled
 from adapter.derive.machine import Condition, Scene, Test, condition, every
@@ -79,14 +79,14 @@ def _reasons(catalogue: Catalogue) -> dict[str, list[_Reason]]:
     made = []
     for one, row in rows:
         asks, beside = every(row["tests"], catalogue), _steps(row["steps"], catalogue)
-        made.append((one, _Reason(one.label, asks, beside, _items(row["steps"], catalogue))))
+        made.append((one, _Reason(one.label, asks, beside, _items(one.beside, catalogue))))
     return {item: [reason for one, reason in made if one.concerns(item)] for item in catalogue.items}
 
 
-def _items(steps: list[list[object]], catalogue: Catalogue) -> Collection[str]:
-    """The items that steps ask of; all, where a step asks of any."""
-    named = {part for step in steps for part in step if isinstance(part, str)}
-    return catalogue.items if "" in named else named & {*catalogue.items}
+def _items(beside: When | None, catalogue: Catalogue) -> Collection[str]:
+    """The items that a condition asks of; all, where it asks of any."""
+    named = beside.items if beside else set()
+    return catalogue.items if named is None else named
 
 
 def _steps(steps: list[list[object]], catalogue: Catalogue) -> Condition | None:

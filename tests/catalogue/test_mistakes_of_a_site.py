@@ -497,6 +497,18 @@ MISTAKES: dict[str, Mistake] = {
         "status: Input should be",
         "the columns system",
     ),
+    "a code of more cells than columns": (
+        {"codes.csv": f"\ufeff{CODES}\n\nsnomed,271807003,Rash,finding,verified,,two-sources,me,,more #!\n"},
+        "wrong-file",
+        "more cells",
+        "the columns system",
+    ),
+    "a code of endless words": (
+        {"codes.csv": f"{CODES}\nsnomed,271807003,{'x' * 140_000} #!\n"},
+        "wrong-file",
+        "field larger",
+        "the columns system",
+    ),
     "codes in another encoding": ({"codes.csv": "\udcff"}, "wrong-file", "codes.csv", "UTF-8"),
     "a choice of no grade": (
         {

@@ -195,6 +195,12 @@ MISTAKES: dict[str, Mistake] = {
         "row 2",
         "",
     ),
+    "a growth table of endless words": (
+        {**SITE, "growth/ours.csv": TABLE + f"weight,female,38,2800,{'x' * 140_000} #!\n"},
+        "wrong-file",
+        "field larger",
+        "",
+    ),
     "codes without their columns": ({"codes.csv": "system,code\nloinc,1 #!\n"}, "wrong-file", "display", "columns"),
     "a kind of no age": (
         {"kinds.yaml": "# ours\n- {id: night, label: Night, age_hours: {low: '>48', high: '<24'}} #!\n"},
