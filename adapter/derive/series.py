@@ -7,7 +7,7 @@ nobody looked at again is still to be told.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -85,16 +85,46 @@ def series_lines(series: Sequence[Judged], catalogue: Catalogue) -> tuple[Series
     held = [_urgencies(one) for one in series]
     found = [_compared(line, told, held, series) for line, told in zip(last.tells, last.told, strict=True)]
     known = set(held[-1])
+    named = dict(_named(last.tells, last))
     for number in range(len(before) - 1, -1, -1):
         one = series[number]
         for name, line, told in zip(line_ids(one.tells), one.tells, one.told, strict=True):
             if (key := _key(line)) not in known and not line.to_do and line.urgency is not Urgency.NONE:
                 known.add(key)
+                if _is_named(line, one, named):
+                    continue
                 standing = _no_more(line, number, series, catalogue)
+                if standing is not Standing.RESOLVED:
+                    named = dict(_named([line], one)) | named
                 later = (t for after in series[number + 1 :] for t in after.exam.told if t.line == name)
                 rests_on = _resting(line, [], series[: number + 1])
                 found.append(SeriesLine(standing, line, rests_on, (*told, *later), past=True))
     return tuple(sorted(found, key=_order))
+
+
+_Of = tuple[str, int]
+"""A captured finding: the id of its exam, and its index there."""
+
+
+def _named(lines: Sequence[Tell], of: Judged) -> Iterator[tuple[_Of, Urgency]]:
+    """The findings of earlier exams that lines of rules name, the weakest line first."""
+    for line in sorted(lines, key=lambda one: _URGENCIES.index(one.urgency), reverse=True):
+        view = of.findings[line.rests_on[0]] if line.rests_on else None
+        if view is not None and view.computed is not None and view.computed.urgency is not None:
+            for known in view.computed.earlier:
+                yield (known.exam, known.number), line.urgency
+
+
+def _is_named(line: Tell, of: Judged, named: Mapping[_Of, Urgency]) -> bool:
+    """Whether lines of rules, none weaker than this one of an earlier exam, name all that it rests on: as within an
+    exam they stand for it."""
+    if line.item.id in _BY_RULE:
+        return False
+    below = [*_below(line, of)]
+    rests_on = {(of.exam.details.id, view.index) for view in below if view.computed is None}
+    rests_on |= {(known.exam, known.number) for view in below if view.computed for known in view.computed.earlier}
+    weight = _URGENCIES.index(line.urgency)
+    return bool(rests_on) and all(one in named and _URGENCIES.index(named[one]) <= weight for one in rests_on)
 
 
 def _urgencies(one: Judged) -> dict[_Key, Urgency]:

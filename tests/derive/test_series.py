@@ -306,6 +306,9 @@ def test_a_line_of_signs_from_two_exams_is_resolved_only_when_both_were_seen_aga
     [line] = [one for one in series_list(found[:1], found[1], CATALOGUE) if one.line.item.id == "cross_finding"]
     assert (line.standing, line.line.urgency, line.exams) == (Standing.NEW, Urgency.TELL_NOW, ("a", "b"))
     key = ("cross_finding", None)
+    # it stands for the suck of the first exam, which it names, in the next exam too
+    assert listed(found[:1], found[1]).keys() == {key}
+    assert listed(found, exam("c", "40")).keys() == {key}
     assert listed(found, exam("c", "40", warm))[key] is Standing.NOT_LOOKED_AT
     assert listed(found, exam("c", "40", strong))[key] is Standing.NOT_LOOKED_AT
     assert listed(found, exam("c", "40", warm, strong))[key] is Standing.RESOLVED
