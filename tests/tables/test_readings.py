@@ -97,6 +97,16 @@ def test_a_reading_without_a_side_is_of_both() -> None:
     assert f"{item.id}_left" in repeated(found)
 
 
+def test_what_was_seen_at_one_moment_without_a_side_and_on_one_stands_beside_each_other() -> None:
+    spots = Finding(item="birth_marks_of_delivery", value="facial_petechiae")
+    none = Finding(item=spots.item, value="none_seen", side=Side.LEFT)
+    for findings in ((spots, none), (none, spots)):
+        found = wide(*findings)
+        assert (found[spots.item], found[f"{spots.item}_left"]) == ("facial_petechiae", "none_seen")
+        assert found[f"{spots.item}_meaning"] == "variant"
+        assert repeated(found) == set()
+
+
 COLUMNS = TABLES["exams"].columns(CATALOGUE)
 USES = {
     item.id: [use for use in uses_of(item, CATALOGUE) if use.value is not None and not use.observed_at]

@@ -38,12 +38,12 @@ from found left join meanings m using (meaning)
 where valued and item_type not in ('choice', 'choices');
 
 create or replace temp table standing as
--- Of readings in the same columns the latest; one without a side is of both sides.
+-- Of readings in the same columns the latest; one without a side is of both sides, for what was found at another moment.
 select * from reading r
 where not exists (
   select 1 from reading later
   where later.exam_id = r.exam_id and later.item = r.item and later.place = r.place and later.own_site = r.own_site
-    and (later.slot = r.slot or later.slot = '' or r.slot = '')
+    and (later.slot = r.slot or ((later.slot = '' or r.slot = '') and later.age > r.age))
     and (later.age, later.number_of_first) > (r.age, r.number_of_first)
 );
 

@@ -28,9 +28,13 @@ class TableReading:
     found: tuple[FindingView, ...]
     cells: dict[str, Any]
 
-    def meets(self, other: TableReading, name: str) -> bool:
-        """Whether both would stand in the same columns; ``name`` is the place of both."""
-        return self.own == other.own or (name in (self.own, other.own) and bool(self.side or other.side))
+    def yields(self, later: TableReading, name: str) -> bool:
+        """Whether a later one takes its place; ``name`` is the place of both. At one moment a place without a side
+        and one with a side were both looked at."""
+        if self.own == later.own:
+            return True
+        of_both = name in (self.own, later.own) and bool(self.side or later.side)
+        return of_both and self.found[0].made_at < later.found[0].made_at
 
 
 def readings(name: str, item: Item, here: Iterable[FindingView]) -> list[TableReading]:
@@ -49,7 +53,7 @@ def standing(name: str, found: list[TableReading]) -> tuple[list[TableReading], 
     stand: list[TableReading] = []
     touched: set[str] = set()
     for place, reading in enumerate(found):
-        later = [other for other in found[place + 1 :] if reading.meets(other, name)]
+        later = [other for other in found[place + 1 :] if reading.yields(other, name)]
         if not later:
             stand.append(reading)
             continue
