@@ -19,10 +19,13 @@ def strays(site: Path, lists: Sequence[str], folders: Sequence[str]) -> Iterator
     editor's copies are nobody's business."""
     files = {*_TABLES, *(f"{name}.yaml" for name in lists)}
     known = {*files, *(name.rstrip("/") for name in folders)}
-    for entry in sorted(site.iterdir()):
+    entries = [one for one in sorted(site.iterdir()) if not (one.name.startswith(".") or one.name.endswith("~"))]
+    if entries and not any(_meant(one.name) in known for one in entries):
+        yield _problem(
+            "site.yaml", "is not there, nor any other file of a site", "the folder that holds the site's site.yaml"
+        )
+    for entry in entries:
         name = entry.name
-        if name.startswith(".") or name.endswith("~"):
-            continue
         if name in known and entry.exists() and (name in files) == entry.is_dir():
             is_one, wanted = ("a file", "folder") if name not in files else ("a folder", "file")
             yield _problem(name, f"is {is_one}", f"a {wanted} of that name")

@@ -258,7 +258,7 @@ def _in_words(proof: Proof) -> str:
             lines.append(f"{one.verdict.value:<9} {one.system} {one.code}{shown}")
             for found in one.findings:
                 lines.append(f"    {found.severity.value}: {found.what} [{found.rule}]")
-                lines += [f"        right would be: {found.remedy}"] if found.remedy else []
+                lines += [f"        expected: {found.remedy}"] if found.remedy else []
             lines.append(f"    stands at {'; '.join(one.places[:3])}" + (" …" if len(one.places) > 3 else ""))
     editions = ", ".join(f"{name} {one.version or 'version not told'}" for name, one in proof.editions.items())
     counts = Counter(one.verdict.value for one in proof.codes)

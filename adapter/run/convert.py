@@ -109,6 +109,8 @@ class Convert:
         encodings = encodings_of(self.kind, catalogue)
         folder = out is not None and (out.is_dir() or not out.suffix)
         promised = None if out is None or folder else _promised(out)
+        if out is not None and not folder and not (self.encoding or promised) and "pdf" in encodings:
+            raise NotPossible(f"{out}: a name that ends in {' or '.join(f'.{one}' for one in encodings)}")
         encoding = self.encoding or promised or encodings[0]
         if encoding not in encodings:
             raise NotPossible(f"{self.kind} is written as {' or '.join(encodings)}, not as {encoding}")

@@ -60,6 +60,7 @@ FAULTS = {
         {"site.yaml": "- language: de\n"}, "wrong-file", "not a mapping", "mappings/settings.yaml",
     ),
     "a list that is a mapping": ({"profiles.yaml": "id: a\n"}, "wrong-file", "not a list", "dash"),
+    "a folder of something else": ({"d01.json": "{}"}, "wrong-file", "any other file of a site", "site.yaml"),
     "a file of no use": ({"labels.yaml": "language: de\n"}, "wrong-file", "labels.yaml", "one of"),
     "a language without its words": (
         {"site.yaml": "language: pt\n"}, "labels", "labels/pt.yaml", "or one that is shipped: de, fr",

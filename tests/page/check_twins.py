@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from check_entry import of, saved
-from driver import Hand, new_exam, opened, say_who, to_page
+from driver import Hand, kept, new_exam, opened, say_who, to_page
 from playwright.sync_api import Page, Playwright
 
 
@@ -58,6 +58,7 @@ def twins(play: Playwright, file: Path, folder: Path) -> str:
             "[...document.querySelectorAll('.frame')].map(e => getComputedStyle(e, '::before').backgroundImage)"
         )
         assert len(set(bars)) == 2
+        kept(page)  # the frame is shown anew until then
         order = page.locator(".frame.active .badge").bounding_box()
         assert order is not None
         assert order["y"] < 60

@@ -247,6 +247,7 @@ def test_a_decimal_mark_that_is_ambiguous_is_asked_about(numbers: list[str], dec
         ("alpha,beta\n1,2\n3,4\n", "no-item"),
         ("heart rate,temperature\n", "no-table"),
         ("exam_id,item,value\na,cry,strong\n", "no-plan-needed"),
+        ('{"version": 1, "exam": {}}\n', "no-table"),  # a record given where a table belongs
         ("", "no-table"),
         ("\x00\x01\x02\x00", "no-table"),
     ],

@@ -65,6 +65,11 @@ def draft_plan(
     if kind_of(data) is Kind.CAPTURE_TABLE and b"\0" not in data[:4]:
         what = "is the long CSV, which needs no plan"
         return Place("", None, name).error("no-plan-needed", what, "newborn-adapter check, which reads it as it is")
+    if kind_of(data) in (Kind.JSON, Kind.LINES, Kind.MANIFEST, Kind.XML, Kind.MESSAGE):
+        what = "is no table"
+        return Place("", None, name).error(
+            "no-table", what, "CSV, TSV or XLSX; a record, FHIR and HL7 v2 need no plan"
+        )
     found = sheet_of(data, words, name, sheet)
     if isinstance(found, Problem):
         return found

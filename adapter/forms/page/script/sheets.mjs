@@ -1,4 +1,5 @@
-// Whose sheet it is, on every sheet of paper (CSS Paged Media Level 3, margin boxes).
+// Whose sheet it is, on every sheet of paper (CSS Paged Media Level 3, margin boxes; where a browser has none, a line
+// that a table's head repeats).
 import { nameOf, orderWords } from "./called.mjs";
 import { said, saidWith, together } from "./said.mjs";
 
@@ -11,6 +12,8 @@ export const nameSheets = (doc) => {
   const [sheet] = document.styleSheets;
   if (rule !== null) sheet.deleteRule(rule);
   rule = null;
+  const page = document.getElementById("page");
+  delete page.dataset.whose;
   if (!doc) return;
   const { newborn, exam } = doc.record;
   const numbers = newborn.identifiers.map((one) => `${one.system} ${one.value}`).join(", ");
@@ -23,4 +26,5 @@ export const nameSheets = (doc) => {
       ` @bottom-right { ${box} content: ${count.map((part, n) => (n % 2 ? part : quoted(part))).join(" ")} } }`,
     sheet.cssRules.length,
   );
+  if (!sheet.cssRules[rule].cssText.includes("@top-left")) page.dataset.whose = words;
 };
