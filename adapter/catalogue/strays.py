@@ -20,7 +20,7 @@ def strays(site: Path, lists: Sequence[str], folders: Sequence[str]) -> Iterator
     files = {*_TABLES, *(f"{name}.yaml" for name in lists)}
     known = {*files, *(name.rstrip("/") for name in folders)}
     entries = [one for one in sorted(site.iterdir()) if not (one.name.startswith(".") or one.name.endswith("~"))]
-    if entries and not any(_meant(one.name) in known for one in entries):
+    if entries and not any(_meant(one.name) in known or one.name.endswith(".yaml") for one in entries):
         yield _problem(
             "site.yaml", "is not there, nor any other file of a site", "the folder that holds the site's site.yaml"
         )
