@@ -37,6 +37,12 @@ MISTAKES: dict[str, Mistake] = {
     ),
     "a rule of no gestation": (both('{gestation_weeks: {low: ">50"}}', LOUD), NEVER, "'>50' weeks", "20 to 45"),
     "a rule of a girl's testis": (both("{sex: female}", "{item: testis, meanings: [abnormal]}"), NEVER, "both", ""),
+    "a rule of ages that only touch": (
+        both('{age_hours: {low: ">5"}}', '{age_hours: {low: ">=5", high: "<=5"}}'),
+        NEVER,
+        "",
+        "",
+    ),
     "a rule of no sex": (both("{sex: boy}", LOUD), NEVER, "'boy'", "female, male"),
     "a rule of what is recorded and is not": (both("{item: murmur, not_recorded: true}", LOUD), NEVER, "murmur", ""),
     "a rule of a flag that no range gives": (rule("{item: murmur, flags: [L]}"), NEVER, "flag L", "A, N"),

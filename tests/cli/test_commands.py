@@ -168,6 +168,10 @@ def test_items_are_found_by_region_kind_and_coverage(run: Run) -> None:
     assert all(item["no_standard_code"] for item in local)
     assert b"loinc 8867-4 |Heart rate|" in run("items", "heart_rate").stdout
     assert b"did you mean femoral_pulse" in run("items", "femoral_puls").stderr
+    coverage = csv.DictReader(
+        io.StringIO(run("items", "heart_rate", "--coverage", "--format", "csv").stdout.decode())
+    )
+    assert "8867-4 |Heart rate|" in [code for row in coverage for code in row["loinc"].split("; ")]
 
 
 def test_check_as_data_tells_what_the_story_tells(run: Run) -> None:

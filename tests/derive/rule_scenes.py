@@ -1,8 +1,8 @@
 """Scenes made from a rule's own condition: one for each way in which it can hold, those a step beside, those with one
 half missing. Which of the latter still hold is read off the tree by ``rule_trees.Walk``, never by the compiled steps.
 
-They are not those of ``derive/every_rule``, which the rehearsal shows a site: what that forgets of a condition would be
-forgotten here as well.
+They are not those of ``derive/every_rule``, which the rehearsal shows a site: what that forgets of a condition would
+be forgotten here as well.
 """
 
 from __future__ import annotations

@@ -267,7 +267,7 @@ def test_what_was_deleted_there_is_no_exam_here_or_is_said(
     )
     server.answers["/fhir/gone"] = [(200, {}, b'{"resourceType":"Patient","id":"a"}')]
     done = run_here("extract", "--from", server.url, "--quiet", "--out", tmp_path / "odd")
-    assert (done.returncode, b"a file of deletions" in done.stderr) == (3, True), done.stderr
+    assert (done.returncode, b"the server answered 200: a file of deletions" in done.stderr) == (3, True), done.stderr
 
 
 def test_a_file_that_is_cut_off_is_fetched_again_and_then_given_up(server: Told, client: FhirClient) -> None:

@@ -128,6 +128,9 @@ def test_the_dictionary_page_stands_alone_and_escapes(folders: dict[str, Path]) 
     assert "<script" not in page
     assert "http" not in page.replace("https://newborn-exam-adapter", "")
     assert "never a normal finding" in page
+    told = pd.read_csv(folders["csv"] / "dictionary.csv", keep_default_na=False)
+    several = told[told["several"] != ""]["type"].map("<td>{}, several with ; between</td>".format)
+    assert page.count("several with ;") == sum(page.count(cell) for cell in set(several)) == len(several)
 
 
 def test_counts_of_parts_add_up(every: list[Exam], catalogue: Catalogue) -> None:

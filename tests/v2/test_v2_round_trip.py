@@ -12,6 +12,7 @@ from adapter.catalogue import Catalogue, load_catalogue
 from adapter.catalogue.v2 import Location
 from adapter.exam import Exam, Status
 from adapter.read.oru import from_oru
+from adapter.v2.er7 import unescaped
 from adapter.write.v2 import to_oru
 from drawn import drawn
 from examples.regenerate import example, names
@@ -113,3 +114,8 @@ def results(data: bytes) -> set[tuple[bytes, ...]]:
         if fields[0] == b"OBX":
             found.add((filler, fields[3], fields[4]))
     return found
+
+
+def test_escapes_are_read_and_those_of_no_meaning_here_stand() -> None:
+    """HL7 v2.5.1, section 2.7: text of X is hexadecimal, H and N stand about what is highlighted."""
+    assert unescaped("1\\T\\2\\X41\\ \\H\\loud\\N\\ \\X4\\ \\Zq\\") == "1&2A loud \\X4\\ \\Zq\\"
