@@ -115,6 +115,7 @@ def test_nobody_listening_counts_against_no_exam(tmp_path: Path) -> None:
     summary, _ = send(tmp_path, there, [EXAM, OTHER], CATALOGUE)
     assert (summary.sent, summary.dead, summary.left) == (0, 0, 2)
     assert [problem.rule for problem in summary.stopped] == ["unreachable"]
+    assert "the right address" in summary.stopped[0].remedy
     with Outbox(tmp_path / "outbox.db") as outbox:
         assert {row.attempts for row in outbox.rows()} == {0}
 

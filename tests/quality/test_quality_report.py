@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import json
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from adapter.write.quality import load_checks
 from adapter.write.quality.digits import preference_score
 from adapter.write.quality.drift import Monthly, months
 from adapter.write.quality.hiding import hidden_together, may_show
+from adapter.write.quality.table_one import table_one
 from tests.commands import run_here
 from tests.drawn import drawn
 
@@ -145,6 +147,10 @@ def test_who_is_in_it_by_place_without_small_counts(study: Path, tmp_path: Path)
     assert places["Ward C"]["newborns"] is None
     assert places["Ward B"]["newborns"] is None
     assert places["Ward B"]["weeks"] is places["Ward B"]["female"] is None
+    alone = sqlite3.connect(":memory:")
+    alone.execute("create table exam (newborn, place, hours, sex, weeks, grams)")
+    alone.execute("insert into exam values ('1', 'Ward A', 20, 'male', 39, 3100)")
+    assert [one.place for one in table_one(alone, 1)] == ["all"], "one place alone is all of them"
     page = made(study, tmp_path / "q.html")
     assert "Who is in it" in page
     assert "Places not examined by month: 2026-05" in page
