@@ -179,6 +179,12 @@ FAULTS = {
         {"v2.yaml": "authorities: [{system: 'urn:oid:2.999.1', namespace: W, type: MRN}]\n"},
         "table-code", "'MRN' is not in HL7 table 0203", "MR",
     ),
+    "an authority of no name": (
+        {"v2.yaml": "authorities: [{system: 'urn:oid:2.999.1', type: MR}]\n"},
+        "missing-part",
+        "names nothing",
+        "namespace, or id",
+    ),
     "a service section outside its table": ({"v2.yaml": "section: NURSE\n"}, "table-code", "0074", "NRS"),
     "a name type outside its table": ({"v2.yaml": "name_type: BABY\n"}, "table-code", "0200", "NB"),
     "two systems of one name": (

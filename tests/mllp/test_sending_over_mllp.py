@@ -107,6 +107,9 @@ def test_a_message_that_is_never_acknowledged_is_given_up_and_holds_up_no_other(
         assert summary == SendSummary(sent=1, dead=1)
         sent = [one["control_id"] for one in there.received()]
         assert [sent.count(one) for one in dict.fromkeys(sent)] == [4, 1]
+    with Outbox(tmp_path / "outbox.db") as outbox:
+        (dead,) = outbox.rows(State.DEAD)
+    assert [reason.rule for reason in dead.reasons] == ["no-acknowledgement"]
 
 
 def test_nobody_listening_counts_against_no_exam(tmp_path: Path) -> None:
