@@ -237,13 +237,13 @@ def _read_content(element: etree._Element, type_: TypeDefinition, where: str) ->
     content = _read_attributes(element, type_, where)
     tags = _tags(type_.name)
     counts: dict[str, int] = {}
-    order = -1
+    last: Property | None = None
     for child in _children(element, where):
         item = tags.get(child.tag) or _property(child, type_, where)
         name = item.name
-        if item.order < order:
-            raise _fail(child, f"{where}.{name}", f"<{name}> is out of the standard's order")
-        order = item.order
+        if last is not None and item.order < last.order:
+            raise _fail(child, f"{where}.{name}", f"<{name}> stands after <{last.name}>; FHIR XML has it before")
+        last = item
         counts[name] = index = counts.get(name, -1) + 1
         if index and not item.is_array:
             raise _fail(child, f"{where}.{name}", f"<{name}> may stand only once")

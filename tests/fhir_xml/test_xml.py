@@ -176,7 +176,13 @@ def test_a_bundle_of_no_declared_namespaces_in_the_narrative() -> None:
     [
         ("<status value='final'/>\n<colour value='x'/>", "no element <colour>", "Observation.colour", 2),
         ("\n\n<code><coding><colour/></coding></code>", "no element", "Observation.code.coding[0].colour", 3),
-        ("<code/><status value='final'/>", "order", "Observation.status", 1),
+        (
+            "<code/><status value='final'/>",
+            "<status> stands after <code>",
+            "Observation.status",
+            1,
+        ),
+        ("<id value='a'/><note><text value='a'/></note><code/>", "<code> stands after <note>", "Observation.code", 1),
         ("<status value='final'/><status value='final'/>", "only once", "Observation.status", 1),
         ("<status/>", "neither a value", "Observation.status", 1),
         ("<status value='final' colour='x'/>", "no attribute 'colour'", "Observation.status", 1),
