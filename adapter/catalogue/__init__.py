@@ -7,7 +7,7 @@ coded how, ``difference`` what a site changes.
 from adapter.catalogue.catalogue import Catalogue
 from adapter.catalogue.cohorts import Cohort
 from adapter.catalogue.hours import HourLine, HourRow, HourTable
-from adapter.catalogue.load import CatalogueError, forget_catalogues, load_catalogue, packs
+from adapter.catalogue.load import CatalogueError, forget_catalogues, load_catalogue, packs, shipped_in
 from adapter.catalogue.model import (
     Answer,
     Bound,
@@ -81,6 +81,7 @@ __all__ = [
     "forget_catalogues",
     "load_catalogue",
     "packs",
+    "shipped_in",
     "signature_for",
     "signature_of",
 ]

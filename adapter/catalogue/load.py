@@ -112,16 +112,22 @@ def load_catalogue(site: Path | None = None, base: Path | None = None) -> Catalo
     return _loaded(site, base)
 
 
+def shipped_in(language: str | None) -> Catalogue:
+    """The shipped catalogue with the shipped words of a language; in English where none are shipped."""
+    drafted = language is not None and shipped_file(LABELS, language) is not None
+    return _loaded(None, None, language if drafted else None)
+
+
 def forget_catalogues() -> None:
     """Load anew what is asked for from now on: a site's folder is another."""
     _loaded.cache_clear()
 
 
 @lru_cache(maxsize=8)
-def _loaded(site: Path | None, base: Path | None) -> Catalogue:
-    if site is None and base is None:
+def _loaded(site: Path | None, base: Path | None, language: str | None = None) -> Catalogue:
+    if site is None and base is None and language is None:
         return cast(Catalogue, unpacked(_kept_shipped()))
-    return _built(site, base)
+    return _built(site, base, language)
 
 
 @cache
@@ -133,12 +139,14 @@ def _kept_shipped() -> bytes:
     return kept(f"catalogue-{pydantic.VERSION}", seal, lambda: _built(None, None))
 
 
-def _built(site: Path | None, base: Path | None) -> Catalogue:
-    plain = site is None and base is None  # then nothing of it is held that cannot be kept
+def _built(site: Path | None, base: Path | None, language: str | None = None) -> Catalogue:
+    plain = site is None and base is None and language is None  # then nothing of it is held that cannot be kept
     over: dict[str, Any] = {}
     raw, problems = shipped_content() if base is None else _read_folder(base, but=(f"{WORDS}/",))
     codes = [(base or mappings()) / "codes.csv"]
     named: list[tuple[Any, dict[str, Any]]] = []
+    if language is not None:
+        named = [(None, {"settings": {"language": language}})]
     if site is not None:
         over, more = _read_site(site)
         pack, more_of_pack = _pack_under(over)

@@ -140,14 +140,14 @@ def compare(old: Path, new: Path, old_mappings: Path | None, exams: tuple[Path, 
     one of the two takes. Each exam is judged alone, without earlier ones.
     """
     from adapter.catalogue.difference import difference
-    from adapter.cli.site_changes import comparison_as_json, comparison_in_words, exams_in_words
+    from adapter.cli.site_changes import comparison_as_json, comparison_in_words, exams_in_words, from_shipped
     from adapter.run.compare import compared
 
     before, after = (
         catalogue_for(_named(old), old_mappings, to_look_at=True),
         catalogue_for(_named(new), to_look_at=True),
     )
-    changes = difference(before, after)
+    changes = from_shipped(after) if str(old) == SHIPPED and old_mappings is None else difference(before, after)
     found = list(compared(exams, before, after)) if exams else None
     if form == "json":
         click.echo(comparison_as_json(changes, found, words=words))

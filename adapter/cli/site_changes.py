@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from adapter.catalogue import Catalogue, load_catalogue
+from adapter.catalogue import Catalogue, load_catalogue, shipped_in
 from adapter.catalogue.difference import CatalogueChange, difference, labelled
 from adapter.catalogue.difference import Kind as ChangeKind
 from adapter.catalogue.lint import lint
@@ -20,6 +20,7 @@ from adapter.run.compare import Compared
 from adapter.write import lint_forms
 
 _LONG = 100
+LANGUAGE = ("setting", "language")
 _COUNTED = {
     Difference.APPEARS: "lines that appear",
     Difference.DISAPPEARS: "that disappear",
@@ -38,14 +39,22 @@ _HEADINGS: dict[ChangeKind, str] = {
 
 def changes_of(site: Catalogue) -> tuple[list[CatalogueChange], list[Problem]]:
     """The differences from the shipped catalogue, and what is wrong with the site."""
-    return difference(load_catalogue(), site), [*lint(site), *lint_forms(site)]
+    return from_shipped(site), [*lint(site), *lint_forms(site)]
+
+
+def from_shipped(site: Catalogue) -> list[CatalogueChange]:
+    """What a site says otherwise than the shipped catalogue in the site's language, and that language."""
+    language = site.settings.language
+    spoken = [CatalogueChange("changed", "setting", "language", "none", language)] if language else []
+    return [*spoken, *(one for one in difference(shipped_in(language), site) if (one.place, one.field) != LANGUAGE)]
 
 
 def changes_in_words(site: Catalogue, changes: list[CatalogueChange], problems: list[Problem]) -> str:
     """Settings and entries that differ, words of a language last and counted, then the problems."""
     settings = site.settings
     lines = [f"{settings.policy.name} ({settings.policy.date}), version {settings.version}"]
-    lines += _by_kind(changes, ("shipped", "site"), words=not settings.language)
+    drafted = shipped_in(settings.language).language == site.language  # else every word of the site differs
+    lines += _by_kind(changes, ("shipped", "site"), words=drafted)
     words = counts_in_words(changes)
     other, every = labelled(load_catalogue(), site)
     lines += ["", f"In all: {words or 'nothing differs from the shipped catalogue'}."]

@@ -178,11 +178,11 @@ class Examiner(RecordPart, Named):
 
     @model_validator(mode="after")
     def _known(self) -> Examiner:
+        if self.has_parts and self.identifier is None:
+            raise ValueError("family and given name of a person need an identifier with them")
         if self.name is None and self.identifier is None:
             raise ValueError("a person needs a name, an identifier, or both")
         if self.facts is not None and self.identifier is None:
             raise ValueError("facts of a person need an identifier")
-        if self.has_parts and self.identifier is None:
-            raise ValueError("family and given name of a person need an identifier; without one, give the name")
         with_parts(self)
         return self

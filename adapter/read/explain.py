@@ -259,6 +259,7 @@ _DOMAIN = (
     ("belong to status", "amendment-unsaid", "status amended or entered-in-error, or leave both out"),
     ("order counts", "birth-order", "the order within the number born"),
     ("person needs", "examiner-unknown", "the person's name, identifier, or both"),
+    ("name of a person need", "examiner-unknown", "the identifier; without one, the whole name as name"),
     ("a score needs", "empty-score", "total, signs, or both"),
     ("control character", "control-character", "remove the control character"),
     ("must not be empty", "empty", "text without spaces at either end, or leave the field out"),

@@ -116,6 +116,7 @@ def test_identifiers_and_encounters_as_a_guide_asks(tmp_path: Path) -> None:
         ({"prefix": "Dr"}, {"name": "N. N."}, "a prefix needs"),
         ({"given": "Ada  Beate"}, {"name": "N. N."}, "given"),
         ({}, {"name": "N. N.", "family": "N", "identifier": None}, "need an identifier"),
+        ({}, {"given": "N", "family": "N", "identifier": None}, "need an identifier"),
     ],
 )
 def test_half_a_name_is_refused(

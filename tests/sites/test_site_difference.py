@@ -77,6 +77,19 @@ def test_on_the_command_line(name: str) -> None:
     assert {"kind", "place", "field", "shipped", "site"} == set(data["changes"][0])
 
 
+def test_the_drafts_of_a_language_are_no_difference_and_the_sites_own_words_are(tmp_path: Path) -> None:
+    tmp_path.joinpath("site.yaml").write_text("language: fr\n")
+    (tmp_path / "labels").mkdir()
+    own = "language: fr\nitems:\n  murmur: {label: Souffle de chez nous, how: Au calme.}\n"
+    tmp_path.joinpath("labels", "fr.yaml").write_text(own)
+    wanted = {("setting", "language"), ("item murmur", "label"), ("item murmur", "how")}
+    data = json.loads(run("items", "--site", str(tmp_path), "--format", "json").stdout)
+    assert {(one["place"], one["field"]) for one in data["changes"]} == wanted
+    assert "item murmur: label  " in run("items", "--site", str(tmp_path)).stdout
+    compared = json.loads(run("site", "compare", "shipped", str(tmp_path), "--format", "json").stdout)
+    assert {(one["place"], one["field"]) for one in compared["changes"]} == wanted
+
+
 def test_a_selection_lists_items_as_ever() -> None:
     done = run("items", "--site", str(SITES["kestrel-vale"]), "--region", "hips")
     assert "hip_abduction" in done.stdout
