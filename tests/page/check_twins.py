@@ -26,7 +26,11 @@ def _switch(page: Page, to: str) -> None:
 
 
 # What stands at the head of every sheet of paper.
-_SHEET = "[...document.styleSheets[0].cssRules].filter(r => r instanceof CSSPageRule).map(r => r.cssText).join()"
+#: The head of each sheet of paper: in a margin box, or where a browser has none in a line that repeats
+_SHEET = (
+    "[...document.styleSheets[0].cssRules].filter(r => r instanceof CSSPageRule).map(r => r.cssText)"
+    ".join() + document.getElementById('page').dataset.whose"
+)
 
 
 def twins(play: Playwright, file: Path, folder: Path) -> str:
@@ -59,6 +63,7 @@ def twins(play: Playwright, file: Path, folder: Path) -> str:
         )
         assert len(set(bars)) == 2
         kept(page)  # the frame is shown anew until then
+        page.locator(".frame.active .badge").wait_for()
         order = page.locator(".frame.active .badge").bounding_box()
         assert order is not None
         assert order["y"] < 60
