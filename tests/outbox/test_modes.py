@@ -18,6 +18,7 @@ import httpx
 import pytest
 from on_server import observations, statuses
 from sent_exams import amended, exam, retracted
+from test_failures import FAST
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.xml import to_xml
@@ -240,12 +241,12 @@ def test_a_gateways_page_does_not_say_that_a_record_is_gone(
         for version, paged in ((first, "(?!)"), (amended(first), r"/fhir/Patient/.*")):
             front.paged = paged
             outbox.put(url, message_of(version, catalogue))
-            done = Sender(outbox, transport).run()
+            done = Sender(outbox, transport, retry=FAST).run()
             assert (done.sent, done.left, done.held, done.dead) == (
                 (1, 0, 0, 0) if version is first else (0, 1, 0, 0)
             )
         front.paged = "(?!)"
-        assert Sender(outbox, transport).run() == SendSummary(sent=1)
+        assert Sender(outbox, transport, retry=FAST).run() == SendSummary(sent=1)
 
 
 def test_which_of_two_amendments_is_newer_rests_on_no_search(

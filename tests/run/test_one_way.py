@@ -311,26 +311,26 @@ def test_counts_beside_an_output_are_no_input(records: list[bytes], tmp_path: Pa
     assert done.stdout.startswith("1 resource read")
 
 
-@pytest.mark.parametrize("words", [("--format", "xml"), ("--pretty",), ("--to", "report")])
+@pytest.mark.parametrize(
+    ("ending", "words"), [("one", ("--format", "xml")), ("one", ("--pretty",)), ("html", ("--to", "report"))]
+)
 def test_one_file_takes_one_exam_where_several_cannot_be_joined(
-    lines: list[bytes], tmp_path: Path, words: tuple[str, ...]
+    lines: list[bytes], tmp_path: Path, ending: str, words: tuple[str, ...]
 ) -> None:
     one, two = tmp_path / "one.ndjson", tmp_path / "two.ndjson"
     one.write_bytes(lines[0])
     two.write_bytes(b"".join(lines[:2]))
-    assert command("convert", one, *words, "--out", tmp_path / "out.one").exit_code == 0
+    assert command("convert", one, *words, "--out", tmp_path / f"out.{ending}").exit_code == 0
     assert command("convert", one, *words).exit_code == 0
-    for more in (("--out", tmp_path / "out.two"), ()):
+    if "report" in words:
+        assert ".html or .pdf" in command("convert", one, *words, "--out", tmp_path / "out.docx").stderr
+    for more in (("--out", tmp_path / f"two.{ending}"), ()):
         done = command("convert", two, *words, *more)
         assert done.exit_code == 2
         assert "need a folder" in done.stderr
         assert done.stdout == ""
-    assert sorted(path.name for path in tmp_path.iterdir()) == [
-        "one.ndjson",
-        "out.one",
-        "out.one.summary.json",
-        "two.ndjson",
-    ]
+    left = {"one.ndjson", f"out.{ending}", f"out.{ending}.summary.json", "two.ndjson"}
+    assert {path.name for path in tmp_path.iterdir()} == left
 
 
 def test_a_name_without_an_ending_is_a_folder_however_few(lines: list[bytes], tmp_path: Path) -> None:
