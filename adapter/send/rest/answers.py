@@ -52,6 +52,11 @@ class ServerRefused(Refused):
         """
         return self.status in statuses and not self.page
 
+    @property
+    def shows_none(self) -> bool:
+        """Whether the server has no resources of the type that was asked for, or shows us none."""
+        return self.says(400, 403, 404, 405, 501)
+
 
 class Barred(ServerRefused):
     """Nothing can be sent there, whatever the exam: no token for us, or not a server of FHIR R4."""

@@ -149,16 +149,8 @@ def left_to_do(
 ) -> Adjusted:
     """What of an exam is not on the server as meant; ``reports`` are those of it that have just been found. Raises
     :class:`~adapter.send.failures.Held` where the server holds other content under its id."""
-    whole = there.transaction.bundle
-    found = look_up(
-        client,
-        there.transaction,
-        whole,
-        there.newborn,
-        before.places,
-        reports=reports,
-        batches=capability.batches,
-    )
+    batches = capability.batches
+    found = look_up(client, there.transaction, there.newborn, before.places, reports=reports, batches=batches)
     refuse_other_content(there.transaction, found, before.digests)
     return adjusted(found, capability, client.base_url)
 

@@ -87,7 +87,6 @@ def held_report(client: FhirClient, transaction: Transaction) -> list[Json]:
 def look_up(
     client: FhirClient,
     transaction: Transaction,
-    bundle: Json,
     newborn: Known,
     known: Mapping[str, str] | None = None,
     *,
@@ -104,7 +103,7 @@ def look_up(
     did not show it. What is there must carry that identifier and be of this ``newborn``: the ids of a server that was
     restored or replaced lead anywhere.
     """
-    entries = bundle["entry"]
+    entries = transaction.entries()
     holding = Holding(entries, transaction.shared, [[] for _ in entries])
     kinds = [entry["resource"]["resourceType"] for entry in entries]
     by_name = _by_name(client, entries, reports, batches)
@@ -165,7 +164,7 @@ def _tellings(client: FhirClient, transaction: Transaction, patients: Iterable[s
     try:
         return _of_exam(client, transaction, "Communication", patients)
     except ServerRefused as refused:
-        if not refused.says(400, 403, 404, 405, 501):
+        if not refused.shows_none:
             raise
         return {}
 

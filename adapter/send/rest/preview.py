@@ -38,8 +38,7 @@ def preview(
         refuse_older(client, transaction, reports)
         there = persons_there(client, transaction, reports, wanted, batches=batches)
         transaction = there.transaction
-        whole = transaction.bundle
-        holding = look_up(client, transaction, whole, there.newborn, reports=reports, batches=batches)
+        holding = look_up(client, transaction, there.newborn, reports=reports, batches=batches)
         refuse_other_content(transaction, holding)
     except Superseded as error:
         return Preview(transaction.exam, superseded=error.newer)
@@ -65,8 +64,7 @@ def verify(
         what = f"the server holds {error.newer}, a newer version of this exam"
         return [Problem(Severity.INFORMATION, Layer.TRANSPORT, "superseded", what, where=transaction.exam)]
     transaction = there.transaction
-    whole = transaction.bundle
-    holding = look_up(client, transaction, whole, there.newborn, reports=reports, batches=batches)
+    holding = look_up(client, transaction, there.newborn, reports=reports, batches=batches)
     found: list[Problem] = []
     for number, name in enumerate(transaction.names):
         held = holding.found[number]
