@@ -180,7 +180,8 @@ class Rule(Frozen):
 
     ``on: false`` ships a rule switched off: a site that has read it switches it on. ``replaces`` names rules that
     say less of the same: where this one holds, they are not told besides. ``one_exam``: why a rule of several
-    findings does not count those of several exams together.
+    findings does not count those of several exams together. ``answered_by``: the items of which whatever is recorded
+    later answers it, though what was found is still so: a bilirubin answers the yellow of the first day.
     """
 
     id: Key
@@ -191,6 +192,7 @@ class Rule(Frozen):
     source: str
     replaces: tuple[Key, ...] = ()
     one_exam: str = ""
+    answered_by: tuple[Key, ...] = ()
     when: When
 
 

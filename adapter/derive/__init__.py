@@ -25,8 +25,9 @@ from adapter.derive.judgement import (
 from adapter.derive.made import Computed, Earlier, Maker, Withheld
 from adapter.derive.makers import makers
 from adapter.derive.numbers import component_numbers, number
+from adapter.derive.outcome import Standing
 from adapter.derive.scores import missing_signs, score_total
-from adapter.derive.series import SeriesLine, Standing, sections, standing_in_words
+from adapter.derive.series import SeriesLine, sections, standing_in_words
 from adapter.derive.tell import Tell, flag_in_words, section_key, tell_list
 from adapter.derive.told import Told, line_ids, other_in_words, told_in_words, told_of
 from adapter.derive.view import series_list, under_lines, unjudged

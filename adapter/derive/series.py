@@ -9,25 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from adapter.catalogue import Catalogue, Item, ItemType, Words
 from adapter.catalogue.words import key_of
-from adapter.derive.finding import FindingView
+from adapter.derive.outcome import BY_RULE, Judged, Place, Standing, below, outcome, place
 from adapter.derive.tell import Tell
 from adapter.derive.told import line_ids
-from adapter.exam import Exam, Finding, Side, Status, Telling, Urgency
-
-
-class Standing(StrEnum):
-    """How a line of the last exam stands to the exams before it."""
-
-    NEW = "new"
-    WORSE = "worse"
-    STILL = "still so"
-    NOT_JUDGED = "looked at again, not judged"
-    NOT_LOOKED_AT = "not looked at again"
-    RESOLVED = "resolved"
+from adapter.exam import Finding, Status, Telling, Urgency
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,23 +35,10 @@ class SeriesLine:
     @property
     def resolved(self) -> bool:
         """Whether it need not be told any more, and is only worth knowing."""
-        return self.standing is Standing.RESOLVED
+        return self.standing in (Standing.RESOLVED, Standing.OVER)
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """One exam of a series: its findings, the lines of its list, and who was told of each."""
-
-    exam: Exam
-    findings: Sequence[FindingView]
-    tells: Sequence[Tell]
-    told: Sequence[tuple[Telling, ...]]
-
-
-_Place = tuple[str, Side | None, str | None]
-_Key = tuple[_Place, str]
-_BY_RULE = ("cross_finding", "side_difference")
-"""Items whose line is of the rule or the comparison that holds."""
+_Key = tuple[Place, str]
 _STANDINGS = (*Standing,)
 _URGENCIES = tuple(Urgency)[::-1]
 
@@ -93,8 +68,8 @@ def series_lines(series: Sequence[Judged], catalogue: Catalogue) -> tuple[Series
                 known.add(key)
                 if _is_named(line, one, named):
                     continue
-                standing = _no_more(line, number, series, catalogue)
-                if standing is not Standing.RESOLVED:
+                standing = outcome(line, number, series, catalogue)
+                if standing not in (Standing.RESOLVED, Standing.OVER):
                     named = dict(_named([line], one)) | named
                 later = (t for after in series[number + 1 :] for t in after.exam.told if t.line == name)
                 rests_on = _resting(line, [], series[: number + 1])
@@ -118,11 +93,11 @@ def _named(lines: Sequence[Tell], of: Judged) -> Iterator[tuple[_Of, Urgency]]:
 def _is_named(line: Tell, of: Judged, named: Mapping[_Of, Urgency]) -> bool:
     """Whether lines of rules, none weaker than this one of an earlier exam, name all that it rests on: as within an
     exam they stand for it."""
-    if line.item.id in _BY_RULE:
+    if line.item.id in BY_RULE:
         return False
-    below = [*_below(line, of)]
-    rests_on = {(of.exam.details.id, view.index) for view in below if view.computed is None}
-    rests_on |= {(known.exam, known.number) for view in below if view.computed for known in view.computed.earlier}
+    views = [*below(line, of)]
+    rests_on = {(of.exam.details.id, view.index) for view in views if view.computed is None}
+    rests_on |= {(known.exam, known.number) for view in views if view.computed for known in view.computed.earlier}
     weight = _URGENCIES.index(line.urgency)
     return bool(rests_on) and all(one in named and _URGENCIES.index(named[one]) <= weight for one in rests_on)
 
@@ -136,21 +111,21 @@ def _urgencies(one: Judged) -> dict[_Key, Urgency]:
         if view.computed is not None and view.computed.replaced:
             urgency = view.computed.urgency or urgency
         if urgency is not Urgency.NONE:
-            by_rule = view.maker.id if view.maker is not None and view.item.id in _BY_RULE else str(False)
+            by_rule = view.maker.id if view.maker is not None and view.item.id in BY_RULE else str(False)
             found.append((_of(view.item, view.finding, by_rule), urgency))
     return dict(sorted(found, key=lambda one: _URGENCIES.index(one[1]), reverse=True))
 
 
 def _key(line: Tell) -> _Key:
     """What a line is of: the item and side, or the rule where a rule put it on the list; not what its value is."""
-    said = line.rule if line.item.id in _BY_RULE else str(line.to_do)
+    said = line.rule if line.item.id in BY_RULE else str(line.to_do)
     return ((line.item.id, line.side, None), said) if line.finding is None else _of(line.item, line.finding, said)
 
 
 def _of(item: Item, finding: Finding, said: str) -> _Key:
     """What a finding is of. Of an item with several answers each is one of its own."""
     answer = finding.answer if item.type is ItemType.CHOICES else None
-    return _place(item, finding), f"{said} {answer}" if answer else said
+    return place(item, finding), f"{said} {answer}" if answer else said
 
 
 def _compared(
@@ -171,68 +146,9 @@ def _compared(
 def _resting(line: Tell, had: Sequence[str], series: Sequence[Judged]) -> tuple[str, ...]:
     """The exams that a line of the last of them rests on: those that had it, and whose findings made it."""
     last = series[-1]
-    over = {one.exam for view in _below(line, last) if view.computed for one in view.computed.earlier}
+    over = {one.exam for view in below(line, last) if view.computed for one in view.computed.earlier}
     of = {last.exam.details.id, *had, *over}
     return tuple(one.exam.details.id for one in series if one.exam.details.id in of)
-
-
-def _below(line: Tell, of: Judged) -> Iterator[FindingView]:
-    """The findings that a line rests on, and those that these were computed from."""
-    waiting, seen = [*line.rests_on], set[int]()
-    while waiting:
-        if (index := waiting.pop()) not in seen:
-            seen.add(index)
-            view = of.findings[index]
-            waiting += view.rests_on
-            yield view
-
-
-def _no_more(line: Tell, number: int, series: Sequence[Judged], catalogue: Catalogue) -> Standing:
-    """A line of an earlier exam that the last has not: resolved only where all that it rests on was seen again,
-    each finding after the exam that made it; what lasts (a risk, the birth weight) need not be."""
-    below = [*_below(line, series[number])]
-    places = [(_place(view.item, view.finding), number) for view in below if view.computed is None]
-    order = {one.exam.details.id: place for place, one in enumerate(series)}
-    places += [
-        (_place(catalogue.items[known.finding.item], known.finding), order[known.exam])
-        for view in below
-        if view.computed is not None
-        for known in view.computed.earlier
-        if known.exam in order
-    ]
-    if places and all(catalogue.items[item].lasting for (item, *_), _ in places):
-        return _of_what_lasts(line, number, series, catalogue)
-    again = [_seen_after(place, found, series) for place, found in places if not catalogue.items[place[0]].lasting]
-    if not again or None in again or line.item.id == catalogue.screening.item:
-        return Standing.NOT_LOOKED_AT
-    unjudged = any(view is not None and view.not_judged is not None for view in again)
-    return Standing.NOT_JUDGED if unjudged else Standing.RESOLVED
-
-
-def _of_what_lasts(line: Tell, number: int, series: Sequence[Judged], catalogue: Catalogue) -> Standing:
-    """What was found at birth is still so. A rule on what lasts was asked again, and does not hold any more: its
-    hours are over, or what it asks for was recorded since; where only the former, that is still not known."""
-    rule = catalogue.rules.get(line.rule)
-    if rule is None or line.item.id not in _BY_RULE:
-        return Standing.STILL
-    asked = [leaf for leaf in rule.when.leaves() if leaf.never or leaf.not_recorded]
-    answered = any(
-        view.examined and view.item.id == leaf.item and (not leaf.answers or view.finding.answer in leaf.answers)
-        for one in series[number + 1 :]
-        for view in one.findings
-        for leaf in asked
-    )
-    return Standing.RESOLVED if answered or not asked else Standing.NOT_LOOKED_AT
-
-
-def _seen_after(place: _Place, number: int, series: Sequence[Judged]) -> FindingView | None:
-    """What was last seen at a place after the exam of that number."""
-    seen = (view for one in series[number + 1 :][::-1] for view in one.findings[::-1] if view.examined)
-    return next((view for view in seen if _place(view.item, view.finding) == place), None)
-
-
-def _place(item: Item, finding: Finding) -> _Place:
-    return item.id, finding.side, finding.site if item.each_site else None
 
 
 def _order(one: SeriesLine) -> tuple[bool, int, bool, int, bool, int, str]:

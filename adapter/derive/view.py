@@ -18,7 +18,8 @@ from adapter.derive.computed import judged_findings, withheld
 from adapter.derive.finding import FindingView
 from adapter.derive.hours import LINE
 from adapter.derive.made import Computed, Withheld
-from adapter.derive.series import Judged, SeriesLine, series_lines, with_standing
+from adapter.derive.outcome import Judged
+from adapter.derive.series import SeriesLine, series_lines, with_standing
 from adapter.derive.tell import Tell, tell_list
 from adapter.derive.told import Told, told_of
 from adapter.derive.versions import rank

@@ -163,10 +163,10 @@ CASES: Cases = {
             case(said("mother_history", "hepatitis_b", method="record"), hours="30"),  # late, and still not given
             case(HEPATITIS_B, said("hepatitis_b_vaccine", "not_given"), hours="2"),
             case(HEPATITIS_B, missed("hepatitis_b_vaccine"), hours="2"),
+            case(HEPATITIS_B, hours="200"),
         ],
         [
             case(HEPATITIS_B, said("hepatitis_b_vaccine", "given_with_immunoglobulin"), hours="2"),
-            case(said("mother_history", "hepatitis_b", method="record"), hours="168"),
             case(HEPATITIS_B, hours="30", before={"2": [said("hepatitis_b_vaccine", "given_with_immunoglobulin")]}),
             case(said("mother_history", "syphilis", method="record"), hours="2"),
         ],
@@ -179,10 +179,21 @@ CASES: Cases = {
         ],
         [case(said("mother_history", "hiv"), hours="72"), case(HEPATITIS_B, hours="2")],
     ),
+    # After these hours (from memory) it is asked once more, at the next round.
+    "hiv_mother_after_72h": (
+        [
+            case(said("mother_history", "hiv"), hours="72"),
+            case(hours="90", before={"3": [said("mother_history", "hiv")]}),
+        ],
+        [case(said("mother_history", "hiv"), hours="71.9"), case(said("mother_history", "herpes"), hours="90")],
+    ),
     # MSF, 10.4.1: signs are looked for in all infants of mothers with a positive test; Kimberlin 2013 on herpes.
     "infection_of_the_mother_to_look_for": (
-        [case(said("mother_history", "syphilis"), hours="71"), case(said("mother_history", "herpes"), hours="2")],
-        [case(said("mother_history", "syphilis"), hours="72"), case(said("mother_history", "hiv"), hours="20")],
+        [case(said("mother_history", "syphilis"), hours="200"), case(said("mother_history", "herpes"), hours="2")],
+        [
+            case(said("mother_history", "hiv"), hours="20"),
+            case(said("infection_risks", "chorioamnionitis"), hours="20"),
+        ],
     ),
     # NHS handbook, heart: suspected at the antenatal scan is a risk factor.
     "heart_finding_before_birth": (
