@@ -97,6 +97,7 @@ def test_a_condition_is_replaced_whole(tmp_path: Path) -> None:
             "several numbers",
         ),
         ("reason: Invented for a test", "replaces: [own_rule]\n  reason: x", "unknown-reference", "is no other rule"),
+        ("reason: Invented for a test", "answered_by: [nothing]\n  reason: x", "unknown-reference", "is no item"),
         ("  source: CP\n", "", "wrong-field", "Field required"),
         (
             "{item: nasal_flaring, answers: [marked]}",
