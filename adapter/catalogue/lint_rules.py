@@ -59,7 +59,8 @@ def _rule(rule: Rule, catalogue: Catalogue) -> Iterator[Problem]:
             yield report("told-later", what, "an urgency that is no lower, or replaces without it", other)
     for item in rule.answered_by:
         if item not in catalogue.items:
-            yield report("unknown-reference", f"answered_by '{item}', which is no item", "an item's id", "answered_by")
+            what = f"answered_by '{item}', which is no item"
+            yield report("unknown-reference", what, "an item's id", "answered_by")
     if rule.id in _replaced(rule, catalogue):
         what = "replaces a rule that replaces it in turn: none of them would be told"
         yield report("never-told", what, "one of them replaces the other", "replaces")
