@@ -51,6 +51,10 @@ Seconds = Annotated[float, Field(gt=0, le=86_400)]
 _SECRETS = ("password", "secret", "client_secret", "token", "access_token", "key", "private_key")
 
 
+_SENT = {"findings": "a capture record", "resourceType": "FHIR"}
+"""What is given in the place of a target by mistake, by a name that stands in it."""
+
+
 class BadTarget(AdapterError, ValueError):
     """A target that cannot be used; the message says where and what would be right, and repeats no value."""
 
@@ -241,6 +245,9 @@ def load_target(path: Path) -> Target:
         raise BadTarget(f"{path} cannot be read: {error.strerror}") from None
     except (yaml.YAMLError, UnicodeDecodeError):
         raise BadTarget(f"{path} is not YAML") from None
+    for name, what in _SENT.items():
+        if isinstance(content, dict) and name in content and "url" not in content:
+            raise BadTarget(f"{path} is {what} and no target file: what is sent stands by itself, without --target")
     return target_of(content, str(path))
 
 
