@@ -51,7 +51,7 @@ _FAILING = {
     "packages",
     multiple=True,
     type=click.Path(path_type=Path, exists=True),
-    help="A site's FHIR package (npm-style .tgz, or a folder of JSON files); may be repeated.",
+    help="A site's FHIR package (npm-style .tgz, or a folder of JSON or XML files); may be repeated.",
 )
 @click.option(
     "--format",

@@ -14,6 +14,7 @@ from sample_resources import Resource, blood_pressure, bundle, changed, finding,
 
 from adapter.fhir.definitions.package import read_package
 from adapter.fhir.json import dumps, loads
+from adapter.fhir.xml import to_xml
 from adapter.problems import Layer, Severity
 from adapter.validate import PackageError, Validator, load_packages
 from adapter.validate.packages import Packages
@@ -286,6 +287,21 @@ def test_a_folder_is_a_package_too(tmp_path: Path) -> None:
     for number, content in enumerate(DEFINITIONS):
         (tmp_path / f"{number}.json").write_bytes(dumps(content))
     assert set(load_packages([tmp_path]).structures) == {d["url"] for d in DEFINITIONS if "differential" in d}
+
+
+def test_definitions_of_a_folder_may_be_xml(tmp_path: Path, site: Validator) -> None:
+    """As guides keep them; what else is XML there is passed over, and a definition that cannot be read is named."""
+    for number, content in enumerate(DEFINITIONS):
+        (tmp_path / f"{number}.xml").write_bytes(to_xml(content))
+    (tmp_path / "build.xml").write_bytes(b"<project/>")
+    by_xml = Validator(layers=[Layer.PROFILES], packages=load_packages([tmp_path]))
+    broken = {name: value for name, value in newborn().items() if name != "identifier"}
+    assert site.validate(broken).errors
+    for resource in (newborn(), broken):
+        assert by_xml.validate(resource).errors == site.validate(resource).errors
+    (tmp_path / "broken.xml").write_bytes(b"<StructureDefinition xmlns='http://hl7.org/fhir'><colour/>")
+    with pytest.raises(PackageError, match="broken.xml cannot be read"):
+        load_packages([tmp_path])
 
 
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04", b"\x1f\x8b\x08"])

@@ -1,6 +1,6 @@
 """A site's FHIR packages: profiles, value sets and code systems, from local files only.
 
-A package is an npm-style ``.tgz`` (``package/*.json``) or a folder of JSON files. What is understood of a profile is
+A package is an npm-style ``.tgz`` (``package/*.json``) or a folder of JSON or XML files. What is understood of a profile is
 in :mod:`adapter.validate.packages.rules`; nothing is ever fetched.
 """
 

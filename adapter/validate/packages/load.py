@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tarfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -10,12 +11,16 @@ from typing import Any
 
 from adapter.fhir.definitions import code_system, value_set
 from adapter.fhir.json import FhirJsonError, loads
+from adapter.fhir.xml import FhirXmlError, from_xml
 from adapter.problems import AdapterError, ExitCode
 from adapter.validate.fhirpath import PathItem
 from adapter.validate.walk import text
 
 Json = Mapping[str, Any]
 _MAX_FILE = 16 * 1024 * 1024
+_HEAD = 4096
+_DEFINITION = re.compile(rb"<(StructureDefinition|ValueSet|CodeSystem)[\s>]")
+"""What begins a definition in XML; a guide's folder has other XML beside them (settings of its tools, pages)."""
 
 
 class PackageError(AdapterError, ValueError):
@@ -166,26 +171,28 @@ def load_packages(paths: Iterable[Path]) -> Packages:
         count = 0
         for name, data in _files(path):
             try:
-                resource = loads(data)
-            except FhirJsonError as error:
+                resource = from_xml(data) if name.endswith(".xml") else loads(data)
+            except (FhirJsonError, FhirXmlError) as error:
                 raise PackageError(f"{path}: {name} cannot be read: {error}") from None
             if isinstance(resource, Mapping):
                 packages.add(resource)
                 count += "resourceType" in resource
         if not count:
             raise PackageError(
-                f"{path} holds no FHIR resources; an npm-style .tgz or a folder of JSON files is wanted"
+                f"{path} holds no FHIR resources; an npm-style .tgz or a folder of JSON or XML files is wanted"
             )
     return packages
 
 
 def _files(path: Path) -> Iterator[tuple[str, bytes]]:
-    """Name and content of the JSON files of a package."""
+    """Name and content of the files of a package: all that are JSON, and of a folder the definitions that are XML."""
     try:
         if path.is_dir():
             root = path / "package" if (path / "package").is_dir() else path
-            for file in sorted(root.glob("*.json")):
-                yield file.name, file.read_bytes()
+            for file in sorted([*root.glob("*.json"), *root.glob("*.xml")]):
+                data = file.read_bytes()
+                if file.suffix == ".json" or _DEFINITION.search(data[:_HEAD]):
+                    yield file.name, data
             return
         with tarfile.open(path, "r:*") as archive:
             for member in archive:
