@@ -289,6 +289,12 @@ def test_a_folder_is_a_package_too(tmp_path: Path) -> None:
     assert set(load_packages([tmp_path]).structures) == {d["url"] for d in DEFINITIONS if "differential" in d}
 
 
+def test_a_fault_in_an_extension_is_told_once(site: Validator) -> None:
+    """Held against its own definition, and by the profile that wants it."""
+    found = site.validate(changed(newborn(), "extension.0.valueString", "3 East, bed 7")).errors
+    assert [(p.rule, p.where) for p in found] == [("profile-length", "Patient.extension[0].valueString")]
+
+
 def test_definitions_of_a_folder_may_be_xml(tmp_path: Path, site: Validator) -> None:
     """As guides keep them; what else is XML there is passed over, and a definition that cannot be read is named."""
     for number, content in enumerate(DEFINITIONS):
@@ -300,7 +306,7 @@ def test_definitions_of_a_folder_may_be_xml(tmp_path: Path, site: Validator) -> 
     for resource in (newborn(), broken):
         assert by_xml.validate(resource).errors == site.validate(resource).errors
     (tmp_path / "broken.xml").write_bytes(b"<StructureDefinition xmlns='http://hl7.org/fhir'><colour/>")
-    with pytest.raises(PackageError, match="broken.xml cannot be read"):
+    with pytest.raises(PackageError, match=r"broken\.xml cannot be read"):
         load_packages([tmp_path])
 
 

@@ -1,7 +1,7 @@
 """A site's FHIR packages: profiles, value sets and code systems, from local files only.
 
-A package is an npm-style ``.tgz`` (``package/*.json``) or a folder of JSON or XML files. What is understood of a profile is
-in :mod:`adapter.validate.packages.rules`; nothing is ever fetched.
+A package is an npm-style ``.tgz`` (``package/*.json``) or a folder of JSON or XML files. What is understood of a
+profile is in :mod:`adapter.validate.packages.rules`; nothing is ever fetched.
 """
 
 from __future__ import annotations

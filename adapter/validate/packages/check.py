@@ -23,7 +23,14 @@ _DEPTH = 12
 
 
 def check_profiles(nodes: Iterable[ElementNode], packages: Packages) -> Iterator[Problem]:
-    """Yield what the profiles that resources claim say against them; claims that are not known are told."""
+    """Yield what the profiles that resources claim say against them; claims that are not known are told.
+
+    Each fault once, though an extension is held against its definition for itself and by the profile around it.
+    """
+    yield from dict.fromkeys(_told(nodes, packages))
+
+
+def _told(nodes: Iterable[ElementNode], packages: Packages) -> Iterator[Problem]:
     for node in nodes:
         if node.resource is not None:
             if node.type == "Extension" and packages.structures:
@@ -32,7 +39,7 @@ def check_profiles(nodes: Iterable[ElementNode], packages: Packages) -> Iterator
         for index, claim in enumerate(claimed_profiles(node.value)):
             structure = packages.structure(claim)
             if structure is not None:
-                yield from dict.fromkeys(_Judge(packages, node).resource(structure))
+                yield from _Judge(packages, node).resource(structure)
             elif packages.structures and not claim.startswith(STANDARD):
                 yield Problem(
                     Severity.WARNING, Layer.PROFILES, "profile-unknown", "no package has this profile",
@@ -47,7 +54,7 @@ def _extension(node: ElementNode, packages: Packages) -> Iterator[Problem]:
     if structure is None or structure.get("type") != "Extension" or node.parent is None:
         return
     placed = PlacedElement(PathItem(node.value, node.type), node.where)
-    yield from dict.fromkeys(_Judge(packages, node).structure(structure, placed))
+    yield from _Judge(packages, node).structure(structure, placed)
     if not may_stand(node, structure):
         yield Problem(
             Severity.ERROR, Layer.PROFILES, "extension-context", "this extension may not stand here",
