@@ -12,12 +12,16 @@ _TURNED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
 }  # fmt: skip
 
+Span = tuple[int, int]
+"""Where something begins and ends in a file, in bytes."""
+
 
 @dataclass(frozen=True, slots=True)
 class Mutant:
-    """One change: the characters of a file that are replaced, by what, and the functions around them.
+    """One change: the characters of a file that are replaced, and by what.
 
-    ``within`` has the first lines of the function and of the outermost one around it; none outside of functions.
+    ``probes`` are the expressions that are worked out where the change makes a difference: its own; for a pattern,
+    what is matched; outside of functions, where a function names what it is a part of, and what that returns.
     """
 
     path: Path
@@ -26,7 +30,8 @@ class Mutant:
     end: int
     old: str
     new: str
-    within: tuple[int, ...]
+    within_a_function: bool
+    probes: tuple[Span, ...]
 
     def __str__(self) -> str:
         return f"{self.path.name}:{self.line}: {' '.join(self.old.split())} -> {self.new}"
@@ -40,28 +45,69 @@ class Mutant:
 
 def mutants(path: Path, text: str) -> Iterator[Mutant]:
     """Every change of a file; what only tells types and decorates is left alone."""
-    lines = [0]
-    for line in text.encode().splitlines(keepends=True):
+    lines, whole = [0], text.encode()
+    for line in whole.splitlines(keepends=True):
         lines.append(lines[-1] + len(line))
 
-    def walk(node: ast.AST, within: tuple[int, ...]) -> Iterator[Mutant]:
-        if isinstance(node, ast.expr) and node.end_lineno is not None:
-            start = lines[node.lineno - 1] + node.col_offset
-            end = lines[node.end_lineno - 1] + (node.end_col_offset or 0)
-            old = text.encode()[start:end].decode()
+    def span(node: ast.expr) -> Span:
+        return lines[node.lineno - 1] + node.col_offset, lines[(node.end_lineno or 0) - 1] + (
+            node.end_col_offset or 0
+        )
+
+    def walk(node: ast.AST, function: bool, probes: tuple[Span, ...] | None) -> Iterator[Mutant]:
+        if isinstance(node, ast.expr):
+            start, end = span(node)
             for new in _changes(node):
                 changed = f"({ast.unparse(ast.fix_missing_locations(new))})"
-                yield Mutant(path, node.lineno, start, end, old, changed, within)
-        left_alone = {id(part) for part in _types(node)}
-        inner = within
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) or (within and isinstance(node, ast.Lambda)):
-            first = min([node.lineno, *(one.lineno for one in getattr(node, "decorator_list", ()))])
-            inner = (first, within[1]) if within else (first, first)
-        for part in ast.iter_child_nodes(node):
-            if id(part) not in left_alone:
-                yield from walk(part, within if isinstance(part, ast.arguments) else inner)
+                old = whole[start:end].decode()
+                reached = probes if probes is not None else ((start, end),)
+                yield Mutant(path, node.lineno, start, end, old, changed, function, reached)
+        if isinstance(node, ast.Match):
+            probes = (span(node.subject),)
+        for part in _parts(node):
+            inside = function or (isinstance(node, _FUNCTION) and not isinstance(part, ast.arguments))
+            pattern = isinstance(node, ast.pattern) or isinstance(part, ast.match_case | ast.pattern)
+            yield from walk(part, inside, probes if pattern or not inside else None)
 
-    yield from walk(ast.parse(text), ())
+    tree = ast.parse(text)
+    for statement in tree.body:
+        names = set(_names(statement))
+        own = [one.value for one in _all(statement) if isinstance(one, ast.Return) and one.value]
+        said = [
+            one
+            for one in _in_functions(tree)
+            if isinstance(one, ast.Name) and isinstance(one.ctx, ast.Load) and one.id in names
+        ]
+        yield from walk(statement, False, tuple(sorted({span(one) for one in (*own, *said)})))
+
+
+_FUNCTION = ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda
+
+
+def _names(statement: ast.stmt) -> Iterator[str]:
+    """What a statement of a module makes."""
+    match statement:
+        case ast.ClassDef(name=name) | ast.FunctionDef(name=name) | ast.AsyncFunctionDef(name=name):
+            yield name
+        case ast.Assign() | ast.AnnAssign():
+            for one in ast.walk(statement):
+                if isinstance(one, ast.Name) and isinstance(one.ctx, ast.Store):
+                    yield one.id
+
+
+def _in_functions(tree: ast.Module) -> Iterator[ast.AST]:
+    for one in _all(tree):
+        if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef):
+            for statement in one.body:
+                yield from _all(statement)
+
+
+def _all(node: ast.AST) -> Iterator[ast.AST]:
+    """A node and all within it, but for patterns and what is left alone."""
+    yield node
+    for part in _parts(node):
+        if not isinstance(part, ast.pattern):
+            yield from _all(part)
 
 
 def _changes(node: ast.AST) -> Iterator[ast.expr]:
@@ -86,12 +132,11 @@ def _changes(node: ast.AST) -> Iterator[ast.expr]:
             yield ast.IfExp(ast.UnaryOp(ast.Not(), test), body, other)
 
 
-def _types(node: ast.AST) -> Iterator[ast.AST]:
-    for name in ("annotation", "returns"):
-        if (part := getattr(node, name, None)) is not None:
-            yield part
-    yield from getattr(node, "decorator_list", ())
-    if isinstance(node, ast.JoinedStr):  # before Python 3.12 its parts have no place of their own
-        yield from ast.iter_child_nodes(node)
+def _parts(node: ast.AST) -> Iterator[ast.AST]:
+    """What a node is made of, but for types, decorators, and what has no place of its own."""
+    left_alone = [getattr(node, name, None) for name in ("annotation", "returns")]
+    left_alone += getattr(node, "decorator_list", ())
     if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
-        yield node.test
+        left_alone.append(node.test)
+    if not isinstance(node, ast.JoinedStr):  # before Python 3.12 its parts have no place of their own
+        yield from (part for part in ast.iter_child_nodes(node) if part not in left_alone)

@@ -1,47 +1,56 @@
 """The tests' side: a plugin of pytest that collects once, and hears the tests on each change in a forked process.
 
-Starting Python and collecting costs more than most tests. So the first child runs some cases of every test and notes
-which functions of the room they call and how long they took; the other cases are taken to do the same. Each further
-child puts the changed code under a function of the room (the file is changed as well, for processes that a test
-starts) and runs the tests that call it, the quick ones first, then others for a while, in case a function's results
-were kept from test to test.
+Starting Python and collecting costs more than most tests. So the first child runs the tests with a probe where each
+change would be (``reached``) and notes which they reach and what they cost; of a test of many cases it runs some, and
+the others are taken to do the same. Each further child puts the changed code in the place of the functions of its
+file (the file is changed as well, for processes that a test starts) and runs the tests that reach it, the quick ones
+first, then others for a while, in case results were kept from test to test. What they do not see is heard once more
+in a new process, where nothing was kept.
+
+All is counted in processor time, so that a busy machine decides nothing: tests that burn far more than they needed
+without the change do not end, which is seen. The clock is asked last, for those that wait for ever.
 """
 
 from __future__ import annotations
 
-import gc
 import json
 import os
+import resource
 import signal
 import sys
-import threading
 import time
+import traceback
 from collections.abc import Callable
-from itertools import chain, groupby
+from contextlib import suppress
 from pathlib import Path
-from types import CodeType, FrameType, FunctionType
-from typing import Any
+from typing import NoReturn
 
 import pytest
 
 from tests.mutation.changes import Mutant
+from tests.mutation.first_run import FirstRun
+from tests.mutation.reached import put
 
 SECONDS, MORE = 10.0, 2.0
-"""How much processor time the tests of a function may take by the first run, and those that do not call it."""
-CASES = 3
-"""Of a test of many cases so many are run first."""
-_PATIENCE = 6
-"""How many times longer, by the clock, they may then last. What does not end until then is neither seen nor not."""
+"""How much processor time the tests that reach a change may take by the first run, and those that do not."""
+_TIMES, _LAST_RESORT = 3, 20
+"""How many times more processor time the tests may then take, and time by the clock; what has not ended by then is
+neither seen nor not."""
+_FAULT = 99
+"""A child ends with this where the fault is here."""
 
 
 class Inside:
-    """Hears the tests on each change; ``say`` is called with what comes of it."""
+    """Hears the tests on each change; ``say`` is called with what comes of it. ``kept`` is for the first run."""
 
-    def __init__(self, room: Path, chosen: list[Mutant], say: Callable[[str], None]) -> None:
-        self._room, self._chosen, self._say = f"{room}{os.sep}", chosen, say
+    def __init__(self, chosen: list[Mutant], say: Callable[[str], None], kept: Path) -> None:
+        self._chosen, self._say, self._kept = chosen, say, kept
         self._failed = ""
-        self._calls: dict[str, set[tuple[str, int]]] = {}
-        self._takes: dict[str, float] = {}
+        self._reach: dict[str, list[int]] = {}
+        self._costs: dict[str, tuple[float, float]] = {}
+        self._shares: dict[str, list[int]] = {}
+        self._shared: list[float] = []
+        self._starting = 0.0
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.failed:
@@ -50,161 +59,153 @@ class Inside:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """In the place of running the tests once."""
-        reading, writing = os.pipe()
-        if (child := os.fork()) == 0:
-            os.close(reading)
-            with os.fdopen(writing, "w") as out:
-                json.dump(self._first_run(session), out)
-            os._exit(0)
-        os.close(writing)
-        with os.fdopen(reading) as told:
-            first = json.load(told)
-        os.waitpid(child, 0)
-        for failed in first["failed"]:
-            self._say(f"fails without any change, so it is left out: {failed}")
-        session.items = [item for item in session.items if item.nodeid not in first["failed"]]
-        self._takes = first["takes"]
-        self._calls = {test: {(file, line) for file, line in calls} for test, calls in first["calls"].items()}
+        if not self._kept.exists():
+            if (child := os.fork()) == 0:
+                _ends(lambda: self._first_run(session))
+            os.waitpid(child, 0)
+            _kill(child)
+        first = json.loads(self._kept.read_text(encoding="utf-8"))
+        for name in first["failed"]:
+            self._say(f"fails without any change, so it is left out: {name}")
+        if first["long"]:
+            self._say(f"left out, since they take long: {len(first['long'])} tests")
+        self._reach, self._costs = first["reach"], first["costs"]
+        self._shares, self._shared = first["shares"], first["shared"]
+        self._starting = time.process_time()
+        session.items = [item for item in session.items if item.nodeid in self._costs]
         outcomes = [self._outcome(session, mutant, number) for number, mutant in enumerate(self._chosen)]
         undecided = f", {outcomes.count(None)} not decided" if None in outcomes else ""
-        self._say(f"{outcomes.count(True)} of {len(outcomes)} seen{undecided}, by {len(self._takes)} tests")
+        self._say(f"{outcomes.count(True)} of {len(outcomes)} seen{undecided}, by {len(session.items)} tests")
         return True
 
-    def _first_run(self, session: pytest.Session) -> dict[str, Any]:
-        calls: dict[str, set[CodeType]] = {}
-        now: set[CodeType] = set()
-        failed: list[str] = []
-
-        def trace(frame: FrameType, event: str, argument: Any) -> None:
-            now.add(frame.f_code)
-
-        threading.settrace(trace)
-        some = [cases[:: -(-len(cases) // CASES)] for cases in _cases(session)]
-        first = list(chain.from_iterable(some))
-        for place, item in enumerate(first):
-            now = set()
-            began = time.process_time()
-            sys.settrace(trace)
-            self._run(item, first[place + 1] if place + 1 < len(first) else None)
-            sys.settrace(None)
-            self._takes[item.nodeid] = time.process_time() - began
-            calls[item.nodeid] = now
-            if self._failed:
-                failed.append(item.nodeid)
-                self._failed = ""
-        for ran, cases in zip(some, _cases(session), strict=True):
-            for item in cases:
-                self._takes.setdefault(item.nodeid, max(self._takes[one.nodeid] for one in ran))
-                calls.setdefault(item.nodeid, set[CodeType]().union(*(calls[one.nodeid] for one in ran)))
-        told = {
-            test: sorted({
-                (code.co_filename, code.co_firstlineno)
-                for code in codes
-                if code.co_filename.startswith(self._room) and code.co_name != "<module>"
-            })
-            for test, codes in calls.items()
-        }  # fmt: skip
-        return {"failed": failed, "takes": self._takes, "calls": told}
+    def _first_run(self, session: pytest.Session) -> int:
+        told = json.dumps(FirstRun(self._chosen).of(session))
+        self._kept.parent.mkdir(parents=True, exist_ok=True)
+        self._kept.write_text(told, encoding="utf-8")
+        return 0
 
     def _outcome(self, session: pytest.Session, mutant: Mutant, number: int) -> bool | None:
-        """Whether a test fails with the change; nothing if the tests did not end."""
+        """Whether a test fails with the change; nothing if the tests neither end nor use the processor."""
         whole = mutant.path.read_bytes()
         mutant.path.write_bytes(mutant.made(whole))
         os.utime(mutant.path, (number, number))  # so that no bytecode of another change is taken for its own
         try:
-            tests, seconds, left_out = self._tests(session, mutant)
-            if (child := os.fork()) == 0:
-                os.setsid()
-                os._exit(self._heard(session, mutant, tests))
-            end = time.monotonic() + _PATIENCE * (seconds + 5)
-            while (done := os.waitpid(child, os.WNOHANG)) == (0, 0) and time.monotonic() < end:
-                time.sleep(0.02)
-            if done == (0, 0):
-                os.killpg(child, signal.SIGKILL)
-                os.waitpid(child, 0)
-                self._say(f"not decided, the tests do not end: {mutant}")
+            tests, reaching, left_out = self._tests(session, number)
+            seen = self._heard(mutant, tests, lambda: _in_this_process(session, mutant, tests, self._run))
+            if seen == "":
+                seen = self._heard(mutant, tests, lambda: _in_a_new_process(mutant, tests, self._kept))
+            if seen is None:
+                self._say(f"not decided, the tests wait for ever: {mutant}")
                 return None
-            if not done[1]:
-                unheard = f" ({left_out} slow tests of it not run)" if left_out else ""
-                self._say(f"not seen: {mutant}{unheard}")
-            return done[1] != 0
+            more = f", {left_out} of them not run" if left_out else ""
+            self._say(f"{seen or f'NOT SEEN ({reaching} tests reach it{more})'}: {mutant}")
+            return bool(seen)
         finally:
             mutant.path.write_bytes(whole)
 
-    def _tests(self, session: pytest.Session, mutant: Mutant) -> tuple[list[pytest.Item], float, int]:
-        """What is run on a change, how long it took without, and how many that call the function are left out."""
-        file, place = str(mutant.path), mutant.within[0] if mutant.within else None
-        quick = sorted(session.items, key=lambda item: self._takes[item.nodeid])
-        calling = [
-            item
-            for item in quick
-            if any(of == file and place in (None, line) for of, line in self._calls[item.nodeid])
-        ]
-        others = [item for item in quick if item not in calling]
-        chosen, seconds = [], 0.0
-        for items, most in ((calling, SECONDS), (others, MORE)):
+    def _heard(self, mutant: Mutant, tests: list[pytest.Item], run: Callable[[], int]) -> str | None:
+        """How a test sees the change, in words; none if it does not, nothing if it cannot be said."""
+        needed, lasted = (sum(self._costs[item.nodeid][place] for item in tests) for place in (0, 1))
+        shared = sum(self._shared[number] for number in {one for item in tests for one in self._shares[item.nodeid]})
+        processor = int(_TIMES * (needed + shared + self._starting)) + 5
+        if (child := os.fork()) == 0:
+            _ends(run, processor)
+        end = time.monotonic() + _LAST_RESORT * (lasted + shared + self._starting)
+        while (done := os.waitpid(child, os.WNOHANG)) == (0, 0) and time.monotonic() < end:
+            time.sleep(0.02)
+        _kill(child)
+        if done == (0, 0):
+            os.waitpid(child, 0)
+            return None
+        if os.WIFSIGNALED(done[1]):
+            return f"seen, tests do not end ({signal.Signals(os.WTERMSIG(done[1])).name})"
+        if os.WEXITSTATUS(done[1]) == _FAULT:
+            return None
+        return "seen" if done[1] else ""
+
+    def _tests(self, session: pytest.Session, number: int) -> tuple[list[pytest.Item], int, int]:
+        """What is run on a change, how many reach it, and how many of those are left out."""
+        cost = {item: self._costs[item.nodeid][0] for item in session.items}
+        reaching = [item for item in session.items if number in self._reach[item.nodeid]]
+        others = [item for item in session.items if item not in set(reaching)]
+        chosen: list[pytest.Item] = []
+        left_out = 0
+        for items, most in ((reaching, SECONDS), (others, MORE if reaching else SECONDS)):
             spent = 0.0
-            for item in items:
-                spent += self._takes[item.nodeid]
-                if spent > most and chosen:
-                    break
-                chosen.append(item)
-            seconds += spent
-        return chosen, seconds, len(set(calling) - set(chosen))
+            some: list[pytest.Item] = []
+            for item in sorted(items, key=cost.__getitem__):
+                spent += cost[item]
+                if spent <= most or not some:
+                    some.append(item)
+                elif items is reaching:
+                    left_out += 1
+            # A file's tests stand together, or what they share would be made again and again.
+            quickest: dict[Path, float] = {}
+            for item in some:
+                quickest.setdefault(item.path, cost[item])
+            chosen += sorted(some, key=lambda item: (quickest[item.path], item.path, cost[item]))
+        return chosen, len(reaching), left_out
 
-    def _heard(self, session: pytest.Session, mutant: Mutant, tests: list[pytest.Item]) -> int:
-        """In a child: 1 if a test fails with the change."""
-        if mutant.within:
-            _put(mutant)
-        else:
-            return _in_a_new_process(tests)
-        for place, item in enumerate(tests):
-            self._run(item, tests[place + 1] if place + 1 < len(tests) else None)
-            if self._failed:
-                session._setupstate.teardown_exact(None)
-                return 1
-        return 0
-
-    @staticmethod
-    def _run(item: pytest.Item, following: pytest.Item | None) -> None:
+    def _run(self, item: pytest.Item, following: pytest.Item | None) -> bool:
+        """Whether it fails."""
+        self._failed = ""
         item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+        return bool(self._failed)
 
 
-def _cases(session: pytest.Session) -> list[list[pytest.Item]]:
-    """The cases of each test."""
-    return [list(cases) for _, cases in groupby(session.items, key=lambda item: item.nodeid.split("[")[0])]
-
-
-def _in_a_new_process(tests: list[pytest.Item]) -> int:
-    """What stands outside of functions is run when a module is imported: only a new process sees it changed."""
-    names = [item.nodeid for item in tests]
-    os.execv(sys.executable, [sys.executable, "-m", "pytest", "-x", "-q", *names])
-
-
-def _put(mutant: Mutant) -> None:
-    """The changed code in the place of the outermost function around the change, wherever that is held."""
-    file, first = str(mutant.path), mutant.within[1]
-    changed = _code(compile(mutant.path.read_bytes(), file, "exec", dont_inherit=True), first)
-    for held in gc.get_objects():
-        if isinstance(held, FunctionType):
-            code = held.__code__
-            if (code.co_filename, code.co_firstlineno, code.co_name) == (file, first, changed.co_name):
-                held.__code__ = changed
-
-
-def _code(module: CodeType, first: int) -> CodeType:
-    for inner in module.co_consts:
-        if isinstance(inner, CodeType):
-            if inner.co_firstlineno == first and not inner.co_name.startswith("<"):
-                return inner
-            with_it = next(iter(_found(inner, first)), None)
-            if with_it is not None:
-                return with_it
-    raise LookupError(first)
-
-
-def _found(inner: CodeType, first: int) -> list[CodeType]:
+def _ends(run: Callable[[], int], processor: int = 0) -> NoReturn:
+    """A child, which ends with this; with a bound to the seconds of processor time of each of its processes."""
+    code = _FAULT
     try:
-        return [_code(inner, first)]
-    except LookupError:
-        return []
+        os.setsid()
+        if processor:
+            resource.setrlimit(resource.RLIMIT_CPU, (processor, processor + 5))
+            resource.setrlimit(resource.RLIMIT_DATA, (4 << 30, 4 << 30))
+        code = run()
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        os._exit(code)
+
+
+def _kill(group: int) -> None:
+    with suppress(ProcessLookupError):
+        os.killpg(group, signal.SIGKILL)
+
+
+def _in_this_process(
+    session: pytest.Session,
+    mutant: Mutant,
+    tests: list[pytest.Item],
+    run: Callable[[pytest.Item, pytest.Item | None], bool],
+) -> int:
+    """In a child: 1 if a test fails. What stands outside of functions is worked out when a module is imported."""
+    if not mutant.within_a_function:
+        return 0
+    put(mutant.path)
+    for item, following in zip(tests, [*tests[1:], None], strict=True):
+        if run(item, following):
+            session._setupstate.teardown_exact(None)
+            return 1
+    return 0
+
+
+def _in_a_new_process(mutant: Mutant, tests: list[pytest.Item], kept: Path) -> int:
+    names = kept.with_suffix(f".{os.getpid()}")
+    names.write_text(json.dumps([item.nodeid for item in tests]), encoding="utf-8")
+    files = dict.fromkeys(str(item.path) for item in tests)
+    os.execv(sys.executable, [sys.executable, "-m", "tests.mutation", "", *files, "--only", str(names)])
+
+
+class Only:
+    """In a new process: these tests and no others, in this order."""
+
+    def __init__(self, names: Path) -> None:
+        self._order = {name: place for place, name in enumerate(json.loads(names.read_text(encoding="utf-8")))}
+        names.unlink()
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        items[:] = sorted(
+            (item for item in items if item.nodeid in self._order), key=lambda item: self._order[item.nodeid]
+        )
