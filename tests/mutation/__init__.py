@@ -1,1 +1,1 @@
-"""Do the tests see a fault in a room? ``python -m tests.mutation ROOM [TESTS ...] [--count N] [--seed N]``."""
+"""Do the tests see a fault in a room? ``python -m tests.mutation ROOM [ROOM ...]``."""

@@ -1,9 +1,10 @@
-"""``python -m tests.mutation ROOM [TESTS ...] [--count N] [--seed N]``: do the tests see a fault in a room?
+"""``python -m tests.mutation ROOM [ROOM ...] [--tests TESTS ...] [--count N] [--seed N] [--at FILE:LINE]``: do the
+tests see a fault in a room?
 
-In a copy of the last commit, one small change after another is made in ``adapter/ROOM`` (``changes``), and the
-tests run until one fails (``inside``); ``TESTS`` are the room's as ``_TESTS`` names them, else ``tests/ROOM``. A
-change that no test sees is printed with its place: either a test is missing, or the change makes no difference,
-which a person decides. So is one with which the tests do not end. It asserts nothing, and takes minutes.
+In a copy of the last commit, one small change after another is made in ``adapter/ROOM`` (``changes``), and the tests
+that reach it run until one fails (``inside``); ``TESTS`` are the rooms' as ``_TESTS`` names them, else
+``tests/ROOM``. Of a change that no test sees, either a test is missing, or it makes no difference, which a person
+decides. It asserts nothing, and takes minutes. What the tests reach is kept for the same commit in ``.cache``.
 """
 
 from __future__ import annotations
@@ -24,33 +25,29 @@ from tests.mutation.inside import Inside, Only
 
 ROOT = Path(__file__).resolve().parents[2]
 _TESTS = {
-    "cli": ("cli", "plans", "errors"),
+    "catalogue": ("catalogue", "sites", "derive"),
+    "cli": ("cli", "plans", "errors", "extract", "watch"),
     "derive": ("derive", "told"),
     "document": ("document", "report"),
-    "exam": ("read", "told"),
-    "fhir": ("mapping", "fhir_xml"),
+    "exam": ("read", "told", "derive"),
+    "fhir": ("mapping", "fhir_xml", "sites"),
     "files": ("files", "watch"),
     "forms": ("questionnaire", "serve", "worksheet"),
-    "send": ("send", "outbox", "mllp", "watch"),
+    "read": ("read", "plans", "questionnaire", "v2"),
+    "run": ("run", "extract"),
+    "send": ("send", "outbox", "mllp", "watch", "terminology"),
+    "v2": ("v2", "mllp"),
     "write": ("report", "tables", "fhir_document", "phenopackets", "omop", "package", "deidentify", "v2", "quality"),
 }
-"""The tests of a room, where they are not in the folder of its name."""
-
-
-def _chosen(copy: Path, room: str, count: int, seed: int, at: str | None) -> list[Mutant]:
-    files = sorted((copy / "adapter" / room).rglob("*.py"))
-    every = [one for path in files for one in mutants(path, path.read_text(encoding="utf-8"))]
-    if at is not None:
-        return [one for one in every if at == f"{one.path.name}:{one.line}"]
-    return random.Random(seed).sample(every, min(count, len(every)))
+"""The tests of a room, where they are not in the folder of its name alone."""
 
 
 def main() -> None:
     """Make the changes one by one, and say of each whether a test sees it."""
-    arguments = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    arguments.add_argument("room")
-    arguments.add_argument("tests", nargs="*")
-    arguments.add_argument("--count", type=int, default=20)
+    arguments = argparse.ArgumentParser(description="Do the tests see a fault in a room?")
+    arguments.add_argument("rooms", metavar="ROOM", nargs="*")
+    arguments.add_argument("--tests", nargs="*")
+    arguments.add_argument("--count", type=int, default=20, help="changes of each room")
     arguments.add_argument("--seed", type=int, default=1)
     arguments.add_argument("--at", metavar="FILE:LINE", help="every change of this line instead")
     arguments.add_argument("--inside", type=int, help=argparse.SUPPRESS)  # in the copy: where to say what came of it
@@ -61,17 +58,27 @@ def main() -> None:
     if given.inside is None:
         _in_a_copy()
         return
-    tests = given.tests or [f"tests/{name}" for name in _TESTS.get(given.room, (given.room,))]
-    chosen = _chosen(ROOT, given.room, given.count, given.seed, given.at)
-    commit = subprocess.run(["git", "rev-parse", "HEAD"], cwd=ROOT, stdout=subprocess.PIPE, check=True).stdout
-    key = hashlib.sha256(repr((commit, tests, [(one.path.name, one.start) for one in chosen])).encode()).hexdigest()
+    rooms = {room: _chosen(room, given.count, given.seed, given.at) for room in given.rooms}
+    named = (f"tests/{name}" for room in rooms for name in _TESTS.get(room, (room,)))
+    tests = given.tests or list(dict.fromkeys(named))
     with os.fdopen(given.inside, "w", buffering=1) as out:
-        plugin = Inside(
-            chosen,
-            lambda text: print(f"{given.room}: {text}", file=out),
-            ROOT / ".cache" / "mutation" / f"{key[:16]}.json",
-        )
-        sys.exit(pytest.main(["-q", *tests], plugins=[plugin]))
+        kept = ROOT / ".cache" / "mutation" / f"{_key(rooms, tests)}.json"
+        sys.exit(pytest.main(["-q", *tests], plugins=[Inside(rooms, lambda text: print(text, file=out), kept)]))
+
+
+def _chosen(room: str, count: int, seed: int, at: str | None) -> list[Mutant]:
+    files = sorted((ROOT / "adapter" / room).rglob("*.py"))
+    every = [one for path in files for one in mutants(path, path.read_text(encoding="utf-8"))]
+    if at is not None:
+        return [one for one in every if at == f"{one.path.name}:{one.line}"]
+    return random.Random(seed).sample(every, min(count, len(every)))
+
+
+def _key(rooms: dict[str, list[Mutant]], tests: list[str]) -> str:
+    """What the first run depends on, as a name."""
+    commit = subprocess.run(["git", "rev-parse", "HEAD"], cwd=ROOT, stdout=subprocess.PIPE, check=True).stdout
+    changes = [(str(one), one.start) for chosen in rooms.values() for one in chosen]
+    return hashlib.sha256(repr((commit, tests, changes)).encode()).hexdigest()[:16]
 
 
 def _in_a_copy() -> None:

@@ -50,9 +50,8 @@ def mutants(path: Path, text: str) -> Iterator[Mutant]:
         lines.append(lines[-1] + len(line))
 
     def span(node: ast.expr) -> Span:
-        return lines[node.lineno - 1] + node.col_offset, lines[(node.end_lineno or 0) - 1] + (
-            node.end_col_offset or 0
-        )
+        end, column = node.end_lineno or node.lineno, node.end_col_offset or node.col_offset
+        return lines[node.lineno - 1] + node.col_offset, lines[end - 1] + column
 
     def walk(node: ast.AST, function: bool, probes: tuple[Span, ...] | None) -> Iterator[Mutant]:
         if isinstance(node, ast.expr):

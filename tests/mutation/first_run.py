@@ -15,9 +15,9 @@ import pytest
 from tests.mutation.changes import Mutant
 from tests.mutation.reached import probed, put, since
 
-CASES, OF_CASES = 3, 1.0
+CASES, OF_CASES = 3, 0.3
 """Of a test of many cases so many are run first, and further ones until they took so many seconds."""
-TOO_LONG, BY_THE_CLOCK = 5.0, 30.0
+TOO_LONG, BY_THE_CLOCK = 2.0, 20.0
 """A test that takes more processor time or lasts longer is left out: browsers, servers, many processes."""
 
 

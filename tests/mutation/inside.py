@@ -22,6 +22,7 @@ import time
 import traceback
 from collections.abc import Callable
 from contextlib import suppress
+from itertools import count
 from pathlib import Path
 from typing import NoReturn
 
@@ -41,10 +42,13 @@ _FAULT = 99
 
 
 class Inside:
-    """Hears the tests on each change; ``say`` is called with what comes of it. ``kept`` is for the first run."""
+    """Hears the tests on each change of some rooms; ``say`` is called with what comes of it, as text.
 
-    def __init__(self, chosen: list[Mutant], say: Callable[[str], None], kept: Path) -> None:
-        self._chosen, self._say, self._kept = chosen, say, kept
+    What the first run tells is put into ``kept``, and taken from there if it is there already.
+    """
+
+    def __init__(self, rooms: dict[str, list[Mutant]], say: Callable[[str], None], kept: Path) -> None:
+        self._rooms, self._say, self._kept = rooms, say, kept
         self._failed = ""
         self._reach: dict[str, list[int]] = {}
         self._costs: dict[str, tuple[float, float]] = {}
@@ -73,13 +77,15 @@ class Inside:
         self._shares, self._shared = first["shares"], first["shared"]
         self._starting = time.process_time()
         session.items = [item for item in session.items if item.nodeid in self._costs]
-        outcomes = [self._outcome(session, mutant, number) for number, mutant in enumerate(self._chosen)]
-        undecided = f", {outcomes.count(None)} not decided" if None in outcomes else ""
-        self._say(f"{outcomes.count(True)} of {len(outcomes)} seen{undecided}, by {len(session.items)} tests")
+        numbers = count()
+        for room, chosen in self._rooms.items():
+            outcomes = [self._outcome(session, mutant, next(numbers)) for mutant in chosen]
+            undecided = f", {outcomes.count(None)} not decided" if None in outcomes else ""
+            self._say(f"{room}: {outcomes.count(True)} of {len(outcomes)} seen{undecided}")
         return True
 
     def _first_run(self, session: pytest.Session) -> int:
-        told = json.dumps(FirstRun(self._chosen).of(session))
+        told = json.dumps(FirstRun([one for chosen in self._rooms.values() for one in chosen]).of(session))
         self._kept.parent.mkdir(parents=True, exist_ok=True)
         self._kept.write_text(told, encoding="utf-8")
         return 0
@@ -127,7 +133,7 @@ class Inside:
         """What is run on a change, how many reach it, and how many of those are left out."""
         cost = {item: self._costs[item.nodeid][0] for item in session.items}
         reaching = [item for item in session.items if number in self._reach[item.nodeid]]
-        others = [item for item in session.items if item not in set(reaching)]
+        others = [item for item in session.items if number not in self._reach[item.nodeid]]
         chosen: list[pytest.Item] = []
         left_out = 0
         for items, most in ((reaching, SECONDS), (others, MORE if reaching else SECONDS)):
@@ -194,7 +200,7 @@ def _in_a_new_process(mutant: Mutant, tests: list[pytest.Item], kept: Path) -> i
     names = kept.with_suffix(f".{os.getpid()}")
     names.write_text(json.dumps([item.nodeid for item in tests]), encoding="utf-8")
     files = dict.fromkeys(str(item.path) for item in tests)
-    os.execv(sys.executable, [sys.executable, "-m", "tests.mutation", "", *files, "--only", str(names)])
+    os.execv(sys.executable, [sys.executable, "-m", "tests.mutation", "--only", str(names), "--tests", *files])
 
 
 class Only:
