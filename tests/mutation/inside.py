@@ -32,9 +32,9 @@ from tests.mutation.changes import Mutant
 from tests.mutation.first_run import FirstRun
 from tests.mutation.reached import put
 
-SECONDS, MORE = 10.0, 2.0
+SECONDS, MORE = 6.0, 1.5
 """How much processor time the tests that reach a change may take by the first run, and those that do not."""
-_TIMES, _LAST_RESORT = 3, 20
+_TIMES, _LAST_RESORT = 2, 10
 """How many times more processor time the tests may then take, and time by the clock; what has not ended by then is
 neither seen nor not."""
 _FAULT = 99
@@ -97,9 +97,11 @@ class Inside:
         os.utime(mutant.path, (number, number))  # so that no bytecode of another change is taken for its own
         try:
             tests, reaching, left_out = self._tests(session, number)
-            seen = self._heard(mutant, tests, lambda: _in_this_process(session, mutant, tests, self._run))
-            if seen == "":
-                seen = self._heard(mutant, tests, lambda: _in_a_new_process(mutant, tests, self._kept))
+            seen: str | None = ""
+            if mutant.within_a_function and reaching:
+                seen = self._heard(tests, 0, lambda: _in_this_process(session, mutant, tests, self._run))
+            if seen == "" and (reaching or not mutant.within_a_function):
+                seen = self._heard(tests, self._starting, lambda: _in_a_new_process(tests, self._kept))
             if seen is None:
                 self._say(f"not decided, the tests wait for ever: {mutant}")
                 return None
@@ -109,14 +111,17 @@ class Inside:
         finally:
             mutant.path.write_bytes(whole)
 
-    def _heard(self, mutant: Mutant, tests: list[pytest.Item], run: Callable[[], int]) -> str | None:
-        """How a test sees the change, in words; none if it does not, nothing if it cannot be said."""
+    def _heard(self, tests: list[pytest.Item], starting: float, run: Callable[[], int]) -> str | None:
+        """How a test sees the change, in words; none if it does not, nothing if it cannot be said.
+
+        ``starting`` is how much processor time it takes until the first test runs.
+        """
         needed, lasted = (sum(self._costs[item.nodeid][place] for item in tests) for place in (0, 1))
         shared = sum(self._shared[number] for number in {one for item in tests for one in self._shares[item.nodeid]})
-        processor = int(_TIMES * (needed + shared + self._starting)) + 5
+        processor = int(_TIMES * (needed + shared + starting)) + 10
         if (child := os.fork()) == 0:
             _ends(run, processor)
-        end = time.monotonic() + _LAST_RESORT * (lasted + shared + self._starting)
+        end = time.monotonic() + _LAST_RESORT * (lasted + shared + starting + 10)
         while (done := os.waitpid(child, os.WNOHANG)) == (0, 0) and time.monotonic() < end:
             time.sleep(0.02)
         _kill(child)
@@ -185,9 +190,7 @@ def _in_this_process(
     tests: list[pytest.Item],
     run: Callable[[pytest.Item, pytest.Item | None], bool],
 ) -> int:
-    """In a child: 1 if a test fails. What stands outside of functions is worked out when a module is imported."""
-    if not mutant.within_a_function:
-        return 0
+    """In a child: 1 if a test fails."""
     put(mutant.path)
     for item, following in zip(tests, [*tests[1:], None], strict=True):
         if run(item, following):
@@ -196,7 +199,8 @@ def _in_this_process(
     return 0
 
 
-def _in_a_new_process(mutant: Mutant, tests: list[pytest.Item], kept: Path) -> int:
+def _in_a_new_process(tests: list[pytest.Item], kept: Path) -> int:
+    """Here what stands outside of functions is worked out anew too."""
     names = kept.with_suffix(f".{os.getpid()}")
     names.write_text(json.dumps([item.nodeid for item in tests]), encoding="utf-8")
     files = dict.fromkeys(str(item.path) for item in tests)
