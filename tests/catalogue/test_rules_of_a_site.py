@@ -277,5 +277,7 @@ def test_what_asks_of_several_exams_wrongly_is_named(tmp_path: Path) -> None:
         "{within_hours: 6, all: [{item: palate, meanings: [abnormal]}, {item: jaw, meanings: [abnormal]}]}",
         "{ever: true, all: [{item: palate, meanings: [abnormal]}, {item: jaw, meanings: [abnormal]}]}",
         "{all: [{item: weight_change_percent, number: {high: '<-7'}, times: 2}, {item: glucose, never: true}]}",
+        # of an item with sides two answers may be found together, one on each
+        "{all: [{item: femoral_pulse, answers: [weak]}, {item: femoral_pulse, answers: [absent]}]}",
     ]
     assert faults(tmp_path / "right", _each(right)) == []

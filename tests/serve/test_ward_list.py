@@ -119,6 +119,19 @@ def test_who_is_left_out(catalogue: Catalogue) -> None:
     assert later.newborns == ()
 
 
+@pytest.mark.parametrize(
+    ("born", "listed_still"),
+    [("2026-07-14T08:00:00+02:00", True), ("2026-07-14T06:00:00Z", True), ("2026-07-14T07:59:59+02:00", False)],
+)
+def test_born_at_the_very_moment_five_days_ago_is_listed(born: str, listed_still: bool, catalogue: Catalogue) -> None:
+    time = {"url": "http://hl7.org/fhir/StructureDefinition/patient-birthTime", "valueDateTime": born}
+    one = _patient("then", birthDate="2026-07-14", _birthDate={"extension": [time]})
+    with _hospital(catalogue, one) as url, FhirClient(url) as client:
+        found = ward_list(client, catalogue, now=MORNING)
+    names = [newborn.newborn["identifiers"][0]["value"] for newborn in found.newborns]
+    assert ("then" in names) is listed_still
+
+
 @pytest.mark.parametrize("location", ["w3", "Location/w3", "https://hospital.invalid/ward|w3"])
 def test_one_ward_alone(location: str, catalogue: Catalogue) -> None:
     people = [_patient("here"), _patient("there"), _patient("left")]

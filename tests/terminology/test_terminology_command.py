@@ -14,6 +14,7 @@ import pytest
 from lxml import etree
 
 from adapter.catalogue import load_catalogue
+from adapter.catalogue.choosing import choose
 from adapter.catalogue.coverage import Coverage, coded
 from adapter.catalogue.proof import FILE
 from tests.commands import run_here
@@ -145,6 +146,14 @@ def test_a_choice_that_cannot_be_taken_leaves_the_site_as_it_is(
     assert done.returncode == 1
     assert said in done.stderr.decode()
     assert list((tmp_path / "ward").iterdir()) == []
+
+
+def test_a_table_of_choices_that_cannot_be_read_is_said_with_the_reason(tmp_path: Path) -> None:
+    (tmp_path / "table.csv").write_bytes(b"\xff\xfe")
+    for table, said in ((tmp_path, "Is a directory"), (tmp_path / "table.csv", "can't decode byte")):
+        taken, [problem], content = choose(table, tmp_path)
+        assert (taken, content, problem.rule, problem.file) == (0, b"", "chosen-codes", str(table))
+        assert said in problem.what
 
 
 def _without_a_code(number: int = 0) -> str:
