@@ -33,7 +33,7 @@ def who(tmp_path_factory: pytest.TempPathFactory) -> Catalogue:
     return site_with(tmp_path_factory.mktemp("who"), "who", who_csv(), ages="days", between="none")
 
 
-def size(catalogue: Catalogue, grams: str, weeks: int, days: int, sex: Sex) -> str | None:
+def size(catalogue: Catalogue, grams: str, weeks: int, days: int | None, sex: Sex) -> str | None:
     exam = scene(read("birth_weight", grams, "g"), weeks=weeks, days=days, sex=sex)
     found = made(exam, "size_for_gestation", catalogue)
     assert all(one.maker is not None and one.maker.label.startswith("Table ") for one in found)
@@ -101,6 +101,10 @@ def test_between_whole_weeks_by_what_the_file_says(tmp_path: Path) -> None:
     assert [size(week, g, 38, 6, Sex.MALE) for g in ("2569", "2570")] == ["small", "appropriate"]
     assert size(week, "3000", 42, 6, Sex.MALE) == "small"  # the last completed week is 42, its 10th centile 3.12
     assert size(none, "3000", 38, 1, Sex.MALE) is None
+    # Only by the completed week, of a table of weeks, it is enough to know the weeks.
+    of_days = site_with(tmp_path / "d", "days", fenton_csv(), ages="days", between="completed-week")
+    assert [size(week, g, 38, None, Sex.MALE) for g in ("2569", "2570")] == ["small", "appropriate"]
+    assert [size(one, "3000", 38, None, Sex.MALE) for one in (line, of_days)] == [None, None]
 
 
 def test_a_measurement_long_after_birth_has_no_reference(intergrowth: Catalogue) -> None:
