@@ -154,6 +154,9 @@ def reconcile(
     from adapter.send.rest.reconcile import reconciled
 
     target = address.target()
+    if target.url.startswith("mllp"):
+        what = "a listener of HL7 v2 cannot be asked what it holds; what it lost goes again with send FILE --again"
+        raise click.UsageError(f"reconcile is for FHIR servers: {what}")
     catalogue = catalogue_for(site)
     wrong = 0
     with _opened(outbox_file) as opened, target.client() as client:

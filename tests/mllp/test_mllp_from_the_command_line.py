@@ -17,10 +17,15 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
-from listening import listening
+from listening import amended, listening
 
+from adapter.catalogue import load_catalogue
+from adapter.read import read, to_json
+from adapter.read.oru import from_oru
 from adapter.send.mllp import Frames, framed, mllp_address
+from commands import run_here
 
+CATALOGUE = load_catalogue()
 CAPTURES = Path(__file__).parents[2] / "examples" / "captures"
 MAIN = "from adapter.cli import main; main()"
 FIRST = CAPTURES / "d07-1-boy-palate-part-seen.json"
@@ -159,6 +164,31 @@ def test_over_tls_to_whom_is_trusted_and_to_nobody_else(tmp_path: Path) -> None:
         assert strange.returncode == 3
         assert "SSLCertVerificationError" in strange.stdout
         assert len(there.received()) == 2
+
+
+def test_a_listener_that_was_restored_gets_what_it_forgot(tmp_path: Path) -> None:
+    """It cannot be asked, so that nothing leaves by itself; ``--again`` sends it, and a later version is whole."""
+    pem = certificate(tmp_path)
+    to = ("--ca-bundle", pem, "--outbox", tmp_path / "outbox.db")
+    [first] = (one.exam for one in read(FIRST, CATALOGUE))
+    assert first is not None
+    later = amended(first, drop=1)
+    (tmp_path / "later.json").write_bytes(to_json(later))
+    with listening(tmp_path, certificate=pem) as there:
+        assert run_here("send", FIRST, "--to", there.url, *to).returncode == 0
+        [before] = there.received()
+        there.log.unlink()
+        assert b"1 sent before" in run_here("send", FIRST, "--to", there.url, *to).stdout
+        assert there.received() == []
+        asked = run_here("outbox", "reconcile", "--to", there.url, *to)
+        assert (asked.returncode, b"send FILE --again" in asked.stderr) == (2, True)
+        assert run_here("send", FIRST, "--again", "--to", there.url, *to).returncode == 0
+        assert there.received() == [before]
+        there.log.unlink()
+        assert run_here("send", tmp_path / "later.json", "--to", there.url, *to).returncode == 0
+        [message] = there.messages()
+    [known] = from_oru(message.encode(), CATALOGUE)
+    assert sorted(map(repr, known.findings)) == sorted(map(repr, later.findings))
 
 
 def test_frames_are_put_together_from_any_pieces() -> None:
