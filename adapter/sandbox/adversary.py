@@ -74,7 +74,7 @@ class _Asked:
 
     @property
     def is_search(self) -> bool:
-        """Of one kind, or of several in a batch."""
+        """Of one kind, or of several in a Bundle."""
         if self.method == "POST" and not self.path.strip("/"):
             return {entry["request"]["method"] for entry in fhir_json.loads(self.body)["entry"]} == {"GET"}
         return self.method == "GET" and bool(self.query)
@@ -220,7 +220,7 @@ class Adversary:
     def _in_part(self, answer: Answer) -> Answer:
         status, headers, content = answer
         bundle = fhir_json.loads(content)
-        several = bundle.get("type") == "batch-response"
+        several = bundle.get("type") in ("batch-response", "transaction-response")
         for found in [entry.get("resource", {}) for entry in bundle["entry"]] if several else [bundle]:
             if found.get("entry"):
                 found["entry"] = [entry for entry in found["entry"] if self._chance.random() < 0.7]
@@ -229,7 +229,7 @@ class Adversary:
     def _changed(self, answer: Answer) -> Answer:
         status, headers, content = answer
         statement = fhir_json.loads(content)
-        kept = self._chance.choice(({"transaction", "batch"}, {"batch"}, set()))
+        kept = self._chance.choice(({"transaction", "batch"}, {"transaction"}, {"batch"}, set()))
         for rest in statement["rest"]:
             rest["interaction"] = [one for one in rest.get("interaction", []) if one["code"] in kept]
         return status, headers, fhir_json.dumps(statement)

@@ -75,8 +75,22 @@ class Server:
             return self.metadata()
         if method == "GET":
             return self.get(path)
+        if b'"method":"GET"' in body:
+            return self.together([f"/fhir/{entry['request']['url']}" for entry in json.loads(body)["entry"]])
         self.posts.append(body)
         return self.post(body)
+
+    def together(self, paths: list[str]) -> Answer:
+        """What is asked in one transaction: all of it, or the first that is refused."""
+        came = [self.get(path) for path in paths]
+        if refused := [one for one in came if one[0] >= 300]:
+            return refused[0]
+        entries = [{"resource": json.loads(body), "response": {"status": "200"}} for _, _, body in came]
+        return (
+            200,
+            FHIR,
+            json.dumps({"resourceType": "Bundle", "type": "transaction-response", "entry": entries}).encode(),
+        )
 
 
 @contextmanager

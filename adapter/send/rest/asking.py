@@ -1,4 +1,4 @@
-"""Searches by identifier, several in one request where the server takes batches (FHIR R4 http.html 3.1.0.11)."""
+"""Searches by identifier, several in one request where the server takes that (FHIR R4 http.html 3.1.0.11)."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from adapter.fhir import search_token
 from adapter.fhir.identity import in_url
 from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
+from adapter.send.rest.capability import Mode
 from adapter.send.rest.client import FhirClient
 
 Json = dict[str, Any]
@@ -23,8 +24,8 @@ _LATER = frozenset({401, 408, 425, 429})
 class Asking:
     """Finds resources by identifier; what one request answered is not asked again."""
 
-    def __init__(self, client: FhirClient, *, batches: bool = False) -> None:
-        self._client, self._batches = client, batches
+    def __init__(self, client: FhirClient, asks_in: Mode | None = None) -> None:
+        self._client, self._asks_in = client, asks_in
         self._known: dict[Question, list[Json]] = {}
         self.any_there = False
 
@@ -37,14 +38,14 @@ class Asking:
         urls = [_unasked(*question) for question in questions]
         if whether is not None:
             urls.append(f"{_unasked(*whether)}&_count=1")
-        if not self._batches or len(urls) < 2:
+        if self._asks_in is None or len(urls) < 2:
             return
         try:
-            found = self._client.read_batch(urls)
+            found = self._client.read_several(urls, self._asks_in)
         except ServerRefused as refused:
-            if refused.status in _LATER or (refused.status >= 500 and refused.status != 501):
+            if refused.status in _LATER or refused.status > 501:
                 raise
-            return  # a server that takes no batch of searches, or not from us
+            return  # a server that takes no searches in a Bundle, or not from us; alone they say whether it is well
         if whether is not None:
             status, page = found.pop()
             self.any_there = status == 200 and any(

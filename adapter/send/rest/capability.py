@@ -32,7 +32,7 @@ class Capability:
 
     ``conditional_create``: a create does nothing where its criteria find something; ``update_create``: an update
     may create under the client's own id; ``versioned``: the server keeps versions, so If-Match means something;
-    ``batches``: it takes several requests in one;
+    ``batches``: it says that it takes several requests in one;
     ``export``: the operation below the base that exports all patients as Bulk Data, empty where there is none.
     """
 
@@ -54,6 +54,13 @@ class Capability:
         said = self.fhir_version if re.fullmatch(r"[0-9][\w.-]{0,20}", self.fhir_version) else "of no stated version"
         what = f"the server speaks FHIR {said}"
         return [problem("fhir-version", what, "a server of FHIR R4 (4.0.x)")]
+
+    @property
+    def asks_in(self) -> Mode | None:
+        """The Bundle in which it takes several searches at once: both kinds hold GETs too (3.1.0.11)."""
+        if self.batches:
+            return Mode.BATCH
+        return None if self.mode is Mode.SINGLE else self.mode
 
     def at_most(self, mode: Mode) -> Capability:
         """The same, but nothing is sent by a way that does more at once than this."""

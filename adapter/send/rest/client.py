@@ -191,14 +191,14 @@ class FhirClient:
             raise _unexpected(response, resource, "a FHIR resource")
         return resource
 
-    def read_batch(self, questions: Sequence[str]) -> list[tuple[int, dict[str, Any]]]:
-        """Several of these in one batch (3.1.0.11): the status and the resource of each, in order."""
+    def read_several(self, questions: Sequence[str], kind: str = "batch") -> list[tuple[int, dict[str, Any]]]:
+        """Several of these in one batch or transaction (3.1.0.11): the status and the resource of each, in order."""
         entries = [{"request": {"method": "GET", "url": question}} for question in questions]
-        batch = {"resourceType": "Bundle", "type": "batch", "entry": entries}
-        response, resource = self._exchange("POST", self._base, content=self._dump(batch))
+        bundle = {"resourceType": "Bundle", "type": kind, "entry": entries}
+        response, resource = self._exchange("POST", self._base, content=self._dump(bundle))
         came = answers.objects(resource.get("entry"))
-        if resource.get("type") != "batch-response" or len(came) != len(questions):
-            raise _unexpected(response, {}, f"the response to a batch of {len(questions)} entries")
+        if resource.get("type") != f"{kind}-response" or len(came) != len(questions):
+            raise _unexpected(response, {}, f"the response to a {kind} of {len(questions)} entries")
         statuses = (answers.text(answers.object_(one.get("response")), "status")[:3] for one in came)
         numbers = [int(status) if status.isdigit() else 500 for status in statuses]
         return [

@@ -118,7 +118,7 @@ def standing(
     if not reports and transaction.rank > 0 and not transaction.rooted:
         refuse_unrooted(client, transaction)
     begun = begun and not reports and transaction.rank == 0
-    there = persons_there(client, transaction, reports, wanted, batches=capability.batches, begun=begun)
+    there = persons_there(client, transaction, reports, wanted, asks_in=capability.asks_in, begun=begun)
     for remark in there.remarks:
         say(remark)
     return reports, there
@@ -149,8 +149,8 @@ def left_to_do(
 ) -> Adjusted:
     """What of an exam is not on the server as meant; ``reports`` are those of it that have just been found. Raises
     :class:`~adapter.send.failures.Held` where the server holds other content under its id."""
-    batches = capability.batches
-    found = look_up(client, there.transaction, there.newborn, before.places, reports=reports, batches=batches)
+    asks_in = capability.asks_in
+    found = look_up(client, there.transaction, there.newborn, before.places, reports=reports, asks_in=asks_in)
     refuse_other_content(there.transaction, found, before.digests)
     return adjusted(found, capability, client.base_url)
 

@@ -13,6 +13,7 @@ from adapter.fhir import search_token
 from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.asking import Asking, Token, name_of, tokens_of
+from adapter.send.rest.capability import Mode
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.compare import Difference, differences
 from adapter.send.rest.newborn import Known, belongs, subject_id
@@ -91,12 +92,12 @@ def look_up(
     known: Mapping[str, str] | None = None,
     *,
     reports: Sequence[Json] = (),
-    batches: bool = False,
+    asks_in: Mode | None = None,
 ) -> Holding:
     """Look everything up. Raises what the client raises.
 
-    ``reports`` are those of the exam where they have just been found; ``batches``: the server takes several searches
-    in one request.
+    ``reports`` are those of the exam where they have just been found; ``asks_in``: the Bundle in which the server
+    takes several searches.
 
     ``known`` says where Observations of earlier versions are (``Type/id`` by the value of their identifier): a search
     may lag behind what was written, a read does not; so what the exam's report names is read too, where the search
@@ -106,7 +107,7 @@ def look_up(
     entries = transaction.entries()
     holding = Holding(entries, transaction.shared, [[] for _ in entries])
     kinds = [entry["resource"]["resourceType"] for entry in entries]
-    by_name = _by_name(client, entries, reports, batches)
+    by_name = _by_name(client, entries, reports, asks_in)
     for number, entry in enumerate(entries):
         if kinds[number] == "Patient":
             holding.found[number] = [newborn.patient] if newborn.patient else []
@@ -139,7 +140,7 @@ def look_up(
 
 
 def _by_name(
-    client: FhirClient, entries: Sequence[Json], reports: Sequence[Json], batches: bool
+    client: FhirClient, entries: Sequence[Json], reports: Sequence[Json], asks_in: Mode | None
 ) -> dict[str, list[Json]]:
     """By full URL what has the identifier by which an entry is created, those of one type in one search."""
     tokens: dict[str, dict[str, Token]] = {}
@@ -148,7 +149,7 @@ def _by_name(
         if kind not in _OTHERWISE and not (kind == "DiagnosticReport" and reports):
             tokens.setdefault(kind, {})[entry["fullUrl"]] = name_of(entry["resource"])
     questions = {kind: (kind, tuple(dict.fromkeys(named.values()))) for kind, named in tokens.items()}
-    asking = Asking(client, batches=batches)
+    asking = Asking(client, asks_in)
     asking.ask(list(questions.values()))
     found = {
         full_url: [one for one in asking.of(*questions[kind]) if token in tokens_of(one)]

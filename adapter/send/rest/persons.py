@@ -2,7 +2,7 @@
 
 What may not be made is no entry of what is sent: it is referred to where it is, or by its identifier alone. A server
 does not say in its CapabilityStatement whether it knows conditional references (R4 http.html 3.1.0.11.2), so that
-they are not sent: the ids are looked up, all in one request where it takes batches.
+they are not sent: the ids are looked up, all in one request where it takes several.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from adapter.fhir.persons import logical_of
 from adapter.problems import Problem
 from adapter.send.failures import Held, problem
 from adapter.send.rest.asking import Asking, Question
+from adapter.send.rest.capability import Mode
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.newborn import (
     Known,
@@ -59,23 +60,20 @@ def persons_there(
     reports: Sequence[Json],
     wanted: Wanted,
     *,
-    batches: bool = False,
+    asks_in: Mode | None = None,
     begun: bool = False,
 ) -> Standing:
     """Everybody of an exam on the server; ``reports`` are those of the exam that are there.
 
-    ``batches``: the server takes several searches in one request; then, where ``begun`` asks for it, it is also asked
-    whether Observations of the exam are there. Raises :class:`~adapter.send.failures.Held` as
+    ``asks_in``: the Bundle in which the server takes several searches; with them, where ``begun`` asks for it, it is
+    also asked whether Observations of the exam are there. Raises :class:`~adapter.send.failures.Held` as
     :func:`newborn_there` does, and with each person that must be known and is not, or is there several times.
     """
     wanted = wanted.over(transaction.persons)
     not_made = transaction.not_made(wanted.persons)
-    asking = Asking(client, batches=batches)
-    questions = [*_questions(transaction, not_made, wanted)]
-    if begun and transaction.observations:
-        asking.ask(questions, ("Observation", transaction.observations))
-    elif not_made or transaction.ward_encounters:
-        asking.ask(questions)
+    asking = Asking(client, asks_in)
+    whether = ("Observation", transaction.observations) if begun and transaction.observations else None
+    asking.ask([*_questions(transaction, not_made, wanted)], whether)
     newborn = newborn_there(client, transaction, reports, wanted, asking)
     references: dict[str, Json] = {}
     remarks, missing = list(newborn.remarks), list[Problem]()

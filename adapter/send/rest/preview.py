@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from adapter.problems import Layer, Problem, Severity
 from adapter.send.failures import Held, Superseded, problem
+from adapter.send.rest.capability import Mode
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.delivery import tied
 from adapter.send.rest.lookup import Holding, held_report, is_retracted, look_up
@@ -30,15 +31,15 @@ class Step(StrEnum):
 
 
 def preview(
-    client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL, *, batches: bool = False
+    client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL, *, asks_in: Mode | None = None
 ) -> Preview:
     """What sending would do now. Only reads; raises what the client raises."""
     try:
         reports = held_report(client, transaction)
         refuse_older(client, transaction, reports)
-        there = persons_there(client, transaction, reports, wanted, batches=batches)
+        there = persons_there(client, transaction, reports, wanted, asks_in=asks_in)
         transaction = there.transaction
-        holding = look_up(client, transaction, there.newborn, reports=reports, batches=batches)
+        holding = look_up(client, transaction, there.newborn, reports=reports, asks_in=asks_in)
         refuse_other_content(transaction, holding)
     except Superseded as error:
         return Preview(transaction.exam, superseded=error.newer)
@@ -50,21 +51,21 @@ def preview(
 
 
 def verify(
-    client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL, *, batches: bool = False
+    client: FhirClient, transaction: Transaction, wanted: Wanted = USUAL, *, asks_in: Mode | None = None
 ) -> list[Problem]:
     """Where what the server holds is not what was meant: missing, doubled, other fields, findings that the exam
     no longer holds. Digits lost from a number (3.1 for 3.10) are a warning. Only reads."""
     try:
         reports = held_report(client, transaction)
         refuse_older(client, transaction, reports)
-        there = persons_there(client, transaction, reports, wanted, batches=batches)
+        there = persons_there(client, transaction, reports, wanted, asks_in=asks_in)
     except Held as error:
         return list(error.problems)
     except Superseded as error:
         what = f"the server holds {error.newer}, a newer version of this exam"
         return [Problem(Severity.INFORMATION, Layer.TRANSPORT, "superseded", what, where=transaction.exam)]
     transaction = there.transaction
-    holding = look_up(client, transaction, there.newborn, reports=reports, batches=batches)
+    holding = look_up(client, transaction, there.newborn, reports=reports, asks_in=asks_in)
     found: list[Problem] = []
     for number, name in enumerate(transaction.names):
         held = holding.found[number]

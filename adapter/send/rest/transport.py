@@ -105,12 +105,12 @@ class FhirTransport:
     def preview(self, message: Message) -> Preview:
         """See :func:`adapter.send.rest.preview.preview`."""
         able = self._able()
-        return preview.preview(self._client, Transaction.of(message), self._wanted, batches=able.batches)
+        return preview.preview(self._client, Transaction.of(message), self._wanted, asks_in=able.asks_in)
 
     def verify(self, message: Message) -> list[Problem]:
         """See :func:`adapter.send.rest.preview.verify`."""
         able = self._able()
-        return preview.verify(self._client, Transaction.of(message), self._wanted, batches=able.batches)
+        return preview.verify(self._client, Transaction.of(message), self._wanted, asks_in=able.asks_in)
 
     def _able(self) -> Capability:
         """What the server can do; asked once it answers."""

@@ -77,7 +77,7 @@ class Server:
 
     def _batch(self, questions: Sequence[str]) -> list[Reply] | None:
         try:
-            return [Reply(status, resource) for status, resource in self._client.read_batch(questions)]
+            return [Reply(status, resource) for status, resource in self._client.read_several(questions)]
         except ServerRefused as refused:
             if refused.status in (401, 403, 429) or refused.status >= 500:
                 raise
