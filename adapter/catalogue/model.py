@@ -200,6 +200,8 @@ class Sign(Worded):
 class ItemType(StrEnum):
     """How an item is answered."""
 
+    __hash__ = str.__hash__  # looked up by it; that of Enum is Python
+
     CHOICE = "choice"
     CHOICES = "choices"
     QUANTITY = "quantity"
@@ -212,6 +214,8 @@ class ItemType(StrEnum):
 class Sides(StrEnum):
     """What an item is about: the midline, each side, a place that may have a side, the pair, or the pair or one of it
     (legs that are alike, and the left one that is swollen)."""
+
+    __hash__ = str.__hash__  # looked up by it; that of Enum is Python
 
     NONE = "none"
     EACH = "each"
@@ -259,6 +263,8 @@ class NotDone(Frozen):
 
 class Category(StrEnum):
     """FHIR R4 observation-category codes used."""
+
+    __hash__ = str.__hash__  # looked up by it; that of Enum is Python
 
     VITAL_SIGNS = "vital-signs"
     EXAM = "exam"

@@ -128,6 +128,7 @@ class Words:
         return text.startswith(tuple(str(self.sentences[key]).partition("{")[0] for key in keys))
 
 
+@cache
 def key_of(value: str) -> str:
     """A value of one of our lists as a part of a key: ``tell_soon`` of ``tell-soon``."""
     return re.sub(r"\W+", "_", value)

@@ -13,7 +13,6 @@ from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
 from operator import itemgetter
-from typing import NamedTuple
 
 from adapter.catalogue import Answer, Catalogue, Item, ItemType, Range, Words
 from adapter.catalogue.codings import Coding, codings
@@ -25,6 +24,7 @@ from adapter.derive.judgement import (
     component_judgement,
     expected_range,
     judged_as,
+    usually_expected,
     why_not_judged,
 )
 from adapter.derive.made import Computed, Maker
@@ -101,8 +101,9 @@ def implied_methods(catalogue: Catalogue) -> dict[str, str | None]:
     return {i.id: i.method or ("calculated" if i.computed else None) for i in catalogue.items.values()}
 
 
-class Kept(NamedTuple):
-    """What is so of every finding that says the same, of whichever infant.
+@dataclass(frozen=True, slots=True, eq=False)
+class Kept:
+    """What is so of every finding that says the same, of whichever infant; a key by which more may be kept of them.
 
     ``words`` as :attr:`FindingView.words`; None where the findings have words of their own.
     """
@@ -129,6 +130,7 @@ class FindingView:
     computed: Computed | None = None
     of_table: str = ""
     """By which of the site's tables of lines it was judged, or why by none of them."""
+    _words_of: str | None = field(default=None, init=False, repr=False, compare=False)
     kept: Kept | None = field(default=None, init=False)
     """What is known of all that say the same (:mod:`adapter.derive.judged`); not of one that is replaced in part."""
 
@@ -313,8 +315,11 @@ class FindingView:
     @property
     def expected(self) -> Range | None:
         """The range in force that says what is expected of its one number; None where none applies, or judges it."""
-        if self.judged is None:
+        judged = self.judged
+        if judged is None:
             return None
+        if judged.band is not None and judged.band is usually_expected(self.item, self.facts.catalogue):
+            return judged.band  # it applies, since it judged
         return expected_range(self.finding, self.item, self.facts.exam, self.facts.catalogue)
 
     @property
@@ -341,7 +346,9 @@ class FindingView:
         """It in words: ``Femoral pulse, left: weak``."""
         if self.kept is not None and self.kept.words is not None:
             return self.kept.words
-        return in_words(self.finding, self.item, self.facts.catalogue)
+        if self._words_of is None:
+            self._words_of = in_words(self.finding, self.item, self.facts.catalogue)
+        return self._words_of
 
     @property
     def value_words(self) -> str:

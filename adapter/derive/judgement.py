@@ -211,6 +211,22 @@ def expected_range(
     return None
 
 
+def usually_expected(item: Item, catalogue: Catalogue) -> Range | None:
+    """The range of the item's one number that :func:`expected_range` gives wherever it was the one that judged: the
+    first that says what is expected. None where it is told besides: such a one judges also where none may say so."""
+    return _first_expected(catalogue).get(item.id)
+
+
+@lru_cache(maxsize=16)
+def _first_expected(catalogue: Catalogue) -> dict[str, Range]:
+    found = {
+        item: next((one.range for one in several if one.range.meaning is Meaning.EXPECTED), None)
+        for (item, component), several in bands(catalogue).items()
+        if component is None
+    }
+    return {item: first for item, first in found.items() if first is not None and first.urgency is Urgency.NONE}
+
+
 def not_judged(finding: Finding, item: Item, exam: Exam, catalogue: Catalogue) -> str | None:
     """Why a finding that was examined has no judgement, in words; None where it has one, or where a screen, an
     estimate or a growth reference judges it in its stead."""

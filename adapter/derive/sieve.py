@@ -12,8 +12,7 @@ from collections.abc import Sequence
 from adapter.catalogue import Catalogue
 from adapter.derive.compiled import Step
 from adapter.derive.compiled import Test as RawTest
-from adapter.derive.finding import FindingView
-from adapter.derive.form import Form
+from adapter.derive.finding import FindingView, Kept
 from adapter.derive.judged import MOST_KEPT, OF_FORM
 from adapter.derive.judgement import Judgement
 from adapter.derive.machine import Condition, Held, Scene, every, meets
@@ -30,7 +29,7 @@ class Sieve:
         self._catalogue = catalogue
         self._leaves: dict[str, Leaf] = {}
         self._of_item: dict[str, list[Leaf]] = {item: [] for item in catalogue.items}
-        self._kept: dict[Form, tuple[Leaf, ...]] = {}
+        self._kept: dict[Kept, tuple[Leaf, ...]] = {}
 
     def condition(self, item: str, tests: Sequence[RawTest]) -> Condition:
         """The step *find* as a condition of a scene that was sifted."""
@@ -71,19 +70,19 @@ class Sieve:
         kept = self._kept
         for one in pool:
             same = one.kept
-            passing = None if same is None else kept.get(same.form)
+            passing = None if same is None else kept.get(same)
             if passing is None:
                 passing = self._passing(one)
                 if same is not None:
-                    self._keep(same.form, passing)
+                    self._keep(same, passing)
             for leaf in passing:
                 found.setdefault(leaf, []).append(one)
         return found
 
-    def _keep(self, form: Form, passing: tuple[Leaf, ...]) -> None:
+    def _keep(self, same: Kept, passing: tuple[Leaf, ...]) -> None:
         if len(self._kept) >= MOST_KEPT:
             self._kept.clear()
-        self._kept[form] = passing
+        self._kept[same] = passing
 
     def _passing(self, one: FindingView) -> tuple[Leaf, ...]:
         exam = one.facts.exam

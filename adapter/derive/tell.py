@@ -10,8 +10,8 @@ from functools import lru_cache
 from adapter.catalogue import Catalogue, Flag, Item, ItemType, Meaning, Range, Words
 from adapter.catalogue.words import key_of
 from adapter.derive.completeness import NotRecorded, completeness
-from adapter.derive.finding import FindingView
-from adapter.derive.judged import finding_views
+from adapter.derive.finding import FindingView, Kept
+from adapter.derive.judged import MOST_KEPT, finding_views
 from adapter.derive.judgement import judged_as, worst
 from adapter.derive.made import Computed, Earlier
 from adapter.derive.words import bounds_in_words, in_words, where_in_words
@@ -147,18 +147,21 @@ def earlier_in_words(one: Earlier, catalogue: Catalogue) -> str:
 
 def _said(one: FindingView, catalogue: Catalogue) -> tuple[str, str, str, str]:
     """A finding in words, and reason, rule and source of its line; of an answer they are always the same."""
-    finding = one.finding
-    if one.computed is not None or not isinstance(finding.value, str) or one.judged is None:
+    same = one.kept
+    if same is None or same.words is None:
         return one.words, *_why(one, catalogue)
-    kept, key = _of_answers(catalogue), (finding.item, finding.value, finding.side, finding.site, one.judged)
-    if key not in kept:
-        kept[key] = one.words, *_why(one, catalogue)
-    return kept[key]
+    known = _said_of(catalogue)
+    said = known.get(same)
+    if said is None:
+        if len(known) >= MOST_KEPT:
+            known.clear()
+        said = known[same] = one.words, *_why(one, catalogue)
+    return said
 
 
 @lru_cache(maxsize=16)
-def _of_answers(catalogue: Catalogue) -> dict[tuple[object, ...], tuple[str, str, str, str]]:
-    """What has been said of answers under a catalogue."""
+def _said_of(catalogue: Catalogue) -> dict[Kept, tuple[str, str, str, str]]:
+    """What has been said under a catalogue of findings that say the same."""
     return {}
 
 

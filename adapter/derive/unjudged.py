@@ -51,8 +51,9 @@ def bare_scene(exam: Exam, catalogue: Catalogue, earlier: Sequence[Exam] = ()) -
 
 def _scene_of(findings: Sequence[Finding], exam: Exam, catalogue: Catalogue, items: Collection[str]) -> Scene:
     """The findings of these items, before anything is judged."""
-    numbered = ((n, one, one.__dict__["item"]) for n, one in enumerate(findings))
-    return Scene(exam, [_Given(n, one, catalogue.items[item]) for n, one, item in numbered if item in items])
+    known = catalogue.items
+    found = [_Given(n, one, known[item]) for n, one in enumerate(findings) if (item := one.__dict__["item"]) in items]
+    return Scene(exam, found)
 
 
 def of_earlier(earlier: Sequence[Exam], catalogue: Catalogue, items: Collection[str] | None = None) -> list[Earlier]:

@@ -25,7 +25,8 @@ def _literal(value: Any) -> Any:
 
 _PLAIN = re.compile(r"-?\d{1,9}(\.\d{1,9})?")
 
-Number = Annotated[Decimal, BeforeValidator(_literal), Field(max_digits=18, allow_inf_nan=False)]
+# The bounds come first: so they are those of the Decimal itself, which is checked in compiled code.
+Number = Annotated[Decimal, Field(max_digits=18, allow_inf_nan=False), BeforeValidator(_literal)]
 """A decimal number whose digits are kept: 3.10 is not 3.1."""
 
 UnitText = Annotated[str, StringConstraints(min_length=1, max_length=20)]

@@ -38,9 +38,11 @@ def communication_requests(links: Sequence[Json], mapping: ExamMapping) -> Itera
     A final exam has none for an urgency without lines. One that amends another has all: what the earlier version
     asked for is withdrawn. A retracted exam asks for nothing any more.
     """
-    said = [*zip(mapping.view.lines, mapping.view.lines_in_words, strict=True)]
+    said: dict[Urgency, list[tuple[SeriesLine, str]]] = {urgency: [] for urgency in _KINDS}
+    for one in zip(mapping.view.lines, mapping.view.lines_in_words, strict=True):
+        said[_asked_as(one[0])].append(one)
     for urgency, (_, priority, _, _) in _KINDS.items():
-        chosen = [one for one in said if _asked_as(one[0]) is urgency]
+        chosen = said[urgency]
         if chosen or mapping.exam.details.status is not Status.FINAL:
             name = request_of(urgency, mapping)
             status = _status(mapping.exam, [one for one, _ in chosen])

@@ -76,23 +76,27 @@ def observation(
     ``derived_from`` holds references to what a computed finding rests on (none: the newborn's own record). Where only
     bytes are wanted, one that has a template is only made when it is written.
     """
-    parts, references, form, fields = mapping.parts, mapping.references, one.form, one.finding.__dict__
+    parts, references, fields, kept = mapping.parts, mapping.references, one.finding.__dict__, one.kept
     # For most, the time is that of the exam's beginning.
     usual = fields["observed_at"] is None and fields["item"] not in parts.at_birth
     effective = references.started if usual else instant(one.made_at)
-    if not form.plain or form.item in parts.split:
-        head, sent = Head(name, effective, references), one.sent if form.unit is not None else None
-        return observation_of(form, one.particulars, sent, derived_from, head, parts)
-    template = parts.observations.get(form)
+    template = parts.observations.get(kept) if kept is not None else None
     if template is None:
-        sent = one.sent
-        made = observation_of(form, NOTHING, sent, None, Head(name, effective, references), parts)
-        if form in parts.observations:
-            return made
-        made = with_claims(made, mapping.catalogue)
-        template = parts.keep(form, made, digits_alone=sent is None or not sent.captured)
+        form = one.form
+        if not form.plain or form.item in parts.split:
+            head, sent = Head(name, effective, references), one.sent if form.unit is not None else None
+            return observation_of(form, one.particulars, sent, derived_from, head, parts)
+        key = kept or form
+        template = parts.observations.get(key)
         if template is None:
-            return made
+            sent = one.sent
+            made = observation_of(form, NOTHING, sent, None, Head(name, effective, references), parts)
+            if key in parts.observations:
+                return made
+            made = with_claims(made, mapping.catalogue)
+            template = parts.keep(key, made, digits_alone=sent is None or not sent.captured)
+            if template is None:
+                return made
     number = one.digits if template.measured else None
     if parts.written:
         return TemplatedEntry(template, name, effective, number, references)

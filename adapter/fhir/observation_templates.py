@@ -54,9 +54,9 @@ class ExamReferences(NamedTuple):
 
 
 class Pattern(NamedTuple):
-    """The bytes of an entry with ``%b`` in its slots, and a function that takes the slots' content in their order."""
+    """An entry's bytes, what is fixed and a slot in turn; and a function that puts the slots' content in order."""
 
-    text: bytes
+    pieces: list[bytes]
     order: Callable[[dict[bytes, bytes]], Sequence[bytes]]
 
 
@@ -95,10 +95,14 @@ class ObservationTemplate:
     def pattern(self, name: Name, references: ExamReferences) -> Pattern:
         """The bytes of an entry in a bundle of the kind; ``name`` is that of any Observation of the form."""
         marked = name._replace(uuid=_SLOT.format("uuid"), value=_SLOT.format("value"))
-        text = dumps(references.entry(marked, self.content))
-        text = text.replace(b"%00value%00", b"\\u0000token\\u0000").replace(b"%", b"%%")
-        order = [found[found.lastindex or 0] for found in _MARK.finditer(text)]
-        made = self.patterns[references.kind] = Pattern(_MARK.sub(b"%b", text), itemgetter(*order))
+        text = dumps(references.entry(marked, self.content)).replace(b"%00value%00", b"\\u0000token\\u0000")
+        pieces, order, end = list[bytes](), list[bytes](), 0
+        for found in _MARK.finditer(text):
+            pieces += text[end : found.start()], b""
+            order.append(found[found.lastindex or 0])
+            end = found.end()
+        pieces.append(text[end:])
+        made = self.patterns[references.kind] = Pattern(pieces, itemgetter(*order))
         return made
 
 
@@ -124,6 +128,10 @@ class TemplatedEntry(Written):
 
     def written(self) -> bytes:
         """The entry as JSON."""
+        return b"".join(self.pieces())
+
+    def pieces(self) -> list[bytes]:
+        """The entry as JSON, in pieces that follow each other."""
         references, name = self.references, self.name
         _, uuid, _, value = name
         if _PLAIN.fullmatch(value):
@@ -134,5 +142,7 @@ class TemplatedEntry(Written):
         slots = {b"uuid": uuid.encode(), b"value": plain, b"token": token, b"shared": references.at(self.effective)}
         if self.number is not None:
             slots[b"number"] = decimal_text(self.number).encode()
-        text, order = self.template.patterns.get(references.kind) or self.template.pattern(name, references)
-        return text % order(slots)
+        fixed, order = self.template.patterns.get(references.kind) or self.template.pattern(name, references)
+        pieces = fixed.copy()
+        pieces[1::2] = order(slots)
+        return pieces

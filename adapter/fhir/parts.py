@@ -14,6 +14,7 @@ from typing import Any, ParamSpec, TypeVar, cast
 from adapter.catalogue import Catalogue, Category, Flag, Item, ItemType, Meaning, Range, Sides
 from adapter.catalogue.codings import Codings, codings
 from adapter.derive import Maker
+from adapter.derive.finding import Kept
 from adapter.derive.form import Form
 from adapter.exam import Side, Urgency
 from adapter.fhir.claims import components_beside
@@ -89,7 +90,7 @@ class Parts:
 
     ``at_birth`` are the items whose findings belong to a moment of birth, ``split`` those that become several
     Observations or carry numbers of others (``beside``), ``outside_panels`` those that no panel leads to.
-    ``observations`` holds the templates by the form of the finding.
+    ``observations`` holds the templates by the form of the finding, or by what is known of all that say the same.
     """
 
     def __init__(self, catalogue: Catalogue, written: bool) -> None:
@@ -125,7 +126,7 @@ class Parts:
         self.beside = components_beside(catalogue)
         self.split = {i.id for i in catalogue.items.values() if members and i.type is ItemType.SCORE} | {*self.beside}
         self.outside_panels = {i.id for i in catalogue.items.values() if not catalogue.in_panel(i)}
-        self.observations: dict[Form, ObservationTemplate | None] = {}
+        self.observations: dict[Form | Kept, ObservationTemplate | None] = {}
         self._seal = seal
         self._ranges: dict[tuple[int, str | None], list[Json]] = {}
 
@@ -158,7 +159,7 @@ class Parts:
             marked=[self._seal(self.as_detail(self._urgency(urgency), item))] if urgency is not None else [],
         )
 
-    def keep(self, form: Form, first: Json, digits_alone: bool) -> ObservationTemplate | None:
+    def keep(self, form: Form | Kept, first: Json, digits_alone: bool) -> ObservationTemplate | None:
         """Keep the Observation of a form as the template of all others; ``digits_alone``: they differ in no more.
 
         None where they do, which is kept too: of a number that was converted, the captured amounts stand beside it.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -100,6 +101,9 @@ def _floods(raw: RawRecord) -> Iterator[Problem]:
     count = 0
     for n, finding in enumerate(findings if isinstance(findings, list) else ()):
         value = finding.get("value") if isinstance(finding, dict) else None
+        if type(value) is str and len(finding) <= MOST_PARTS:  # most
+            count += 1
+            continue
         count += len(value) if isinstance(value, list) else 1
         if isinstance(value, dict) or (isinstance(finding, dict) and len(finding) > MOST_PARTS):
             yield from _flood(finding, raw, ("findings", n))
@@ -136,9 +140,37 @@ def in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
 
 def _whole(data: dict[str, Any], findings: list[_RawFinding]) -> Exam | None:
     try:
-        return Exam.model_validate({**data, "findings": [finding.data for finding in findings]})
+        return Exam.model_validate({**data, "findings": [_known(finding.data) for finding in findings]})
     except ValidationError:
         return None
+
+
+_ALONE = frozenset(("text", "note", "observed_at", "counted_seconds"))
+"""What a finding says in words, times and numbers of its own."""
+_MOST_KNOWN = 10_000
+_FINDINGS: dict[tuple[object, ...], Finding] = {}
+"""Findings that were read, by their data: those alone that anybody's exam may hold, ids out of the catalogue."""
+
+
+def _known(data: Any) -> Any:
+    """The finding that these data are, where all of it is ids: made once for all exams, since nobody changes one.
+
+    Anything else is handed on as it is, as are data that are no finding.
+    """
+    if type(data) is not dict or not _ALONE.isdisjoint(data):
+        return data
+    said = (*data.items(),)
+    try:
+        known = _FINDINGS.get(said)
+    except TypeError:  # an object or a list, which is no id
+        return data
+    if known is None and all(type(one) is str for one in data.values()):
+        with suppress(ValidationError):
+            known = Finding.model_validate(data)
+            if len(_FINDINGS) >= _MOST_KNOWN:
+                _FINDINGS.clear()
+            _FINDINGS[said] = known
+    return data if known is None else known
 
 
 def _expanded(raw: RawRecord, catalogue: Catalogue, problems: list[Problem]) -> Iterator[_RawFinding]:

@@ -18,7 +18,7 @@ def check_repeats(subject: Subject) -> Iterator[Problem]:
     seen: dict[_Key, Placed] = {}
     by_item: dict[str, list[Placed]] = {}
     for placed in subject.findings:
-        by_item.setdefault(placed.item.id, []).append(placed)
+        by_item.setdefault(placed.finding.__dict__["item"], []).append(placed)
         first = seen.setdefault(_key(placed, subject), placed)
         if first is not placed and (first.finding.not_examined is None) == (placed.finding.not_examined is None):
             yield placed.error(
@@ -28,14 +28,20 @@ def check_repeats(subject: Subject) -> Iterator[Problem]:
                 "one finding each; what was looked at again has its own observed_at",
             )
     for same in by_item.values():
-        yield from _examined_and_not(same, subject)
+        if len(same) > 1:
+            yield from _examined_and_not(same, subject)
 
 
 def _key(placed: Placed, subject: Subject) -> _Key:
-    finding = placed.finding
-    several = placed.item.type in (ItemType.CHOICES, ItemType.TEXT)
-    answer = (finding.answer or finding.text) if several else None
-    return placed.item.id, subject.side(placed), finding.site, answer, finding.observed_at
+    fields, item = placed.finding.__dict__, placed.item  # a model's attributes are slow to reach one by one
+    answer, site = None, fields["site"]
+    if item.type in _SEVERAL:
+        answer = placed.finding.answer or fields["text"]
+    side = fields["side"] if site is None else subject.side(placed)
+    return fields["item"], side, site, answer, fields["observed_at"]
+
+
+_SEVERAL = (ItemType.CHOICES, ItemType.TEXT)
 
 
 def _said(placed: Placed, subject: Subject) -> str:
