@@ -17,8 +17,9 @@ import pytest
 from invented_exams import exam, measured
 
 from adapter.catalogue import Catalogue, Meaning
-from adapter.derive import judge
-from adapter.exam import Comparator, Finding, Gestation, Quantities, Quantity, Score, Urgency
+from adapter.derive import judge, judged_findings
+from adapter.derive.judgement import expected_range
+from adapter.exam import Comparator, Exam, Finding, Gestation, Quantities, Quantity, Score, Urgency
 
 RATES = [
     # item, value, state, hours, meaning, urgency, flag
@@ -276,3 +277,14 @@ def test_what_is_daily_is_not_told_and_what_is_worse_is_told_sooner(
     judged = judge(finding, catalogue.items[item], exam(finding, hours=hours), catalogue)
     assert judged is not None
     assert judged.urgency == urgency
+
+
+def test_the_range_of_a_judgement_is_the_one_in_force(every: list[Exam], catalogue: Catalogue) -> None:
+    """What the view says is expected, it says as if all ranges had been asked."""
+    wrong = [
+        (exam.details.id, one.finding)
+        for exam in every
+        for one in judged_findings(exam, catalogue)[1]
+        if one.judged is not None and one.expected is not expected_range(one.finding, one.item, exam, catalogue)
+    ]
+    assert wrong == []
