@@ -173,6 +173,12 @@ def test_no_end_of_the_exam_and_a_finding_long_after() -> None:
         assert [p.rule for p in told] == ["long-after-start"], late
 
 
+def test_what_was_told_of_an_earlier_time_lies_before_the_exam() -> None:
+    seen = {"item": "respiratory_pattern", "value": "gasping", "observed_at": STARTED - timedelta(hours=1)}
+    assert "before-exam" in rules(seen)
+    assert "before-exam" not in rules(seen | {"method": "history"})
+
+
 def test_an_offset_moves_nothing() -> None:
     """09:10 in Berlin is 08:10 UTC: written in any offset a finding stays inside the exam."""
     within = (STARTED + timedelta(minutes=10)).isoformat()

@@ -22,6 +22,7 @@ RENAMED = "80281008"  # cleft lip, called something else here
 MISPLACED = "48348007"  # normal breath sounds, a body structure here
 MISSING = "249377004"  # sucking calluses, not in this edition
 DEPRECATED, MAPPED_TO = "67704-7", "8867-4"  # feeding types, in this edition replaced by nonsense
+DISCOURAGED, ON_TRIAL = "29463-7", "9279-1"  # body weight, respiratory rate; in this edition
 WRONG_SCALE = "8884-9"  # heart rate rhythm, a number here
 WRONG_PROPERTY = "8310-5"  # body temperature, a length here
 NOT_IN_LIST = "LA10393-9"  # refer, missing from the answers of its question
@@ -92,6 +93,7 @@ def _loinc(use: Use, name: str) -> Json:
     more: list[Json] = []
     if use.code == DEPRECATED:
         status, more = "DEPRECATED", [{"code": "MAP_TO", "valueString": MAPPED_TO}]
+    status = {DISCOURAGED: "DISCOURAGED", ON_TRIAL: "TRIAL"}.get(use.code, status)
     if use.code == "54108-6":  # the hearing screen of the left ear
         more = [{"code": "answer-list", "valueCoding": {"system": LOINC, "code": LIST}}]
     told = [

@@ -26,6 +26,8 @@ FAULTS = {
     ("snomed", made_up.MISPLACED): "wrong-role",
     ("snomed", made_up.MISSING): "unknown-code",
     ("loinc", made_up.DEPRECATED): "inactive-code",
+    ("loinc", made_up.DISCOURAGED): "code-status",
+    ("loinc", made_up.ON_TRIAL): "code-status",
     ("loinc", made_up.WRONG_SCALE): "wrong-scale",
     ("loinc", made_up.WRONG_PROPERTY): "wrong-property",
     (

@@ -20,7 +20,7 @@ from adapter.catalogue.proof import FILE, Proof, ProvedCode, Verdict
 from adapter.catalogue.uses import standing, uses
 from adapter.problems import Severity
 from adapter.sandbox import Store, running
-from adapter.send.rest.client import FhirClient
+from adapter.send import FhirClient, ServerRefused
 from adapter.send.terminology import Recorded, Server, candidates, prove, recorded_answers, translated
 from adapter.send.terminology.asking import Reply
 
@@ -60,6 +60,8 @@ def test_each_fault_of_the_edition_is_found_and_nothing_else(proof: Proof) -> No
         ("snomed", made_up.MISPLACED): ["wrong-role"],
         ("snomed", made_up.MISSING): ["unknown-code"],
         ("loinc", made_up.DEPRECATED): ["inactive-code"],
+        ("loinc", made_up.DISCOURAGED): ["code-status"],
+        ("loinc", made_up.ON_TRIAL): ["code-status"],
         ("loinc", made_up.WRONG_SCALE): ["wrong-scale"],
         ("loinc", made_up.WRONG_PROPERTY): ["wrong-property"],
         ("loinc", made_up.NOT_IN_LIST): ["not-in-answer-list"],
@@ -67,8 +69,13 @@ def test_each_fault_of_the_edition_is_found_and_nothing_else(proof: Proof) -> No
     found = {(one.system, one.code): [f.rule for f in one.findings] for one in proof.codes if one.findings}
     assert found == expected
     failed = {(one.system, one.code) for one in proof.failed}
-    assert failed == set(expected) - {("snomed", made_up.RENAMED)}
-    assert proof.by_code["snomed", made_up.RENAMED].verdict is Verdict.DOUBTFUL
+    doubtful = {("snomed", made_up.RENAMED), ("loinc", made_up.DISCOURAGED)}
+    on_trial = "loinc", made_up.ON_TRIAL
+    assert failed == set(expected) - doubtful - {on_trial}
+    assert {proof.by_code[one].verdict for one in doubtful} == {Verdict.DOUBTFUL}
+    # LOINC's STATUS (from memory): what is on trial may be used with care, what is discouraged is not for new uses.
+    assert proof.by_code[on_trial].verdict is Verdict.PROVED
+    assert [finding.severity for finding in proof.by_code[on_trial].findings] == [Severity.INFORMATION]
 
 
 def test_what_stands_in_the_place_of_an_inactive_code_is_said(proof: Proof) -> None:
@@ -83,6 +90,37 @@ def test_a_server_without_batches_is_asked_one_by_one(base: str, record: Path) -
     asked = [json.loads(line)["question"] for line in record.read_text("utf-8").splitlines()[1:8]]
     with FhirClient(base, transport=WithoutBatches()) as client:
         assert Server(client).ask(asked) == Recorded(record).ask(asked)
+
+
+@pytest.mark.parametrize(("status", "falls_back"), [(429, False), (403, False), (400, True)])
+def test_a_batch_that_is_put_off_is_not_asked_one_by_one(
+    status: int, falls_back: bool, base: str, record: Path
+) -> None:
+    """RFC 6585, 4: too many requests. Asking each question by itself would be more of them."""
+    asked = [json.loads(line)["question"] for line in record.read_text("utf-8").splitlines()[1:8]]
+    refusing = Refusing(status)
+    with FhirClient(base, transport=refusing) as client:
+        server = Server(client)
+        if falls_back:
+            assert server.ask(asked) == Recorded(record).ask(asked)
+        else:
+            with pytest.raises(ServerRefused):
+                server.ask(asked)
+    assert (refusing.single > 0) is falls_back
+
+
+class Refusing(httpx.HTTPTransport):
+    """A server that says that it knows batches and refuses each; ``single`` counts what is asked one by one."""
+
+    def __init__(self, status: int) -> None:
+        super().__init__()
+        self._status, self.single = status, 0
+
+    def handle_request(self, request: httpx.Request) -> httpx.Response:
+        if request.method == "POST":
+            return httpx.Response(self._status)
+        self.single += not request.url.path.endswith("/metadata")
+        return super().handle_request(request)
 
 
 class WithoutBatches(httpx.HTTPTransport):
