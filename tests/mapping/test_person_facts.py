@@ -188,6 +188,7 @@ REFUSED: dict[str, tuple[dict[str, Any], str, str]] = {
     "text for yes or no": ({"mother": {"booked": "yes"}}, "wrong-fact", "without quotes"),
     "yes for text": ({"examiner": {"board": True}}, "wrong-fact", "text"),
     "no day": ({"mother": {"booked_on": "2026-02-30"}}, "wrong-fact", "a date"),
+    "a day in another form": ({"mother": {"booked_on": "20260301"}}, "wrong-fact", "a date"),
     "a number": ({"newborn": {"birth_sex": 1}}, "", ""),
     "a list": ({"newborn": ["F"]}, "", ""),
     "nothing": ({"newborn": {}}, "", ""),

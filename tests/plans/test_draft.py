@@ -158,6 +158,14 @@ def test_a_long_table_with_items_by_label_and_code(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize(("unknown", "is_long"), [(1, True), (2, False)])
+def test_a_column_names_the_items_where_more_than_six_in_ten_cells_do(unknown: int, is_long: bool) -> None:
+    """Of two unknown among five, three in five are known: that is not enough to read each row as one finding."""
+    row = LONG.splitlines()[-1]
+    table = LONG + "".join(f"{row.replace('Birth weight', f'Shoe {n}')}\n" for n in range(unknown))
+    assert isinstance(draft_plan(table.encode(), CATALOGUE, name="table"), Draft) is is_long
+
+
 def test_two_sides_in_one_cell_pounds_and_dates_that_may_be_read_twice(tmp_path: Path) -> None:
     made = drafted(SIDES)
     questions = asked(made)

@@ -197,6 +197,14 @@ def test_a_measurement_that_has_several_numbers_is_unanswered_only_without_any(
     assert skipped["enableBehavior"] == "all"
 
 
+def test_a_later_version_says_what_it_amends_and_why(forms: dict[str, dict[str, Any]]) -> None:
+    """As the capture record asks it: both belong to an amendment, the first version need not be said."""
+    asked = by_link(forms["initial"])
+    must = {name: asked[name].get("required", False) for name in ("exam.amends", "exam.first", "exam.reason")}
+    assert must == {"exam.amends": True, "exam.first": False, "exam.reason": True}
+    assert all(asked[name]["enableWhen"][0]["question"] == "exam.status" for name in must)
+
+
 def test_signs_of_a_score_have_their_points(forms: dict[str, dict[str, Any]]) -> None:
     """FHIR R4 extension ordinalValue, as in the Observations."""
     sign = by_link(forms["birth"])["apgar_5_min.sign.heart_rate"]

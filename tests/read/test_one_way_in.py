@@ -216,3 +216,13 @@ def test_a_bundle_with_any_entry_gone_or_gutted_is_told_or_read(part: int, catal
             for reading in read(bundle, catalogue):
                 assert isinstance(reading, Reading)
                 assert reading.exam is not None or reading.errors
+
+
+def test_a_bundle_without_an_exam_is_told_at_its_place_in_an_array() -> None:
+    empty = b'{"resourceType": "Bundle", "type": "collection"}'
+
+    def places(data: bytes) -> list[tuple[str, int | None]]:
+        return [(one.where, one.line) for found in read(io.BytesIO(data), CATALOGUE) for one in found.problems]
+
+    assert places(b"[\n" + empty + b",\n" + empty + b"]") == [("[0]", 2), ("[1]", 3)]
+    assert places(empty) == [("", None)]

@@ -158,6 +158,17 @@ def test_a_field_that_cannot_be_read_is_named(kind: str, number: int, field: int
     assert all(f"({place}" in one for one in found), found
 
 
+def test_a_place_too_long_is_named_and_a_message_need_not_say_the_visit() -> None:
+    """HL7 v2.5.1, ORU^R01: PV1 is optional."""
+    (reading,) = read_oru(changed("PV1", 1, 3, "^^^^^^^^" + "x" * 300), CATALOGUE)
+    assert [problem.where for problem in reading.errors] == ["segment 5 (PV1-3)"]
+    without = b"\r".join(line for line in MESSAGE.split(b"\r") if not line.startswith(b"PV1"))
+    (reading,) = read_oru(without, CATALOGUE)
+    assert reading.exam == EXAM.model_copy(
+        update={"details": EXAM.details.model_copy(update={"place": None, "encounter": None})}
+    )
+
+
 def test_any_piece_of_a_message_is_read_or_refused_and_never_a_fault() -> None:
     pieces = [MESSAGE[:end] for end in range(0, len(MESSAGE), 97)]
     pieces += [MESSAGE[:start] + MESSAGE[start + 9 :] for start in range(0, 2000, 53)]
