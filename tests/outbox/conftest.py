@@ -16,6 +16,7 @@ import pytest
 sys.path.append(str(Path(__file__).resolve().parents[1] / "send"))
 
 import hapi_server
+import helios_server
 import independent_server
 import medplum_server
 from servers import sandbox
@@ -28,6 +29,7 @@ SERVERS = {
     "independent": independent_server.serving,
     "hapi": hapi_server.serving,
     "medplum": medplum_server.serving,
+    "helios": helios_server.serving,
 }
 
 

@@ -6,6 +6,7 @@ FHIR R4 http.html 3.1.0.11.2: a conditional reference must find one resource, el
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -328,6 +329,31 @@ def test_a_server_that_refuses_a_batch_of_searches(
         sent = send(refusing, site, tmp_path, on_ward("a"), Wanted(made=False, persons=NOBODY))
     assert (sent.summary, sent.problems) == (SENT, [])
     assert Refusing.refused > 0
+
+
+def test_a_server_that_leaves_out_what_was_searched_for_where_little_is_preferred(
+    client: FhirClient, url: str, site: Catalogue, tmp_path: Path
+) -> None:
+    """Helios FHIR Server 0.2.7 does; R4 http.html 3.1.0.1.7 speaks of creates, updates, patches and transactions."""
+    hospital(client, *EVERYBODY)
+
+    class Terse(httpx.HTTPTransport):
+        asked: list[str] = []
+
+        def handle_request(self, request: httpx.Request) -> httpx.Response:
+            self.asked.append(f"{request.method} {request.url.path.rpartition('/')[2]}")
+            response = super().handle_request(request)
+            if request.method == "GET" or request.headers["prefer"] != "return=minimal":
+                return response
+            answer = json.loads(response.read())
+            for entry in answer["entry"]:
+                entry.pop("resource", None)
+            return httpx.Response(response.status_code, json=answer)
+
+    with FhirClient(url, transport=Terse()) as terse:
+        sent = send(terse, site, tmp_path, on_ward("a"), Wanted(made=False, persons=NOBODY))
+    assert (sent.summary, sent.problems) == (SENT, [])
+    assert Terse.asked[:4] == ["GET metadata", "GET DiagnosticReport", "POST fhir", "POST fhir"]
 
 
 def test_as_typed(client: FhirClient, url: str, tmp_path: Path) -> None:

@@ -54,12 +54,13 @@ def process_serving(
     arguments: Callable[[int], list[str]],
     folder: Path,
     environment: Callable[[str], dict[str, str]] = lambda base: {},
+    path: str = "/fhir",
 ) -> Iterator[str]:
-    """Any FHIR server in a process of its own, once it answers: its base URL. It gets a free port."""
+    """Any FHIR server in a process of its own, once it answers: its base URL, ending so. It gets a free port."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    base = f"http://127.0.0.1:{port}/fhir"
+    base = f"http://127.0.0.1:{port}{path}"
     with (folder / "log").open("w") as log:
         process = subprocess.Popen(
             arguments(port),

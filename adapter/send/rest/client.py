@@ -195,7 +195,9 @@ class FhirClient:
         """Several of these in one batch or transaction (3.1.0.11): the status and the resource of each, in order."""
         entries = [{"request": {"method": "GET", "url": question}} for question in questions]
         bundle = {"resourceType": "Bundle", "type": kind, "entry": entries}
-        response, resource = self._exchange("POST", self._base, content=self._dump(bundle))
+        # There are servers that leave out of a minimal answer what was searched for as well.
+        whole = {"Prefer": "return=representation"}
+        response, resource = self._exchange("POST", self._base, content=self._dump(bundle), headers=whole)
         came = answers.objects(resource.get("entry"))
         if resource.get("type") != f"{kind}-response" or len(came) != len(questions):
             raise _unexpected(response, {}, f"the response to a {kind} of {len(questions)} entries")
@@ -292,7 +294,8 @@ class FhirClient:
         """Send a request and take the whole answer; an empty resource where it holds none."""
         headers = {"Accept": _MEDIA_TYPE[self._format], **request.pop("headers", {})}
         if content is not None:
-            headers |= {"Content-Type": _MEDIA_TYPE[self._format], "Prefer": f"return={self._wire.prefer}"}
+            usual = {"Content-Type": _MEDIA_TYPE[self._format], "Prefer": f"return={self._wire.prefer}"}
+            headers = {**usual, **headers}
             if self._wire.gzip:
                 content, headers["Content-Encoding"] = gzip.compress(content, 5, mtime=0), "gzip"
         try:
