@@ -239,7 +239,7 @@ class WatchWard(Ward):
             )
             watching = threading.Thread(target=watcher.run)
             watching.start()
-            until = time.monotonic() + (5.0 if self.server.calm else 0.3)
+            until = time.monotonic() + (60.0 if self.server.calm else 0.3)
             while time.monotonic() < until and (folder.waiting() or folder.left() or self.outbox.open_count(BASE)):
                 time.sleep(0.005)
             watcher.stop()

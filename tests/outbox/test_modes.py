@@ -9,7 +9,7 @@ import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from uuid import uuid4
@@ -23,7 +23,8 @@ from test_failures import FAST
 from adapter.catalogue import Catalogue
 from adapter.fhir.xml import to_xml
 from adapter.problems import Severity
-from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, Wire, message_of
+from adapter.send import FhirClient, FhirTransport, Outbox, Sender, SendSummary, State, Wire, message_of
+from adapter.send.failures import Cause
 from adapter.send.target import Target
 
 NOTHING = b'{"resourceType": "Bundle", "type": "searchset", "total": 0}'
@@ -248,6 +249,26 @@ def test_a_gateways_page_does_not_say_that_a_record_is_gone(
             )
         front.paged = "(?!)"
         assert Sender(outbox, transport, retry=FAST).run() == SendSummary(sent=1)
+
+
+def test_where_every_read_is_answered_with_a_page_an_amendment_ends_as_the_gateways(
+    sandbox_url: str, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """It cannot be told from a server that says so of what is not there (R4 http.html only wishes for an
+    OperationOutcome, from memory): it waits with a due time, holds up no new exam, and is for a person in the end."""
+    first = exam(uuid4().hex[:12])
+    front = Front(sandbox_url, paged=r"/fhir/Provenance/.*")
+    with served(front) as url, FhirClient(url) as client, Outbox(tmp_path / "o.db") as outbox:
+        transport = FhirTransport(client)
+        for one in (first, amended(first)):
+            outbox.put(url, message_of(one, catalogue))
+            done = Sender(outbox, transport, retry=FAST).run()
+        assert (done.left, done.cause, done.due is None) == (1, Cause.GATEWAY, False)
+        outbox.put(url, message_of(exam(uuid4().hex[:12]), catalogue))
+        assert Sender(outbox, transport, retry=FAST).run().sent == 1
+        done = Sender(outbox, transport, retry=replace(FAST, budget=0.01)).run()
+        assert (done.dead, done.left) == (1, 0)
+        assert [row.reasons[0].rule for row in outbox.rows(State.DEAD)] == ["gateway"]
 
 
 def test_which_of_two_amendments_is_newer_rests_on_no_search(

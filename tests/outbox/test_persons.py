@@ -334,7 +334,7 @@ def test_a_server_that_refuses_a_batch_of_searches(
 def test_a_server_that_leaves_out_what_was_searched_for_where_little_is_preferred(
     client: FhirClient, url: str, site: Catalogue, tmp_path: Path
 ) -> None:
-    """Helios FHIR Server 0.2.7 does; R4 http.html 3.1.0.1.7 speaks of creates, updates, patches and transactions."""
+    """Helios FHIR Server 0.2.7 does, though nothing is written (R4 http.html 3.1.0.1, managing return content)."""
     hospital(client, *EVERYBODY)
 
     class Terse(httpx.HTTPTransport):

@@ -519,7 +519,7 @@ def test_one_more_request_an_exam(one_server: str, catalogue: Catalogue, tmp_pat
         asked: list[str] = []
 
         def handle_request(self, request: httpx.Request) -> httpx.Response:
-            self.asked.append(f"{request.method} {request.url.path.rpartition('/')[2]}")
+            self.asked.append(f"{request.method} {request.url.path.rpartition('/')[2] or 'fhir'}")
             return super().handle_request(request)
 
     with FhirClient(one_server, transport=Counting()) as client:
