@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -109,9 +110,10 @@ def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
         with Outbox(Path(folder) / "outbox.db") as outbox:
             _through(outbox, client, exams, catalogue)
             click.echo("\n4. Read back over HTTP and compare with what was captured")
-            same = sum(_arrived(client, catalogue, exam) for exam in latest.values())
+            there = _fetched(client, latest, catalogue)
+            same = sum(_arrived(there[root], exam, catalogue) for root, exam in latest.items())
             click.echo(f"   {same} of {len(latest)} exams are on the server as captured")
-            before = _versions(client, latest, catalogue)
+            before = _versions(there)
             click.echo("\n5. Send everything once more, the older version of the amended exam too")
             _through(outbox, client, exams, catalogue)
         click.echo("   and with a new outbox, that knows of nothing sent before")
@@ -119,7 +121,7 @@ def _send(accepted: list[Reading], catalogue: Catalogue) -> bool:
             _through(outbox, client, exams, catalogue)
             click.echo("\n6. A mix-up: the first twin's exam under the second twin's number")
             held = _mixed_up(Path(folder), client, exams, catalogue)
-        unchanged = before == _versions(client, latest, catalogue)
+        unchanged = before == _versions(_fetched(client, latest, catalogue))
         found = "none of them changed, none doubled" if unchanged else "SOME OF THEM CHANGED"
         click.echo(f"   {len(before)} resources on the server, {found}")
         return same == len(latest) and unchanged and held
@@ -140,7 +142,7 @@ def _mixed_up(folder: Path, client: FhirClient, exams: list[Exam], catalogue: Ca
         for row in outbox.rows():
             for problem in row.reasons:
                 click.echo(f"   {row.exam}: held for a person\n   {problem}")
-    kept = _versions(client, {details.id: wrong}, catalogue)
+    kept = _versions(_fetched(client, [details.id], catalogue))
     click.echo("   nothing of it was written" if not kept else "   SOMETHING OF IT WAS WRITTEN")
     return summary.held == 1 and not kept
 
@@ -168,11 +170,16 @@ def _through(outbox: Outbox, client: FhirClient, exams: list[Exam], catalogue: C
     click.echo(f"   {counted(len(exams), 'exam')}: {said}" + (f"; resources: {resources}" if resources else ""))
 
 
-def _arrived(client: FhirClient, catalogue: Catalogue, exam: Exam) -> bool:
-    from adapter.read.bundle import from_bundle
+def _fetched(client: FhirClient, roots: Iterable[str], catalogue: Catalogue) -> dict[str, dict[str, Any]]:
+    """What the server holds of each exam; of one that it does not hold, nothing."""
     from adapter.send import fetch_exam
 
-    bundle = fetch_exam(client, catalogue, exam.details.root)
+    return {root: fetch_exam(client, catalogue, root) or {} for root in roots}
+
+
+def _arrived(bundle: dict[str, Any], exam: Exam, catalogue: Catalogue) -> bool:
+    from adapter.read.bundle import from_bundle
+
     found = from_bundle(bundle, catalogue) if bundle else []
     return any(_unordered(other) == _unordered(exam) for other in found)
 
@@ -182,11 +189,7 @@ def _unordered(exam: Exam) -> tuple[Any, ...]:
     return exam.details, exam.newborn, sorted(map(repr, exam.findings))
 
 
-def _versions(client: FhirClient, exams: dict[str, Exam], catalogue: Catalogue) -> dict[str, str]:
-    from adapter.send import fetch_exam
-
-    found = {}
-    for root in exams:
-        for entry in (fetch_exam(client, catalogue, root) or {}).get("entry", []):
-            found[entry["fullUrl"]] = entry["resource"]["meta"]["versionId"]
-    return found
+def _versions(bundles: dict[str, dict[str, Any]]) -> dict[str, str]:
+    """The version of each resource on the server."""
+    entries = [entry for bundle in bundles.values() for entry in bundle.get("entry", [])]
+    return {entry["fullUrl"]: entry["resource"]["meta"]["versionId"] for entry in entries}
