@@ -169,6 +169,16 @@ def test_a_place_too_long_is_named_and_a_message_need_not_say_the_visit() -> Non
     )
 
 
+def test_a_fault_in_a_batch_is_told_at_its_line_of_the_file() -> None:
+    """HL7 v2.5.1, 2.10.3: FHS and BHS before the messages, BTS and FTS after them."""
+    wrong = changed("PID", 1, 8, "Q").rstrip(b"\r")
+    lines = [b"FHS|^~\\&", b"BHS|^~\\&", *MESSAGE.rstrip(b"\r").split(b"\r"), *wrong.split(b"\r"), b"BTS|2", b"FTS|1"]
+    first, second = read_oru(b"\r".join(lines), CATALOGUE)
+    assert first.exam == EXAM
+    pid = [number for number, line in enumerate(lines, start=1) if line.startswith(b"PID")][1]
+    assert [(one.where[-7:], one.line) for one in second.errors] == [("(PID-8)", pid)]
+
+
 def test_any_piece_of_a_message_is_read_or_refused_and_never_a_fault() -> None:
     pieces = [MESSAGE[:end] for end in range(0, len(MESSAGE), 97)]
     pieces += [MESSAGE[:start] + MESSAGE[start + 9 :] for start in range(0, 2000, 53)]
