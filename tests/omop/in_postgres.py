@@ -14,6 +14,8 @@ import os
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from adapter.catalogue import load_catalogue
@@ -48,62 +50,68 @@ def definitions() -> str:
     return "\n".join(made)
 
 
+def newest() -> Path | None:
+    """Where Debian keeps ``initdb`` and ``postgres`` of the newest version; None where there is none."""
+    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda path: float(path.parts[-3]))
+    return found[-1].parent if found else None
+
+
 def main() -> None:
     """Load every exam of the catalogue's items, and say how many rows stand under how many keys."""
     asked = argparse.ArgumentParser(description=__doc__)
-    newest = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: float(path.parent.name))
-    asked.add_argument(
-        "--bin", type=Path, default=newest[-1] if newest else None, help="where initdb and postgres are"
-    )
+    asked.add_argument("--bin", type=Path, default=newest(), help="where initdb and postgres are")
     tools: Path | None = asked.parse_args().bin
     if tools is None:
         raise SystemExit("there is no PostgreSQL here: apt-get install postgresql, or --bin FOLDER")
+    catalogue = load_catalogue()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        folder.chmod(0o755)
-        exams = folder / "omop"
-        exams.mkdir()
-        catalogue = load_catalogue()
-        files = OmopFiles(exams, catalogue, load_concepts(), notes=True)
+        files = OmopFiles(folder, catalogue, load_concepts(), notes=True)
         for exam in every_exam(catalogue):
             files.add(exam)
         files.close()
-        print(loaded(tools, folder, exams))
+        with server(tools) as psql:
+            print(loaded(psql, folder))
 
 
-def loaded(tools: Path, folder: Path, exams: Path) -> str:
-    """Start a server, fill it, and stop it; what it counted. Ends where a key does not hold."""
+@contextmanager
+def server(tools: Path) -> Iterator[Callable[[str], str]]:
+    """A server of its own, on a socket alone; what it says to a script. A script that fails ends the program, with
+    its words."""
     who = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []  # it refuses to run as root
-    home = folder / "server"
-    home.mkdir()
-    if who:
-        shutil.chown(home, "postgres")
+    with tempfile.TemporaryDirectory(dir="/tmp") as name:  # noqa: S108 (a socket's path is at most 107 bytes long)
+        home = Path(name)
+        if who:
+            shutil.chown(home, "postgres")
 
-    def tool(command: str, *arguments: str, text: str = "") -> str:
-        asked = [*who, str(tools / command), *arguments]
-        done = subprocess.run(asked, input=text, text=True, capture_output=True, cwd=home, check=False)
-        if done.returncode:
-            raise SystemExit(f"{command}: {done.stderr.strip()[:2000]}")
-        return done.stdout
+        def tool(command: str, *arguments: str, text: str = "") -> str:
+            asked = [*who, str(tools / command), *arguments]
+            done = subprocess.run(asked, input=text, text=True, capture_output=True, cwd=home, check=False)
+            if done.returncode:
+                raise SystemExit(f"{command}: {done.stderr.strip()[:2000]}")
+            return done.stdout
 
-    def psql(text: str) -> str:
-        return tool("psql", "-h", str(home), "-d", "postgres", "-v", "ON_ERROR_STOP=1", "-qAt", text=text)
+        tool("initdb", "-D", str(home / "data"), "-E", "UTF8", "-A", "trust", "--no-sync")
+        options = f"-k {home} -c listen_addresses= -c fsync=off"
+        tool("pg_ctl", "-D", str(home / "data"), "-l", str(home / "log"), "-o", options, "-w", "start")
+        said = ("-h", str(home), "-d", "postgres", "-v", "ON_ERROR_STOP=1", "-qAt")
+        try:
+            yield lambda text: tool("psql", *said, text=text)
+        finally:
+            tool("pg_ctl", "-D", str(home / "data"), "-m", "immediate", "stop")
 
-    tool("initdb", "-D", str(home / "data"), "-E", "UTF8", "-A", "trust")
-    options = f"-k {home} -c listen_addresses="
-    tool("pg_ctl", "-D", str(home / "data"), "-l", str(home / "log"), "-o", options, "-w", "start")
-    try:
-        with CONCEPTS.open(encoding="utf-8") as file:
-            ids = sorted({0, UTF_8, *(int(row["concept_id"]) for row in csv.DictReader(file))})
-        psql(f"{definitions()}\ninsert into concept values {', '.join(f'({one})' for one in ids)};")
-        for table in TABLES:
-            rows = (exams / f"{table}.csv").read_text(encoding="utf-8")
-            psql(f"copy {table} from stdin with (format csv, header true);\n{rows}\\.\n")
-        counts = " union all ".join(f"select '{table}', count(*) from {table}" for table in TABLES)
-        keys = "select 'foreign keys', count(*) from pg_constraint where contype = 'f'"
-        return psql(f"{counts} union all {keys};")
-    finally:
-        tool("pg_ctl", "-D", str(home / "data"), "-m", "immediate", "stop")
+
+def loaded(psql: Callable[[str], str], exams: Path) -> str:
+    """Fill the server with the tables in a folder; what it counted, of rows and of keys."""
+    with CONCEPTS.open(encoding="utf-8") as file:
+        ids = sorted({0, UTF_8, *(int(row["concept_id"]) for row in csv.DictReader(file))})
+    psql(f"{definitions()}\ninsert into concept values {', '.join(f'({one})' for one in ids)};")
+    for table in TABLES:
+        rows = (exams / f"{table}.csv").read_text(encoding="utf-8")
+        psql(f"copy {table} from stdin with (format csv, header true);\n{rows}\\.\n")
+    counts = " union all ".join(f"select '{table}', count(*) from {table}" for table in TABLES)
+    keys = "select 'foreign keys', count(*) from pg_constraint where contype = 'f'"
+    return psql(f"{counts} union all {keys};")
 
 
 if __name__ == "__main__":
