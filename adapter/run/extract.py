@@ -23,7 +23,7 @@ from adapter.run.inputs import Cut, Given
 from adapter.run.later_versions import Lineage, Placing, lineage, set_aside
 from adapter.run.merge import FACTS, MergeFacts, Stays, admitted, rare_beside, taken_back
 from adapter.run.pieces import Piece
-from adapter.run.receipt import digest_of, write_receipt
+from adapter.run.receipt import digest_of, write_receipt, write_sums
 from adapter.run.rejects import reject, rejecting
 from adapter.run.suppressing import taken_out
 from adapter.run.work import ChunkLost, Handled, Landing, NotPossible, Output, Tally, catalogue_identity
@@ -147,6 +147,7 @@ class Extract:
         write_held(out, (one.root for one in stays.facts()))
         if deidentifier is not None:
             deidentifier.write(out, tables=self._attacked)
+            write_sums(out)
         else:
             write_receipt(out, stays.facts())
         return changes

@@ -7,6 +7,7 @@ found again is counted once more by pandas, from what stands in the tables alone
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from typing import Any
 import pandas as pd
 import pytest
 import yaml
-from test_release import KEY, exams_of, newborn, written
+from test_release import FIRST, KEY, exams_of, newborn, written
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.files import mappings
@@ -104,7 +105,7 @@ def test_rounding_hours_and_dates_are_undone_by_the_release_that_has_them(
     told = released(later, tmp_path / "out", policy=coarse, earlier=(tmp_path / "first",), rare="tell")
     (found,) = told["beside_earlier_releases"]["releases"]
     assert (found["newborns"], found["by_pseudonym"]) == (26, 0)
-    assert found["by_content"] == 0  # answers alike, numbers rounded: nobody is alone with what both have
+    assert found["by_content"] == only_one_fits(tmp_path / "first", tmp_path / "out") > 0
     same = released(later, tmp_path / "same", "OTHER_KEY", policy=coarse, earlier=(tmp_path / "first",), rare="tell")
     (found,) = same["beside_earlier_releases"]["releases"]
     assert found["by_pseudonym"] == 22
@@ -112,6 +113,60 @@ def test_rounding_hours_and_dates_are_undone_by_the_release_that_has_them(
     assert same["beside_earlier_releases"]["newborns_rare"] == 4  # two boys and two girls are new
     page = (tmp_path / "same" / "release.html").read_text("utf-8")
     assert "22 (85%)" in page
+
+
+def only_one_fits(first: Path, second: Path) -> int:
+    """Of how many one alone fits by weight to 500 g, full six hours, sex and weeks, both ways; by pandas."""
+    keys = ["hours", "heavy", "sex", "gestation_weeks"]
+    told = []
+    for folder in (first, second):
+        exams = pd.read_csv(folder / "exams.csv")[["age_hours", "birth_weight", "sex", "gestation_weeks"]].copy()
+        exams["hours"] = exams["age_hours"] // 6 * 6
+        exams["heavy"] = (exams["birth_weight"] / 500 + 0.5) // 1 * 500
+        told.append(exams.groupby(keys).filter(lambda rows: len(rows) == 1))
+    return len(told[0].merge(told[1], on=keys))
+
+
+@pytest.mark.parametrize("coarse", [{"hours": 2}, {"hours": 2, "band": {"birth_weight": 250}}, {}])
+def test_exams_are_found_again_by_their_hours_alone(
+    coarse: dict[str, Any], catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """Answers and weights alike, another key: who was examined at hours of her own is found, in full hours too.
+
+    Six newborns of one sex and gestation, examined twice: at 4 + 6 n and at 44 h; two of them at the same hours.
+    """
+    exams = []
+    for number, base in enumerate(exams_of(every_exam(catalogue)[0], [newborn(2 * n) for n in range(6)])):
+        for hours in (4 + 6 * max(number, 1), 44):
+            started = base.newborn.birth_time + timedelta(hours=hours, minutes=7)
+            details = base.details.model_copy(update={"id": f"{number}-{hours}", "started": started})
+            weight = Finding(item="birth_weight", value=Quantity(value=Decimal(3000), unit="g"))
+            exams.append(Exam(details=details, newborn=base.newborn, findings=(weight,)))
+    given = written(tmp_path, exams)
+    told = {"quasi_identifiers": ["sex"], "rare": "tell"}
+    released(given, tmp_path / "first", "OTHER_KEY", policy=policy(tmp_path, **told))
+    less = policy(tmp_path, **told, **coarse)
+    beside = released(given, tmp_path / "out", policy=less, earlier=(tmp_path / "first",))
+    (found,) = beside["beside_earlier_releases"]["releases"]
+    assert (found["newborns"], found["by_pseudonym"], found["by_content"]) == (6, 0, 4)
+
+
+def test_moved_dates_lie_within_what_they_were_moved_by(catalogue: Catalogue, tmp_path: Path) -> None:
+    """Alike in everything but birth: of a dozen born 60 days apart each is found in a release that moved them by up
+    to 14 and 6 days, the year's turn between; of a dozen born 20 hours apart nobody is told from the next."""
+    for name, apart, wanted in (("far", timedelta(days=60), 12), ("near", timedelta(hours=20), 0)):
+        (tmp_path / name).mkdir()
+        babies = [
+            one.model_copy(update={"birth_time": FIRST + apart * number})
+            for number, one in enumerate(newborn(2 * n) for n in range(12))
+        ]
+        given = written(tmp_path / name, exams_of(every_exam(catalogue)[0], babies))
+        moved = {"dates": "shift", "shift_days": 14, "quasi_identifiers": ["sex"], "rare": "tell"}
+        released(given, tmp_path / name / "first", "OTHER_KEY", policy=policy(tmp_path, **moved))
+        again = policy(tmp_path, **moved | {"shift_days": 6})
+        told = released(given, tmp_path / name / "out", policy=again, earlier=(tmp_path / name / "first",))
+        (found,) = told["beside_earlier_releases"]["releases"]
+        assert (found["newborns"], found["by_content"]) == (12, wanted)
 
 
 def test_only_a_release_is_compared_with(catalogue: Catalogue, tmp_path: Path) -> None:

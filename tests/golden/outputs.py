@@ -139,8 +139,9 @@ _MADE_ON = re.compile(rb"Made on \d{4}-\d\d-\d\d")
 
 
 def _files(name: str, folder: Path) -> Iterator[Output]:
+    """The files below a folder, but for what holds a time of day; the day on which they were made is left open."""
     for path in sorted(folder.rglob("*")):
-        if path.is_file() and not any(dated in path.name for dated in ("summary", "manifest")):
+        if path.is_file() and not any(dated in path.name for dated in ("summary", "manifest", "SHA256SUMS")):
             content = _MADE_ON.sub(b"Made on a day", path.read_bytes())
             yield f"{name}/{path.relative_to(folder)}", content.replace(str(ROOT).encode(), b".")
 

@@ -79,7 +79,7 @@ def server(tools: Path) -> Iterator[Callable[[str], str]]:
     """A server of its own, on a socket alone; what it says to a script. A script that fails ends the program, with
     its words."""
     who = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []  # it refuses to run as root
-    with tempfile.TemporaryDirectory(dir="/tmp") as name:  # noqa: S108 (a socket's path is at most 107 bytes long)
+    with tempfile.TemporaryDirectory(dir="/tmp") as name:
         home = Path(name)
         if who:
             shutil.chown(home, "postgres")

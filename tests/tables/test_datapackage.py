@@ -27,7 +27,8 @@ def test_every_cell_has_its_type_and_every_key_leads_somewhere(folder: Path) -> 
     report = Package(str(folder / "datapackage.json")).validate()
     errors = [(t.name, e.type, e.message) for t in report.tasks for e in t.errors][:5]
     assert (report.valid, errors) == (True, [])
-    assert {task.name: task.stats["rows"] > 0 for task in report.tasks} == dict.fromkeys(TABLES, True)
+    twice = [path.stem for path in folder.glob("*_for_spss.csv")]
+    assert {task.name: task.stats["rows"] > 0 for task in report.tasks} == dict.fromkeys([*TABLES, *twice], True)
 
 
 def test_a_wrong_cell_or_a_lost_row_is_found(folder: Path, tmp_path: Path) -> None:

@@ -24,10 +24,13 @@ def rounded(finding: Finding, step: Decimal, catalogue: Catalogue) -> Finding:
     number, unit = _number(finding, catalogue)
     if number is None or not isinstance(finding.value, Quantity):
         return in_words(finding, WITHHELD)
-    nearest = (number / step).quantize(Decimal(1), ROUND_HALF_UP) * step
-    return finding.model_copy(
-        update={"value": Quantity(value=nearest, unit=unit, comparator=finding.value.comparator)}
-    )
+    made = Quantity(value=nearest(number, step), unit=unit, comparator=finding.value.comparator)
+    return finding.model_copy(update={"value": made})
+
+
+def nearest(number: Decimal, step: Decimal) -> Decimal:
+    """The nearest multiple of a step, halves up."""
+    return (number / step).quantize(Decimal(1), ROUND_HALF_UP) * step
 
 
 def banded(finding: Finding, width: Decimal, catalogue: Catalogue) -> Finding:

@@ -15,6 +15,7 @@ from adapter.catalogue import Catalogue
 from adapter.fhir.json import dumps
 from adapter.write.tables import TABLES, Column, Type
 from adapter.write.tables.keys import KEYS, leads
+from adapter.write.tables.labels import FOR_SPSS
 from adapter.write.tables.sqlite import DATABASE
 
 Json = dict[str, Any]
@@ -47,7 +48,10 @@ def write_datapackage(folder: Path, catalogue: Catalogue, names: Iterable[str]) 
             f"Made by {SOFTWARE_VERSION}. An empty cell is never a normal finding; findings as "
             "recorded, judged by this site's ranges and rules: not diagnoses."
         ),
-        "resources": [_resource(folder, name, catalogue, present) for name in present],
+        "resources": [
+            *(_resource(folder, name, catalogue, present) for name in present),
+            *(_for_spss(name, catalogue) for name in present if (folder / f"{name}{FOR_SPSS}").is_file()),
+        ],
     }
     (folder / "datapackage.json").write_bytes(dumps(content, pretty=True) + b"\n")
 
@@ -73,6 +77,25 @@ def _resource(folder: Path, name: str, catalogue: Catalogue, present: tuple[str,
         **({"encoding": "utf-8"} if encoding == "csv" else {}),
         **({"dialect": {"table": name}} if encoding == "sqlite" else {}),
         "schema": {**schema, **keys},
+    }
+
+
+def _for_spss(name: str, catalogue: Catalogue) -> Json:
+    """A table that stands a second time, each row on one line; ``copyOf`` (a property of ours) says of which."""
+    return {
+        "name": f"{name}_for_spss",
+        "title": f"{TABLES[name].label}: the same rows as {name}, each on one line",
+        "path": f"{name}{FOR_SPSS}",
+        "profile": "tabular-data-resource",
+        "format": "csv",
+        "mediatype": _MEDIA["csv"],
+        "encoding": "utf-8",
+        "copyOf": name,
+        "schema": {
+            "fields": [_field(column) for column in TABLES[name].columns(catalogue)],
+            "missingValues": [""],
+            "primaryKey": list(KEYS[name]),
+        },
     }
 
 

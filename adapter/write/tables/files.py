@@ -118,9 +118,9 @@ class TableFiles:
 def write_dictionary(folder: Path, catalogue: Catalogue, counts: dict[str, Counts]) -> None:
     """The dictionary of the tables that were counted (CSV, HTML), and what opens them by it: ``datapackage.json``,
     the scripts with labels, the notebook."""
+    write_labels(folder, catalogue, {name: seen.rows for name, seen in counts.items()})
     write_datapackage(folder, catalogue, counts)
     write_notebook(folder, "exams" in counts)
-    write_labels(folder, catalogue, {name: seen.rows for name, seen in counts.items()})
     rows = [row for name, seen in counts.items() for row in entries(TABLES[name], catalogue, seen)]
     policy = catalogue.settings.policy
     about = [

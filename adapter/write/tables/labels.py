@@ -22,6 +22,8 @@ Values = tuple[tuple[str, str], ...]
 _STATA_NAME, _STATA_LABEL = 32, 80
 _SPSS_LABEL, _SPSS_TEXT = 120, 2000
 _SHORT = 64
+FOR_SPSS = "_for_spss.csv"
+"""How the name of a table's second file ends: the same rows, each on one line."""
 _STEP = 1 << 20
 _LINE_END = re.compile(r"\r\n|\r|\n")
 _MOMENTS = (Type.INSTANT, Type.LOCAL)
@@ -210,7 +212,7 @@ def _a_line_a_row(path: Path, rows: int) -> str:
         lines = sum(portion.count(b"\n") for portion in iter(partial(file.read, _STEP), b""))
     if lines <= rows + 1:
         return path.name
-    other = path.with_name(f"{path.stem}_for_spss.csv")
+    other = path.with_name(f"{path.stem}{FOR_SPSS}")
     with path.open(encoding="utf-8", newline="") as given, other.open("w", encoding="utf-8", newline="") as made:
         csv.writer(made).writerows([_LINE_END.sub(" ", cell) for cell in row] for row in csv.reader(given))
     return other.name

@@ -29,7 +29,7 @@ import pandas as pd
 
 FOLDER = Path(".")
 PACKAGE = json.loads((FOLDER / "datapackage.json").read_text("utf-8"))
-SCHEMAS = {one["name"]: one["schema"] for one in PACKAGE["resources"]}
+SCHEMAS = {one["name"]: one["schema"] for one in PACKAGE["resources"] if "copyOf" not in one}
 TYPES = {"string": "string", "integer": "Int64", "number": "Float64"}"""
 _TYPED = """\
 
