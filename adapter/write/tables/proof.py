@@ -70,6 +70,7 @@ def proved(folder: Path) -> int | None:
         return None
     with tempfile.TemporaryDirectory(prefix="newborn-adapter-") as scratch, duckdb.connect() as base:
         base.execute(f"set memory_limit = '{_MEMORY}'; set threads = 2; set temp_directory = '{scratch}'")
+        base.execute("set enable_progress_bar = false")  # it would be drawn on standard output
         where = folder
         if (folder / DATABASE).is_file():  # DuckDB's own reader of SQLite would have to be fetched
             as_csv_files(folder, NEEDED, where := Path(scratch))
