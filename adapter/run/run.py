@@ -8,10 +8,11 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import sqlite3
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -29,6 +30,8 @@ from adapter.run.rejects import problems_in
 from adapter.run.work import Landing, NotPossible, NotWritten, RunError, Tally, Work
 
 UNFINISHED = ".unfinished"
+_PRIMARY = 0xFF
+"""Of an extended result code of SQLite, the primary one (sqlite.org, Result and Error Codes)."""
 SHOWN = 20
 """So many problems of what was refused are told at once."""
 
@@ -83,7 +86,8 @@ def run(
     """
     began = time.monotonic()
     _check_inputs(inputs)
-    with tempfile.TemporaryDirectory(prefix="newborn-adapter-") if _streams(inputs) else nullcontext("") as copies:
+    streamed = tempfile.TemporaryDirectory(prefix="newborn-adapter-") if _streams(inputs) else nullcontext("")
+    with _sqlite_in_words(), streamed as copies:
         inputs = copied(inputs, Path(copies))
         work = work.prepared(inputs, out)
         folder = out.with_name(out.name + UNFINISHED)
@@ -136,6 +140,18 @@ def stream(
         for _, outcome, made in outcomes(work, cut, folder, 0 if as_it_comes else jobs or jobs_here(), patience):
             yield outcome.tally, made
             shutil.rmtree(made)
+
+
+@contextmanager
+def _sqlite_in_words() -> Iterator[None]:
+    """Temporary files of SQLite, and the database of an extract, on a disk that is full or fails."""
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & _PRIMARY not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
+            raise
+        where = "the output, or where temporary files lie (the folder named by TMPDIR, else /var/tmp or /tmp)"
+        raise NotWritten(f"SQLite cannot write ({error}): make room at {where}. {GO_ON}") from None
 
 
 def _streams(inputs: Sequence[Given]) -> bool:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import resource
+import subprocess
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,7 @@ from adapter.run.extract_forms import FORMS
 from adapter.write import write
 from adapter.write.deidentify import Deidentifier, load_policy, read_key, shipped_policies
 from adapter.write.tables import TABLES
+from tests.commands import START
 from tests.extracts import written_at_once
 
 KEY = "an invented key for tests only, 32 bytes at least"
@@ -204,3 +207,20 @@ def test_a_table_that_a_spreadsheet_reads_has_one_header(source: Path, tmp_path:
         "receipt.csv",
         "tables.ipynb",
     ]
+
+
+def test_a_full_disk_under_sqlite_is_said_and_gone_on_from(source: Path, tmp_path: Path) -> None:
+    """setrlimit(2), RLIMIT_FSIZE: a write beyond the limit fails as on a full disk; the database is the largest."""
+    asked = [*START, "extract", str(source), "--format", "sqlite", "--table", "findings", "--quiet", "--out"]
+    assert run(Extract(tables=("findings",), encoding="sqlite"), [source], tmp_path / "well", jobs=1).tally
+    most = (tmp_path / "well" / "tables.sqlite").stat().st_size * 9 // 10
+
+    def limited() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+
+    done = subprocess.run([*asked, str(tmp_path / "out")], capture_output=True, preexec_fn=limited, check=False)
+    assert (done.returncode, b"SQLite cannot write" in done.stderr) == (5, True), done.stderr
+    assert not (tmp_path / "out").exists()
+    done = subprocess.run([*asked, str(tmp_path / "out")], capture_output=True, check=False)
+    assert done.returncode == 1, done.stderr  # some of the exams are wrong on purpose
+    assert (tmp_path / "out" / "tables.sqlite").is_file()

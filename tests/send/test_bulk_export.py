@@ -42,6 +42,14 @@ FILES = ("exams", "findings")
 LINES = b'{"resourceType":"Patient","id":"a"}\n{"resourceType":"Patient","id":"b"}\n'
 
 
+def exported(catalogue: Catalogue, types: tuple[str, ...] = TYPES) -> list[bytes]:
+    """The first of the examples, as the sandbox exports it."""
+    exam = next(r.exam for r in read_captures(sorted(CAPTURES.glob("*.json"))[0], catalogue) if r.exam)
+    with Store() as store, running(store) as url, FhirClient(url) as client:
+        client.transaction(to_bundle(exam, catalogue))
+        return list(export(client, "$export", types))
+
+
 def test_the_sandbox_is_exported_and_searched_alike(catalogue: Catalogue, tmp_path: Path) -> None:
     (tmp_path / "token").write_text(TOKEN)
     (tmp_path / "token").chmod(0o600)
@@ -244,10 +252,7 @@ def test_what_was_deleted_there_is_no_exam_here_or_is_said(
     server: Told, tmp_path: Path, catalogue: Catalogue
 ) -> None:
     """``deleted`` of the manifest: Bundles of deletions. Of changes alone there is nothing to take an exam out of."""
-    exam = next(r.exam for r in read_captures(sorted(CAPTURES.glob("*.json"))[0], catalogue) if r.exam)
-    with Store() as store, running(store) as url, FhirClient(url) as client:
-        client.transaction(to_bundle(exam, catalogue))
-        held = list(export(client, "$export", TYPES))
+    held = exported(catalogue)
     report = next(one for one in map(json.loads, held) if one["resourceType"] == "DiagnosticReport")
     gone = [{"request": {"method": "DELETE", "url": f"DiagnosticReport/{name}"}} for name in (report["id"], "other")]
     server.exports(
@@ -298,13 +303,8 @@ def test_a_server_that_offers_the_export_of_patients_alone(
     server: Told, tmp_path: Path, catalogue: Catalogue
 ) -> None:
     """What the exams refer to and no patient's compartment has is read besides."""
-    exam = next(r.exam for r in read_captures(sorted(CAPTURES.glob("*.json"))[0], catalogue) if r.exam)
-    with Store() as store, running(store) as url, FhirClient(url) as client:
-        client.transaction(to_bundle(exam, catalogue))
-        held = list(
-            export(client, "$export", ("Patient", "DiagnosticReport", "Observation", "Provenance", "Encounter"))
-        )
-        others = [json.loads(line) for line in export(client, "$export", ("Practitioner", "Device"))]
+    held = exported(catalogue, ("Patient", "DiagnosticReport", "Observation", "Provenance", "Encounter"))
+    others = [json.loads(line) for line in exported(catalogue, ("Practitioner", "Device"))]
     types = [{"type": "Patient", "operation": [{"name": "export"}]}]
     statement = {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1"}
     server.says("/fhir/metadata", body={**statement, "rest": [{"mode": "server", "resource": types}]})
@@ -327,10 +327,7 @@ def test_of_a_group_and_narrowed_as_asked_for_or_not_at_all(
     server: Told, tmp_path: Path, catalogue: Catalogue, caplog: pytest.LogCaptureFixture
 ) -> None:
     """``Group/[id]/$export`` with ``_typeFilter``; no log names an address that the manifest gave."""
-    exam = next(r.exam for r in read_captures(sorted(CAPTURES.glob("*.json"))[0], catalogue) if r.exam)
-    with Store() as store, running(store) as url, FhirClient(url) as client:
-        client.transaction(to_bundle(exam, catalogue))
-        held = list(export(client, "$export", TYPES))
+    held = exported(catalogue)
     server.exports({"type": "Patient", "url": f"{server.url}/signed-secret?sig=invented"})
     server.answers["/fhir/Group/ward 7/$export".replace(" ", "%20")] = server.answers.pop("/fhir/$export")
     server.says("/fhir/signed-secret", body=b"\n".join(held))
