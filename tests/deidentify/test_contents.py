@@ -4,6 +4,7 @@ table that stands twice says twice the same. Everything is invented."""
 from __future__ import annotations
 
 import csv
+import io
 import hashlib
 import json
 import re
@@ -72,7 +73,10 @@ def _same_rows(out: Path) -> None:
     listed = {one["path"] for one in package["resources"]}
     assert {path.name for path in out.glob("*_for_spss.csv")} == {"findings_for_spss.csv"} < listed
     rows = [
-        [list(map(_on_one_line, row)) for row in csv.reader((out / name).open(encoding="utf-8", newline=""))]
+        [
+            list(map(_on_one_line, row))
+            for row in csv.reader(io.StringIO((out / name).read_bytes().decode(), newline=""))
+        ]
         for name in ("findings.csv", "findings_for_spss.csv")
     ]
     assert rows[0] == rows[1]

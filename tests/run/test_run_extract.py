@@ -81,7 +81,7 @@ def all_files(folder: Path) -> dict[str, bytes]:
         str(path.relative_to(folder)): path.read_bytes()
         for path in paths
         if "proof" not in path.parts
-        and not path.name.startswith(("manifest", "held", "datapackage", "labels.R", "receipt"))
+        and not path.name.startswith(("manifest", "held", "datapackage", "labels.R", "receipt", "SHA256SUMS"))
         and path.suffix not in (".parquet", ".html")
     }
 
