@@ -4,8 +4,8 @@ table that stands twice says twice the same. Everything is invented."""
 from __future__ import annotations
 
 import csv
-import io
 import hashlib
+import io
 import json
 import re
 from pathlib import Path
