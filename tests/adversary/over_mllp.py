@@ -37,10 +37,15 @@ POWERS = ("drop", "lose", "mute", "busy", "failing", "twice", "other", "split", 
 TRUE_REASONS = {"no-acknowledgement", "foreign-acknowledgement", "half-arrived", "hl7-207", "unreachable"}
 
 
-class Listener(socketserver.ThreadingTCPServer):
-    """``taken`` are the messages in the order in which they were taken; while it is ``calm`` it does nothing odd."""
+class Listener(socketserver.TCPServer):
+    """``taken`` are the messages in the order in which they were taken; while it is ``calm`` it does nothing odd.
 
-    daemon_threads = allow_reuse_address = True
+    It handles one connection after the other, each to its end. Of a listener that handles several at once no sender
+    can know whether a message that it gave up waiting for is still to be read behind a newer one (MLLP has no way to
+    take it back): there the receiver must go by what the message says of its time and version.
+    """
+
+    allow_reuse_address = True
 
     def __init__(self, seed: int, often: float = 0.4) -> None:
         super().__init__(("127.0.0.1", 0), _Connection)

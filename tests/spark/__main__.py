@@ -1,4 +1,7 @@
-"""``python -m tests.spark``: local Spark against this machine alone, row by row (Java 17, the extra ``spark``).
+"""``python -m tests.spark [--cluster]``: Spark against this machine alone, row by row (Java 17, the extra ``spark``).
+
+Local Spark has its executors in the driver's process; ``--cluster``: a driver, and two workers of one core and 1024 MB
+each in processes of their own, between which everything is sent.
 
 Invented exams, some of them wrong, amended, retracted or given twice, go through :mod:`adapter.run.spark` and
 through :func:`adapter.run.run`; everything that comes out must be the same, every value with its type and digits.
@@ -34,12 +37,15 @@ COUNT = 64
 Same = Iterator[tuple[str, "Counter[Any]", "Counter[Any]"]]
 
 
-def session(folder: Path, cores: int = 2) -> SparkSession:
-    """Local Spark with Python workers of this interpreter."""
+CLUSTER = "local-cluster[2,1,1024]"
+
+
+def session(folder: Path, cores: int = 2, master: str = "") -> SparkSession:
+    """Local Spark, or that of ``master``, with Python workers of this interpreter."""
     os.environ["PYSPARK_PYTHON"] = os.environ["PYSPARK_DRIVER_PYTHON"] = sys.executable
     root = str(Path(__file__).parents[2])
     os.environ["PYTHONPATH"] = os.pathsep.join([root, os.environ.get("PYTHONPATH", "")])
-    builder = SparkSession.builder.master(f"local[{cores}]").appName("newborn-exam-adapter")
+    builder = SparkSession.builder.master(master or f"local[{cores}]").appName("newborn-exam-adapter")
     for key, value in {
         "spark.ui.enabled": "false",
         "spark.ui.showConsoleProgress": "false",
@@ -89,7 +95,7 @@ def main() -> int:
         here = Path(folder)
         source = here / "captures.ndjson"
         write_captures(source)
-        engine = session(here)
+        engine = session(here, master=CLUSTER if "--cluster" in sys.argv else "")
         try:
             different = 0
             for name, ours, theirs in compared(engine, source, here):
