@@ -1,7 +1,7 @@
 """``python -m tests.spark [--cluster]``: Spark against this machine alone, row by row (Java 17, the extra ``spark``).
 
-Local Spark has its executors in the driver's process; ``--cluster``: a driver, and two workers of one core and 1024 MB
-each in processes of their own, between which everything is sent.
+Local Spark has its executors in the driver's process; ``--cluster``: a driver, and two workers of one core and
+1024 MB each in processes of their own, between which everything is sent.
 
 Invented exams, some of them wrong, amended, retracted or given twice, go through :mod:`adapter.run.spark` and
 through :func:`adapter.run.run`; everything that comes out must be the same, every value with its type and digits.
