@@ -33,8 +33,8 @@ NOTHING = b'{"resourceType": "Bundle", "type": "searchset", "total": 0}'
 @dataclass
 class Front:
     """What the server behind it is not let do; ``blind``: searches like this find nothing; ``boasts``: what it says
-    that it can and cannot; ``paged``: something before it has no such page; ``seen`` are the requests that came,
-    ``refused`` why some were not let through."""
+    that it can and cannot; ``paged``: something before it has no such page; ``late``: searches like this find once
+    more what they found before; ``seen`` are the requests that came, ``refused`` why some were not let through."""
 
     upstream: str
     interactions: tuple[str, ...] = ("transaction", "batch")
@@ -43,6 +43,8 @@ class Front:
     xml_only: bool = False
     blind: str = "(?!)"
     paged: str = "(?!)"
+    late: str = "(?!)"
+    found: dict[str, bytes] = field(default_factory=dict)
     boasts: tuple[str, ...] = ()
     seen: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
@@ -103,10 +105,15 @@ def served(front: Front) -> Iterator[str]:
                 return self.answer(404, {"content-type": "text/html"}, b"<html>Not found</html>")
             if re.fullmatch(front.blind, self.path):
                 return self.answer(200, {"content-type": "application/fhir+json"}, NOTHING)
+            if re.fullmatch(front.late, self.path) and self.path in front.found:
+                return self.answer(200, {"content-type": "application/fhir+json"}, front.found.pop(self.path))
             url = f"{front.upstream}{self.path.removeprefix('/fhir')}"
             came = front.http.request(self.command, url, content=body, headers=headers)
             kept = {k: came.headers[k] for k in ("content-type", "etag", "location") if k in came.headers}
-            return self.answer(came.status_code, kept, came.content.replace(front.upstream.encode(), base.encode()))
+            content = came.content.replace(front.upstream.encode(), base.encode())
+            if self.command == "GET":
+                front.found[self.path] = content
+            return self.answer(came.status_code, kept, content)
 
         do_POST = do_PUT = do_GET
 
@@ -230,6 +237,27 @@ def test_what_a_search_does_not_show_yet_is_read(sandbox_url: str, catalogue: Ca
         found = observations(behind, first)
     assert {len(same) for same in found.values()} == {1}
     assert found[f"{first.details.id}/cry"][0]["status"] == "entered-in-error"
+
+
+def test_what_a_search_shows_of_yesterday_is_no_other_content(
+    sandbox_url: str, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """The report names this very version, and the findings of it are found as they were before it: they are read."""
+    first = exam(uuid4().hex[:12])
+    other = amended(first).model_copy(update={"findings": amended(first, rate=60).findings})
+    front = Front(sandbox_url, interactions=())
+    sent, held = SendSummary(sent=1), SendSummary(held=1)
+    with served(front) as url, FhirClient(url) as client, FhirClient(sandbox_url) as behind:
+        for number, (version, ends) in enumerate(
+            ((first, sent), (amended(first), sent), (amended(first), sent), (other, held))
+        ):
+            front.late = r"/fhir/Observation\?.*" if number > 1 else "(?!)"
+            with Outbox(tmp_path / f"{number}.db") as outbox:
+                outbox.put(url, message_of(version, catalogue))
+                assert Sender(outbox, FhirTransport(client), retry=FAST).run() == ends, number
+        found = observations(behind, first)
+    [rate] = found[f"{first.details.id}/respiratory_rate"]
+    assert (rate["status"], rate["meta"]["versionId"]) == ("amended", "2")
 
 
 def test_a_gateways_page_does_not_say_that_a_record_is_gone(

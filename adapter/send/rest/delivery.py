@@ -151,7 +151,7 @@ def left_to_do(
     :class:`~adapter.send.failures.Held` where the server holds other content under its id."""
     asks_in = capability.asks_in
     found = look_up(client, there.transaction, there.newborn, before.places, reports=reports, asks_in=asks_in)
-    refuse_other_content(there.transaction, found, before.digests)
+    refuse_other_content(client, there.transaction, found, before.digests)
     return adjusted(found, capability, client.base_url)
 
 

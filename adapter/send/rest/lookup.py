@@ -5,7 +5,7 @@ Found by business identifier (FHIR R4 search, token), Provenance by its id; noth
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -220,6 +220,18 @@ def _read(client: FhirClient, place: str) -> Json | None:
         if refused.says(404, 410):
             return None
         raise
+
+
+def read_again(client: FhirClient, holding: Holding, wanted: Callable[[Json], bool]) -> None:
+    """Put what is there now in the place of what a search showed, of those that are ``wanted``: a search may show
+    what was there a while ago, a read does not. Where another resource lies now, what was found is kept."""
+
+    def now(one: Json) -> Json:
+        known = _read(client, place_of(one)) if wanted(one) else None
+        return one if known is None or tokens_of(known) != tokens_of(one) else known
+
+    holding.found = [[now(one) for one in found] for found in holding.found]
+    holding.extra = [now(one) for one in holding.extra]
 
 
 def own_values(resource: Json, system: str) -> Iterator[str]:

@@ -40,7 +40,7 @@ def preview(
         there = persons_there(client, transaction, reports, wanted, asks_in=asks_in)
         transaction = there.transaction
         holding = look_up(client, transaction, there.newborn, reports=reports, asks_in=asks_in)
-        refuse_other_content(transaction, holding)
+        refuse_other_content(client, transaction, holding)
     except Superseded as error:
         return Preview(transaction.exam, superseded=error.newer)
     except Held as error:

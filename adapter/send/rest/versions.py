@@ -17,7 +17,15 @@ from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.captured import Captured, left_over
 from adapter.send.rest.client import FhirClient
-from adapter.send.rest.lookup import Holding, is_retracted, own_values, provenances, version_named, version_of
+from adapter.send.rest.lookup import (
+    Holding,
+    is_retracted,
+    own_values,
+    provenances,
+    read_again,
+    version_named,
+    version_of,
+)
 from adapter.send.rest.reconcile import digest_of
 from adapter.send.rest.transaction import Transaction
 
@@ -134,20 +142,23 @@ def refuse_unrooted(client: FhirClient, transaction: Transaction) -> None:
 
 
 def refuse_other_content(
-    transaction: Transaction, holding: Holding, sent_before: frozenset[str] = frozenset()
+    client: FhirClient, transaction: Transaction, holding: Holding, sent_before: frozenset[str] = frozenset()
 ) -> None:
     """Raise :class:`Held` where the server holds this very version of the exam with other content: no outbox but the
     one that sent it knows of that, and what is final is never written over.
 
     ``sent_before`` are the digests of what this outbox sent of the exam: what stands there so, or was there, is ours
     (a server may have been restored). What is there in part, as an interrupted sender leaves it, is no other content;
-    a retraction has none.
+    a retraction has none. What a search showed otherwise is read before that is said.
     """
     report = next(iter(_found(holding, "DiagnosticReport")), None)
     in_part = report is None and transaction.rank == 0
     if transaction.rank == RETRACTED or not (holding.same_version or in_part):
         return
     differing = list(dict.fromkeys(_differing(transaction, holding, report, sent_before)))
+    if differing:
+        read_again(client, holding, lambda one: _name(transaction, one) in differing)
+        differing = list(dict.fromkeys(_differing(transaction, holding, report, sent_before)))
     if differing:
         named = ", ".join(differing[:_MOST])
         more = f" and {len(differing) - _MOST} more" if len(differing) > _MOST else ""
