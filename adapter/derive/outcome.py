@@ -31,6 +31,10 @@ class Standing(StrEnum):
     RESOLVED = "resolved"
 
 
+ENDED = (Standing.OVER, Standing.RESOLVED)
+"""Of a line that need not be told any more, and is only worth knowing."""
+
+
 @dataclass(frozen=True, slots=True)
 class Judged:
     """One exam of a series: its findings, the lines of its list, and who was told of each."""

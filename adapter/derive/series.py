@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from adapter.catalogue import Catalogue, Item, ItemType, Words
 from adapter.catalogue.words import key_of
-from adapter.derive.outcome import BY_RULE, Judged, Place, Standing, below, outcome, place
+from adapter.derive.outcome import BY_RULE, ENDED, Judged, Place, Standing, below, outcome, place
 from adapter.derive.tell import Tell
 from adapter.derive.told import line_ids
 from adapter.exam import Finding, Status, Telling, Urgency
@@ -35,7 +35,7 @@ class SeriesLine:
     @property
     def resolved(self) -> bool:
         """Whether it need not be told any more, and is only worth knowing."""
-        return self.standing in (Standing.RESOLVED, Standing.OVER)
+        return self.standing in ENDED
 
 
 _Key = tuple[Place, str]
@@ -69,7 +69,7 @@ def series_lines(series: Sequence[Judged], catalogue: Catalogue) -> tuple[Series
                 if _is_named(line, one, named):
                     continue
                 standing = outcome(line, number, series, catalogue)
-                if standing not in (Standing.RESOLVED, Standing.OVER):
+                if standing not in ENDED:
                     named = dict(_named([line], one)) | named
                 later = (t for after in series[number + 1 :] for t in after.exam.told if t.line == name)
                 rests_on = _resting(line, [], series[: number + 1])
