@@ -80,9 +80,8 @@ def proved(folder: Path) -> int | None:
         sources = _sources(where, _quoted(where))
         (exams,) = base.execute(f"select count(*) from {sources['exams']}").fetchone() or (0,)  # noqa: S608
         parts, cells, differ = -(-exams // _EXAMS) or 1, 0, Counter[str]()
-        for part in range(
-            parts
-        ):  # every cell is of one exam: so many at a time take the same memory however many there are
+        # Every cell is of one exam: so many at a time take the same memory however many there are.
+        for part in range(parts):
             for statement in _views(sources, _quoted(folder), f" where hash(exam_id) % {parts} = {part}"):
                 base.execute(statement)
             base.execute(_sql())
