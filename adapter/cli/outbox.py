@@ -154,7 +154,7 @@ def reconcile(
     from adapter.send.rest.reconcile import reconciled
 
     target = address.target()
-    if target.url.startswith("mllp"):
+    if target.is_listener:
         what = "a listener of HL7 v2 cannot be asked what it holds; what it lost goes again with send FILE --again"
         raise click.UsageError(f"reconcile is for FHIR servers: {what}")
     catalogue = catalogue_for(site)

@@ -39,7 +39,7 @@ def serve_page(
         what = "--behind takes https, a host, and a port where it is not 443: https://exams.hospital.example"
         raise click.UsageError(what)
     target = address.target() if address.named else None
-    hospital = None if target is None or target.url.startswith("mllp") else target
+    hospital = None if target is None or target.is_listener else target
     if hospital is None and (born_within is not None or location is not None):
         raise click.UsageError("--born-within and --location are for the list of a FHIR server: --to URL or --target")
     try:

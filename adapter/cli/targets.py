@@ -92,7 +92,7 @@ def with_persons(target: Target, persons: Persons) -> Target:
     """The target, whom an exam names made, known or left to an identifier as the options say."""
     if not persons.model_dump(exclude_none=True):
         return target
-    if target.url.startswith("mllp"):
+    if target.is_listener:
         raise click.UsageError("--persons is for FHIR servers: a listener of HL7 v2 cannot be asked whom it knows")
     newborns = persons.newborn or target.newborns
     return target.model_copy(update={"persons": persons.over(target.persons), "newborns": newborns})
@@ -102,7 +102,7 @@ def with_newborns(target: Target, newborns: str | None) -> Target:
     """The target, newborns known or made as the option says."""
     if newborns is None:
         return target
-    if target.url.startswith("mllp"):
+    if target.is_listener:
         raise click.UsageError("--newborns is for FHIR servers: a listener of HL7 v2 cannot be asked whom it knows")
     return target.model_copy(update={"newborns": newborns})
 

@@ -224,7 +224,7 @@ def _answers(given: dict[str, Any]) -> Iterator[Terminology]:
         yield Recorded(recorded)
         return
     target = address.target()
-    if target.url.startswith("mllp"):
+    if target.is_listener:
         raise click.UsageError("a listener of HL7 v2 knows no terminology; name a FHIR server")
     with target.client() as client, recorded_answers(Server(client), record) as asked:
         yield asked

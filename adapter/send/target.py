@@ -151,6 +151,11 @@ class Target(_Frozen):
     def _kind(self) -> TransportKind:
         return KINDS.get(self.url.partition(":")[0], FHIR)
 
+    @property
+    def is_listener(self) -> bool:
+        """Whether it is a listener of HL7 v2, which cannot be asked what it holds."""
+        return self.url.startswith("mllp")
+
     def transport(self) -> AbstractContextManager[Transport]:
         """A way to the receiver, of the kind that the scheme of its address says. Raises :class:`BadTarget`."""
         return self._kind().opened(self)
