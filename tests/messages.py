@@ -1,4 +1,4 @@
-"""Messages of HL7 v2 before anything has judged them: judging one takes twenty times as long as writing it.
+"""Messages of HL7 v2 before anything has judged them: judging the first takes twenty times as long as writing it.
 
 They are what ``to_oru`` gives of the same exam (``tests/v2/test_v2_round_trip.py``). Every example is judged under
 every site in ``tests/sites/test_every_format.py``.

@@ -68,8 +68,9 @@ def own_code(segment: hl7.Segment, number: int = 3) -> str:
     return ""
 
 
-@every_example
+@pytest.mark.parametrize("name", [one for one in names() if one.startswith(("d05", "d07-1", "d09"))])
 def test_hl7apy_finds_nothing_wrong_and_sees_every_segment_in_its_group(name: str) -> None:
+    """All of a message; of the others it has seen, when they were judged, what is new in them."""
     data = to_oru(example(name), CATALOGUE).decode()
     # hl7apy takes every OBX-5 for ST, of 199 characters: long FT and TX are cut for it, and for it alone.
     short = re.sub(r"(\rOBX\|\d+\|(?:FT|TX)\|[^|]*\|[^|]*\|)([^|]{190})[^|\\]*", r"\1\2", data)

@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hl7apy.consts import VALIDATION_LEVEL
+from hl7apy.exceptions import HL7apyException
+from hl7apy.parser import parse_message
 
 from adapter.catalogue import Catalogue, V2Settings, load_catalogue
 from adapter.catalogue.lint import lint
@@ -18,10 +21,12 @@ from adapter.write import NotWritable
 from adapter.write.v2 import to_oru, write
 from adapter.write.v2.judge import judged
 from examples.regenerate import example
+from tests.messages import unjudged_oru
 
 CATALOGUE = load_catalogue()
 EXAM = example("d07-1-boy-palate-part-seen")
-MESSAGE = to_oru(EXAM, CATALOGUE)
+# what writes a message has it judged, which is tests' business here and not that of collecting them
+MESSAGE = unjudged_oru(EXAM, CATALOGUE)
 
 
 def site(**settings: Any) -> Catalogue:
@@ -99,6 +104,44 @@ def test_the_judge_finds_words_where_a_number_should_be() -> None:
     fields[5] = "many"
     lines[number] = "|".join(fields)
     assert [problem.rule for problem in judged(lines, CATALOGUE.v2)] == ["not-a-number"]
+
+
+def refused_by_hl7apy(lines: list[str]) -> bool:
+    try:
+        return not parse_message(
+            "".join(f"{one}\r" for one in lines), validation_level=VALIDATION_LEVEL.STRICT
+        ).validate()
+    except (HL7apyException, ValueError):
+        return True
+
+
+def test_what_hl7apy_passed_once_hides_nothing() -> None:
+    """It is shown what it has not yet passed: whatever is changed then, the verdict is its verdict on all of it."""
+    few = EXAM.model_copy(update={"findings": noted("a note").findings[:1]})
+    lines = unjudged_oru(few, CATALOGUE).decode().rstrip("\r").split("\r")
+    assert judged(lines, CATALOGUE.v2) == []
+    wrong = "a^b&c^d^e^f^g^h^i^j"
+    verdicts = set()
+    for kind, place, value in [
+        *(
+            ("OBX", 3, ""),
+            ("OBX", 3, wrong),
+            ("OBX", 8, "x~y"),
+            ("OBX", 11, ""),
+            ("OBX", 14, "20261"),
+            ("OBX", 1, wrong),
+        ),
+        *(("OBR", 4, ""), ("OBR", 25, wrong), ("OBR", 3, "x"), ("NTE", 4, wrong), ("NTE", 3, "x~y")),
+    ]:
+        number = max(n for n, line in enumerate(lines) if line.startswith(kind))
+        fields = lines[number].split("|")
+        changed = "|".join([*fields[:place], value, *fields[place + 1 :]])
+        assert changed != lines[number]
+        other = [*lines[:number], changed, *lines[number + 1 :]]
+        found = [problem.rule for problem in judged(other, CATALOGUE.v2)]
+        assert found == ["hl7-v2"] * refused_by_hl7apy(other), (kind, place, value)
+        verdicts.add(bool(found))
+    assert verdicts == {True, False}
 
 
 def unreadable(data: bytes) -> list[str]:
@@ -180,7 +223,7 @@ def test_a_fault_in_a_batch_is_told_at_its_line_of_the_file() -> None:
 
 
 def test_any_piece_of_a_message_is_read_or_refused_and_never_a_fault() -> None:
-    pieces = [MESSAGE[:end] for end in range(0, len(MESSAGE), 97)]
+    pieces = [MESSAGE[:end] for end in range(0, len(MESSAGE), 197)]
     pieces += [MESSAGE[:start] + MESSAGE[start + 9 :] for start in range(0, 2000, 53)]
     for piece in pieces:
         (reading,) = read_oru(piece, CATALOGUE)

@@ -7,7 +7,7 @@ FT and TX in OBX-5 for ST; and what it raises holds values. Lengths are counted 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import replace
 
 from hl7apy.consts import VALIDATION_LEVEL
@@ -69,16 +69,44 @@ def judged(segments: Sequence[str], settings: V2Settings, *, strictly: bool = Tr
     return found or (list(_by_hl7apy(read)) if strictly else [])
 
 
+_PASSED: set[Hashable] = set()
+_KEPT = 50_000
+"""What hl7apy passed is forgotten beyond so much, which is some tens of megabytes."""
+
+
 def _by_hl7apy(read: Sequence[Read]) -> Iterator[Problem]:
-    """Long texts are left out: they were measured above, and hl7apy would measure them as ST."""
-    text = "".join(
-        f"{one.line.replace(one.raw(5), _SHORT[one.raw(2)]) if _is_long(one) else one.line}\r" for one in read
-    )
+    """hl7apy, which takes a hundredth of a second for a segment, is shown the first of each kind, and of the others
+    those that hold something new: it judges field by field, so that it passes again what it passed before.
+
+    Long texts are left out: they were measured above, and hl7apy would measure them as ST.
+    """
+    shown: list[str] = []
+    kinds, new = set[str](), set[Hashable]()
+    for one in read:
+        line = one.line.replace(one.raw(5), _SHORT[one.raw(2)]) if _is_long(one) else one.line
+        unseen = set(_fields(line)) - _PASSED - new
+        if unseen or one.name not in kinds:
+            shown.append(f"{line}\r")
+        kinds.add(one.name)
+        new |= unseen
     try:
-        message = parse_message(text, validation_level=VALIDATION_LEVEL.STRICT)
+        message = parse_message("".join(shown), validation_level=VALIDATION_LEVEL.STRICT)
         message.validate()
     except (HL7apyException, ValueError) as error:
         yield problem("hl7-v2", f"hl7apy refuses the message ({type(error).__name__})", "a case for the maintainers")
+        return
+    if len(_PASSED) > _KEPT:
+        _PASSED.clear()
+    _PASSED.update(new)
+
+
+def _fields(line: str) -> Iterator[Hashable]:
+    """All that its verdict on a segment depends on: which fields are filled, each field at its place, and the type of
+    the value, by which it reads OBX-5."""
+    name, *fields = line.split("|")
+    kind = fields[1] if name == "OBX" and len(fields) > 1 else ""
+    yield name, kind, tuple(number for number, field in enumerate(fields) if field.strip())
+    yield from ((name, kind, number, field) for number, field in enumerate(fields))
 
 
 def _item(result: Read, own_system: str) -> str:
