@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from hashlib import sha256
 from pathlib import Path
 
@@ -17,3 +18,14 @@ def digests() -> dict[str, str]:
 def digest(content: bytes) -> str:
     """The first 16 digits of SHA-256."""
     return sha256(content).hexdigest()[:16]
+
+
+def to_look_at(kept: Iterable[str]) -> set[str]:
+    """The names of those pieces that the tests make anew: of each kind of output one, by the digest of its name."""
+    kinds: dict[str, set[str]] = {}
+    for name in kept:
+        part, kind, *_ = name.split("/")
+        if part == "command":
+            name, kind = f"{part}/{kind}", kind.partition("-")[0]
+        kinds.setdefault(kind, set()).add(name)
+    return {min(pieces, key=lambda name: digest(name.encode())) for pieces in kinds.values()}

@@ -1,11 +1,15 @@
-"""Everything that the program writes, by name: of the examples under every site, of exams by rule and drawn ones."""
+"""Everything that the program writes, by name: of the examples under every site, of exams by rule and drawn ones.
+
+It comes in pieces, each of which is made only when it is asked for, so that the tests can look at some of them."""
 
 from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from click.testing import CliRunner
 
@@ -24,7 +28,7 @@ from adapter.read.csv_writer import to_csv
 from adapter.read.questionnaire.sheet import NotInForm
 from adapter.write import OUTWARD, allowed, write
 from adapter.write.package import package_files
-from adapter.write.tables import TABLES
+from adapter.write.tables import TABLES, Table
 from adapter.write.v2.message import unjudged
 from adapter.write.views import views
 from tests.golden.seeded import seeded_exams
@@ -37,25 +41,46 @@ SITES = {"shipped": None} | {
     path.name: path for path in sorted((ROOT / "examples" / "sites").iterdir()) if path.is_dir()
 }
 PARTS = (*SITES, "every", "seeded", "command")
+AT_ONCE = 30
+"""Of the drawn exams so many make one output."""
 
-Output = tuple[str, bytes]
+Made = dict[str, bytes]
+"""What a piece made, by what comes after its name."""
+Piece = tuple[str, Callable[[], Made]]
 
 
-def outputs() -> Iterator[Output]:
+def outputs() -> Iterator[tuple[str, bytes]]:
     """Each output with its name; in an order of its own, the same each time."""
     for part in PARTS:
-        yield from outputs_of(part)
+        for name, make in pieces_of(part):
+            yield from ((name + rest, content) for rest, content in make().items())
 
 
-def outputs_of(part: str) -> Iterator[Output]:
+def pieces_of(part: str) -> Iterator[Piece]:
     """Those of a part: their names begin with it."""
     if part in SITES:
-        yield from _of_a_site(part, SITES[part], load_catalogue(SITES[part]))
+        pieces = _of_a_site(SITES[part], load_catalogue(SITES[part]))
     elif part == "command":
-        yield from _of_commands()
+        pieces = _of_commands()
     else:
-        every = every_exam(load_catalogue())
-        yield from _of_many(part, every if part == "every" else seeded_exams(every), load_catalogue())
+        pieces = _of_corpus(part, load_catalogue())
+    return ((f"{part}/{name}", make) for name, make in pieces)
+
+
+def _of_corpus(part: str, catalogue: Catalogue) -> Iterator[Piece]:
+    every = every_exam(catalogue)
+    if part == "every":
+        yield from _of_many(every, catalogue)
+        return
+    seeded = seeded_exams(every)
+    for first in range(0, len(seeded), AT_ONCE):
+        for name, make in _of_many(seeded[first : first + AT_ONCE], catalogue):
+            yield f"{name}/{first // AT_ONCE}", make
+
+
+def one(make: Callable[..., bytes], *given: Any) -> Callable[[], Made]:
+    """A piece that is one output."""
+    return lambda: {"": make(*given)}
 
 
 def _examples(catalogue: Catalogue) -> list[Exam]:
@@ -63,87 +88,96 @@ def _examples(catalogue: Catalogue) -> list[Exam]:
     return [reading.exam for reading in readings if reading.exam is not None]
 
 
-def _of_a_site(name: str, folder: Path | None, catalogue: Catalogue) -> Iterator[Output]:
+def _of_a_site(folder: Path | None, catalogue: Catalogue) -> Iterator[Piece]:
     exams = _examples(catalogue)
     for kind in allowed(catalogue):
         for encoding in OUTWARD[kind].encodings:
             some = exams[:2] if encoding == "pdf" or kind == "v2-document" else exams
-            yield f"{name}/{kind}.{encoding}", b"\n".join(_written(exam, catalogue, kind, encoding) for exam in some)
-    yield from _tables(name, exams, catalogue)
-    yield f"{name}/responses", b"\n".join(dumps(to_response(exam, catalogue)) for exam in exams)
+            yield f"{kind}.{encoding}", each(partial(_written, catalogue, kind, encoding), some)
+    yield from _tables(exams, catalogue)
+    yield "responses", each(lambda exam: dumps(to_response(exam, catalogue)), exams)
     for kind in catalogue.kinds:
-        yield f"{name}/questionnaire-{kind}", dumps(to_questionnaire(catalogue, kind))
-        yield f"{name}/worksheet-{kind}", to_worksheet(catalogue, kind)
-    yield f"{name}/page", legible(to_page(catalogue))
-    yield f"{name}/page-served", legible(to_page(catalogue, served=True))
-    yield f"{name}/views", dumps(views(catalogue))
-    files = package_files(catalogue, exams[:3]).items()
-    yield f"{name}/package", b"\n".join(line for file, content in files for line in (file.encode(), content))
+        yield f"questionnaire-{kind}", one(lambda kind: dumps(to_questionnaire(catalogue, kind)), kind)
+        yield f"worksheet-{kind}", one(to_worksheet, catalogue, kind)
+    yield "page", one(lambda: legible(to_page(catalogue)))
+    yield "page-served", one(lambda: legible(to_page(catalogue, served=True)))
+    yield "views", one(lambda: dumps(views(catalogue)))
+    yield "package", one(_package, catalogue, exams[:3])
     site = () if folder is None else ("--site", str(folder))
     for form in ("text", "json"):
-        yield f"{name}/check.{form}", _run("check", *map(str, CAPTURES), "--format", form, *site)
-    yield f"{name}/coverage", _run("items", "--coverage", "--format", "json", *site)
-    yield f"{name}/items", _run("items", *site)
-    yield f"{name}/rules", _run("items", "--rules", *site)
+        yield f"check.{form}", one(_run, "check", *map(str, CAPTURES), "--format", form, *site)
+    yield "coverage", one(_run, "items", "--coverage", "--format", "json", *site)
+    yield "items", one(_run, "items", *site)
+    yield "rules", one(_run, "items", "--rules", *site)
 
 
-def _written(exam: Exam, catalogue: Catalogue, kind: str, encoding: str) -> bytes:
+def each(of: Callable[[Exam], bytes], exams: Sequence[Exam]) -> Callable[[], Made]:
+    """A piece that is one output of several exams."""
+    return one(lambda: b"\n".join(map(of, exams)))
+
+
+def _written(catalogue: Catalogue, kind: str, encoding: str, exam: Exam) -> bytes:
     return unjudged_oru(exam, catalogue) if kind == "v2" else write(exam, catalogue, kind, encoding)
 
 
-def _of_many(corpus: str, exams: list[Exam], catalogue: Catalogue) -> Iterator[Output]:
-    def each(of: Callable[[Exam], bytes], chosen: Iterable[Exam] = exams) -> bytes:
-        return b"\n".join(of(exam) for exam in chosen)
+def _package(catalogue: Catalogue, exams: Sequence[Exam]) -> bytes:
+    files = package_files(catalogue, exams).items()
+    return b"\n".join(line for file, content in files for line in (file.encode(), content))
 
+
+def _of_many(exams: Sequence[Exam], catalogue: Catalogue) -> Iterator[Piece]:
     for kind in (BundleType.TRANSACTION, BundleType.COLLECTION):
-        yield f"{corpus}/{kind.value}", each(lambda exam, kind=kind: bundle_json(exam, catalogue, kind))
-    yield f"{corpus}/v2", each(lambda exam: "\r".join(unjudged(exam, catalogue)).encode())
-    yield f"{corpus}/capture", each(to_json)
-    yield f"{corpus}/csv", to_csv(exams).encode()
-    yield f"{corpus}/responses", each(lambda exam: _response(exam, catalogue))
-    yield f"{corpus}/report", each(lambda exam: write(exam, catalogue, "report"), exams[::5])
-    yield f"{corpus}/document", each(lambda exam: write(exam, catalogue, "document"), exams[::5])
-    yield from _tables(corpus, exams, catalogue)
+        yield kind.value, each(lambda exam, kind=kind: bundle_json(exam, catalogue, kind), exams)
+    yield "v2", each(lambda exam: "\r".join(unjudged(exam, catalogue)).encode(), exams)
+    yield "capture", each(to_json, exams)
+    yield "csv", one(lambda: to_csv(exams).encode())
+    yield "responses", each(partial(_response, catalogue), exams)
+    yield "report", each(lambda exam: write(exam, catalogue, "report"), exams[::5])
+    yield "document", each(lambda exam: write(exam, catalogue, "document"), exams[::5])
+    yield from _tables(exams, catalogue)
 
 
-def _response(exam: Exam, catalogue: Catalogue) -> bytes:
+def _response(catalogue: Catalogue, exam: Exam) -> bytes:
     try:
         return dumps(to_response(exam, catalogue))
     except NotInForm as error:
         return str(error).encode()
 
 
-def _tables(name: str, exams: Iterable[Exam], catalogue: Catalogue) -> Iterator[Output]:
+def _tables(exams: Sequence[Exam], catalogue: Catalogue) -> Iterator[Piece]:
     for table in TABLES.values():
-        rows = [repr(row) for exam in exams for row in table.rows(exam, catalogue)]
-        yield f"{name}/table-{table.name}", "\n".join([repr(table.columns(catalogue)), *rows]).encode()
+        yield f"table-{table.name}", one(_table, table, exams, catalogue)
 
 
-def _of_commands() -> Iterator[Output]:
+def _table(table: Table, exams: Sequence[Exam], catalogue: Catalogue) -> bytes:
+    rows = [repr(row) for exam in exams for row in table.rows(exam, catalogue)]
+    return "\n".join([repr(table.columns(catalogue)), *rows]).encode()
+
+
+def _of_commands() -> Iterator[Piece]:
     captures, wrong = str(ROOT / "examples" / "captures"), str(ROOT / "examples" / "wrong")
     forms = tuple(word for form in ("tables", "ndjson", "views", "omop") for word in ("--forms", form))
     policy = ("--deidentify", "limited-data-set", "--key-env", "GOLDEN_KEY", "--rare", "tell")
     for name, given in {"extract": (), "extract-forms": forms, "extract-deidentified": (*policy, *forms)}.items():
-        with tempfile.TemporaryDirectory() as folder:
-            out = Path(folder) / "out"
-            _run("extract", captures, "--out", str(out), "--format", "csv", *given)
-            yield from _files(f"command/{name}", out)
-    with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder) / "out.ndjson"
-        _run("convert", captures, wrong, "--out", str(out))
-        yield from _files("command/convert", Path(folder))
-    yield "command/check-wrong", _run("check", wrong)
+        yield name, partial(_files, "extract", captures, "--format", "csv", *given, out="out")
+    yield "convert", partial(_files, "convert", captures, wrong, out="out.ndjson")
+    yield "check-wrong", one(_run, "check", wrong)
 
 
 _MADE_ON = re.compile(rb"Made on \d{4}-\d\d-\d\d")
 
 
-def _files(name: str, folder: Path) -> Iterator[Output]:
-    """The files below a folder, but for what holds a time of day; the day on which they were made is left open."""
-    for path in sorted(folder.rglob("*")):
-        if path.is_file() and not any(dated in path.name for dated in ("summary", "manifest", "SHA256SUMS")):
-            content = _MADE_ON.sub(b"Made on a day", path.read_bytes())
-            yield f"{name}/{path.relative_to(folder)}", content.replace(str(ROOT).encode(), b".")
+def _files(*arguments: str, out: str) -> Made:
+    """The files that a command leaves, but for what holds a time of day; the day when they were made is left open."""
+    found = {}
+    with tempfile.TemporaryDirectory() as folder:
+        _run(*arguments, "--out", str(Path(folder) / out))
+        for path in sorted(Path(folder).rglob("*")):
+            if path.is_file() and not any(dated in path.name for dated in ("summary", "manifest", "SHA256SUMS")):
+                content = _MADE_ON.sub(b"Made on a day", path.read_bytes())
+                below = path.relative_to(folder).as_posix().removeprefix("out/")
+                found[f"/{below}"] = content.replace(str(ROOT).encode(), b".")
+    return found
 
 
 def _run(*arguments: str) -> bytes:
