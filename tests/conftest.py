@@ -7,6 +7,7 @@ from __future__ import annotations
 import gc
 import os
 import signal
+import sys
 from pathlib import Path
 
 import pytest
@@ -24,9 +25,11 @@ signal.signal(signal.SIGINT, signal.default_int_handler)
 # A whole run keeps catalogues, exams and bundles of many tests; looking through them all for cycles costs a fifth.
 gc.set_threshold(20_000, 50, 100)
 
-# Where a machine keeps no bytecode, each process that a test starts would compile the program and pydantic anew.
+# Where a machine keeps no bytecode, each process that a test starts would compile the program and pydantic anew, and
+# each worker the tests, whose assertions pytest rewrites: half of what collecting them takes.
 if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
-    os.environ["PYTHONPYCACHEPREFIX"] = str(CACHE / "bytecode")
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = str(CACHE / "bytecode")
+    sys.dont_write_bytecode = False
 
 
 @pytest.fixture(scope="session")
@@ -60,6 +63,6 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """What needs the reference judge runs only when it is asked for: pytest -m reference."""
     if "reference" not in config.getoption("markexpr"):
-        asked = [item for item in items if item.get_closest_marker("reference") is None]
-        config.hook.pytest_deselected(items=[item for item in items if item not in asked])
-        items[:] = asked
+        left_out = [item for item in items if item.get_closest_marker("reference") is not None]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item.get_closest_marker("reference") is None]
