@@ -144,3 +144,49 @@ def test_columns_fill_the_page_whatever_their_shares(shares: tuple[int, ...]) ->
     style = root.xpath("string(//style)")
     widths = [int(style.partition(f".{name}{{width:")[2].partition("%")[0]) for name in root.xpath("//col/@class")]
     assert 80 <= sum(widths) <= 120
+
+
+def test_words_in_another_language_are_said_to_be_so() -> None:
+    """WCAG 2.2, 3.1.2: also where they look like the rest, which is no element of its own."""
+    told = Paragraph(say(Run("before "), Run("Neugeborenes", language="de"), Run(" after")))
+    root = html.document_fromstring(to_html(Document("t", "en", say("t"), "t", (told,))))
+    (paragraph,) = (node for node in root.iter("p") if "before" in node.text_content())
+    assert paragraph.text == "before "
+    assert [(node.text, node.get("lang"), node.get("class")) for node in paragraph] == [("Neugeborenes", "de", None)]
+
+
+@pytest.mark.parametrize("weights", [(3300, 3050, 3200), (3300, 3300), (3300,)])
+def test_a_plot_stays_in_its_frame(weights: tuple[int, ...]) -> None:
+    """Also where the same was measured twice, or once: nothing is cut off, more is higher, later is to the right."""
+    measured = Curve("Weight", tuple((Decimal(day), Decimal(grams)) for day, grams in enumerate(weights)), dots=True)
+    usual = Curve("P50", ((Decimal(0), Decimal(3400)), (Decimal(2), Decimal(3300))), dots=False)
+    for curves in ((measured, usual), (measured,)):
+        plot = Plot("Weight", "days", "g", curves, "alt")
+        root = html.document_fromstring(to_html(Document("t", "en", say("t"), "t", (plot,))))
+        (drawn,) = root.iter("svg")
+        _, _, width, height = map(float, drawn.get("viewbox", drawn.get("viewBox")).split())
+        lines = [
+            [tuple(map(float, point.split(","))) for point in one.get("points").split()]
+            for one in drawn.iter("polyline")
+        ]
+        words = {one.text: (float(one.get("x")), float(one.get("y"))) for one in drawn.iter("text")}
+        dots = [(float(one.get("cx")), float(one.get("cy"))) for one in drawn.iter("circle")]
+        for x, y in (*(point for line in lines for point in line), *words.values(), *dots):
+            assert 0 <= x <= width
+            assert 0 <= y <= height
+        across = [(start, end) for start, end, *more in lines if not more and start[1] == end[1]]
+        upright = [(start, end) for start, end, *more in lines if not more and start[0] == end[0]]
+        assert [min(across)[0][0], max(across)[1][0]] == [min(upright)[0][0], max(upright)[0][0]]
+        assert {y for (_, y), _ in across} >= {y for point in upright[0] for _, y in [point]}
+        assert dots == sorted(dots)
+        steps = [float(text) for text, (x, _) in words.items() if x < upright[0][0][0] and text.isdigit()]
+        assert max(steps) - min(steps) > 100  # a gram is no step of what was measured once
+        heights = [y for _, y in dots]
+        assert sorted(range(len(dots)), key=lambda n: -heights[n]) == sorted(
+            range(len(dots)), key=weights.__getitem__
+        )
+        if usual in curves:
+            (end,) = (
+                line[-1] for line in lines if len(line) == 2 and line[0][0] < line[1][0] and line[0][1] < line[1][1]
+            )
+            assert 0 < words["P50"][1] - end[1] < 4  # its letters stand beside the end of its line, not above it

@@ -322,3 +322,35 @@ def test_a_folder_of_fonts_may_be_named(tmp_path: Path) -> None:
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True, env=environment)
     assert b"NotoSansSymbols2" in done.stdout
     assert "\U0001f800" in texts(done.stdout)[0]
+
+
+@pytest.mark.parametrize(
+    ("tone", "around", "bold", "ink"),
+    [
+        (Tone.PLAIN, Tone.PLAIN, False, "ink"),
+        (Tone.STRONG, Tone.PLAIN, True, "ink"),
+        (Tone.QUIET, Tone.PLAIN, False, "quiet"),
+        (Tone.LOUD, Tone.PLAIN, True, "white on black"),
+        (Tone.PLAIN, Tone.MARKED, True, "ink"),
+        (Tone.PLAIN, Tone.QUIET, False, "quiet"),
+        (Tone.QUIET, Tone.MARKED, False, "quiet"),
+    ],
+)
+def test_the_tone_of_a_word_is_seen(tone: Tone, around: Tone, bold: bool, ink: str) -> None:
+    """Its own, else that of the paragraph around it; read from the operators of the page (ISO 32000-1, Annex A)."""
+    page = PdfReader(BytesIO(to_pdf(document(Paragraph(say(Run("word", tone)), around))))).pages[0]
+    fonts_of_it: list[str] = []
+    page.extract_text(
+        visitor_text=lambda text, _cm, _tm, font, _size: "word" in text and fonts_of_it.append(font["/BaseFont"])
+    )
+    assert [name.endswith("-Bold") for name in fonts_of_it] == [bold]
+    fill, filled, shown = "", False, []
+    for operands, operator in page.get_contents().operations:
+        if operator == b"scn":
+            fill = {"1": "white", "0": "black"}.get(str(operands[0]), "quiet" if operands[0] > 0.3 else "ink")
+        elif operator in (b"f", b"f*"):
+            filled = fill == "black"
+        elif operator in (b"Tj", b"TJ"):
+            shown.append(f"{fill} on black" if filled else fill)
+            filled = False
+    assert shown[-3] == ink  # after it comes the foot, and the number of the page

@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 
 from adapter.catalogue import Catalogue
+from adapter.files.dedupe import Dedupe
 from adapter.files.drop import put, versions
-from adapter.files.whole import narrow, swept, write
+from adapter.files.whole import narrow, swept, write, writing
 from adapter.forms.serve import Filing
 from adapter.send import Outbox
 from adapter.send.rest.auth.secrets import NoSecret, Secret
@@ -73,6 +74,14 @@ def test_a_file_that_was_open_to_others_is_closed_when_it_is_written_anew(tmp_pa
     path.chmod(0o644)
     write(path, b"{}")
     assert (mode(path), path.read_bytes()) == (0o600, b"{}")
+
+
+def test_whoever_does_not_ask_for_a_public_file_gets_one_for_its_owner(tmp_path: Path) -> None:
+    with umask(0):
+        assert put(tmp_path, "dropped.json", b"{}")
+        with writing(tmp_path / "told.json") as file:
+            file.write(b"{}")
+    assert {path.name: mode(path) for path in tmp_path.iterdir()} == {"dropped.json": 0o600, "told.json": 0o600}
 
 
 def test_nothing_is_written_through_a_link(tmp_path: Path) -> None:
@@ -141,14 +150,19 @@ def test_narrowing_follows_no_link(tmp_path: Path) -> None:
     folder = tmp_path / "folder"
     folder.mkdir(mode=0o755)
     (folder / "link").symlink_to(outside)
+    (inside := folder / "inside").write_text("")
+    inside.chmod(0o644)
+    (tmp_path / "to the folder").symlink_to(folder)
+    assert not narrow(tmp_path / "to the folder")
+    assert mode(inside) == 0o644
     assert narrow(folder)
-    assert (mode(folder), mode(outside)) == (0o700, 0o644)
+    assert (mode(folder), mode(inside), mode(outside)) == (0o700, 0o600, 0o644)
     assert not narrow(folder)
 
 
 @pytest.mark.parametrize(
     ("rights", "said", "used"),
-    [(0o400, False, True), (0o444, True, True), (0o640, True, True), (0o666, False, False)],
+    [(0o400, False, True), (0o711, False, True), (0o444, True, True), (0o640, True, True), (0o666, False, False)],
 )
 def test_a_secret_that_others_may_read_is_said_and_one_that_they_may_write_refused(
     rights: int, said: bool, used: bool, tmp_path: Path
@@ -167,3 +181,10 @@ def test_a_secret_that_others_may_read_is_said_and_one_that_they_may_write_refus
             Secret(token, None, "token").read()
         with pytest.raises(BadPseudonymKey, match="written by anybody"):
             read_key(token)
+
+
+def test_a_text_met_again_has_what_it_was_first_given() -> None:
+    with Dedupe() as met:
+        assert [met.first("a", "1"), met.first("b", "2"), met.first("a", "3")] == ["1", "2", "1"]
+    with Dedupe() as met:
+        assert [met.new("a"), met.new("b"), met.new("a")] == [True, True, False]
