@@ -148,8 +148,8 @@ def _characters(catalogue: Catalogue) -> Iterator[Problem]:
     """Words that the character set of the messages does not have: without this, each exam with them is refused."""
     codec = CHARACTER_SETS[catalogue.v2.character_set]
     for path, text in _all_words(catalogue):
-        missing = sorted({character for character in text if not _has(codec, character)})
-        if missing:
+        if not _has(codec, text):
+            missing = sorted({character for character in text if not _has(codec, character)})
             shown = ", ".join(f"'{character}' (U+{ord(character):04X})" for character in missing)
             what = f'{shown} in "{text}" is not in {catalogue.v2.character_set}, which v2.yaml asks for'
             remedy = "character_set: UNICODE UTF-8, or other words"
@@ -158,9 +158,9 @@ def _characters(catalogue: Catalogue) -> Iterator[Problem]:
             )
 
 
-def _has(codec: str, character: str) -> bool:
+def _has(codec: str, text: str) -> bool:
     try:
-        character.encode(codec)
+        text.encode(codec)
     except UnicodeEncodeError:
         return False
     return True

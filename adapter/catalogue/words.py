@@ -234,7 +234,8 @@ def _is_forms(value: Mapping[str, Any]) -> bool:
     return "other" in value and {*value} <= {*FORMS}
 
 
-def lint_lists() -> list[Problem]:
+@cache
+def lint_lists() -> tuple[Problem, ...]:
     """What is wrong in the shipped lists: they are complete, or they are not shipped."""
     found: list[Problem] = []
     for language in shipped_languages(WORDS):
@@ -242,7 +243,7 @@ def lint_lists() -> list[Problem]:
         assert content is not None
         found += _wrong(language, content)
         found += _lacking(content, f"{WORDS}/{language}.yaml", dict(flat(content["sentences"])), content)
-    return found
+    return tuple(found)
 
 
 def _lacking(content: Any, file: str, said: Mapping[str, Sentence], head: Mapping[str, Any]) -> Iterator[Problem]:
@@ -267,6 +268,13 @@ def _measure() -> Node:
 @cache
 def _english() -> dict[str, Sentence]:
     return dict(flat(_measure()["sentences"]))
+
+
+@cache
+def _groups() -> frozenset[str]:
+    """What keys of English begin with, up to each of their points."""
+    keys = (key.split(".") for key in _english())
+    return frozenset(".".join(parts[:end]) for parts in keys for end in range(1, len(parts)))
 
 
 def _shown(sentence: Sentence) -> str:
@@ -311,7 +319,7 @@ def _sentences(file: str, content: Any, before: str) -> Iterator[Problem]:
         name = f"{before}{key}"
         english = _english().get(name)
         if english is None:
-            if isinstance(value, Mapping) and any(known.startswith(f"{name}.") for known in _english()):
+            if isinstance(value, Mapping) and name in _groups():
                 yield from _sentences(file, value, f"{name}.")
             else:
                 remedy = _near(name, _english())
