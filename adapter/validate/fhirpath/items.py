@@ -77,7 +77,8 @@ def all_children(item: PathItem) -> Iterator[PathItem]:
         return
     for steps in _steps(item.type).values():
         for step in steps:
-            yield from _entries(value, step)
+            if step.name in value or (step.has_sibling and f"_{step.name}" in value):
+                yield from _entries(value, step)
 
 
 def descendants(item: PathItem) -> Iterator[PathItem]:
