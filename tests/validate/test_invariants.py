@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fhirpathpy import evaluate
 from fhirpathpy.models import models
 from sample_resources import (
     CHILD,
@@ -31,10 +30,11 @@ from sample_resources import (
     vital,
 )
 
-from adapter.fhir.definitions.package import read_package
 from adapter.fhir.json import dumps
 from adapter.problems import Layer
 from adapter.validate import validate
+from tests.fhir_xml.official_package import files_of
+from tests.fhirpath import evaluate
 
 DIV = '<div xmlns="http://www.w3.org/1999/xhtml">{}</div>'
 
@@ -186,7 +186,7 @@ def test_each_constraint_kept_and_broken(key: str, valid: Resource, broken: Reso
 def expressions(wheel: Path) -> dict[tuple[str, str], str]:
     """Constraint key and element path to FHIRPath expression, from the official definitions."""
     found = {}
-    for name, content in read_package(wheel):
+    for name, content in files_of(wheel).items():
         if name.startswith("StructureDefinition-"):
             structure = json.loads(content)
             if structure.get("derivation") != "constraint":

@@ -12,12 +12,12 @@ from typing import Any
 import pytest
 from sample_resources import Resource, blood_pressure, bundle, changed, finding, patient, vital
 
-from adapter.fhir.definitions.package import read_package
 from adapter.fhir.json import dumps, loads
 from adapter.fhir.xml import to_xml
 from adapter.problems import Layer, Severity
 from adapter.validate import PackageError, Validator, load_packages
 from adapter.validate.packages import Packages
+from tests.fhir_xml.official_package import files_of
 
 REFERENCE = Path(__file__).resolve().parents[1] / "reference"
 SITE = "http://site.example.org/fhir"
@@ -32,7 +32,7 @@ VITAL_SIGNS = (
 def vital_signs(fhir_package: Path, tmp_path_factory: pytest.TempPathFactory) -> Validator:
     """HL7's vital signs profiles of R4 4.0.1 as a site's package."""
     folder = tmp_path_factory.mktemp("vital-signs")
-    for name, content in read_package(fhir_package):
+    for name, content in files_of(fhir_package).items():
         if name.startswith("ValueSet-ucum-") or name in {f"StructureDefinition-{v}.json" for v in VITAL_SIGNS}:
             (folder / name).write_bytes(content)
     return Validator(layers=[Layer.PROFILES], packages=load_packages([folder]))

@@ -242,8 +242,9 @@ def test_a_broken_template_is_never_proven() -> None:
     found = 0
     for name, catalogue in broken_catalogues():
         prover = Prover()
-        for exam in EVERY[:6]:
-            bundle = to_bundle(exam, catalogue, written=True)
+        for number, exam in enumerate(EVERY[:6]):
+            some = exam.model_copy(update={"findings": exam.findings[number % 3 :: 3]})
+            bundle = to_bundle(some, catalogue, written=True)
             assert agrees(bundle, prover), name
             found += bool(prover.check(bundle))
     assert found >= 6

@@ -23,12 +23,12 @@ from sample_resources import (
 )
 
 from adapter.fhir.definitions import resource_types
-from adapter.fhir.definitions.generate import read_package
 from adapter.fhir.json import dumps, loads
 from adapter.problems import Layer, Severity
 from adapter.validate import Validator, validate
 from adapter.validate.second_opinion import check_with_models
 from drawn import drawn
+from tests.fhir_xml.official_package import files_of
 
 # (resource, place changed, new value, rule, where): the rules are those of FHIR R4 json.html (JSON types,
 # arrays, null, empty content), datatypes.html (primitives), formats.html (choice), terminologies.html
@@ -160,7 +160,7 @@ def test_what_is_made_from_the_definitions_is_found_well_formed(resource: Resour
 def test_the_official_package_raises_no_false_alarm(fhir_package: Path) -> None:
     """Published resources as examples: every tenth of those whose type the table holds, every layer."""
     checked = 0
-    for name, content in list(read_package(fhir_package))[3::10]:
+    for name, content in list(files_of(fhir_package).items())[3::10]:
         if name.partition("-")[0] in resource_types():
             found = validate(loads(content))
             assert {(p.rule, p.where) for p in found.errors} == WRONG_IN_THE_PACKAGE.get(name, set()), name

@@ -13,11 +13,11 @@ from lxml import etree
 from sample_resources import Resource, changed, finding, patient, vital
 
 from adapter.catalogue.checkdigits import loinc_is_valid, snomed_is_valid
-from adapter.fhir.definitions.generate import read_package
 from adapter.problems import Layer, Severity
 from adapter.validate import validate
 from adapter.validate.languages import is_known_language
 from adapter.validate.ucum import ParsedUnit, read_unit
+from tests.fhir_xml.official_package import files_of
 
 # codes that two published sources agree on: LOINC table extracts, HL7 implementation guides, SNOMED CT Global
 # Patient Set (September 2020)
@@ -62,7 +62,7 @@ def test_snomed_check_digits_agree_with_python_stdnum(item: int, partition: str,
 def test_every_loinc_code_of_the_official_package_passes(fhir_package: Path) -> None:
     """LOINC codes in the value sets of the R4 package; all but its own placeholders 5-1 to 5-4."""
     codes = set()
-    for name, content in read_package(fhir_package):
+    for name, content in files_of(fhir_package).items():
         if name.startswith("ValueSet-"):
             for include in json.loads(content).get("compose", {}).get("include", ()):
                 if include.get("system") == "http://loinc.org":
@@ -148,7 +148,7 @@ def test_units_that_break_the_grammar(code: str) -> None:
 
 
 def test_the_common_ucum_units_of_the_official_package_are_never_refused(fhir_package: Path) -> None:
-    value_set = json.loads(dict(read_package(fhir_package))["ValueSet-ucum-common.json"])
+    value_set = json.loads(files_of(fhir_package)["ValueSet-ucum-common.json"])
     codes = [c["code"] for include in value_set["compose"]["include"] for c in include["concept"]]
     readings = {code: read_unit(code) for code in codes}
     assert len(codes) > 1000
@@ -223,7 +223,7 @@ def test_languages_and_mime_types(language: str, mime: str) -> None:
 
 def test_every_language_of_the_official_package_is_known(fhir_package: Path) -> None:
     """The common languages that R4 lists (ValueSet languages)."""
-    listed = json.loads(dict(read_package(fhir_package))["ValueSet-languages.json"])
+    listed = json.loads(files_of(fhir_package)["ValueSet-languages.json"])
     tags = [concept["code"] for include in listed["compose"]["include"] for concept in include["concept"]]
     assert len(tags) > 50
     assert [tag for tag in tags if not is_known_language(tag)] == []

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from sample_resources import Resource, blood_pressure, changed, finding, loinc, patient, quantity, vital
 
-from adapter.fhir.definitions.generate import read_package
 from adapter.problems import Layer, Severity
 from adapter.validate import validate
 from adapter.validate.vital_signs import BLOOD_PRESSURE_UNITS, COMMON_UNITS, VITALS
+from tests.fhir_xml.official_package import files_of
 
 
 def rules(resource: Resource) -> set[tuple[str, str]]:
@@ -23,7 +23,7 @@ def rules(resource: Resource) -> set[tuple[str, str]]:
 def official(fhir_package: Path) -> dict[str, Any]:
     return {
         name.removesuffix(".json"): json.loads(content)
-        for name, content in read_package(fhir_package)
+        for name, content in files_of(fhir_package).items()
         if name.startswith(("StructureDefinition-", "ValueSet-ucum-"))
     }
 

@@ -87,8 +87,9 @@ def test_ranges_in_force_are_printed() -> None:
     assert "!! <20; >80." in text
 
 
-@pytest.mark.parametrize("paper", ["a4", "letter"])
-@every_kind
+@pytest.mark.parametrize(
+    ("kind", "paper"), [*((kind, "a4") for kind in CATALOGUE.kinds), ("initial", "letter"), ("shift", "letter")]
+)
 def test_the_pdf_has_few_pages_and_says_whose_each_is(kind: str, paper: str) -> None:
     pdf = to_worksheet(CATALOGUE, kind, encoding="pdf", paper=paper)
     reader = PdfReader(BytesIO(pdf))
