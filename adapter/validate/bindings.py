@@ -66,6 +66,8 @@ def check_bindings(nodes: Iterable[ElementNode], elsewhere: Container[str] = ())
     """
     for node in nodes:
         element, type_name = node.element, node.type
+        if not _has_codes(type_name):
+            continue
         if (type_name == "Coding" or type_name in _QUANTITIES) and (problem := _check_system(node, elsewhere)):
             yield problem
         if element is not None and (element.binding or element.extensible) and type_name in _BOUND:
@@ -80,6 +82,13 @@ def check_bindings(nodes: Iterable[ElementNode], elsewhere: Container[str] = ())
             value = node.value.get(name)
             if isinstance(value, str) and value not in codes.codes:
                 yield _outside(f"{node.where}.{name}", codes, Severity.WARNING)
+
+
+@cache
+def _has_codes(type_name: str) -> bool:
+    """Whether anything is asked of the objects of a type: most have no code."""
+    own = type_name in ("Coding", "Money", *_QUANTITIES, *_BOUND)
+    return own or bool(_forms(type_name) or _extensible_codes(type_name))
 
 
 @cache

@@ -30,21 +30,18 @@ _ABOUT_ONE = frozenset({"Encounter", "DiagnosticReport", "Composition"})
 _MOTHER = ("http://terminology.hl7.org/CodeSystem/v3-RoleCode", frozenset({"MTH", "NMTH", "GESTM"}))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class _Entry:
-    """A resource of the Bundle, and where it stands."""
+    """A resource of the Bundle, where it stands, and its ``names``: type and id."""
 
     entry: ElementNode
     full_url: str
     node: ElementNode
+    names: tuple[str, str]
 
     @property
     def where(self) -> str:
         return self.entry.where
-
-    @property
-    def names(self) -> tuple[str, str]:
-        return self.node.type, text(self.node.value, "id")
 
 
 class _Index:
@@ -56,9 +53,11 @@ class _Index:
         for node in nodes:
             entry = node.parent
             if node.resource is None and entry is not None and entry.parent is bundle and entry.name == "entry":
-                self.entries.append(_Entry(entry, text(entry.value, "fullUrl"), node))
+                names = node.type, text(node.value, "id")
+                self.entries.append(_Entry(entry, text(entry.value, "fullUrl"), node, names))
         self.by_url = {entry.full_url: entry for entry in self.entries if entry.full_url}
         self.by_name = {entry.names: entry for entry in self.entries if entry.names[1]}
+        self._subjects: dict[int, str] = {}
 
     def target(self, reference: str) -> _Entry | None:
         """The entry that a reference leads to, by full URL, else by type and id."""
@@ -71,6 +70,15 @@ class _Index:
             found = self.by_name.get(parts)
         return found
 
+    def subject(self, node: ElementNode) -> str:
+        """The subject in a form that can be compared: the entry it leads to, else the reference as written."""
+        known = self._subjects.get(id(node))
+        if known is None:
+            reference = next((text(one, "reference") for one in node.objects("subject")), "")
+            target = self.target(reference) if reference else None
+            known = self._subjects[id(node)] = target.full_url or target.where if target else reference
+        return known
+
 
 def check_bundle(nodes: list[ElementNode]) -> Iterator[Problem]:
     """Yield what is wrong between the entries of the outermost Bundle; nothing for another resource."""
@@ -78,7 +86,7 @@ def check_bundle(nodes: list[ElementNode]) -> Iterator[Problem]:
         return
     bundle = nodes[0]
     index = _Index(bundle, nodes)
-    references = [n for n in nodes if n.type == "Reference" and text(n.value, "reference")]
+    references = [(n, at) for n in nodes if n.type == "Reference" and (at := text(n.value, "reference"))]
     yield from _check_full_urls(bundle)
     yield from _check_ids(index)
     yield from _check_reachable(index, references)
@@ -128,14 +136,14 @@ def _is_outcome(entry: _Entry) -> bool:
     return "outcome" in modes or (entry.node.type == "OperationOutcome" and not any(modes))
 
 
-def _check_reachable(index: _Index, references: Iterable[ElementNode]) -> Iterator[Problem]:
+def _check_reachable(index: _Index, references: Iterable[tuple[ElementNode, str]]) -> Iterator[Problem]:
     """In a document, links lead from the Composition to every entry, forwards or backwards."""
     if index.type != "document" or not index.entries:
         return
     of_entry = {id(entry.node): entry for entry in index.entries}
     links: dict[int, set[int]] = {key: set() for key in of_entry}
-    for node in references:
-        source, target = of_entry.get(id(node.container)), index.target(text(node.value, "reference"))
+    for node, reference in references:
+        source, target = of_entry.get(id(node.container)), index.target(reference)
         if source is not None and target is not None:
             links[id(source.node)].add(id(target.node))
             links[id(target.node)].add(id(source.node))
@@ -150,9 +158,8 @@ def _check_reachable(index: _Index, references: Iterable[ElementNode]) -> Iterat
             yield _problem("unreachable-entry", entry.where, what, "a reference to it, or leave it out", _DOCUMENT)
 
 
-def _check_targets(index: _Index, references: Iterable[ElementNode]) -> Iterator[Problem]:
-    for node in references:
-        reference = text(node.value, "reference")
+def _check_targets(index: _Index, references: Iterable[tuple[ElementNode, str]]) -> Iterator[Problem]:
+    for node, reference in references:
         target = index.target(reference)
         if target is not None:
             allowed = node.element.targets if node.element else ()
@@ -176,21 +183,14 @@ def _check_subjects(index: _Index) -> Iterator[Problem]:
         name = {"DiagnosticReport": "result", "Observation": "hasMember"}.get(entry.node.type)
         if name is None:
             continue
-        own = _subject(index, entry.node)
+        own = index.subject(entry.node)
         for number, reference in enumerate(entry.node.objects(name)):
             target = index.target(text(reference, "reference"))
-            other = _subject(index, target.node) if target else None
+            other = index.subject(target.node) if target else None
             if own and other and own != other:
                 what = f"this {name} is of another subject than the {entry.node.type}"
                 where = f"{entry.node.where}.{name}[{number}]"
                 yield _problem("mixed-subjects", where, what, "Observations of one subject only", _MATERNITY)
-
-
-def _subject(index: _Index, node: ElementNode) -> str:
-    """The subject in a form that can be compared: the entry it leads to, else the reference as written."""
-    reference = next((text(one, "reference") for one in node.objects("subject")), "")
-    target = index.target(reference) if reference else None
-    return target.full_url or target.where if target else reference
 
 
 def _check_mother(index: _Index) -> Iterator[Problem]:
@@ -202,10 +202,10 @@ def _check_mother(index: _Index) -> Iterator[Problem]:
     mothers = {entry.full_url or entry.where for entry in patients if _is_mother(index, entry)}
     if not mothers:
         return
-    about = [_subject(index, entry.node) for entry in index.entries if entry.node.type in _ABOUT_ONE]
+    about = [index.subject(entry.node) for entry in index.entries if entry.node.type in _ABOUT_ONE]
     severity = Severity.WARNING if not about or mothers & set(about) else Severity.ERROR
     for entry in index.entries:
-        if entry.node.type == "Observation" and _subject(index, entry.node) in mothers:
+        if entry.node.type == "Observation" and index.subject(entry.node) in mothers:
             what = "the subject is the mother, not the newborn"
             remedy = "the newborn's Patient, unless the mother herself was observed"
             where = f"{entry.node.where}.subject"

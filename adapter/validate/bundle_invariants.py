@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from adapter.validate.constraint import Broken, Invariant, unless
+from adapter.validate.constraint import Asked, Broken, Invariant, unless
 from adapter.validate.walk import ElementNode, has, objects, text
 
 _WITH_REQUEST = frozenset({"batch", "transaction", "history"})
 _WITH_RESPONSE = frozenset({"batch-response", "transaction-response", "history"})
 
 
-def _only_in(name: str, *types: str) -> Callable[[ElementNode], Broken]:
+def _only_in(name: str, *types: str) -> Asked:
     return unless(lambda n: not has(n.value, name) or text(n.value, "type") in types)
 
 
@@ -22,7 +22,7 @@ def _search_elsewhere(node: ElementNode) -> Iterator[str]:
                 yield f".entry[{index}].search"
 
 
-def _exactly_in(name: str, types: frozenset[str]) -> Callable[[ElementNode], Broken]:
+def _exactly_in(name: str, types: frozenset[str]) -> Asked:
     """Each entry has the element if, and only if, the Bundle is of one of the types."""
 
     def broken(node: ElementNode) -> Iterator[str]:
@@ -31,21 +31,23 @@ def _exactly_in(name: str, types: frozenset[str]) -> Callable[[ElementNode], Bro
             if has(entry, name) != wanted:
                 yield f".entry[{index}]"
 
-    return broken
+    return Asked(broken)
 
 
 def _repeated(node: ElementNode) -> Iterator[str]:
     if text(node.value, "type") == "history":
         return
+    entries = [(text(entry, "fullUrl"), index, entry) for index, entry in enumerate(node.objects("entry"))]
+    if len({url for url, *_ in entries}) == len(entries):
+        return
     seen: set[tuple[str, str]] = set()
-    for index, entry in enumerate(node.objects("entry")):
+    for url, index, entry in entries:
         version = "".join(
             text(meta, "versionId") for one in objects(entry, "resource") for meta in objects(one, "meta")
         )
-        key = (text(entry, "fullUrl"), version)
-        if key[0] and key in seen:
+        if url and (url, version) in seen:
             yield f".entry[{index}].fullUrl"
-        seen.add(key)
+        seen.add((url, version))
 
 
 def _identified(node: ElementNode) -> bool:
@@ -53,7 +55,7 @@ def _identified(node: ElementNode) -> bool:
     return any(has(one, "system") and has(one, "value") for one in identifiers)
 
 
-def _begins_with(bundle_type: str, resource_type: str) -> Callable[[ElementNode], Broken]:
+def _begins_with(bundle_type: str, resource_type: str) -> Asked:
     def broken(node: ElementNode) -> Broken:
         if text(node.value, "type") != bundle_type:
             return ()
@@ -61,10 +63,10 @@ def _begins_with(bundle_type: str, resource_type: str) -> Callable[[ElementNode]
         found = [text(resource, "resourceType") for resource in objects(first, "resource")]
         return () if found == [resource_type] else (".entry[0].resource",)
 
-    return broken
+    return Asked(broken)
 
 
-def _in_documents(holds: Callable[[ElementNode], bool]) -> Callable[[ElementNode], Broken]:
+def _in_documents(holds: Callable[[ElementNode], bool]) -> Asked:
     return unless(lambda n: text(n.value, "type") != "document" or holds(n))
 
 
@@ -76,7 +78,7 @@ BUNDLE_INVARIANTS = (
         "total stands in a Bundle that is neither searchset nor history", "leave total out",
     ),
     Invariant(
-        "bdl-2", _BUNDLE, _search_elsewhere,
+        "bdl-2", _BUNDLE, Asked(_search_elsewhere, ("entry",)),
         "entry.search stands in a Bundle that is no searchset", "leave search out",
     ),
     Invariant(
@@ -95,12 +97,12 @@ BUNDLE_INVARIANTS = (
         "an entry without resource, request and response", "a resource",
     ),
     Invariant(
-        "bdl-7", _BUNDLE, _repeated,
+        "bdl-7", _BUNDLE, Asked(_repeated, ("entry",)),
         "two entries have the same fullUrl", "one entry a resource, each with its own fullUrl",
     ),
     Invariant(
         "bdl-8", ("Bundle.entry",),
-        lambda n: (".fullUrl",) if "/_history/" in text(n.value, "fullUrl") else (),
+        Asked(lambda n: (".fullUrl",) if "/_history/" in text(n.value, "fullUrl") else (), ("fullUrl",)),
         "fullUrl leads to a version", "the URL without /_history/",
     ),
     Invariant(

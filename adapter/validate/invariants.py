@@ -7,7 +7,7 @@ here and in ``bundle_invariants``; all others are evaluated from their expressio
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -15,10 +15,10 @@ from typing import Any
 from adapter.fhir.definitions import resource_types
 from adapter.problems import Layer, Problem
 from adapter.validate.bundle_invariants import BUNDLE_INVARIANTS
-from adapter.validate.constraint import Broken, Invariant, implies_one_of, not_both, one_of, unless
+from adapter.validate.constraint import Asked, Broken, Invariant, implies_one_of, not_both, one_of, unless
 from adapter.validate.narrative import has_content, is_allowed_html, shown
 from adapter.validate.table_constraints import check_table_constraints, has_table_constraints
-from adapter.validate.walk import ElementNode, has, objects, text
+from adapter.validate.walk import ElementNode, Shape, has, objects, text
 
 _QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
 _DOMAIN_RESOURCES = tuple(sorted(resource_types() - {"Binary", "Bundle", "Parameters"}))
@@ -27,10 +27,11 @@ _DOMAIN_RESOURCES = tuple(sorted(resource_types() - {"Binary", "Bundle", "Parame
 def check_invariants(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
     """Yield a problem for each broken constraint, Bundle's included."""
     for node in nodes:
-        for invariant in _BY_TYPE.get(node.type, ()):
-            if invariant.about and invariant.about not in node.value:
-                continue
-            for place in invariant.broken(node):
+        asked = node.shape.invariants
+        if asked is None:
+            asked = node.shape.invariants = _asked(node.shape)
+        for invariant in asked:
+            for place in invariant.asked.broken(node):
                 yield Problem(
                     invariant.severity,
                     Layer.INVARIANTS,
@@ -45,11 +46,13 @@ def check_invariants(nodes: Iterable[ElementNode]) -> Iterator[Problem]:
             yield from check_table_constraints(node, _BY_HAND)
 
 
-def _codings(concept: Any) -> set[tuple[Any, ...]]:
-    """The codings of a concept in a form that can be compared, as FHIRPath's intersect compares them."""
-    if not isinstance(concept, dict):
-        return set()
-    return {tuple(sorted((k, repr(v)) for k, v in coding.items())) for coding in objects(concept, "coding")}
+def _asked(shape: Shape) -> tuple[Invariant, ...]:
+    """Those by hand that an object of this type may break by the names in it."""
+    return tuple(one for one in _BY_TYPE.get(shape.type, ()) if one.may_be_broken(shape.names))
+
+
+def _codings(concept: Any) -> list[Mapping[str, Any]]:
+    return objects(concept, "coding") if isinstance(concept, dict) else []
 
 
 def _obs_7(node: ElementNode) -> Iterator[str]:
@@ -58,8 +61,14 @@ def _obs_7(node: ElementNode) -> Iterator[str]:
         return
     own = _codings(node.value.get("code"))
     for index, component in enumerate(components):
-        if own & _codings(component.get("code")):
+        same = [one for one in _codings(component.get("code")) if one in own]
+        if same and _comparable(own) & _comparable(same):
             yield f".component[{index}].code"
+
+
+def _comparable(codings: Iterable[Mapping[str, Any]]) -> set[tuple[Any, ...]]:
+    """Codings in a form in which those are equal that FHIRPath's intersect takes for equal: 1 is not true."""
+    return {tuple(sorted((name, repr(value)) for name, value in one.items())) for one in codings}
 
 
 def _is_simple(node: ElementNode) -> bool:
@@ -100,9 +109,13 @@ def _ref_1(node: ElementNode) -> Broken:
     return () if reference[1:] in there else (".reference",)
 
 
-def _each_contained(broken: Callable[[Any], bool]) -> Callable[[ElementNode], Broken]:
+def _each_contained(broken: Callable[[Any], bool]) -> Asked:
     """A rule about contained resources, reported at each that breaks it."""
-    return lambda node: [f".contained[{index}]" for index, one in enumerate(node.objects("contained")) if broken(one)]
+
+    def each(node: ElementNode) -> Broken:
+        return [f".contained[{index}]" for index, one in enumerate(node.objects("contained")) if broken(one)]
+
+    return Asked(each, ("contained",))
 
 
 def _meta(contained: Any, *names: str) -> bool:
@@ -160,7 +173,7 @@ _INVARIANTS = (
         "value and dataAbsentReason exclude each other", "a value, or the reason why there is none",
     ),
     Invariant(
-        "obs-7", ("Observation",), _obs_7,
+        "obs-7", ("Observation",), Asked(_obs_7, ("component", "value[x]")),
         "a component has the code of the Observation, which has a value itself",
         "the value in the component only, or another code",
     ),
@@ -174,11 +187,11 @@ _INVARIANTS = (
         "a coded unit needs its code system", "system http://unitsofmeasure.org for UCUM",
     ),
     Invariant(
-        "sqty-1", ("Quantity",), unless(_is_simple),
+        "sqty-1", ("Quantity",), unless(_is_simple, "comparator"),
         "a comparator may not stand here", "the value without comparator",
     ),
-    Invariant("per-1", ("Period",), unless(_in_order), "the end is before the start", "start ≤ end"),
-    Invariant("rng-2", ("Range",), unless(_rises), "high is below low", "low ≤ high"),
+    Invariant("per-1", ("Period",), unless(_in_order, "start", "end"), "the end is before the start", "start ≤ end"),
+    Invariant("rng-2", ("Range",), unless(_rises, "low", "high"), "high is below low", "low ≤ high"),
     Invariant(
         "att-1", ("Attachment",), implies_one_of("data", "contentType"),
         "data without contentType", "the MIME type of the data in contentType",
@@ -188,8 +201,8 @@ _INVARIANTS = (
         "a contact value without system", "system phone, email, …",
     ),
     Invariant(
-        "ref-1", ("Reference",), _ref_1,
-        "no contained resource has this id", "the id of a resource in contained, after #", about="reference",
+        "ref-1", ("Reference",), Asked(_ref_1, ("reference",)),
+        "no contained resource has this id", "the id of a resource in contained, after #",
     ),
     Invariant(
         "pat-1", ("Patient.contact",), one_of("name", "telecom", "address", "organization"),
@@ -208,29 +221,29 @@ _INVARIANTS = (
         "items beneath both the item and its answer", "nested items beneath the answer",
     ),
     Invariant(
-        "txt-1", ("Narrative",), lambda n: () if is_allowed_html(n.value.get("div")) else (".div",),
+        "txt-1", ("Narrative",), Asked(lambda n: () if is_allowed_html(n.value.get("div")) else (".div",)),
         "the narrative is not well-formed XHTML of the elements and attributes that R4 allows",
         "basic formatting of HTML 4, no script, form, object, event or external style",
     ),
     Invariant(
-        "txt-2", ("Narrative",), lambda n: () if has_content(n.value.get("div")) else (".div",),
+        "txt-2", ("Narrative",), Asked(lambda n: () if has_content(n.value.get("div")) else (".div",)),
         "the narrative has no content", "text or an image",
     ),
     Invariant(
         "dom-2", _DOMAIN_RESOURCES, _each_contained(lambda one: has(one, "contained")),
-        "a contained resource contains another", "all contained resources side by side", about="contained",
+        "a contained resource contains another", "all contained resources side by side",
     ),
     Invariant(
-        "dom-3", _DOMAIN_RESOURCES, _dom_3,
-        "a contained resource that nothing refers to", "a reference #id to it, or leave it out", about="contained",
+        "dom-3", _DOMAIN_RESOURCES, Asked(_dom_3, ("contained",)),
+        "a contained resource that nothing refers to", "a reference #id to it, or leave it out",
     ),
     Invariant(
         "dom-4", _DOMAIN_RESOURCES, _each_contained(lambda one: _meta(one, "versionId", "lastUpdated")),
-        "a contained resource has a version", "no meta.versionId and no meta.lastUpdated in it", about="contained",
+        "a contained resource has a version", "no meta.versionId and no meta.lastUpdated in it",
     ),
     Invariant(
         "dom-5", _DOMAIN_RESOURCES, _each_contained(lambda one: _meta(one, "security")),
-        "a contained resource has a security label", "the label on the resource that contains it", about="contained",
+        "a contained resource has a security label", "the label on the resource that contains it",
     ),
 )  # fmt: skip
 

@@ -29,6 +29,7 @@ class _Rule:
 
 
 @cache
+@cache
 def has_table_constraints(type_name: str, by_hand: frozenset[str]) -> bool:
     """Whether the table has constraints of a type that are not among those kept by hand."""
     return any(rule.constraint.key not in by_hand for rule in _rules(type_name))

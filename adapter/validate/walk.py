@@ -17,25 +17,27 @@ from adapter.validate.sound import Sound
 class Shape:
     """The type of an object and the names in it: what follows from these is worked out once for all that share them.
 
-    ``complex`` are the names that hold objects, each with the objects' type and the element's definition; ``tests``
-    the structure layer's (None until it has made them).
+    ``complex`` are the names that hold objects, each with the objects' type, the element's definition and whether
+    such objects may be known to be sound; ``tests`` are the structure layer's, ``invariants`` those that may be broken
+    by these names (None until they are made).
     """
 
-    __slots__ = ("complex", "names", "tests", "type")
+    __slots__ = ("complex", "invariants", "names", "tests", "type")
 
     def __init__(self, type_: str, names: tuple[str, ...]) -> None:
         self.type = type_
         self.names = names
         self.tests: tuple[Callable[[Any], bool], ...] | None = None
+        self.invariants: tuple[Any, ...] | None = None
         known = definition(type_).properties
         found = []
         for name in names:
             plain = name.removeprefix("_")
             item = known.get(plain)
             if item is not None and plain == name and not item.is_primitive:
-                found.append((name, item.type, item.element))
+                found.append((name, item.type, item.element, item.type in Sound.types))
             elif item is not None and plain != name and item.is_primitive and item.has_sibling:
-                found.append((name, "Element", item.element))
+                found.append((name, "Element", item.element, False))
         self.complex = tuple(found)
 
 
@@ -112,7 +114,8 @@ def objects(value: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
     if found is None:
         return []
     entries = found if isinstance(found, list) else [found]
-    return [entry for entry in entries if isinstance(entry, Mapping)]
+    # most are a dict, and to ask of an abstract class is slow
+    return [entry for entry in entries if type(entry) is dict or isinstance(entry, Mapping)]
 
 
 def text(value: Mapping[str, Any], name: str) -> str:
@@ -123,6 +126,8 @@ def text(value: Mapping[str, Any], name: str) -> str:
 
 def claimed_profiles(resource: Mapping[str, Any]) -> list[str]:
     """The canonicals in ``meta.profile``, each once; what is no string there is left out."""
+    if "meta" not in resource:
+        return []
     found = [meta.get("profile") for meta in objects(resource, "meta")]
     return list(
         dict.fromkeys(p for listed in found if isinstance(listed, list) for p in listed if isinstance(p, str))
@@ -171,24 +176,23 @@ def _walk_resource(
 
 
 def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementNode], sound: Sound | None) -> None:
-    root = resource.root
-    for name, type_name, element in node.shape.complex:
-        content = node.value[name]
+    root, value, type_ = resource.root, node.value, node.type
+    for name, type_name, element, is_kept in node.shape.complex:
+        content = value[name]
+        entries: Any
         if isinstance(content, dict):
-            entries: Any = ((None, content),)
+            entries = ((None, content),)
         elif isinstance(content, list):
             entries = enumerate(content)
         else:
             continue
-        known_sound = sound if sound is not None and type_name in sound.types else None
+        asks = sound.has if is_kept and sound is not None else None
         for index, entry in entries:
-            if not isinstance(entry, dict):
+            if not isinstance(entry, dict) or (asks is not None and asks(type_, name, entry)):
                 continue
             if type_name == "Resource":
                 inner = (root or resource) if name == "contained" else None
                 _walk_resource(entry, name, index, node, element, inner, nodes, sound)
-                continue
-            if known_sound is not None and known_sound.has(node.type, name, entry):
                 continue
             child = ElementNode(node, name, index, type_name, entry, element, resource, root)
             nodes.append(child)
