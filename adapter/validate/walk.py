@@ -18,8 +18,8 @@ class Shape:
     """The type of an object and the names in it: what follows from these is worked out once for all that share them.
 
     ``complex`` are the names that hold objects, each with the objects' type, the element's definition and whether
-    such objects may be known to be sound; ``tests`` are the structure layer's, ``invariants`` those that may be broken
-    by these names (None until they are made).
+    such objects may be known to be sound; ``tests`` are the structure layer's, ``invariants`` those that may be
+    broken by these names (None until they are made).
     """
 
     __slots__ = ("complex", "invariants", "names", "tests", "type")
