@@ -96,9 +96,12 @@ class Validator:
 
     def validate(self, resource: Mapping[str, Any], *, file: str = "", line: int | None = None) -> Findings:
         """All problems of one resource, as :func:`validate` gives them."""
-        sound = Sound(self._sound)
+        in_document = isinstance(resource, Mapping) and resource.get("type") == "document"  # who refers counts there
+        sound = Sound(self._sound, each=in_document)
         try:
             problems = _check(resource, self, sound)
+            if sound.passed_over(problem.where for problem in problems):
+                problems = _check(resource, self, Sound(self._sound, each=True))
         except RecursionError:
             what = "nested too deeply to be checked"
             problems = [Problem(Severity.FATAL, Layer.STRUCTURE, "too-deep", what, "a resource of usual depth")]

@@ -186,7 +186,9 @@ def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementN
             entries = enumerate(content)
         else:
             continue
-        asks = sound.has if is_kept and sound is not None else None
+        asks = (
+            None if sound is None else sound.has if is_kept else sound.repeats if type_name == "Reference" else None
+        )
         for index, entry in entries:
             if not isinstance(entry, dict) or (asks is not None and asks(type_, name, entry)):
                 continue

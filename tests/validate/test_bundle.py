@@ -149,3 +149,39 @@ def test_a_url_of_a_server_needs_the_id() -> None:
     assert found(made) == {("full-url-id", "Bundle.entry[0].fullUrl", ERROR)}
     made["type"] = "transaction"
     assert found(made) == set()
+
+
+@pytest.mark.parametrize(
+    ("reference", "rule"),
+    [
+        ("patient", "reference-form"),
+        ("Practitioner/p1", "reference-type"),
+        (ELSEWHERE, "unresolved-reference"),
+        (RELATED, "reference-target"),
+    ],
+)
+def test_a_reference_that_stands_several_times_is_told_at_each_place(reference: str, rule: str) -> None:
+    weights = [changed(vital(), "subject.reference", reference) for _ in range(3)]
+    urls = [WEIGHT, f"{WEIGHT[:-1]}a", f"{WEIGHT[:-1]}b"]
+    made = bundle((CHILD, patient()), (RELATED, _related()), *zip(urls, weights, strict=True))
+    told = {p.where for p in validate(made) if p.rule == rule}
+    assert told == {f"Bundle.entry[{number}].resource.subject.reference" for number in (2, 3, 4)}
+
+
+def test_what_leads_into_the_resource_around_it_is_looked_at_in_each() -> None:
+    inner = {**patient(), "id": "inner"}
+    weights = [{**changed(vital(), "subject.reference", "#inner"), **more} for more in ({"contained": [inner]}, {})]
+    urls = [WEIGHT, f"{WEIGHT[:-1]}a"]
+    told = {p.where for p in validate(bundle(*zip(urls, weights, strict=True))) if p.rule == "ref-1"}
+    assert told == {"Bundle.entry[1].resource.subject.reference"}
+
+
+def test_in_a_document_each_entry_that_refers_to_the_newborn_is_reached() -> None:
+    weights = [changed(vital(), "subject.reference", CHILD) for _ in range(2)]
+    entries = [{"fullUrl": url, "resource": one} for url, one in zip((WEIGHT, RELATED), weights, strict=True)]
+    made = document()
+    assert found({**made, "entry": [*made["entry"], *entries]}) == set()
+
+
+def _related() -> Resource:
+    return {"resourceType": "RelatedPerson", "patient": {"reference": CHILD}}
