@@ -16,7 +16,7 @@ import orjson
 from adapter.problems import AdapterError
 
 Json = dict[str, Any]
-"""An object in the shape of FHIR JSON."""
+"""A JSON object: of FHIR, or of what is made of it."""
 
 #: A decimal is written out in full, so its exponent must stay within reason (R4 asks for 18 digits)
 MAX_DIGITS = 400

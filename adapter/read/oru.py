@@ -9,10 +9,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
-from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
+from adapter.fhir.json import Json
 from adapter.problems import Problem
 from adapter.read.bundle import NotReadable
 from adapter.read.oru_findings import GESTATION, Group, Noted, findings, gestation_of
@@ -22,8 +22,6 @@ from adapter.read.reading import Reading
 from adapter.read.record import RawRecord, read_record
 from adapter.v2.er7 import Read, read_moment, segments, split
 from adapter.v2.tables import SEXES
-
-Json = dict[str, Any]
 
 
 def from_oru(data: bytes, catalogue: Catalogue) -> list[Exam]:

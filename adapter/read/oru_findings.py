@@ -5,15 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
 from adapter.catalogue import Catalogue, Item, ItemType
 from adapter.catalogue.words import parts_said
 from adapter.exam import Side
+from adapter.fhir.json import Json
 from adapter.read.raw import Unreadable
 from adapter.v2.er7 import Read, read_moment
 
-Json = dict[str, Any]
 Own = Callable[[Read, int], str | None]
 """The code of the project's own in a field of a segment."""
 Complain = Callable[[Read, int, str, str], None]

@@ -13,13 +13,11 @@ from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Any
 
-from adapter.fhir.json import FhirJsonError, dumps, loads
+from adapter.fhir.json import FhirJsonError, Json, dumps, loads
 from adapter.problems import AdapterError, Layer, Problem, Severity
 from adapter.read.files import MOST_BYTES
 from adapter.read.graph import deleted_by, objects
 from adapter.run.pieces import Piece, PieceKind
-
-Json = dict[str, Any]
 
 NAME = "resources that stand alone"
 """What problems call the exams that were gathered."""

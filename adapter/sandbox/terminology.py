@@ -12,11 +12,10 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from adapter.catalogue import Catalogue, load_catalogue
+from adapter.fhir.json import Json
 from adapter.sandbox.refusal import Refusal
 from adapter.validate.packages import Packages
 from adapter.write.package import definitions
-
-Json = dict[str, Any]
 
 OPERATIONS = {
     ("CodeSystem", "$lookup"): "http://hl7.org/fhir/OperationDefinition/CodeSystem-lookup",

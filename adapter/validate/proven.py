@@ -17,14 +17,13 @@ from typing import Any
 
 from orjson import Fragment
 
-from adapter.fhir.json import dumps, loads
+from adapter.fhir.json import Json, dumps, loads
 from adapter.fhir.observation_templates import ExamReferences, ObservationTemplate, TemplatedEntry
 from adapter.problems import AdapterError, ExitCode
 from adapter.validate import Findings, Validator
 from adapter.validate.values import quick_test
 from adapter.validate.walk import text, walk
 
-Json = dict[str, Any]
 _Form = tuple[object, ...]
 _Targets = tuple[frozenset[str], ...]
 _Proof = tuple[_Targets, object]

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import Any
 
 from adapter import SOFTWARE_VERSION
 from adapter.catalogue import Catalogue, Item
@@ -22,9 +21,8 @@ from adapter.catalogue.files import mappings
 from adapter.catalogue.strict_yaml import read_yaml
 from adapter.derive import age_hours, made_at
 from adapter.exam import Sex
+from adapter.fhir.json import Json
 from adapter.write.tables import TabledExam
-
-Json = dict[str, Any]
 
 SCHEMA = "2.0"
 _SEX = {Sex.FEMALE: "FEMALE", Sex.MALE: "MALE", Sex.OTHER: "OTHER_SEX", Sex.UNKNOWN: "UNKNOWN_SEX"}

@@ -11,11 +11,10 @@ from __future__ import annotations
 from typing import Any
 
 from adapter.catalogue import Catalogue
+from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED
 from adapter.fhir.parts import ABSENT, CATEGORY, DETAIL, INTERPRETATION
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL
-
-Json = dict[str, Any]
 
 _CONCEPT = "value.ofType(CodeableConcept)"
 _QUANTITY = "value.ofType(Quantity)"

@@ -16,10 +16,9 @@ from adapter.derive.compiled import Row, compiled
 from adapter.derive.makers import by_table
 from adapter.derive.tell import section_key, source_in_words
 from adapter.exam import Urgency
+from adapter.fhir.json import Json
 from adapter.read.check.contradictions import UNLIKELY
 from adapter.read.wording import dimensions_of
-
-Json = dict[str, Any]
 
 _MEANING = {Meaning.EXPECTED: "e", Meaning.VARIANT: "v", Meaning.ABNORMAL: "a"}
 _URGENCY = {urgency: rank for rank, urgency in enumerate(Urgency)}

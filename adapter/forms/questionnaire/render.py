@@ -12,9 +12,10 @@ from decimal import Decimal
 
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
+from adapter.fhir.json import Json
 from adapter.forms.questionnaire.templates import extraction, templates_of
 from adapter.read.questionnaire.form import QuestionnaireForm, form_of, with_templates
-from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
+from adapter.read.questionnaire.node import EnableWhen, FormNode, Option, QuestionType
 
 _CORE = "http://hl7.org/fhir/StructureDefinition/"
 _SDC = "http://hl7.org/fhir/uv/sdc/StructureDefinition/sdc-questionnaire-"

@@ -7,9 +7,10 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam, Identifier
+from adapter.fhir.json import Json
 from adapter.read.questionnaire.answers import written
 from adapter.read.questionnaire.form import ORDER, RESPONSE_STATUS, QuestionnaireForm, form_of
-from adapter.read.questionnaire.node import FormNode, Json, QuestionType
+from adapter.read.questionnaire.node import FormNode, QuestionType
 from adapter.read.questionnaire.sheet import NotInForm, to_sheet
 
 

@@ -8,7 +8,8 @@ from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
 from adapter.catalogue.vocabulary import Term
 from adapter.exam import Sex, Status
-from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
+from adapter.fhir.json import Json
+from adapter.read.questionnaire.node import EnableWhen, FormNode, Option, QuestionType
 
 Say = Callable[[str], str]
 """The sentence of a key in the site's language."""

@@ -8,8 +8,9 @@ from decimal import Decimal
 from typing import Any
 
 from adapter.catalogue import Catalogue
+from adapter.fhir.json import Json
 from adapter.fhir.parts import WRITTEN_UNIT, written_unit
-from adapter.read.questionnaire.node import FormNode, Json, QuestionType
+from adapter.read.questionnaire.node import FormNode, QuestionType
 from adapter.read.raw import Unreadable
 from adapter.read.wording import listed, near, shown
 

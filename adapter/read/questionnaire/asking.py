@@ -14,8 +14,9 @@ from adapter.catalogue.codings import codings
 from adapter.catalogue.model import Limits
 from adapter.derive.sexes import GENITAL_TYPE
 from adapter.exam import Sex, Side, Urgency
+from adapter.fhir.json import Json
 from adapter.read.questionnaire.about import of_codings, sex_option, terms
-from adapter.read.questionnaire.node import EnableWhen, FormNode, Json, Option, QuestionType
+from adapter.read.questionnaire.node import EnableWhen, FormNode, Option, QuestionType
 from adapter.read.wording import dimensions_of, unit_name
 
 

@@ -8,7 +8,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
-Json = dict[str, Any]
+from adapter.fhir.json import Json
 
 
 class QuestionType(StrEnum):

@@ -13,6 +13,7 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.exam import Identifier
+from adapter.fhir.json import Json
 from adapter.problems import Problem, Severity
 from adapter.read.places import Place, PlaceOf, pointer
 from adapter.read.questionnaire.answers import read
@@ -25,7 +26,7 @@ from adapter.read.questionnaire.form import (
     with_templates,
 )
 from adapter.read.questionnaire.local_time import LocalTimes
-from adapter.read.questionnaire.node import FormNode, Json, QuestionType
+from adapter.read.questionnaire.node import FormNode, QuestionType
 from adapter.read.questionnaire.sheet import from_sheet
 from adapter.read.raw import Unreadable, faults
 from adapter.read.reading import Reading

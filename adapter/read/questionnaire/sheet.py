@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from adapter.catalogue import ItemType
+from adapter.fhir.json import Json
 from adapter.problems import AdapterError
 from adapter.read.questionnaire.answers import Words
 from adapter.read.questionnaire.form import QuestionnaireForm
-from adapter.read.questionnaire.node import Json
 from adapter.read.raw import Unreadable
 
 _SHARED = ("side", "site", "method", "state", "counted_seconds", "observed_at", "urgency", "note")

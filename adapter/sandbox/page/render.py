@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.document.markup import Child, Html, joined, tag
+from adapter.fhir.json import Json
 from adapter.sandbox.page.shown import ShownNewborn, ShownRow
 from adapter.sandbox.page.view import (
     SIDES,
@@ -21,8 +21,6 @@ from adapter.sandbox.page.view import (
     moment,
     tell_marks,
 )
-
-Json = dict[str, Any]
 
 _BIRTH_TIME = "http://hl7.org/fhir/StructureDefinition/patient-birthTime"
 _MEANINGS = {"expected": "expected", "variant": "variant", "abnormal": "▲ abnormal"}

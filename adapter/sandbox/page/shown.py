@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
+from adapter.fhir.json import Json
 from adapter.sandbox.dates import EARLIEST, span
 from adapter.sandbox.include import Include, included
 from adapter.sandbox.parameters import PARAMETERS
 from adapter.sandbox.search import parse
 from adapter.sandbox.store import Session, Version
-
-Json = dict[str, Any]
 
 PAGE = 100
 _ALL = 1_000_000

@@ -15,11 +15,9 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.catalogue.languages import WORDS, shipped_languages
 from adapter.catalogue.words import words_of
-from adapter.fhir.json import decimal_text
+from adapter.fhir.json import Json, decimal_text
 from adapter.read import completeness
 from adapter.read.bundle import from_bundle
-
-Json = dict[str, Any]
 
 SIDES = ("left", "right")
 _NOT_EXAMINED = ("cancelled", "registered")

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 from uuid import uuid4
 
 from adapter.fhir import search_token
 from adapter.fhir.identity import in_url
+from adapter.fhir.json import Json
 from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.capability import Mode
 from adapter.send.rest.client import FhirClient
 
-Json = dict[str, Any]
 Token = tuple[str, str]
 Question = tuple[str, tuple[Token, ...]]
 """A resource type, and the identifiers (system and value) of which a resource must have one."""

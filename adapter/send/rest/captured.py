@@ -17,11 +17,11 @@ from typing import Any, TypeVar
 from adapter import SOFTWARE
 from adapter.derive.versions import instant_of
 from adapter.fhir.communication import TELLING
+from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED
 from adapter.fhir.parts import DETAIL
 from adapter.send.rest import answers
 
-Json = dict[str, Any]
 T = TypeVar("T")
 
 _SAID_ELSEWHERE = ("side", "not-done-reason")

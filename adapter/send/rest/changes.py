@@ -10,13 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from adapter.fhir.json import Json
 from adapter.send.failures import problem
 from adapter.send.rest import answers
 from adapter.send.rest.answers import EntryOutcome, ServerRefused
 from adapter.send.rest.capability import Capability
 from adapter.send.rest.lookup import Holding, is_retracted, place_of
-
-Json = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from adapter.fhir.json import Json
+
 #: What the server sets, or may make of a resource for readers
 _SERVERS_OWN = frozenset({"id", "meta", "text", "resourceType", "implicitRules"})
 
-Json = dict[str, Any]
 
 Leads = Callable[[str, str], bool]
 """Whether a reference found leads where the reference meant does."""

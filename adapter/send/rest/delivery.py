@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from types import MappingProxyType
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from adapter.fhir import search_token
+from adapter.fhir.json import Json
 from adapter.fhir.references import with_references
 from adapter.problems import Problem
 from adapter.send.failures import Held, problem
@@ -22,8 +23,6 @@ from adapter.send.rest.newborn import USUAL, Wanted
 from adapter.send.rest.persons import Standing, persons_there
 from adapter.send.rest.transaction import Transaction
 from adapter.send.rest.versions import refuse_older, refuse_other_content, refuse_unrooted
-
-Json = dict[str, Any]
 
 _EARLIER = "an earlier Observation"
 

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from adapter.fhir import search_token
+from adapter.fhir.json import Json
 from adapter.send.rest import answers
 from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.asking import Asking, Token, name_of, tokens_of
@@ -18,8 +18,6 @@ from adapter.send.rest.client import FhirClient
 from adapter.send.rest.compare import Difference, differences
 from adapter.send.rest.newborn import Known, belongs, subject_id
 from adapter.send.rest.transaction import Transaction
-
-Json = dict[str, Any]
 
 _OTHERWISE = frozenset({"Patient", "Observation", "Communication", "Provenance"})
 """The types that are not looked up by the name of each."""
@@ -244,17 +242,25 @@ def own_values(resource: Json, system: str) -> Iterator[str]:
 def provenances(client: FhirClient, transaction: Transaction, reports: Iterable[Json]) -> list[Json]:
     """The Provenance of this version: by our id; or, where a server gave it another, by its target, one of the
     ``reports``, and the capture record that it names."""
-    try:
-        return [client.read("Provenance", transaction.provenance)]
-    except ServerRefused as refused:
-        if not refused.says(400, 404, 405, 410):
-            raise
+    own = provenance_by_id(client, transaction.provenance)
+    if own is not None:
+        return [own]
     found = []
     for report in reports:
         for resource in client.search("Provenance", {"target": f"DiagnosticReport/{report['id']}"}):
             if version_of(resource, "source") == transaction.exam:
                 found.append(resource)
     return found
+
+
+def provenance_by_id(client: FhirClient, id_: str) -> Json | None:
+    """A Provenance; None where it is not there, or the server has none."""
+    try:
+        return client.read("Provenance", id_)
+    except ServerRefused as refused:
+        if refused.says(400, 404, 405, 410):
+            return None
+        raise
 
 
 def version_named(report: Json, transaction: Transaction) -> str:

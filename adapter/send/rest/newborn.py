@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Any
 
 from adapter.catalogue.settings import Persons
+from adapter.fhir.json import Json
 from adapter.fhir.people import BIRTH_TIME, ROLE_CODE
 from adapter.fhir.persons import MADE
 from adapter.problems import Problem
@@ -22,8 +22,6 @@ from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.asking import Asking, Question, Token, tokens_of
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.transaction import Transaction
-
-Json = dict[str, Any]
 
 RULE = "not-this-newborn"
 _MOST_LINKS = 5

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from adapter.catalogue.settings import Presence
+from adapter.fhir.json import Json
 from adapter.fhir.persons import logical_of
 from adapter.problems import Problem
 from adapter.send.failures import Held, problem
@@ -28,7 +28,6 @@ from adapter.send.rest.newborn import (
 )
 from adapter.send.rest.transaction import Transaction
 
-Json = dict[str, Any]
 _NotMade = dict[str, tuple[Presence, Json]]
 
 RULE = "person-unknown"

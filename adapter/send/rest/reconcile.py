@@ -16,11 +16,10 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.fhir import search_token
+from adapter.fhir.json import Json
 from adapter.send.outbox import Arrived
 from adapter.send.rest import answers
 from adapter.send.rest.client import FhirClient
-
-Json = dict[str, Any]
 
 _SERVERS_OWN = frozenset({"id", "meta", "text", "implicitRules"})
 _AT_ONCE = 20

@@ -7,8 +7,8 @@ goes first, after both were looked up and found in order, so that the findings n
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
 
+from adapter.fhir.json import Json
 from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest import answers
 from adapter.send.rest.capability import Capability, Mode
@@ -27,8 +27,6 @@ from adapter.send.rest.delivery import (
 from adapter.send.rest.newborn import Wanted
 from adapter.send.rest.persons import Standing
 from adapter.send.rest.transaction import Transaction
-
-Json = dict[str, Any]
 
 
 def deliver_together(

@@ -5,22 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
 
 from adapter.derive.chains import after_retraction, fork
 from adapter.derive.versions import RETRACTED, Precedence, Version, Versions, instant_of
 from adapter.exam import Status
 from adapter.fhir import search_token
+from adapter.fhir.json import Json
 from adapter.read.bundle_findings import is_computed
 from adapter.send.failures import Held, Superseded, problem
 from adapter.send.rest import answers
-from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.captured import Captured, left_over
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.lookup import (
     Holding,
     is_retracted,
     own_values,
+    provenance_by_id,
     provenances,
     read_again,
     version_named,
@@ -28,8 +28,6 @@ from adapter.send.rest.lookup import (
 )
 from adapter.send.rest.reconcile import digest_of
 from adapter.send.rest.transaction import Transaction
-
-Json = dict[str, Any]
 
 _MOST = 12
 _TELLING = "telling of "
@@ -96,14 +94,9 @@ def _history(client: FhirClient, transaction: Transaction, report: Json) -> Iter
 def _by_id(client: FhirClient, transaction: Transaction, version: str) -> Version:
     """A version of the exam whose Provenance a search did not show, which may lag behind what was written: by the id
     that it was sent with. Where it is not there either nothing is known of it but that it amends the exam."""
-    try:
-        own = "Provenance" in transaction.types
-        provenance = client.read("Provenance", transaction.provenance_of(version)) if own else {}
-    except ServerRefused as refused:
-        if not refused.says(400, 404, 405, 410):
-            raise
-        provenance = {}
-    found = _stated(transaction, provenance)
+    asks = "Provenance" in transaction.types
+    provenance = provenance_by_id(client, transaction.provenance_of(version)) if asks else None
+    found = _stated(transaction, provenance or {})
     return found if found and found.id == version else _said(transaction.root, version, None, None)
 
 

@@ -16,13 +16,12 @@ from typing import Any
 from adapter.catalogue import Catalogue
 from adapter.catalogue.codings import codings
 from adapter.fhir import search_token
+from adapter.fhir.json import Json
 from adapter.fhir.people import BIRTH_TIME, BIRTH_TOTAL, ROLE_CODE
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.rest import answers
 from adapter.send.rest.client import FhirClient
 from adapter.send.rest.newborn import subject_id
-
-Json = dict[str, Any]
 
 _OPEN = "arrived,triaged,in-progress,onleave"
 _MOTHERS = {(ROLE_CODE, "MTH"), (ROLE_CODE, "NMTH"), (ROLE_CODE, "GESTM")}

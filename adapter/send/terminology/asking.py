@@ -11,15 +11,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from typing import BinaryIO, Protocol
 
+from adapter.fhir.json import Json
 from adapter.files.whole import writing
 from adapter.problems import AdapterError, ExitCode
 from adapter.send.failures import Unreachable
 from adapter.send.rest.answers import ServerRefused
 from adapter.send.rest.client import FhirClient
 
-Json = dict[str, Any]
 _AT_ONCE = 50
 
 

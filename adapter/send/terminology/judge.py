@@ -15,8 +15,9 @@ from typing import Any
 from adapter.catalogue.lint_codes import ROLES
 from adapter.catalogue.proof import CodeFault
 from adapter.catalogue.uses import Use
+from adapter.fhir.json import Json
 from adapter.problems import Severity
-from adapter.send.terminology.questions import Json, first, parameters, part, properties
+from adapter.send.terminology.questions import first, parameters, part, properties
 
 _TAG = re.compile(r"\(([^()]+)\)\s*$")
 _FULL_NAME = "900000000000003001"

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 from urllib.parse import quote, urlencode
 
-Json = dict[str, Any]
+from adapter.fhir.json import Json
 
 REPLACED_BY = "http://snomed.info/sct?fhir_cm=900000000000526001"
 SAME_AS = "http://snomed.info/sct?fhir_cm=900000000000527005"

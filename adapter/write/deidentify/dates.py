@@ -12,9 +12,8 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
+from adapter.fhir.json import Json
 from adapter.fhir.people import BIRTH_TIME
-
-Json = dict[str, Any]
 
 RELATIVE = "http://hl7.org/fhir/StructureDefinition/cqf-relativeDateTime"
 TIME_WITHHELD = "[time withheld]"

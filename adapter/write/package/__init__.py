@@ -8,12 +8,13 @@ from dataclasses import replace
 from adapter.catalogue import Catalogue
 from adapter.exam import Exam
 from adapter.fhir import BundleType, to_bundle
+from adapter.fhir.json import Json
 from adapter.forms import to_questionnaire
 from adapter.write.package.archive import archived, files_of
 from adapter.write.package.codesystems import code_systems
 from adapter.write.package.conceptmaps import concept_maps
 from adapter.write.package.extensions import extension_definitions
-from adapter.write.package.names import Json, fhir_id
+from adapter.write.package.names import fhir_id
 from adapter.write.package.profiles import profile_definitions
 from adapter.write.package.publication import published
 from adapter.write.package.systems import capability_statement, naming_systems

@@ -11,13 +11,10 @@ import io
 import json
 import tarfile
 from collections.abc import Mapping
-from typing import Any
 
 from adapter.catalogue import Catalogue
-from adapter.fhir.json import dumps
+from adapter.fhir.json import Json, dumps
 from adapter.write.package.names import package_version, publisher
-
-Json = dict[str, Any]
 
 SDC = "4.0.0"
 """The version of HL7 Structured Data Capture whose extensions the Questionnaires use."""

@@ -12,7 +12,8 @@ from adapter.catalogue import Catalogue, Component, Sign, load_catalogue
 from adapter.catalogue.model import MayRetire
 from adapter.catalogue.vocabulary import CodeSystem, Term
 from adapter.derive import makers
-from adapter.write.package.names import Json, conformance
+from adapter.fhir.json import Json
+from adapter.write.package.names import conformance
 from adapter.write.package.names import url as url_of
 
 ORDINAL = "http://hl7.org/fhir/StructureDefinition/ordinalValue"

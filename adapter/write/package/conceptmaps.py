@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from adapter.catalogue import Catalogue, Code, Flag, Meaning
 from adapter.catalogue.code import PROJECT
 from adapter.catalogue.vocabulary import Grade
+from adapter.fhir.json import Json
 from adapter.fhir.parts import INTERPRETATION
-from adapter.write.package.names import Json, conformance
+from adapter.write.package.names import conformance
 from adapter.write.package.names import url as url_of
 
 ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"

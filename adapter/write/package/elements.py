@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-Json = dict[str, Any]
+from adapter.fhir.json import Json
 
 STRUCTURE = "http://hl7.org/fhir/StructureDefinition/"
 

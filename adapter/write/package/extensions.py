@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.communication import TELLING
+from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED
 from adapter.fhir.parts import DETAIL, WRITTEN_UNIT
 from adapter.forms.questionnaire.render import PUBLISHED
 from adapter.read.questionnaire.form import ORDER
 from adapter.write.package.elements import element, types
-from adapter.write.package.names import Json, conformance
+from adapter.write.package.names import conformance
 from adapter.write.package.names import url as url_of
 from adapter.write.package.snapshot import snapshot
 

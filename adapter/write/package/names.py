@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 from adapter.catalogue import Catalogue
-
-Json = dict[str, Any]
+from adapter.fhir.json import Json
 
 _NOT_ID = re.compile(r"[^A-Za-z0-9\-.]")
 _VERSION = re.compile(r"(\d+)\.(\d+)(?:\.(\d+))?(.*)")

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from adapter.catalogue import Catalogue, ItemType
 from adapter.fhir.claims import ANSWER, FINDING, NOT_EXAMINED, OF_TYPE, PANEL, SIGN
+from adapter.fhir.json import Json
 from adapter.fhir.observation import CAPTURED
 from adapter.fhir.parts import DETAIL
 from adapter.write.package.elements import (
@@ -17,7 +18,6 @@ from adapter.write.package.elements import (
     sliced,
     types,
 )
-from adapter.write.package.names import Json
 from adapter.write.package.names import url as url_of
 from adapter.write.package.valuesets import UNITS
 

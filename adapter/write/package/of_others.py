@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.claims import OWN_PROFILES
+from adapter.fhir.json import Json
 from adapter.fhir.people import BIRTH_TIME, ROLE_CODE
 from adapter.write.package.elements import element, extension, of_system, reference, sliced, types
-from adapter.write.package.names import Json
 from adapter.write.package.names import url as url_of
 
 Profile = tuple[str, str, str, str, list[Json]]

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.claims import ANSWER, FINDING, NOT_EXAMINED, OF_TYPE
-from adapter.write.package.names import Json, conformance
+from adapter.fhir.json import Json
+from adapter.write.package.names import conformance
 from adapter.write.package.names import url as url_of
 from adapter.write.package.of_findings import findings
 from adapter.write.package.of_others import others

@@ -6,7 +6,8 @@ from typing import Any
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.definitions import definition
-from adapter.write.package.names import Json, publisher
+from adapter.fhir.json import Json
+from adapter.write.package.names import publisher
 
 _COUNTRIES = "urn:iso:std:iso:3166"
 _SUBDIVISIONS = "urn:iso:std:iso:3166:-2"

@@ -8,11 +8,9 @@ extensible bindings, modifiers, constraints.
 from __future__ import annotations
 
 from copy import deepcopy
-from typing import Any
 
 from adapter.fhir.definitions import ElementDefinition, constraints, definition, primitive_names
-
-Json = dict[str, Any]
+from adapter.fhir.json import Json
 
 STRUCTURE = "http://hl7.org/fhir/StructureDefinition/"
 _SYSTEM_STRING = "http://hl7.org/fhirpath/System.String"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from adapter.catalogue import Catalogue
 from adapter.fhir.claims import ANSWER, FINDING, NOT_EXAMINED, OF_TYPE, OWN_PROFILES, PANEL, SIGN
-from adapter.write.package.names import Json, conformance
+from adapter.fhir.json import Json
+from adapter.write.package.names import conformance
 from adapter.write.package.names import url as url_of
 
 _OBSERVATIONS = (FINDING, ANSWER, *OF_TYPE.values(), NOT_EXAMINED, PANEL, SIGN)

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from adapter.catalogue import Catalogue, Code, Item
-from adapter.write.package.names import Json, conformance
+from adapter.fhir.json import Json
+from adapter.write.package.names import conformance
 
 UNITS = "exam-units"
 QUESTIONS = "published-questions"

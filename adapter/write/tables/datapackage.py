@@ -8,17 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 
 from adapter import SOFTWARE_VERSION
 from adapter.catalogue import Catalogue
-from adapter.fhir.json import dumps
+from adapter.fhir.json import Json, dumps
 from adapter.write.tables import TABLES, Column, Type
 from adapter.write.tables.keys import KEYS, leads
 from adapter.write.tables.labels import FOR_SPSS
 from adapter.write.tables.sqlite import DATABASE
-
-Json = dict[str, Any]
 
 _TYPES = {
     Type.TEXT: "string",
