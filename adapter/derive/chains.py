@@ -154,7 +154,7 @@ def fork(version: str, other: str) -> Problem:
 
 def after_retraction(version: str, retraction: str) -> Problem:
     """That an amendment is of an exam that had been taken back when it was recorded."""
-    what = f"exam {version} was recorded after {retraction} had taken the exam back for good"
+    what = f"exam {version} was not recorded before {retraction} had taken the exam back for good"
     return _error("amends-a-retraction", what, "the exam anew, under an id of its own, status final")
 
 

@@ -54,11 +54,11 @@ class Precedence:
         return None if self.rank == _RANKS[Status.AMENDED] else False
 
     def after(self, retraction: Precedence) -> bool:
-        """Whether this amendment says that it was recorded after the retraction of its exam: nobody knows then which
-        of them is meant to stand."""
+        """Whether this amendment says that it was not recorded before the retraction of its exam, at the same moment
+        or later: nobody knows then which of them is meant to stand."""
         if (self.rank, retraction.rank) != (_RANKS[Status.AMENDED], RETRACTED):
             return False
-        return bool(self.recorded and retraction.recorded and self.recorded > retraction.recorded)
+        return bool(self.recorded and retraction.recorded and self.recorded >= retraction.recorded)
 
     @property
     def key(self) -> tuple[int, int, float]:
@@ -143,7 +143,7 @@ class Versions:
         return [other.id for other in others if own.over(self.precedence(other)) is None]
 
     def taken_back(self, version: Version) -> str | None:
-        """The retraction of the same exam after which this amendment says that it was recorded."""
+        """The retraction of the same exam before which this amendment says that it was not recorded."""
         own = self.precedence(version)
         others = (other for other in self._family(version) if own.after(self.precedence(other)))
         return next((other.id for other in others), None)

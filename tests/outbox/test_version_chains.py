@@ -226,11 +226,14 @@ def test_what_the_time_says_is_looked_at(tmp_path: Path) -> None:
     assert "recorded before the exam was done" in found.output
 
 
+@pytest.mark.parametrize("hours", [5, 3], ids=["later", "at the very second"])
 @pytest.mark.parametrize("known", ["in one run", "by the outbox", "by the server", "nowhere said when"])
-def test_what_was_recorded_after_the_exam_had_been_taken_back_is_held(known: str, url: str, tmp_path: Path) -> None:
+def test_what_was_not_recorded_before_the_exam_was_taken_back_is_held(
+    known: str, hours: int, url: str, tmp_path: Path
+) -> None:
     """It is no older version, and not dropped without a word: a person says which of the two is meant."""
     first = exam(uuid4().hex[:10])
-    back, late = recorded(retracted(first), 3), recorded(amended(first), 5)
+    back, late = recorded(retracted(first), 3), recorded(amended(first), hours)
     if known == "nowhere said when":
         back = retracted(first)
     if known == "in one run":

@@ -167,3 +167,17 @@ def test_what_is_packed_is_known_by_its_content(lines: list[bytes], tmp_path: Pa
     assert len(readings) == 5
     assert all(reading.accepted for reading in readings)
     assert weight_of([tmp_path]) == sum(path.stat().st_size for path in tmp_path.iterdir())
+
+
+def test_a_chunk_is_named_by_where_it_begins(lines: list[bytes], tmp_path: Path) -> None:
+    """A table has rows, NDJSON has lines, and of a file that is read whole the name is enough."""
+    (many := tmp_path / "many.ndjson").write_bytes(b"".join(lines[:3]))
+    (one := tmp_path / "one.json").write_bytes(lines[0])
+    (table := tmp_path / "table.csv").write_text(as_table(lines[:3], tmp_path), encoding="utf-8", newline="")
+    rows = [piece.at for piece in pieces_of([table], CUT)]
+    assert [chunk.place for chunk in chunks(pieces_of([many], CUT), 2)] == [f"{many}, line 1", f"{many}, line 3"]
+    assert [chunk.place for chunk in chunks(pieces_of([table], CUT), 2)] == [
+        f"{table}, row 2",
+        f"{table}, row {rows[2]}",
+    ]
+    assert [chunk.place for chunk in chunks(pieces_of([one], CUT), 2)] == [str(one)]

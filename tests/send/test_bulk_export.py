@@ -74,6 +74,14 @@ def test_the_sandbox_is_exported_and_searched_alike(catalogue: Catalogue, tmp_pa
             pd.testing.assert_frame_equal(one, other)
 
 
+def test_the_sandbox_forgets_the_oldest_export_for_a_new_one(catalogue: Catalogue) -> None:
+    with Store() as store, running(store) as url, httpx.Client() as client:
+        asked = [client.get(f"{url}/$export", headers={"Prefer": "respond-async"}) for _ in range(5)]
+        states = [client.get(one.headers["Content-Location"]).status_code for one in asked]
+    assert [one.status_code for one in asked] == [202] * 5
+    assert states == [404, 202, 202, 202, 202]
+
+
 @pytest.mark.parametrize("by_search", [False, True])
 def test_of_changes_every_exam_is_read_whole(by_search: bool, catalogue: Catalogue) -> None:
     def ids(since: str) -> list[str]:

@@ -167,8 +167,8 @@ class Ledger:
         return next((one.exam for one in others if own.over(one.precedence) is None), None)
 
     def taken_back(self, target: str, message: Message) -> str | None:
-        """The id of a retraction of the same exam that was sent, or is about to be, and after which this amendment
-        was recorded."""
+        """The id of a retraction of the same exam that was sent, or is about to be, and before which this
+        amendment was not recorded."""
         own = message.precedence
         return next((one.exam for one in self._others(target, message) if own.after(one.precedence)), None)
 

@@ -36,7 +36,7 @@ _RANK = {"final": 0, "amended": 1, "corrected": 1, "appended": 1, "entered-in-er
 
 def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence[Json]) -> None:
     """Raise :class:`Superseded` if a report on the server is of a newer version of the exam, :class:`Held` if it is
-    of another amendment that nothing tells from ours, or of a retraction after which ours was recorded.
+    of another amendment that nothing tells from ours, or of a retraction before which ours was not recorded.
 
     Which is newer is said by :class:`adapter.derive.versions.Precedence`, of the versions whose Provenances are
     there; what has been there before is older than what is there now. A retraction is final.
@@ -55,7 +55,7 @@ def refuse_older(client: FhirClient, transaction: Transaction, reports: Sequence
 
 
 def _refuse_after(client: FhirClient, transaction: Transaction, report: Json, version: str) -> None:
-    """Raise :class:`Held` for an amendment that was recorded after the exam had been taken back."""
+    """Raise :class:`Held` for an amendment that was not recorded before the exam had been taken back."""
     known = (one for one in _history(client, transaction, report) if one.id == version)
     back = next(known, None) or _by_id(client, transaction, version)
     if transaction.precedence.after(Precedence(RETRACTED, 0, back.recorded)):
