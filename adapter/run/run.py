@@ -77,12 +77,13 @@ def run(
 ) -> RunSummary:
     """Do a work on all exams of the inputs, and put what comes of it into ``out``, whole or not at all.
 
-    The outputs are the same, byte for byte, for any number of ``jobs`` (default: every processor) and however often
-    the run was interrupted. Until it is whole all stands in ``OUT.unfinished``; the same call goes on after the last
-    whole chunk. What is refused is in ``OUT.rejected`` (see :mod:`adapter.run.rejects`), the counts in
-    ``OUT.summary.json``. ``most`` is the size of a chunk in pieces; ``patience`` is how many seconds a worker may
-    take for one exam. Raises :class:`RunError` where it cannot begin or go on: an input is not what it was, a disk
-    is full, another process is at work on the same; then nothing but ``OUT.unfinished`` is there.
+    The outputs are the same, byte for byte, for any number of ``jobs`` (default: every processor; 0: this process
+    alone, which an exam can then end) and however often the run was interrupted. Until it is whole all stands in
+    ``OUT.unfinished``; the same call goes on after the last whole chunk. What is refused is in ``OUT.rejected`` (see
+    :mod:`adapter.run.rejects`), the counts in ``OUT.summary.json``. ``most`` is the size of a chunk in pieces;
+    ``patience`` is how many seconds a worker may take for one exam. Raises :class:`RunError` where it cannot begin or
+    go on: an input is not what it was, a disk is full, another process is at work on the same; then nothing but
+    ``OUT.unfinished`` is there.
     """
     began = time.monotonic()
     _check_inputs(inputs)
@@ -105,7 +106,7 @@ def run(
             going = _Run(work, out, folder, journal, Progress(weight_of(inputs), progress))
             cut = chunks(pieces_of(inputs, work.cut), most or work.most)
             if journal.whole is None:
-                going.through(cut, jobs or jobs_here(), patience)
+                going.through(cut, jobs_here() if jobs is None else jobs, patience)
             rejected = going.outputs.land(out, going.tally)
             shown = tuple(islice(problems_in(rejected), SHOWN)) if rejected else ()
             count = max(journal.last.number + 1 if journal.last else 0, going.count)
@@ -137,7 +138,8 @@ def stream(
     with tempfile.TemporaryDirectory(prefix="newborn-adapter-") as name:
         folder = Path(name)
         cut = chunks(pieces_of(inputs, work.cut, folder), 1 if as_it_comes else work.most)
-        for _, outcome, made in outcomes(work, cut, folder, 0 if as_it_comes else jobs or jobs_here(), patience):
+        processes = 0 if as_it_comes else jobs_here() if jobs is None else jobs
+        for _, outcome, made in outcomes(work, cut, folder, processes, patience):
             yield outcome.tally, made
             shutil.rmtree(made)
 
