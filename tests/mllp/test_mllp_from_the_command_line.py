@@ -37,6 +37,11 @@ def command(*arguments: str | Path, folder: Path) -> list[str]:
 
 
 def run(*arguments: str | Path, folder: Path) -> subprocess.CompletedProcess[str]:
+    done = run_here(*arguments, "--outbox", folder / "outbox.db")
+    return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
+
+
+def run_process(*arguments: str | Path, folder: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command(*arguments, folder=folder), capture_output=True, text=True, check=False)
 
 
@@ -49,7 +54,7 @@ def target(folder: Path, url: str, **settings: object) -> Path:
 
 def test_files_are_sent_once_and_said_to_be(tmp_path: Path) -> None:
     with listening(tmp_path) as there:
-        done = run("send", *ALL, "--to", there.url, folder=tmp_path)
+        done = run_process("send", *ALL, "--to", there.url, folder=tmp_path)
         assert (done.returncode, done.stdout.splitlines()[-1].partition(",")[0]) == (0, "2 sent")
         assert "sent (AA)" in done.stdout
         again = run("send", *ALL, "--to", there.url, folder=tmp_path)
