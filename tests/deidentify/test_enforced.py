@@ -27,6 +27,7 @@ from adapter.run.extract import Extract
 from adapter.write.deidentify import BadPolicy, Cells, Deidentifier, load_policy, read_key
 from adapter.write.deidentify.attacks import attacks
 
+pytestmark = pytest.mark.usefixtures("unproved")
 SWEENEY = (
     ("Black", "1965", "male", "0214*", "short breath"),
     ("Black", "1965", "male", "0214*", "chest pain"),

@@ -17,14 +17,13 @@ import pytest
 import yaml
 from test_release import FIRST, KEY, exams_of, newborn, written
 
-from adapter.catalogue import Catalogue
 from adapter.catalogue.files import mappings
-from adapter.derive.every_use import every_exam
 from adapter.exam import Exam, Finding, Quantity
 from adapter.run import NotPossible, run
 from adapter.run.extract import Extract
 from adapter.run.held import NoExtract
 
+pytestmark = pytest.mark.usefixtures("unproved")
 OTHER = "another invented key for tests only, of 32 bytes"
 
 
@@ -59,9 +58,9 @@ def released(given: Path, out: Path, key: str = "STUDY_KEY", **options: Any) -> 
 
 
 @pytest.mark.parametrize("key", ["STUDY_KEY", "OTHER_KEY"])
-def test_k_holds_over_both_releases_together(key: str, catalogue: Catalogue, tmp_path: Path) -> None:
+def test_k_holds_over_both_releases_together(key: str, every: list[Exam], tmp_path: Path) -> None:
     """Weeks that one takes out of the rare and the other tells are told by both; whatever key the first one had."""
-    given = written(tmp_path, weighed(every_exam(catalogue)[0], 24))
+    given = written(tmp_path, weighed(every[0], 24))
     told = {"policy": policy(tmp_path, quasi_identifiers=["sex"]), "rare": "tell"}
     released(given, tmp_path / "first", key, **told)
     less = {"policy": policy(tmp_path, suppress=["gestation_weeks"])}
@@ -92,11 +91,9 @@ def test_k_holds_over_both_releases_together(key: str, catalogue: Catalogue, tmp
         released(given, tmp_path / "refused", earlier=(tmp_path / "first",), rare="refuse", **less)
 
 
-def test_rounding_hours_and_dates_are_undone_by_the_release_that_has_them(
-    catalogue: Catalogue, tmp_path: Path
-) -> None:
+def test_rounding_hours_and_dates_are_undone_by_the_release_that_has_them(every: list[Exam], tmp_path: Path) -> None:
     """A year later: other newborns too, numbers rounded, hours coarse; who is new is a group of its own."""
-    base = every_exam(catalogue)[0]
+    base = every[0]
     exams = weighed(base, 26)
     (tmp_path / "year").mkdir()
     released(written(tmp_path, exams[:22]), tmp_path / "first", "OTHER_KEY", policy="limited-data-set", rare="tell")
@@ -129,14 +126,14 @@ def only_one_fits(first: Path, second: Path) -> int:
 
 @pytest.mark.parametrize("coarse", [{"hours": 2}, {"hours": 2, "band": {"birth_weight": 250}}, {}])
 def test_exams_are_found_again_by_their_hours_alone(
-    coarse: dict[str, Any], catalogue: Catalogue, tmp_path: Path
+    coarse: dict[str, Any], every: list[Exam], tmp_path: Path
 ) -> None:
     """Answers and weights alike, another key: who was examined at hours of her own is found, in full hours too.
 
     Six newborns of one sex and gestation, examined twice: at 4 + 6 n and at 44 h; two of them at the same hours.
     """
     exams = []
-    for number, base in enumerate(exams_of(every_exam(catalogue)[0], [newborn(2 * n) for n in range(6)])):
+    for number, base in enumerate(exams_of(every[0], [newborn(2 * n) for n in range(6)])):
         for hours in (4 + 6 * max(number, 1), 44):
             started = base.newborn.birth_time + timedelta(hours=hours, minutes=7)
             details = base.details.model_copy(update={"id": f"{number}-{hours}", "started": started})
@@ -151,7 +148,7 @@ def test_exams_are_found_again_by_their_hours_alone(
     assert (found["newborns"], found["by_pseudonym"], found["by_content"]) == (6, 0, 4)
 
 
-def test_moved_dates_lie_within_what_they_were_moved_by(catalogue: Catalogue, tmp_path: Path) -> None:
+def test_moved_dates_lie_within_what_they_were_moved_by(every: list[Exam], tmp_path: Path) -> None:
     """Alike in everything but birth: of a dozen born 60 days apart each is found in a release that moved them by up
     to 14 and 6 days, the year's turn between; of a dozen born 20 hours apart nobody is told from the next."""
     for name, apart, wanted in (("far", timedelta(days=60), 12), ("near", timedelta(hours=20), 0)):
@@ -160,7 +157,7 @@ def test_moved_dates_lie_within_what_they_were_moved_by(catalogue: Catalogue, tm
             one.model_copy(update={"birth_time": FIRST + apart * number})
             for number, one in enumerate(newborn(2 * n) for n in range(12))
         ]
-        given = written(tmp_path / name, exams_of(every_exam(catalogue)[0], babies))
+        given = written(tmp_path / name, exams_of(every[0], babies))
         moved = {"dates": "shift", "shift_days": 14, "quasi_identifiers": ["sex"], "rare": "tell"}
         released(given, tmp_path / name / "first", "OTHER_KEY", policy=policy(tmp_path, **moved))
         again = policy(tmp_path, **moved | {"shift_days": 6})
@@ -169,8 +166,8 @@ def test_moved_dates_lie_within_what_they_were_moved_by(catalogue: Catalogue, tm
         assert (found["newborns"], found["by_content"]) == (12, wanted)
 
 
-def test_only_a_release_is_compared_with(catalogue: Catalogue, tmp_path: Path) -> None:
-    given = written(tmp_path, weighed(every_exam(catalogue)[0], 2))
+def test_only_a_release_is_compared_with(every: list[Exam], tmp_path: Path) -> None:
+    given = written(tmp_path, weighed(every[0], 2))
     run(Extract(), [given], tmp_path / "identified", jobs=1)
     with pytest.raises(NoExtract, match="no release"):
         released(given, tmp_path / "out", policy="safe-harbor", earlier=(tmp_path / "identified",))

@@ -29,6 +29,7 @@ from adapter.write.deidentify import pseudonym_of_exam, read_key
 from adapter.write.deidentify.attacks import attacks, in_order_of_pseudonyms
 from adapter.write.deidentify.dates import RELATIVE
 
+pytestmark = pytest.mark.usefixtures("unproved")
 KEY = "an invented key for tests only, 32 bytes at least"
 COUNT = 120
 FIRST = datetime(2026, 1, 1, 6, tzinfo=UTC)
@@ -64,7 +65,7 @@ def written(folder: Path, exams: list[Exam]) -> Path:
 
 def extracted(given: Path, out: Path, **options: Any) -> Path:
     work = Extract(FORMS, **{"policy": "safe-harbor", "key_env": "STUDY_KEY", **options})
-    run(work, [given], out, jobs=1, most=options.pop("most", 90))
+    run(work, [given], out, jobs=0, most=options.pop("most", 90))
     return out
 
 

@@ -20,6 +20,7 @@ from adapter.derive.every_use import every_exam
 from adapter.run import run
 from adapter.run.extract import Extract
 
+pytestmark = pytest.mark.usefixtures("unproved")
 FORMS = ("tables", "ndjson", "omop", "phenopackets", "views")
 KNOWN = re.compile(
     r"(exams|findings|components|newborns|tells|tellings)(_for_spss)?\.(csv|parquet)|tables\.(sqlite|ipynb)"

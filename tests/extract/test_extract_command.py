@@ -27,6 +27,7 @@ from adapter.write.tables import TABLES
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ROOT / "examples/captures"
+pytestmark = pytest.mark.usefixtures("unproved")  # but for what is wanted, which is made once and proved
 KEY = sha256(b"an invented key").hexdigest()
 
 

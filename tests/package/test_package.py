@@ -44,11 +44,14 @@ def defined(site: Catalogue) -> list[Json]:
 
 
 def test_every_definition_is_valid(defined: list[Json]) -> None:
-    """Of the Questionnaires, which ask the same items in other orders, one; tests of their own have all of them."""
-    forms = [one for one in defined if one["resourceType"] == "Questionnaire"]
-    others = [one for one in defined if one not in forms[1:]]
     validator = Validator(second_opinion=False)
-    assert [f"{one['id']}: {problem}" for one in others for problem in validator.validate(one)] == []
+    assert [f"{one['id']}: {problem}" for one in one_form(defined) for problem in validator.validate(one)] == []
+
+
+def one_form(defined: list[Json]) -> list[Json]:
+    """Of the Questionnaires, which ask the same items in other orders, one; tests of their own have all of them."""
+    forms = [one["id"] for one in defined if one["resourceType"] == "Questionnaire"]
+    return [one for one in defined if one["id"] not in forms[1:]]
 
 
 def test_canonicals_are_unique_and_names_fit(defined: list[Json]) -> None:
@@ -246,16 +249,15 @@ def packaged(tmp_path_factory: pytest.TempPathFactory, catalogue: Catalogue) -> 
     return Validator(packages=load_packages([path]), second_opinion=False)
 
 
-def claiming(catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory) -> Catalogue:
+@pytest.fixture(scope="module")
+def claims(tmp_path_factory: pytest.TempPathFactory) -> Catalogue:
+    """The catalogue of a site whose resources claim our profiles."""
     folder = tmp_path_factory.mktemp("claims")
     folder.joinpath("site.yaml").write_text("own_profiles: true\n")
     return load_catalogue(folder)
 
 
-def test_our_bundles_meet_our_profiles(
-    packaged: Validator, catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory
-) -> None:
-    claims = claiming(catalogue, tmp_path_factory)
+def test_our_bundles_meet_our_profiles(packaged: Validator, claims: Catalogue) -> None:
     claimed: set[str] = set()
     for exam in every_exam(claims)[::4]:
         bundle = to_bundle(exam, claims)
@@ -282,18 +284,21 @@ BROKEN = {
 }
 
 
-@pytest.mark.parametrize("fault", BROKEN)
-def test_what_is_broken_is_caught(
-    fault: str, packaged: Validator, catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory, every: list[Exam]
-) -> None:
-    claims = claiming(catalogue, tmp_path_factory)
+@pytest.fixture(scope="module")
+def weak_pulse(claims: Catalogue, every: list[Exam]) -> Json:
+    """An Observation of ours, as it should be."""
     bundle = next(b for exam in every if "femoral_pulse.weak" in dumps(b := to_bundle(exam, claims)).decode())
-    found = next(
+    found: Json = next(
         e["resource"]
         for e in bundle["entry"]
         if any(c["code"] == "femoral_pulse.weak" for c in codings(e["resource"].get("valueCodeableConcept")))
     )
-    alone = loads(dumps(found))
+    return found
+
+
+@pytest.mark.parametrize("fault", BROKEN)
+def test_what_is_broken_is_caught(fault: str, packaged: Validator, weak_pulse: Json) -> None:
+    alone = loads(dumps(weak_pulse))
     before = {problem.rule for problem in packaged.validate(alone).errors}
     BROKEN[fault](alone)
     after = {problem.rule for problem in packaged.validate(alone).errors}
@@ -327,12 +332,13 @@ def test_a_site_that_has_signed_stands_for_its_package(tmp_path: Path) -> None:
     tmp_path.joinpath("site.yaml").write_text(SIGNED)
     signed = load_catalogue(tmp_path)
     notices = {signed.uri(name): signed.systems[name].notice for name in ("loinc", "snomed")}
-    for one in definitions(signed):
+    validator, defined = Validator(second_opinion=False), definitions(signed)
+    assert [f"{one['id']}: {problem}" for one in one_form(defined) for problem in validator.validate(one)] == []
+    for one in defined:
         assert (one["status"], one["publisher"]) == ("active", "Invented Hospital")
         assert one["contact"] == [{"telecom": [{"system": "email", "value": "codes@hospital.example"}]}]
         assert one["jurisdiction"][0]["coding"] == [{"system": "urn:iso:std:iso:3166", "code": "DE"}]
         assert not one.get("experimental")
-        assert [str(problem) for problem in Validator(second_opinion=False).validate(one)] == []
         if one["resourceType"] == "NamingSystem":
             continue
         assert one["copyright"].startswith("Invented Hospital, for its own use.")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -41,11 +43,20 @@ def folders(tmp_path_factory: pytest.TempPathFactory, every: list[Exam], catalog
     return made
 
 
-def expected(name: str, every: list[Exam], catalogue: Catalogue) -> list[dict[str, Any]]:
+Rows = list[dict[str, Any]]
+
+
+@pytest.fixture(scope="module")
+def expected(every: list[Exam], catalogue: Catalogue) -> Callable[[str], Rows]:
     """The rows that belong in a file: of newborns, each once."""
-    found = rows(name, every, catalogue)
-    key = TABLES[name].unique
-    return list({one[key]: one for one in reversed(found)}.values())[::-1] if key else found
+
+    @cache
+    def made(name: str) -> Rows:
+        found = rows(name, every, catalogue)
+        key = TABLES[name].unique
+        return list({one[key]: one for one in reversed(found)}.values())[::-1] if key else found
+
+    return made
 
 
 def plain(value: Any) -> Any:
@@ -54,10 +65,10 @@ def plain(value: Any) -> Any:
 
 @pytest.mark.parametrize("name", TABLES)
 def test_parquet_by_pandas_is_what_went_in(
-    name: str, folders: dict[str, Path], every: list[Exam], catalogue: Catalogue
+    name: str, folders: dict[str, Path], expected: Callable[[str], Rows], catalogue: Catalogue
 ) -> None:
     frame = pd.read_parquet(folders["parquet"] / f"{name}.parquet", dtype_backend="pyarrow")
-    wanted = expected(name, every, catalogue)
+    wanted = expected(name)
     assert len(frame) == len(wanted)
     for column in TABLES[name].columns(catalogue):
         assert [plain(v) for v in frame[column.name]] == [one[column.name] for one in wanted], column.name
@@ -65,21 +76,23 @@ def test_parquet_by_pandas_is_what_went_in(
 
 @pytest.mark.parametrize("name", TABLES)
 def test_parquet_by_duckdb_has_the_types_and_the_values(
-    name: str, folders: dict[str, Path], every: list[Exam], catalogue: Catalogue
+    name: str, folders: dict[str, Path], expected: Callable[[str], Rows], catalogue: Catalogue
 ) -> None:
     connection = duckdb.connect()
     connection.execute("SET TimeZone = 'UTC'")
     found = connection.sql(f"SELECT * FROM '{folders['parquet']}/{name}.parquet'")
     columns = TABLES[name].columns(catalogue)
     assert [str(t) for t in found.types] == [DUCK[column.type] for column in columns]
-    wanted = expected(name, every, catalogue)
+    wanted = expected(name)
     assert [dict(zip(found.columns, one, strict=True)) for one in found.fetchall()] == wanted
 
 
 @pytest.mark.parametrize("name", TABLES)
-def test_csv_gives_the_same(name: str, folders: dict[str, Path], every: list[Exam], catalogue: Catalogue) -> None:
+def test_csv_gives_the_same(
+    name: str, folders: dict[str, Path], expected: Callable[[str], Rows], catalogue: Catalogue
+) -> None:
     columns = TABLES[name].columns(catalogue)
-    wanted = expected(name, every, catalogue)
+    wanted = expected(name)
     path = folders["csv"] / f"{name}.csv"
     assert [dict(zip((c.name for c in columns), one, strict=True)) for one in read_rows(path, columns)] == wanted
     frame = pd.read_csv(path, dtype=str, keep_default_na=False)

@@ -133,7 +133,7 @@ def test_killed_again_and_again(tmp_path: Path, drop: Path, outbox: Path, catalo
         }
     )
     with Store(tmp_path / "fhir.db") as store, running(store, faults=faults) as url:
-        for _ in range(3):
+        for _ in range(2):
             for name in chance.sample(sources, 2):
                 shutil.copy(CAPTURES / name, drop)
             with watching(drop, url, outbox) as watch:
