@@ -8,13 +8,18 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import socket
+import ssl
 import threading
 import time
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
+import certifi
+import httpx
 import pytest
 
 from adapter.send import FhirClient, Timeouts, Unreachable
@@ -148,3 +153,23 @@ def test_a_doubled_answer_is_nobody_elses(pause: float) -> None:
 
     with saying(doubled) as url, FhirClient(url) as client:
         assert [client.read("Patient", "1")["id"] for _ in range(5)] == ["0", "1", "2", "3", "4"]
+
+
+def test_whom_to_trust_is_read_once_for_all_clients_and_anew_where_it_is_elsewhere(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A command opens several, and reading the authorities takes longer than what most of them ask."""
+    read: list[str] = []
+    made = httpx.create_ssl_context
+
+    def counted() -> ssl.SSLContext:
+        read.append(os.environ["SSL_CERT_FILE"])
+        return made()
+
+    monkeypatch.setattr(httpx, "create_ssl_context", counted)
+    for name in ("one", "one", "other"):
+        path = tmp_path / name
+        path.write_bytes(Path(certifi.where()).read_bytes())
+        monkeypatch.setenv("SSL_CERT_FILE", str(path))
+        FhirClient("https://hospital.invalid/fhir").close()
+    assert read == [str(tmp_path / "one"), str(tmp_path / "other")]

@@ -13,12 +13,14 @@ httpcore's backends and httpx's transports are theirs to be replaced; httpx's ow
 from __future__ import annotations
 
 import math
+import os
 import ssl
 import threading
 import urllib.request
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from time import monotonic
 from typing import Any
 
@@ -72,13 +74,23 @@ def opened(
     """
     through = proxy or _proxy_of_environment(url)
     return httpx.Client(
-        transport=transport or WireTransport(tls or httpx.create_ssl_context(), through, largest),
+        transport=transport or WireTransport(tls or _usual_tls(), through, largest),
         timeout=httpx.Timeout(times.read, connect=times.connect),
         auth=auth,
         follow_redirects=False,
         trust_env=False,
         headers={"Accept-Encoding": "gzip", "Connection": "close"},
     )
+
+
+def _usual_tls() -> ssl.SSLContext:
+    return _trusting(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
+
+
+@cache
+def _trusting(*named: str | None) -> ssl.SSLContext:
+    """Whom TLS trusts where no target says it, by these variables: reading that takes longer than a request."""
+    return httpx.create_ssl_context()
 
 
 def _proxy_of_environment(url: httpx.URL) -> str | None:
