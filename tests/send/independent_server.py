@@ -102,7 +102,7 @@ def _wait(process: subprocess.Popen[bytes], url: str, log: Path) -> None:
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline and process.poll() is None:
         try:
-            if httpx.get(url, trust_env=False).status_code == 200:
+            if httpx.get(url, trust_env=False, verify=False).status_code == 200:
                 return
         except httpx.TransportError:
             time.sleep(0.1)

@@ -149,7 +149,7 @@ def test_the_dictionary_page_stands_alone_and_escapes(folders: dict[str, Path]) 
 def test_counts_of_parts_add_up(every: list[Exam], catalogue: Catalogue) -> None:
     table = TABLES["exams"]
     columns = table.columns(catalogue)
-    all_rows = [row for exam in every for row in table.rows(exam, catalogue)]
+    all_rows = [row for exam in every[::4] for row in table.rows(exam, catalogue)]
     whole, parts = Counts(), Counts()
     whole.see(all_rows, columns)
     for row in all_rows:
