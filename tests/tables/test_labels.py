@@ -70,7 +70,10 @@ def test_stata_has_every_column_under_a_name_that_it_allows(folder: Path, catalo
     assert [one for one in said if "bindquotes(strict)" in one and one.endswith("clear")]
     coded = [one for one in said if one.startswith("encode ")]
     assert len(coded) > 300
-    defined = {one.split()[2] for one in said if one.startswith("label define")}
+    defining = [one for one in said if one.startswith("label define")]
+    # from memory: replace takes away what was defined before, so that each but the first of a list is added
+    assert all(one.endswith(", replace" if one.split()[3] == "1" else ", modify") for one in defining)
+    defined = {one.split()[2] for one in defining}
     assert {re.search(r"label\((\w+)\)", one)[1] for one in coded} <= defined  # type: ignore[index]
 
 
