@@ -125,6 +125,14 @@ def test_validate_answers_with_an_operation_outcome(run: Run) -> None:
     assert outcome["issue"][0]["expression"] == ["Patient.gender"]
 
 
+def test_validate_fills_in_a_pattern_that_no_shell_did(run: Run, folder: Path) -> None:
+    for number in (1, 2):
+        (folder / f"girl-{number}.json").write_bytes(b'{"resourceType": "Patient", "gender": "female"}')
+    assert b"2 resources" in run("validate", "girl-*.json").stdout
+    nothing = run("validate", "boy-*.json")
+    assert (nothing.returncode, b"there is no file boy-*.json" in nothing.stderr) == (2, True)
+
+
 def test_validate_can_be_kept_to_a_layer(run: Run) -> None:
     patient = b'{"resourceType": "Patient", "gender": "girl"}'
     assert run("validate", "-", "--layer", "invariants", stdin=patient).returncode == 0

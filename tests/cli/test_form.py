@@ -97,6 +97,12 @@ def test_the_page_and_the_sheet(run: Run, folder: Path) -> None:
         (["--serve"], "--serve needs --drop DIR"),
         (["--serve", "--drop", "nowhere"], "does not exist"),
         (["--serve", "--drop", ".", "--out", "x"], "--out belongs to"),
+        (["--serve", "--drop", ".", "--behind", "http://exams.invalid"], "--behind takes https"),
+        (
+            ["--serve", "--drop", ".", "--behind", "https://exams.invalid/page", "--born-within", "2"],
+            "--behind takes",
+        ),
+        (["--serve", "--drop", ".", "--behind", "https://exams.invalid", "--born-within", "2"], "--born-within and"),
         (["--questionnaire", "--kind", "nightly"], "there are birth, initial, shift, discharge, follow-up"),
         (["--questionnaire", "--pretty"], "--out FOLDER/"),
         (["--response", "nowhere.json"], "does not exist"),

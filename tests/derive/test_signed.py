@@ -11,6 +11,7 @@ from scenes import CATALOGUE, missed, read, said, scene, tells
 
 from adapter.catalogue import Signature, load_catalogue
 from adapter.catalogue.lint import lint
+from adapter.cli.reporting import tells_in_words
 from adapter.cli.rules import rules_as_data, rules_in_words
 from adapter.derive.signed import signature, signed_in_words
 from adapter.exam import Urgency
@@ -38,6 +39,11 @@ def test_nothing_is_signed_as_it_ships() -> None:
     assert f"{len(lines)} of {len(lines)} lines" in signed_in_words(lines, CATALOGUE)
     assert rules_in_words(CATALOGUE).count("not signed here\n") > 200
     assert all(line["signed"] is None for line in rules_as_data(CATALOGUE)["lines"])
+
+
+def test_whoever_checks_an_exam_reads_how_many_lines_nobody_signed() -> None:
+    lines = tells(EXAM)
+    assert f"{len(lines)} of {len(lines)} lines" in "\n".join(tells_in_words(EXAM, CATALOGUE))
 
 
 def test_a_rule_a_range_and_an_answer_are_signed_each_for_themselves() -> None:
