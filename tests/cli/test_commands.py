@@ -175,6 +175,7 @@ def test_items_are_found_by_region_kind_and_coverage(run: Run) -> None:
     assert local
     assert all(item["no_standard_code"] for item in local)
     assert b"loinc 8867-4 |Heart rate|" in run("items", "heart_rate").stdout
+    assert b"caution     Never by room or cot number" in run("items", "id_bands").stdout
     assert b"did you mean femoral_pulse" in run("items", "femoral_puls").stderr
     coverage = csv.DictReader(
         io.StringIO(run("items", "heart_rate", "--coverage", "--format", "csv").stdout.decode())

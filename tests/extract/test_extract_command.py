@@ -181,6 +181,7 @@ def test_deidentified_by_the_command(tmp_path: Path) -> None:
     nobody = extract(CAPTURES, "--out", tmp_path / "none", "--table", "newborns", *none, STUDY_KEY=KEY)
     assert (nobody.exit_code, len(pd.read_csv(tmp_path / "none" / "newborns.csv"))) == (1, 0)
     assert "newborns are left out" in nobody.output
+    assert ", or those who do differ too little in " in nobody.output
     policy = ("--deidentify", "limited-data-set", "--rare", "tell")
     by_file = extract(CAPTURES, "--out", tmp_path / "a", *policy, "--key-file", tmp_path / "study.key")
     by_name = extract(CAPTURES, "--out", tmp_path / "b", *policy, "--key-env", "STUDY_KEY", STUDY_KEY=KEY)
