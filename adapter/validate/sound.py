@@ -8,10 +8,13 @@ hundred Observations have one subject. Where the first has a problem, all are lo
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import orjson
+
+Asking = Mapping[str, Callable[[str, str, Mapping[str, Any]], bool]]
+"""By the type of an object, whether it need not be looked at: asked of its holder's type, its name there and it."""
 
 _LONGEST, _MOST = 2_000, 10_000
 _DEPENDENT = (b'"extension"', b'"_', b'"id"')  # what may lead out of it
@@ -33,6 +36,11 @@ class Sound:
         self._references: set[tuple[str, str, str]] = set()
         self._repeated: set[str] = set()
 
+    def asking(self) -> Asking:
+        """What is asked of the objects of a type before they are looked at."""
+        asked = dict.fromkeys(self.types, self.has)
+        return asked if self._each else {**asked, "Reference": self.repeats}
+
     def has(self, type_name: str, name: str, value: Mapping[str, Any]) -> bool:
         """Whether the element ``name`` of the type is sound with this value; if not, it is kept in mind."""
         try:
@@ -48,7 +56,7 @@ class Sound:
         """Whether the element ``name`` of the type held the same Reference before, in this resource. One that leads
         into the resource around it (``#id``) depends on where it stands."""
         reference = value.get("reference")
-        if self._each or len(value) != 1 or type(reference) is not str or reference[:1] == "#":
+        if len(value) != 1 or type(reference) is not str or reference[:1] == "#":
             return False
         key = (type_name, name, reference)
         if key in self._references:

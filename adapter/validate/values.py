@@ -30,8 +30,6 @@ _HIGHEST = 2**31 - 1
 _OFTEN_THE_SAME = ("code", "uri", "canonical")
 _MOST_REMEMBERED = 4096
 
-_ANY_TEXT = ("string", "markdown")
-
 _EXAMPLES = {
     "base64Binary": "base64 text, its length a multiple of four",
     "canonical": "an absolute URI without spaces, or #id of what is contained",
@@ -83,8 +81,6 @@ def quick_test(type_name: str) -> Callable[[Any], bool]:
         return lambda value: type(value) is str and value != "" and legal(value) and not has_space(value)
     if type_name in _OFTEN_THE_SAME:
         return _remembering(legal)
-    if type_name in _ANY_TEXT:  # as their checker, without a second call: by far the most values are these
-        return lambda value: type(value) is str and 0 < len(value) <= _LONGEST and not _CONTROL.search(value)
     if kind == "string":
         return lambda value: type(value) is str and value != "" and legal(value)
     if kind == "boolean":
@@ -130,7 +126,7 @@ def _checker(type_name: str) -> Callable[[Any], bool]:
     if pattern is None:
         return lambda value: not _CONTROL.search(value)
     matches = pattern.fullmatch
-    if type_name in _ANY_TEXT:  # their expressions let pass whatever is no control character
+    if type_name in ("string", "markdown"):  # their expressions let pass whatever is no control character
         return lambda value: len(value) <= _LONGEST and not _CONTROL.search(value)
     if type_name == "code":  # "no whitespace other than single spaces in the contents"
         return lambda value: (

@@ -11,15 +11,14 @@ from functools import lru_cache
 from typing import Any
 
 from adapter.fhir.definitions import ElementDefinition, definition, resource_types
-from adapter.validate.sound import Sound
+from adapter.validate.sound import Asking, Sound
 
 
 class Shape:
     """The type of an object and the names in it: what follows from these is worked out once for all that share them.
 
-    ``complex`` are the names that hold objects, each with the objects' type, the element's definition and whether
-    such objects may be known to be sound; ``tests`` are the structure layer's, ``invariants`` those that may be
-    broken by these names (None until they are made).
+    ``complex`` are the names that hold objects, each with the objects' type and the element's definition; ``tests``
+    are the structure layer's, ``invariants`` those that may be broken by these names (None until they are made).
     """
 
     __slots__ = ("complex", "invariants", "names", "tests", "type")
@@ -35,9 +34,9 @@ class Shape:
             plain = name.removeprefix("_")
             item = known.get(plain)
             if item is not None and plain == name and not item.is_primitive:
-                found.append((name, item.type, item.element, item.type in Sound.types))
+                found.append((name, item.type, item.element))
             elif item is not None and plain != name and item.is_primitive and item.has_sibling:
-                found.append((name, "Element", item.element, False))
+                found.append((name, "Element", item.element))
         self.complex = tuple(found)
 
 
@@ -154,7 +153,7 @@ def walk(resource: Mapping[str, Any], sound: Sound | None = None) -> list[Elemen
     nodes: list[ElementNode] = []
     name = resource.get("resourceType")
     if isinstance(name, str):
-        _walk_resource(resource, name, None, None, None, None, nodes, sound)
+        _walk_resource(resource, name, None, None, None, None, nodes, {} if sound is None else sound.asking())
     return nodes
 
 
@@ -166,18 +165,18 @@ def _walk_resource(
     element: ElementDefinition | None,
     root: ElementNode | None,
     nodes: list[ElementNode],
-    sound: Sound | None,
+    asked: Asking,
 ) -> None:
     type_name = value.get("resourceType")
     if isinstance(type_name, str) and type_name in resource_types():
         node = ElementNode(parent, name, index, type_name, value, element, None, root)
         nodes.append(node)
-        _walk_content(node, node, nodes, sound)
+        _walk_content(node, node, nodes, asked)
 
 
-def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementNode], sound: Sound | None) -> None:
+def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementNode], asked: Asking) -> None:
     root, value, type_ = resource.root, node.value, node.type
-    for name, type_name, element, is_kept in node.shape.complex:
+    for name, type_name, element in node.shape.complex:
         content = value[name]
         entries: Any
         if isinstance(content, dict):
@@ -186,17 +185,15 @@ def _walk_content(node: ElementNode, resource: ElementNode, nodes: list[ElementN
             entries = enumerate(content)
         else:
             continue
-        asks = (
-            None if sound is None else sound.has if is_kept else sound.repeats if type_name == "Reference" else None
-        )
+        passes = asked.get(type_name)
         for index, entry in entries:
-            if not isinstance(entry, dict) or (asks is not None and asks(type_, name, entry)):
+            if not isinstance(entry, dict) or (passes is not None and passes(type_, name, entry)):
                 continue
             if type_name == "Resource":
                 inner = (root or resource) if name == "contained" else None
-                _walk_resource(entry, name, index, node, element, inner, nodes, sound)
+                _walk_resource(entry, name, index, node, element, inner, nodes, asked)
                 continue
             child = ElementNode(node, name, index, type_name, entry, element, resource, root)
             nodes.append(child)
             if child.shape.complex:
-                _walk_content(child, resource, nodes, sound)
+                _walk_content(child, resource, nodes, asked)
